@@ -1,0 +1,399 @@
+package fillcalc
+
+import (
+	"encoding/json"
+	"math"
+	"math/rand/v2"
+	"reflect"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+)
+
+// The fluids of these tests are invented.
+var (
+	usedFluid  = Fluid{Name: "used", Model: Oil1980, DensityKgM3: 858, AtC: 15, DensityU: 0.001}
+	freshFluid = Fluid{Name: "fresh", Model: Oil1980, DensityKgM3: 846, AtC: 15, DensityU: 0.001}
+)
+
+func twoScales() *Setup {
+	return &Setup{
+		ReferenceC: 20, AirKgM3: ConventionalAirKgM3, Probe: "probe",
+		Scales: []ScaleSetup{
+			{Sensor: "caddy", Load: CaddyLoad, ResolutionKg: 0.005, RepeatabilityKg: 0.002, GainU: 0.0005, MaxFlowKgS: 0.15},
+			{Sensor: "supply", Load: SupplyLoad, ResolutionKg: 0.005, RepeatabilityKg: 0.002, GainU: 0.0005, MaxFlowKgS: 0.15},
+		},
+		Caddy: CaddySetup{EmptyKg: 2, HoldsL: 12},
+	}
+}
+
+func oneScale() *Setup {
+	setup := twoScales()
+	setup.Scales = setup.Scales[:1]
+	setup.Scales[0].Sensor, setup.Scales[0].Load = "caddy", BothLoad
+	return setup
+}
+
+func aJob() *JobSpec {
+	return &JobSpec{ID: "j1", Used: usedFluid, Fresh: freshFluid, LowC: 35, HighC: 45, FirstFill: 0.8}
+}
+
+// bench drives a fold through time: what stands on each scale, and the events
+// that follow from it.
+type bench struct {
+	t       testing.TB
+	s       State
+	seq     uint64
+	atNs    int64
+	caddy   float64
+	supply  float64
+	celsius float64
+	noise   func() float64
+}
+
+func newBench(t testing.TB, setup *Setup) *bench {
+	b := &bench{t: t, atNs: 1_750_000_000e9, caddy: 3.2, supply: 9.1, celsius: 30, noise: func() float64 { return 0 }}
+	b.do(Input{Do: DoStart, Setup: setup})
+	return b
+}
+
+func (b *bench) apply(e Event) {
+	b.seq++
+	e.Seq, e.AtNs = b.seq, b.atNs
+	b.s = Apply(b.s, e)
+}
+
+func (b *bench) do(in Input) {
+	b.t.Helper()
+	b.atNs += 1e6
+	if err := Check(&b.s, &in); err != nil {
+		b.t.Fatalf("%s: %v", in.Do, err)
+	}
+	b.apply(Event{Kind: KindInput, Input: &in})
+}
+
+// run lets time pass at ten weights and two temperatures a second, moving fluid.
+func (b *bench) run(seconds, drainKgS, pourKgS float64) {
+	for i := range int(seconds * 10) {
+		b.atNs += 100e6
+		b.caddy += drainKgS / 10
+		b.supply -= pourKgS / 10
+		shown := func(kg float64) float64 { return math.Round((kg+b.noise())/0.005) * 0.005 }
+		if b.s.ScaleN == 2 {
+			b.apply(Event{Kind: KindWeight, Sensor: "caddy", Value: shown(b.caddy)})
+			b.apply(Event{Kind: KindWeight, Sensor: "supply", Value: shown(b.supply)})
+		} else {
+			b.apply(Event{Kind: KindWeight, Sensor: "caddy", Value: shown(b.caddy + b.supply)})
+		}
+		if i%5 == 0 {
+			b.apply(Event{Kind: KindTemperature, Sensor: "probe", Value: b.celsius})
+		}
+	}
+}
+
+func TestOrdinaryJob(t *testing.T) {
+	for name, setup := range map[string]*Setup{"two scales": twoScales(), "one scale": oneScale()} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench(t, setup)
+			b.run(3, 0, 0)
+			b.do(Input{Do: DoOpen, Job: aJob()})
+			b.do(Input{Do: DoPhase, Phase: Draining})
+			b.run(60, 0.05, 0) // 3.0 kg
+			b.run(5, 0, 0)
+			v := b.s.Volumes()
+			mass := 3.0 * BuoyancyFactor(b.s.Job.UsedKgM3, 1.2)
+			near(t, "drained mass", v.DrainedKg, mass, 0.003)
+			near(t, "drained volume", v.DrainedL, mass/b.s.Job.UsedKgM3*1000, 0.004)
+			near(t, "to pour first", v.RemainingL, 0.8*v.DrainedL, 1e-12)
+			if v.Quality != "good" {
+				t.Errorf("quality %q", v.Quality)
+			}
+
+			b.do(Input{Do: DoPhase, Phase: Filling})
+			b.run(60, 0, 0.04) // 2.4 kg
+			b.run(5, 0, 0)
+			v = b.s.Volumes()
+			near(t, "added mass", v.AddedKg, 2.4*BuoyancyFactor(b.s.Job.FreshKgM3, 1.2), 0.003)
+			near(t, "drained stays", v.DrainedKg, mass, 0.003)
+			near(t, "balance", v.BalanceL, v.AddedL-v.DrainedL, 0)
+			b.do(Input{Do: DoPhase, Phase: Checking})
+			b.run(3, 0, 0)
+			v = b.s.Volumes()
+			near(t, "remaining to the whole", v.RemainingL, v.DrainedL-v.AddedL, 1e-12)
+			b.do(Input{Do: DoClose})
+			b.run(3, 0, 0.5) // after the end nothing counts
+			if after := b.s.Volumes(); after.DrainedL != v.DrainedL || after.AddedL != v.AddedL {
+				t.Errorf("a closed job moved: %+v, was %+v", after, v)
+			}
+		})
+	}
+}
+
+func TestToolOnTheCaddyIsHeldApart(t *testing.T) {
+	for _, decision := range []Decision{AsFluid, AsObject, AsSwap} {
+		b := newBench(t, twoScales())
+		b.run(3, 0, 0)
+		b.do(Input{Do: DoOpen, Job: aJob()})
+		b.do(Input{Do: DoPhase, Phase: Draining})
+		b.run(20, 0.03, 0) // 0.6 kg
+		b.caddy += 0.450   // laid down at once, while it drains on
+		b.run(20, 0.03, 0) // 0.6 kg
+		b.run(4, 0, 0)
+		v := b.s.Volumes()
+		factor := b.s.Job.UsedFactor
+		near(t, "drained without the tool", v.DrainedKg, 1.2*factor, 0.02)
+		if len(b.s.Job.Steps) != 1 {
+			t.Fatalf("%d steps, want one: %+v", len(b.s.Job.Steps), b.s.Job.Steps)
+		}
+		near(t, "the step", b.s.Job.Steps[0].Kg, 0.450, 0.02)
+		// Fluid and step together are all that came: nothing is lost between them.
+		near(t, "the sum", v.DrainedKg/factor+b.s.Job.Steps[0].Kg, 1.65, 0.006)
+		if err := Check(&b.s, &Input{Do: DoClose}); err == nil {
+			t.Error("a job with an undecided step could be closed")
+		}
+		uBefore := v.DrainedUL
+		b.do(Input{Do: DoDecide, Step: 1, As: decision, By: "someone"})
+		v = b.s.Volumes()
+		want := 1.2
+		if decision == AsFluid {
+			want = 1.65
+		}
+		near(t, "drained after "+string(decision), v.DrainedKg, want*factor, 0.02)
+		if v.UndecidedL != 0 || v.DrainedUL >= uBefore {
+			t.Errorf("after the decision %.3f L are undecided and U is %.3f, was %.3f", v.UndecidedL, v.DrainedUL, uBefore)
+		}
+		if err := Check(&b.s, &Input{Do: DoDecide, Step: 1, As: AsFluid}); err == nil || !strings.Contains(err.Error(), "step: 1 is decided already") {
+			t.Errorf("a second decision gave %v", err)
+		}
+	}
+}
+
+func TestKickDuringDrainCountsNothingTwice(t *testing.T) {
+	b := newBench(t, twoScales())
+	b.run(3, 0, 0)
+	b.do(Input{Do: DoOpen, Job: aJob()})
+	b.do(Input{Do: DoPhase, Phase: Draining})
+	b.run(20, 0.05, 0)
+	b.caddy += 2
+	b.run(0.3, 0.05, 0)
+	b.caddy -= 2
+	b.run(20, 0.05, 0)
+	b.run(5, 0, 0)
+	near(t, "drained", b.s.Volumes().DrainedKg, 40.3*0.05*b.s.Job.UsedFactor, 0.006)
+	if len(b.s.Job.Steps) != 0 {
+		t.Errorf("a kick left steps: %+v", b.s.Job.Steps)
+	}
+}
+
+func TestWhatChangedWhileNobodyMeasuredIsOneStep(t *testing.T) {
+	for name, away := range map[string]func(b *bench){
+		"sensor silent":     func(b *bench) { b.atNs += 60e9 },
+		"program restarted": func(b *bench) { b.atNs += 1e9; b.do(Input{Do: DoStart, Setup: twoScales()}) },
+	} {
+		b := newBench(t, twoScales())
+		b.run(3, 0, 0)
+		b.do(Input{Do: DoOpen, Job: aJob()})
+		b.do(Input{Do: DoPhase, Phase: Draining})
+		b.run(20, 0.05, 0)
+		b.run(5, 0, 0)
+		away(b)
+		b.caddy += 0.8
+		b.run(5, 0, 0)
+		v := b.s.Volumes()
+		near(t, name+": drained", v.DrainedKg, 1.0*b.s.Job.UsedFactor, 0.004)
+		if len(b.s.Job.Steps) != 1 || b.s.Job.Steps[0].Cause != Away {
+			t.Fatalf("%s: steps %+v", name, b.s.Job.Steps)
+		}
+		near(t, name+": step", b.s.Job.Steps[0].Kg, 0.8, 0.006)
+	}
+}
+
+func TestNothingChangedWhileAwayIsNoStep(t *testing.T) {
+	b := newBench(t, twoScales())
+	b.run(3, 0, 0)
+	b.do(Input{Do: DoOpen, Job: aJob()})
+	b.do(Input{Do: DoPhase, Phase: Draining})
+	b.run(20, 0.05, 0)
+	b.run(5, 0, 0)
+	before := b.s.Volumes().DrainedKg
+	b.do(Input{Do: DoStart, Setup: twoScales()})
+	b.run(5, 0, 0)
+	near(t, "drained", b.s.Volumes().DrainedKg, before, 0.003)
+	if len(b.s.Job.Steps) != 0 {
+		t.Errorf("steps %+v", b.s.Job.Steps)
+	}
+}
+
+func TestUnknownIsSaid(t *testing.T) {
+	b := newBench(t, twoScales())
+	if v := b.s.Volumes(); v.Quality != "no job was opened yet" || !math.IsNaN(v.DrainedL) {
+		t.Errorf("before any job: %+v", v)
+	}
+	b.run(3, 0, 0)
+	b.do(Input{Do: DoOpen, Job: aJob()})
+	b.do(Input{Do: DoPhase, Phase: Draining})
+	b.run(5, 0.05, 0)
+	cases := []struct {
+		name    string
+		happens func(b *bench)
+		quality string
+		null    bool
+	}{
+		{"overload", func(b *bench) { b.apply(Event{Kind: KindWeight, Sensor: "caddy", Faults: FaultOverload}) }, "scale caddy is overloaded", true},
+		{"checksum", func(b *bench) { b.apply(Event{Kind: KindWeight, Sensor: "caddy", Faults: FaultChecksum}) }, "scale caddy sends damaged frames", true},
+		{"other unit", func(b *bench) {
+			b.apply(Event{Kind: KindWeight, Sensor: "caddy", Faults: FaultUnit, Value: b.caddy})
+		}, "good", false},
+		{"silence", func(b *bench) { b.atNs += 4e9; b.do(Input{Do: DoTick}) }, "scale caddy is silent", true},
+		{"other scale silent", func(b *bench) { b.apply(Event{Kind: KindWeight, Sensor: "supply", Faults: FaultOverload}) }, "good", false},
+	}
+	for _, c := range cases {
+		fork := *b // the fold is a value: each case goes on from the same state
+		c.happens(&fork)
+		v := fork.s.Volumes()
+		if v.Quality != c.quality || math.IsNaN(v.DrainedL) != c.null {
+			t.Errorf("%s: quality %q, drained %v", c.name, v.Quality, v.DrainedL)
+		}
+	}
+}
+
+func TestCheckWindow(t *testing.T) {
+	b := newBench(t, twoScales())
+	b.do(Input{Do: DoOpen, Job: aJob()}) // 35 to 45 °C
+	var seen []WindowState
+	for c := 20.0; c < 52; c += 0.02 {
+		b.celsius = c
+		b.run(0.5, 0, 0)
+		w := b.s.CheckWindow()
+		if w.State == Open && (w.TempC < 35 || w.TempC > 45) {
+			t.Fatalf("open at %.2f °C", w.TempC)
+		}
+		if len(seen) == 0 || seen[len(seen)-1] != w.State {
+			seen = append(seen, w.State)
+		}
+	}
+	if want := []WindowState{Below, Nearing, Open, Closing, Above}; !reflect.DeepEqual(seen, want) {
+		t.Errorf("states %v, want %v", seen, want)
+	}
+	near(t, "rate", b.s.CheckWindow().RateCMin, 0.02*120, 0.05)
+	b.atNs += 11e9
+	b.do(Input{Do: DoTick})
+	if w := b.s.CheckWindow(); w.State != Blind || !math.IsNaN(w.TempC) || w.Quality != "probe probe is silent" {
+		t.Errorf("after silence: %+v", w)
+	}
+}
+
+func TestRefusals(t *testing.T) {
+	b := newBench(t, twoScales())
+	bad := aJob()
+	bad.Fresh.DensityKgM3 = 8460
+	window := aJob()
+	window.LowC = 50
+	for _, c := range []struct {
+		in   Input
+		want string
+	}{
+		{Input{Do: "drain"}, `do: "drain" is not one of`},
+		{Input{Do: DoPhase, Phase: Draining}, "needs an open job"},
+		{Input{Do: DoClose}, "needs an open job"},
+		{Input{Do: DoOpen}, "job: open needs one"},
+		{Input{Do: DoOpen, Job: bad}, "fluid: "},
+		{Input{Do: DoOpen, Job: window}, "window: "},
+		{Input{Do: DoStart}, "setup: "},
+		{Input{Do: DoStart, Setup: &Setup{}}, "setup.scales: 0 given"},
+	} {
+		before := b.s
+		if err := Check(&b.s, &c.in); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%+v: %v, want %q", c.in, err, c.want)
+		}
+		// The fold itself ignores what Check refuses.
+		b.apply(Event{Kind: KindInput, Input: &c.in})
+		before.Seq, before.NowNs = b.s.Seq, b.s.NowNs
+		if !reflect.DeepEqual(before, b.s) {
+			t.Errorf("%+v changed the state", c.in)
+		}
+	}
+}
+
+// Whatever happens, in whatever order: all weight that a scale saw come or go
+// between the first and the last moment of counting is drained, or a step, and
+// nothing else.
+func TestMassIsConserved(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		b := newBench(t, twoScales())
+		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(rt, "seed"), 1))
+		b.noise = func() float64 { return 0.001 * rng.NormFloat64() }
+		b.run(4, 0, 0)
+		b.do(Input{Do: DoOpen, Job: aJob()})
+		b.do(Input{Do: DoPhase, Phase: Draining})
+		start := b.caddy
+		for range rapid.IntRange(1, 8).Draw(rt, "doings") {
+			switch rapid.IntRange(0, 4).Draw(rt, "kind") {
+			case 0:
+				b.run(rapid.Float64Range(1, 30).Draw(rt, "for"), rapid.Float64Range(0, 0.1).Draw(rt, "flow"), 0)
+			case 1:
+				b.caddy += rapid.Float64Range(-2, 4).Draw(rt, "step")
+				b.run(rapid.Float64Range(0.1, 6).Draw(rt, "for"), 0, 0)
+			case 2:
+				b.atNs += int64(rapid.Float64Range(0.1, 30).Draw(rt, "hole") * 1e9)
+				b.caddy += rapid.Float64Range(0, 1).Draw(rt, "meanwhile")
+			case 3:
+				b.do(Input{Do: DoStart, Setup: twoScales()})
+			case 4:
+				b.do(Input{Do: DoPhase, Phase: rapid.SampledFrom([]Phase{Draining, Service, Filling, Running}).Draw(rt, "phase")})
+			}
+		}
+		b.run(6, 0, 0)
+		sum := b.s.Volumes().DrainedKg / b.s.Job.UsedFactor
+		for _, step := range b.s.Job.Steps {
+			sum += step.Kg
+		}
+		if change := b.caddy - start; math.Abs(sum-change) > 0.015 {
+			rt.Fatalf("drained and steps make %.4f kg, the scale moved by %.4f kg: %+v", sum, change, b.s.Job)
+		}
+	})
+}
+
+// A state kept as JSON and taken up again goes on as if nothing had happened.
+func TestSnapshotIsExact(t *testing.T) {
+	b := newBench(t, twoScales())
+	rng := rand.New(rand.NewPCG(7, 7))
+	b.noise = func() float64 { return 0.002 * rng.NormFloat64() }
+	b.run(3, 0, 0)
+	b.do(Input{Do: DoOpen, Job: aJob()})
+	b.do(Input{Do: DoPhase, Phase: Draining})
+	b.run(10, 0.05, 0)
+	b.caddy += 0.7
+	b.run(1, 0.05, 0) // in the middle of a step
+	kept, err := json.Marshal(b.s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var again State
+	if err := json.Unmarshal(kept, &again); err != nil {
+		t.Fatal(err)
+	}
+	if !reflect.DeepEqual(again, b.s) {
+		t.Fatalf("the snapshot differs:\n%+v\n%+v", again, b.s)
+	}
+}
+
+func TestApplyLeavesTheOldStateAlone(t *testing.T) {
+	b := newBench(t, twoScales())
+	b.run(3, 0, 0)
+	b.do(Input{Do: DoOpen, Job: aJob()})
+	b.do(Input{Do: DoPhase, Phase: Draining})
+	for range 2 {
+		b.caddy += 1
+		b.run(5, 0, 0)
+	}
+	old := b.s
+	kept, _ := json.Marshal(old)
+	b.do(Input{Do: DoDecide, Step: 1, As: AsObject})
+	b.caddy += 1
+	b.run(5, 0, 0)
+	if now, _ := json.Marshal(old); string(now) != string(kept) {
+		t.Errorf("an old state changed:\n%s\n%s", kept, now)
+	}
+}

@@ -1,0 +1,256 @@
+package fillcalc
+
+import (
+	"fmt"
+	"slices"
+)
+
+// State is everything the fold knows of a cart. It is a value: [Apply] leaves
+// the old one as it was. It can be kept as JSON and taken up again without
+// losing a bit.
+type State struct {
+	Seq        uint64 // of the last event
+	NowNs      int64  // its time
+	Setup      Setup
+	Scales     [2]Scale
+	ScaleN     int
+	Probe      Probe // in the transmission: the check window follows it
+	CaddyProbe Probe
+	Window     WindowState // with hysteresis; valid while a job is open
+	Job        Job
+}
+
+// Job is the job in hand, or the last one.
+type Job struct {
+	Spec     JobSpec
+	Phase    Phase
+	OpenedNs int64
+	PhaseNs  int64 // when the phase began
+	Why      string
+	Drained  Account
+	Added    Account
+	Steps    []Step // in the order they were seen; never changed in place
+
+	// From the fluids, worked out once when the job is opened.
+	UsedKgM3, FreshKgM3     float64 // density at the reference temperature
+	UsedFactor, FreshFactor float64 // mass over shown weight
+}
+
+// Apply is the fold: the state after an event. It does not read the clock,
+// does no I/O, and allocates nothing for a reading. An event that does not fit
+// (an unknown sensor, a command that [Check] would refuse) changes nothing but
+// sequence and time, so that a journal written by another version still
+// replays.
+func Apply(s State, e Event) State {
+	s.Seq, s.NowNs = e.Seq, e.AtNs
+	switch e.Kind {
+	case KindWeight:
+		for i := range s.Scales[:s.ScaleN] {
+			if sc := &s.Scales[i]; sc.Setup.Sensor == e.Sensor {
+				sc.Faults = e.Faults
+				if !e.Faults.Hidden() {
+					s.weigh(i, e.AtNs, e.Value)
+				}
+				break
+			}
+		}
+	case KindTemperature:
+		switch e.Sensor {
+		case s.Probe.Sensor:
+			s.Probe.read(e)
+			s.moveWindow()
+		case s.CaddyProbe.Sensor:
+			s.CaddyProbe.read(e)
+		}
+	case KindInput:
+		if e.Input != nil && Check(&s, e.Input) == nil {
+			s.input(e.Input)
+		}
+	}
+	return s
+}
+
+func (s *State) moveWindow() {
+	if s.Job.Phase.Open() && s.Probe.LastNs != 0 {
+		s.Window = nextWindow(s.Window, s.Probe.FastC, s.Probe.rateCMin(), s.Job.Spec.LowC, s.Job.Spec.HighC)
+	}
+}
+
+func (s *State) input(in *Input) {
+	switch in.Do {
+	case DoStart:
+		s.start(in.Setup)
+	case DoOpen:
+		// Check has seen that both densities exist.
+		used, _ := in.Job.Used.Density(s.Setup.ReferenceC)
+		fresh, _ := in.Job.Fresh.Density(s.Setup.ReferenceC)
+		s.book()
+		s.Job = Job{
+			Spec: *in.Job, Phase: Ready, OpenedNs: s.NowNs, PhaseNs: s.NowNs,
+			UsedKgM3: used, FreshKgM3: fresh,
+			UsedFactor:  BuoyancyFactor(used, s.Setup.AirKgM3),
+			FreshFactor: BuoyancyFactor(fresh, s.Setup.AirKgM3),
+		}
+		s.Window = Below
+		s.moveWindow()
+	case DoPhase:
+		s.enter(in.Phase)
+	case DoBaseline:
+		s.book()
+		s.Job.Drained, s.Job.Added = Account{}, Account{}
+	case DoDecide:
+		s.Job.Steps = slices.Clone(s.Job.Steps)
+		step := &s.Job.Steps[in.Step-1]
+		step.As, step.By = in.As, in.By
+		if in.As == AsFluid {
+			s.Job.add(step.Tally, step.Kg)
+		}
+	case DoClose:
+		s.enter(Closed)
+	case DoAbandon:
+		s.Job.Why = in.Why
+		s.enter(Abandoned)
+	}
+}
+
+func (s *State) enter(p Phase) {
+	s.book()
+	s.Job.Phase, s.Job.PhaseNs = p, s.NowNs
+}
+
+// start takes up a setup. What the scales saw before is kept, so that a change
+// during the absence shows, as long as the scale carries the same load.
+func (s *State) start(setup *Setup) {
+	s.book()
+	old := s.Scales
+	oldN := s.ScaleN
+	s.Setup = *setup
+	s.ScaleN = min(len(setup.Scales), len(s.Scales))
+	s.Scales = [2]Scale{}
+	for i := range s.ScaleN {
+		sc := &s.Scales[i]
+		sc.Setup = setup.Scales[i]
+		for j := range old[:oldN] {
+			if o := &old[j]; o.Anchored && o.Setup.Sensor == sc.Setup.Sensor && o.Setup.Load == sc.Setup.Load {
+				sc.Anchored, sc.AnchorKg, sc.LevelKg, sc.LastNs = true, o.AnchorKg, o.AnchorKg, o.LastNs
+			}
+		}
+	}
+	s.Probe = Probe{Sensor: setup.Probe}
+	s.CaddyProbe = Probe{Sensor: setup.CaddyProbe}
+}
+
+// Check tells whether an input can be done now. The error names the input's
+// field and says what would be right.
+func Check(s *State, in *Input) error {
+	j := &s.Job
+	needsJob := func() error {
+		if !j.Phase.Open() {
+			return fmt.Errorf("do: %q needs an open job: send open first", in.Do)
+		}
+		return nil
+	}
+	switch in.Do {
+	case DoTick:
+		return nil
+	case DoStart:
+		if in.Setup == nil {
+			return fmt.Errorf("setup: start needs one")
+		}
+		return in.Setup.check()
+	case DoOpen:
+		if j.Phase.Open() {
+			return fmt.Errorf("do: job %s is still open: close or abandon it first", j.Spec.ID)
+		}
+		if in.Job == nil {
+			return fmt.Errorf("job: open needs one")
+		}
+		return in.Job.check(s.Setup.ReferenceC)
+	case DoPhase:
+		switch in.Phase {
+		case Draining, Service, Filling, Running, Checking:
+			return needsJob()
+		}
+		return fmt.Errorf("phase: %q is not one of draining, service, filling, running, checking", in.Phase)
+	case DoBaseline:
+		if err := needsJob(); err != nil {
+			return err
+		}
+		if j.Phase != Ready && j.Phase != Draining {
+			return fmt.Errorf("do: baseline belongs to ready or draining, this job is %s: its tally would be lost", j.Phase)
+		}
+		return s.checkDecided("baseline")
+	case DoDecide:
+		if err := needsJob(); err != nil {
+			return err
+		}
+		if in.Step < 1 || in.Step > len(j.Steps) {
+			return fmt.Errorf("step: %d is not one of this job's %d steps", in.Step, len(j.Steps))
+		}
+		if as := j.Steps[in.Step-1].As; as != "" {
+			return fmt.Errorf("step: %d is decided already, as %s", in.Step, as)
+		}
+		switch in.As {
+		case AsFluid, AsObject, AsSwap:
+			return nil
+		}
+		return fmt.Errorf("as: %q is not one of fluid, object, swap", in.As)
+	case DoClose:
+		if err := needsJob(); err != nil {
+			return err
+		}
+		for i := range s.Scales[:s.ScaleN] {
+			if sc := &s.Scales[i]; sc.Follow == stepping && sc.StepTally != NoTally {
+				return fmt.Errorf("do: scale %s has not settled: close once it is quiet", sc.Setup.Sensor)
+			}
+		}
+		return s.checkDecided("close")
+	case DoAbandon:
+		return needsJob()
+	}
+	return fmt.Errorf("do: %q is not one of open, phase, baseline, decide, close, abandon, republish", in.Do)
+}
+
+func (s *State) checkDecided(what string) error {
+	for _, step := range s.Job.Steps {
+		if step.As == "" {
+			return fmt.Errorf("do: %s would lose step %d (%+.3f kg on %s): decide first whether it was fluid, object or swap",
+				what, step.ID, step.Kg, step.Sensor)
+		}
+	}
+	return nil
+}
+
+func (in *Setup) check() error {
+	if len(in.Scales) == 0 || len(in.Scales) > 2 {
+		return fmt.Errorf("setup.scales: %d given, a cart has one or two", len(in.Scales))
+	}
+	for i, sc := range in.Scales {
+		if sc.Load != CaddyLoad && sc.Load != SupplyLoad && sc.Load != BothLoad {
+			return fmt.Errorf("setup.scales[%d].load: %q is not one of caddy, supply, caddy+supply", i, sc.Load)
+		}
+		if !(sc.ResolutionKg > 0) || !(sc.MaxFlowKgS > 0) || !(sc.RepeatabilityKg >= 0) || !(sc.GainU >= 0) {
+			return fmt.Errorf("setup.scales[%d]: resolution_kg and max_flow_kg_s must be above zero, repeatability_kg and gain_u not below", i)
+		}
+	}
+	if !(in.AirKgM3 > 0.5 && in.AirKgM3 < 2) {
+		return fmt.Errorf("setup.air_kg_m3: %g is not the density of air (about 1.2)", in.AirKgM3)
+	}
+	return nil
+}
+
+func (in *JobSpec) check(referenceC float64) error {
+	if _, err := in.Used.Density(referenceC); err != nil {
+		return fmt.Errorf("used_fluid: %w", err)
+	}
+	if _, err := in.Fresh.Density(referenceC); err != nil {
+		return fmt.Errorf("fluid: %w", err)
+	}
+	if !(in.LowC < in.HighC) || in.LowC < -40 || in.HighC > 150 {
+		return fmt.Errorf("window: low_c %g and high_c %g must rise and lie between -40 and 150", in.LowC, in.HighC)
+	}
+	if !(in.FirstFill > 0 && in.FirstFill <= 1) {
+		return fmt.Errorf("first_fill: %g is not above 0 and at most 1", in.FirstFill)
+	}
+	return nil
+}

@@ -1,0 +1,199 @@
+package fillcalc
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+)
+
+// Decimal is the exact value Digits × 10^Exp, as a sensor prints it. Keeping
+// the digits apart lets a unit's factor be applied exactly, with one rounding
+// at the end.
+type Decimal struct {
+	Digits int64
+	Exp    int
+}
+
+// Times multiplies exactly. ok is false when the product has more digits than
+// an int64 holds.
+func (d Decimal) Times(factor Decimal) (product Decimal, ok bool) {
+	p := d.Digits * factor.Digits
+	if d.Digits != 0 && (p/d.Digits != factor.Digits || p == math.MinInt64) {
+		return Decimal{}, false
+	}
+	return Decimal{p, d.Exp + factor.Exp}, true
+}
+
+var pow10 = [...]float64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11,
+	1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19, 1e20, 1e21, 1e22}
+
+// Float is the float64 nearest to the decimal.
+func (d Decimal) Float() float64 {
+	// Digits below 2^53 and powers of ten up to 10^22 are exact in a float64,
+	// so one division or multiplication rounds once: the nearest value.
+	if -(1<<53) < d.Digits && d.Digits < 1<<53 && -22 <= d.Exp && d.Exp <= 22 {
+		if d.Exp < 0 {
+			return float64(d.Digits) / pow10[-d.Exp]
+		}
+		return float64(d.Digits) * pow10[d.Exp]
+	}
+	b := strconv.AppendInt(make([]byte, 0, 32), d.Digits, 10)
+	b = append(b, 'e')
+	b = strconv.AppendInt(b, int64(d.Exp), 10)
+	f, _ := strconv.ParseFloat(string(b), 64)
+	return f
+}
+
+// MassUnit is a unit that a scale may print. The zero value means that the
+// unit is not known.
+type MassUnit uint8
+
+const (
+	NoMassUnit MassUnit = iota
+	Kilogram
+	Gram
+	Pound
+	Ounce
+)
+
+// massUnits holds the symbols and the exact factors to kilograms. Pound and
+// ounce are the avoirdupois ones (international yard and pound agreement of
+// 1959; NIST SP 811, 2008, Appendix B).
+var massUnits = [...]struct {
+	symbol string
+	kg     Decimal
+}{
+	NoMassUnit: {"", Decimal{}},
+	Kilogram:   {"kg", Decimal{1, 0}},
+	Gram:       {"g", Decimal{1, -3}},
+	Pound:      {"lb", Decimal{45359237, -8}},
+	Ounce:      {"oz", Decimal{28349523125, -12}},
+}
+
+func (u MassUnit) String() string {
+	if u == NoMassUnit || int(u) >= len(massUnits) {
+		return "no unit"
+	}
+	return massUnits[u].symbol
+}
+
+// Kg converts a printed value to kilograms, rounded once. ok is false when the
+// unit is unknown or the value has more digits than any scale shows.
+func (u MassUnit) Kg(printed Decimal) (kg float64, ok bool) {
+	if u == NoMassUnit || int(u) >= len(massUnits) {
+		return 0, false
+	}
+	exact, ok := printed.Times(massUnits[u].kg)
+	return exact.Float(), ok
+}
+
+// ParseMassUnit reads kg, g, lb or oz in either case; "lbs" is also met.
+func ParseMassUnit(symbol []byte) (MassUnit, error) {
+	if len(symbol) == 0 || len(symbol) > 3 {
+		return NoMassUnit, fmt.Errorf("unit %q is not one of kg, g, lb, oz", symbol)
+	}
+	var lower [3]byte
+	n := copy(lower[:], symbol)
+	for i := range lower[:n] {
+		if 'A' <= lower[i] && lower[i] <= 'Z' {
+			lower[i] += 'a' - 'A'
+		}
+	}
+	switch string(lower[:n]) {
+	case "kg":
+		return Kilogram, nil
+	case "g":
+		return Gram, nil
+	case "lb", "lbs":
+		return Pound, nil
+	case "oz":
+		return Ounce, nil
+	}
+	return NoMassUnit, fmt.Errorf("unit %q is not one of kg, g, lb, oz", symbol)
+}
+
+// TemperatureUnit is a unit that a probe may print.
+type TemperatureUnit uint8
+
+const (
+	NoTemperatureUnit TemperatureUnit = iota
+	DegreeCelsius
+	DegreeFahrenheit
+	Kelvin
+)
+
+func (u TemperatureUnit) String() string {
+	switch u {
+	case DegreeCelsius:
+		return "C"
+	case DegreeFahrenheit:
+		return "F"
+	case Kelvin:
+		return "K"
+	}
+	return "no unit"
+}
+
+// Celsius converts a printed value to °C, rounded once. ok is false when the
+// unit is unknown or the value has more digits than any probe shows.
+func (u TemperatureUnit) Celsius(printed Decimal) (c float64, ok bool) {
+	// The offset is subtracted in whole digits of a common exponent, so that 59 °F is
+	// 15 °C and not its neighbour.
+	offset, divisor := Decimal{}, 1.0
+	switch u {
+	case DegreeCelsius:
+		return printed.Float(), true
+	case DegreeFahrenheit:
+		offset, divisor = Decimal{32, 0}, 1.8
+	case Kelvin:
+		offset = Decimal{27315, -2}
+	default:
+		return 0, false
+	}
+	for printed.Exp > offset.Exp {
+		p, ok := printed.Times(Decimal{10, 0})
+		if !ok {
+			return 0, false
+		}
+		printed = Decimal{p.Digits, printed.Exp - 1}
+	}
+	for offset.Exp > printed.Exp {
+		o, ok := offset.Times(Decimal{10, 0})
+		if !ok {
+			return 0, false
+		}
+		offset = Decimal{o.Digits, offset.Exp - 1}
+	}
+	return Decimal{printed.Digits - offset.Digits, printed.Exp}.Float() / divisor, true
+}
+
+// ParseTemperatureUnit reads C, F or K in either case.
+func ParseTemperatureUnit(symbol []byte) (TemperatureUnit, error) {
+	if len(symbol) == 1 {
+		switch symbol[0] {
+		case 'C', 'c':
+			return DegreeCelsius, nil
+		case 'F', 'f':
+			return DegreeFahrenheit, nil
+		case 'K', 'k':
+			return Kelvin, nil
+		}
+	}
+	return NoTemperatureUnit, fmt.Errorf("unit %q is not one of C, F, K", symbol)
+}
+
+// Volumes in litres and torques in newton metres. All exact by definition: US
+// gallon of 231 cubic inches, imperial gallon of 4.54609 L, pound-force with
+// the standard acceleration 9.80665 m/s² (NIST SP 811, 2008, Appendix B).
+const (
+	LitresPerUSGallon           = 3.785411784
+	LitresPerUSQuart            = 0.946352946
+	LitresPerUSPint             = 0.473176473
+	LitresPerUSFluidOunce       = 0.0295735295625
+	LitresPerImperialGallon     = 4.54609
+	LitresPerImperialQuart      = 1.1365225
+	LitresPerImperialPint       = 0.56826125
+	LitresPerImperialFluidOunce = 0.0284130625
+	NewtonMetresPerPoundFoot    = 1.3558179483314004
+	NewtonMetresPerPoundInch    = 0.1129848290276167
+)
