@@ -230,3 +230,13 @@ func (s *State) caddyFreeL() float64 {
 	}
 	return math.NaN()
 }
+
+// StepL is a step's size in litres at the reference temperature, if it was
+// fluid.
+func (s *State) StepL(step Step) float64 {
+	factor := s.Job.UsedFactor
+	if step.Tally == AddedTally {
+		factor = s.Job.FreshFactor
+	}
+	return step.Kg * factor / s.kgM3(step.Tally) * 1000
+}

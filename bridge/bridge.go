@@ -1,0 +1,185 @@
+package bridge
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"sync"
+	"time"
+
+	"bayfill/fillcalc"
+	"bayfill/sensors"
+)
+
+// Version of the program; set by the linker in a release.
+var Version = "0.1-dev"
+
+// Options are what a run has besides the configuration.
+type Options struct {
+	Log *slog.Logger
+	// Speed lets the carts' clocks run faster than life, for the demo; 0 means 1.
+	Speed float64
+	// Open replaces the opening of a sensor's serial port, for transports that are
+	// none.
+	Open func(cart, sensor string) (io.ReadWriteCloser, error)
+}
+
+// Bridge is the running program.
+type Bridge struct {
+	config  *Config
+	broker  *Broker // nil with an external one
+	history *history
+	carts   []*cart
+	// forwarders in the order of the carts; empty without a history.
+	forwarders []*forwarder
+}
+
+// keepJournal is how long a journal keeps what history and fold no longer need.
+const keepJournal = 7 * 24 * time.Hour
+
+// New opens everything that must be there before measuring starts: the journals
+// (replayed), the embedded broker if it is used, the secrets. Ports, an
+// external broker and the history may come later.
+func New(ctx context.Context, config *Config, o Options) (b *Bridge, err error) {
+	if o.Speed == 0 {
+		o.Speed = 1
+	}
+	b = &Bridge{config: config}
+	defer func() {
+		if err != nil {
+			b.close()
+		}
+	}()
+	to := address{url: config.Broker.URL, username: config.Broker.Username}
+	if to.password, err = config.Broker.Password.Read(); err != nil {
+		return nil, fmt.Errorf("broker.password: %w", err)
+	}
+	if to.tlsConfig, err = brokerTLS(config.Broker.CAFile); err != nil {
+		return nil, err
+	}
+	if config.Broker.URL == "" {
+		if b.broker, err = StartBroker(config.Broker, o.Log.With("part", "broker")); err != nil {
+			return nil, err
+		}
+		to.url = "tcp://" + b.broker.Address()
+		to.username, to.password = bridgeUser, b.broker.password
+	}
+	if config.History.URL != "" {
+		if b.history, err = openHistory(config.History, len(config.Carts)); err != nil {
+			return nil, err
+		}
+	}
+	fluids := map[string]fillcalc.Fluid{}
+	for i := range config.Fluids {
+		fluids[config.Fluids[i].Name] = config.Fluids[i].fluid()
+	}
+	for i := range config.Carts {
+		if err = b.addCart(ctx, &config.Carts[i], fluids, to, o); err != nil {
+			return nil, fmt.Errorf("cart %s: %w", config.Carts[i].Name, err)
+		}
+	}
+	return b, nil
+}
+
+func (b *Bridge) addCart(ctx context.Context, config *CartConfig, fluids map[string]fillcalc.Fluid, to address, o Options) error {
+	log := o.Log.With("cart", config.Name)
+	journal, err := OpenJournal(b.config.journalPath(config.Name))
+	if err != nil {
+		return err
+	}
+	c := &cart{
+		config: config, fluids: fluids, journal: journal, history: b.history != nil,
+		log: log, keep: keepJournal, pruned: time.Now(),
+		inbox: make(chan happening, 1024), commands: make(chan incoming, 16), written: make(chan error, 1),
+		alerts: map[string]Alert{},
+	}
+	b.carts = append(b.carts, c)
+	if err := c.begin(ctx, time.Now().UnixNano(), o.Speed); err != nil {
+		return err
+	}
+	for i := range config.Sensors {
+		d, err := config.Sensors[i].sensor(c.clock)
+		if err != nil {
+			return err
+		}
+		if o.Open != nil {
+			d.Open = func() (io.ReadWriteCloser, error) { return o.Open(config.Name, d.Name) }
+		}
+		c.drivers = append(c.drivers, d)
+	}
+	c.link = newLink(to, b.config.Shop, config.Name, c.commands, c.tell("broker"))
+	if b.history != nil {
+		told := c.tell("history")
+		refused := 0
+		b.forwarders = append(b.forwarders, &forwarder{
+			shop: b.config.Shop, cart: config.Name, journal: journal, history: b.history, log: log,
+			pause: c.clock.Life(time.Second),
+			told: func(trouble string, n int) {
+				told(trouble)
+				if refused += n; n > 0 {
+					c.tell("history_refused")(fmt.Sprintf("the history refused %d lines for good; they are set aside in the journal with the reason", refused))
+				}
+			},
+		})
+	}
+	return nil
+}
+
+// tell hands an alert's text to the cart from another goroutine, when it has
+// changed. It never waits: a cart with a full inbox is told the next time.
+func (c *cart) tell(kind string) func(text string) {
+	last := ""
+	return func(text string) {
+		if text == last {
+			return
+		}
+		select {
+		case c.inbox <- happening{alert: kind, text: text}:
+			last = text
+		default:
+		}
+	}
+}
+
+// Run works until ctx ends, and returns when everything it started has ended.
+func (b *Bridge) Run(ctx context.Context) error {
+	if err := sensors.LimitDescriptors(); err != nil {
+		return err
+	}
+	// The carts stop first, since they still have something to say; then the
+	// links say goodbye; the broker goes last.
+	linkCtx, stopLinks := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopLinks()
+	var carts, others sync.WaitGroup
+	errs := make([]error, len(b.carts))
+	for i, c := range b.carts {
+		carts.Go(func() { errs[i] = c.run(ctx) })
+		others.Go(func() { c.link.run(linkCtx) })
+	}
+	for _, f := range b.forwarders {
+		others.Go(func() { f.run(ctx) })
+	}
+	carts.Wait()
+	stopLinks()
+	others.Wait()
+	return errors.Join(append(errs, b.close())...)
+}
+
+func (b *Bridge) close() error {
+	var errs []error
+	for _, c := range b.carts {
+		errs = append(errs, c.journal.Close())
+	}
+	if b.history != nil {
+		b.history.close()
+	}
+	if b.broker != nil {
+		errs = append(errs, b.broker.Close())
+	}
+	return errors.Join(errs...)
+}
+
+// BrokerURL is the broker that the carts talk to.
+func (b *Bridge) BrokerURL() string { return b.carts[0].link.url }

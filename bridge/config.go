@@ -1,0 +1,299 @@
+package bridge
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+
+	"os"
+	"path/filepath"
+
+	"regexp"
+	"strings"
+	"time"
+
+	"github.com/goccy/go-yaml"
+
+	"bayfill/fillcalc"
+	"bayfill/sensors"
+)
+
+// Config is the whole configuration file. Every key of the file is a field
+// here, and nothing else is accepted.
+type Config struct {
+	Shop    string        `yaml:"shop"`
+	Data    string        `yaml:"data"`
+	Broker  BrokerConfig  `yaml:"broker"`
+	History HistoryConfig `yaml:"history"`
+	Fluids  []FluidConfig `yaml:"fluids"`
+	Carts   []CartConfig  `yaml:"carts"`
+}
+
+// BrokerConfig is an external broker's address, or what the embedded one does.
+type BrokerConfig struct {
+	URL      string `yaml:"url"`
+	CAFile   string `yaml:"ca_file"`
+	Username string `yaml:"username"`
+	Password Secret `yaml:"password"`
+
+	Listen string       `yaml:"listen"` // embedded
+	Users  []UserConfig `yaml:"users"`
+}
+
+// UserConfig is an identity on the embedded broker. Reading and commanding are
+// separate rights.
+type UserConfig struct {
+	Name     string   `yaml:"name"`
+	Password Secret   `yaml:"password"`
+	May      []string `yaml:"may"` // read, command
+}
+
+// HistoryConfig is an InfluxDB with the version 2 write API; no URL, no history.
+type HistoryConfig struct {
+	URL    string `yaml:"url"`
+	Org    string `yaml:"org"`
+	Bucket string `yaml:"bucket"`
+	Token  Secret `yaml:"token"`
+}
+
+// Secret says where a secret is kept; it is never part of the file itself.
+type Secret struct {
+	File string `yaml:"file"`
+	Env  string `yaml:"env"`
+}
+
+// Read fetches the secret; an empty Secret gives an empty one.
+func (s Secret) Read() (string, error) {
+	switch {
+	case s.File != "" && s.Env != "":
+		return "", errors.New("give file or env, not both")
+	case s.File != "":
+		text, err := os.ReadFile(s.File)
+		if err != nil {
+			return "", err
+		}
+		return strings.TrimRight(string(text), "\r\n"), nil
+	case s.Env != "":
+		text, ok := os.LookupEnv(s.Env)
+		if !ok {
+			return "", fmt.Errorf("environment variable %s is not set", s.Env)
+		}
+		return text, nil
+	}
+	return "", nil
+}
+
+// FluidConfig is a fluid's data sheet.
+type FluidConfig struct {
+	Name        string        `yaml:"name"`
+	Model       string        `yaml:"model"`
+	DensityKgM3 float64       `yaml:"density_kg_m3"`
+	AtC         *float64      `yaml:"at_c"`
+	Points      []PointConfig `yaml:"points"`
+	DensityUPct *float64      `yaml:"density_u_pct"` // standard uncertainty, percent
+}
+
+// PointConfig is one measured density.
+type PointConfig struct {
+	C    float64 `yaml:"c"`
+	KgM3 float64 `yaml:"kg_m3"`
+}
+
+// CartConfig is one instrumented cart.
+type CartConfig struct {
+	Name       string         `yaml:"name"`
+	ReferenceC *float64       `yaml:"reference_c"`
+	AirKgM3    *float64       `yaml:"air_kg_m3"`
+	Caddy      CaddyConfig    `yaml:"caddy"`
+	Sensors    []SensorConfig `yaml:"sensors"`
+}
+
+// CaddyConfig says when the caddy is full.
+type CaddyConfig struct {
+	EmptyKg float64 `yaml:"empty_kg"`
+	HoldsL  float64 `yaml:"holds_l"`
+}
+
+// SensorConfig is one instrument on one port.
+type SensorConfig struct {
+	Name     string `yaml:"name"`
+	Role     string `yaml:"role"` // caddy, supply, caddy+supply, transmission-temp, caddy-temp
+	Port     string `yaml:"port"`
+	Line     string `yaml:"line"`
+	Protocol string `yaml:"protocol"`
+	Unit     string `yaml:"unit"`
+
+	// Scales.
+	CapacityKg      float64  `yaml:"capacity_kg"`
+	ResolutionKg    float64  `yaml:"resolution_kg"`
+	RepeatabilityKg *float64 `yaml:"repeatability_kg"`
+	GainUPct        *float64 `yaml:"gain_u_pct"`
+	MaxFlowKgS      *float64 `yaml:"max_flow_kg_s"`
+
+	// Protocols.
+	Repeat       bool    `yaml:"repeat"`
+	Pattern      string  `yaml:"pattern"`
+	Decimals     int     `yaml:"decimals"`
+	Width        int     `yaml:"width"`
+	KgPerCount   float64 `yaml:"kg_per_count"`
+	CountsAtZero float64 `yaml:"counts_at_zero"`
+	Query        string  `yaml:"query"`
+	UnitID       int     `yaml:"unit_id"`
+	Registers    string  `yaml:"registers"` // holding, input
+	Register     int     `yaml:"register"`
+	Type         string  `yaml:"type"`
+	Order        string  `yaml:"order"`
+	Exponent     int     `yaml:"exponent"`
+	PollMs       int     `yaml:"poll_ms"`
+	SilentAfterS float64 `yaml:"silent_after_s"`
+}
+
+var namePattern = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,31}$`)
+
+// LoadConfig reads and checks a configuration file. Errors name the file, the
+// line and the key, or the key's path, and say what would be right.
+func LoadConfig(path string) (*Config, error) {
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	c, err := ParseConfig(text)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return c, nil
+}
+
+// ParseConfig reads and checks a configuration.
+func ParseConfig(text []byte) (*Config, error) {
+	var c Config
+	decoder := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict())
+	if err := decoder.Decode(&c); err != nil {
+		if errors.Is(err, io.EOF) {
+			return nil, errors.New("the file is empty")
+		}
+		return nil, explainYAML(err)
+	}
+	if err := decoder.Decode(new(any)); !errors.Is(err, io.EOF) {
+		return nil, errors.New("the file holds a second document (after ---): one is wanted")
+	}
+	c.defaults()
+	if err := c.check(); err != nil {
+		return nil, err
+	}
+	return &c, nil
+}
+
+// orElse fills a field that the file leaves out.
+func orElse(field **float64, value float64) {
+	if *field == nil {
+		*field = &value
+	}
+}
+
+func (c *Config) defaults() {
+	if c.Broker.Listen == "" {
+		c.Broker.Listen = "127.0.0.1:1883"
+	}
+	for i := range c.Fluids {
+		f := &c.Fluids[i]
+		if f.Model == "" {
+			f.Model = string(fillcalc.Oil2004)
+		}
+		orElse(&f.AtC, 15)
+		orElse(&f.DensityUPct, 0.1)
+	}
+	for i := range c.Carts {
+		cart := &c.Carts[i]
+		orElse(&cart.ReferenceC, 20)
+		orElse(&cart.AirKgM3, fillcalc.ConventionalAirKgM3)
+		for j := range cart.Sensors {
+			s := &cart.Sensors[j]
+			if s.Line == "" {
+				s.Line = "9600 8N1"
+			}
+			// A settled weighing scatters by less than half a display step.
+			orElse(&s.RepeatabilityKg, s.ResolutionKg*0.4)
+			orElse(&s.GainUPct, 0.05)
+			// Twice what a dropped pan gives at its fastest (common practice, no source).
+			orElse(&s.MaxFlowKgS, 0.15)
+			if s.PollMs == 0 {
+				s.PollMs = 100
+				if s.quantity() == sensors.Temperature {
+					s.PollMs = 500
+				}
+			}
+			if s.SilentAfterS == 0 {
+				s.SilentAfterS = 3
+			}
+		}
+	}
+}
+
+func (s *SensorConfig) protocol() (sensors.Protocol, error) {
+	return sensors.New(s.Protocol, sensors.Options{
+		Quantity: s.quantity(), Unit: s.Unit, CapacityKg: s.CapacityKg, Repeat: s.Repeat,
+		Pattern: s.Pattern, Decimals: s.Decimals, Width: s.Width,
+		KgPerCount: s.KgPerCount, CountsAtZero: s.CountsAtZero, Query: s.Query,
+		Unit485: s.UnitID, Input: s.Registers == "input", Register: s.Register,
+		Type: s.Type, Order: s.Order, Exponent: s.Exponent,
+	})
+}
+
+// sensor makes the driver that the configuration describes.
+func (s *SensorConfig) sensor(clock *Clock) (*sensors.Sensor, error) {
+	protocol, err := s.protocol()
+	if err != nil {
+		return nil, err
+	}
+	line, err := sensors.ParseLineSettings(s.Line)
+	if err != nil {
+		return nil, err
+	}
+	return &sensors.Sensor{
+		Name: s.Name, Quantity: s.quantity(), Protocol: protocol,
+		Open:        func() (io.ReadWriteCloser, error) { return sensors.OpenSerial(s.Port, line) },
+		SevenBits:   line.DataBits == 7,
+		PollEvery:   clock.Life(time.Duration(s.PollMs) * time.Millisecond),
+		SilentAfter: clock.Life(time.Duration(s.SilentAfterS * float64(time.Second))),
+		RetryEvery:  time.Second,
+		NowNs:       clock.NowNs,
+	}, nil
+}
+
+func (f *FluidConfig) fluid() fillcalc.Fluid {
+	fluid := fillcalc.Fluid{
+		Name: f.Name, Model: fillcalc.DensityModel(f.Model), DensityKgM3: f.DensityKgM3, AtC: *f.AtC,
+		DensityU: *f.DensityUPct / 100,
+	}
+	for _, p := range f.Points {
+		fluid.Points = append(fluid.Points, fillcalc.DensityPoint{C: p.C, KgM3: p.KgM3})
+	}
+	return fluid
+}
+
+// setup is what the fold needs of a cart.
+func (c *CartConfig) setup() *fillcalc.Setup {
+	setup := &fillcalc.Setup{
+		ReferenceC: *c.ReferenceC, AirKgM3: *c.AirKgM3,
+		Caddy: fillcalc.CaddySetup{EmptyKg: c.Caddy.EmptyKg, HoldsL: c.Caddy.HoldsL},
+	}
+	for _, s := range c.Sensors {
+		switch s.Role {
+		case "transmission-temp":
+			setup.Probe = s.Name
+		case "caddy-temp":
+			setup.CaddyProbe = s.Name
+		default:
+			setup.Scales = append(setup.Scales, fillcalc.ScaleSetup{
+				Sensor: s.Name, Load: fillcalc.Load(s.Role), ResolutionKg: s.ResolutionKg,
+				RepeatabilityKg: *s.RepeatabilityKg, GainU: *s.GainUPct / 100, MaxFlowKgS: *s.MaxFlowKgS,
+			})
+		}
+	}
+	return setup
+}
+
+// journalPath is where a cart's journal lies.
+func (c *Config) journalPath(cart string) string { return filepath.Join(c.Data, cart+".journal") }

@@ -1,0 +1,194 @@
+package bridge
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"net/url"
+	"strings"
+
+	"bayfill/sensors"
+)
+
+func (c *Config) check() error {
+	if !namePattern.MatchString(c.Shop) {
+		return fmt.Errorf("shop: %q must be 1 to 32 of a-z 0-9 - _", c.Shop)
+	}
+	if c.Data == "" {
+		return errors.New("data: a folder for the journals is needed")
+	}
+	if err := c.Broker.check(); err != nil {
+		return fmt.Errorf("broker.%w", err)
+	}
+	if err := c.History.check(); err != nil {
+		return fmt.Errorf("history.%w", err)
+	}
+	fluids := map[string]bool{}
+	for i, f := range c.Fluids {
+		if f.Name == "" || fluids[f.Name] {
+			return fmt.Errorf("fluids[%d].name: %q is empty or given twice", i, f.Name)
+		}
+		fluids[f.Name] = true
+		if !(*f.DensityUPct >= 0 && *f.DensityUPct < 10) {
+			return fmt.Errorf("fluids[%d].density_u_pct: %g is not from 0 to 10", i, *f.DensityUPct)
+		}
+		for _, cart := range c.Carts {
+			if _, err := f.fluid().Density(*cart.ReferenceC); err != nil {
+				return fmt.Errorf("fluids[%d]: %w", i, err)
+			}
+		}
+	}
+	if len(c.Carts) == 0 {
+		return errors.New("carts: none given")
+	}
+	carts, ports := map[string]bool{}, map[string]string{}
+	for i := range c.Carts {
+		cart := &c.Carts[i]
+		if !namePattern.MatchString(cart.Name) || carts[cart.Name] {
+			return fmt.Errorf("carts[%d].name: %q must be 1 to 32 of a-z 0-9 - _ and used once", i, cart.Name)
+		}
+		carts[cart.Name] = true
+		if err := cart.check(ports); err != nil {
+			return fmt.Errorf("carts[%d] (%s).%w", i, cart.Name, err)
+		}
+	}
+	return nil
+}
+
+func (b *BrokerConfig) check() error {
+	if b.URL != "" {
+		u, err := url.Parse(b.URL)
+		if err != nil || u.Host == "" {
+			return fmt.Errorf("url: %q is not like tcp://host:1883, tls://host:8883 or ws://host:80/mqtt", b.URL)
+		}
+		switch u.Scheme {
+		case "tcp", "mqtt", "tls", "ssl", "mqtts", "ws", "wss":
+		default:
+			return fmt.Errorf("url: scheme %q is not one of tcp, tls, ws, wss", u.Scheme)
+		}
+		if u.User != nil {
+			return errors.New("url: no user or password in the address: use username and password")
+		}
+		if len(b.Users) > 0 {
+			return errors.New("users: belong to the embedded broker; with url the broker keeps its own")
+		}
+		return nil
+	}
+	host, _, err := net.SplitHostPort(b.Listen)
+	if err != nil {
+		return fmt.Errorf("listen: %w", err)
+	}
+	if ip := net.ParseIP(host); len(b.Users) == 0 && (ip == nil || !ip.IsLoopback()) {
+		return fmt.Errorf("listen: %s is not a loopback address: configure users before others can reach the broker", b.Listen)
+	}
+	names := map[string]bool{}
+	for i, u := range b.Users {
+		if u.Name == "" || names[u.Name] {
+			return fmt.Errorf("users[%d].name: %q is empty or given twice", i, u.Name)
+		}
+		names[u.Name] = true
+		if u.Password == (Secret{}) {
+			return fmt.Errorf("users[%d].password: give a file or an env", i)
+		}
+		for _, right := range u.May {
+			if right != "read" && right != "command" {
+				return fmt.Errorf("users[%d].may: %q is not one of read, command", i, right)
+			}
+		}
+	}
+	return nil
+}
+
+func (h *HistoryConfig) check() error {
+	if h.URL == "" {
+		return nil
+	}
+	u, err := url.Parse(h.URL)
+	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
+		return fmt.Errorf("url: %q is not like http://host:8086", h.URL)
+	}
+	if h.Bucket == "" {
+		return errors.New("bucket: is needed (database/retention for InfluxDB 1.8)")
+	}
+	return nil
+}
+
+func (c *CartConfig) check(ports map[string]string) error {
+	names, roles := map[string]bool{}, map[string]bool{}
+	for i := range c.Sensors {
+		s := &c.Sensors[i]
+		if !namePattern.MatchString(s.Name) || names[s.Name] {
+			return fmt.Errorf("sensors[%d].name: %q must be 1 to 32 of a-z 0-9 - _ and used once", i, s.Name)
+		}
+		names[s.Name] = true
+		if roles[s.Role] {
+			return fmt.Errorf("sensors[%d].role: %s is taken by another sensor", i, s.Role)
+		}
+		roles[s.Role] = true
+		if other, taken := ports[s.Port]; taken || s.Port == "" {
+			return fmt.Errorf("sensors[%d].port: %q is empty or used by %s too", i, s.Port, other)
+		}
+		ports[s.Port] = s.Name
+		if err := s.check(); err != nil {
+			return fmt.Errorf("sensors[%d] (%s).%w", i, s.Name, err)
+		}
+	}
+	switch {
+	case roles["caddy+supply"] && (roles["caddy"] || roles["supply"]):
+		return errors.New("sensors: a scale that carries caddy and supply is the only scale")
+	case !roles["caddy"] && !roles["caddy+supply"]:
+		return errors.New("sensors: no scale has the role caddy or caddy+supply")
+	case !(*c.AirKgM3 > 0.5 && *c.AirKgM3 < 2):
+		return fmt.Errorf("air_kg_m3: %g is not the density of air (about 1.2)", *c.AirKgM3)
+	case !(*c.ReferenceC >= 0 && *c.ReferenceC <= 60):
+		return fmt.Errorf("reference_c: %g is not from 0 to 60", *c.ReferenceC)
+	case !(c.Caddy.HoldsL >= 0 && c.Caddy.EmptyKg >= 0):
+		return errors.New("caddy: empty_kg and holds_l may not be negative")
+	}
+	return nil
+}
+
+func (s *SensorConfig) quantity() sensors.Quantity {
+	if strings.HasSuffix(s.Role, "-temp") {
+		return sensors.Temperature
+	}
+	return sensors.Weight
+}
+
+func (s *SensorConfig) check() error {
+	switch s.Role {
+	case "caddy", "supply", "caddy+supply", "transmission-temp", "caddy-temp":
+	default:
+		return fmt.Errorf("role: %q is not one of caddy, supply, caddy+supply, transmission-temp, caddy-temp", s.Role)
+	}
+	if _, err := sensors.ParseLineSettings(s.Line); err != nil {
+		return fmt.Errorf("line: %w", err)
+	}
+	if s.quantity() == sensors.Weight {
+		switch {
+		case !(s.ResolutionKg > 0 && s.ResolutionKg < 1):
+			return fmt.Errorf("resolution_kg: %g: the step of the scale's display is needed, as in 0.005", s.ResolutionKg)
+		case !(s.CapacityKg > s.ResolutionKg):
+			return fmt.Errorf("capacity_kg: %g: the scale's capacity is needed, as in 30", s.CapacityKg)
+		case !(*s.RepeatabilityKg >= 0 && *s.RepeatabilityKg < 1):
+			return fmt.Errorf("repeatability_kg: %g is not from 0 to 1", *s.RepeatabilityKg)
+		case !(*s.GainUPct >= 0 && *s.GainUPct < 10):
+			return fmt.Errorf("gain_u_pct: %g is not from 0 to 10", *s.GainUPct)
+		case !(*s.MaxFlowKgS > 0 && *s.MaxFlowKgS < 10):
+			return fmt.Errorf("max_flow_kg_s: %g is not above 0 and below 10", *s.MaxFlowKgS)
+		}
+	}
+	if s.PollMs < 10 || s.PollMs > 60000 {
+		return fmt.Errorf("poll_ms: %d is not from 10 to 60000", s.PollMs)
+	}
+	if !(s.SilentAfterS >= 0.5 && s.SilentAfterS <= 600) {
+		return fmt.Errorf("silent_after_s: %g is not from 0.5 to 600", s.SilentAfterS)
+	}
+	switch s.Registers {
+	case "", "holding", "input":
+	default:
+		return fmt.Errorf("registers: %q is not one of holding, input", s.Registers)
+	}
+	_, err := s.protocol()
+	return err
+}

@@ -1,0 +1,78 @@
+package bridge
+
+import (
+	"errors"
+	"fmt"
+	"reflect"
+
+	"github.com/goccy/go-yaml"
+)
+
+// explainYAML adds the nearest valid key to an unknown one. The decoder's own
+// text shows line, column and the place.
+func explainYAML(err error) error {
+	var unknown *yaml.UnknownFieldError
+	if errors.As(err, &unknown) && unknown.Token != nil {
+		key := unknown.Token.Value
+		if near := nearest(key, configKeys()); near != "" {
+			return fmt.Errorf("line %d: unknown key %q, did you mean %q?\n%s",
+				unknown.Token.Position.Line, key, near, yaml.FormatError(err, false, true))
+		}
+		return fmt.Errorf("line %d: unknown key %q\n%s", unknown.Token.Position.Line, key, yaml.FormatError(err, false, true))
+	}
+	return errors.New(yaml.FormatError(err, false, true))
+}
+
+// configKeys collects every key that some part of the file may hold.
+func configKeys() []string {
+	var keys []string
+	var walk func(t reflect.Type)
+	walk = func(t reflect.Type) {
+		for t.Kind() == reflect.Slice || t.Kind() == reflect.Pointer {
+			t = t.Elem()
+		}
+		if t.Kind() != reflect.Struct {
+			return
+		}
+		for i := range t.NumField() {
+			if key := t.Field(i).Tag.Get("yaml"); key != "" {
+				keys = append(keys, key)
+				walk(t.Field(i).Type)
+			}
+		}
+	}
+	walk(reflect.TypeFor[Config]())
+	return keys
+}
+
+// nearest is the candidate that the fewest edits lead to, if few enough.
+func nearest(word string, candidates []string) string {
+	best, bestCost := "", max(2, len(word)/2)+1
+	for _, c := range candidates {
+		if cost := edits(word, c); cost < bestCost {
+			best, bestCost = c, cost
+		}
+	}
+	return best
+}
+
+// edits is Levenshtein's distance.
+func edits(a, b string) int {
+	row := make([]int, len(b)+1)
+	for j := range row {
+		row[j] = j
+	}
+	for i := range len(a) {
+		diagonal := row[0]
+		row[0] = i + 1
+		for j := range len(b) {
+			cost := diagonal
+			if a[i] != b[j] {
+				cost++
+			}
+			diagonal = row[j+1]
+			row[j+1] = min(cost, row[j]+1, row[j+1]+1)
+		}
+	}
+	return row[len(b)]
+}

@@ -1,0 +1,201 @@
+package bridge
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"net/http"
+	"strings"
+	"time"
+
+	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
+	"github.com/influxdata/influxdb-client-go/v2/api"
+	influxhttp "github.com/influxdata/influxdb-client-go/v2/api/http"
+)
+
+// history is the connection to InfluxDB that all carts share.
+type history struct {
+	client influxdb2.Client
+	write  api.WriteAPIBlocking
+}
+
+func openHistory(c HistoryConfig, carts int) (*history, error) {
+	token, err := c.Token.Read()
+	if err != nil {
+		return nil, fmt.Errorf("history.token: %w", err)
+	}
+	// A few connections are plenty, and they count against the serial library's
+	// limit on descriptors.
+	httpClient := &http.Client{Timeout: 20 * time.Second, Transport: &http.Transport{
+		Proxy: http.ProxyFromEnvironment, MaxConnsPerHost: min(carts, 8), MaxIdleConnsPerHost: min(carts, 8), IdleConnTimeout: 90 * time.Second,
+	}}
+	client := influxdb2.NewClientWithOptions(c.URL, token, influxdb2.DefaultOptions().SetHTTPClient(httpClient).SetLogLevel(0))
+	return &history{client, client.WriteAPIBlocking(c.Org, c.Bucket)}, nil
+}
+
+func (h *history) close() { h.client.Close() }
+
+// send writes lines in order. When it returns nil, every line is in the history
+// or in refused, with the server's reason. An error means that the server does
+// not take anything now: nothing is lost by sending the same lines again.
+func (h *history) send(ctx context.Context, lines []string) (refused []Refused, err error) {
+	if len(lines) == 0 {
+		return nil, nil
+	}
+	err = h.write.WriteRecord(ctx, lines...)
+	if err == nil {
+		return nil, nil
+	}
+	if !blamesData(err) {
+		return nil, err
+	}
+	if len(lines) == 1 {
+		return []Refused{{lines[0], err.Error()}}, nil
+	}
+	// At least one line is bad, and the answer does not say which. Halving finds
+	// it; the good ones are written again, which changes nothing: a point with the
+	// same series and time replaces itself.
+	half := len(lines) / 2
+	refused, err = h.send(ctx, lines[:half])
+	if err != nil {
+		return nil, err
+	}
+	more, err := h.send(ctx, lines[half:])
+	if err != nil {
+		return nil, err
+	}
+	return append(refused, more...), nil
+}
+
+// blamesData tells an answer that no repetition will change from one that time
+// or the operator may. Only a server that shows itself to be InfluxDB is believed:
+// a proxy's error page must not set readings aside.
+func blamesData(err error) bool {
+	var e *influxhttp.Error
+	if !errors.As(err, &e) {
+		return false
+	}
+	speaks := e.Code != "" || e.Header.Get("X-Influxdb-Version") != "" || e.Header.Get("X-Influxdb-Error") != ""
+	switch e.StatusCode {
+	case http.StatusBadRequest, http.StatusUnprocessableEntity:
+		return speaks
+	case http.StatusRequestEntityTooLarge:
+		return true
+	}
+	return false
+}
+
+// explainHistory says what an operator can do about an answer.
+func explainHistory(err error) string {
+	var e *influxhttp.Error
+	if !errors.As(err, &e) || e.StatusCode == 0 {
+		return fmt.Sprintf("history server does not answer: %v", err)
+	}
+	text := e.Error()
+	switch {
+	case e.StatusCode == http.StatusUnauthorized || e.StatusCode == http.StatusForbidden:
+		return "history server refuses the token (for InfluxDB 1.8 it is user:password): " + text
+	case e.StatusCode == http.StatusNotFound:
+		return "history server knows no such bucket (for InfluxDB 1.8 it is database/retention): " + text
+	case strings.Contains(text, "retention policy not found"):
+		return "history server knows no such retention policy: " + text
+	}
+	return fmt.Sprintf("history server answers %d: %s", e.StatusCode, text)
+}
+
+// forwarder sends a cart's journal to the history, in order, and moves the
+// journal's mark only after the server has acknowledged.
+type forwarder struct {
+	shop, cart string
+	journal    *Journal
+	history    *history
+	// told hears about trouble (empty text: none) and lines refused for good.
+	told  func(trouble string, refused int)
+	pause time.Duration // between looks at a journal that has nothing new
+	log   *slog.Logger
+}
+
+const (
+	forwardBatch = 1000
+	firstBackoff = time.Second
+	lastBackoff  = time.Minute
+)
+
+// run forwards until ctx ends.
+func (f *forwarder) run(ctx context.Context) {
+	backoff := firstBackoff
+	for ctx.Err() == nil {
+		sent, refused, err := f.once(ctx)
+		wait := f.pause
+		switch {
+		case ctx.Err() != nil:
+			return
+		case err != nil:
+			f.told(explainHistory(err), 0)
+			wait = backoff/2 + rand.N(backoff)
+			if after := retryAfter(err); after > wait {
+				wait = after
+			}
+			backoff = min(2*backoff, lastBackoff)
+		default:
+			f.told("", refused)
+			backoff = firstBackoff
+			if sent == forwardBatch {
+				continue // there is more: catch up
+			}
+		}
+		select {
+		case <-ctx.Done():
+		case <-time.After(wait):
+		}
+	}
+}
+
+func retryAfter(err error) time.Duration {
+	var e *influxhttp.Error
+	if errors.As(err, &e) {
+		return min(time.Duration(e.RetryAfter)*time.Second, 10*time.Minute)
+	}
+	return 0
+}
+
+// once forwards one batch and returns how many events it held.
+func (f *forwarder) once(ctx context.Context) (events, refused int, err error) {
+	mark, err := f.journal.Sent()
+	if err != nil {
+		return 0, 0, err
+	}
+	batch, err := f.journal.Events(ctx, mark, forwardBatch)
+	if err != nil || len(batch) == 0 {
+		return 0, 0, err
+	}
+	last := batch[len(batch)-1].Seq
+	published, err := f.journal.PublishedBetween(ctx, mark, last)
+	if err != nil {
+		return 0, 0, err
+	}
+	lines := make([]string, 0, len(batch)+len(published))
+	for i := range batch {
+		e := &batch[i]
+		line, err := lineOf(f.shop, f.cart, e)
+		if err != nil {
+			return 0, 0, fmt.Errorf("event %d: %w", e.Seq, err)
+		}
+		lines = append(lines, line)
+		for len(published) > 0 && published[0].Seq <= e.Seq {
+			p := published[0]
+			published = published[1:]
+			lines = append(lines, assemble(p.Measurement, f.shop, f.cart, "", p.Fields, e.AtNs))
+		}
+	}
+	bad, err := f.history.send(ctx, lines)
+	if err != nil {
+		return 0, 0, err
+	}
+	for _, r := range bad {
+		f.log.Error("history refused a line for good, it is set aside in the journal", "line", r.Line, "reason", r.Reason)
+	}
+	return len(batch), len(bad), f.journal.SetSent(ctx, last, bad)
+}

@@ -1,0 +1,380 @@
+package bridge
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/url"
+	"os"
+	"path/filepath"
+	"time"
+
+	_ "modernc.org/sqlite" // the database driver
+
+	"bayfill/fillcalc"
+)
+
+// Journal is a cart's record on disk: every event in order, what was published,
+// the answers to commands, and how far the history has got. It promises:
+//
+//   - what [Journal.Append] has returned nil for survives a power cut, whole;
+//   - a failed Append leaves the journal as it was;
+//   - events are read back in order, without gaps, bit for bit.
+//
+// It is one SQLite file in WAL mode with synchronous FULL; anybody can query a
+// copy of it with the sqlite3 program. One goroutine appends; others may read
+// and move the history's mark meanwhile.
+type Journal struct {
+	db *sql.DB
+}
+
+// journalSchema is version 1. Floats are kept as SQLite REAL, which is the
+// float64 itself.
+const journalSchema = `
+CREATE TABLE event (
+	seq INTEGER PRIMARY KEY, at_ns INTEGER NOT NULL, kind INTEGER NOT NULL,
+	sensor TEXT NOT NULL, n INTEGER NOT NULL, value REAL NOT NULL,
+	stability INTEGER NOT NULL, faults INTEGER NOT NULL, input TEXT) STRICT;
+CREATE TABLE published (
+	seq INTEGER NOT NULL, measurement TEXT NOT NULL, fields TEXT NOT NULL,
+	PRIMARY KEY (seq, measurement)) STRICT, WITHOUT ROWID;
+CREATE TABLE answer (
+	id TEXT PRIMARY KEY, at_ns INTEGER NOT NULL, reply TEXT NOT NULL) STRICT, WITHOUT ROWID;
+CREATE TABLE set_aside (
+	seq INTEGER NOT NULL, line TEXT NOT NULL, reason TEXT NOT NULL) STRICT;
+CREATE TABLE mark (name TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
+PRAGMA user_version = 1;`
+
+// OpenJournal opens or creates the journal in a file.
+func OpenJournal(path string) (*Journal, error) {
+	if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
+		return nil, fmt.Errorf("journal folder: %w", err)
+	}
+	// A commit is on disk when it returns (FULL), even on power loss. Memory is
+	// kept small: the journal is written once and read seldom.
+	options := url.Values{"_pragma": {"journal_mode(WAL)", "synchronous(FULL)", "busy_timeout(10000)",
+		"cache_size(-256)", "wal_autocheckpoint(256)", "journal_size_limit(1048576)"}}
+	db, err := sql.Open("sqlite", "file:"+(&url.URL{Path: path}).EscapedPath()+"?"+options.Encode())
+	if err != nil {
+		return nil, fmt.Errorf("journal %s: %w", path, err)
+	}
+	// One connection for the cart, one for the forwarder.
+	db.SetMaxOpenConns(2)
+	db.SetMaxIdleConns(2)
+	var version int
+	if err = db.QueryRow("PRAGMA user_version").Scan(&version); err == nil {
+		switch version {
+		case 0:
+			_, err = db.Exec("BEGIN;" + journalSchema + "COMMIT")
+		case 1:
+		default:
+			err = fmt.Errorf("it has format %d, this program knows 1: use the newer program", version)
+		}
+	}
+	if err != nil {
+		db.Close()
+		return nil, fmt.Errorf("journal %s: %w", path, err)
+	}
+	return &Journal{db}, nil
+}
+
+// Close closes the file.
+func (j *Journal) Close() error { return j.db.Close() }
+
+// Batch is what one transaction keeps.
+type Batch struct {
+	Events    []fillcalc.Event
+	Published []Published
+	Answers   []Answer
+	Snapshot  *fillcalc.State // replaces the last one
+}
+
+// Published is what went out on a leaf after an event, as line protocol fields
+// for the history.
+type Published struct {
+	Seq         uint64
+	Measurement string
+	Fields      string
+}
+
+// Answer is the reply to a command that was done.
+type Answer struct {
+	ID    string
+	AtNs  int64
+	Reply []byte
+}
+
+// Append writes a batch in one transaction. When it returns nil, the batch is
+// on disk.
+func (j *Journal) Append(ctx context.Context, b Batch) error {
+	tx, err := j.db.BeginTx(ctx, nil)
+	if err != nil {
+		return fmt.Errorf("journal: %w", err)
+	}
+	defer tx.Rollback()
+	if err := b.write(tx); err != nil {
+		return fmt.Errorf("journal: %w", err)
+	}
+	if err := tx.Commit(); err != nil {
+		return fmt.Errorf("journal: %w", err)
+	}
+	return nil
+}
+
+func (b *Batch) write(tx *sql.Tx) error {
+	if len(b.Events) > 0 {
+		insert, err := tx.Prepare("INSERT INTO event VALUES (?,?,?,?,?,?,?,?,?)")
+		if err != nil {
+			return err
+		}
+		defer insert.Close()
+		for i := range b.Events {
+			e := &b.Events[i]
+			var input any
+			if e.Input != nil {
+				text, err := json.Marshal(e.Input)
+				if err != nil {
+					return err
+				}
+				input = string(text)
+			}
+			if _, err := insert.Exec(int64(e.Seq), e.AtNs, int64(e.Kind), e.Sensor, int64(e.N), e.Value,
+				int64(e.Stability), int64(e.Faults), input); err != nil {
+				return err
+			}
+		}
+	}
+	for _, p := range b.Published {
+		if _, err := tx.Exec("INSERT INTO published VALUES (?,?,?)", int64(p.Seq), p.Measurement, p.Fields); err != nil {
+			return err
+		}
+	}
+	for _, a := range b.Answers {
+		if _, err := tx.Exec("INSERT INTO answer VALUES (?,?,?)", a.ID, a.AtNs, string(a.Reply)); err != nil {
+			return err
+		}
+	}
+	if b.Snapshot != nil {
+		text, err := json.Marshal(b.Snapshot)
+		if err != nil {
+			return err
+		}
+		return setMark(tx, "snapshot", string(text))
+	}
+	return nil
+}
+
+type execer interface {
+	Exec(query string, args ...any) (sql.Result, error)
+}
+
+func setMark(db execer, name, value string) error {
+	_, err := db.Exec("INSERT INTO mark VALUES (?,?) ON CONFLICT (name) DO UPDATE SET value = excluded.value", name, value)
+	return err
+}
+
+func (j *Journal) mark(name string) (string, error) {
+	var value string
+	err := j.db.QueryRow("SELECT value FROM mark WHERE name = ?", name).Scan(&value)
+	if errors.Is(err, sql.ErrNoRows) {
+		return "", nil
+	}
+	if err != nil {
+		return "", fmt.Errorf("journal: %w", err)
+	}
+	return value, nil
+}
+
+// Replay folds the journal from its last snapshot and returns where it stands.
+func (j *Journal) Replay(ctx context.Context) (fillcalc.State, error) {
+	var s fillcalc.State
+	kept, err := j.mark("snapshot")
+	if err != nil {
+		return s, err
+	}
+	if kept != "" {
+		if err := json.Unmarshal([]byte(kept), &s); err != nil {
+			return s, fmt.Errorf("journal: snapshot: %w", err)
+		}
+	}
+	for {
+		events, err := j.Events(ctx, s.Seq, 5000)
+		if err != nil {
+			return s, err
+		}
+		if len(events) == 0 {
+			return s, nil
+		}
+		for i := range events {
+			if events[i].Seq != s.Seq+1 {
+				return s, fmt.Errorf("journal: event %d follows %d: events are missing, restore the file from a copy", events[i].Seq, s.Seq)
+			}
+			s = fillcalc.Apply(s, events[i])
+		}
+	}
+}
+
+// Events reads up to limit events after a sequence number, in order.
+func (j *Journal) Events(ctx context.Context, after uint64, limit int) ([]fillcalc.Event, error) {
+	rows, err := j.db.QueryContext(ctx,
+		"SELECT seq, at_ns, kind, sensor, n, value, stability, faults, input FROM event WHERE seq > ? ORDER BY seq LIMIT ?",
+		int64(after), limit)
+	if err != nil {
+		return nil, fmt.Errorf("journal: %w", err)
+	}
+	defer rows.Close()
+	var events []fillcalc.Event
+	for rows.Next() {
+		var e fillcalc.Event
+		var seq, n int64
+		var input sql.NullString
+		if err := rows.Scan(&seq, &e.AtNs, &e.Kind, &e.Sensor, &n, &e.Value, &e.Stability, &e.Faults, &input); err != nil {
+			return nil, fmt.Errorf("journal: %w", err)
+		}
+		e.Seq, e.N = uint64(seq), uint64(n)
+		if input.Valid {
+			e.Input = new(fillcalc.Input)
+			if err := json.Unmarshal([]byte(input.String), e.Input); err != nil {
+				return nil, fmt.Errorf("journal: event %d: input: %w", seq, err)
+			}
+		}
+		events = append(events, e)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, fmt.Errorf("journal: %w", err)
+	}
+	return events, nil
+}
+
+// PublishedBetween reads what was published after the events in (after, upTo].
+func (j *Journal) PublishedBetween(ctx context.Context, after, upTo uint64) ([]Published, error) {
+	rows, err := j.db.QueryContext(ctx,
+		"SELECT seq, measurement, fields FROM published WHERE seq > ? AND seq <= ? ORDER BY seq, measurement", int64(after), int64(upTo))
+	if err != nil {
+		return nil, fmt.Errorf("journal: %w", err)
+	}
+	defer rows.Close()
+	var list []Published
+	for rows.Next() {
+		var p Published
+		if err := rows.Scan(&p.Seq, &p.Measurement, &p.Fields); err != nil {
+			return nil, fmt.Errorf("journal: %w", err)
+		}
+		list = append(list, p)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, fmt.Errorf("journal: %w", err)
+	}
+	return list, nil
+}
+
+// Answered looks up the reply to a command that was done before.
+func (j *Journal) Answered(id string) (reply []byte, done bool, err error) {
+	var text string
+	err = j.db.QueryRow("SELECT reply FROM answer WHERE id = ?", id).Scan(&text)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, false, nil
+	}
+	if err != nil {
+		return nil, false, fmt.Errorf("journal: %w", err)
+	}
+	return []byte(text), true, nil
+}
+
+// Sent is the sequence number up to which the history has everything.
+func (j *Journal) Sent() (seq uint64, err error) {
+	text, err := j.mark("sent")
+	if err != nil || text == "" {
+		return 0, err
+	}
+	if _, err := fmt.Sscan(text, &seq); err != nil {
+		return 0, fmt.Errorf("journal: mark sent: %w", err)
+	}
+	return seq, nil
+}
+
+// SetSent moves the history's mark, and keeps the lines that it refused for good
+// with the reason.
+func (j *Journal) SetSent(ctx context.Context, seq uint64, refused []Refused) error {
+	tx, err := j.db.BeginTx(ctx, nil)
+	if err != nil {
+		return fmt.Errorf("journal: %w", err)
+	}
+	defer tx.Rollback()
+	for _, r := range refused {
+		if _, err := tx.Exec("INSERT INTO set_aside VALUES (?,?,?)", int64(seq), r.Line, r.Reason); err != nil {
+			return fmt.Errorf("journal: %w", err)
+		}
+	}
+	if err := setMark(tx, "sent", fmt.Sprint(seq)); err != nil {
+		return fmt.Errorf("journal: %w", err)
+	}
+	if err := tx.Commit(); err != nil {
+		return fmt.Errorf("journal: %w", err)
+	}
+	return nil
+}
+
+// Refused is a line that the history will never take.
+type Refused struct {
+	Line   string
+	Reason string
+}
+
+// SetAside reads the refused lines.
+func (j *Journal) SetAside(ctx context.Context) ([]Refused, error) {
+	rows, err := j.db.QueryContext(ctx, "SELECT line, reason FROM set_aside ORDER BY rowid")
+	if err != nil {
+		return nil, fmt.Errorf("journal: %w", err)
+	}
+	defer rows.Close()
+	var list []Refused
+	for rows.Next() {
+		var r Refused
+		if err := rows.Scan(&r.Line, &r.Reason); err != nil {
+			return nil, fmt.Errorf("journal: %w", err)
+		}
+		list = append(list, r)
+	}
+	return list, rows.Err()
+}
+
+// Prune forgets what is older than a time and no longer needed: in the snapshot,
+// and in the history when there is one. Answers are kept as long as events.
+func (j *Journal) Prune(ctx context.Context, olderThan time.Time, snapshotSeq uint64, history bool) error {
+	upTo := snapshotSeq
+	if history {
+		sent, err := j.Sent()
+		if err != nil {
+			return err
+		}
+		upTo = min(upTo, sent)
+	}
+	tx, err := j.db.BeginTx(ctx, nil)
+	if err != nil {
+		return fmt.Errorf("journal: %w", err)
+	}
+	defer tx.Rollback()
+	var last sql.NullInt64
+	if err := tx.QueryRow("SELECT max(seq) FROM event WHERE seq <= ? AND at_ns < ?", int64(upTo), olderThan.UnixNano()).Scan(&last); err != nil {
+		return fmt.Errorf("journal: %w", err)
+	}
+	if !last.Valid {
+		return nil
+	}
+	for _, statement := range []struct {
+		query string
+		arg   int64
+	}{
+		{"DELETE FROM published WHERE seq <= ?", last.Int64},
+		{"DELETE FROM event WHERE seq <= ?", last.Int64},
+		{"DELETE FROM answer WHERE at_ns < ?", olderThan.UnixNano()},
+	} {
+		if _, err := tx.Exec(statement.query, statement.arg); err != nil {
+			return fmt.Errorf("journal: %w", err)
+		}
+	}
+	return tx.Commit()
+}

@@ -1,0 +1,146 @@
+package bridge
+
+import (
+	"encoding/json"
+	"math"
+	"strconv"
+	"strings"
+
+	"bayfill/fillcalc"
+)
+
+// Measurements of the history. Tags are shop, cart and sensor only: job ids are
+// fields, since every tag value costs the server memory for ever.
+const (
+	readingMeasurement = "bayfill_reading"
+	inputMeasurement   = "bayfill_input"
+	volumeMeasurement  = "bayfill_volume"
+	windowMeasurement  = "bayfill_window"
+	jobMeasurement     = "bayfill_job"
+)
+
+// fields builds the field set of a line. Floats are written so that they are
+// read back bit for bit and never look like integers; figures that are not
+// known are left out.
+type fields struct{ b []byte }
+
+func (f *fields) name(name string) {
+	if len(f.b) > 0 {
+		f.b = append(f.b, ',')
+	}
+	f.b = append(f.b, name...)
+	f.b = append(f.b, '=')
+}
+
+func (f *fields) float(name string, v float64) {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return
+	}
+	f.name(name)
+	f.b = strconv.AppendFloat(f.b, v, 'e', -1, 64)
+}
+
+func (f *fields) int(name string, v int64) {
+	f.name(name)
+	f.b = strconv.AppendInt(f.b, v, 10)
+	f.b = append(f.b, 'i')
+}
+
+func (f *fields) text(name, v string) {
+	f.name(name)
+	f.b = append(f.b, '"')
+	f.b = append(f.b, textEscaper.Replace(v)...)
+	f.b = append(f.b, '"')
+}
+
+// A line must stay one line: the server keeps escaped line ends as two
+// characters, so they are turned into blanks. JSON never holds any.
+var textEscaper = strings.NewReplacer(`"`, `\"`, `\`, `\\`, "\n", " ", "\r", " ", "\t", " ")
+
+// lineOf is an event as a line of the history.
+func lineOf(shop, cart string, e *fillcalc.Event) (string, error) {
+	var f fields
+	measurement, sensor := readingMeasurement, ",sensor="+e.Sensor
+	switch e.Kind {
+	case fillcalc.KindWeight, fillcalc.KindTemperature:
+		if !e.Faults.Hidden() {
+			name := "kg"
+			if e.Kind == fillcalc.KindTemperature {
+				name = "c"
+			}
+			f.float(name, e.Value)
+		}
+		f.int("kind", int64(e.Kind))
+		f.int("stability", int64(e.Stability))
+		f.int("faults", int64(e.Faults))
+		f.int("n", int64(e.N))
+	default:
+		measurement, sensor = inputMeasurement, ""
+		body, err := json.Marshal(e.Input)
+		if err != nil {
+			return "", err
+		}
+		f.text("body", string(body))
+	}
+	f.int("seq", int64(e.Seq))
+	return assemble(measurement, shop, cart, sensor, string(f.b), e.AtNs), nil
+}
+
+func assemble(measurement, shop, cart, sensor, fieldSet string, atNs int64) string {
+	return measurement + ",shop=" + shop + ",cart=" + cart + sensor + " " + fieldSet + " " + strconv.FormatInt(atNs, 10)
+}
+
+// published turns a message into what the history keeps of it: every known
+// figure, unrounded.
+func (m *VolumesMessage) published() Published {
+	var f fields
+	f.text("job", m.Job)
+	f.text("phase", m.Phase)
+	f.text("quality", m.Quality)
+	for _, figure := range []struct {
+		name  string
+		value number
+	}{
+		{"drained_l", m.DrainedL}, {"drained_u_l", m.DrainedUL}, {"added_l", m.AddedL}, {"added_u_l", m.AddedUL},
+		{"balance_l", m.BalanceL}, {"balance_u_l", m.BalanceUL}, {"undecided_l", m.UndecidedL},
+		{"drained_l_min", m.DrainedLMin}, {"added_l_min", m.AddedLMin}, {"remaining_l", m.RemainingL},
+		{"drained_kg", m.DrainedKg}, {"added_kg", m.AddedKg}, {"reference_c", m.ReferenceC}, {"caddy_free_l", m.CaddyFreeL},
+	} {
+		f.float(figure.name, float64(figure.value))
+	}
+	f.int("seq", int64(m.Seq))
+	return Published{Seq: m.Seq, Measurement: volumeMeasurement, Fields: string(f.b)}
+}
+
+func (m *WindowMessage) published(seq uint64) Published {
+	var f fields
+	f.text("state", m.State)
+	f.text("quality", m.Quality)
+	f.float("temp_c", float64(m.TempC))
+	f.float("low_c", float64(m.LowC))
+	f.float("high_c", float64(m.HighC))
+	f.float("rate_c_min", float64(m.RateCMin))
+	f.int("seq", int64(seq))
+	return Published{Seq: seq, Measurement: windowMeasurement, Fields: string(f.b)}
+}
+
+// summaryOf is the one point that a job leaves when it ends.
+func summaryOf(s *fillcalc.State) Published {
+	j := &s.Job
+	v := s.Volumes()
+	var f fields
+	f.text("job", j.Spec.ID)
+	f.text("vehicle", j.Spec.Vehicle)
+	f.text("phase", string(j.Phase))
+	f.text("fluid", j.Spec.Fresh.Name)
+	f.float("drained_l", v.DrainedL)
+	f.float("drained_u_l", v.DrainedUL)
+	f.float("added_l", v.AddedL)
+	f.float("added_u_l", v.AddedUL)
+	f.float("balance_l", v.BalanceL)
+	f.float("balance_u_l", v.BalanceUL)
+	f.int("steps", int64(len(j.Steps)))
+	f.int("opened_ns", j.OpenedNs)
+	f.int("seq", int64(s.Seq))
+	return Published{Seq: s.Seq, Measurement: jobMeasurement, Fields: string(f.b)}
+}

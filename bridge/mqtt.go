@@ -1,0 +1,325 @@
+package bridge
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/tls"
+	"crypto/x509"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"sync"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+)
+
+// link is a cart's connection to the broker. Of every state leaf it keeps the
+// newest message only and sends it when it can: an outage leaves no backlog.
+// After each connect it subscribes, says that the cart is online and sends all
+// leaves again.
+//
+// The client library sends what was unfinished again after a reconnect, in any
+// order and after what is newer. So it is not allowed to reconnect: each
+// connection is a new client with an empty store.
+type link struct {
+	address
+	clientID string
+	prefix   string               // bayfill/{shop}/{cart}/
+	commands chan<- incoming      // never blocks: a full queue is answered "busy"
+	told     func(trouble string) // empty: connected
+
+	mu       sync.Mutex
+	state    map[Leaf]*slot
+	readings [][]byte // newest last; the oldest go when there are too many
+	replies  []outgoing
+	wake     chan struct{}
+}
+
+// address is a broker and how to enter.
+type address struct {
+	url       string
+	username  string
+	password  string
+	tlsConfig *tls.Config
+}
+
+type slot struct {
+	payload []byte
+	dirty   bool
+}
+
+type outgoing struct {
+	topic   string
+	payload []byte
+}
+
+// incoming is a command as it arrived.
+type incoming struct {
+	payload  []byte
+	retained bool
+}
+
+const (
+	mostReadings = 1000 // waiting for a slow link: a few seconds of several sensors
+	mostReplies  = 64
+	mostPayload  = 16 << 10 // of a command
+	keepAlive    = 10 * time.Second
+	linkTimeout  = 5 * time.Second
+	firstRetry   = time.Second
+	lastRetry    = 10 * time.Second
+)
+
+// stateLeaves in the order in which they are sent after a connect.
+var stateLeaves = []Leaf{PresenceLeaf, AboutLeaf, JobLeaf, VolumesLeaf, WindowLeaf, AlertsLeaf}
+
+func newLink(to address, shop, cart string, commands chan<- incoming, told func(trouble string)) *link {
+	l := &link{
+		address: to, clientID: "bayfill-" + shop + "-" + cart, prefix: "bayfill/" + shop + "/" + cart + "/",
+		commands: commands, told: told, state: map[Leaf]*slot{}, wake: make(chan struct{}, 1),
+	}
+	for _, leaf := range stateLeaves {
+		l.state[leaf] = &slot{}
+	}
+	return l
+}
+
+// set replaces a state leaf.
+func (l *link) set(leaf Leaf, payload []byte) {
+	l.mu.Lock()
+	*l.state[leaf] = slot{payload, true}
+	l.mu.Unlock()
+	l.poke()
+}
+
+// again makes every leaf due once more.
+func (l *link) again() {
+	l.mu.Lock()
+	for _, s := range l.state {
+		s.dirty = s.payload != nil
+	}
+	l.mu.Unlock()
+	l.poke()
+}
+
+// sendReading queues a raw reading; when the link is slow, the oldest waiting
+// ones are dropped. They are kept in the journal.
+func (l *link) sendReading(payload []byte) {
+	l.mu.Lock()
+	if len(l.readings) == mostReadings {
+		l.readings = append(l.readings[:0], l.readings[mostReadings/2:]...)
+	}
+	l.readings = append(l.readings, payload)
+	l.mu.Unlock()
+	l.poke()
+}
+
+// reply answers a command. A sender that never hears its reply sends the
+// command again, under the same id.
+func (l *link) reply(id string, r Reply) {
+	if id == "" {
+		id = "refused"
+	} else {
+		r.ID = &id
+	}
+	l.replyRaw(id, encode(r))
+}
+
+func (l *link) replyRaw(id string, payload []byte) {
+	l.mu.Lock()
+	if len(l.replies) == mostReplies {
+		l.replies = l.replies[1:]
+	}
+	l.replies = append(l.replies, outgoing{l.prefix + string(RepliesLeaf) + "/" + id, payload})
+	l.mu.Unlock()
+	l.poke()
+}
+
+func (l *link) poke() {
+	select {
+	case l.wake <- struct{}{}:
+	default:
+	}
+}
+
+// run keeps a connection until ctx ends; then it says goodbye.
+func (l *link) run(ctx context.Context) {
+	retry := firstRetry
+	for ctx.Err() == nil {
+		began := time.Now()
+		err := l.connection(ctx)
+		if ctx.Err() != nil {
+			return
+		}
+		l.told(fmt.Sprintf("broker %s: %v", l.url, err))
+		if time.Since(began) > 30*time.Second {
+			retry = firstRetry
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(retry):
+		}
+		retry = min(2*retry, lastRetry)
+	}
+}
+
+func (l *link) topic(leaf Leaf) string { return l.prefix + string(leaf) }
+
+// connection is one client from connect to loss.
+func (l *link) connection(ctx context.Context) error {
+	var id [8]byte
+	rand.Read(id[:])
+	session := hex.EncodeToString(id[:])
+	gone := make(chan error, 1)
+
+	o := mqtt.NewClientOptions().AddBroker(l.url).SetClientID(l.clientID)
+	o.SetUsername(l.username).SetPassword(l.password).SetTLSConfig(l.tlsConfig)
+	o.SetProtocolVersion(4).SetCleanSession(true).SetOrderMatters(true)
+	o.SetAutoReconnect(false).SetConnectRetry(false)
+	o.SetKeepAlive(keepAlive).SetPingTimeout(linkTimeout).SetWriteTimeout(linkTimeout).SetConnectTimeout(linkTimeout)
+	o.SetBinaryWill(l.topic(PresenceLeaf), encode(Presence{Session: session, Version: Version, Contract: ContractVersion}), 1, true)
+	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) { gone <- err })
+	client := mqtt.NewClient(o)
+	defer client.Disconnect(0)
+	if err := finish(ctx, client.Connect()); err != nil {
+		return err
+	}
+
+	subscription := client.SubscribeMultiple(map[string]byte{l.topic(CommandsLeaf): 1, l.topic(PresenceLeaf): 1},
+		func(_ mqtt.Client, m mqtt.Message) { l.receive(m, session) })
+	if err := finish(ctx, subscription); err != nil {
+		return fmt.Errorf("subscribing: %w", err)
+	}
+	trouble := ""
+	if s, ok := subscription.(*mqtt.SubscribeToken); ok && s.Result()[l.topic(CommandsLeaf)] > 2 {
+		trouble = "the broker does not let this cart read its commands: give its user the right to " + l.topic(CommandsLeaf)
+	}
+
+	l.birth(session)
+	l.told(trouble)
+	for {
+		if err := l.flush(ctx, client); err != nil {
+			return err
+		}
+		select {
+		case <-ctx.Done():
+			l.goodbye(client, session)
+			return ctx.Err()
+		case err := <-gone:
+			return err
+		case <-l.wake:
+		}
+	}
+}
+
+// birth makes presence true for this session and all leaves due.
+func (l *link) birth(session string) {
+	since := time.Now().UTC().Format(rfc3339)
+	l.set(PresenceLeaf, encode(Presence{Online: true, Since: &since, Session: session, Version: Version, Contract: ContractVersion}))
+	l.again()
+}
+
+// goodbye tells a clean stop from a lost connection: then the will is not sent.
+func (l *link) goodbye(client mqtt.Client, session string) {
+	p := Presence{Session: session, Version: Version, Contract: ContractVersion, Why: "stopped"}
+	client.Publish(l.topic(PresenceLeaf), 1, true, encode(p)).WaitTimeout(time.Second)
+	client.Disconnect(100)
+}
+
+// finish waits for a token with ctx and a limit: some never end by themselves.
+func finish(ctx context.Context, token mqtt.Token) error {
+	select {
+	case <-token.Done():
+		return token.Error()
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-time.After(2 * linkTimeout):
+		return errors.New("no answer")
+	}
+}
+
+// receive runs on the client's own goroutine and must not wait.
+func (l *link) receive(m mqtt.Message, session string) {
+	if m.Topic() == l.topic(PresenceLeaf) {
+		// The will of an earlier connection may arrive after our birth, and a broker
+		// may come back with an older file: what it says must be true.
+		var p Presence
+		if json.Unmarshal(m.Payload(), &p) != nil || !p.Online || p.Session != session {
+			l.birth(session)
+		}
+		return
+	}
+	if len(m.Payload()) > mostPayload {
+		l.reply("", Reply{Error: fmt.Sprintf("command of %d bytes: at most %d", len(m.Payload()), mostPayload)})
+		return
+	}
+	select {
+	case l.commands <- incoming{m.Payload(), m.Retained()}:
+	default:
+		id, _ := commandID(m.Payload())
+		l.reply(id, Reply{Error: "busy: too many commands at once, send it again"})
+	}
+}
+
+// flush sends everything that is due.
+func (l *link) flush(ctx context.Context, client mqtt.Client) error {
+	for {
+		l.mu.Lock()
+		readings := l.readings
+		l.readings = nil
+		var reply *outgoing
+		if len(l.replies) > 0 {
+			reply = &l.replies[0]
+			l.replies = l.replies[1:]
+		}
+		var leaf Leaf
+		var payload []byte
+		if reply == nil {
+			for _, name := range stateLeaves {
+				if s := l.state[name]; s.dirty {
+					leaf, payload = name, s.payload
+					s.dirty = false
+					break
+				}
+			}
+		}
+		l.mu.Unlock()
+
+		for _, r := range readings {
+			client.Publish(l.topic(ReadingsLeaf), 0, false, r)
+		}
+		switch {
+		case reply != nil:
+			if err := finish(ctx, client.Publish(reply.topic, 1, false, reply.payload)); err != nil {
+				return err
+			}
+		case leaf != "":
+			// One message at a time: the leaf's newest value may change meanwhile, and
+			// the next round takes that one.
+			if err := finish(ctx, client.Publish(l.topic(leaf), 1, true, payload)); err != nil {
+				return err
+			}
+		case len(readings) == 0:
+			return nil
+		}
+	}
+}
+
+// brokerTLS trusts the configured authority only.
+func brokerTLS(caFile string) (*tls.Config, error) {
+	if caFile == "" {
+		return &tls.Config{MinVersion: tls.VersionTLS12}, nil
+	}
+	pem, err := os.ReadFile(caFile)
+	if err != nil {
+		return nil, fmt.Errorf("broker.ca_file: %w", err)
+	}
+	pool := x509.NewCertPool()
+	if !pool.AppendCertsFromPEM(pem) {
+		return nil, fmt.Errorf("broker.ca_file: %s holds no certificate", caFile)
+	}
+	return &tls.Config{MinVersion: tls.VersionTLS12, RootCAs: pool}, nil
+}

@@ -1,0 +1,34 @@
+package bridge
+
+import (
+	"math"
+	"strconv"
+)
+
+// number is a figure in a message: rounded to four decimals (0.1 mL), null when
+// it is not known. JSON has no NaN, and one NaN would silence a whole leaf: this
+// is the one place where that is settled.
+type number float64
+
+func (n number) MarshalJSON() ([]byte, error) {
+	f := float64(n)
+	if math.IsNaN(f) || math.IsInf(f, 0) {
+		return []byte("null"), nil
+	}
+	rounded := math.Round(f*1e4) / 1e4
+	if rounded == 0 {
+		rounded = 0 // no -0
+	}
+	return strconv.AppendFloat(nil, rounded, 'f', -1, 64), nil
+}
+
+// UnmarshalJSON takes null as not known.
+func (n *number) UnmarshalJSON(text []byte) error {
+	if string(text) == "null" {
+		*n = number(math.NaN())
+		return nil
+	}
+	f, err := strconv.ParseFloat(string(text), 64)
+	*n = number(f)
+	return err
+}

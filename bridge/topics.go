@@ -1,0 +1,294 @@
+package bridge
+
+import (
+	"encoding/json"
+	"math"
+	"time"
+
+	"bayfill/fillcalc"
+)
+
+// Leaf is the last part of a topic: bayfill/{shop}/{cart}/{leaf}.
+type Leaf string
+
+const (
+	PresenceLeaf Leaf = "presence"
+	AboutLeaf    Leaf = "about"
+	VolumesLeaf  Leaf = "volumes"
+	WindowLeaf   Leaf = "window"
+	JobLeaf      Leaf = "job"
+	AlertsLeaf   Leaf = "alerts"
+	ReadingsLeaf Leaf = "readings"
+	CommandsLeaf Leaf = "commands"
+	RepliesLeaf  Leaf = "replies"
+)
+
+// ContractVersion is the version of topics and messages.
+const ContractVersion = 1
+
+// rfc3339 has a fraction of fixed width, so that times line up and sort as text.
+const rfc3339 = "2006-01-02T15:04:05.000Z"
+
+func timestamp(ns int64) string { return time.Unix(0, ns).UTC().Format(rfc3339) }
+
+// Presence is the leaf presence, and the will.
+type Presence struct {
+	Online   bool    `json:"online"`
+	Since    *string `json:"since"`
+	Session  string  `json:"session"`
+	Version  string  `json:"version"`
+	Contract int     `json:"contract"`
+	Why      string  `json:"why,omitempty"`
+}
+
+// About is the leaf about.
+type About struct {
+	Program  string        `json:"program"`
+	Version  string        `json:"version"`
+	Contract int           `json:"contract"`
+	Leaves   []Leaf        `json:"leaves"`
+	Sensors  []AboutSensor `json:"sensors"`
+	Units    string        `json:"units"`
+}
+
+// AboutSensor is one sensor in the leaf about.
+type AboutSensor struct {
+	Name     string `json:"name"`
+	Role     string `json:"role"`
+	Quantity string `json:"quantity"`
+	Protocol string `json:"protocol"`
+}
+
+// VolumesMessage is the leaf volumes. Litres are at the reference temperature.
+type VolumesMessage struct {
+	TS          string `json:"ts"`
+	Seq         uint64 `json:"seq"`
+	Job         string `json:"job"`
+	Phase       string `json:"phase"`
+	Quality     string `json:"quality"`
+	DrainedL    number `json:"drained_l"`
+	DrainedUL   number `json:"drained_u_l"`
+	AddedL      number `json:"added_l"`
+	AddedUL     number `json:"added_u_l"`
+	BalanceL    number `json:"balance_l"`
+	BalanceUL   number `json:"balance_u_l"`
+	UndecidedL  number `json:"undecided_l"`
+	DrainedLMin number `json:"drained_l_min"`
+	AddedLMin   number `json:"added_l_min"`
+	RemainingL  number `json:"remaining_l"`
+	DrainedKg   number `json:"drained_kg"`
+	AddedKg     number `json:"added_kg"`
+	ReferenceC  number `json:"reference_c"`
+	CaddyFreeL  number `json:"caddy_free_l"`
+}
+
+func volumesMessage(s *fillcalc.State) VolumesMessage {
+	v := s.Volumes()
+	return VolumesMessage{
+		TS: timestamp(s.NowNs), Seq: s.Seq, Job: s.Job.Spec.ID, Phase: string(s.Job.Phase), Quality: v.Quality,
+		DrainedL: number(v.DrainedL), DrainedUL: number(v.DrainedUL),
+		AddedL: number(v.AddedL), AddedUL: number(v.AddedUL),
+		BalanceL: number(v.BalanceL), BalanceUL: number(v.BalanceUL),
+		UndecidedL: number(v.UndecidedL), DrainedLMin: number(v.DrainedLMin), AddedLMin: number(v.AddedLMin),
+		RemainingL: number(v.RemainingL), DrainedKg: number(v.DrainedKg), AddedKg: number(v.AddedKg),
+		ReferenceC: number(s.Setup.ReferenceC), CaddyFreeL: number(v.CaddyFreeL),
+	}
+}
+
+// sameFill tells whether two messages would look the same on a display that
+// shows millilitres and millilitres a second.
+func (m *VolumesMessage) sameFill(o *VolumesMessage) bool {
+	same := func(a, b number) bool {
+		if math.IsNaN(float64(a)) || math.IsNaN(float64(b)) {
+			return math.IsNaN(float64(a)) == math.IsNaN(float64(b))
+		}
+		return math.Round(float64(a)*1e3) == math.Round(float64(b)*1e3)
+	}
+	return m.Job == o.Job && m.Phase == o.Phase && m.Quality == o.Quality &&
+		same(m.DrainedL, o.DrainedL) && same(m.AddedL, o.AddedL) && same(m.UndecidedL, o.UndecidedL) &&
+		same(m.RemainingL, o.RemainingL) && same(m.DrainedLMin/60, o.DrainedLMin/60) && same(m.AddedLMin/60, o.AddedLMin/60)
+}
+
+// WindowMessage is the leaf window.
+type WindowMessage struct {
+	TS        string `json:"ts"`
+	State     string `json:"state"`
+	TempC     number `json:"temp_c"`
+	LowC      number `json:"low_c"`
+	HighC     number `json:"high_c"`
+	RateCMin  number `json:"rate_c_min"`
+	OpensInS  number `json:"opens_in_s"`
+	ClosesInS number `json:"closes_in_s"`
+	Quality   string `json:"quality"`
+}
+
+func windowMessage(s *fillcalc.State) WindowMessage {
+	w := s.CheckWindow()
+	return WindowMessage{
+		TS: timestamp(s.NowNs), State: string(w.State), TempC: number(w.TempC),
+		LowC: number(w.LowC), HighC: number(w.HighC), RateCMin: number(w.RateCMin),
+		// Not predicted yet: null until it is.
+		OpensInS: number(math.NaN()), ClosesInS: number(math.NaN()),
+		Quality: w.Quality,
+	}
+}
+
+func (m *WindowMessage) sameTemperature(o *WindowMessage) bool {
+	tenths := func(n number) float64 { return math.Round(float64(n) * 10) }
+	a, b := tenths(m.TempC), tenths(o.TempC)
+	return m.State == o.State && m.Quality == o.Quality && (a == b || a != a && b != b) &&
+		(m.LowC == o.LowC || m.LowC != m.LowC && o.LowC != o.LowC)
+}
+
+// JobMessage is the leaf job: all of it.
+type JobMessage struct {
+	TS        string         `json:"ts"`
+	Job       string         `json:"job"`
+	Vehicle   string         `json:"vehicle"`
+	Phase     string         `json:"phase"`
+	OpenedAt  *string        `json:"opened_at"`
+	PhaseAt   *string        `json:"phase_at"`
+	Why       string         `json:"why,omitempty"`
+	UsedFluid string         `json:"used_fluid"`
+	Fluid     string         `json:"fluid"`
+	Window    *JobWindow     `json:"window"`
+	Plan      *JobPlan       `json:"plan"`
+	Tally     VolumesMessage `json:"tally"`
+	// The same volumes as they lie or will lie, at other temperatures.
+	AtOther   []VolumesAt `json:"at_other_temperatures"`
+	Undecided []JobStep   `json:"undecided"`
+	Decided   []JobStep   `json:"decided"`
+	Cautions  []string    `json:"cautions"`
+}
+
+// JobWindow is the check window of the service data.
+type JobWindow struct {
+	LowC  number `json:"low_c"`
+	HighC number `json:"high_c"`
+}
+
+// JobPlan is how much to pour, at the reference temperature.
+type JobPlan struct {
+	FirstFillL number `json:"first_fill_l"`
+	TargetL    number `json:"target_l"`
+}
+
+// VolumesAt is drained and added at another temperature than the reference.
+type VolumesAt struct {
+	At       string `json:"at"`
+	TempC    number `json:"temp_c"`
+	DrainedL number `json:"drained_l"`
+	AddedL   number `json:"added_l"`
+}
+
+// JobStep is a change that was held apart.
+type JobStep struct {
+	Step   int    `json:"step"`
+	At     string `json:"at"`
+	Sensor string `json:"sensor"`
+	Kg     number `json:"kg"`
+	L      number `json:"l"` // if it was fluid, at the reference temperature
+	Cause  string `json:"cause"`
+	As     string `json:"as,omitempty"`
+	By     string `json:"by,omitempty"`
+}
+
+func jobMessage(s *fillcalc.State) JobMessage {
+	j := &s.Job
+	m := JobMessage{
+		TS: timestamp(s.NowNs), Job: j.Spec.ID, Vehicle: j.Spec.Vehicle, Phase: string(j.Phase), Why: j.Why,
+		UsedFluid: j.Spec.Used.Name, Fluid: j.Spec.Fresh.Name, Tally: volumesMessage(s),
+		AtOther: []VolumesAt{}, Undecided: []JobStep{}, Decided: []JobStep{}, Cautions: cautions(j.Phase),
+	}
+	if j.Phase == fillcalc.NoJob {
+		return m
+	}
+	opened, phase := timestamp(j.OpenedNs), timestamp(j.PhaseNs)
+	m.OpenedAt, m.PhaseAt = &opened, &phase
+	m.Window = &JobWindow{number(j.Spec.LowC), number(j.Spec.HighC)}
+	v := s.Volumes()
+	m.Plan = &JobPlan{FirstFillL: number(v.FirstFillL(j.Spec)), TargetL: number(v.DrainedL)}
+	at := func(what string, celsius float64) {
+		drained, err := s.AsItLiesL(j.Spec.Used, v.DrainedL, celsius)
+		if err != nil {
+			return
+		}
+		added, err := s.AsItLiesL(j.Spec.Fresh, v.AddedL, celsius)
+		if err != nil {
+			return
+		}
+		m.AtOther = append(m.AtOther, VolumesAt{what, number(celsius), number(drained), number(added)})
+	}
+	at("middle of the check window", (j.Spec.LowC+j.Spec.HighC)/2)
+	if c := s.CaddyC(); !math.IsNaN(c) {
+		at("as it lies in the caddy", c)
+	}
+	for _, step := range j.Steps {
+		js := JobStep{Step: step.ID, At: timestamp(step.AtNs), Sensor: step.Sensor, Kg: number(step.Kg),
+			L: number(s.StepL(step)), Cause: string(step.Cause), As: string(step.As), By: step.By}
+		if step.As == "" {
+			m.Undecided = append(m.Undecided, js)
+		} else {
+			m.Decided = append(m.Decided, js)
+		}
+	}
+	return m
+}
+
+// Alert is one thing that is wrong now.
+type Alert struct {
+	Kind  string `json:"kind"`
+	Since string `json:"since"`
+	Text  string `json:"text"`
+}
+
+// AlertsMessage is the leaf alerts.
+type AlertsMessage struct {
+	TS     string  `json:"ts"`
+	Alerts []Alert `json:"alerts"`
+}
+
+// ReadingMessage is one message on the leaf readings. Kg or C is null when the
+// frame gave no value.
+type ReadingMessage struct {
+	TS        string   `json:"ts"`
+	Sensor    string   `json:"sensor"`
+	N         uint64   `json:"n"`
+	Kg        *float64 `json:"kg,omitempty"`
+	C         *float64 `json:"c,omitempty"`
+	Stability string   `json:"stability,omitempty"`
+	Faults    []string `json:"faults"`
+}
+
+func readingMessage(e fillcalc.Event) ReadingMessage {
+	m := ReadingMessage{TS: timestamp(e.AtNs), Sensor: e.Sensor, N: e.N, Faults: e.Faults.Names()}
+	switch e.Kind {
+	case fillcalc.KindWeight:
+		m.Stability = e.Stability.String()
+		if !e.Faults.Hidden() {
+			m.Kg = &e.Value
+		}
+	case fillcalc.KindTemperature:
+		if !e.Faults.Hidden() {
+			m.C = &e.Value
+		}
+	}
+	return m
+}
+
+// Reply is the answer to a command.
+type Reply struct {
+	ID    *string `json:"id"`
+	OK    bool    `json:"ok"`
+	Error string  `json:"error,omitempty"`
+	Job   string  `json:"job,omitempty"`
+}
+
+// encode never fails: every message above is made of types that JSON can say.
+func encode(message any) []byte {
+	text, err := json.Marshal(message)
+	if err != nil {
+		panic("bridge: message cannot be encoded: " + err.Error())
+	}
+	return text
+}

@@ -1,0 +1,51 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+
+	"bayfill/sim"
+)
+
+// account holds what the bridge measured beside what truly happened. Volumes
+// are at the reference temperature.
+type account struct {
+	Job          string  `json:"job"`
+	ReferenceC   float64 `json:"reference_c"`
+	DrainedL     float64 `json:"drained_l"`
+	DrainedUL    float64 `json:"drained_u_l"`
+	AddedL       float64 `json:"added_l"`
+	AddedUL      float64 `json:"added_u_l"`
+	BalanceL     float64 `json:"balance_l"`
+	BalanceUL    float64 `json:"balance_u_l"`
+	TrueDrainedL float64 `json:"true_drained_l"`
+	TrueAddedL   float64 `json:"true_added_l"`
+	JobMinutes   float64 `json:"job_minutes"`
+}
+
+func newAccount(s shown, t sim.Truth) account {
+	v := s.volumes
+	c := float64(v.ReferenceC)
+	return account{
+		Job: v.Job, ReferenceC: c,
+		DrainedL: float64(v.DrainedL), DrainedUL: float64(v.DrainedUL),
+		AddedL: float64(v.AddedL), AddedUL: float64(v.AddedUL),
+		BalanceL: float64(v.BalanceL), BalanceUL: float64(v.BalanceUL),
+		TrueDrainedL: math.Round(t.DrainedL(demoUsed, c)*1e4) / 1e4,
+		TrueAddedL:   math.Round(t.AddedL(demoFresh, c)*1e4) / 1e4,
+		JobMinutes:   math.Round(t.ElapsedS/6) / 10,
+	}
+}
+
+func (a account) print(out io.Writer) {
+	fmt.Fprintf(out, "\nJob %s, %.0f minutes. Litres at %.0f °C, ± with k = 2.\n\n", a.Job, a.JobMinutes, a.ReferenceC)
+	fmt.Fprintf(out, "          measured          truly   difference\n")
+	row := func(name string, measured, u, truth float64) {
+		fmt.Fprintf(out, "%-8s %7.3f ± %.3f  %8.3f    %+.3f\n", name, measured, u, truth, measured-truth)
+	}
+	row("drained", a.DrainedL, a.DrainedUL, a.TrueDrainedL)
+	row("added", a.AddedL, a.AddedUL, a.TrueAddedL)
+	row("balance", a.BalanceL, a.BalanceUL, a.TrueAddedL-a.TrueDrainedL)
+	fmt.Fprintf(out, "\nUsed oil goes into its own container; local rules say where.\n")
+}

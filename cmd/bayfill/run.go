@@ -1,0 +1,88 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"log/slog"
+
+	"github.com/spf13/cobra"
+
+	"bayfill/bridge"
+)
+
+const configHelp = "configuration file"
+
+func runCommand() *cobra.Command {
+	var path string
+	cmd := &cobra.Command{
+		Use:   "run",
+		Short: "Run the bridge",
+		Args:  cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			config, err := bridge.LoadConfig(path)
+			if err != nil {
+				return configError{err}
+			}
+			b, err := bridge.New(cmd.Context(), config, bridge.Options{Log: newLog(slog.LevelInfo)})
+			if err != nil {
+				return err
+			}
+			return b.Run(cmd.Context())
+		},
+	}
+	cmd.Flags().StringVarP(&path, "config", "c", "bayfill.yaml", configHelp)
+	return cmd
+}
+
+func checkCommand() *cobra.Command {
+	var path string
+	cmd := &cobra.Command{
+		Use:   "check",
+		Short: "Check a configuration and say what it would do; opens no port and no connection",
+		Args:  cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			config, err := bridge.LoadConfig(path)
+			if err != nil {
+				return configError{err}
+			}
+			describe(cmd.OutOrStdout(), config)
+			return nil
+		},
+	}
+	cmd.Flags().StringVarP(&path, "config", "c", "bayfill.yaml", configHelp)
+	return cmd
+}
+
+func describe(out io.Writer, c *bridge.Config) {
+	fmt.Fprintf(out, "The configuration is good. As %s it would\n", c.Shop)
+	for _, cart := range c.Carts {
+		fmt.Fprintf(out, "  run cart %s, journal in %s, topics below bayfill/%s/%s/\n", cart.Name, c.Data, c.Shop, cart.Name)
+		for _, s := range cart.Sensors {
+			fmt.Fprintf(out, "    read %s (%s) from %s at %s, protocol %s", s.Name, s.Role, s.Port, s.Line, s.Protocol)
+			if s.Pattern != "" {
+				fmt.Fprintf(out, " with pattern %s", s.Pattern)
+			}
+			fmt.Fprintln(out)
+		}
+		fmt.Fprintf(out, "    give volumes at %g °C\n", *cart.ReferenceC)
+	}
+	switch {
+	case c.Broker.URL != "":
+		fmt.Fprintf(out, "  publish to the broker %s\n", c.Broker.URL)
+	case len(c.Broker.Users) == 0:
+		fmt.Fprintf(out, "  run its own broker on %s: anybody on this machine may read, nobody may command (no users are configured)\n", c.Broker.Listen)
+	default:
+		fmt.Fprintf(out, "  run its own broker on %s for\n", c.Broker.Listen)
+		for _, u := range c.Broker.Users {
+			fmt.Fprintf(out, "    %s, who may %v\n", u.Name, u.May)
+		}
+	}
+	if c.History.URL == "" {
+		fmt.Fprintln(out, "  keep no history beyond the journal (no history.url)")
+	} else {
+		fmt.Fprintf(out, "  send the history to %s, bucket %s\n", c.History.URL, c.History.Bucket)
+	}
+	for _, f := range c.Fluids {
+		fmt.Fprintf(out, "  know the fluid %s\n", f.Name)
+	}
+}

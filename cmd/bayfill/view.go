@@ -1,0 +1,145 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"strings"
+	"time"
+
+	"golang.org/x/term"
+)
+
+// view shows a job in a terminal: one block that is drawn again in place, or
+// plain lines when the output is no terminal.
+type view struct {
+	out    io.Writer
+	silent bool
+	speed  float64
+	live   bool
+	width  int
+	drawn  int // lines of the block on the screen
+	last   time.Time
+	latest shown
+}
+
+func newView(out io.Writer, silent bool, speed float64) *view {
+	v := &view{out: out, silent: silent, speed: speed, width: 78}
+	if f, ok := out.(*os.File); ok && !silent && term.IsTerminal(int(f.Fd())) {
+		v.live = os.Getenv("TERM") != "dumb"
+		if w, _, err := term.GetSize(int(f.Fd())); err == nil && w > 0 {
+			v.width = w
+		}
+	}
+	return v
+}
+
+func (v *view) intro(broker, prefix, username, password string, own bool) {
+	if v.silent {
+		return
+	}
+	fmt.Fprintf(v.out, "A simulated drain cart, %.0f times as fast as life. All data is invented.\n", v.speed)
+	fmt.Fprintf(v.out, "Broker: %s\n", broker)
+	fmt.Fprintf(v.out, "Topics: %s#\n", prefix)
+	if own {
+		fmt.Fprintf(v.out, "User:   %s  password: %s\n", username, password)
+	}
+	fmt.Fprintln(v.out)
+}
+
+// say prints one thing that the technician does or hears.
+func (v *view) say(what string) {
+	if v.silent {
+		return
+	}
+	v.erase()
+	for _, line := range wrap("» "+what, v.width) {
+		fmt.Fprintln(v.out, line)
+	}
+	if v.live {
+		v.draw()
+	}
+	v.last = time.Now()
+}
+
+func (v *view) show(s shown) {
+	v.latest = s
+	every := 100 * time.Millisecond
+	if !v.live {
+		every = 2 * time.Second
+	}
+	if v.silent || time.Since(v.last) < every {
+		return
+	}
+	v.last = time.Now()
+	v.erase()
+	v.draw()
+}
+
+func (v *view) erase() {
+	if v.live && v.drawn > 0 {
+		fmt.Fprintf(v.out, "\x1b[%dA\x1b[J", v.drawn)
+		v.drawn = 0
+	}
+}
+
+func (v *view) draw() {
+	s := v.latest
+	if s.volumes.Phase == "" {
+		return
+	}
+	litres := func(f float64) string { return figure("%.3f L", f) }
+	drained := litres(float64(s.volumes.DrainedL)) + " ± " + figure("%.3f", float64(s.volumes.DrainedUL))
+	added := litres(float64(s.volumes.AddedL)) + " ± " + figure("%.3f", float64(s.volumes.AddedUL))
+	remains := litres(float64(s.volumes.RemainingL))
+	fluid := figure("%.1f °C", float64(s.window.TempC))
+	if !v.live {
+		fmt.Fprintf(v.out, "  %-9s drained %s  added %s  remains %s  fluid %s %s\n",
+			s.volumes.Phase, drained, added, remains, fluid, s.window.State)
+		return
+	}
+	lines := []string{
+		"",
+		fmt.Sprintf("phase     %s", strings.ToUpper(s.volumes.Phase)),
+		fmt.Sprintf("drained   %s  (at %.0f °C, k = 2)", drained, float64(s.volumes.ReferenceC)),
+		fmt.Sprintf("added     %s", added),
+		fmt.Sprintf("remains   %s", remains),
+		fmt.Sprintf("fluid     %s  window %s", fluid, strings.ToUpper(s.window.State)),
+		fmt.Sprintf("signal    %s", s.volumes.Quality),
+	}
+	if n := len(s.job.Undecided); n > 0 {
+		lines = append(lines, fmt.Sprintf("UNDECIDED %d: fluid, object or swap?", n))
+	}
+	for _, caution := range s.job.Cautions {
+		lines = append(lines, "! "+caution)
+	}
+	for _, line := range lines {
+		for _, part := range wrap(line, v.width) {
+			fmt.Fprintln(v.out, part)
+			v.drawn++
+		}
+	}
+}
+
+// figure formats a number that may not be known.
+func figure(format string, f float64) string {
+	if math.IsNaN(f) {
+		return "–"
+	}
+	return fmt.Sprintf(format, f)
+}
+
+// wrap breaks text at blanks into lines of at most width characters.
+func wrap(text string, width int) []string {
+	var lines []string
+	line := ""
+	for _, word := range strings.SplitAfter(text, " ") {
+		if line != "" && len([]rune(line))+len([]rune(strings.TrimRight(word, " "))) > width-1 {
+			lines = append(lines, strings.TrimRight(line, " "))
+			line = "  "
+		}
+		line += word
+	}
+	return append(lines, strings.TrimRight(line, " "))
+}

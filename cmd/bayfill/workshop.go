@@ -1,0 +1,103 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"bayfill/sim"
+)
+
+// The invented workshop that demo and sim share: one cart with two scales and
+// two probes, and two fluids.
+const (
+	demoShop = "hilltop"
+	demoCart = "bay2"
+	demoUser = "technician"
+)
+
+var (
+	demoUsed  = sim.Fluid{Name: "amber used", Density15KgM3: 858, Viscosity40: 30, Viscosity100: 6.1}
+	demoFresh = sim.Fluid{Name: "amber fresh", Density15KgM3: 846, Viscosity40: 35, Viscosity100: 7.2}
+)
+
+// workshop builds the simulated cart with its ports below dir.
+func workshop(dir string, seed uint64, elapsed func() time.Duration) (*sim.Rig, error) {
+	cart := sim.DefaultParams()
+	cart.Seed = seed
+	cart.Used, cart.Fresh = demoUsed, demoFresh
+	cart.AmbientC, cart.FluidC = 19, 29 // it stood over lunch
+	caddy, supply := sim.DefaultScaleParams(), sim.DefaultScaleParams()
+	supply.What = sim.OnSupply
+	inTransmission, inCaddy := sim.DefaultProbeParams(), sim.DefaultProbeParams()
+	inCaddy.Where = sim.InCaddy
+	return sim.NewRig(sim.RigOptions{
+		Cart: cart, Dir: dir, Elapsed: elapsed,
+		Sensors: []sim.Sensor{
+			{Name: "caddy-scale", Scale: &caddy, Wire: &sim.LineWire{Shape: "status-kind-value-unit", Unit: "kg", Decimals: 3}},
+			{Name: "supply-scale", Scale: &supply, Wire: &sim.SMAWire{Unit: "kg", Decimals: 3, Capacity: 30}},
+			{Name: "fluid-probe", Probe: &inTransmission, Wire: &sim.LineWire{Shape: "temp", Unit: "C", Decimals: 1}},
+			{Name: "caddy-probe", Probe: &inCaddy, Wire: &sim.LineWire{Shape: "temp", Unit: "C", Decimals: 1}},
+		},
+	})
+}
+
+// workshopConfig is the configuration file that fits the workshop.
+func workshopConfig(rig *sim.Rig, dir, broker, history string) string {
+	return fmt.Sprintf(`# Written for the simulated cart; a real one looks the same.
+shop: %s
+data: %s
+%s%sfluids:
+  - name: %s
+    density_kg_m3: %g   # at 15 °C, from the data sheet
+  - name: %s
+    density_kg_m3: %g
+carts:
+  - name: %s
+    caddy: {empty_kg: 2.4, holds_l: 12}
+    sensors:
+      - name: caddy-scale
+        role: caddy
+        port: %s
+        protocol: line
+        pattern: status-kind-value-unit
+        capacity_kg: 30
+        resolution_kg: 0.005
+      - name: supply-scale
+        role: supply
+        port: %s
+        protocol: sma
+        repeat: true
+        capacity_kg: 30
+        resolution_kg: 0.005
+      - name: fluid-probe
+        role: transmission-temp
+        port: %s
+        protocol: line
+        pattern: temperature
+      - name: caddy-probe
+        role: caddy-temp
+        port: %s
+        protocol: line
+        pattern: temperature
+`, demoShop, filepath.Join(dir, "data"), broker, history,
+		demoUsed.Name, demoUsed.Density15KgM3, demoFresh.Name, demoFresh.Density15KgM3, demoCart,
+		rig.Port("caddy-scale"), rig.Port("supply-scale"), rig.Port("fluid-probe"), rig.Port("caddy-probe"))
+}
+
+// embeddedBroker is the broker part of a configuration with one user, whose
+// password goes into a file of its own.
+func embeddedBroker(dir, listen, password string) (string, error) {
+	file := filepath.Join(dir, "technician.password")
+	if err := os.WriteFile(file, []byte(password+"\n"), 0o600); err != nil {
+		return "", err
+	}
+	return fmt.Sprintf(`broker:
+  listen: %s
+  users:
+    - name: %s
+      password: {file: %s}
+      may: [read, command]
+`, listen, demoUser, file), nil
+}

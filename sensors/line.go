@@ -1,0 +1,197 @@
+package sensors
+
+import (
+	"bytes"
+	"fmt"
+	"regexp"
+	"slices"
+	"strings"
+
+	"bayfill/fillcalc"
+)
+
+// Plain ASCII lines, as most indicators stream them, ended by CR, LF or both.
+// A regular expression with named groups says what a line holds:
+//
+//	value     the number, sign and blanks included
+//	counts    the number as raw converter counts, turned into kg by slope and zero
+//	unit      kg g lb oz, or C F K; may match nothing
+//	stable motion overload underload   each is true when the group took part
+//
+// The whole line must match. A line that does not is a fault, never a value.
+// Resynchronising: the next line. The first line after opening is left out: one
+// that lost its head may still look whole.
+
+// Patterns are ready-made and named by the shape of the line. (Common practice,
+// no source: such lines are what indicators of many makers send.)
+var Patterns = []struct{ Name, Example, Expression string }{
+	{"status-kind-value-unit", "ST,GS,+0001.250kg",
+		`(?:(?P<stable>ST)|(?P<motion>US)|(?P<overload>OL)|(?P<underload>UL)),? *(?:GS|GW|NT|NW),? *(?P<value>[+-]? *\d+[.,]?\d*) *(?P<unit>kg|g|lb|lbs|oz|)`},
+	{"value-unit", "   1.250 kg", `\s*(?P<value>[+-]? *\d+[.,]?\d*) *(?P<unit>kg|g|lb|lbs|oz|) *(?P<motion>[?M])? *`},
+	{"value", "+0001.250", `\s*(?P<value>[+-]? *\d+[.,]?\d*)\s*`},
+	{"counts", "8388607", `\s*(?P<counts>[+-]? *\d+)\s*`},
+	{"temperature", "+023.45 C", `\s*(?P<value>[+-]? *\d+[.,]?\d*) *(?:\x{B0}|\x{FFFD})?(?P<unit>[CFK]|) *`},
+}
+
+// lineLongest bounds a line; no indicator's is near it.
+const lineLongest = 200
+
+func newLine(o Options) (Protocol, error) {
+	if o.Pattern == "" {
+		return refuseOptions("pattern: line needs one: %s, or a regular expression", patternNames())
+	}
+	expression := o.Pattern
+	for _, p := range Patterns {
+		if p.Name == o.Pattern {
+			expression = p.Expression
+		}
+	}
+	if expression == o.Pattern && !strings.Contains(expression, "(?P<") && !strings.Contains(expression, "(?<") {
+		return refuseOptions("pattern: %q is neither a ready-made one (%s) nor a regular expression with named groups", o.Pattern, patternNames())
+	}
+	re, err := regexp.Compile(`^(?:` + expression + `)$`)
+	if err != nil {
+		return refuseOptions("pattern: %v", err)
+	}
+	l := linePattern{re: re, rule: newUnitRule(o), decimals: o.Decimals, width: o.Width,
+		kgPerCount: o.KgPerCount, countsAtZero: o.CountsAtZero}
+	for _, name := range re.SubexpNames() {
+		if name != "" && !slices.Contains(groupNames, name) {
+			return refuseOptions("pattern: group %q is not one of %s", name, strings.Join(groupNames, ", "))
+		}
+	}
+	for i, name := range groupNames {
+		l.group[i] = re.SubexpIndex(name)
+	}
+	if (l.group[groupValue] < 0) == (l.group[groupCounts] < 0) {
+		return refuseOptions("pattern: it needs one of the groups value and counts")
+	}
+	if l.group[groupCounts] >= 0 && (o.Quantity != Weight || !(o.KgPerCount > 0 || o.KgPerCount < 0)) {
+		return refuseOptions("kg_per_count: raw counts need the scale's slope (and counts_at_zero)")
+	}
+	if o.Decimals < 0 || o.Decimals > 9 || o.Width < 0 || o.Width > lineLongest {
+		return refuseOptions("decimals, width: must be 0 to 9 and 0 to %d", lineLongest)
+	}
+	return Protocol{Name: "line", Split: splitLine, Parse: l.parse, SkipFirst: true}, nil
+}
+
+func patternNames() string {
+	names := make([]string, len(Patterns))
+	for i, p := range Patterns {
+		names[i] = p.Name
+	}
+	return strings.Join(names, ", ")
+}
+
+func refuseOptions(format string, args ...any) (Protocol, error) {
+	return Protocol{}, fmt.Errorf(format, args...)
+}
+
+const (
+	groupValue = iota
+	groupCounts
+	groupUnit
+	groupStable
+	groupMotion
+	groupOverload
+	groupUnderload
+)
+
+var groupNames = []string{"value", "counts", "unit", "stable", "motion", "overload", "underload"}
+
+func splitLine(data []byte) (advance int, frame []byte) {
+	end := bytes.IndexAny(data, "\r\n")
+	switch {
+	case end > 0 && end <= lineLongest:
+		return end + 1, data[:end]
+	case end == 0: // the second half of CR LF, or an empty line
+		n := 1
+		for n < len(data) && (data[n] == '\r' || data[n] == '\n') {
+			n++
+		}
+		return n, nil
+	case end > lineLongest:
+		return end, nil
+	case len(data) > lineLongest:
+		return len(data), nil
+	}
+	return 0, nil
+}
+
+type linePattern struct {
+	re           *regexp.Regexp
+	rule         unitRule
+	group        [7]int // index of each named group, -1 when the pattern lacks it
+	decimals     int
+	width        int
+	kgPerCount   float64
+	countsAtZero float64
+}
+
+func (l *linePattern) parse(line []byte) (Reading, error) {
+	q := l.rule.quantity
+	if i := bytes.IndexByte(line, 0); i >= 0 {
+		// The port puts a NUL where parity or framing failed.
+		return refuse(q, fillcalc.FaultChecksum, "line", i, "a NUL byte: damaged on the wire")
+	}
+	if l.width > 0 && len(line) != l.width {
+		return refuse(q, fillcalc.FaultFrame, "line", len(line), "%d bytes, configured width is %d", len(line), l.width)
+	}
+	m := l.re.FindSubmatchIndex(line)
+	if m == nil {
+		return refuse(q, fillcalc.FaultFrame, "line", 0, "%.40q does not match the pattern", line)
+	}
+	took := func(g int) bool { i := l.group[g]; return i >= 0 && m[2*i] >= 0 }
+	stability := fillcalc.StabilityUnknown
+	switch {
+	case took(groupOverload):
+		return refuse(q, fillcalc.FaultOverload, "overload", m[2*l.group[groupOverload]], "the scale is overloaded")
+	case took(groupUnderload):
+		return refuse(q, fillcalc.FaultUnderload, "underload", m[2*l.group[groupUnderload]], "the scale is below its range")
+	case took(groupMotion):
+		stability = fillcalc.InMotion
+	case took(groupStable):
+		stability = fillcalc.Stable
+	}
+	g := l.group[groupValue]
+	if g < 0 {
+		g = l.group[groupCounts]
+	}
+	at := m[2*g]
+	if at < 0 {
+		return refuse(q, fillcalc.FaultFrame, "value", 0, "the line holds none")
+	}
+	shown, point, err := parseDecimal(line[at:m[2*g+1]], false)
+	if err != nil {
+		return refuse(q, fillcalc.FaultFrame, "value", at, "%q: %v", line[at:m[2*g+1]], err)
+	}
+	var reading Reading
+	if l.group[groupCounts] >= 0 {
+		reading, err = l.rule.counts(float64(shown.Digits), l.kgPerCount, l.countsAtZero, at)
+	} else {
+		if !point {
+			shown.Exp -= l.decimals
+		}
+		var symbol []byte
+		unitAt := len(line)
+		if took(groupUnit) {
+			i := l.group[groupUnit]
+			symbol, unitAt = line[m[2*i]:m[2*i+1]], m[2*i]
+		}
+		reading, err = l.rule.value(shown, at, symbol, unitAt)
+	}
+	if err != nil {
+		return reading, err
+	}
+	reading.Stability = stability
+	return reading, nil
+}
+
+// counts turns raw converter counts into kg.
+func (r unitRule) counts(counts, kgPerCount, countsAtZero float64, at int) (Reading, error) {
+	kg := (counts - countsAtZero) * kgPerCount
+	if limit := r.capacityKg * 1.1; limit > 0 && (kg > limit || kg < -limit) {
+		return refuse(Weight, fillcalc.FaultOverload, "counts", at, "%.6g kg is beyond the capacity of %.6g kg", kg, r.capacityKg)
+	}
+	return Reading{Quantity: Weight, Value: kg}, nil
+}

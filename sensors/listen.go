@@ -1,0 +1,305 @@
+package sensors
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"math/bits"
+	"strings"
+	"time"
+
+	"bayfill/fillcalc"
+)
+
+// CommonSettings are the line settings that instruments are delivered with,
+// the likeliest first (common practice, no source).
+var CommonSettings = []LineSettings{
+	{9600, 8, 'N', 1}, {9600, 7, 'E', 1}, {19200, 8, 'N', 1}, {115200, 8, 'N', 1}, {4800, 8, 'N', 1},
+	{2400, 8, 'N', 1}, {2400, 7, 'E', 1}, {1200, 8, 'N', 1}, {38400, 8, 'N', 1}, {57600, 8, 'N', 1},
+}
+
+// Finding is what one protocol makes of some bytes.
+type Finding struct {
+	Protocol string
+	Options  Options
+	Good     int // frames understood
+	Bad      int // frames found and not understood
+	Last     Reading
+	Frame    []byte // the last good one
+	Seven    byte   // 'E' or 'O' when the bytes had to be stripped of a parity bit, else 0
+}
+
+// candidates are the protocols that can be told from the bytes alone.
+func candidates() []Finding {
+	list := []Finding{{Protocol: "sma", Options: Options{Quantity: Weight}}}
+	for _, p := range Patterns {
+		o := Options{Quantity: Weight, Pattern: p.Name}
+		switch p.Name {
+		case "counts":
+			o.KgPerCount = 1
+		case "temperature":
+			o.Quantity = Temperature
+		}
+		list = append(list, Finding{Protocol: "line", Options: o})
+	}
+	return list
+}
+
+// Judge tries every protocol on bytes that were heard. The best comes first;
+// a protocol that understood nothing is left out.
+func Judge(data []byte) []Finding {
+	var found []Finding
+	for _, f := range candidates() {
+		f.weigh(data)
+		if f.Good == 0 {
+			if parity := parityOf(data); parity != 0 {
+				stripped := make([]byte, len(data))
+				for i, b := range data {
+					stripped[i] = b & 0x7F
+				}
+				f.Bad = 0
+				f.weigh(stripped)
+				f.Seven = parity
+			}
+		}
+		if f.Good > 0 && f.Good >= f.Bad {
+			found = append(found, f)
+		}
+	}
+	return found
+}
+
+func (f *Finding) weigh(data []byte) {
+	p, err := New(f.Protocol, f.Options)
+	if err != nil {
+		return
+	}
+	skip := p.SkipFirst
+	for len(data) > 0 {
+		advance, frame := p.Split(data)
+		if advance == 0 {
+			return
+		}
+		data = data[advance:]
+		switch {
+		case frame == nil:
+		case skip:
+			skip = false
+		default:
+			r, _ := p.Parse(frame)
+			// A frame without a unit is understood; the configuration has to name it.
+			if garbled(r.Faults) {
+				f.Bad++
+				continue
+			}
+			f.Good++
+			f.Last, f.Frame = r, frame
+		}
+	}
+}
+
+// parityOf tells whether every byte carries a parity bit in its eighth.
+func parityOf(data []byte) byte {
+	high, even := 0, 0
+	for _, b := range data {
+		if b >= 0x80 {
+			high++
+		}
+		if bits.OnesCount8(b)%2 == 0 {
+			even++
+		}
+	}
+	switch {
+	case high == 0:
+	case even == len(data):
+		return 'E'
+	case even == 0:
+		return 'O'
+	}
+	return 0
+}
+
+// ListenOptions says how to look for an instrument.
+type ListenOptions struct {
+	Settings []LineSettings // to try in this order
+	For      time.Duration  // how long to listen at each
+	Ask      bool           // also send harmless questions
+	UnitID   int            // Modbus unit to ask
+}
+
+// question is sent to instruments that speak only when spoken to.
+type question struct {
+	what string
+	send []byte
+}
+
+func questions(unitID int) []question {
+	ask := func(function byte) []byte { return appendCRC([]byte{byte(unitID), function, 0, 0, 0, 2}) }
+	return []question{
+		{"SMA weight request", []byte("\nW\r")},
+		{"SCPI temperature query", []byte("MEASure:TEMPerature?\n")},
+		{"Modbus input registers 0-1", ask(4)},
+		{"Modbus holding registers 0-1", ask(3)},
+	}
+}
+
+// Listen opens the port at one setting after another, shows what arrives and
+// what each protocol makes of it, and ends with the configuration to use.
+func Listen(ctx context.Context, path string, o ListenOptions, out io.Writer) error {
+	for _, setting := range o.Settings {
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		heading := setting.String()
+		port, err := OpenSerial(path, setting)
+		if err != nil {
+			return err
+		}
+		data, err := hear(ctx, port, o.For)
+		asked := ""
+		var findings []Finding
+		if err == nil {
+			findings = Judge(data)
+			for _, q := range questions(o.UnitID) {
+				if !o.Ask || len(data) > 0 {
+					break
+				}
+				if _, err = port.Write(q.send); err != nil {
+					break
+				}
+				if data, err = hear(ctx, port, min(o.For, 500*time.Millisecond)); err != nil {
+					break
+				}
+				asked = q.what
+				findings = judgeAnswer(data, q, o.UnitID)
+			}
+		}
+		port.Close()
+		if err != nil {
+			return err
+		}
+		if len(data) == 0 {
+			fmt.Fprintf(out, "%s  nothing arrives\n", heading)
+			continue
+		}
+		if asked != "" {
+			heading += ", after a " + asked
+		}
+		fmt.Fprintf(out, "%s  %d bytes\n", heading, len(data))
+		showBytes(out, data)
+		if len(findings) == 0 {
+			fmt.Fprintf(out, "    no protocol understands this\n")
+			continue
+		}
+		for _, f := range findings {
+			fmt.Fprintf(out, "    %s\n", f.describe())
+		}
+		best := findings[0]
+		if best.Seven != 0 {
+			setting.DataBits, setting.Parity = 7, best.Seven
+		}
+		fmt.Fprintf(out, "\nThis fits. For the configuration:\n\n%s", best.config(path, setting))
+		return nil
+	}
+	return fmt.Errorf("%s: nothing understood at any setting: check cable and power, whether the instrument is set to send, and its manual for speed and protocol", path)
+}
+
+// hear collects what arrives for some time; it stops early once there is plenty.
+func hear(ctx context.Context, port io.Reader, long time.Duration) ([]byte, error) {
+	var data []byte
+	buf := make([]byte, 512)
+	for end := time.Now().Add(long); time.Now().Before(end) && len(data) < 2000 && ctx.Err() == nil; {
+		n, err := port.Read(buf)
+		if err != nil {
+			return data, fmt.Errorf("the port went away: %w", err)
+		}
+		data = append(data, buf[:n]...)
+	}
+	return data, ctx.Err()
+}
+
+// judgeAnswer judges the answer to a question; it may be a single frame.
+func judgeAnswer(data []byte, q question, unitID int) []Finding {
+	switch {
+	case strings.HasPrefix(q.what, "SCPI"):
+		p, _ := newSCPI(Options{Quantity: Temperature, Unit: "C"})
+		if _, frame := p.Split(data); frame != nil {
+			if r, _ := p.Parse(frame); !garbled(r.Faults) {
+				return []Finding{{Protocol: "scpi", Options: Options{Quantity: Temperature}, Good: 1, Last: r, Frame: frame}}
+			}
+		}
+	case strings.HasPrefix(q.what, "Modbus"):
+		o := Options{Quantity: Weight, Unit: "kg", Unit485: unitID, Input: q.send[1] == 4, Type: "float32"}
+		p, err := newModbus(o)
+		if err != nil {
+			return nil
+		}
+		if advance, frame := p.Split(data); frame != nil && advance > 0 {
+			if r, _ := p.Parse(frame); r.Faults&fillcalc.FaultChecksum == 0 {
+				return []Finding{{Protocol: "modbus", Options: o, Good: 1, Last: r, Frame: frame}}
+			}
+		}
+	default:
+		return Judge(data)
+	}
+	return nil
+}
+
+func (f Finding) describe() string {
+	name := f.Protocol
+	if f.Options.Pattern != "" {
+		name += " " + f.Options.Pattern
+	}
+	text := fmt.Sprintf("%s: %d good, %d bad; ", name, f.Good, f.Bad)
+	switch {
+	case f.Protocol == "modbus":
+		text += fmt.Sprintf("unit %d answers %X: find register and type in its manual", f.Options.Unit485, f.Frame)
+	case f.Options.Pattern == "counts":
+		text += fmt.Sprintf("%q may be raw counts", f.Frame)
+	case f.Last.Faults != 0:
+		text += fmt.Sprintf("%q, %s", f.Frame, strings.Join(f.Last.Faults.Names(), ", "))
+	case f.Last.Quantity == Temperature:
+		text += fmt.Sprintf("%q = %.2f °C", f.Frame, f.Last.Value)
+	default:
+		text += fmt.Sprintf("%q = %.4f kg", f.Frame, f.Last.Value)
+	}
+	return text
+}
+
+// config writes the finding as the lines of a sensor's configuration.
+func (f Finding) config(path string, line LineSettings) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "  port: %s\n  line: %s\n  protocol: %s\n", path, line, f.Protocol)
+	if f.Options.Pattern != "" {
+		fmt.Fprintf(&b, "  pattern: %s\n", f.Options.Pattern)
+	}
+	if f.Options.Pattern == "counts" {
+		b.WriteString("  kg_per_count: 0.0    # from weighing known weights\n  counts_at_zero: 0\n")
+	}
+	if f.Last.Faults&fillcalc.FaultNoUnit != 0 || f.Protocol == "scpi" {
+		b.WriteString("  unit:                # the frames name none: kg, g, lb, oz; C, F, K\n")
+	}
+	if f.Protocol == "modbus" {
+		registers := "holding"
+		if f.Options.Input {
+			registers = "input"
+		}
+		fmt.Fprintf(&b, "  unit_id: %d\n  registers: %s\n  register: 0\n  type: float32\n  unit: kg             # from the instrument's manual\n", f.Options.Unit485, registers)
+	}
+	return b.String()
+}
+
+// showBytes prints the first bytes in hexadecimal beside their characters.
+func showBytes(out io.Writer, data []byte) {
+	for row := 0; row < len(data) && row < 64; row += 16 {
+		part := data[row:min(row+16, len(data))]
+		text := make([]byte, len(part))
+		for i, b := range part {
+			text[i] = '.'
+			if b >= 0x20 && b < 0x7F {
+				text[i] = b
+			}
+		}
+		fmt.Fprintf(out, "    %-48s %s\n", fmt.Sprintf("% x", part), text)
+	}
+}

@@ -1,0 +1,208 @@
+package sensors
+
+import (
+	"encoding/binary"
+	"math"
+	"strconv"
+
+	"bayfill/fillcalc"
+)
+
+// Modbus RTU (Modbus over Serial Line 1.02, Application Protocol 1.1b3): the
+// bridge reads one value from one or two registers.
+//
+//	request   unit, function 3 or 4, address (2), count (2), CRC (low byte first)
+//	reply     unit, function, byte count, registers (big-endian), CRC
+//	exception unit, function + 0x80, code, CRC
+//
+// Order names where the four bytes of a value come on the wire: ABCD is
+// big-endian throughout, CDAB has the words swapped, BADC the bytes within each
+// word, DCBA is little-endian (common practice; the standard defines none).
+// Resynchronising: the reply's first three bytes are known from the request;
+// anything else, an echo of the request included, is skipped.
+func newModbus(o Options) (Protocol, error) {
+	if o.Unit485 < 1 || o.Unit485 > 247 {
+		return refuseOptions("unit_id: %d is not from 1 to 247", o.Unit485)
+	}
+	if o.Register < 0 || o.Register > 65535 {
+		return refuseOptions("register: %d is not from 0 to 65535", o.Register)
+	}
+	m := modbus{rule: newUnitRule(o), unit: byte(o.Unit485), function: 3, kind: o.Type, order: o.Order,
+		exponent: o.Exponent, kgPerCount: o.KgPerCount, countsAtZero: o.CountsAtZero}
+	if o.Input {
+		m.function = 4
+	}
+	if m.order == "" {
+		m.order = "ABCD"
+	}
+	switch o.Type {
+	case "int16", "uint16":
+		m.bytes = 2
+	case "int32", "uint32", "float32":
+		m.bytes = 4
+	default:
+		return refuseOptions("type: %q is not one of int16, uint16, int32, uint32, float32", o.Type)
+	}
+	switch m.order {
+	case "ABCD", "CDAB", "BADC", "DCBA":
+	default:
+		return refuseOptions("order: %q is not one of ABCD, CDAB, BADC, DCBA", m.order)
+	}
+	if o.Unit == "" && o.KgPerCount == 0 {
+		return refuseOptions("unit: registers carry none: set it (or kg_per_count for raw counts)")
+	}
+	if o.Exponent < -9 || o.Exponent > 9 {
+		return refuseOptions("exponent: %d is not from -9 to 9", o.Exponent)
+	}
+	if o.KgPerCount != 0 && (o.Quantity != Weight || o.Type == "float32") {
+		return refuseOptions("kg_per_count: raw counts are whole numbers from a scale")
+	}
+	request := []byte{m.unit, m.function, 0, 0, 0, byte(m.bytes / 2)}
+	binary.BigEndian.PutUint16(request[2:], uint16(o.Register))
+	return Protocol{Name: "modbus", Poll: appendCRC(request), Split: m.split, Parse: m.parse}, nil
+}
+
+type modbus struct {
+	rule         unitRule
+	unit         byte
+	function     byte
+	bytes        int
+	kind         string
+	order        string
+	exponent     int
+	kgPerCount   float64
+	countsAtZero float64
+}
+
+func (m *modbus) split(data []byte) (advance int, frame []byte) {
+	for i := range data {
+		rest := data[i:]
+		if rest[0] != m.unit {
+			continue
+		}
+		if len(rest) < 3 {
+			return i, nil
+		}
+		want := 0
+		switch {
+		case rest[1] == m.function && rest[2] == byte(m.bytes):
+			want = 3 + m.bytes + 2
+		case rest[1] == m.function|0x80 && rest[2] >= 1 && rest[2] <= 11:
+			want = 5
+		default:
+			continue
+		}
+		if i > 0 {
+			return i, nil
+		}
+		if len(rest) < want {
+			return 0, nil
+		}
+		return want, rest[:want]
+	}
+	return len(data), nil
+}
+
+func (m *modbus) parse(frame []byte) (Reading, error) {
+	q := m.rule.quantity
+	n := len(frame)
+	if n < 5 {
+		return refuse(q, fillcalc.FaultFrame, "frame", n, "%d bytes, a reply has at least 5", n)
+	}
+	if got, want := binary.LittleEndian.Uint16(frame[n-2:]), crc16(frame[:n-2]); got != want {
+		return refuse(q, fillcalc.FaultChecksum, "crc", n-2, "%04X, computed %04X", got, want)
+	}
+	if frame[0] != m.unit {
+		return refuse(q, fillcalc.FaultFrame, "unit", 0, "a reply from unit %d, asked was %d", frame[0], m.unit)
+	}
+	if frame[1] == m.function|0x80 && n == 5 {
+		return refuse(q, fillcalc.FaultSensor, "exception", 2, "code %d: %s", frame[2], exceptionText(frame[2]))
+	}
+	if frame[1] != m.function || int(frame[2]) != m.bytes || n != 5+m.bytes {
+		return refuse(q, fillcalc.FaultFrame, "function", 1, "not the reply that was asked for")
+	}
+	if m.bytes == 2 {
+		word := binary.BigEndian.Uint16(frame[3:])
+		if m.order == "BADC" || m.order == "DCBA" {
+			word = word<<8 | word>>8
+		}
+		if m.kind == "int16" {
+			return m.whole(int64(int16(word)))
+		}
+		return m.whole(int64(word))
+	}
+	d := frame[3:7]
+	var bits uint32
+	switch m.order {
+	case "ABCD":
+		bits = binary.BigEndian.Uint32(d)
+	case "CDAB":
+		bits = binary.BigEndian.Uint32([]byte{d[2], d[3], d[0], d[1]})
+	case "BADC":
+		bits = binary.BigEndian.Uint32([]byte{d[1], d[0], d[3], d[2]})
+	case "DCBA":
+		bits = binary.LittleEndian.Uint32(d)
+	}
+	switch m.kind {
+	case "int32":
+		return m.whole(int64(int32(bits)))
+	case "uint32":
+		return m.whole(int64(bits))
+	}
+	f := math.Float32frombits(bits)
+	if f != f || f > 1e9 || f < -1e9 {
+		return refuse(q, fillcalc.FaultSensor, "value", 3, "%g is no measurement", f)
+	}
+	// The shortest decimal that names this float32 is what the instrument meant.
+	var buf [32]byte
+	shown, _, err := parseDecimal(strconv.AppendFloat(buf[:0], float64(f), 'e', -1, 32), true)
+	if err != nil {
+		return refuse(q, fillcalc.FaultFrame, "value", 3, "%g: %v", f, err)
+	}
+	shown.Exp += m.exponent
+	return m.rule.value(shown, 3, nil, n)
+}
+
+func (m *modbus) whole(v int64) (Reading, error) {
+	if m.kgPerCount != 0 {
+		return m.rule.counts(float64(v), m.kgPerCount, m.countsAtZero, 3)
+	}
+	return m.rule.value(fillcalc.Decimal{Digits: v, Exp: m.exponent}, 3, nil, 0)
+}
+
+func exceptionText(code byte) string {
+	switch code {
+	case 1:
+		return "the instrument does not know this function: try input instead of holding registers or the other way round"
+	case 2:
+		return "it has no such register: check register and type"
+	case 3:
+		return "it refuses the number of registers: check type"
+	case 4:
+		return "it reports a failure of its own"
+	case 6:
+		return "it is busy"
+	}
+	return "see its manual"
+}
+
+func appendCRC(frame []byte) []byte {
+	return binary.LittleEndian.AppendUint16(frame, crc16(frame))
+}
+
+// crc16 is the checksum of Modbus over Serial Line 1.02, 6.2.2: start FFFF,
+// reflected polynomial A001.
+func crc16(data []byte) uint16 {
+	crc := uint16(0xFFFF)
+	for _, b := range data {
+		crc ^= uint16(b)
+		for range 8 {
+			odd := crc & 1
+			crc >>= 1
+			if odd != 0 {
+				crc ^= 0xA001
+			}
+		}
+	}
+	return crc
+}

@@ -1,0 +1,52 @@
+package sensors
+
+import (
+	"bytes"
+	"strings"
+
+	"bayfill/fillcalc"
+)
+
+// SCPI-99 over a serial line (IEEE 488.2 number formats): a query ended by LF,
+// answered by one number, NR1 to NR3, ended by LF. 9.91E37 stands for "not a
+// number", ±9.9E37 for the infinities (overload, open probe): they parse as
+// numbers and are none.
+func newSCPI(o Options) (Protocol, error) {
+	if o.Quantity != Temperature {
+		return refuseOptions("protocol: scpi is for temperature probes")
+	}
+	if o.Unit == "" {
+		return refuseOptions("unit: SCPI answers carry none: set C, F or K")
+	}
+	query := o.Query
+	if query == "" {
+		query = "MEASure:TEMPerature?"
+	}
+	if !strings.HasSuffix(query, "?") || strings.ContainsAny(query, "\r\n") {
+		return refuseOptions("query: %q must be one line that ends in ?", query)
+	}
+	rule := newUnitRule(o)
+	return Protocol{
+		Name: "scpi", Poll: []byte(query + "\n"), Split: splitLine,
+		Parse: func(frame []byte) (Reading, error) { return parseSCPI(rule, frame) },
+		// An answer to a question asked before the port was opened may be cut.
+		SkipFirst: true,
+	}, nil
+}
+
+func parseSCPI(rule unitRule, frame []byte) (Reading, error) {
+	if i := bytes.IndexByte(frame, 0); i >= 0 {
+		return refuse(Temperature, fillcalc.FaultChecksum, "answer", i, "a NUL byte: damaged on the wire")
+	}
+	if comma := bytes.IndexByte(frame, ','); comma >= 0 {
+		return refuse(Temperature, fillcalc.FaultFrame, "answer", comma, "%.60q is a list or an error message, one number was expected", frame)
+	}
+	shown, _, err := parseDecimal(frame, true)
+	if err != nil {
+		return refuse(Temperature, fillcalc.FaultFrame, "answer", 0, "%.60q: %v", frame, err)
+	}
+	if v := shown.Float(); v >= 9.9e37 || v <= -9.9e37 {
+		return refuse(Temperature, fillcalc.FaultSensor, "answer", 0, "%.3g stands for no reading: probe open or out of range", v)
+	}
+	return rule.value(shown, 0, nil, len(frame))
+}

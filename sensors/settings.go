@@ -1,0 +1,47 @@
+package sensors
+
+import (
+	"fmt"
+	"regexp"
+	"strconv"
+
+	"go.bug.st/serial"
+)
+
+// LineSettings are a serial line's speed and character format.
+type LineSettings struct {
+	Baud     int
+	DataBits int
+	Parity   byte // N, E or O
+	StopBits int  // 1 or 2
+}
+
+var settingsPattern = regexp.MustCompile(`^(\d{3,7}) ([78])([NEO])([12])$`)
+
+// ParseLineSettings reads settings in the usual short form, as in "9600 8N1".
+func ParseLineSettings(text string) (LineSettings, error) {
+	m := settingsPattern.FindStringSubmatch(text)
+	if m == nil {
+		return LineSettings{}, fmt.Errorf("%q: want speed, data bits, parity and stop bits as in \"9600 8N1\" or \"4800 7E1\"", text)
+	}
+	baud, _ := strconv.Atoi(m[1])
+	return LineSettings{Baud: baud, DataBits: int(m[2][0] - '0'), Parity: m[3][0], StopBits: int(m[4][0] - '0')}, nil
+}
+
+func (l LineSettings) String() string {
+	return fmt.Sprintf("%d %d%c%d", l.Baud, l.DataBits, l.Parity, l.StopBits)
+}
+
+func (l LineSettings) mode() *serial.Mode {
+	m := &serial.Mode{BaudRate: l.Baud, DataBits: l.DataBits}
+	switch l.Parity {
+	case 'E':
+		m.Parity = serial.EvenParity
+	case 'O':
+		m.Parity = serial.OddParity
+	}
+	if l.StopBits == 2 {
+		m.StopBits = serial.TwoStopBits
+	}
+	return m
+}

@@ -1,0 +1,137 @@
+package sensors
+
+import (
+	"bytes"
+
+	"bayfill/fillcalc"
+)
+
+// The Scale Manufacturers Association's serial protocol, SCP-0499 (1999, Mod 1
+// of 2005), levels 1 and 2. LF starts a frame and CR ends it. The standard reply
+// has 20 bytes at fixed places:
+//
+//	0     LF
+//	1     status: blank, Z centre of zero, O over, U under capacity,
+//	      E zero error, I initial-zero error, T tare error
+//	2     range, 1 for a single range
+//	3     G gross, N net, T tare; g and n in high resolution
+//	4     M in motion, blank at rest
+//	5     reserved: ignored
+//	6-15  weight, right-justified, sign next to the digits; dashes when there is none
+//	16-18 unit, left-justified
+//	19    CR
+//
+// The standard prints a blank as an underscore, and some scales send one; both
+// are read. There is no checksum, so every place is checked for its alphabet.
+// Resynchronising: skip to the next LF.
+func newSMA(o Options) (Protocol, error) {
+	if o.Quantity != Weight {
+		return refuseOptions("protocol: sma is for scales")
+	}
+	rule := newUnitRule(o)
+	p := Protocol{
+		Name:  "sma",
+		Split: splitSMA,
+		Parse: func(frame []byte) (Reading, error) { return parseSMA(rule, frame) },
+	}
+	if o.Repeat {
+		p.Start = []byte("\nR\r")
+	} else {
+		p.Poll = []byte("\nW\r")
+	}
+	return p, nil
+}
+
+// smaLongest bounds a frame; the longest answer that is no weight is under 40.
+const smaLongest = 64
+
+func splitSMA(data []byte) (advance int, frame []byte) {
+	start := bytes.IndexByte(data, '\n')
+	if start != 0 {
+		if start < 0 {
+			return len(data), nil
+		}
+		return start, nil
+	}
+	end := bytes.IndexByte(data, '\r')
+	if end < 0 {
+		if again := bytes.LastIndexByte(data, '\n'); again > 0 {
+			return again, nil // a frame that lost its end
+		}
+		if len(data) > smaLongest {
+			return len(data), nil
+		}
+		return 0, nil
+	}
+	if again := bytes.LastIndexByte(data[:end], '\n'); again > 0 {
+		return again, nil
+	}
+	return end + 1, data[:end+1]
+}
+
+func parseSMA(rule unitRule, frame []byte) (Reading, error) {
+	if len(frame) == 3 && frame[1] == '?' {
+		return refuse(Weight, fillcalc.FaultFrame, "reply", 1, "the scale does not know the command")
+	}
+	if len(frame) == 3 && frame[1] == '!' {
+		return refuse(Weight, fillcalc.FaultChecksum, "reply", 1, "the scale got our command damaged: check speed and parity")
+	}
+	if len(frame) != 20 || frame[0] != '\n' || frame[19] != '\r' {
+		return refuse(Weight, fillcalc.FaultFrame, "frame", 0, "%d bytes from LF to CR, a weight has 20", len(frame))
+	}
+	var plain [20]byte
+	for i, c := range frame {
+		if c == '_' {
+			c = ' '
+		}
+		plain[i] = c
+	}
+	var faults fillcalc.Faults
+	switch plain[1] {
+	case ' ', 'Z':
+	case 'O':
+		faults = fillcalc.FaultOverload
+	case 'U':
+		faults = fillcalc.FaultUnderload
+	case 'E', 'I', 'T', 'e':
+		return refuse(Weight, fillcalc.FaultSensor, "status", 1, "%q: the scale shows no weight (zero or tare error)", plain[1])
+	default:
+		return refuse(Weight, fillcalc.FaultFrame, "status", 1, "%q is none of blank Z O U E I T", plain[1])
+	}
+	if plain[2] < '1' || plain[2] > '9' {
+		return refuse(Weight, fillcalc.FaultFrame, "range", 2, "%q is not a digit from 1 to 9", plain[2])
+	}
+	switch plain[3] {
+	case 'G', 'N', 'g', 'n':
+	case 'T':
+		return refuse(Weight, fillcalc.FaultFrame, "kind", 3, "a tare, not a weight")
+	default:
+		return refuse(Weight, fillcalc.FaultFrame, "kind", 3, "%q is none of G N T g n", plain[3])
+	}
+	stability := fillcalc.Stable
+	switch plain[4] {
+	case ' ':
+	case 'M':
+		stability = fillcalc.InMotion
+	default:
+		return refuse(Weight, fillcalc.FaultFrame, "motion", 4, "%q is neither M nor blank", plain[4])
+	}
+	if faults != 0 {
+		return refuse(Weight, faults, "status", 1, "%q: outside the scale's range", plain[1])
+	}
+	weight := plain[6:16]
+	if c := weight[9]; c < '0' || c > '9' {
+		return refuse(Weight, fillcalc.FaultFrame, "weight", 15, "%q: not right-justified", weight)
+	}
+	digits := bytes.TrimLeft(weight, " ")
+	shown, _, err := parseDecimal(digits, false)
+	if err != nil || bytes.IndexByte(digits, ' ') >= 0 || bytes.IndexByte(digits, ',') >= 0 || digits[0] == '+' {
+		return refuse(Weight, fillcalc.FaultFrame, "weight", 6, "%q is not a number", weight)
+	}
+	reading, err := rule.value(shown, 6, bytes.TrimRight(plain[16:19], " "), 16)
+	if err != nil {
+		return reading, err
+	}
+	reading.Stability = stability
+	return reading, nil
+}
