@@ -29,6 +29,7 @@ type Options struct {
 // Bridge is the running program.
 type Bridge struct {
 	config  *Config
+	serial  bool    // the sensors are on serial ports
 	broker  *Broker // nil with an external one
 	history *history
 	carts   []*cart
@@ -46,7 +47,7 @@ func New(ctx context.Context, config *Config, o Options) (b *Bridge, err error) 
 	if o.Speed == 0 {
 		o.Speed = 1
 	}
-	b = &Bridge{config: config}
+	b = &Bridge{config: config, serial: o.Open == nil}
 	defer func() {
 		if err != nil {
 			b.close()
@@ -90,7 +91,7 @@ func (b *Bridge) addCart(ctx context.Context, config *CartConfig, fluids map[str
 		return err
 	}
 	c := &cart{
-		config: config, fluids: fluids, journal: journal, history: b.history != nil,
+		config: config, fluids: fluids, journal: journal,
 		log: log, keep: keepJournal, pruned: time.Now(),
 		inbox: make(chan happening, 1024), commands: make(chan incoming, 16), written: make(chan error, 1),
 		alerts: map[string]Alert{},
@@ -113,9 +114,9 @@ func (b *Bridge) addCart(ctx context.Context, config *CartConfig, fluids map[str
 	if b.history != nil {
 		told := c.tell("history")
 		refused := 0
+		c.forward = make(chan struct{}, 1)
 		b.forwarders = append(b.forwarders, &forwarder{
-			shop: b.config.Shop, cart: config.Name, journal: journal, history: b.history, log: log,
-			pause: c.clock.Life(time.Second),
+			shop: b.config.Shop, cart: config.Name, journal: journal, history: b.history, log: log, more: c.forward,
 			told: func(trouble string, n int) {
 				told(trouble)
 				if refused += n; n > 0 {
@@ -145,8 +146,10 @@ func (c *cart) tell(kind string) func(text string) {
 
 // Run works until ctx ends, and returns when everything it started has ended.
 func (b *Bridge) Run(ctx context.Context) error {
-	if err := sensors.LimitDescriptors(); err != nil {
-		return err
+	if b.serial {
+		if err := sensors.LimitDescriptors(); err != nil {
+			return err
+		}
 	}
 	// The carts stop first, since they still have something to say; then the
 	// links say goodbye; the broker goes last.

@@ -21,7 +21,7 @@ type cart struct {
 	fluids  map[string]fillcalc.Fluid
 	clock   *Clock
 	journal *Journal
-	history bool // a forwarder is at work
+	forward chan struct{} // tells the forwarder that there is more; nil without a history
 	link    *link
 	drivers []*sensors.Sensor
 	log     *slog.Logger
@@ -38,6 +38,7 @@ type cart struct {
 	state       fillcalc.State
 	unsaved     Batch // not handed to the disk yet
 	inFlight    *Batch
+	saved       time.Time // when a batch was last begun
 	snapshotSeq uint64
 	pruned      time.Time
 
@@ -134,10 +135,11 @@ func (c *cart) run(ctx context.Context) error {
 	c.link.set(AlertsLeaf, encode(c.alertsMessage()))
 	c.sendAll()
 
-	save := time.NewTicker(saveEvery)
-	defer save.Stop()
-	tick := time.NewTicker(c.clock.Life(time.Second))
-	defer tick.Stop()
+	// Saving rides on the readings; the timer fires only when they pause. A process
+	// that wakes seldom costs a small computer little.
+	pause := min(saveEvery, c.clock.Life(time.Second))
+	idle := time.NewTimer(pause)
+	defer idle.Stop()
 	for ctx.Err() == nil {
 		select {
 		case <-ctx.Done():
@@ -147,9 +149,11 @@ func (c *cart) run(ctx context.Context) error {
 			c.command(ctx, m)
 		case err := <-c.written:
 			c.wrote(err)
-		case <-tick.C:
+		case <-idle.C:
 			c.tick()
-		case <-save.C:
+		}
+		idle.Reset(pause)
+		if time.Since(c.saved) >= saveEvery {
 			c.save(ctx)
 		}
 	}
@@ -291,6 +295,7 @@ func (c *cart) save(ctx context.Context) {
 	if c.inFlight != nil || len(c.unsaved.Events) == 0 {
 		return
 	}
+	c.saved = time.Now()
 	if c.state.Seq-c.snapshotSeq >= snapshotEvery {
 		snapshot := c.state
 		c.unsaved.Snapshot = &snapshot
@@ -307,7 +312,7 @@ func (c *cart) save(ctx context.Context) {
 		// Not ctx: a batch that is begun is finished.
 		err := c.journal.Append(context.WithoutCancel(ctx), batch)
 		if err == nil && prune {
-			err = c.journal.Prune(context.WithoutCancel(ctx), keepFrom, seq, c.history)
+			err = c.journal.Prune(context.WithoutCancel(ctx), keepFrom, seq, c.forward != nil)
 		}
 		c.written <- err
 	}()
@@ -325,8 +330,17 @@ func (c *cart) wrote(err error) {
 		return
 	}
 	c.alert("journal", "")
+	c.kept()
 	if batch.Snapshot != nil {
 		c.snapshotSeq = batch.Snapshot.Seq
+	}
+}
+
+// kept tells the forwarder that the journal has grown.
+func (c *cart) kept() {
+	select {
+	case c.forward <- struct{}{}:
+	default: // it has been told, or there is none
 	}
 }
 
@@ -412,6 +426,7 @@ func (c *cart) keepAndDo(ctx context.Context, in *fillcalc.Input, nowNs int64) e
 		return fmt.Errorf("the command could not be kept and was not done: %w", err)
 	}
 	c.alert("journal", "")
+	c.kept()
 	c.unsaved = Batch{}
 	if ended {
 		c.snapshotSeq = next.Seq

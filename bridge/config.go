@@ -180,7 +180,7 @@ func ParseConfig(text []byte) (*Config, error) {
 	}
 	c.defaults()
 	if err := c.check(); err != nil {
-		return nil, err
+		return nil, locate(text, err)
 	}
 	return &c, nil
 }

@@ -1,9 +1,12 @@
 package bridge
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"reflect"
+	"regexp"
+	"strings"
 
 	"github.com/goccy/go-yaml"
 )
@@ -20,7 +23,37 @@ func explainYAML(err error) error {
 		}
 		return fmt.Errorf("line %d: unknown key %q\n%s", unknown.Token.Position.Line, key, yaml.FormatError(err, false, true))
 	}
+	var wrong *yaml.TypeError
+	if errors.As(err, &wrong) && wrong.Token != nil {
+		kind := map[reflect.Kind]string{reflect.Float64: "a number", reflect.Int: "a whole number", reflect.String: "a text",
+			reflect.Bool: "true or false", reflect.Slice: "a list", reflect.Struct: "a group of keys"}[wrong.DstType.Kind()]
+		if kind != "" {
+			// The decoder's first line speaks of Go; its drawing of the place is good.
+			_, place, _ := strings.Cut(yaml.FormatError(err, false, true), "\n")
+			return fmt.Errorf("line %d: %q is not what is wanted here: %s\n%s", wrong.Token.Position.Line, wrong.Token.Value, kind, place)
+		}
+	}
 	return errors.New(yaml.FormatError(err, false, true))
+}
+
+// remarks are the names that check puts behind list positions for the reader.
+var remarks = regexp.MustCompile(` \([^)]*\)`)
+
+// locate puts the line in front of what check found wrong, by the path with
+// which every such error begins; a key that is missing is looked for where it
+// belongs.
+func locate(text []byte, err error) error {
+	path, _, _ := strings.Cut(err.Error(), ":")
+	path = "$." + remarks.ReplaceAllString(path, "")
+	for strings.Contains(path, ".") {
+		if p, bad := yaml.PathString(path); bad == nil {
+			if node, bad := p.ReadNode(bytes.NewReader(text)); bad == nil && node.GetToken() != nil {
+				return fmt.Errorf("line %d: %w", node.GetToken().Position.Line, err)
+			}
+		}
+		path = path[:strings.LastIndexByte(path, '.')]
+	}
+	return err
 }
 
 // configKeys collects every key that some part of the file may hold.

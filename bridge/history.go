@@ -112,9 +112,9 @@ type forwarder struct {
 	journal    *Journal
 	history    *history
 	// told hears about trouble (empty text: none) and lines refused for good.
-	told  func(trouble string, refused int)
-	pause time.Duration // between looks at a journal that has nothing new
-	log   *slog.Logger
+	told func(trouble string, refused int)
+	more <-chan struct{} // the journal has grown
+	log  *slog.Logger
 }
 
 const (
@@ -128,12 +128,13 @@ func (f *forwarder) run(ctx context.Context) {
 	backoff := firstBackoff
 	for ctx.Err() == nil {
 		sent, refused, err := f.once(ctx)
-		wait := f.pause
+		more, wait := f.more, lastBackoff
 		switch {
 		case ctx.Err() != nil:
 			return
 		case err != nil:
 			f.told(explainHistory(err), 0)
+			more = nil // what has come since waits too
 			wait = backoff/2 + rand.N(backoff)
 			if after := retryAfter(err); after > wait {
 				wait = after
@@ -148,6 +149,7 @@ func (f *forwarder) run(ctx context.Context) {
 		}
 		select {
 		case <-ctx.Done():
+		case <-more:
 		case <-time.After(wait):
 		}
 	}

@@ -27,7 +27,8 @@ import (
 // copy of it with the sqlite3 program. One goroutine appends; others may read
 // and move the history's mark meanwhile.
 type Journal struct {
-	db *sql.DB
+	db     *sql.DB
+	insert *sql.Stmt // of an event: prepared once, used twice a second
 }
 
 // journalSchema is version 1. Floats are kept as SQLite REAL, which is the
@@ -60,9 +61,9 @@ func OpenJournal(path string) (*Journal, error) {
 	if err != nil {
 		return nil, fmt.Errorf("journal %s: %w", path, err)
 	}
-	// One connection for the cart, one for the forwarder.
-	db.SetMaxOpenConns(2)
-	db.SetMaxIdleConns(2)
+	// One connection: each holds three descriptors, and hundreds of carts share
+	// one process. The forwarder's short reads wait for the cart's short writes.
+	db.SetMaxOpenConns(1)
 	var version int
 	if err = db.QueryRow("PRAGMA user_version").Scan(&version); err == nil {
 		switch version {
@@ -73,15 +74,19 @@ func OpenJournal(path string) (*Journal, error) {
 			err = fmt.Errorf("it has format %d, this program knows 1: use the newer program", version)
 		}
 	}
+	j := &Journal{db: db}
+	if err == nil {
+		j.insert, err = db.Prepare("INSERT INTO event VALUES (?,?,?,?,?,?,?,?,?)")
+	}
 	if err != nil {
 		db.Close()
 		return nil, fmt.Errorf("journal %s: %w", path, err)
 	}
-	return &Journal{db}, nil
+	return j, nil
 }
 
 // Close closes the file.
-func (j *Journal) Close() error { return j.db.Close() }
+func (j *Journal) Close() error { return errors.Join(j.insert.Close(), j.db.Close()) }
 
 // Batch is what one transaction keeps.
 type Batch struct {
@@ -114,7 +119,7 @@ func (j *Journal) Append(ctx context.Context, b Batch) error {
 		return fmt.Errorf("journal: %w", err)
 	}
 	defer tx.Rollback()
-	if err := b.write(tx); err != nil {
+	if err := b.write(tx, tx.Stmt(j.insert)); err != nil {
 		return fmt.Errorf("journal: %w", err)
 	}
 	if err := tx.Commit(); err != nil {
@@ -123,27 +128,20 @@ func (j *Journal) Append(ctx context.Context, b Batch) error {
 	return nil
 }
 
-func (b *Batch) write(tx *sql.Tx) error {
-	if len(b.Events) > 0 {
-		insert, err := tx.Prepare("INSERT INTO event VALUES (?,?,?,?,?,?,?,?,?)")
-		if err != nil {
-			return err
-		}
-		defer insert.Close()
-		for i := range b.Events {
-			e := &b.Events[i]
-			var input any
-			if e.Input != nil {
-				text, err := json.Marshal(e.Input)
-				if err != nil {
-					return err
-				}
-				input = string(text)
-			}
-			if _, err := insert.Exec(int64(e.Seq), e.AtNs, int64(e.Kind), e.Sensor, int64(e.N), e.Value,
-				int64(e.Stability), int64(e.Faults), input); err != nil {
+func (b *Batch) write(tx *sql.Tx, insert *sql.Stmt) error {
+	for i := range b.Events {
+		e := &b.Events[i]
+		var input any
+		if e.Input != nil {
+			text, err := json.Marshal(e.Input)
+			if err != nil {
 				return err
 			}
+			input = string(text)
+		}
+		if _, err := insert.Exec(int64(e.Seq), e.AtNs, int64(e.Kind), e.Sensor, int64(e.N), e.Value,
+			int64(e.Stability), int64(e.Faults), input); err != nil {
+			return err
 		}
 	}
 	for _, p := range b.Published {

@@ -30,6 +30,8 @@ type link struct {
 	prefix   string               // bayfill/{shop}/{cart}/
 	commands chan<- incoming      // never blocks: a full queue is answered "busy"
 	told     func(trouble string) // empty: connected
+	// How soon a link that swallows everything is noticed.
+	keepAlive, patience time.Duration
 
 	mu       sync.Mutex
 	state    map[Leaf]*slot
@@ -67,7 +69,7 @@ const (
 	mostReplies  = 64
 	mostPayload  = 16 << 10 // of a command
 	keepAlive    = 10 * time.Second
-	linkTimeout  = 5 * time.Second
+	patience     = 5 * time.Second
 	firstRetry   = time.Second
 	lastRetry    = 10 * time.Second
 )
@@ -78,7 +80,8 @@ var stateLeaves = []Leaf{PresenceLeaf, AboutLeaf, JobLeaf, VolumesLeaf, WindowLe
 func newLink(to address, shop, cart string, commands chan<- incoming, told func(trouble string)) *link {
 	l := &link{
 		address: to, clientID: "bayfill-" + shop + "-" + cart, prefix: "bayfill/" + shop + "/" + cart + "/",
-		commands: commands, told: told, state: map[Leaf]*slot{}, wake: make(chan struct{}, 1),
+		commands: commands, told: told, keepAlive: keepAlive, patience: patience,
+		state: map[Leaf]*slot{}, wake: make(chan struct{}, 1),
 	}
 	for _, leaf := range stateLeaves {
 		l.state[leaf] = &slot{}
@@ -179,18 +182,18 @@ func (l *link) connection(ctx context.Context) error {
 	o.SetUsername(l.username).SetPassword(l.password).SetTLSConfig(l.tlsConfig)
 	o.SetProtocolVersion(4).SetCleanSession(true).SetOrderMatters(true)
 	o.SetAutoReconnect(false).SetConnectRetry(false)
-	o.SetKeepAlive(keepAlive).SetPingTimeout(linkTimeout).SetWriteTimeout(linkTimeout).SetConnectTimeout(linkTimeout)
+	o.SetKeepAlive(l.keepAlive).SetPingTimeout(l.patience).SetWriteTimeout(l.patience).SetConnectTimeout(l.patience)
 	o.SetBinaryWill(l.topic(PresenceLeaf), encode(Presence{Session: session, Version: Version, Contract: ContractVersion}), 1, true)
 	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) { gone <- err })
 	client := mqtt.NewClient(o)
 	defer client.Disconnect(0)
-	if err := finish(ctx, client.Connect()); err != nil {
+	if err := l.finish(ctx, client.Connect()); err != nil {
 		return err
 	}
 
 	subscription := client.SubscribeMultiple(map[string]byte{l.topic(CommandsLeaf): 1, l.topic(PresenceLeaf): 1},
 		func(_ mqtt.Client, m mqtt.Message) { l.receive(m, session) })
-	if err := finish(ctx, subscription); err != nil {
+	if err := l.finish(ctx, subscription); err != nil {
 		return fmt.Errorf("subscribing: %w", err)
 	}
 	trouble := ""
@@ -198,20 +201,29 @@ func (l *link) connection(ctx context.Context) error {
 		trouble = "the broker does not let this cart read its commands: give its user the right to " + l.topic(CommandsLeaf)
 	}
 
+	// Raw readings of the time without a connection are in the journal; sent late
+	// they would look live.
+	l.mu.Lock()
+	l.readings = nil
+	l.mu.Unlock()
 	l.birth(session)
-	l.told(trouble)
 	for {
-		if err := l.flush(ctx, client); err != nil {
-			return err
+		// Each time, since news that the cart had no room for is dropped.
+		l.told(trouble)
+		err := l.flush(ctx, client)
+		if err == nil {
+			select {
+			case <-ctx.Done():
+			case err = <-gone:
+			case <-l.wake:
+				continue
+			}
 		}
-		select {
-		case <-ctx.Done():
+		if ctx.Err() != nil {
 			l.goodbye(client, session)
 			return ctx.Err()
-		case err := <-gone:
-			return err
-		case <-l.wake:
 		}
+		return err
 	}
 }
 
@@ -222,21 +234,25 @@ func (l *link) birth(session string) {
 	l.again()
 }
 
-// goodbye tells a clean stop from a lost connection: then the will is not sent.
+// goodbye sends what is still due and tells a clean stop from a lost
+// connection: then the will is not sent.
 func (l *link) goodbye(client mqtt.Client, session string) {
+	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+	defer cancel()
+	l.flush(ctx, client)
 	p := Presence{Session: session, Version: Version, Contract: ContractVersion, Why: "stopped"}
 	client.Publish(l.topic(PresenceLeaf), 1, true, encode(p)).WaitTimeout(time.Second)
 	client.Disconnect(100)
 }
 
 // finish waits for a token with ctx and a limit: some never end by themselves.
-func finish(ctx context.Context, token mqtt.Token) error {
+func (l *link) finish(ctx context.Context, token mqtt.Token) error {
 	select {
 	case <-token.Done():
 		return token.Error()
 	case <-ctx.Done():
 		return ctx.Err()
-	case <-time.After(2 * linkTimeout):
+	case <-time.After(2 * l.patience):
 		return errors.New("no answer")
 	}
 }
@@ -293,13 +309,13 @@ func (l *link) flush(ctx context.Context, client mqtt.Client) error {
 		}
 		switch {
 		case reply != nil:
-			if err := finish(ctx, client.Publish(reply.topic, 1, false, reply.payload)); err != nil {
+			if err := l.finish(ctx, client.Publish(reply.topic, 1, false, reply.payload)); err != nil {
 				return err
 			}
 		case leaf != "":
 			// One message at a time: the leaf's newest value may change meanwhile, and
 			// the next round takes that one.
-			if err := finish(ctx, client.Publish(l.topic(leaf), 1, true, payload)); err != nil {
+			if err := l.finish(ctx, client.Publish(l.topic(leaf), 1, true, payload)); err != nil {
 				return err
 			}
 		case len(readings) == 0:

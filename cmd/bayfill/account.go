@@ -2,7 +2,6 @@ package main
 
 import (
 	"fmt"
-	"io"
 	"math"
 
 	"bayfill/sim"
@@ -38,14 +37,17 @@ func newAccount(s shown, t sim.Truth) account {
 	}
 }
 
-func (a account) print(out io.Writer) {
-	fmt.Fprintf(out, "\nJob %s, %.0f minutes. Litres at %.0f °C, ± with k = 2.\n\n", a.Job, a.JobMinutes, a.ReferenceC)
-	fmt.Fprintf(out, "          measured          truly   difference\n")
+func (a account) print(v *view) {
+	v.print("")
+	v.print(fmt.Sprintf("Job %s, %.0f minutes. Litres at %.0f °C, ± with k = 2.", a.Job, a.JobMinutes, a.ReferenceC))
+	v.print("")
+	fmt.Fprintln(v.out, "          measured        truly   differs")
 	row := func(name string, measured, u, truth float64) {
-		fmt.Fprintf(out, "%-8s %7.3f ± %.3f  %8.3f    %+.3f\n", name, measured, u, truth, measured-truth)
+		fmt.Fprintf(v.out, "%-8s %6.3f ± %.3f  %6.3f   %+.3f\n", name, measured, u, truth, measured-truth)
 	}
 	row("drained", a.DrainedL, a.DrainedUL, a.TrueDrainedL)
 	row("added", a.AddedL, a.AddedUL, a.TrueAddedL)
 	row("balance", a.BalanceL, a.BalanceUL, a.TrueAddedL-a.TrueDrainedL)
-	fmt.Fprintf(out, "\nUsed oil goes into its own container; local rules say where.\n")
+	v.print("")
+	v.print("Used oil goes into its own container; local rules say where.")
 }

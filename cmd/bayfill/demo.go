@@ -135,6 +135,6 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 	if o.json {
 		return json.NewEncoder(out).Encode(a)
 	}
-	a.print(out)
+	a.print(v)
 	return nil
 }

@@ -36,16 +36,23 @@ func newView(out io.Writer, silent bool, speed float64) *view {
 }
 
 func (v *view) intro(broker, prefix, username, password string, own bool) {
+	v.print(fmt.Sprintf("A simulated drain cart, %.0f times as fast as life. All data is invented.", v.speed))
+	v.print("Broker: " + broker)
+	v.print("Topics: " + prefix + "#")
+	if own {
+		v.print("User:   " + username + "  password: " + password)
+	}
+	v.print("")
+}
+
+// print writes one paragraph, wrapped to the terminal.
+func (v *view) print(text string) {
 	if v.silent {
 		return
 	}
-	fmt.Fprintf(v.out, "A simulated drain cart, %.0f times as fast as life. All data is invented.\n", v.speed)
-	fmt.Fprintf(v.out, "Broker: %s\n", broker)
-	fmt.Fprintf(v.out, "Topics: %s#\n", prefix)
-	if own {
-		fmt.Fprintf(v.out, "User:   %s  password: %s\n", username, password)
+	for _, line := range wrap(text, v.width) {
+		fmt.Fprintln(v.out, line)
 	}
-	fmt.Fprintln(v.out)
 }
 
 // say prints one thing that the technician does or hears.
@@ -54,9 +61,7 @@ func (v *view) say(what string) {
 		return
 	}
 	v.erase()
-	for _, line := range wrap("» "+what, v.width) {
-		fmt.Fprintln(v.out, line)
-	}
+	v.print("» " + what)
 	if v.live {
 		v.draw()
 	}

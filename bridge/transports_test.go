@@ -1,0 +1,108 @@
+package bridge
+
+import (
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/x509"
+	"crypto/x509/pkix"
+	"encoding/pem"
+	"math/big"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+)
+
+// An external broker by each kind of address, and a TLS broker whose authority
+// is not the configured one.
+func TestBrokerByTLSAndWebsocket(t *testing.T) {
+	dir := t.TempDir()
+	caFile := certificate(t, dir, "server")
+	strangeCA := certificate(t, dir, "stranger")
+	tlsAddress, wsAddress := freePort(t), freePort(t)
+	_, tlsPort, _ := net.SplitHostPort(tlsAddress)
+	_, wsPort, _ := net.SplitHostPort(wsAddress)
+	broker := startMosquitto(t,
+		"listener "+tlsPort+" 127.0.0.1", "certfile "+filepath.Join(dir, "server.crt"), "keyfile "+filepath.Join(dir, "server.key"),
+		"listener "+wsPort+" 127.0.0.1", "protocol websockets")
+	rig := testRig(t, 1)
+	s := subscribe(t, broker.url, "", "", "bayfill/#")
+	for name, c := range map[string]struct {
+		url, ca string
+		enters  bool
+	}{
+		"tls":             {"tls://" + tlsAddress, caFile, true},
+		"ws":              {"ws://" + wsAddress, "", true},
+		"wrong authority": {"tls://" + tlsAddress, strangeCA, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			config := testConfig(t, rig, t.TempDir(), c.url, "")
+			config.Broker.CAFile = c.ca
+			before := len(s.all())
+			b, stop := runBridge(t, config, 1)
+			online := func() bool {
+				for _, m := range s.all()[before:] {
+					if strings.HasSuffix(m.topic, "/presence") && strings.Contains(string(m.payload), `"online":true`) {
+						return true
+					}
+				}
+				return false
+			}
+			if c.enters {
+				eventually(t, 10*time.Second, "presence", online)
+				stop()
+				return
+			}
+			eventually(t, 10*time.Second, "the alert", func() bool {
+				return strings.Contains(string(b.carts[0].link.payload(AlertsLeaf)), "certificate")
+			})
+			stop()
+			if online() {
+				t.Error("the bridge talked to a broker that it must not trust")
+			}
+		})
+	}
+}
+
+// payload is what the link would send of a leaf.
+func (l *link) payload(leaf Leaf) []byte {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.state[leaf].payload
+}
+
+// certificate writes a self-signed certificate for the loopback address and its
+// key, and returns the certificate's file, which is also its authority.
+func certificate(t *testing.T, dir, name string) (file string) {
+	t.Helper()
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	template := &x509.Certificate{
+		SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: name}, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
+		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
+		IsCA: true, BasicConstraintsValid: true, KeyUsage: x509.KeyUsageDigitalSignature | x509.KeyUsageCertSign,
+	}
+	der, err := x509.CreateCertificate(rand.Reader, template, template, &key.PublicKey, key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	keyDER, err := x509.MarshalECPrivateKey(key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	file = filepath.Join(dir, name+".crt")
+	for path, block := range map[string]*pem.Block{
+		file:                            {Type: "CERTIFICATE", Bytes: der},
+		filepath.Join(dir, name+".key"): {Type: "EC PRIVATE KEY", Bytes: keyDER},
+	} {
+		if err := os.WriteFile(path, pem.EncodeToMemory(block), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return file
+}
