@@ -4,8 +4,8 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"os"
 	"os/signal"
@@ -27,6 +27,11 @@ func main() {
 	// ends the process.
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	context.AfterFunc(ctx, stop)
+	os.Exit(run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
+}
+
+// run is the whole program; it returns the exit status.
+func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer) int {
 	root := &cobra.Command{
 		Use:           "bayfill",
 		Short:         "Weigh what leaves a transmission and what goes back in",
@@ -35,17 +40,19 @@ func main() {
 		SilenceUsage:  true,
 	}
 	root.AddCommand(runCommand(), checkCommand(), portsCommand(), listenCommand(), simCommand(), demoCommand())
+	root.SetArgs(args)
+	root.SetIn(in)
+	root.SetOut(out)
+	root.SetErr(errors)
 	err := root.ExecuteContext(ctx)
-	var config configError
-	switch {
-	case err == nil:
-	case errors.As(err, &config):
-		fmt.Fprintln(os.Stderr, "bayfill:", err)
-		os.Exit(exitConfig)
-	default:
-		fmt.Fprintln(os.Stderr, "bayfill:", err)
-		os.Exit(1)
+	if err == nil {
+		return 0
 	}
+	fmt.Fprintln(errors, "bayfill:", err)
+	if _, config := err.(configError); config {
+		return exitConfig
+	}
+	return 1
 }
 
 // newLog writes to standard error; under journald the time is left to it.

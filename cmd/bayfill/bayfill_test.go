@@ -1,0 +1,163 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"bayfill/fillcalc"
+)
+
+// program runs the command line and returns what it printed.
+func program(ctx context.Context, args ...string) (status int, out, errors string) {
+	var o, e bytes.Buffer
+	status = run(ctx, args, strings.NewReader(""), &o, &e)
+	return status, o.String(), e.String()
+}
+
+// The demo is the product in small: a whole job through pseudo-terminals,
+// journal, fold and broker, held against the simulator's truth.
+func TestDemoMeetsTheTruth(t *testing.T) {
+	start := time.Now()
+	status, out, errors := program(t.Context(), "demo", "--json")
+	if status != 0 {
+		t.Fatalf("status %d: %s", status, errors)
+	}
+	t.Logf("%.0f s", time.Since(start).Seconds())
+	var a account
+	decoder := json.NewDecoder(strings.NewReader(out))
+	if err := decoder.Decode(&a); err != nil {
+		t.Fatalf("%v in %s", err, out)
+	}
+	if _, err := decoder.Token(); err != io.EOF {
+		t.Errorf("more than one object: %s", out)
+	}
+	// Twice the expanded uncertainty: nearly every run, and far below any mistake.
+	if d := math.Abs(a.DrainedL - a.TrueDrainedL); !(d <= 2*a.DrainedUL) || a.DrainedUL > 0.05 {
+		t.Errorf("drained %.4f ± %.4f L, truly %.4f", a.DrainedL, a.DrainedUL, a.TrueDrainedL)
+	}
+	if d := math.Abs(a.AddedL - a.TrueAddedL); !(d <= 2*a.AddedUL) || a.AddedUL > 0.05 {
+		t.Errorf("added %.4f ± %.4f L, truly %.4f", a.AddedL, a.AddedUL, a.TrueAddedL)
+	}
+	if math.Abs(a.BalanceL) > 0.06 || a.Job == "" {
+		t.Errorf("balance %.4f L of job %q", a.BalanceL, a.Job)
+	}
+	// Common practice, no source: a dropped pan gives about 4 US quarts, with what
+	// is tipped out of it a little more.
+	if quarts := a.TrueDrainedL / fillcalc.LitresPerUSQuart; quarts < 3.5 || quarts > 5 {
+		t.Errorf("the invented job drains %.1f US quarts", quarts)
+	}
+}
+
+func TestCheck(t *testing.T) {
+	example := filepath.Join("..", "..", "testdata", "config", "bayfill.yaml")
+	status, out, errors := program(t.Context(), "check", "--config", example)
+	if status != 0 {
+		t.Fatalf("status %d: %s", status, errors)
+	}
+	for _, want := range []string{"run cart bay2", "protocol modbus", "keypad, who may [read command]", "http://127.0.0.1:8086"} {
+		if !strings.Contains(out, want) {
+			t.Errorf("check does not say %q:\n%s", want, out)
+		}
+	}
+	text, err := os.ReadFile(example)
+	if err != nil {
+		t.Fatal(err)
+	}
+	bad := filepath.Join(t.TempDir(), "bad.yaml")
+	if err := os.WriteFile(bad, bytes.Replace(text, []byte("capacity_kg: 30\n"), []byte("capcity_kg: 30\n"), 1), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, command := range []string{"check", "run"} {
+		status, _, errors = program(t.Context(), command, "--config", bad)
+		if status != exitConfig || !strings.Contains(errors, `line 62: unknown key "capcity_kg", did you mean "capacity_kg"?`) {
+			t.Errorf("%s: status %d: %s", command, status, errors)
+		}
+	}
+	if status, _, errors := program(t.Context(), "check", "--config", "no-such-file"); status != exitConfig || !strings.Contains(errors, "no-such-file") {
+		t.Errorf("a missing file: status %d: %s", status, errors)
+	}
+}
+
+// bayfill sim writes a configuration that fits, its ports can be listened to,
+// and words act on the cart.
+func TestSimByHand(t *testing.T) {
+	dir := t.TempDir()
+	ctx, stop := context.WithCancel(t.Context())
+	defer stop()
+	in, keys := io.Pipe()
+	var out lockedBuffer
+	ended := make(chan int, 1)
+	go func() { ended <- run(ctx, []string{"sim", "--dir", dir}, in, &out, &out) }()
+	config := filepath.Join(dir, "bayfill.yaml")
+	until(t, "the configuration", func() bool { return strings.Contains(out.String(), "bayfill listen") })
+	if status, _, errors := program(ctx, "check", "--config", config); status != 0 {
+		t.Errorf("check: status %d: %s", status, errors)
+	}
+	status, heard, errors := program(ctx, "listen", "--for", "1s", filepath.Join(dir, "ports", "caddy-scale"))
+	if status != 0 || !strings.Contains(heard, "pattern: status-kind-value-unit") {
+		t.Errorf("listen: status %d: %s%s", status, heard, errors)
+	}
+	io.WriteString(keys, "fly\npour\n")
+	until(t, "the answer to a word that is none", func() bool { return strings.Contains(out.String(), `"fly" is no word`) })
+	until(t, "the pour", func() bool {
+		io.WriteString(keys, "truth\n")
+		lines := strings.Split(strings.TrimSpace(out.String()), "\n")
+		last := lines[len(lines)-1]
+		return strings.Contains(last, "added ") && !strings.Contains(last, "added 0.000 kg")
+	})
+	io.WriteString(keys, "quit\n")
+	if status := <-ended; status != 0 {
+		t.Errorf("status %d: %s", status, out.String())
+	}
+}
+
+func until(t *testing.T, what string, ok func() bool) {
+	t.Helper()
+	for end := time.Now().Add(10 * time.Second); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
+		if ok() {
+			return
+		}
+	}
+	t.Fatalf("waited in vain for %s", what)
+}
+
+// lockedBuffer can be read while it is written.
+type lockedBuffer struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *lockedBuffer) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *lockedBuffer) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
+// Lines fit a narrow terminal, and words are not cut.
+func TestWrap(t *testing.T) {
+	for _, width := range []int{20, 46, 80} {
+		for _, line := range wrap("» The bridge asks: what were the +0.397 kg on caddy-scale? Fluid.", width) {
+			if n := len([]rune(line)); n > width {
+				t.Errorf("%d characters in a terminal of %d: %q", n, width, line)
+			}
+		}
+	}
+	if got := strings.Join(wrap("one two three", 9), "|"); got != "one two|  three" {
+		t.Errorf("wrapped to %q", got)
+	}
+}
