@@ -129,7 +129,8 @@ func (b *Bridge) addCart(ctx context.Context, config *CartConfig, fluids map[str
 }
 
 // tell hands an alert's text to the cart from another goroutine, when it has
-// changed. It never waits: a cart with a full inbox is told the next time.
+// changed. It waits for a cart with a full inbox, since a link that has come
+// back says so only once; but not for ever, since the cart may have ended.
 func (c *cart) tell(kind string) func(text string) {
 	last := ""
 	return func(text string) {
@@ -139,7 +140,7 @@ func (c *cart) tell(kind string) func(text string) {
 		select {
 		case c.inbox <- happening{alert: kind, text: text}:
 			last = text
-		default:
+		case <-time.After(time.Second):
 		}
 	}
 }

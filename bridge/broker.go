@@ -8,19 +8,23 @@ import (
 	"fmt"
 	"log/slog"
 	"math"
+	"net"
 	"slices"
 	"strings"
+	"sync"
+	"time"
 
 	mqttd "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/listeners"
 	"github.com/mochi-mqtt/server/v2/packets"
+	"golang.org/x/net/netutil"
 )
 
 // Broker is the embedded MQTT broker. The bridge itself connects to it like
 // everybody else, so that an external broker is no different case.
 type Broker struct {
 	server   *mqttd.Server
-	listener *listeners.TCP
+	listener listeners.Listener
 	// password is the bridge's own, made anew at each start.
 	password string
 }
@@ -47,19 +51,42 @@ func StartBroker(c BrokerConfig, log *slog.Logger) (*Broker, error) {
 	// Retained state stays: the library forgets it after a day otherwise.
 	capabilities.MaximumMessageExpiryInterval = math.MaxInt32
 	capabilities.MaximumPacketSize = 64 << 10
-	capabilities.MaximumClients = 256 // they count against the serial library's limit on descriptors
+	capabilities.MaximumClients = mostClients
 	b.server = mqttd.New(&mqttd.Options{Logger: log, Capabilities: capabilities, SysTopicResendInterval: 60})
 	if err := b.server.AddHook(a, nil); err != nil {
 		return nil, fmt.Errorf("broker: %w", err)
 	}
-	b.listener = listeners.NewTCP(listeners.Config{ID: "tcp", Address: c.Listen})
-	if err := b.server.AddListener(b.listener); err != nil {
+	listener, err := net.Listen("tcp", c.Listen)
+	if err != nil {
 		return nil, fmt.Errorf("broker.listen: %w", err)
+	}
+	b.listener = listeners.NewNet("tcp", door{netutil.LimitListener(listener, mostClients)})
+	if err := b.server.AddListener(b.listener); err != nil {
+		return nil, fmt.Errorf("broker: %w", err)
 	}
 	if err := b.server.Serve(); err != nil {
 		return nil, fmt.Errorf("broker: %w", err)
 	}
 	return b, nil
+}
+
+const (
+	mostClients = 256 // they count against the serial library's limit on descriptors
+	// connectWithin is how long a client may take to say who it is.
+	connectWithin = 5 * time.Second
+)
+
+// door lets connections in: at most so many, and each has to say soon who it is.
+// The library counts only who has, waits for ever for the others, also when it
+// is to end, and stops listening for good when descriptors run out.
+type door struct{ net.Listener }
+
+func (d door) Accept() (net.Conn, error) {
+	c, err := d.Listener.Accept()
+	if err == nil {
+		c.SetDeadline(time.Now().Add(connectWithin)) // the library sets another once it knows the client
+	}
+	return c, err
 }
 
 // Address is where the broker listens, as host:port.
@@ -81,7 +108,8 @@ type identity struct {
 type access struct {
 	mqttd.HookBase
 	users map[string]identity
-	open  bool // no users configured: anonymous reading
+	open  bool     // no users configured: anonymous reading
+	carts sync.Map // client ids under which the bridge has come
 }
 
 func (a *access) ID() string { return "access" }
@@ -93,11 +121,22 @@ func (a *access) Provides(what byte) bool {
 func (a *access) OnConnectAuthenticate(cl *mqttd.Client, pk packets.Packet) bool {
 	name := string(pk.Connect.Username)
 	who, known := a.users[name]
-	if !known {
-		return a.open && name == "" && len(pk.Connect.Password) == 0
-	}
 	given := sha256.Sum256(pk.Connect.Password)
-	return subtle.ConstantTimeCompare(given[:], who.password[:]) == 1
+	switch {
+	case known && subtle.ConstantTimeCompare(given[:], who.password[:]) == 0:
+		return false
+	case !known && !(a.open && name == "" && len(pk.Connect.Password) == 0):
+		return false
+	case who.bridge:
+		a.carts.Store(cl.ID, true)
+		return true
+	}
+	// Whoever comes under another's client id throws it out.
+	if _, taken := a.carts.Load(cl.ID); taken {
+		return false
+	}
+	// A will is published without asking again.
+	return !pk.Connect.WillFlag || a.OnACLCheck(cl, pk.Connect.WillTopic, true)
 }
 
 func (a *access) OnACLCheck(cl *mqttd.Client, topic string, write bool) bool {

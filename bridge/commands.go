@@ -1,11 +1,9 @@
 package bridge
 
 import (
-	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"regexp"
 	"slices"
 	"strings"
@@ -17,10 +15,12 @@ import (
 // command is a message on the leaf commands. Pointers tell a field that is
 // missing from one that is empty.
 type command struct {
-	ID       string     `json:"id"`
-	Do       string     `json:"do"`
-	NotAfter *time.Time `json:"not_after"`
-	By       string     `json:"by"`
+	ID       string  `json:"id"`
+	Do       string  `json:"do"`
+	NotAfter *string `json:"not_after"`
+	By       string  `json:"by"`
+
+	notAfter time.Time // what NotAfter says
 
 	Job       string   `json:"job"`
 	Vehicle   string   `json:"vehicle"`
@@ -78,12 +78,8 @@ func parseCommand(payload []byte) (command, error) {
 	if present == nil {
 		return c, errors.New("a command is a JSON object")
 	}
-	decoder := json.NewDecoder(bytes.NewReader(payload))
-	if err := decoder.Decode(&c); err != nil {
+	if err := json.Unmarshal(payload, &c); err != nil {
 		return c, explainJSON(err)
-	}
-	if _, err := decoder.Token(); err != io.EOF {
-		return c, errors.New("one JSON object was expected, more follows")
 	}
 	if !idPattern.MatchString(c.ID) {
 		return c, errors.New("id: must be 1 to 64 of A-Z a-z 0-9 _ -")
@@ -113,6 +109,12 @@ func parseCommand(payload []byte) (command, error) {
 			return c, fmt.Errorf("%s: %d bytes, at most %d", field, len(text), longestText)
 		}
 	}
+	if c.NotAfter != nil {
+		var err error
+		if c.notAfter, err = time.Parse(time.RFC3339, *c.NotAfter); err != nil {
+			return c, fmt.Errorf("not_after: %.40q is not a time like 2026-01-31T12:00:00Z", *c.NotAfter)
+		}
+	}
 	if c.Job != "" && !idPattern.MatchString(c.Job) {
 		return c, errors.New("job: must be 1 to 64 of A-Z a-z 0-9 _ -")
 	}
@@ -125,10 +127,10 @@ func explainJSON(err error) error {
 	switch {
 	case errors.As(err, &wrong) && wrong.Field != "":
 		return fmt.Errorf("%s: a JSON %s, want %s", wrong.Field, wrong.Value, wrong.Type)
+	case errors.As(err, &wrong):
+		return fmt.Errorf("a JSON %s: a command is a JSON object", wrong.Value)
 	case errors.As(err, &syntax):
 		return fmt.Errorf("not JSON at byte %d: %v", syntax.Offset, err)
-	case errors.Is(err, io.EOF):
-		return errors.New("empty: a command is a JSON object")
 	}
 	return fmt.Errorf("not a command: %v", err)
 }

@@ -21,7 +21,8 @@ import (
 //
 //   - what [Journal.Append] has returned nil for survives a power cut, whole;
 //   - a failed Append leaves the journal as it was;
-//   - events are read back in order, without gaps, bit for bit.
+//   - events are read back in order, without gaps, bit for bit (a zero has no
+//     sign, and there is no NaN).
 //
 // It is one SQLite file in WAL mode with synchronous FULL; anybody can query a
 // copy of it with the sqlite3 program. One goroutine appends; others may read

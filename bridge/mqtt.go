@@ -65,13 +65,14 @@ type incoming struct {
 }
 
 const (
-	mostReadings = 1000 // waiting for a slow link: a few seconds of several sensors
-	mostReplies  = 64
+	mostReadings = 1000     // waiting for a slow link: a few seconds of several sensors
+	mostReplies  = 1024     // brokers hold about as many commands back for a slow reader
 	mostPayload  = 16 << 10 // of a command
+	mostNamed    = 1 << 20  // of one that is refused under its own id: looking for it takes time
 	keepAlive    = 10 * time.Second
 	patience     = 5 * time.Second
 	firstRetry   = time.Second
-	lastRetry    = 10 * time.Second
+	lastRetry    = 5 * time.Second // ten seconds after a broker is back, all leaves are right
 )
 
 // stateLeaves in the order in which they are sent after a connect.
@@ -269,7 +270,11 @@ func (l *link) receive(m mqtt.Message, session string) {
 		return
 	}
 	if len(m.Payload()) > mostPayload {
-		l.reply("", Reply{Error: fmt.Sprintf("command of %d bytes: at most %d", len(m.Payload()), mostPayload)})
+		id := ""
+		if len(m.Payload()) <= mostNamed {
+			id, _ = commandID(m.Payload())
+		}
+		l.reply(id, Reply{Error: fmt.Sprintf("command of %d bytes: at most %d", len(m.Payload()), mostPayload)})
 		return
 	}
 	select {

@@ -11,11 +11,10 @@ import (
 type number float64
 
 func (n number) MarshalJSON() ([]byte, error) {
-	f := float64(n)
-	if math.IsNaN(f) || math.IsInf(f, 0) {
+	rounded := math.Round(float64(n)*1e4) / 1e4
+	if math.IsNaN(rounded) || math.IsInf(rounded, 0) {
 		return []byte("null"), nil
 	}
-	rounded := math.Round(f*1e4) / 1e4
 	if rounded == 0 {
 		rounded = 0 // no -0
 	}

@@ -75,6 +75,7 @@ type process struct {
 	t    testing.TB
 	path string
 	args []string
+	env  []string // besides this process's own
 	log  bytes.Buffer
 	cmd  *exec.Cmd
 }
@@ -82,6 +83,7 @@ type process struct {
 func (p *process) start() {
 	p.t.Helper()
 	p.cmd = exec.Command(p.path, p.args...)
+	p.cmd.Env = append(os.Environ(), p.env...)
 	p.cmd.Stdout, p.cmd.Stderr = &p.log, &p.log
 	// Nothing outlives the test, even when it is killed.
 	p.cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}

@@ -3,6 +3,7 @@ package sensors
 import (
 	"bytes"
 	"fmt"
+	"math"
 	"regexp"
 	"slices"
 	"strings"
@@ -55,9 +56,12 @@ func newLine(o Options) (Protocol, error) {
 	}
 	l := linePattern{re: re, rule: newUnitRule(o), decimals: o.Decimals, width: o.Width,
 		kgPerCount: o.KgPerCount, countsAtZero: o.CountsAtZero}
-	for _, name := range re.SubexpNames() {
+	for i, name := range re.SubexpNames() {
 		if name != "" && !slices.Contains(groupNames, name) {
 			return refuseOptions("pattern: group %q is not one of %s", name, strings.Join(groupNames, ", "))
+		}
+		if name != "" && i != re.SubexpIndex(name) {
+			return refuseOptions("pattern: group %q is there twice", name)
 		}
 	}
 	for i, name := range groupNames {
@@ -112,10 +116,10 @@ func splitLine(data []byte) (advance int, frame []byte) {
 		return n, nil
 	case end > lineLongest:
 		return end, nil
-	case len(data) > lineLongest:
-		return len(data), nil
 	}
-	return 0, nil
+	// Of a line that is too long so much stays that its end is not taken for a line
+	// of its own.
+	return max(0, len(data)-lineLongest-1), nil
 }
 
 type linePattern struct {
@@ -167,7 +171,7 @@ func (l *linePattern) parse(line []byte) (Reading, error) {
 	}
 	var reading Reading
 	if l.group[groupCounts] >= 0 {
-		reading, err = l.rule.counts(float64(shown.Digits), l.kgPerCount, l.countsAtZero, at)
+		reading, err = l.rule.counts(shown.Float(), l.kgPerCount, l.countsAtZero, at)
 	} else {
 		if !point {
 			shown.Exp -= l.decimals
@@ -190,6 +194,9 @@ func (l *linePattern) parse(line []byte) (Reading, error) {
 // counts turns raw converter counts into kg.
 func (r unitRule) counts(counts, kgPerCount, countsAtZero float64, at int) (Reading, error) {
 	kg := (counts - countsAtZero) * kgPerCount
+	if math.IsInf(kg, 0) {
+		return refuse(Weight, fillcalc.FaultFrame, "counts", at, "%.6g counts of %.6g kg are no weight", counts, kgPerCount)
+	}
 	if limit := r.capacityKg * 1.1; limit > 0 && (kg > limit || kg < -limit) {
 		return refuse(Weight, fillcalc.FaultOverload, "counts", at, "%.6g kg is beyond the capacity of %.6g kg", kg, r.capacityKg)
 	}

@@ -1,6 +1,7 @@
 package sensors
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"io"
@@ -137,7 +138,8 @@ func questions(unitID int) []question {
 	ask := func(function byte) []byte { return appendCRC([]byte{byte(unitID), function, 0, 0, 0, 2}) }
 	return []question{
 		{"SMA weight request", []byte("\nW\r")},
-		{"SCPI temperature query", []byte("MEASure:TEMPerature?\n")},
+		// LF first: it ends what the instrument keeps of the question before.
+		{"SCPI temperature query", []byte("\nMEASure:TEMPerature?\n")},
 		{"Modbus input registers 0-1", ask(4)},
 		{"Modbus holding registers 0-1", ask(3)},
 	}
@@ -161,17 +163,20 @@ func Listen(ctx context.Context, path string, o ListenOptions, out io.Writer) er
 		if err == nil {
 			findings = Judge(data)
 			for _, q := range questions(o.UnitID) {
-				if !o.Ask || len(data) > 0 {
+				if !o.Ask || len(data) > 0 && !otherFunction(findings) {
 					break
 				}
 				if _, err = port.Write(q.send); err != nil {
 					break
 				}
-				if data, err = hear(ctx, port, min(o.For, 500*time.Millisecond)); err != nil {
+				var answer []byte
+				if answer, err = hear(ctx, port, min(o.For, 500*time.Millisecond)); err != nil {
 					break
 				}
-				asked = q.what
-				findings = judgeAnswer(data, q, o.UnitID)
+				// An adapter on a two-wire bus hears what it sends.
+				if answer = bytes.TrimPrefix(answer, q.send); len(answer) > 0 {
+					data, asked, findings = answer, q.what, judgeAnswer(answer, q, o.UnitID)
+				}
 			}
 		}
 		port.Close()
@@ -243,6 +248,16 @@ func judgeAnswer(data []byte, q question, unitID int) []Finding {
 		return Judge(data)
 	}
 	return nil
+}
+
+// otherFunction tells that a Modbus instrument answered that it does not know the
+// function it was asked for: it may know the other one.
+func otherFunction(findings []Finding) bool {
+	if len(findings) == 0 || findings[0].Protocol != "modbus" {
+		return false
+	}
+	frame := findings[0].Frame
+	return frame[1]&0x80 != 0 && frame[2] == 1
 }
 
 func (f Finding) describe() string {

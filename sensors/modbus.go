@@ -1,6 +1,7 @@
 package sensors
 
 import (
+	"bytes"
 	"encoding/binary"
 	"math"
 	"strconv"
@@ -19,7 +20,8 @@ import (
 // big-endian throughout, CDAB has the words swapped, BADC the bytes within each
 // word, DCBA is little-endian (common practice; the standard defines none).
 // Resynchronising: the reply's first three bytes are known from the request;
-// anything else, an echo of the request included, is skipped.
+// anything else, an echo of the request included, is skipped. In a frame whose
+// checksum is wrong the search goes on: what is damaged may be its beginning only.
 func newModbus(o Options) (Protocol, error) {
 	if o.Unit485 < 1 || o.Unit485 > 247 {
 		return refuseOptions("unit_id: %d is not from 1 to 247", o.Unit485)
@@ -59,11 +61,13 @@ func newModbus(o Options) (Protocol, error) {
 	}
 	request := []byte{m.unit, m.function, 0, 0, 0, byte(m.bytes / 2)}
 	binary.BigEndian.PutUint16(request[2:], uint16(o.Register))
-	return Protocol{Name: "modbus", Poll: appendCRC(request), Split: m.split, Parse: m.parse}, nil
+	m.request = appendCRC(request)
+	return Protocol{Name: "modbus", Poll: m.request, Split: m.split, Parse: m.parse}, nil
 }
 
 type modbus struct {
 	rule         unitRule
+	request      []byte
 	unit         byte
 	function     byte
 	bytes        int
@@ -75,32 +79,44 @@ type modbus struct {
 }
 
 func (m *modbus) split(data []byte) (advance int, frame []byte) {
-	for i := range data {
-		rest := data[i:]
-		if rest[0] != m.unit {
-			continue
-		}
-		if len(rest) < 3 {
-			return i, nil
-		}
-		want := 0
-		switch {
-		case rest[1] == m.function && rest[2] == byte(m.bytes):
-			want = 3 + m.bytes + 2
-		case rest[1] == m.function|0x80 && rest[2] >= 1 && rest[2] <= 11:
-			want = 5
-		default:
-			continue
-		}
-		if i > 0 {
-			return i, nil
-		}
-		if len(rest) < want {
+	// An echo first: where the register's address looks like a byte count, it
+	// begins as a reply does.
+	if n := min(len(data), len(m.request)); bytes.Equal(data[:n], m.request[:n]) {
+		if n < len(m.request) {
 			return 0, nil
 		}
-		return want, rest[:want]
+		return n, nil
 	}
-	return len(data), nil
+	start, want := m.find(data)
+	switch {
+	case start > 0:
+		return start, nil
+	case want == 0 || len(data) < want:
+		return 0, nil
+	case crc16(data[:want]) == 0:
+		return want, data[:want]
+	}
+	next, _ := m.find(data[1:])
+	end := min(want, 1+next)
+	return end, data[:end]
+}
+
+// find looks for the first byte at which a frame may begin and tells the frame's
+// length, 0 when too little of it is there. Without one, start is len(data).
+func (m *modbus) find(data []byte) (start, want int) {
+	for i := range data {
+		rest := data[i:]
+		switch {
+		case rest[0] != m.unit:
+		case len(rest) < 3:
+			return i, 0
+		case rest[1] == m.function && rest[2] == byte(m.bytes):
+			return i, 3 + m.bytes + 2
+		case rest[1] == m.function|0x80 && rest[2] >= 1 && rest[2] <= 11:
+			return i, 5
+		}
+	}
+	return len(data), 0
 }
 
 func (m *modbus) parse(frame []byte) (Reading, error) {

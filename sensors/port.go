@@ -123,10 +123,11 @@ func explainOpen(path string, err error) error {
 			path, describeNode(path), describeSelf())
 	case errors.Is(err, unix.EBUSY), pe != nil && code == serial.PortBusy:
 		return say(Busy, "%s is held by another program: stop it (a modem manager or another reader)", path)
-	case errors.Is(err, unix.EMFILE), errors.Is(err, unix.ENFILE):
+	case errors.Is(err, unix.EMFILE), errors.Is(err, unix.ENFILE),
+		pe != nil && strings.HasSuffix(pe.Error(), unix.EMFILE.Error()): // the library shows its cause in the text only
 		return say(PortFailed, "%s: too many open files in this process: fewer carts, or a second bridge", path)
 	case errors.Is(err, unix.ENOTTY), pe != nil && code == serial.InvalidSerialPort:
-		return say(PortFailed, "%s is not a serial port", path)
+		return say(PortFailed, "%s is not a serial port (%v)", path, err)
 	case pe != nil && code == serial.InvalidSpeed:
 		return say(PortFailed, "%s does not take this speed", path)
 	}

@@ -2,6 +2,7 @@ package sensors
 
 import (
 	"fmt"
+	"math"
 	"strings"
 
 	"bayfill/fillcalc"
@@ -88,6 +89,14 @@ func New(name string, o Options) (Protocol, error) {
 		}
 		if err != nil {
 			return Protocol{}, fmt.Errorf("unit: %w", err)
+		}
+	}
+	for _, given := range []struct {
+		option string
+		value  float64
+	}{{"capacity_kg", o.CapacityKg}, {"kg_per_count", o.KgPerCount}, {"counts_at_zero", o.CountsAtZero}} {
+		if math.IsNaN(given.value) || math.IsInf(given.value, 0) {
+			return Protocol{}, fmt.Errorf("%s: %g is not a number to calculate with", given.option, given.value)
 		}
 	}
 	names := make([]string, len(Protocols))

@@ -89,6 +89,7 @@ func (s *Sensor) session(ctx context.Context, reading func(Reading, error), repo
 		lastAsked time.Time
 		skip      = s.Protocol.SkipFirst
 		lastByte  = opened
+		firstByte time.Time // of those that watch saw
 		watch     nonsense
 	)
 	for ctx.Err() == nil {
@@ -104,6 +105,9 @@ func (s *Sensor) session(ctx context.Context, reading func(Reading, error), repo
 		fresh := buf[len(held) : len(held)+n]
 		if n > 0 {
 			lastByte = time.Now()
+			if watch.bytes == 0 {
+				firstByte = lastByte
+			}
 			watch.see(fresh)
 		}
 		if s.SevenBits {
@@ -144,7 +148,10 @@ func (s *Sensor) session(ctx context.Context, reading func(Reading, error), repo
 			if time.Since(lastByte) > s.SilentAfter {
 				watch = nonsense{}
 			}
-			report.tell(watch.status(since))
+			// An instrument that has just been switched on gets as long to send a frame.
+			if watch.bytes == 0 || time.Since(firstByte) > s.SilentAfter {
+				report.tell(watch.status(since))
+			}
 		}
 	}
 	return ctx.Err()

@@ -16,7 +16,7 @@ type LineSettings struct {
 	StopBits int  // 1 or 2
 }
 
-var settingsPattern = regexp.MustCompile(`^(\d{3,7}) ([78])([NEO])([12])$`)
+var settingsPattern = regexp.MustCompile(`^([1-9]\d{2,6}) ([78])([NEO])([12])$`)
 
 // ParseLineSettings reads settings in the usual short form, as in "9600 8N1".
 func ParseLineSettings(text string) (LineSettings, error) {

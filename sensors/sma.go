@@ -42,6 +42,9 @@ func newSMA(o Options) (Protocol, error) {
 	return p, nil
 }
 
+// blank is what stands for a blank.
+const blank = " _"
+
 // smaLongest bounds a frame; the longest answer that is no weight is under 40.
 const smaLongest = 64
 
@@ -79,56 +82,49 @@ func parseSMA(rule unitRule, frame []byte) (Reading, error) {
 	if len(frame) != 20 || frame[0] != '\n' || frame[19] != '\r' {
 		return refuse(Weight, fillcalc.FaultFrame, "frame", 0, "%d bytes from LF to CR, a weight has 20", len(frame))
 	}
-	var plain [20]byte
-	for i, c := range frame {
-		if c == '_' {
-			c = ' '
-		}
-		plain[i] = c
-	}
 	var faults fillcalc.Faults
-	switch plain[1] {
-	case ' ', 'Z':
+	switch frame[1] {
+	case ' ', '_', 'Z':
 	case 'O':
 		faults = fillcalc.FaultOverload
 	case 'U':
 		faults = fillcalc.FaultUnderload
 	case 'E', 'I', 'T', 'e':
-		return refuse(Weight, fillcalc.FaultSensor, "status", 1, "%q: the scale shows no weight (zero or tare error)", plain[1])
+		return refuse(Weight, fillcalc.FaultSensor, "status", 1, "%q: the scale shows no weight (zero or tare error)", frame[1])
 	default:
-		return refuse(Weight, fillcalc.FaultFrame, "status", 1, "%q is none of blank Z O U E I T", plain[1])
+		return refuse(Weight, fillcalc.FaultFrame, "status", 1, "%q is none of blank Z O U E I T", frame[1])
 	}
-	if plain[2] < '1' || plain[2] > '9' {
-		return refuse(Weight, fillcalc.FaultFrame, "range", 2, "%q is not a digit from 1 to 9", plain[2])
+	if frame[2] < '1' || frame[2] > '9' {
+		return refuse(Weight, fillcalc.FaultFrame, "range", 2, "%q is not a digit from 1 to 9", frame[2])
 	}
-	switch plain[3] {
+	switch frame[3] {
 	case 'G', 'N', 'g', 'n':
 	case 'T':
 		return refuse(Weight, fillcalc.FaultFrame, "kind", 3, "a tare, not a weight")
 	default:
-		return refuse(Weight, fillcalc.FaultFrame, "kind", 3, "%q is none of G N T g n", plain[3])
+		return refuse(Weight, fillcalc.FaultFrame, "kind", 3, "%q is none of G N T g n", frame[3])
 	}
 	stability := fillcalc.Stable
-	switch plain[4] {
-	case ' ':
+	switch frame[4] {
+	case ' ', '_':
 	case 'M':
 		stability = fillcalc.InMotion
 	default:
-		return refuse(Weight, fillcalc.FaultFrame, "motion", 4, "%q is neither M nor blank", plain[4])
+		return refuse(Weight, fillcalc.FaultFrame, "motion", 4, "%q is neither M nor blank", frame[4])
 	}
 	if faults != 0 {
-		return refuse(Weight, faults, "status", 1, "%q: outside the scale's range", plain[1])
+		return refuse(Weight, faults, "status", 1, "%q: outside the scale's range", frame[1])
 	}
-	weight := plain[6:16]
+	weight := frame[6:16]
 	if c := weight[9]; c < '0' || c > '9' {
 		return refuse(Weight, fillcalc.FaultFrame, "weight", 15, "%q: not right-justified", weight)
 	}
-	digits := bytes.TrimLeft(weight, " ")
+	digits := bytes.TrimLeft(weight, blank)
 	shown, _, err := parseDecimal(digits, false)
-	if err != nil || bytes.IndexByte(digits, ' ') >= 0 || bytes.IndexByte(digits, ',') >= 0 || digits[0] == '+' {
+	if err != nil || bytes.ContainsAny(digits, " ,") || digits[0] == '+' {
 		return refuse(Weight, fillcalc.FaultFrame, "weight", 6, "%q is not a number", weight)
 	}
-	reading, err := rule.value(shown, 6, bytes.TrimRight(plain[16:19], " "), 16)
+	reading, err := rule.value(shown, 6, bytes.TrimRight(frame[16:19], blank), 16)
 	if err != nil {
 		return reading, err
 	}

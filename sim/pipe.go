@@ -113,7 +113,7 @@ type pipePort struct {
 func (p *pipePort) open() *pipeEnd {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if p.unplugged || p.gone {
+	if p.unplugged {
 		return nil
 	}
 	if p.peer == nil || p.peer.isClosed() {
@@ -160,6 +160,9 @@ func (p *pipePort) unplug() error {
 func (p *pipePort) replug() error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	if p.gone {
+		return errRigEnded
+	}
 	p.unplugged = false
 	return nil
 }

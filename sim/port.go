@@ -1,6 +1,9 @@
 package sim
 
-import "time"
+import (
+	"errors"
+	"time"
+)
 
 // A port is the sensor's end of a connection. Sending never waits: like a UART without flow control it loses what nobody
 // takes.
@@ -11,6 +14,8 @@ type port interface {
 	replug() error        // under the same name
 	close() error         // for good
 }
+
+var errRigEnded = errors.New("the rig has ended")
 
 // quiet is how long a port waits for bytes before it says that none came.
 const quiet = 100 * time.Millisecond

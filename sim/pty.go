@@ -42,7 +42,7 @@ func (p *ptyPort) replug() error {
 	defer p.mu.Unlock()
 	switch {
 	case p.gone:
-		return fmt.Errorf("%s: the rig has ended", p.link)
+		return fmt.Errorf("%s: %w", p.link, errRigEnded)
 	case p.master != nil:
 		return nil
 	}

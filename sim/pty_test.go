@@ -227,10 +227,13 @@ func TestPtyUnplugAndReplug(t *testing.T) {
 }
 
 func TestPtyTouchesOnlyItsLink(t *testing.T) {
-	name := filepath.Join(t.TempDir(), "scale")
+	dir := t.TempDir()
+	name := filepath.Join(dir, "scale")
 	log := slog.New(slog.DiscardHandler)
-	if err := os.Symlink("/nowhere", name); err != nil { // left by a rig that was killed
-		t.Fatal(err)
+	for _, left := range []string{"scale", ".scale.new"} { // by a rig that was killed
+		if err := os.Symlink("/nowhere", filepath.Join(dir, left)); err != nil {
+			t.Fatal(err)
+		}
 	}
 	p, err := openPty(name, LineSettings{}.withDefaults(), log)
 	if err != nil {

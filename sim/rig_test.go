@@ -184,7 +184,7 @@ func TestRigPlugsAndHosts(t *testing.T) {
 			t.Errorf("%d readings after opening again", len(got))
 		}
 		end()
-		if r.Host("caddy") != nil {
+		if r.Replug("caddy") == nil || r.Host("caddy") != nil {
 			t.Error("a port opens after the end")
 		}
 		if err := r.Run(t.Context()); err == nil {

@@ -1,0 +1,336 @@
+package bridge
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"log/slog"
+	"math"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"bayfill/fillcalc"
+	"bayfill/sim"
+)
+
+// These variables make the test binary a bridge: kill -9 needs a process of its
+// own.
+const (
+	childConfig = "BAYFILL_TEST_CHILD_CONFIG"
+	childSpeed  = "BAYFILL_TEST_CHILD_SPEED"
+)
+
+func TestMain(m *testing.M) {
+	if file := os.Getenv(childConfig); file != "" {
+		if err := runChild(file); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		os.Exit(0)
+	}
+	os.Exit(m.Run())
+}
+
+func runChild(file string) error {
+	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM)
+	defer stop()
+	speed, err := strconv.ParseFloat(os.Getenv(childSpeed), 64)
+	if err != nil {
+		return err
+	}
+	config, err := LoadConfig(file)
+	if err != nil {
+		return err
+	}
+	b, err := New(ctx, config, Options{Log: slog.New(slog.NewTextHandler(os.Stderr, nil)), Speed: speed})
+	if err != nil {
+		return err
+	}
+	return b.Run(ctx)
+}
+
+// childBridge is a bridge in a process of its own, not started yet.
+func childBridge(t *testing.T, config string, speed float64) *process {
+	t.Helper()
+	self, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(t.TempDir(), "bayfill.yaml")
+	if err := os.WriteFile(file, []byte(config), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	p := &process{t: t, path: self, env: []string{childConfig + "=" + file, fmt.Sprintf("%s=%g", childSpeed, speed)}}
+	t.Cleanup(func() {
+		p.stop(syscall.SIGKILL)
+		if t.Failed() {
+			t.Logf("the bridge said:\n%s", p.log.String())
+		}
+	})
+	return p
+}
+
+// copyJournal takes what a killed bridge left behind, untouched, so that its
+// successor finds it as it was.
+func copyJournal(t *testing.T, data string) string {
+	t.Helper()
+	files, err := filepath.Glob(filepath.Join(data, "cart.journal*"))
+	if err != nil || len(files) == 0 {
+		t.Fatalf("no journal: %v", err)
+	}
+	dir := t.TempDir()
+	for _, file := range files {
+		text, err := os.ReadFile(file)
+		if err == nil {
+			err = os.WriteFile(filepath.Join(dir, filepath.Base(file)), text, 0o600)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	return filepath.Join(dir, "cart.journal")
+}
+
+// eventsIn reads a journal.
+func eventsIn(t testing.TB, path string) []fillcalc.Event {
+	t.Helper()
+	journal, err := OpenJournal(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer journal.Close()
+	events, err := journal.Events(context.Background(), 0, 1<<30)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return events
+}
+
+// Power cut in the middle of a drain: the will tells it, the restart goes on
+// from what was on disk, what drained meanwhile is put before somebody to
+// decide, and in the end nothing is lost.
+func TestKilledInMidDrain(t *testing.T) {
+	const speed = 10
+	broker := startMosquitto(t)
+	rig := testRig(t, speed)
+	data := t.TempDir()
+	s := subscribe(t, broker.url, "", "", testCart+"#")
+	p := childBridge(t, testConfigText(rig, data, broker.url, ""), speed)
+	p.start()
+	first := online(t, s, "")
+	ready(t, s)
+	const open, drain = `{"id":"before-1",` + openTestJob + `}`, `{"id":"before-2","do":"phase","phase":"draining"}`
+	for _, c := range []string{open, drain} {
+		if r := s.command(c); !r.OK {
+			t.Fatal(r.Error)
+		}
+	}
+	answered, _ := s.last("/replies/before-1")
+	rig.Do((*sim.Cart).OpenDrain)
+	eventually(t, 30*time.Second, "a litre", func() bool { return float64(read[VolumesMessage](s, VolumesLeaf).DrainedL) > 1 })
+
+	killed := time.Now()
+	p.stop(syscall.SIGKILL)
+	eventually(t, 10*time.Second, "the will", func() bool { return !read[Presence](s, PresenceLeaf).Online })
+	if will := read[Presence](s, PresenceLeaf); will.Since != nil || will.Session != first.Session || will.Why != "" || will.Contract != ContractVersion {
+		t.Errorf("the will says %+v, the birth was %+v", will, first)
+	}
+
+	// What is on disk is what was shown, up to the last half second.
+	events := eventsIn(t, copyJournal(t, data))
+	var state fillcalc.State
+	after := map[uint64]fillcalc.State{}
+	for _, e := range events {
+		state = fillcalc.Apply(state, e)
+		after[e.Seq] = state
+	}
+	var lost time.Duration
+	compared := 0
+	var shown VolumesMessage
+	for _, m := range s.all() {
+		if !strings.HasSuffix(m.topic, "/volumes") {
+			continue
+		}
+		var v VolumesMessage
+		if err := json.Unmarshal(m.payload, &v); err != nil {
+			t.Fatal(err)
+		}
+		at, there := after[v.Seq]
+		if !there {
+			lost = max(lost, killed.Sub(m.at))
+			continue
+		}
+		compared++
+		shown = v
+		if want := string(encode(volumesMessage(&at))); string(m.payload) != want {
+			t.Fatalf("shown was\n%s\nthe journal gives\n%s", m.payload, want)
+		}
+	}
+	onDisk := state.Volumes()
+	if compared < 20 || onDisk.DrainedL < 0.3 {
+		t.Fatalf("%d volumes compared, %.3f L on disk", compared, onDisk.DrainedL)
+	}
+	// Saved every half second; the rest is allowed to a loaded machine.
+	if lost > 5*time.Second {
+		t.Errorf("the last %v are not on disk", lost)
+	}
+
+	// It drains on, and nobody weighs.
+	atKill := rig.Truth().DrainedKg
+	eventually(t, 30*time.Second, "more in the caddy", func() bool { return rig.Truth().DrainedKg > atKill+0.3 })
+	restart := len(s.all())
+	p.start()
+	second := online(t, s, first.Session)
+	var resumed VolumesMessage
+	eventually(t, 20*time.Second, "a known tally", func() bool {
+		for _, m := range s.all()[restart:] {
+			if strings.HasSuffix(m.topic, "/volumes") && json.Unmarshal(m.payload, &resumed) == nil && known(resumed.DrainedL) {
+				return true
+			}
+		}
+		return false
+	})
+	if d := math.Abs(float64(resumed.DrainedL) - onDisk.DrainedL); d > 1e-4 || resumed.Seq <= state.Seq {
+		t.Errorf("resumed with %.4f L at event %d, on disk were %.4f L at %d", resumed.DrainedL, resumed.Seq, onDisk.DrainedL, state.Seq)
+	}
+	eventually(t, 20*time.Second, "the undecided step", func() bool { return len(read[JobMessage](s, JobLeaf).Undecided) > 0 })
+	away := read[JobMessage](s, JobLeaf).Undecided[0]
+	if away.Cause != string(fillcalc.Away) || away.Sensor != "caddy" || float64(away.Kg) < 0.25 || !known(away.L) {
+		t.Errorf("what drained meanwhile is %+v", away)
+	}
+
+	// A command of before the kill, again.
+	if r := s.command(open); !r.OK {
+		t.Errorf("repeated: %s", r.Error)
+	}
+	if m, _ := s.last("/replies/before-1"); string(m.payload) != string(answered.payload) {
+		t.Errorf("repeated: %s, at first %s", m.payload, answered.payload)
+	}
+
+	// Nothing is lost: tally and steps together are what drained.
+	rig.Do((*sim.Cart).CloseDrain)
+	eventually(t, 30*time.Second, "a quiet caddy", func() bool {
+		v := read[VolumesMessage](s, VolumesLeaf)
+		return v.Quality == "good" && math.Abs(float64(v.DrainedLMin)) < 0.05
+	})
+	decideAll(s)
+	v, truth := read[VolumesMessage](s, VolumesLeaf), rig.Truth().DrainedL(testUsed, 20)
+	if d := float64(v.DrainedL) - truth; math.Abs(d) > 0.02 {
+		t.Errorf("drained %.4f L is %+.4f L from the truth", v.DrainedL, d)
+	}
+	t.Logf("on disk %.3f L (shown last with it %.3f, %d volumes equal), not on disk the last %v; away %.3f L; in the end %.4f L, truth %.4f L",
+		onDisk.DrainedL, shown.DrainedL, compared, lost.Round(time.Millisecond), away.L, v.DrainedL, truth)
+
+	p.cmd.Process.Signal(syscall.SIGTERM)
+	if err := p.cmd.Wait(); err != nil {
+		t.Errorf("a clean stop ended with %v", err)
+	}
+	p.cmd = nil
+	eventually(t, 10*time.Second, "the goodbye", func() bool { return !read[Presence](s, PresenceLeaf).Online })
+	if bye := read[Presence](s, PresenceLeaf); bye.Why != "stopped" || bye.Session != second.Session {
+		t.Errorf("after a clean stop presence is %+v", bye)
+	}
+	inputs := map[string]int{}
+	for _, e := range eventsIn(t, filepath.Join(data, "cart.journal")) {
+		if e.Input != nil {
+			inputs[e.Input.ID]++
+		}
+	}
+	if inputs["before-1"] != 1 || inputs["before-2"] != 1 {
+		t.Errorf("done were %v", inputs)
+	}
+}
+
+// Kill after kill while commands stream in: what was answered is done, and what
+// was not can be sent again under its id; in the end each is done once.
+func TestKilledAmongCommands(t *testing.T) {
+	broker := startMosquitto(t)
+	data := t.TempDir()
+	s := subscribe(t, broker.url, "", "", testCart+"#")
+	p := childBridge(t, fmt.Sprintf(`
+shop: test
+data: %s
+broker: {url: %q}
+fluids: [{name: used, density_kg_m3: 858}, {name: fresh, density_kg_m3: 846}]
+carts:
+  - name: cart
+    sensors: [{name: caddy, role: caddy, port: /dev/none, protocol: line, pattern: value-unit, capacity_kg: 30, resolution_kg: 0.005}]
+`, data, broker.url), 1)
+	send := func(i int) {
+		s.client.Publish(testCart+"commands", 1, false, fmt.Sprintf(`{"id":"k%d","do":"phase","phase":"draining"}`, i))
+	}
+	answers := func() map[string]string {
+		all := map[string]string{}
+		for _, m := range s.all() {
+			id, ok := strings.CutPrefix(m.topic, testCart+"replies/k")
+			var r Reply
+			if !ok || json.Unmarshal(m.payload, &r) != nil || !r.OK {
+				continue
+			}
+			if before, twice := all["k"+id]; twice && before != string(m.payload) {
+				t.Errorf("k%s was answered %s and %s", id, before, m.payload)
+			}
+			all["k"+id] = string(m.payload)
+		}
+		return all
+	}
+	p.start()
+	birth := online(t, s, "")
+	s.must(openTestJob)
+	const kills, each = 3, 25
+	sent := 0
+	for kill := range kills {
+		before := len(answers())
+		for range each {
+			send(sent)
+			sent++
+			time.Sleep(time.Millisecond) // more than fit into the cart's queue are only refused
+		}
+		eventually(t, 10*time.Second, "a few answers", func() bool { return len(answers()) > before+3*kill })
+		p.stop(syscall.SIGKILL)
+		onDisk := map[string]int{}
+		for _, e := range eventsIn(t, copyJournal(t, data)) {
+			if e.Input != nil {
+				onDisk[e.Input.ID]++
+			}
+		}
+		for id := range answers() {
+			if onDisk[id] != 1 {
+				t.Errorf("kill %d: %s was answered, and is on disk %d times", kill, id, onDisk[id])
+			}
+		}
+		p.start()
+		birth = online(t, s, birth.Session)
+	}
+	unanswered := sent - len(answers())
+	eventually(t, 30*time.Second, "all answers", func() bool {
+		done := answers()
+		for i := range sent {
+			if id := fmt.Sprintf("k%d", i); done[id] == "" {
+				s.command(fmt.Sprintf(`{"id":%q,"do":"phase","phase":"draining"}`, id))
+			}
+		}
+		return len(answers()) == sent
+	})
+	p.cmd.Process.Signal(syscall.SIGTERM)
+	p.cmd.Wait()
+	p.cmd = nil
+	times := map[string]int{}
+	for _, e := range eventsIn(t, filepath.Join(data, "cart.journal")) {
+		if e.Input != nil {
+			times[e.Input.ID]++
+		}
+	}
+	for i := range sent {
+		if n := times[fmt.Sprintf("k%d", i)]; n != 1 {
+			t.Errorf("k%d was done %d times", i, n)
+		}
+	}
+	t.Logf("%d kills, %d commands, %d of them sent again", kills, sent, unanswered)
+}

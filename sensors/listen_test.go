@@ -1,0 +1,258 @@
+package sensors
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"bayfill/fillcalc"
+)
+
+// Judge on whole and damaged streams; lines and frames as in the decoders' tests.
+func TestJudge(t *testing.T) {
+	three := func(line string) []byte { return []byte(strings.Repeat(line, 3)) }
+	tests := []struct {
+		name     string
+		data     []byte
+		protocol string // of the best, and its pattern; empty when nothing fits
+		good     int
+		seven    byte
+		value    float64
+		faults   fillcalc.Faults
+	}{
+		{"sma", three("\n 1G       1.250kg \r"), "sma", 3, 0, 1.25, 0},
+		{"one sma frame", []byte("\n 1G       1.250kg \r"), "sma", 1, 0, 1.25, 0},
+		{"sma, cut", []byte("250kg \r\n 1G       1.250kg \r\n 1G"), "sma", 1, 0, 1.25, 0},
+		{"status", three(goodLine), "line status-kind-value-unit", 2, 0, 1.25, 0},
+		{"overload", three("OL,GS,+9999.999kg\r\n"), "line status-kind-value-unit", 2, 0, 0, fillcalc.FaultOverload},
+		{"value and unit", three("  1.250 lb\r\n"), "line value-unit", 2, 0, 1.25 * kgPerLb, 0},
+		{"value", three("+0001.250\r\n"), "line value-unit", 2, 0, 0, fillcalc.FaultNoUnit},
+		{"temperature", three("+023.45 C\r\n"), "line temperature", 2, 0, 23.45, 0},
+		{"7E1", withParity(three(goodLine), 'E'), "line status-kind-value-unit", 2, 'E', 1.25, 0},
+		{"7O1", withParity(three("\n 1G       1.250kg \r"), 'O'), "sma", 3, 'O', 1.25, 0},
+		{"one line only", []byte(goodLine), "", 0, 0, 0, 0}, // it may have lost its head
+		{"mostly bad", []byte(goodLine + goodLine + "x\nx\nx\n"), "", 0, 0, 0, 0},
+		{"noise", []byte("\xf8\x80x\x1e\xe6\xfe\x00\n\x81\n\r\n"), "", 0, 0, 0, 0},
+		{"nothing", nil, "", 0, 0, 0, 0},
+	}
+	for _, test := range tests {
+		found := Judge(test.data)
+		if len(found) == 0 {
+			if test.protocol != "" {
+				t.Errorf("%s: nothing found", test.name)
+			}
+			continue
+		}
+		best := found[0]
+		name := strings.TrimSpace(best.Protocol + " " + best.Options.Pattern)
+		if name != test.protocol || best.Good != test.good || best.Seven != test.seven || best.Last.Value != test.value || best.Last.Faults != test.faults {
+			t.Errorf("%s: %s, %+v", test.name, name, best)
+		}
+	}
+	// Whole numbers without a unit may be counts; that is said among the others.
+	patterns := ""
+	for _, f := range Judge(three("8388607\r\n")) {
+		patterns += f.Options.Pattern + " "
+	}
+	if !strings.Contains(patterns, "counts ") {
+		t.Errorf("8388607 is found as %s", patterns)
+	}
+}
+
+// modbusInstrument answers one function for two registers from address 0, the
+// other with exception 1. Requests are found by their checksum, since the gaps
+// that part them on a wire are not kept here.
+func modbusInstrument(unit, function byte, value float32) func([]byte) string {
+	bits := math.Float32bits(value)
+	return func(asked []byte) string {
+		for _, f := range []byte{3, 4} {
+			if !bytes.HasSuffix(asked, appendCRC([]byte{unit, f, 0, 0, 0, 2})) {
+				continue
+			}
+			if f != function {
+				return string(appendCRC([]byte{unit, f | 0x80, 1}))
+			}
+			return string(appendCRC([]byte{unit, f, 4, byte(bits >> 24), byte(bits >> 16), byte(bits >> 8), byte(bits)}))
+		}
+		return ""
+	}
+}
+
+// scpiInstrument reads as IEEE 488.2 has it (from memory): a message ends with
+// LF, other white space means nothing at its ends; what it does not know it
+// keeps to itself until asked for errors.
+func scpiInstrument(asked []byte) string {
+	if !bytes.HasSuffix(asked, []byte("\n")) {
+		return ""
+	}
+	for line := range strings.SplitSeq(string(asked), "\n") {
+		if strings.EqualFold(strings.TrimSpace(line), "MEASure:TEMPerature?") {
+			return "+2.350000E+01\n"
+		}
+	}
+	return ""
+}
+
+func smaInstrument(asked []byte) string {
+	if bytes.HasSuffix(asked, []byte("\nW\r")) {
+		return "\n 1G       1.250kg \r"
+	}
+	return ""
+}
+
+func TestListen(t *testing.T) {
+	t.Parallel()
+	streams := func(text string) func(*testing.T, *cable) {
+		return func(t *testing.T, c *cable) { c.stream(t, text, 10*time.Millisecond) }
+	}
+	answers := func(reply func([]byte) string) func(*testing.T, *cable) {
+		return func(t *testing.T, c *cable) { c.answer(t, reply) }
+	}
+	tests := []struct {
+		name       string
+		instrument func(*testing.T, *cable)
+		ask        bool
+		heading    string
+		config     string // after the port's line
+	}{
+		{"sma stream", streams("\n 1G       1.250kg \r"), false, "9600 8N1  ", "  line: 9600 8N1\n  protocol: sma\n"},
+		{"status lines at 7E1", streams(string(withParity([]byte(goodLine), 'E'))), false, "9600 8N1  ",
+			"  line: 9600 7E1\n  protocol: line\n  pattern: status-kind-value-unit\n"},
+		{"lines without unit", streams("+0001.250\r\n"), true, "9600 8N1  ",
+			"  line: 9600 8N1\n  protocol: line\n  pattern: value-unit\n  unit:                # the frames name none: kg, g, lb, oz; C, F, K\n"},
+		{"sma asked", answers(smaInstrument), true, "9600 8N1, after a SMA weight request  20 bytes",
+			"  line: 9600 8N1\n  protocol: sma\n"},
+		{"sma at 7E1 asked", answers(func(asked []byte) string { return string(withParity([]byte(smaInstrument(asked)), 'E')) }), true,
+			"9600 8N1, after a SMA weight request  20 bytes", "  line: 9600 7E1\n  protocol: sma\n"},
+		{"scpi asked", answers(scpiInstrument), true, "9600 8N1, after a SCPI temperature query  14 bytes",
+			"  line: 9600 8N1\n  protocol: scpi\n  unit:                # the frames name none: kg, g, lb, oz; C, F, K\n"},
+		{"modbus asked, input registers", answers(modbusInstrument(7, 4, 80)), true, "9600 8N1, after a Modbus input registers 0-1  9 bytes",
+			"  line: 9600 8N1\n  protocol: modbus\n  unit_id: 7\n  registers: input\n  register: 0\n  type: float32\n  unit: kg             # from the instrument's manual\n"},
+		{"modbus asked, holding registers", answers(modbusInstrument(7, 3, 80)), true, "9600 8N1, after a Modbus holding registers 0-1  9 bytes",
+			"  line: 9600 8N1\n  protocol: modbus\n  unit_id: 7\n  registers: holding\n  register: 0\n  type: float32\n  unit: kg             # from the instrument's manual\n"},
+		{"sma asked, with echo", answers(func(asked []byte) string { return string(asked) + smaInstrument(asked) }), true,
+			"9600 8N1, after a SMA weight request  20 bytes", "  line: 9600 8N1\n  protocol: sma\n"},
+		{"modbus asked, with echo", answers(func(asked []byte) string { return string(asked) + modbusInstrument(7, 3, 80)(asked) }), true,
+			"9600 8N1, after a Modbus holding registers 0-1  9 bytes",
+			"  line: 9600 8N1\n  protocol: modbus\n  unit_id: 7\n  registers: holding\n  register: 0\n  type: float32\n  unit: kg             # from the instrument's manual\n"},
+		{"modbus asked, another register", answers(func(asked []byte) string {
+			if !bytes.HasSuffix(asked, appendCRC([]byte{7, 4, 0, 0, 0, 2})) {
+				return ""
+			}
+			return string(appendCRC([]byte{7, 0x84, 2}))
+		}), true, "9600 8N1, after a Modbus input registers 0-1  5 bytes",
+			"  line: 9600 8N1\n  protocol: modbus\n  unit_id: 7\n  registers: input\n  register: 0\n  type: float32\n  unit: kg             # from the instrument's manual\n"},
+		{"silence", func(*testing.T, *cable) {}, true, "9600 8N1  nothing arrives", ""},
+		{"silence, not asked", answers(smaInstrument), false, "9600 8N1  nothing arrives", ""},
+		{"noise", streams("\xf8\x80x\x1e\xe6\xfe\x00\n\x81"), true, "no protocol understands this", ""},
+	}
+	for _, test := range tests {
+		t.Run(test.name, func(t *testing.T) {
+			t.Parallel()
+			c := newCable(t)
+			test.instrument(t, c)
+			var out strings.Builder
+			o := ListenOptions{Settings: []LineSettings{usual}, For: 150 * time.Millisecond, Ask: test.ask, UnitID: 7}
+			err := Listen(t.Context(), c.path, o, &out)
+			if !strings.Contains(out.String(), test.heading) {
+				t.Errorf("%q is not in\n%s", test.heading, out.String())
+			}
+			if test.config == "" {
+				if err == nil || !strings.Contains(err.Error(), c.path+": nothing understood at any setting: check cable and power") || strings.Contains(out.String(), "This fits") {
+					t.Errorf("%v\n%s", err, out.String())
+				}
+				return
+			}
+			want := "\nThis fits. For the configuration:\n\n  port: " + c.path + "\n" + test.config
+			if err != nil || !strings.HasSuffix(out.String(), want) {
+				t.Errorf("%v\n%s\nwant at the end\n%s", err, out.String(), want)
+			}
+			mustOpen(t, c.path) // given back
+		})
+	}
+}
+
+// The right speed is found by going through them. A pseudo-terminal keeps no
+// speed on its wire; the instrument looks up what the reader has set.
+func TestListenFindsTheSpeed(t *testing.T) {
+	t.Parallel()
+	c := newCable(t)
+	fd := int(c.slave.Fd())
+	c.play(t, func(stop <-chan struct{}) {
+		for {
+			select {
+			case <-stop:
+				return
+			case <-time.After(10 * time.Millisecond):
+			}
+			set, err := unix.IoctlGetTermios(fd, unix.TCGETS)
+			if err != nil {
+				return
+			}
+			text := "\xf8\x80x\x1e\xe6\xfe"
+			if set.Cflag&unix.CBAUD == unix.B4800 {
+				text = goodLine
+			}
+			if _, err := c.instrument.WriteString(text); err != nil {
+				return
+			}
+		}
+	})
+	var out strings.Builder
+	settings := []LineSettings{usual, {19200, 8, 'N', 1}, {4800, 8, 'N', 1}, {2400, 8, 'N', 1}}
+	if err := Listen(t.Context(), c.path, ListenOptions{Settings: settings, For: 200 * time.Millisecond}, &out); err != nil {
+		t.Fatal(err)
+	}
+	for _, part := range []string{"9600 8N1  ", "19200 8N1  ", "4800 8N1  ", "  line: 4800 8N1\n  protocol: line\n  pattern: status-kind-value-unit\n"} {
+		if !strings.Contains(out.String(), part) {
+			t.Errorf("%q is not in\n%s", part, out.String())
+		}
+	}
+	if strings.Contains(out.String(), "2400") || strings.Count(out.String(), "no protocol understands this") != 2 {
+		t.Errorf("%s", out.String())
+	}
+}
+
+func TestListenEnds(t *testing.T) {
+	t.Parallel()
+	c := newCable(t)
+	ctx, cancel := context.WithCancel(t.Context())
+	time.AfterFunc(300*time.Millisecond, cancel)
+	begun := time.Now()
+	err := Listen(ctx, c.path, ListenOptions{Settings: CommonSettings, For: time.Minute, Ask: true, UnitID: 1}, &strings.Builder{})
+	if took := time.Since(begun); !errors.Is(err, context.Canceled) || took > 3*time.Second {
+		t.Errorf("%v after %v", err, took)
+	}
+	_, err = OpenSerial(c.path+"0000", usual)
+	wantCondition(t, err, Missing)
+	err = Listen(t.Context(), c.path+"0000", ListenOptions{Settings: CommonSettings, For: time.Second}, &strings.Builder{})
+	wantCondition(t, err, Missing, "is missing")
+
+	time.AfterFunc(200*time.Millisecond, c.pull)
+	err = Listen(t.Context(), c.path, ListenOptions{Settings: CommonSettings, For: time.Minute}, &strings.Builder{})
+	if err == nil || !strings.Contains(err.Error(), "the port went away") {
+		t.Errorf("unplugged while listening: %v", err)
+	}
+}
+
+// What is shown of the bytes: hexadecimal beside characters, 64 at most.
+func TestShowBytes(t *testing.T) {
+	var out strings.Builder
+	showBytes(&out, []byte("\n 1G       1.250kg \r"))
+	want := "    0a 20 31 47 20 20 20 20 20 20 20 31 2e 32 35 30  . 1G       1.250\n" +
+		"    6b 67 20 0d                                      kg .\n"
+	if out.String() != want {
+		t.Errorf("\n%s, want\n%s", out.String(), want)
+	}
+	out.Reset()
+	showBytes(&out, make([]byte, 1000))
+	if strings.Count(out.String(), "\n") != 4 {
+		t.Errorf("\n%s", out.String())
+	}
+}

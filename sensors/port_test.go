@@ -1,0 +1,608 @@
+package sensors
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+	"unsafe"
+
+	"github.com/creack/pty"
+	"go.bug.st/serial"
+	"go.uber.org/goleak"
+	"golang.org/x/sys/unix"
+	"golang.org/x/term"
+
+	"bayfill/fillcalc"
+)
+
+// The tests of this file read real terminals of the system through the serial
+// library. A pseudo-terminal has no speed and no parity; those need hardware.
+
+// cable is a pseudo-terminal: the instrument's end and the name of the other.
+type cable struct {
+	instrument *os.File
+	slave      *os.File // held open: else the instrument's end fails when a reader closes
+	path       string
+}
+
+func newCable(t testing.TB) *cable {
+	t.Helper()
+	master, slave, err := pty.Open()
+	if err != nil {
+		t.Fatal(err)
+	}
+	// Before the first byte: a terminal in its usual mode would echo it.
+	if _, err := term.MakeRaw(int(slave.Fd())); err != nil {
+		t.Fatal(err)
+	}
+	c := &cable{instrument: master, slave: slave, path: slave.Name()}
+	t.Cleanup(c.pull)
+	return c
+}
+
+// pull takes the cable out: readers see the device go.
+func (c *cable) pull() {
+	c.slave.Close()
+	c.instrument.Close()
+}
+
+func (c *cable) send(t testing.TB, text string) {
+	t.Helper()
+	if _, err := c.instrument.WriteString(text); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// play lets the instrument do something by itself until the test ends.
+func (c *cable) play(t testing.TB, act func(stop <-chan struct{})) {
+	stop, done := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(done)
+		act(stop)
+	}()
+	t.Cleanup(func() {
+		close(stop)
+		c.pull() // frees a read
+		<-done
+	})
+}
+
+// stream sends the text every so often.
+func (c *cable) stream(t testing.TB, text string, every time.Duration) {
+	c.play(t, func(stop <-chan struct{}) {
+		for {
+			select {
+			case <-stop:
+				return
+			case <-time.After(every):
+				if _, err := c.instrument.WriteString(text); err != nil {
+					return
+				}
+			}
+		}
+	})
+}
+
+// answer replies to what has been asked so far: reply gets all bytes since the
+// last answer, and gives "" when it wants more.
+func (c *cable) answer(t testing.TB, reply func(asked []byte) string) {
+	c.play(t, func(<-chan struct{}) {
+		var asked []byte
+		buf := make([]byte, 256)
+		for {
+			n, err := c.instrument.Read(buf)
+			if err != nil {
+				return
+			}
+			asked = append(asked, buf[:n]...)
+			if text := reply(asked); text != "" {
+				asked = nil
+				if _, err := c.instrument.WriteString(text); err != nil {
+					return
+				}
+			}
+		}
+	})
+}
+
+var usual = LineSettings{9600, 8, 'N', 1}
+
+func mustOpen(t testing.TB, path string) io.ReadWriteCloser {
+	t.Helper()
+	port, err := OpenSerial(path, usual)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { port.Close() })
+	return port
+}
+
+// readAll reads until so many bytes are there or some time is over.
+func readAll(t testing.TB, port io.Reader, n int) []byte {
+	t.Helper()
+	var data []byte
+	buf := make([]byte, 64)
+	for end := time.Now().Add(5 * time.Second); len(data) < n && time.Now().Before(end); {
+		got, err := port.Read(buf)
+		if err != nil {
+			t.Fatal(err)
+		}
+		data = append(data, buf[:got]...)
+	}
+	return data
+}
+
+func TestOpenSerialReadsAndWrites(t *testing.T) {
+	t.Parallel()
+	c := newCable(t)
+	port := mustOpen(t, c.path)
+	// Every byte comes through as it is: no line discipline, no flow control.
+	all := make([]byte, 256)
+	for i := range all {
+		all[i] = byte(i)
+	}
+	c.send(t, string(all))
+	if got := readAll(t, port, len(all)); !bytes.Equal(got, all) {
+		t.Errorf("read % X", got)
+	}
+	if n, err := port.Write(all); n != len(all) || err != nil {
+		t.Errorf("wrote %d bytes, %v", n, err)
+	}
+	back := make([]byte, len(all))
+	if _, err := io.ReadFull(c.instrument, back); err != nil || !bytes.Equal(back, all) {
+		t.Errorf("instrument read % X, %v", back, err)
+	}
+}
+
+// Quiet is no error and no end: 0, nil after about a tenth of a second.
+func TestOpenSerialQuiet(t *testing.T) {
+	t.Parallel()
+	port := mustOpen(t, newCable(t).path)
+	for range 3 {
+		begun := time.Now()
+		n, err := port.Read(make([]byte, 10))
+		if took := time.Since(begun); n != 0 || err != nil || took < quiet/2 || took > 20*quiet {
+			t.Errorf("%d, %v after %v", n, err, took)
+		}
+	}
+}
+
+func wantCondition(t testing.TB, err error, c Condition, parts ...string) {
+	t.Helper()
+	var pe *portError
+	if !errors.As(err, &pe) || pe.Condition != c {
+		t.Errorf("%v, want %s", err, c)
+		return
+	}
+	for _, part := range parts {
+		if !strings.Contains(err.Error(), part) {
+			t.Errorf("%q does not say %q", err, part)
+		}
+	}
+}
+
+func TestOpenSerialTwice(t *testing.T) {
+	t.Parallel()
+	c := newCable(t)
+	first := mustOpen(t, c.path)
+	_, err := OpenSerial(c.path, usual)
+	wantCondition(t, err, Busy, c.path, "held by another program")
+	// The refused attempt does no harm to the one who holds the port.
+	c.send(t, "still there")
+	if got := readAll(t, first, 11); string(got) != "still there" {
+		t.Errorf("%q", got)
+	}
+	if err := first.Close(); err != nil {
+		t.Error(err)
+	}
+	second := mustOpen(t, c.path)
+	c.send(t, "again")
+	if got := readAll(t, second, 5); string(got) != "again" {
+		t.Errorf("%q", got)
+	}
+}
+
+func TestOpenSerialRefuses(t *testing.T) {
+	t.Parallel()
+	missing := filepath.Join(t.TempDir(), "usb-scale")
+	_, err := OpenSerial(missing, usual)
+	wantCondition(t, err, Missing, missing+" is missing: plug the cable in")
+	if !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("%v hides its cause", err)
+	}
+	dangling := filepath.Join(t.TempDir(), "usb-scale")
+	if err := os.Symlink(missing, dangling); err != nil {
+		t.Fatal(err)
+	}
+	_, err = OpenSerial(dangling, usual)
+	wantCondition(t, err, Missing, dangling+" is missing")
+	file := filepath.Join(t.TempDir(), "file")
+	if err := os.WriteFile(file, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for range 2 { // the first attempt left no lock behind
+		_, err = OpenSerial(file, usual)
+		wantCondition(t, err, PortFailed, file+" is not a serial port")
+	}
+}
+
+// portErrorOf makes an error of the serial library, which has no constructor.
+func portErrorOf(code serial.PortErrorCode, cause error) error {
+	err := &serial.PortError{}
+	set := func(name string, value any) {
+		field := reflect.ValueOf(err).Elem().FieldByName(name)
+		reflect.NewAt(field.Type(), unsafe.Pointer(field.UnsafeAddr())).Elem().Set(reflect.ValueOf(value))
+	}
+	set("code", code)
+	if cause != nil {
+		set("causedBy", cause)
+	}
+	return err
+}
+
+func TestExplainOpen(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "usb-scale")
+	if err := os.WriteFile(path, nil, 0o640); err != nil {
+		t.Fatal(err)
+	}
+	const files = "too many open files in this process: fewer carts"
+	wrapped := func(err error) error { return &fs.PathError{Op: "open", Path: path, Err: err} }
+	tests := []struct {
+		err  error
+		want Condition
+		text string
+	}{
+		{unix.ENOENT, Missing, "is missing: plug the cable in, or look for its name with bayfill ports"},
+		{wrapped(unix.ENOENT), Missing, "is missing"},
+		{unix.ENXIO, Missing, "is missing"},
+		{unix.ENODEV, Missing, "is missing"},
+		{unix.EACCES, NoAccess, "may not be opened: it is -rw-r-----, owner "},
+		{unix.EPERM, NoAccess, "Add that user to the device's group and start again"},
+		{wrapped(unix.EACCES), NoAccess, "this process runs as user "},
+		{portErrorOf(serial.PermissionDenied, nil), NoAccess, "may not be opened"},
+		{unix.EBUSY, Busy, "is held by another program: stop it (a modem manager or another reader)"},
+		{wrapped(unix.EBUSY), Busy, "is held by another program"},
+		{portErrorOf(serial.PortBusy, nil), Busy, "is held by another program"},
+		{&serial.PortError{}, Busy, "is held by another program"},
+		{unix.EMFILE, PortFailed, files},
+		{wrapped(unix.ENFILE), PortFailed, files},
+		{portErrorOf(serial.InvalidSerialPort, fmt.Errorf("error opening signaling pipe: %w", unix.EMFILE)), PortFailed, files},
+		{unix.ENOTTY, PortFailed, "is not a serial port"},
+		{portErrorOf(serial.InvalidSerialPort, nil), PortFailed, "is not a serial port"},
+		{portErrorOf(serial.InvalidSerialPort, unix.EIO), PortFailed, unix.EIO.Error()},
+		{portErrorOf(serial.InvalidSpeed, nil), PortFailed, "does not take this speed"},
+		{portErrorOf(serial.InvalidSerialPort, portErrorOf(serial.InvalidSpeed, nil)), PortFailed, "speed"},
+		{portErrorOf(serial.InvalidDataBits, nil), PortFailed, "data bits"},
+		{unix.EIO, PortFailed, unix.EIO.Error()},
+	}
+	for _, test := range tests {
+		err := explainOpen(path, test.err)
+		wantCondition(t, err, test.want, path, test.text)
+		if !errors.Is(err, test.err) {
+			t.Errorf("%v: the cause is lost", err)
+		}
+	}
+}
+
+// A parity error comes from the serial library as a NUL: it makes the line
+// damaged, it does not vanish.
+func TestNULInALine(t *testing.T) {
+	t.Parallel()
+	c := newCable(t)
+	port := mustOpen(t, c.path)
+	c.send(t, "ST,GS,+00\x001.250kg\r\nST,GS,+0001.250kg\r\n")
+	data := readAll(t, port, 38)
+	p := mustNew(t, "line", Options{Quantity: Weight, Pattern: "status-kind-value-unit"})
+	var seen []fillcalc.Faults
+	take(t, p, [][]byte{data}, func(_ []byte, r Reading, _ error) { seen = append(seen, r.Faults) })
+	if len(seen) != 2 || seen[0] != fillcalc.FaultChecksum || seen[1] != 0 {
+		t.Errorf("%q: %v", data, seen)
+	}
+}
+
+// listener collects what a running sensor says.
+type listener struct {
+	sync.Mutex
+	statuses []Status
+	good     []Reading
+	bad      int
+}
+
+func (l *listener) run(t testing.TB, s *Sensor) (stop func()) {
+	ctx, cancel := context.WithCancel(context.Background())
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		s.Run(ctx, func(r Reading, err error) {
+			l.Lock()
+			defer l.Unlock()
+			if err != nil {
+				l.bad++
+				return
+			}
+			l.good = append(l.good, r)
+		}, func(s Status) {
+			l.Lock()
+			defer l.Unlock()
+			l.statuses = append(l.statuses, s)
+		})
+	}()
+	return func() {
+		begun := time.Now()
+		cancel()
+		<-ended
+		if took := time.Since(begun); took > 3*time.Second {
+			t.Errorf("Run took %v to end", took)
+		}
+	}
+}
+
+// until waits for something to become true.
+func (l *listener) until(t testing.TB, what string, true func() bool) {
+	t.Helper()
+	for end := time.Now().Add(10 * time.Second); time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
+		l.Lock()
+		ok := true()
+		l.Unlock()
+		if ok {
+			return
+		}
+	}
+	l.Lock()
+	defer l.Unlock()
+	t.Fatalf("%s did not happen: %v, %d good, %d bad", what, l.statuses, len(l.good), l.bad)
+}
+
+func (l *listener) last() Status {
+	if len(l.statuses) == 0 {
+		return Status{}
+	}
+	return l.statuses[len(l.statuses)-1]
+}
+
+// Unplugged, and plugged in again under another number: the stable name leads to
+// it, and it comes back by itself.
+func TestReplug(t *testing.T) {
+	t.Parallel()
+	link := filepath.Join(t.TempDir(), "usb-scale")
+	plug := func(c *cable) {
+		if err := os.Symlink(c.path, link); err != nil {
+			t.Fatal(err)
+		}
+	}
+	begun := time.Now()
+	s := &Sensor{
+		Name: "scale", Quantity: Weight, Protocol: lineProtocol(t),
+		SilentAfter: 30 * time.Second, RetryEvery: 20 * time.Millisecond,
+		NowNs: func() int64 { return int64(time.Since(begun)) },
+		Open:  func() (io.ReadWriteCloser, error) { return OpenSerial(link, usual) },
+	}
+	var l listener
+	stop := l.run(t, s)
+	defer stop()
+	l.until(t, "missing", func() bool {
+		return l.last().Condition == Missing && strings.HasPrefix(l.last().Text, link+" is missing")
+	})
+
+	first := newCable(t)
+	plug(first)
+	first.stream(t, goodLine, 10*time.Millisecond)
+	l.until(t, "good", func() bool { return l.last().Condition == Good && len(l.good) > 5 })
+
+	if err := os.Remove(link); err != nil {
+		t.Fatal(err)
+	}
+	second := newCable(t) // while the first is held: another number
+	if second.path == first.path {
+		t.Fatal("the same device again")
+	}
+	first.pull()
+	l.until(t, "missing again", func() bool { return l.last().Condition == Missing })
+
+	l.Lock()
+	n := len(l.good)
+	l.Unlock()
+	plug(second)
+	second.stream(t, goodLine, 10*time.Millisecond)
+	l.until(t, "good again", func() bool { return l.last().Condition == Good && len(l.good) > n+5 })
+
+	l.Lock()
+	defer l.Unlock()
+	var before Reading
+	for _, r := range l.good {
+		if r.Value != 1.25 || r.N <= before.N || r.AtNs < before.AtNs {
+			t.Errorf("%+v after %+v", r, before)
+		}
+		before = r
+	}
+}
+
+// On a real port, too, Run leaves nothing behind: neither goroutine nor lock.
+func TestRunLeavesNothing(t *testing.T) {
+	alone := goleak.IgnoreCurrent()
+	c := newCable(t)
+	s := &Sensor{
+		Name: "scale", Quantity: Weight, Protocol: mustNew(t, "sma", Options{Quantity: Weight}),
+		PollEvery: 10 * time.Millisecond, SilentAfter: time.Minute, RetryEvery: time.Minute,
+		NowNs: func() int64 { return 0 },
+		Open:  func() (io.ReadWriteCloser, error) { return OpenSerial(c.path, usual) },
+	}
+	for range 3 {
+		var l listener
+		stop := l.run(t, s)
+		request := make([]byte, 3)
+		for range 3 {
+			if _, err := io.ReadFull(c.instrument, request); err != nil || string(request) != "\nW\r" {
+				t.Fatalf("asked %q, %v", request, err)
+			}
+			c.send(t, "\n 1G       1.250kg \r")
+		}
+		l.until(t, "answers", func() bool { return len(l.good) >= 3 })
+		stop()
+		if err := goleak.Find(alone); err != nil {
+			t.Error(err)
+		}
+		mustOpen(t, c.path).Close()
+		// What was asked and not answered does not wait for the next reader.
+		if err := unix.IoctlSetInt(int(c.instrument.Fd()), unix.TCFLSH, unix.TCIFLUSH); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// The children: what a second run of the test binary does.
+var children = map[string]func() error{"descriptors": runOutOfDescriptors, "stranger": openAsStranger}
+
+const childPort = "BAYFILL_SENSORS_TEST_PORT"
+
+func child(t testing.TB, name, path string, attr *syscall.SysProcAttr) {
+	t.Helper()
+	// By this name, since a stranger may not search the folder that the test binary
+	// lies in.
+	cmd := exec.Command("/proc/self/exe")
+	cmd.Env = append(os.Environ(), childVariable+"="+name, childPort+"="+path, "GORACE=atexit_sleep_ms=0")
+	cmd.Dir = "/"
+	cmd.SysProcAttr = attr
+	if out, err := cmd.CombinedOutput(); err != nil {
+		t.Errorf("%v\n%s", err, out)
+	} else if !strings.Contains(string(out), "all checked") {
+		t.Errorf("the child did not run: %s", out)
+	}
+}
+
+// 1,100 open files: past 1,024 the serial library panics when it reads. With the
+// limit set, opening is an error that says so, at each number of files left.
+//
+// Not parallel, as all that start a child: between fork and exec the child holds
+// the locks of ports that another test closes just then.
+func TestLimitDescriptors(t *testing.T) {
+	var limit unix.Rlimit
+	if err := unix.Getrlimit(unix.RLIMIT_NOFILE, &limit); err != nil {
+		t.Fatal(err)
+	}
+	if limit.Max < 1300 {
+		t.Skipf("this system allows %d open files only: nothing to limit", limit.Max)
+	}
+	child(t, "descriptors", newCable(t).path, nil)
+}
+
+func runOutOfDescriptors() error {
+	path := os.Getenv(childPort)
+	// The runtime raises the soft limit to the hard one; make sure that there is
+	// something to limit.
+	var limit unix.Rlimit
+	if err := unix.Getrlimit(unix.RLIMIT_NOFILE, &limit); err != nil {
+		return err
+	}
+	limit.Cur = limit.Max
+	if err := unix.Setrlimit(unix.RLIMIT_NOFILE, &limit); err != nil {
+		return err
+	}
+	if err := LimitDescriptors(); err != nil {
+		return err
+	}
+	// The runtime's poller takes a descriptor at the first file that can be polled;
+	// in the bridge the network has done that long before.
+	r, w, err := os.Pipe()
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	defer w.Close()
+	var held []int
+	for range 1100 {
+		fd, err := unix.Open("/dev/null", unix.O_RDONLY|unix.O_CLOEXEC, 0)
+		if err != nil {
+			if !errors.Is(err, unix.EMFILE) {
+				return fmt.Errorf("open number %d: %w", len(held), err)
+			}
+			break
+		}
+		held = append(held, fd)
+	}
+	if len(held) == 1100 || len(held) < 900 {
+		return fmt.Errorf("%d files could be opened", len(held))
+	}
+	opened := false
+	for left := range 10 {
+		if left > 0 {
+			unix.Close(held[len(held)-1])
+			held = held[:len(held)-1]
+		}
+		port, err := OpenSerial(path, usual)
+		if err != nil {
+			var pe *portError
+			if !errors.As(err, &pe) || pe.Condition != PortFailed || !strings.Contains(pe.Text, "too many open files in this process") {
+				return fmt.Errorf("%d files left: %w", left, err)
+			}
+			if opened {
+				return fmt.Errorf("%d files left, and fewer were enough: %w", left, err)
+			}
+			continue
+		}
+		opened = true
+		n, err := port.Read(make([]byte, 10)) // the panic would be here
+		if n != 0 || err != nil {
+			return fmt.Errorf("read %d, %w", n, err)
+		}
+		if err := port.Close(); err != nil {
+			return err
+		}
+	}
+	if !opened {
+		return errors.New("the port never opened: the descriptors of failed attempts leak")
+	}
+	fmt.Println("all checked")
+	return nil
+}
+
+// A device that exists and may not be opened: the text says whose it is and who
+// we are.
+func TestNoAccess(t *testing.T) {
+	c := newCable(t)
+	if os.Geteuid() != 0 {
+		if err := os.Chmod(c.path, 0); err != nil {
+			t.Fatal(err)
+		}
+		_, err := OpenSerial(c.path, usual)
+		wantCondition(t, err, NoAccess, c.path+" may not be opened: it is Dc---------, owner ", "this process runs as user ")
+		return
+	}
+	if err := os.Chmod(c.path, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	const nobody = 65534
+	child(t, "stranger", c.path, &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: nobody, Gid: nobody}})
+}
+
+func openAsStranger() error {
+	path := os.Getenv(childPort)
+	if os.Getuid() == 0 {
+		return errors.New("still root")
+	}
+	_, err := OpenSerial(path, usual)
+	var pe *portError
+	if !errors.As(err, &pe) || pe.Condition != NoAccess {
+		return fmt.Errorf("want no access: %w", err)
+	}
+	for _, part := range []string{path + " may not be opened: it is Dcrw-------, owner root, group ", "; this process runs as user ", " in the groups ", "Add that user to the device's group"} {
+		if !strings.Contains(pe.Text, part) {
+			return fmt.Errorf("%q does not say %q", pe.Text, part)
+		}
+	}
+	fmt.Println(pe.Text)
+	fmt.Println("all checked")
+	return nil
+}

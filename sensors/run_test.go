@@ -1,0 +1,652 @@
+package sensors
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"bayfill/fillcalc"
+)
+
+// The tests of this file run Sensor.Run on a clock of their own, on a port in
+// memory: what the program says of a port, and when.
+
+var errUnplugged = errors.New("input/output error")
+
+// memPort is a port in memory. As a real one, its Read waits a tenth of a second
+// and then returns 0, nil.
+type memPort struct {
+	arriving chan []byte
+	rest     []byte // what the last Read had no room for
+	gone     chan struct{}
+	closed   chan struct{}
+	once     sync.Once
+	// write is called with each request; nil takes everything.
+	write func(p *memPort, request []byte) error
+}
+
+func newMemPort() *memPort {
+	return &memPort{arriving: make(chan []byte, 10000), gone: make(chan struct{}), closed: make(chan struct{})}
+}
+
+func (p *memPort) Read(b []byte) (int, error) {
+	if len(b) == 0 {
+		return 0, io.ErrShortBuffer
+	}
+	if len(p.rest) == 0 {
+		select {
+		case <-p.closed:
+			return 0, fs.ErrClosed
+		case p.rest = <-p.arriving:
+		default:
+			select {
+			case <-p.closed:
+				return 0, fs.ErrClosed
+			case <-p.gone:
+				return 0, errUnplugged
+			case p.rest = <-p.arriving:
+			case <-time.After(quiet):
+				return 0, nil
+			}
+		}
+	}
+	n := copy(b, p.rest)
+	p.rest = p.rest[n:]
+	return n, nil
+}
+
+func (p *memPort) Write(b []byte) (int, error) {
+	select {
+	case <-p.closed:
+		return 0, fs.ErrClosed
+	case <-p.gone:
+		return 0, errUnplugged
+	default:
+	}
+	if p.write != nil {
+		if err := p.write(p, slices.Clone(b)); err != nil {
+			return 0, err
+		}
+	}
+	return len(b), nil
+}
+
+func (p *memPort) Close() error {
+	p.once.Do(func() { close(p.closed) })
+	return nil
+}
+
+func (p *memPort) send(text string) { p.arriving <- []byte(text) }
+
+type told struct {
+	at time.Duration
+	Status
+}
+
+// stand is a sensor under test with all that it said. The test holds the lock
+// except while time passes.
+type stand struct {
+	sync.Mutex
+	t        *testing.T
+	s        *Sensor
+	begun    time.Time
+	plugged  *memPort // what Open finds
+	failing  error    // what Open says instead
+	opened   []time.Duration
+	readings []Reading
+	errs     []error
+	statuses []told
+	cancel   context.CancelFunc
+	ended    chan struct{}
+}
+
+const (
+	pollEvery   = 250 * time.Millisecond
+	silentAfter = 3 * time.Second
+	retryEvery  = 2 * time.Second
+)
+
+// bubble runs a sensor on a simulated clock. That Run leaves no goroutine behind
+// is checked by the bubble's end: it fails when one is left.
+func bubble(t *testing.T, p Protocol, act func(d *stand)) {
+	t.Helper()
+	synctest.Test(t, func(t *testing.T) {
+		d := &stand{t: t, plugged: newMemPort(), begun: time.Now(), ended: make(chan struct{})}
+		d.s = &Sensor{
+			Name: "scale", Quantity: Weight, Protocol: p, PollEvery: pollEvery, SilentAfter: silentAfter, RetryEvery: retryEvery,
+			NowNs: func() int64 { return int64(time.Since(d.begun)) },
+			Open: func() (io.ReadWriteCloser, error) {
+				d.Lock()
+				defer d.Unlock()
+				d.opened = append(d.opened, time.Since(d.begun))
+				if d.failing != nil {
+					return nil, d.failing
+				}
+				return d.plugged, nil
+			},
+		}
+		ctx, cancel := context.WithCancel(t.Context())
+		defer cancel()
+		d.cancel = cancel
+		d.Lock()
+		go func() {
+			defer close(d.ended)
+			d.s.Run(ctx, func(r Reading, err error) {
+				d.Lock()
+				defer d.Unlock()
+				d.readings, d.errs = append(d.readings, r), append(d.errs, err)
+			}, func(s Status) {
+				d.Lock()
+				defer d.Unlock()
+				d.statuses = append(d.statuses, told{time.Since(d.begun), s})
+			})
+		}()
+		act(d)
+		d.stop()
+		d.Unlock()
+	})
+}
+
+// stop ends Run; it has to return within one Read.
+func (d *stand) stop() {
+	d.t.Helper()
+	at := time.Now()
+	d.cancel()
+	d.Unlock()
+	<-d.ended
+	d.Lock()
+	if took := time.Since(at); took > quiet {
+		d.t.Errorf("Run took %v to end", took)
+	}
+}
+
+// wait lets time pass and everything settle.
+func (d *stand) wait(long time.Duration) {
+	d.Unlock()
+	time.Sleep(long)
+	synctest.Wait()
+	d.Lock()
+}
+
+// stream sends the text every so often for some time.
+func (d *stand) stream(text string, every, long time.Duration) {
+	for end := time.Now().Add(long); time.Now().Before(end); d.wait(every) {
+		d.plugged.send(text)
+	}
+}
+
+func (d *stand) conditions() string {
+	words := make([]string, len(d.statuses))
+	for i, s := range d.statuses {
+		words[i] = string(s.Condition)
+	}
+	return strings.Join(words, " ")
+}
+
+func (d *stand) wantConditions(want string) {
+	d.t.Helper()
+	if got := d.conditions(); got != want {
+		d.t.Errorf("conditions %q, want %q (%v)", got, want, d.statuses)
+	}
+}
+
+// wantLast checks the newest status: its condition, when it was told, and a part
+// of its text.
+func (d *stand) wantLast(c Condition, from, to time.Duration, text string) {
+	d.t.Helper()
+	last := d.statuses[len(d.statuses)-1]
+	if last.Condition != c || last.at < from || last.at > to || !strings.Contains(last.Text, text) {
+		d.t.Errorf("last status %s after %v: %q; want %s after %v to %v: %q", last.Condition, last.at, last.Text, c, from, to, text)
+	}
+}
+
+func (d *stand) values() []float64 {
+	list := []float64{}
+	for _, r := range d.readings {
+		list = append(list, r.Value)
+	}
+	return list
+}
+
+func lineProtocol(t *testing.T) Protocol {
+	return mustNew(t, "line", Options{Quantity: Weight, Pattern: "status-kind-value-unit"})
+}
+
+const goodLine = "ST,GS,+0001.250kg\r\n"
+
+func TestRunGoodSilentGood(t *testing.T) {
+	bubble(t, lineProtocol(t), func(d *stand) {
+		d.wait(50 * time.Millisecond)
+		d.wantConditions("starting")
+		d.stream(goodLine, 100*time.Millisecond, 4*time.Second)
+		d.wait(0)
+		d.wantConditions("starting good")
+		d.wait(2500 * time.Millisecond)
+		d.wantConditions("starting good") // not silent yet
+		d.wait(10 * time.Second)
+		d.wantConditions("starting good silent")
+		// The last frame came at 3.95 s; told within two Reads of the three seconds.
+		d.wantLast(Silent, 6950*time.Millisecond, 7150*time.Millisecond, "nothing arrives since 3 s: is the instrument switched on")
+		// The beginning of a frame is no nonsense: the rest is on its way.
+		d.plugged.send(goodLine[:4])
+		d.wait(300 * time.Millisecond)
+		d.wantConditions("starting good silent")
+		d.plugged.send(goodLine[4:])
+		d.stream(goodLine, 100*time.Millisecond, 4*time.Second)
+		d.wait(0)
+		d.wantConditions("starting good silent good")
+		d.wantLast(Good, 16850*time.Millisecond, 16950*time.Millisecond, "frames arrive")
+		if len(d.opened) != 1 {
+			t.Errorf("opened %d times: a silent port is not opened again", len(d.opened))
+		}
+		if len(d.readings) != 80 { // 81 lines, the first left out
+			t.Errorf("%d readings, want 80", len(d.readings))
+		}
+	})
+}
+
+// The stamp of a reading is the clock given to Run, at arrival.
+func TestRunStampsArrival(t *testing.T) {
+	bubble(t, lineProtocol(t), func(d *stand) {
+		d.wait(1230 * time.Millisecond)
+		d.plugged.send("\r\nxx\r\n" + goodLine[:10])
+		d.wait(500 * time.Millisecond)
+		d.plugged.send(goodLine[10:])
+		d.wait(0)
+		if len(d.readings) != 1 || d.readings[0].AtNs != int64(1730*time.Millisecond) || d.readings[0].N != 1 {
+			t.Errorf("%+v", d.readings)
+		}
+	})
+}
+
+// Bytes that make no sense are told from silence, and what they look like is said.
+func TestRunNonsense(t *testing.T) {
+	tests := []struct {
+		name, bytes, hint string
+	}{
+		{"even parity", string(withParity([]byte(goodLine), 'E')), "seven data bits with even parity: try 7E1"},
+		{"odd parity", string(withParity([]byte(goodLine), 'O')), "seven data bits with odd parity: try 7O1"},
+		{"break", "\x00\x00\x00\x00A\n\x00\x00", "mostly NUL bytes"},
+		{"wrong speed", "\xf8\x80x\x1e\xe6\xfe\x00\n\x81", "wrong speed, parity or protocol: compare with bayfill listen"},
+		{"another protocol", "hello\n", "wrong speed, parity or protocol"},
+		{"no line end", "U", "wrong speed, parity or protocol"},
+	}
+	for _, test := range tests {
+		t.Run(test.name, func(t *testing.T) {
+			bubble(t, lineProtocol(t), func(d *stand) {
+				d.stream(test.bytes, 100*time.Millisecond, 8*time.Second)
+				d.wantConditions("starting nonsense")
+				d.wantLast(Nonsense, 3*time.Second, 3200*time.Millisecond, "bytes arrived and no good frame since 3 s: ")
+				d.wantLast(Nonsense, 0, time.Minute, test.hint)
+				for _, r := range d.readings {
+					if !r.Faults.Hidden() {
+						t.Errorf("read as %g", r.Value)
+					}
+				}
+				// It ends: then nothing arrives, which is another matter.
+				d.wait(10 * time.Second)
+				d.wantConditions("starting nonsense silent")
+				d.wantLast(Silent, 10900*time.Millisecond, 11200*time.Millisecond, "nothing arrives since")
+				d.stream(goodLine, 100*time.Millisecond, time.Second)
+				d.wantConditions("starting nonsense silent good")
+			})
+		})
+	}
+}
+
+// Seven bits at even parity read on a port that keeps eight: the parity bit is
+// dropped when the configuration says so.
+func TestRunSevenBits(t *testing.T) {
+	bubble(t, lineProtocol(t), func(d *stand) {
+		d.s.SevenBits = true
+		d.stream(string(withParity([]byte(goodLine), 'E')), 100*time.Millisecond, time.Second)
+		d.wait(0)
+		d.wantConditions("starting good")
+		if want := slices.Repeat([]float64{1.25}, 9); !slices.Equal(d.values(), want) {
+			t.Errorf("%v", d.values())
+		}
+	})
+}
+
+// An instrument that says clearly that it has no value is not out of order.
+func TestRunFaultsAreGivenOn(t *testing.T) {
+	bubble(t, lineProtocol(t), func(d *stand) {
+		d.stream("OL,GS,+9999.999kg\r\n", 100*time.Millisecond, 10*time.Second)
+		d.wantConditions("starting good")
+		d.plugged.send("garbage\r\n")
+		d.plugged.send(goodLine)
+		d.wait(0)
+		n := len(d.readings)
+		if n != 101 {
+			t.Fatalf("%d readings, want 101", n)
+		}
+		want := []fillcalc.Faults{fillcalc.FaultOverload, fillcalc.FaultFrame, 0}
+		for i, r := range d.readings[n-3:] {
+			if r.Faults != want[i] || (d.errs[n-3+i] != nil) != r.Faults.Hidden() {
+				t.Errorf("%v, %v; want %v", r.Faults.Names(), d.errs[n-3+i], want[i].Names())
+			}
+		}
+		for i, r := range d.readings { // faulty frames are counted too
+			if r.N != uint64(i+1) {
+				t.Fatalf("reading %d is number %d", i+1, r.N)
+			}
+		}
+	})
+}
+
+// A polled scale is asked at the pace that is set, answered at once or not at all.
+func TestRunPolls(t *testing.T) {
+	for _, answers := range []bool{true, false} {
+		t.Run(fmt.Sprintf("answers %v", answers), func(t *testing.T) {
+			var asked []time.Time
+			bubble(t, mustNew(t, "sma", Options{Quantity: Weight}), func(d *stand) {
+				d.plugged.write = func(p *memPort, request []byte) error {
+					if string(request) != "\nW\r" {
+						t.Errorf("asked %q", request)
+					}
+					d.Lock()
+					defer d.Unlock()
+					asked = append(asked, time.Now())
+					if answers {
+						p.send("\n 1G       1.250kg \r")
+					}
+					return nil
+				}
+				d.wait(20 * time.Second)
+				// The pace has the grain of a Read: a quarter to 0.35 s, so 57 to 81 times.
+				if len(asked) < 57 || len(asked) > 81 {
+					t.Errorf("asked %d times in 20 s", len(asked))
+				}
+				for i, at := range asked[1:] {
+					if gap := at.Sub(asked[i]); gap < pollEvery || gap > pollEvery+quiet {
+						t.Errorf("asked again after %v", gap)
+					}
+				}
+				if answers {
+					d.wantConditions("starting good")
+					if len(d.readings) != len(asked) {
+						t.Errorf("%d readings of %d answers", len(d.readings), len(asked))
+					}
+				} else {
+					d.wantConditions("starting silent")
+				}
+			})
+		})
+	}
+}
+
+// A scale that repeats by itself is asked to start once, and again after silence:
+// it may have been switched off.
+func TestRunAsksToStartAgain(t *testing.T) {
+	var asked []time.Duration
+	bubble(t, mustNew(t, "sma", Options{Quantity: Weight, Repeat: true}), func(d *stand) {
+		d.plugged.write = func(_ *memPort, request []byte) error {
+			if string(request) != "\nR\r" {
+				t.Errorf("asked %q", request)
+			}
+			d.Lock()
+			defer d.Unlock()
+			asked = append(asked, time.Since(d.begun))
+			return nil
+		}
+		d.stream("\n 1G       1.250kg \r", 200*time.Millisecond, 20*time.Second)
+		d.wait(0)
+		if len(asked) != 1 || asked[0] != 0 {
+			t.Fatalf("asked at %v, want once at the beginning", asked)
+		}
+		d.wait(10 * time.Second) // the last frame came at 19.8 s
+		if len(asked) != 4 {
+			t.Fatalf("asked at %v, want three more times", asked)
+		}
+		for i, at := range asked[1:] {
+			first := 19800*time.Millisecond + silentAfter*time.Duration(i+1)
+			if at < first || at > first+time.Duration(i+1)*quiet {
+				t.Errorf("asked again after %v, want %v or little later", at, first)
+			}
+		}
+		d.stream("\n 1G       1.250kg \r", 200*time.Millisecond, 10*time.Second)
+		d.wait(0)
+		if len(asked) != 4 {
+			t.Errorf("asked at %v: it sends again", asked)
+		}
+		d.wantConditions("starting good silent good")
+	})
+}
+
+// A port that takes no bytes is noticed, said, and opened again. Close does not
+// free the Write of a real port, so neither does it here.
+func TestRunStuckWrite(t *testing.T) {
+	for _, free := range []bool{true, false} {
+		t.Run(fmt.Sprintf("freed by Close %v", free), func(t *testing.T) {
+			release := make(chan struct{})
+			bubble(t, mustNew(t, "sma", Options{Quantity: Weight}), func(d *stand) {
+				release = make(chan struct{}) // of this bubble
+				stuck := d.plugged
+				stuck.write = func(p *memPort, _ []byte) error {
+					if free {
+						<-p.closed
+					} else {
+						<-release
+					}
+					return fs.ErrClosed
+				}
+				d.wait(1500 * time.Millisecond)
+				d.wantConditions("starting")
+				d.plugged = newMemPort()
+				d.plugged.write = func(p *memPort, _ []byte) error {
+					p.send("\n 1G       1.250kg \r")
+					return nil
+				}
+				d.wait(2500 * time.Millisecond)
+				// One request is in the port and one waits, taken at 0.3 s; then the time
+				// for one more and two seconds, and one for a Write that does not return.
+				d.wantConditions("starting stuck")
+				said := 2500 * time.Millisecond
+				if !free {
+					said += time.Second
+				}
+				d.wantLast(Stuck, said, said+400*time.Millisecond, "the port takes no bytes: flow control")
+				if len(d.opened) != 1 {
+					t.Errorf("opened at %v", d.opened)
+				}
+				select {
+				case <-stuck.closed:
+				default:
+					t.Error("the stuck port was not closed")
+				}
+				d.wait(5 * time.Second)
+				d.wantConditions("starting stuck good")
+				if len(d.opened) != 2 || d.opened[1] < 4500*time.Millisecond || d.opened[1] > 6*time.Second {
+					t.Errorf("opened at %v", d.opened)
+				}
+				close(release)
+			})
+		})
+	}
+}
+
+// A silent repeated scale whose port is stuck is found out by its start request.
+func TestRunStuckStart(t *testing.T) {
+	bubble(t, mustNew(t, "sma", Options{Quantity: Weight, Repeat: true}), func(d *stand) {
+		d.plugged.write = func(p *memPort, _ []byte) error { <-p.closed; return fs.ErrClosed }
+		d.wait(9 * time.Second)
+		d.wantConditions("starting silent stuck")
+	})
+}
+
+func TestRunUnpluggedInMidFrame(t *testing.T) {
+	tests := []struct {
+		p                  Protocol
+		first, half, other string
+		want               []float64
+	}{
+		// The first line of each opening is left out: it may have lost its head. What
+		// came before the cut is not joined to what comes after it.
+		{lineProtocol(t), goodLine + goodLine + "ST,GS,+00", "ST,GS,+00", "02.500kg\r\n" + goodLine, []float64{1.25, 1.25}},
+		{mustNew(t, "line", Options{Quantity: Weight, Pattern: "value-unit"}), "9 kg\r\n1.25 kg\r\n 1", "1", "2.500 kg\r\n1.25 kg\r\n", []float64{1.25, 1.25}},
+		// SMA's frames show where they begin: none has to be left out.
+		{mustNew(t, "sma", Options{Quantity: Weight, Repeat: true}), "\n 1G       1.250kg \r\n 1G    ", "", "   2.500kg \r\n 1G       1.250kg \r", []float64{1.25, 1.25}},
+	}
+	for _, test := range tests {
+		bubble(t, test.p, func(d *stand) {
+			first := d.plugged
+			d.plugged.send(test.first)
+			d.wait(time.Second)
+			d.failing = explainOpen("/dev/serial/by-id/scale", unix.ENOENT)
+			close(first.gone)
+			d.wait(quiet)
+			d.wantLast(Missing, time.Second, 1100*time.Millisecond, "the port went away (input/output error): is the cable plugged in?")
+			select {
+			case <-first.closed:
+			default:
+				t.Error("the port that is gone was not closed")
+			}
+			d.wait(9900 * time.Millisecond)
+			d.wantConditions("starting good missing") // said once, however often it is tried
+			if len(d.opened) != 6 {
+				t.Errorf("opened at %v: want a try every %v", d.opened, retryEvery)
+			}
+			d.failing, d.plugged = nil, newMemPort()
+			d.plugged.send(test.other)
+			d.wait(6 * time.Second)
+			d.wantConditions("starting good missing good silent")
+			if !slices.Equal(d.values(), test.want) {
+				t.Errorf("%s: values %v, want %v", test.p.Name, d.values(), test.want)
+			}
+			for i, r := range d.readings { // the count goes on over the gap
+				if r.N != uint64(i+1) {
+					t.Errorf("reading %d is number %d", i+1, r.N)
+				}
+			}
+		})
+	}
+}
+
+func TestRunFirstCutLineIsLeftOut(t *testing.T) {
+	bubble(t, mustNew(t, "line", Options{Quantity: Weight, Pattern: "value-unit"}), func(d *stand) {
+		for range 3 {
+			d.plugged.send(".250 kg\r\n1.250 kg\r\n1.251 kg\r\n")
+			d.wait(time.Second)
+			first := d.plugged
+			d.plugged = newMemPort()
+			close(first.gone)
+			d.wait(5 * time.Second)
+		}
+		if want := []float64{1.25, 1.251, 1.25, 1.251, 1.25, 1.251}; !slices.Equal(d.values(), want) {
+			t.Errorf("%v, want %v", d.values(), want)
+		}
+		if last := d.readings[len(d.readings)-1].N; last != 6 {
+			t.Errorf("the count is %d: a line that was left out is none", last)
+		}
+	})
+}
+
+// Each reason why a port does not open is said in words, once, and it is tried
+// again all the time.
+func TestRunOpenFails(t *testing.T) {
+	bubble(t, lineProtocol(t), func(d *stand) {
+		const path = "/dev/serial/by-id/scale"
+		d.failing = explainOpen(path, unix.ENOENT)
+		d.wait(10*time.Second + time.Millisecond)
+		d.wantConditions("starting missing")
+		d.failing = explainOpen(path, unix.EACCES)
+		d.wait(10 * time.Second)
+		d.failing = explainOpen(path, unix.EBUSY)
+		d.wait(10 * time.Second)
+		d.failing = explainOpen(path, unix.EIO)
+		d.wait(10 * time.Second)
+		d.failing = nil
+		d.stream(goodLine, 100*time.Millisecond, 4*time.Second)
+		d.wantConditions("starting missing no_access busy failed good")
+		if len(d.opened) != 22 {
+			t.Errorf("%d tries in 42 s, want one every %v", len(d.opened), retryEvery)
+		}
+		texts := []string{"opening the port", path + " is missing", path + " may not be opened", path + " is held by another program", path + ": input/output error"}
+		for i, text := range texts {
+			if !strings.HasPrefix(d.statuses[i].Text, text) {
+				t.Errorf("%q, want %q", d.statuses[i].Text, text)
+			}
+		}
+	})
+}
+
+// Bytes without end and without frame do not fill anything up.
+func TestRunGarbageWithoutEnd(t *testing.T) {
+	for _, p := range []Protocol{
+		lineProtocol(t),
+		mustNew(t, "sma", Options{Quantity: Weight, Repeat: true}),
+		mustNew(t, "modbus", Options{Quantity: Weight, Unit: "kg", Unit485: 1, Type: "int32"}),
+	} {
+		frame := map[string]string{
+			"line": "\r\n" + goodLine, "sma": "\n 1G       1.250kg \r", "modbus": string(appendCRC([]byte{1, 3, 4, 0, 0, 0, 9})),
+		}[p.Name]
+		for _, garbage := range []string{"U", "\n", "\x01", "\x01\x03\x04", "7"} {
+			bubble(t, p, func(d *stand) {
+				d.plugged.send(strings.Repeat(garbage, 3000))
+				d.wait(time.Second)
+				for range 3 {
+					d.plugged.send(frame)
+				}
+				d.wait(time.Second)
+				goods := 0
+				for _, r := range d.readings {
+					if r.Faults == 0 {
+						goods++
+					}
+				}
+				if goods < 2 || goods > 3 {
+					t.Errorf("%s after %q: %d good readings, want 2 or 3", p.Name, garbage, goods)
+				}
+			})
+		}
+	}
+}
+
+// Run ends within one Read, whatever it is doing, and leaves no goroutine: the
+// bubble would not end otherwise.
+func TestRunShutdown(t *testing.T) {
+	polled := mustNew(t, "sma", Options{Quantity: Weight})
+	situations := map[string]func(d *stand){
+		"at once":      func(d *stand) {},
+		"silent":       func(d *stand) { d.wait(10 * time.Second) },
+		"in mid-frame": func(d *stand) { d.plugged.send("\n 1G"); d.wait(time.Second) },
+		"port missing": func(d *stand) {
+			d.wait(time.Second)
+			d.failing = unix.ENOENT
+			close(d.plugged.gone)
+			d.wait(10 * time.Second)
+		},
+		"write in flight": func(d *stand) { d.plugged.write = waitForClose; d.wait(time.Second) },
+		"after good": func(d *stand) {
+			d.stream("\n 1G       1.250kg \r", 10*time.Millisecond, time.Second)
+		},
+	}
+	for name, situation := range situations {
+		t.Run(name, func(t *testing.T) {
+			bubble(t, polled, func(d *stand) {
+				situation(d)
+				port := d.plugged
+				d.stop()
+				if len(d.opened) > 0 {
+					select {
+					case <-port.closed:
+					default:
+						t.Error("the port is still open")
+					}
+				}
+			})
+		})
+	}
+}
+
+func waitForClose(p *memPort, _ []byte) error { <-p.closed; return fs.ErrClosed }
