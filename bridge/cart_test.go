@@ -1,0 +1,862 @@
+package bridge
+
+import (
+	"context"
+	"encoding/binary"
+	"encoding/json"
+	"fmt"
+	"io"
+	"maps"
+	"math"
+	"os"
+	"slices"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"bayfill/fillcalc"
+)
+
+// lonely is a cart without a world: its ports are in memory, and what it would
+// publish is noted as soon as it is due. In a synctest bubble its clock is the
+// bubble's: minutes pass in a blink, and nothing depends on the machine's speed.
+type lonely struct {
+	*cart
+	t     *testing.T
+	path  string // of the journal
+	ports map[string]*port
+	stop  func() // as often as wanted
+
+	caddyKg, supplyKg, celsius float64
+
+	mu   sync.Mutex
+	sent []sentMessage
+}
+
+type sentMessage struct {
+	at      time.Time
+	leaf    string // replies with their id
+	payload []byte
+}
+
+// port is a serial line with the test at its other end.
+type port struct {
+	data   chan []byte            // what the instrument sends
+	answer atomic.Pointer[string] // what it answers to each request; nil: nothing
+	rest   []byte
+	closed chan struct{}
+}
+
+func (p *port) Read(b []byte) (int, error) {
+	if len(p.rest) == 0 {
+		select {
+		case p.rest = <-p.data:
+		case <-time.After(100 * time.Millisecond):
+			return 0, nil
+		case <-p.closed:
+			return 0, io.EOF
+		}
+	}
+	n := copy(b, p.rest)
+	p.rest = p.rest[n:]
+	return n, nil
+}
+
+func (p *port) Write(b []byte) (int, error) {
+	if answer := p.answer.Load(); answer != nil {
+		p.data <- []byte(*answer)
+	}
+	return len(b), nil
+}
+
+func (p *port) Close() error { close(p.closed); return nil }
+
+// lonelyConfig is a cart with these sensors (YAML list items).
+func lonelyConfig(t *testing.T, data string, sensors ...string) *Config {
+	t.Helper()
+	c, err := ParseConfig(fmt.Appendf(nil, `
+shop: test
+data: %q
+broker: {url: "tcp://127.0.0.1:1"}
+fluids: [{name: used, density_kg_m3: 858}, {name: fresh, density_kg_m3: 846}]
+carts: [{name: cart, caddy: {empty_kg: 2.4, holds_l: 12}, sensors: [%s]}]
+`, data, strings.Join(sensors, ", ")))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
+const (
+	caddyLines  = `{name: caddy, role: caddy, port: a, protocol: line, pattern: status-kind-value-unit, capacity_kg: 30, resolution_kg: 0.005}`
+	supplyLines = `{name: supply, role: supply, port: b, protocol: line, pattern: status-kind-value-unit, capacity_kg: 30, resolution_kg: 0.005}`
+	probeLines  = `{name: probe, role: transmission-temp, port: c, protocol: line, pattern: temperature, unit: C}`
+)
+
+// memoryDir is a folder that costs no disk: some tests commit thousands of times.
+func memoryDir(t *testing.T) string {
+	t.Helper()
+	dir, err := os.MkdirTemp("/dev/shm", "bayfill-test-")
+	if err != nil {
+		return t.TempDir()
+	}
+	t.Cleanup(func() { os.RemoveAll(dir) })
+	return dir
+}
+
+// newLonely opens a cart that does not run yet.
+func newLonely(t *testing.T, config *Config) *lonely {
+	t.Helper()
+	l := &lonely{t: t, path: config.journalPath("cart"), ports: map[string]*port{}, caddyKg: 3.2, supplyKg: 9.1, celsius: 30}
+	for _, s := range config.Carts[0].Sensors {
+		l.ports[s.Name] = &port{data: make(chan []byte, 100), closed: make(chan struct{})}
+	}
+	b, err := New(t.Context(), config, Options{Log: testLog(),
+		Open: func(_, sensor string) (io.ReadWriteCloser, error) { return l.ports[sensor], nil }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	l.cart = b.carts[0]
+	l.stop = func() { b.close() }
+	t.Cleanup(func() { l.stop() })
+	return l
+}
+
+// startLonely opens a cart and lets it run until stop or the end of the test.
+func startLonely(t *testing.T, config *Config) *lonely {
+	t.Helper()
+	l := newLonely(t, config)
+	l.start()
+	return l
+}
+
+func (l *lonely) start() {
+	ctx, cancel := context.WithCancel(context.Background())
+	var work sync.WaitGroup
+	work.Go(func() {
+		if err := l.run(ctx); err != nil {
+			l.t.Errorf("cart: %v", err)
+		}
+	})
+	collecting, uncollect := context.WithCancel(context.Background())
+	work.Go(func() { l.collect(collecting) })
+	shut := l.stop
+	l.stop = sync.OnceFunc(func() {
+		cancel()
+		// The cart has something to say to the end.
+		synctest.Wait()
+		uncollect()
+		work.Wait()
+		shut()
+	})
+}
+
+// collect notes what a link would send, in its place.
+func (l *lonely) collect(ctx context.Context) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-l.link.wake:
+		}
+		now := time.Now()
+		l.mu.Lock()
+		l.link.mu.Lock()
+		for _, r := range l.link.readings {
+			l.sent = append(l.sent, sentMessage{now, string(ReadingsLeaf), r})
+		}
+		l.link.readings = nil
+		for _, r := range l.link.replies {
+			l.sent = append(l.sent, sentMessage{now, strings.TrimPrefix(r.topic, l.link.prefix), r.payload})
+		}
+		l.link.replies = nil
+		for _, leaf := range stateLeaves {
+			if s := l.link.state[leaf]; s.dirty {
+				s.dirty = false
+				l.sent = append(l.sent, sentMessage{now, string(leaf), s.payload})
+			}
+		}
+		l.link.mu.Unlock()
+		l.mu.Unlock()
+	}
+}
+
+// all is what went out on a leaf since the beginning.
+func (l *lonely) all(leaf string) []sentMessage {
+	synctest.Wait()
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return slices.DeleteFunc(slices.Clone(l.sent), func(m sentMessage) bool { return m.leaf != leaf })
+}
+
+// newest decodes what went out last on a leaf.
+func newest[T any](l *lonely, leaf Leaf) T {
+	l.t.Helper()
+	var v T
+	all := l.all(string(leaf))
+	if len(all) == 0 {
+		l.t.Fatalf("nothing was published on %s", leaf)
+	}
+	if err := json.Unmarshal(all[len(all)-1].payload, &v); err != nil {
+		l.t.Fatal(err)
+	}
+	return v
+}
+
+// send gives the cart a command and returns the reply.
+func (l *lonely) send(payload string) Reply {
+	l.t.Helper()
+	id, ok := commandID([]byte(payload))
+	if !ok {
+		id = "refused"
+	}
+	leaf := "replies/" + id
+	before := len(l.all(leaf))
+	l.commands <- incoming{payload: []byte(payload)}
+	replies := l.all(leaf)
+	if len(replies) != before+1 {
+		l.t.Fatalf("%s: %d replies", payload, len(replies)-before)
+	}
+	var r Reply
+	if err := json.Unmarshal(replies[before].payload, &r); err != nil {
+		l.t.Fatal(err)
+	}
+	return r
+}
+
+// must sends a command that has to succeed: the JSON after the id.
+func (l *lonely) must(commands ...string) {
+	l.t.Helper()
+	for _, c := range commands {
+		if r := l.send(fmt.Sprintf(`{"id":"m%d",%s}`, l.state.Seq, c)); !r.OK {
+			l.t.Fatalf("%s: %s", c, r.Error)
+		}
+	}
+}
+
+// live lets time pass at ten weights and two temperatures a second while fluid
+// moves.
+func (l *lonely) live(seconds, drainKgS, pourKgS float64) {
+	for i := range int(math.Round(seconds * 10)) {
+		// One after the other: what came first must not be left to the scheduler.
+		l.caddyKg += drainKgS / 10
+		l.supplyKg -= pourKgS / 10
+		time.Sleep(40 * time.Millisecond)
+		l.say("caddy", fmt.Sprintf("ST,GS,%+09.3fkg\r\n", math.Round(l.caddyKg/0.005)*0.005))
+		time.Sleep(30 * time.Millisecond)
+		l.say("supply", fmt.Sprintf("ST,GS,%+09.3fkg\r\n", math.Round(l.supplyKg/0.005)*0.005))
+		time.Sleep(30 * time.Millisecond)
+		if i%5 == 0 {
+			l.say("probe", fmt.Sprintf("%+07.2f C\r\n", l.celsius))
+		}
+	}
+	synctest.Wait()
+}
+
+// say lets an instrument send, if the cart has it.
+func (l *lonely) say(sensor, text string) {
+	if p := l.ports[sensor]; p != nil {
+		p.data <- []byte(text)
+	}
+}
+
+// kept reads all events from the journal of a stopped cart, and checks that
+// there is no gap among them.
+func kept(t *testing.T, path string) []fillcalc.Event {
+	t.Helper()
+	j, err := OpenJournal(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer j.Close()
+	events, err := j.Events(t.Context(), 0, 1<<30)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, e := range events {
+		if e.Seq != events[0].Seq+uint64(i) || i > 0 && e.AtNs <= events[i-1].AtNs {
+			t.Fatalf("event %d at %d ns follows event %d at %d ns", e.Seq, e.AtNs, events[i-1].Seq, events[i-1].AtNs)
+		}
+	}
+	return events
+}
+
+// bits is a state with every float to its last bit, NaN and the sign of zero
+// included, for comparing.
+func bits(s fillcalc.State) string { return fmt.Sprintf("%#v", s) }
+
+// A sensor may send faster than the cart takes: it is held up, and nothing is
+// lost or put out of order.
+func TestABurstLosesNoReading(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		const burst = 5000
+		l := newLonely(t, lonelyConfig(t, memoryDir(t), caddyLines))
+		p := l.ports["caddy"]
+		p.rest = []byte("ST,GS,+0009.999kg\r\n") // the first line after opening does not count
+		for i := range burst {
+			p.rest = fmt.Appendf(p.rest, "ST,GS,+%08.3fkg\r\n", float64(i)/1000)
+		}
+		// The sensor alone, without the cart at the other end: it must come to a stop.
+		ctx, cancel := context.WithCancel(t.Context())
+		var sensor sync.WaitGroup
+		sensor.Go(func() { l.runSensor(ctx, l.drivers[0]) })
+		defer sensor.Wait()
+		defer cancel()
+		synctest.Wait()
+		if len(l.inbox) != cap(l.inbox) || len(p.rest) == 0 {
+			t.Fatalf("the inbox holds %d of %d, %d bytes are still in the port: this burst holds nobody up", len(l.inbox), cap(l.inbox), len(p.rest))
+		}
+		l.drivers = nil
+		l.start()
+		time.Sleep(time.Second)
+		synctest.Wait()
+		l.stop()
+		n := uint64(0)
+		for _, e := range kept(t, l.path) {
+			if e.Kind != fillcalc.KindWeight {
+				continue
+			}
+			if n++; e.N != n || e.Value != float64(n-1)/1000 {
+				t.Fatalf("reading %d: frame %d with %v kg", n, e.N, e.Value)
+			}
+		}
+		if n != burst {
+			t.Errorf("%d of %d readings are in the journal", n, burst)
+		}
+	})
+}
+
+// times are the gaps between messages, on the cart's clock.
+func gaps(t *testing.T, messages []sentMessage) []time.Duration {
+	t.Helper()
+	var list []time.Duration
+	var before time.Time
+	for _, m := range messages {
+		var head struct{ TS time.Time }
+		if err := json.Unmarshal(m.payload, &head); err != nil {
+			t.Fatal(err)
+		}
+		if !before.IsZero() {
+			list = append(list, head.TS.Sub(before))
+		}
+		before = head.TS
+	}
+	return list
+}
+
+// volumes and window go out on change, at most five times a second, and at
+// least every ten seconds even when nothing is heard at all.
+func TestPaceOfVolumesAndWindow(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := startLonely(t, lonelyConfig(t, memoryDir(t), caddyLines, supplyLines, probeLines))
+		l.live(3, 0, 0)
+		l.must(openTestJob, `"do":"phase","phase":"draining"`)
+		l.live(2, 0, 0)
+		leaves := []string{"volumes", "window"}
+		// during is what goes out on each leaf while something happens.
+		during := func(pass func()) map[string][]time.Duration {
+			before, list := map[string]int{}, map[string][]time.Duration{}
+			for _, leaf := range leaves {
+				before[leaf] = len(l.all(leaf)) - 1
+			}
+			pass()
+			for _, leaf := range leaves {
+				list[leaf] = gaps(t, l.all(leaf)[before[leaf]:])
+			}
+			return list
+		}
+		for leaf, list := range during(func() {
+			for range 20 { // fluid runs and grows warmer, seen ten times a second
+				l.celsius += 0.8
+				l.live(1, 0.05, 0)
+			}
+		}) {
+			if shortest := slices.Min(list); shortest < 200*time.Millisecond {
+				t.Errorf("%s went out again after %v", leaf, shortest)
+			}
+			if len(list) < 30 || len(list) > 100 {
+				t.Errorf("%s went out %d times in 20 s in which it changed", leaf, len(list))
+			}
+		}
+		for what, pass := range map[string]func(){
+			"readings of something at rest": func() { l.live(45, 0, 0) },
+			"few readings": func() {
+				for range 60 {
+					time.Sleep(730 * time.Millisecond)
+					l.live(0.1, 0, 0)
+				}
+			},
+			"silence": func() { time.Sleep(45 * time.Second) },
+		} {
+			l.live(30, 0, 0) // what went before has settled
+			for leaf, list := range during(pass) {
+				if len(list) < 3 || len(list) > 10 {
+					t.Errorf("%s: %s went out %d times in 45 s", what, leaf, len(list))
+				}
+				if longest := slices.Max(list); longest > 10*time.Second {
+					t.Errorf("%s: %s was not heard for %v", what, leaf, longest)
+				}
+			}
+		}
+	})
+}
+
+// The cart notes that time passes only when nothing else tells it.
+func TestTicksOnlyInSilence(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := startLonely(t, lonelyConfig(t, memoryDir(t), caddyLines))
+		l.live(2, 0, 0)
+		speaking := l.state.NowNs
+		l.live(20, 0, 0)
+		silent := l.state.NowNs
+		time.Sleep(20 * time.Second)
+		synctest.Wait()
+		l.stop()
+		ticks := map[bool]int{}
+		for _, e := range kept(t, l.path) {
+			if e.Kind == fillcalc.KindInput && e.Input.Do == fillcalc.DoTick && e.AtNs > speaking {
+				ticks[e.AtNs > silent]++
+			}
+		}
+		if ticks[false] != 0 || ticks[true] < 19 || ticks[true] > 20 {
+			t.Errorf("%d ticks in 20 s with readings, %d in 20 s of silence; want 0 and 20", ticks[false], ticks[true])
+		}
+	})
+}
+
+// alertTexts are the alerts raised now, by kind.
+func alertTexts(m AlertsMessage) map[string]string {
+	texts := map[string]string{}
+	for _, a := range m.Alerts {
+		texts[a.Kind] = a.Text
+	}
+	return texts
+}
+
+// An alert is published when it is raised, when its text changes and when it is
+// over, and not once more; since is the time at which it was raised.
+func TestAlertsAreToldOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := startLonely(t, lonelyConfig(t, memoryDir(t), caddyLines))
+		l.live(2, 0, 0)
+		before := len(l.all("alerts"))
+		raised := time.Now()
+		told := l.tell("history")
+		for _, text := range []string{"down", "down", "down", "worse", "worse", "", ""} {
+			told(text)
+			time.Sleep(time.Second)
+		}
+		var got []string
+		for _, m := range l.all("alerts")[before:] {
+			var a AlertsMessage
+			if err := json.Unmarshal(m.payload, &a); err != nil {
+				t.Fatal(err)
+			}
+			got = append(got, alertTexts(a)["history"])
+			for _, alert := range a.Alerts {
+				if alert.Kind == "history" && alert.Since != timestamp(raised.UnixNano()) {
+					t.Errorf("%q since %s, raised at %s", alert.Text, alert.Since, timestamp(raised.UnixNano()))
+				}
+			}
+		}
+		// The scale is silent meanwhile, which is an alert of its own.
+		if want := []string{"down", "down", "worse", ""}; !slices.Equal(slices.Compact(got), slices.Compact(slices.Clone(want))) || len(got) > len(want) {
+			t.Errorf("told %q, want %q", got, want)
+		}
+	})
+}
+
+// What is wrong with a sensor's port and with its frames is an alert until it is
+// right again.
+func TestSensorAlertsBeginAndEnd(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := startLonely(t, lonelyConfig(t, memoryDir(t), caddyLines))
+		now := func() map[string]string { return alertTexts(newest[AlertsMessage](l, AlertsLeaf)) }
+		l.live(2, 0, 0)
+		if a := now(); len(a) != 0 {
+			t.Fatalf("a sound cart has the alerts %q", a)
+		}
+		time.Sleep(5 * time.Second)
+		if a := now(); len(a) != 1 || !strings.Contains(a["sensor:caddy"], "nothing arrives") {
+			t.Errorf("silence: alerts %q", a)
+		}
+		l.live(1, 0, 0)
+		if a := now(); len(a) != 0 {
+			t.Errorf("after the silence: alerts %q", a)
+		}
+		l.say("caddy", "ST,GS,+00#1.250kg\r\n")
+		if a := now(); len(a) != 1 || !strings.Contains(a["frames:caddy"], "does not match") {
+			t.Errorf("a damaged frame: alerts %q", a)
+		}
+		l.live(1, 0, 0)
+		if a := now(); len(a) != 0 {
+			t.Errorf("after the damaged frame: alerts %q", a)
+		}
+	})
+}
+
+// Whoever tells the cart of trouble, or of its end, is heard even when the
+// inbox is full at that moment: nobody tells it twice.
+func TestAlertIsHeardInABurst(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newLonely(t, lonelyConfig(t, memoryDir(t), caddyLines))
+		l.drivers = nil
+		told := l.tell("broker")
+		told("down")
+		for len(l.inbox) < cap(l.inbox) {
+			l.inbox <- happening{event: &fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: "caddy", Value: 3}}
+		}
+		go told("")
+		synctest.Wait()
+		l.start()
+		time.Sleep(2 * time.Second)
+		if a := newest[AlertsMessage](l, AlertsLeaf); len(a.Alerts) != 0 {
+			t.Errorf("the trouble is over, and the alerts are %v", a.Alerts)
+		}
+	})
+}
+
+// Numbers in messages: four decimals, null for what is no number, no minus zero.
+func TestNumberInJSON(t *testing.T) {
+	for _, c := range []struct {
+		f    float64
+		want string
+	}{
+		{math.NaN(), "null"}, {math.Inf(1), "null"}, {math.Inf(-1), "null"},
+		{0, "0"}, {math.Copysign(0, -1), "0"}, {-0.00001, "0"}, {-0.00005, "-0.0001"}, {0.00004, "0"},
+		{1.23456, "1.2346"}, {-1.23454, "-1.2345"}, {3, "3"}, {1e15, "1000000000000000"}, {5e-324, "0"},
+	} {
+		text, err := json.Marshal(number(c.f))
+		if err != nil || string(text) != c.want {
+			t.Errorf("%v is written as %s, want %s (%v)", c.f, text, c.want, err)
+		}
+		var back number
+		if err := json.Unmarshal(text, &back); err != nil || math.IsNaN(float64(back)) != (c.want == "null") {
+			t.Errorf("%s is read as %v, %v", text, back, err)
+		}
+	}
+	for _, f := range []float64{math.MaxFloat64, -math.MaxFloat64, 1e300} {
+		if text, err := json.Marshal(number(f)); err != nil || !json.Valid(text) {
+			t.Errorf("%v is written as %s: %v", f, text, err)
+		}
+	}
+}
+
+// A value that is no number never reaches a message: the leaves go out all the
+// same, the figure is null and quality says why. What sensors send for "no
+// value" differs.
+func TestNaNFromASensor(t *testing.T) {
+	const (
+		probeSCPI   = `{name: probe, role: transmission-temp, port: c, protocol: scpi, unit: C}`
+		probeModbus = `{name: probe, role: transmission-temp, port: c, protocol: modbus, unit: C, unit_id: 1, type: float32, order: ABCD}`
+		caddySMA    = `{name: caddy, role: caddy, port: a, protocol: sma, capacity_kg: 30, resolution_kg: 0.005}`
+		caddyModbus = `{name: caddy, role: caddy, port: a, protocol: modbus, unit: kg, unit_id: 1, type: float32, order: ABCD, capacity_kg: 30, resolution_kg: 0.005}`
+	)
+	float32Reply := func(f float32) string {
+		reply := binary.BigEndian.AppendUint32([]byte{1, 3, 4}, math.Float32bits(f))
+		return string(binary.LittleEndian.AppendUint16(reply, crc16(reply)))
+	}
+	good := map[string]string{
+		caddyLines: "ST,GS,+0003.200kg\r\n", caddySMA: "\n 1G       3.200kg \r", caddyModbus: float32Reply(3.2),
+		probeLines: "+030.00 C\r\n", probeSCPI: "+3.000000E+01\n", probeModbus: float32Reply(30),
+	}
+	nan := float32(math.NaN())
+	for _, c := range []struct{ name, scale, probe, bad, quality string }{
+		{"SCPI not a number", caddyLines, probeSCPI, "+9.910000E+37\n", "probe probe reports a fault"},
+		{"SCPI infinity", caddyLines, probeSCPI, "-9.900000E+37\n", "probe probe reports a fault"},
+		{"SCPI NaN", caddyLines, probeSCPI, "NaN\n", "probe probe reports a fault"},
+		{"SCPI nothing", caddyLines, probeSCPI, "", "probe probe is silent"},
+		{"line NaN", caddyLines, probeLines, "NaN\r\n", "probe probe reports a fault"},
+		{"line dashes", caddyLines, probeLines, "------- C\r\n", "probe probe reports a fault"},
+		{"line nothing", caddyLines, probeLines, "", "probe probe is silent"},
+		{"registers NaN", caddyLines, probeModbus, float32Reply(nan), "probe probe reports a fault"},
+		{"registers infinity", caddyLines, probeModbus, float32Reply(float32(math.Inf(1))), "probe probe reports a fault"},
+		{"scale dashes", caddyLines, probeLines, "ST,GS,--------kg\r\n", "scale caddy sends damaged frames"},
+		{"scale NaN", caddyLines, probeLines, "ST,GS,     NaNkg\r\n", "scale caddy sends damaged frames"},
+		{"scale overloaded", caddyLines, probeLines, "OL,GS,+0031.000kg\r\n", "scale caddy is overloaded"},
+		{"SMA dashes", caddySMA, probeLines, "\nE1G  ----------kg \r", "scale caddy sends damaged frames"},
+		{"scale nothing", caddyLines, probeLines, "", "scale caddy is silent"},
+		{"scale registers NaN", caddyModbus, probeLines, float32Reply(nan), "scale caddy sends damaged frames"},
+		{"scale registers infinity", caddyModbus, probeLines, float32Reply(float32(math.Inf(-1))), "scale caddy sends damaged frames"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				l := newLonely(t, lonelyConfig(t, memoryDir(t), c.scale, c.probe))
+				says := map[string]string{"caddy": good[c.scale], "probe": good[c.probe]}
+				instruments := func(seconds int) {
+					for name, text := range says {
+						l.ports[name].answer.Store(&text)
+					}
+					for range seconds * 4 {
+						for _, d := range l.drivers {
+							if d.Protocol.Poll == nil {
+								l.say(d.Name, says[d.Name])
+							}
+						}
+						time.Sleep(250 * time.Millisecond)
+					}
+					synctest.Wait()
+				}
+				l.start()
+				instruments(3)
+				l.must(openTestJob, `"do":"phase","phase":"draining"`)
+				instruments(3)
+				v, w := newest[VolumesMessage](l, VolumesLeaf), newest[WindowMessage](l, WindowLeaf)
+				if v.Quality != "good" || !known(v.DrainedL) || w.Quality != "good" || !known(w.TempC) {
+					t.Fatalf("before the fault: volumes %+v, window %+v", v, w)
+				}
+				which := "caddy"
+				if strings.HasPrefix(c.quality, "probe") {
+					which = "probe"
+				}
+				says[which] = c.bad
+				before := map[string]int{"volumes": len(l.all("volumes")), "window": len(l.all("window"))}
+				instruments(14)
+				qualities := map[string]bool{}
+				for leaf, n := range before {
+					messages := l.all(leaf)[n:]
+					if len(messages) == 0 {
+						t.Errorf("%s did not go out in 14 s", leaf)
+					}
+					for _, m := range messages {
+						var head struct{ Quality string }
+						if err := json.Unmarshal(m.payload, &head); err != nil {
+							t.Errorf("%s: %v in %s", leaf, err, m.payload)
+						}
+						qualities[head.Quality] = true
+					}
+				}
+				if !qualities[c.quality] {
+					t.Errorf("qualities %v, want %q among them", slices.Collect(maps.Keys(qualities)), c.quality)
+				}
+				v, w = newest[VolumesMessage](l, VolumesLeaf), newest[WindowMessage](l, WindowLeaf)
+				if which == "probe" {
+					if known(w.TempC) || known(w.RateCMin) || w.State != string(fillcalc.Blind) || w.Quality == "good" {
+						t.Errorf("window %+v, want it blind", w)
+					}
+					if v.Quality != "good" || !known(v.DrainedL) {
+						t.Errorf("volumes suffer from the probe: %+v", v)
+					}
+				} else {
+					if known(v.DrainedL) || known(v.DrainedUL) || known(v.DrainedLMin) || known(v.CaddyFreeL) || v.Quality == "good" {
+						t.Errorf("volumes %+v, want them null", v)
+					}
+					if w.Quality != "good" || !known(w.TempC) {
+						t.Errorf("window suffers from the scale: %+v", w)
+					}
+				}
+				if a := newest[AlertsMessage](l, AlertsLeaf); len(a.Alerts) == 0 {
+					t.Error("no alert")
+				}
+				for _, m := range l.all("readings") {
+					if !json.Valid(m.payload) {
+						t.Fatalf("reading %s is not JSON", m.payload)
+					}
+				}
+				// It comes back.
+				says[which] = good[map[string]string{"caddy": c.scale, "probe": c.probe}[which]]
+				instruments(13)
+				v, w = newest[VolumesMessage](l, VolumesLeaf), newest[WindowMessage](l, WindowLeaf)
+				if v.Quality != "good" || !known(v.DrainedL) || w.Quality != "good" || !known(w.TempC) {
+					t.Errorf("after the fault: volumes %+v, window %+v", v, w)
+				}
+				state := bits(l.state)
+				l.stop()
+				if again := bits(replayed(t, l.path)); again != state {
+					t.Errorf("the journal gives another state:\n%s\nlive:\n%s", again, state)
+				}
+			})
+		})
+	}
+}
+
+// crc16 is Modbus's checksum.
+func crc16(data []byte) uint16 {
+	crc := uint16(0xFFFF)
+	for _, b := range data {
+		crc ^= uint16(b)
+		for range 8 {
+			odd := crc&1 == 1
+			crc >>= 1
+			if odd {
+				crc ^= 0xA001
+			}
+		}
+	}
+	return crc
+}
+
+// replayed is the state that a journal leads to.
+func replayed(t *testing.T, path string) fillcalc.State {
+	t.Helper()
+	j, err := OpenJournal(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer j.Close()
+	s, err := j.Replay(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// A zero has no sign in the journal, so it has none in the live state either:
+// else the two would differ in a bit.
+func TestMinusZeroFromASensor(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := startLonely(t, lonelyConfig(t, memoryDir(t),
+			`{name: caddy, role: caddy, port: a, protocol: line, pattern: counts, kg_per_count: -0.001, counts_at_zero: 500, capacity_kg: 30, resolution_kg: 0.005}`))
+		for range 5 {
+			l.say("caddy", "500\r\n")
+			time.Sleep(100 * time.Millisecond)
+		}
+		synctest.Wait()
+		state := bits(l.state)
+		l.stop()
+		if again := bits(replayed(t, l.path)); again != state {
+			t.Errorf("the journal gives another state:\n%s\nlive:\n%s", again, state)
+		}
+	})
+}
+
+// figures are all that a tally and a window say, to the last bit.
+type figures struct {
+	bits           [15]uint64
+	steps          int
+	quality, state string
+}
+
+func figuresOf(s *fillcalc.State) figures {
+	v, w := s.Volumes(), s.CheckWindow()
+	f := figures{steps: len(s.Job.Steps), quality: v.Quality, state: string(w.State) + w.Quality}
+	for i, number := range [...]float64{
+		v.DrainedKg, v.AddedKg, v.DrainedL, v.DrainedUL, v.AddedL, v.AddedUL, v.BalanceL, v.BalanceUL, v.UndecidedL,
+		v.DrainedLMin, v.AddedLMin, v.RemainingL, v.CaddyFreeL, w.TempC, w.RateCMin,
+	} {
+		f.bits[i] = math.Float64bits(number)
+	}
+	return f
+}
+
+// aJob is what a cart's journal holds after a job in which fluid drained, a tool
+// was laid down, a scale fell silent and fluid was poured: no journal and no
+// clock of this machine is in it.
+func aJob(t *testing.T) []fillcalc.Event {
+	t.Helper()
+	var events []fillcalc.Event
+	synctest.Test(t, func(t *testing.T) {
+		l := startLonely(t, lonelyConfig(t, memoryDir(t), caddyLines, supplyLines, probeLines))
+		l.live(3, 0, 0)
+		l.must(openTestJob, `"do":"phase","phase":"draining"`)
+		l.live(20, 0.05, 0)
+		l.caddyKg += 0.8
+		l.live(5, 0.01, 0)
+		time.Sleep(12 * time.Second)
+		l.live(5, 0, 0)
+		l.must(`"do":"decide","step":1,"as":"object"`, `"do":"phase","phase":"filling"`)
+		for range 20 {
+			l.celsius += 0.4
+			l.live(1, 0, 0.043)
+		}
+		l.must(`"do":"phase","phase":"checking"`)
+		l.live(5, 0, 0)
+		l.must(`"do":"close"`)
+		l.stop()
+		events = kept(t, l.path)
+	})
+	if len(events) < 1000 {
+		t.Fatalf("the job has %d events", len(events))
+	}
+	return events
+}
+
+// shifts are what a wall clock may be wrong by.
+var shifts = map[string]time.Duration{
+	"30 s ahead": 30 * time.Second, "30 s behind": -30 * time.Second,
+	"20 years ahead": 20 * 8766 * time.Hour, "20 years behind": -20 * 8766 * time.Hour,
+}
+
+// A wall clock that is wrong, or that is set between two runs, changes no figure
+// in its last bit. One that is set during a run is not looked at.
+func TestClockStepsChangeNothing(t *testing.T) {
+	if start := NewClock(0, 1).start.String(); !strings.Contains(start, " m=") {
+		t.Errorf("the clock starts from %s: without the monotonic part it follows the wall clock's steps", start)
+	}
+	events := aJob(t)
+	t.Run("wrong all along", func(t *testing.T) {
+		var right []figures
+		var s fillcalc.State
+		for _, e := range events {
+			s = fillcalc.Apply(s, e)
+			right = append(right, figuresOf(&s))
+		}
+		for name, shift := range shifts {
+			var s fillcalc.State
+			for i, e := range events {
+				e.AtNs += int64(shift)
+				s = fillcalc.Apply(s, e)
+				if figuresOf(&s) != right[i] {
+					t.Errorf("%s: event %d gives %+v", name, e.Seq, s.Volumes())
+					break
+				}
+			}
+		}
+	})
+	// The job is under way when the program starts again with another clock: the
+	// journal's last event lies ahead of it, or far behind.
+	half := events[:len(events)/2]
+	results := map[string]figures{}
+	for name, shift := range shifts {
+		t.Run("set between two runs, "+name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				config := lonelyConfig(t, memoryDir(t), caddyLines, supplyLines, probeLines)
+				j, err := OpenJournal(config.journalPath("cart"))
+				if err != nil {
+					t.Fatal(err)
+				}
+				batch := Batch{Events: slices.Clone(half)}
+				// The journal's clock ended this far from the one of the new run.
+				move := time.Now().Add(shift).UnixNano() - half[len(half)-1].AtNs
+				for i := range batch.Events {
+					batch.Events[i].AtNs += move
+				}
+				if err := j.Append(t.Context(), batch); err != nil {
+					t.Fatal(err)
+				}
+				j.Close()
+				l := startLonely(t, config)
+				began := time.Now()
+				l.live(20, 0.05, 0)
+				// 0.05 kg/s of 854.5 kg/m³, buoyancy included: a wrong duration shows here.
+				if rate := newest[VolumesMessage](l, VolumesLeaf).DrainedLMin; math.Abs(float64(rate)-3.515) > 0.05 {
+					t.Errorf("%v L/min, want 3.515", rate)
+				}
+				l.live(5, 0, 0)
+				if w := newest[WindowMessage](l, WindowLeaf); w.Quality != "good" {
+					t.Errorf("window %+v", w)
+				}
+				results[name] = figuresOf(&l.state)
+				last, life := l.state.NowNs, time.Since(began)-30*time.Millisecond // of the last reading
+				l.stop()
+				all := kept(t, l.path) // times rise strictly
+				start := all[len(half)]
+				if start.Input == nil || start.Input.Do != fillcalc.DoStart {
+					t.Fatalf("after the old events comes %+v", start)
+				}
+				// Two events at one moment are set a nanosecond apart.
+				if d := time.Duration(last - start.AtNs); (d - life).Abs() > time.Microsecond {
+					t.Errorf("the run lasted %v, by its events %v", life, d)
+				}
+			})
+		})
+	}
+	for name, r := range results {
+		if r != results["30 s ahead"] {
+			t.Errorf("%s: another tally than with the clock 30 s ahead", name)
+		}
+	}
+}

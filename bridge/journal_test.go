@@ -1,0 +1,514 @@
+package bridge
+
+import (
+	"bytes"
+	"database/sql"
+	"encoding/binary"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"bayfill/fillcalc"
+)
+
+func openTestJournal(t *testing.T, path string) *Journal {
+	t.Helper()
+	j, err := OpenJournal(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { j.Close() })
+	return j
+}
+
+func mustAppend(t *testing.T, j *Journal, b Batch) {
+	t.Helper()
+	if err := j.Append(t.Context(), b); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// weights are n readings from a sequence number on, a second apart.
+func weights(from uint64, n int) []fillcalc.Event {
+	var events []fillcalc.Event
+	for i := range n {
+		seq := from + uint64(i)
+		events = append(events, fillcalc.Event{Seq: seq, AtNs: int64(seq) * 1e9, Kind: fillcalc.KindWeight, Sensor: "caddy",
+			N: seq, Value: float64(seq) / 1000, Stability: fillcalc.Stable})
+	}
+	return events
+}
+
+// What goes into the journal comes out, to the last bit, also after it was
+// closed.
+func TestJournalGivesBackWhatItTook(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "folder", "a journal?#%.journal")
+	j := openTestJournal(t, path)
+	rng := rand.New(rand.NewPCG(7, 7))
+	floats := []float64{0, 5e-324, -5e-324, 2.2250738585072009e-308, 2.2250738585072014e-308, math.MaxFloat64, -math.MaxFloat64,
+		1, -1, 1 << 53, 1<<53 + 2, 1 << 62, -(1 << 63), 1e22, 0.1, 1.0 / 3, math.Nextafter(1, 2), math.Pi * 1e-300}
+	for len(floats) < 600 {
+		if f := math.Float64frombits(rng.Uint64()); !math.IsNaN(f) && !math.IsInf(f, 0) {
+			floats = append(floats, f)
+		}
+	}
+	texts := []string{"", "caddy", "ä\n\t\"'\\", "\x00", "日本", strings.Repeat("x", 10000)}
+	var want []fillcalc.Event
+	atNs := int64(-5e18)
+	for i, f := range floats {
+		atNs += rng.Int64N(5e15) + 1
+		e := fillcalc.Event{Seq: uint64(i + 1), AtNs: atNs, Kind: fillcalc.KindWeight + fillcalc.Kind(i%2), Sensor: texts[i%len(texts)],
+			N: rng.Uint64(), Value: f, Stability: fillcalc.Stability(i % 3), Faults: fillcalc.Faults(i)}
+		if i%7 == 0 {
+			e = fillcalc.Event{Seq: e.Seq, AtNs: e.AtNs, Kind: fillcalc.KindInput, Input: &fillcalc.Input{
+				Do: fillcalc.DoOpen, ID: "id", By: texts[i%5], Why: texts[(i+1)%3], Step: i, As: fillcalc.AsSwap, Phase: fillcalc.Filling,
+				Setup: &fillcalc.Setup{ReferenceC: f, Scales: []fillcalc.ScaleSetup{{Sensor: "s", Load: fillcalc.BothLoad, GainU: -f}}},
+				Job:   &fillcalc.JobSpec{ID: "j", LowC: f, Used: fillcalc.Fluid{Name: texts[4], Points: []fillcalc.DensityPoint{{C: f, KgM3: math.Copysign(0, -1)}}}},
+			}}
+		}
+		want = append(want, e)
+	}
+	for part := range slices.Chunk(want, 300) {
+		mustAppend(t, j, Batch{Events: part})
+	}
+	for _, when := range []string{"at once", "after closing"} {
+		var got []fillcalc.Event
+		for after := uint64(0); ; after = got[len(got)-1].Seq {
+			page, err := j.Events(t.Context(), after, 170)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(page) == 0 {
+				break
+			}
+			got = append(got, page...)
+		}
+		if len(got) != len(want) {
+			t.Fatalf("%s: %d events of %d", when, len(got), len(want))
+		}
+		for i := range want {
+			// JSON tells minus zero from zero and every float from its neighbour.
+			a, _ := json.Marshal(got[i])
+			b, _ := json.Marshal(want[i])
+			if !bytes.Equal(a, b) || math.Float64bits(got[i].Value) != math.Float64bits(want[i].Value) {
+				t.Fatalf("%s: event %d is %s, was %s", when, i+1, a, b)
+			}
+		}
+		j.Close()
+		j = openTestJournal(t, path)
+	}
+}
+
+// Published fields, answers and marks are kept with their events.
+func TestJournalKeepsPublishedAndAnswers(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "a.journal")
+	j := openTestJournal(t, path)
+	mustAppend(t, j, Batch{
+		Events:    weights(1, 5),
+		Published: []Published{{2, volumeMeasurement, `a="1"`}, {2, windowMeasurement, "b=2"}, {4, volumeMeasurement, "c=3"}},
+		Answers:   []Answer{{"one", 2e9, []byte(`{"id":"one","ok":true}`)}},
+	})
+	mustAppend(t, j, Batch{Events: weights(6, 1), Answers: []Answer{{"ONE", 6e9, []byte(`{}`)}}})
+	if err := j.SetSent(t.Context(), 3, []Refused{{"line 1", "reason 1"}, {"line 2", "reason 2"}}); err != nil {
+		t.Fatal(err)
+	}
+	// An id is done once: the whole batch that brings it again is refused.
+	if err := j.Append(t.Context(), Batch{Events: weights(7, 1), Answers: []Answer{{ID: "one", Reply: []byte("{}")}}}); err == nil {
+		t.Error("an answer was given twice")
+	}
+	for range 2 {
+		j.Close()
+		j = openTestJournal(t, path)
+		for id, want := range map[string]string{"one": `{"id":"one","ok":true}`, "ONE": `{}`, "two": ""} {
+			if reply, done, err := j.Answered(id); err != nil || done != (want != "") || string(reply) != want {
+				t.Errorf("%s was answered %q, %v, %v; want %q", id, reply, done, err, want)
+			}
+		}
+		got, err := j.PublishedBetween(t.Context(), 1, 4)
+		if want := []Published{{2, volumeMeasurement, `a="1"`}, {2, windowMeasurement, "b=2"}, {4, volumeMeasurement, "c=3"}}; err != nil || !slices.Equal(got, want) {
+			t.Errorf("published: %v, %v", got, err)
+		}
+		if got, err := j.PublishedBetween(t.Context(), 2, 3); err != nil || len(got) != 0 {
+			t.Errorf("published after 2 up to 3: %v, %v", got, err)
+		}
+		if sent, err := j.Sent(); err != nil || sent != 3 {
+			t.Errorf("sent up to %d, %v", sent, err)
+		}
+		if got, err := j.SetAside(t.Context()); err != nil || !slices.Equal(got, []Refused{{"line 1", "reason 1"}, {"line 2", "reason 2"}}) {
+			t.Errorf("set aside: %v, %v", got, err)
+		}
+		if events, err := j.Events(t.Context(), 0, 100); err != nil || len(events) != 6 {
+			t.Errorf("%d events, %v", len(events), err)
+		}
+	}
+}
+
+// Replay from a snapshot at any place is replay from the start, bit for bit.
+func TestReplayFromASnapshot(t *testing.T) {
+	events := aJob(t)
+	var states []fillcalc.State
+	var s fillcalc.State
+	for _, e := range events {
+		s = fillcalc.Apply(s, e)
+		states = append(states, s)
+	}
+	want := bits(s)
+	for at := 0; at <= len(events); at += 1 + len(events)/5 {
+		j := openTestJournal(t, filepath.Join(memoryDir(t), "a.journal"))
+		first := Batch{Events: events[:at]}
+		if at > 0 {
+			first.Snapshot = &states[at-1]
+		}
+		mustAppend(t, j, first)
+		mustAppend(t, j, Batch{Events: events[at:]})
+		got, err := j.Replay(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if bits(got) != want {
+			t.Fatalf("with a snapshot after event %d:\n%s\nfrom the start:\n%s", at, bits(got), want)
+		}
+		if at == 0 {
+			continue
+		}
+		// The snapshot stands in for what came before it.
+		if err := j.Prune(t.Context(), time.Unix(0, math.MaxInt64), uint64(at), false); err != nil {
+			t.Fatal(err)
+		}
+		if kept, err := j.Events(t.Context(), 0, 1<<30); err != nil || len(kept) != len(events)-at {
+			t.Fatalf("%d events are kept, %v, want %d", len(kept), err, len(events)-at)
+		}
+		if got, err = j.Replay(t.Context()); err != nil || bits(got) != want {
+			t.Fatalf("after pruning up to a snapshot after event %d: %v", at, err)
+		}
+	}
+}
+
+// Missing events are an error that says so: a tally from the rest would be wrong.
+func TestGapInTheJournal(t *testing.T) {
+	for _, c := range []struct{ missing, says string }{
+		{"seq = 1", "event 2 follows 0: events are missing"},
+		{"seq = 40", "event 41 follows 39: events are missing"},
+		{"seq BETWEEN 40 AND 60", "event 61 follows 39: events are missing"},
+	} {
+		j := openTestJournal(t, filepath.Join(t.TempDir(), "a.journal"))
+		mustAppend(t, j, Batch{Events: weights(1, 100)})
+		if _, err := j.db.Exec("DELETE FROM event WHERE " + c.missing); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := j.Replay(t.Context()); err == nil || !strings.Contains(err.Error(), c.says) {
+			t.Errorf("without %s: %v, want %q", c.missing, err, c.says)
+		}
+	}
+}
+
+// A journal of a newer program, and a file that is none, are refused and left
+// alone.
+func TestForeignJournal(t *testing.T) {
+	dir := t.TempDir()
+	j := openTestJournal(t, filepath.Join(dir, "newer.journal"))
+	mustAppend(t, j, Batch{Events: weights(1, 3)})
+	if _, err := j.db.Exec("PRAGMA user_version = 2"); err != nil {
+		t.Fatal(err)
+	}
+	j.Close()
+	if err := os.WriteFile(filepath.Join(dir, "text.journal"), bytes.Repeat([]byte("no journal\n"), 1000), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for name, says := range map[string]string{"newer.journal": "it has format 2, this program knows 1: use the newer program", "text.journal": "not a database"} {
+		path := filepath.Join(dir, name)
+		before, _ := os.ReadFile(path)
+		_, err := OpenJournal(path)
+		if err == nil || !strings.Contains(err.Error(), says) || !strings.Contains(err.Error(), path) {
+			t.Errorf("%s: %v, want %q and the file's name", name, err, says)
+		}
+		if after, _ := os.ReadFile(path); !bytes.Equal(before, after) {
+			t.Errorf("%s was changed", name)
+		}
+	}
+}
+
+// Only what is old, in the snapshot and (with a history) sent is forgotten.
+func TestPruneKeepsWhatIsNeeded(t *testing.T) {
+	for _, c := range []struct {
+		name             string
+		snapshot, sent   uint64
+		history          bool
+		olderThan        time.Duration
+		first            uint64 // that is kept
+		answerA, answerB bool   // of events 10 and 60
+	}{
+		{"all needed", 0, 0, true, 1000 * time.Second, 1, true, true},
+		{"not in the snapshot", 20, 80, true, 1000 * time.Second, 21, false, false},
+		{"not sent", 80, 20, true, 1000 * time.Second, 21, false, false},
+		{"no history", 80, 20, false, 1000 * time.Second, 81, false, false},
+		{"not old", 80, 80, true, 50 * time.Second, 50, false, true},
+		{"nothing old", 80, 80, true, 0, 1, true, true},
+		{"everything", 100, 100, true, 1000 * time.Second, 101, false, false},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			j := openTestJournal(t, filepath.Join(t.TempDir(), "a.journal"))
+			b := Batch{Events: weights(1, 100), Answers: []Answer{{"a", 10e9, []byte("{}")}, {"b", 60e9, []byte("{}")}}}
+			for _, e := range b.Events {
+				b.Published = append(b.Published, Published{e.Seq, volumeMeasurement, "x=1"})
+			}
+			mustAppend(t, j, b)
+			if err := j.SetSent(t.Context(), c.sent, nil); err != nil {
+				t.Fatal(err)
+			}
+			if err := j.Prune(t.Context(), time.Unix(0, int64(c.olderThan)), c.snapshot, c.history); err != nil {
+				t.Fatal(err)
+			}
+			events, err := j.Events(t.Context(), 0, 1000)
+			if err != nil {
+				t.Fatal(err)
+			}
+			published, err := j.PublishedBetween(t.Context(), 0, 1000)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if want := int(101 - c.first); len(events) != want || len(published) != want || want > 0 && (events[0].Seq != c.first || published[0].Seq != c.first) {
+				t.Errorf("%d events and %d published are kept, want %d from %d on", len(events), len(published), want, c.first)
+			}
+			for id, want := range map[string]bool{"a": c.answerA, "b": c.answerB} {
+				if _, done, err := j.Answered(id); err != nil || done != want {
+					t.Errorf("answer %s is kept: %v (%v), want %v", id, done, err, want)
+				}
+			}
+		})
+	}
+}
+
+// wreck is what a power cut leaves of a journal: its file and its write-ahead
+// log, not the index in memory. Its batches are three events, a published line
+// and an answer each.
+type wreck struct {
+	db, wal []byte
+	ends    []int // where each batch's commit ends in the log
+	dir     string
+}
+
+func wreckBatch(n uint64) Batch {
+	e := weights(3*n+1, 3)
+	return Batch{Events: e, Published: []Published{{e[2].Seq, volumeMeasurement, fmt.Sprintf("n=%di", n)}},
+		Answers: []Answer{{fmt.Sprintf("id-%d", n), e[2].AtNs, fmt.Appendf(nil, `{"n":%d}`, n)}}}
+}
+
+// wreckOf writes batches and takes both files as they lie on the disk. Small
+// pages make commits of few bytes. With reused, the log has been copied into
+// the file once, and its new frames overwrite old ones.
+func wreckOf(t *testing.T, batches int, reused bool) (w wreck, stale []byte) {
+	t.Helper()
+	w.dir = memoryDir(t)
+	path := filepath.Join(w.dir, "a.journal")
+	db, err := sql.Open("sqlite", "file:"+path)
+	if err == nil {
+		_, err = db.Exec("PRAGMA page_size = 512; VACUUM")
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	db.Close()
+	j := openTestJournal(t, path)
+	first := 0
+	if reused {
+		for ; first < batches/2; first++ {
+			mustAppend(t, j, wreckBatch(uint64(first)))
+			w.ends = append(w.ends, 0)
+		}
+		if _, err := j.db.Exec("PRAGMA wal_checkpoint(RESTART)"); err != nil {
+			t.Fatal(err)
+		}
+		stale = readFile(t, path+"-wal")
+	}
+	at := 0
+	for n := first; n < batches; n++ {
+		mustAppend(t, j, wreckBatch(uint64(n)))
+		// The commit's last byte is the last that differs from what was there before.
+		w.wal = readFile(t, path+"-wal")
+		for at = len(w.wal); reused && w.wal[at-1] == stale[at-1]; at-- {
+		}
+		w.ends = append(w.ends, at)
+	}
+	w.db = readFile(t, path)
+	return w, stale
+}
+
+func readFile(t *testing.T, path string) []byte {
+	t.Helper()
+	data, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return data
+}
+
+// survivors opens what is left and counts the batches, each of which must be
+// whole, and none missing before the last.
+func (w *wreck) survivors(t *testing.T, what string, db, wal []byte) int {
+	t.Helper()
+	dir, err := os.MkdirTemp(w.dir, "open-")
+	if err != nil {
+		t.Error(err)
+		return -1
+	}
+	defer os.RemoveAll(dir)
+	path := filepath.Join(dir, "a.journal")
+	if err := errors.Join(os.WriteFile(path, db, 0o600), os.WriteFile(path+"-wal", wal, 0o600)); err != nil {
+		t.Error(err)
+		return -1
+	}
+	j, err := OpenJournal(path)
+	if err != nil {
+		t.Errorf("%s: %v", what, err)
+		return -1
+	}
+	defer j.Close()
+	events, err := j.Events(t.Context(), 0, 1000)
+	if err != nil {
+		t.Errorf("%s: %v", what, err)
+		return -1
+	}
+	published, err := j.PublishedBetween(t.Context(), 0, 1000)
+	if err != nil {
+		t.Errorf("%s: %v", what, err)
+		return -1
+	}
+	n := len(events) / 3
+	answers := 0
+	if err := j.db.QueryRow("SELECT count(*) FROM answer").Scan(&answers); err != nil {
+		t.Errorf("%s: %v", what, err)
+		return -1
+	}
+	if len(events) != 3*n || len(published) != n || answers != n || !slices.Equal(events, weights(1, 3*n)) {
+		t.Errorf("%s: %d events, %d published, %d answers: part of a batch", what, len(events), len(published), answers)
+		return -1
+	}
+	// It can be written to again.
+	if err := j.Append(t.Context(), wreckBatch(uint64(n))); err != nil {
+		t.Errorf("%s: then: %v", what, err)
+	}
+	return n
+}
+
+// each tries many wrecks on all processors.
+func each[T any](t *testing.T, all []T, try func(T)) {
+	t.Helper()
+	work := make(chan T)
+	var workers sync.WaitGroup
+	for range runtime.GOMAXPROCS(0) {
+		workers.Go(func() {
+			for v := range work {
+				try(v)
+			}
+		})
+	}
+	for _, v := range all {
+		if t.Failed() {
+			break // one is enough
+		}
+		work <- v
+	}
+	close(work)
+	workers.Wait()
+}
+
+// whole is how many batches lie before a place in the log.
+func (w *wreck) whole(at int) int {
+	n := 0
+	for n < len(w.ends) && w.ends[n] <= at {
+		n++
+	}
+	return n
+}
+
+// A power cut ends the log anywhere. What was committed before is there, what
+// was not is not there, and nothing is there in part.
+func TestJournalCutAtEveryByte(t *testing.T) {
+	const batches = 8
+	t.Run("new log", func(t *testing.T) {
+		w, _ := wreckOf(t, batches, false)
+		var places []int
+		for at := w.ends[batches-3]; at <= len(w.wal); at++ { // the last two commits
+			places = append(places, at)
+		}
+		for at := 0; at < w.ends[batches-3]; at += 97 {
+			places = append(places, at)
+		}
+		t.Logf("%d cuts, the last two commits are %d bytes", len(places), len(w.wal)-w.ends[batches-3])
+		each(t, places, func(at int) {
+			what := fmt.Sprintf("log of %d bytes cut at %d", len(w.wal), at)
+			if n := w.survivors(t, what, w.db, w.wal[:at]); n >= 0 && n != w.whole(at) {
+				t.Errorf("%s: %d batches, want %d", what, n, w.whole(at))
+			}
+		})
+	})
+	t.Run("log used again", func(t *testing.T) {
+		w, stale := wreckOf(t, 2*batches, true)
+		var places []int
+		for at := w.ends[2*batches-3]; at <= w.ends[2*batches-1]; at += 7 {
+			places = append(places, at)
+		}
+		each(t, places, func(at int) {
+			what := fmt.Sprintf("log overwritten up to %d", at)
+			torn := slices.Concat(w.wal[:at], stale[min(at, len(stale)):])
+			if n := w.survivors(t, what, w.db, torn); n >= 0 && n != w.whole(at) {
+				t.Errorf("%s: %d batches, want %d", what, n, w.whole(at))
+			}
+		})
+	})
+	t.Run("while the log is copied into the file", func(t *testing.T) {
+		w, _ := wreckOf(t, batches, false)
+		db := slices.Clone(w.db)
+		const header, frame, page = 32, 24 + 512, 512
+		for at := header; at+frame <= len(w.wal); at += frame {
+			to := (int(binary.BigEndian.Uint32(w.wal[at:])) - 1) * page
+			if len(db) < to+page {
+				db = append(db, make([]byte, to+page-len(db))...)
+			}
+			copy(db[to:to+page/3], w.wal[at+24:]) // torn within a page
+			what := fmt.Sprintf("file overwritten up to frame %d", (at-header)/frame)
+			if n := w.survivors(t, what, db, w.wal); n != batches {
+				t.Errorf("%s: %d batches, want %d", what, n, batches)
+			}
+			copy(db[to:to+page], w.wal[at+24:])
+		}
+	})
+}
+
+// A card may give back another bit than was written. In the last frame that
+// costs the last batch, as a whole; further up, all from there on.
+func TestJournalBitFlips(t *testing.T) {
+	const batches, frame = 6, 24 + 512
+	w, _ := wreckOf(t, batches, false)
+	var flips []int // bits of the log
+	last := len(w.wal) - frame
+	for bit := range 8 * 24 {
+		flips = append(flips, 8*last+bit) // all of the frame's head
+	}
+	for i := range 512 {
+		flips = append(flips, 8*(last+24+i)+i*5%8) // one of each byte of its page
+	}
+	for bit := 8 * 32; bit < 8*last; bit += 8*61 + 3 {
+		flips = append(flips, bit)
+	}
+	each(t, flips, func(bit int) {
+		wal := slices.Clone(w.wal)
+		wal[bit/8] ^= 1 << (bit % 8)
+		what := fmt.Sprintf("bit %d of byte %d (%d from the end)", bit%8, bit/8, len(wal)-bit/8)
+		if n := w.survivors(t, what, w.db, wal); n >= 0 && n != w.whole(bit/8) {
+			t.Errorf("%s: %d batches, want %d", what, n, w.whole(bit/8))
+		}
+	})
+	t.Logf("%d flips", len(flips))
+}
