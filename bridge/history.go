@@ -77,7 +77,8 @@ func blamesData(err error) bool {
 	if !errors.As(err, &e) {
 		return false
 	}
-	speaks := e.Code != "" || e.Header.Get("X-Influxdb-Version") != "" || e.Header.Get("X-Influxdb-Error") != ""
+	speaks := e.Header.Get("X-Influxdb-Version") != "" || e.Header.Get("X-Influxdb-Error") != "" ||
+		strings.HasPrefix(e.Header.Get("Content-Type"), "application/json")
 	switch e.StatusCode {
 	case http.StatusBadRequest, http.StatusUnprocessableEntity:
 		return speaks

@@ -218,15 +218,20 @@ type row map[string]any
 // rows fetches all points of a measurement in order of time, through Flux.
 func (i *influx) rows(measurement string) []row {
 	i.t.Helper()
+	return queryRows(i.t, i, "bayfill/autogen", measurement)
+}
+
+func queryRows(t testing.TB, i *influx, bucket, measurement string) []row {
+	t.Helper()
 	client := influxdb2.NewClient(i.url, "")
 	defer client.Close()
 	result, err := client.QueryAPI("").Query(context.Background(), fmt.Sprintf(
-		`from(bucket: "bayfill/autogen") |> range(start: 1970-01-01T00:00:00Z, stop: 2200-01-01T00:00:00Z)
+		`from(bucket: %q) |> range(start: 1970-01-01T00:00:00Z, stop: 2200-01-01T00:00:00Z)
 		|> filter(fn: (r) => r._measurement == %q)
 		|> pivot(rowKey: ["_time"], columnKey: ["_field"], valueColumn: "_value")
-		|> group() |> sort(columns: ["_time"])`, measurement))
+		|> group() |> sort(columns: ["_time"])`, bucket, measurement))
 	if err != nil {
-		i.t.Fatal(err)
+		t.Fatal(err)
 	}
 	var rows []row
 	for result.Next() {
@@ -239,7 +244,7 @@ func (i *influx) rows(measurement string) []row {
 		rows = append(rows, r)
 	}
 	if result.Err() != nil {
-		i.t.Fatal(result.Err())
+		t.Fatal(result.Err())
 	}
 	return rows
 }
