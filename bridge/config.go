@@ -168,21 +168,34 @@ func LoadConfig(path string) (*Config, error) {
 // ParseConfig reads and checks a configuration.
 func ParseConfig(text []byte) (*Config, error) {
 	var c Config
-	decoder := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict())
-	if err := decoder.Decode(&c); err != nil {
-		if errors.Is(err, io.EOF) {
-			return nil, errors.New("the file is empty")
-		}
-		return nil, explainYAML(err)
-	}
-	if err := decoder.Decode(new(any)); !errors.Is(err, io.EOF) {
-		return nil, errors.New("the file holds a second document (after ---): one is wanted")
+	if err := decodeConfig(text, &c); err != nil {
+		return nil, err
 	}
 	c.defaults()
 	if err := c.check(); err != nil {
 		return nil, locate(text, err)
 	}
 	return &c, nil
+}
+
+func decodeConfig(text []byte, c *Config) (err error) {
+	// The decoder panics on some files that are no YAML (fuzzing found one).
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("not readable as YAML: %v", p)
+		}
+	}()
+	decoder := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict())
+	if err := decoder.Decode(c); err != nil {
+		if errors.Is(err, io.EOF) {
+			return errors.New("the file is empty")
+		}
+		return explainYAML(err)
+	}
+	if err := decoder.Decode(new(any)); !errors.Is(err, io.EOF) {
+		return errors.New("the file holds a second document (after ---): one is wanted")
+	}
+	return nil
 }
 
 // orElse fills a field that the file leaves out.

@@ -33,6 +33,10 @@ func explainYAML(err error) error {
 			return fmt.Errorf("line %d: %q is not what is wanted here: %s\n%s", wrong.Token.Position.Line, wrong.Token.Value, kind, place)
 		}
 	}
+	var placed yaml.Error
+	if errors.As(err, &placed) && placed.GetToken() != nil {
+		return fmt.Errorf("line %d: %s", placed.GetToken().Position.Line, yaml.FormatError(err, false, true))
+	}
 	return errors.New(yaml.FormatError(err, false, true))
 }
 

@@ -1,0 +1,137 @@
+package bridge
+
+import (
+	"bytes"
+	"encoding/json"
+	"reflect"
+	"strings"
+	"sync"
+	"testing"
+
+	"bayfill/fillcalc"
+)
+
+// lockedLog collects what is logged from many goroutines.
+type lockedLog struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *lockedLog) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *lockedLog) text() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
+// Of each command an accepted example and refused ones.
+func TestCommandTable(t *testing.T) {
+	fluids := map[string]fillcalc.Fluid{
+		"fresh": {Name: "fresh", Model: fillcalc.Oil2004, DensityKgM3: 846, AtC: 15},
+		"used":  {Name: "used", Model: fillcalc.Oil2004, DensityKgM3: 858, AtC: 15},
+	}
+	seen := map[string]bool{}
+	for _, c := range []struct{ payload, refused string }{
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":35,"high_c":45}`, ""},
+		{`{"id":"1","do":"open","fluid":"fresh","used_fluid":"used","low_c":35,"high_c":45,"vehicle":"van","job":"j-1","first_fill":0.75,"by":"me","not_after":"2030-01-01T00:00:00Z"}`, ""},
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":35}`, "high_c: open needs it"},
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":null,"high_c":45}`, "low_c: open needs it"},
+		{`{"id":"1","do":"open","fluid":"water","low_c":35,"high_c":45}`, `fluid: "water" is not configured, known are fresh, used`},
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":"35","high_c":45}`, "low_c: a JSON string, want float64"},
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":35,"high_c":45,"vehicel":"van"}`, "vehicel: not a field of open: did you mean vehicle?"},
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":35,"high_c":45,"job":"a/b"}`, "job: must be"},
+		{`{"id":"1","do":"phase","phase":"draining"}`, ""},
+		{`{"id":"1","do":"phase"}`, "phase: phase needs it"},
+		{`{"id":"1","do":"phase","phase":"draining","vehicle":"van"}`, "vehicle: not a field of phase"},
+		{`{"id":"1","do":"baseline"}`, ""},
+		{`{"id":"1","do":"baseline","step":1}`, "step: not a field of baseline"},
+		{`{"id":"1","do":"decide","step":1,"as":"fluid"}`, ""},
+		{`{"id":"1","do":"decide","step":1.5,"as":"fluid"}`, "step: a JSON number 1.5"},
+		{`{"id":"1","do":"decide","as":"fluid"}`, "step: decide needs it"},
+		{`{"id":"1","do":"close"}`, ""},
+		{`{"id":"1","do":"abandon","why":"wrong van"}`, ""},
+		{`{"id":"1","do":"abandon"}`, "why: abandon needs it"},
+		{`{"id":"1","do":"abandon","why":"` + strings.Repeat("x", 201) + `"}`, "why: 201 bytes, at most 200"},
+		{`{"id":"1","do":"republish"}`, ""},
+		{`{"id":"1","do":"drain"}`, `do: "drain" is not one of open, phase`},
+		{`{"id":"1"}`, `do: "" is not one of`},
+		{`{"do":"close"}`, "id: must be"},
+		{`{"id":"a b","do":"close"}`, "id: must be"},
+		{`{"id":7,"do":"close"}`, "id: a JSON number, want string"},
+		{`{"id":"1","do":"close","not_after":"tomorrow"}`, "not_after: "},
+		{`{"id":"1","do":"close"}{}`, "not JSON at byte"},
+		{`{"id":"1","do":"close"`, "not JSON at byte"},
+		{`[]`, "a command is a JSON object"},
+		{`null`, "a command is a JSON object"},
+		{``, "not JSON at byte 0"},
+	} {
+		cmd, err := parseCommand([]byte(c.payload))
+		if err == nil {
+			seen[cmd.Do] = true
+			_, err = cmd.input(fluids, 0)
+		}
+		switch {
+		case c.refused == "" && err != nil:
+			t.Errorf("%s was refused: %v", c.payload, err)
+		case c.refused != "" && (err == nil || !strings.Contains(err.Error(), c.refused)):
+			t.Errorf("%.200s: %v, want %q", c.payload, err, c.refused)
+		}
+	}
+	for _, do := range commandOrder {
+		if _, known := commandFields[do]; !known || !seen[do] {
+			t.Errorf("%s has no accepted example, or no rules", do)
+		}
+	}
+	if len(commandOrder) != len(commandFields) {
+		t.Error("the table and its order differ")
+	}
+}
+
+// Whatever arrives, it is a command that says the same again when written anew,
+// or an error; and only ids that are safe in a topic pass.
+func FuzzCommand(f *testing.F) {
+	f.Add([]byte(`{"id":"1","do":"open","fluid":"fresh","low_c":35,"high_c":45,"not_after":"2030-01-01T00:00:00Z"}`))
+	f.Add([]byte(`{"id":"#","do":"close"}`))
+	f.Add([]byte(`{"id":"1","id":"2","do":"close"}`))
+	f.Add([]byte(`{"ID":"1","Do":"close"}`))
+	f.Add([]byte(strings.Repeat(`{"a":`, 1000)))
+	f.Fuzz(func(t *testing.T, payload []byte) {
+		id, ok := commandID(payload)
+		if ok && !idPattern.MatchString(id) {
+			t.Fatalf("the id %q passed", id)
+		}
+		c, err := parseCommand(payload)
+		if err != nil {
+			if err.Error() == "" {
+				t.Fatal("an error without a text")
+			}
+			return
+		}
+		if c.ID != id {
+			t.Fatalf("the command's id is %q, its answer goes to %q", c.ID, id)
+		}
+		var kept map[string]any
+		text, err := json.Marshal(c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := json.Unmarshal(text, &kept); err != nil {
+			t.Fatal(err)
+		}
+		for field, value := range kept {
+			if value == nil || value == "" {
+				delete(kept, field)
+			}
+		}
+		text, _ = json.Marshal(kept)
+		again, err := parseCommand(text)
+		if err != nil || !reflect.DeepEqual(c, again) {
+			t.Fatalf("%s: again %+v, was %+v, %v", text, again, c, err)
+		}
+	})
+}
