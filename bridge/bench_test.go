@@ -76,7 +76,7 @@ func BenchmarkLineToSubscriber(b *testing.B) {
 	_, stop := runBridge(b, config, 1)
 	defer stop()
 
-	port, err := sensors.OpenSerial(barePath, sensors.LineSettings{Baud: 9600, DataBits: 8, Parity: 'N', StopBits: 1})
+	port, err := sensors.OpenSerial(barePath, sensors.LineSettings{Baud: 9600, DataBits: 8, Parity: 'N', StopBits: 1}, 500*time.Millisecond)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -196,9 +196,38 @@ func residentMB(b testing.TB, pid int) float64 {
 	return 0
 }
 
+// bareLoop copies lines from two ports to a broker and does nothing else: what a
+// process costs that wakes as often as the bridge must. TestMain runs it in a
+// process of its own.
+func bareLoop(brokerURL string, ports []string) {
+	client := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(brokerURL).SetClientID("bare-loop").SetProtocolVersion(4))
+	client.Connect().WaitTimeout(5 * time.Second)
+	var copying sync.WaitGroup
+	for _, path := range ports {
+		port, err := sensors.OpenSerial(path, sensors.LineSettings{Baud: 9600, DataBits: 8, Parity: 'N', StopBits: 1}, 500*time.Millisecond)
+		if err != nil {
+			panic(err)
+		}
+		copying.Go(func() {
+			buf := make([]byte, 512)
+			for {
+				n, err := port.Read(buf)
+				if err != nil {
+					return
+				}
+				if n > 0 {
+					client.Publish("bare", 0, false, slices.Clone(buf[:n]))
+				}
+			}
+		})
+	}
+	copying.Wait()
+}
+
 // BenchmarkOneCart runs the program itself with one cart at ten weights and two
 // temperatures a second, a job open, journal and history on, for half a minute
-// per operation, and reports its share of a core and its resident memory.
+// per operation, and reports its share of a core and its resident memory; beside
+// it, at the same time, a bare loop that copies as many lines to the same broker.
 func BenchmarkOneCart(b *testing.B) {
 	broker, history := startMosquitto(b), startInflux(b)
 	dir := b.TempDir()
@@ -208,6 +237,15 @@ func BenchmarkOneCart(b *testing.B) {
 	}
 	scale, scalePath := rawPty(b)
 	probe, probePath := rawPty(b)
+	bareScale, bareScalePath := rawPty(b)
+	bareProbe, bareProbePath := rawPty(b)
+	self, err := os.Executable()
+	if err != nil {
+		b.Fatal(err)
+	}
+	bare := process{t: b, path: self, env: []string{bareLoopEnv + "=" + strings.Join([]string{broker.url, bareScalePath, bareProbePath}, " ")}}
+	bare.start()
+	defer bare.stop(syscall.SIGKILL)
 	config := fmt.Sprintf(`
 shop: test
 data: %s
@@ -233,9 +271,13 @@ carts:
 	defer stop()
 	feeding.Go(func() {
 		for i := 0; ctx.Err() == nil; i++ {
-			fmt.Fprintf(scale, "%8.3f kg\r\n", 3+0.005*float64(i/3)) // fluid is flowing
-			if i%5 == 0 {
-				fmt.Fprintf(probe, "+%06.2f C\r\n", 25+0.001*float64(i))
+			for _, to := range []io.Writer{scale, bareScale} {
+				fmt.Fprintf(to, "%8.3f kg\r\n", 3+0.005*float64(i/3)) // fluid is flowing
+			}
+			for _, to := range []io.Writer{probe, bareProbe} {
+				if i%5 == 0 {
+					fmt.Fprintf(to, "+%06.2f C\r\n", 25+0.001*float64(i))
+				}
 			}
 			time.Sleep(100 * time.Millisecond)
 		}
@@ -245,15 +287,19 @@ carts:
 	time.Sleep(3 * time.Second)
 	keypad.must(openTestJob, `"do":"phase","phase":"draining"`)
 	const long = 30 * time.Second
-	var cpu time.Duration
+	var cpu, bareCPU time.Duration
 	rounds := 0
 	for b.Loop() {
-		before := cpuOf(b, p.cmd.Process.Pid)
+		before, bareBefore := cpuOf(b, p.cmd.Process.Pid), cpuOf(b, bare.cmd.Process.Pid)
 		time.Sleep(long)
 		cpu += cpuOf(b, p.cmd.Process.Pid) - before
+		bareCPU += cpuOf(b, bare.cmd.Process.Pid) - bareBefore
 		rounds++
 	}
-	b.ReportMetric(100*cpu.Seconds()/(float64(rounds)*long.Seconds()), "%core")
+	share := func(d time.Duration) float64 { return 100 * d.Seconds() / (float64(rounds) * long.Seconds()) }
+	b.ReportMetric(share(cpu), "%core")
+	b.ReportMetric(share(bareCPU), "bare-%core")
+	b.ReportMetric(cpu.Seconds()/bareCPU.Seconds(), "ratio")
 	b.ReportMetric(residentMB(b, p.cmd.Process.Pid), "MB-resident")
 	b.ReportMetric(0, "ns/op")
 }

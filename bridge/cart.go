@@ -69,7 +69,7 @@ const (
 	slowestNs    = 8e9
 	fastestJobNs = 1e9
 	// saveEvery bounds what a power cut can cost: readings of less than a second.
-	saveEvery = 500 * time.Millisecond
+	saveEvery = 800 * time.Millisecond
 	// snapshotEvery bounds how much is replayed at a start: about half an hour of
 	// readings.
 	snapshotEvery = 20000

@@ -264,9 +264,15 @@ func (s *SensorConfig) sensor(clock *Clock) (*sensors.Sensor, error) {
 	if err != nil {
 		return nil, err
 	}
+	// What streams by itself need not be looked at often; what is polled must be
+	// asked again in time.
+	wait := 500 * time.Millisecond
+	if protocol.Poll != nil {
+		wait = 100 * time.Millisecond
+	}
 	return &sensors.Sensor{
 		Name: s.Name, Quantity: s.quantity(), Protocol: protocol,
-		Open:        func() (io.ReadWriteCloser, error) { return sensors.OpenSerial(s.Port, line) },
+		Open:        func() (io.ReadWriteCloser, error) { return sensors.OpenSerial(s.Port, line, wait) },
 		SevenBits:   line.DataBits == 7,
 		PollEvery:   clock.Life(time.Duration(s.PollMs) * time.Millisecond),
 		SilentAfter: clock.Life(time.Duration(s.SilentAfterS * float64(time.Second))),

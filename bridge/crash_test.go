@@ -24,6 +24,8 @@ import (
 const (
 	childConfig = "BAYFILL_TEST_CHILD_CONFIG"
 	childSpeed  = "BAYFILL_TEST_CHILD_SPEED"
+	// And this one, with a broker and ports, the bare loop of the benchmarks.
+	bareLoopEnv = "BAYFILL_TEST_BARE_LOOP"
 )
 
 func TestMain(m *testing.M) {
@@ -32,6 +34,10 @@ func TestMain(m *testing.M) {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)
 		}
+		os.Exit(0)
+	}
+	if bare := strings.Fields(os.Getenv(bareLoopEnv)); len(bare) > 0 {
+		bareLoop(bare[0], bare[1:])
 		os.Exit(0)
 	}
 	os.Exit(m.Run())

@@ -153,7 +153,7 @@ func Listen(ctx context.Context, path string, o ListenOptions, out io.Writer) er
 			return ctx.Err()
 		}
 		heading := setting.String()
-		port, err := OpenSerial(path, setting)
+		port, err := OpenSerial(path, setting, quiet)
 		if err != nil {
 			return err
 		}

@@ -229,7 +229,7 @@ func TestListenEnds(t *testing.T) {
 	if took := time.Since(begun); !errors.Is(err, context.Canceled) || took > 3*time.Second {
 		t.Errorf("%v after %v", err, took)
 	}
-	_, err = OpenSerial(c.path+"0000", usual)
+	_, err = OpenSerial(c.path+"0000", usual, quiet)
 	wantCondition(t, err, Missing)
 	err = Listen(t.Context(), c.path+"0000", ListenOptions{Settings: CommonSettings, For: time.Second}, &strings.Builder{})
 	wantCondition(t, err, Missing, "is missing")

@@ -44,7 +44,7 @@ type portError struct {
 func (e *portError) Error() string { return e.Text }
 func (e *portError) Unwrap() error { return e.cause }
 
-// quiet is how long a Read waits before it returns 0, nil.
+// quiet is how long a Read waits where an answer is expected.
 const quiet = 100 * time.Millisecond
 
 // selectLimit is the first descriptor that the serial library's select(2)
@@ -78,10 +78,10 @@ func (p *serialPort) Close() error {
 	return errors.Join(p.Port.Close(), p.lock.Close())
 }
 
-// OpenSerial opens a device by its stable name. Reads wait about a tenth of a
-// second and then return 0, nil. The error's text says what is wrong with the
+// OpenSerial opens a device by its stable name. A Read waits so long for bytes
+// and then returns 0, nil. The error's text says what is wrong with the
 // port and what to do.
-func OpenSerial(path string, line LineSettings) (io.ReadWriteCloser, error) {
+func OpenSerial(path string, line LineSettings, wait time.Duration) (io.ReadWriteCloser, error) {
 	// A second descriptor of our own carries the lock that other well-behaved
 	// programs look for; the library's exclusive flag does not stop root.
 	lock, err := os.OpenFile(path, unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
@@ -97,7 +97,7 @@ func OpenSerial(path string, line LineSettings) (io.ReadWriteCloser, error) {
 		lock.Close()
 		return nil, explainOpen(path, err)
 	}
-	if err := port.SetReadTimeout(quiet); err != nil {
+	if err := port.SetReadTimeout(wait); err != nil {
 		port.Close()
 		lock.Close()
 		return nil, explainOpen(path, err)

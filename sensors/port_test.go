@@ -121,7 +121,7 @@ var usual = LineSettings{9600, 8, 'N', 1}
 
 func mustOpen(t testing.TB, path string) io.ReadWriteCloser {
 	t.Helper()
-	port, err := OpenSerial(path, usual)
+	port, err := OpenSerial(path, usual, quiet)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -197,7 +197,7 @@ func TestOpenSerialTwice(t *testing.T) {
 	t.Parallel()
 	c := newCable(t)
 	first := mustOpen(t, c.path)
-	_, err := OpenSerial(c.path, usual)
+	_, err := OpenSerial(c.path, usual, quiet)
 	wantCondition(t, err, Busy, c.path, "held by another program")
 	// The refused attempt does no harm to the one who holds the port.
 	c.send(t, "still there")
@@ -217,7 +217,7 @@ func TestOpenSerialTwice(t *testing.T) {
 func TestOpenSerialRefuses(t *testing.T) {
 	t.Parallel()
 	missing := filepath.Join(t.TempDir(), "usb-scale")
-	_, err := OpenSerial(missing, usual)
+	_, err := OpenSerial(missing, usual, quiet)
 	wantCondition(t, err, Missing, missing+" is missing: plug the cable in")
 	if !errors.Is(err, fs.ErrNotExist) {
 		t.Errorf("%v hides its cause", err)
@@ -226,14 +226,14 @@ func TestOpenSerialRefuses(t *testing.T) {
 	if err := os.Symlink(missing, dangling); err != nil {
 		t.Fatal(err)
 	}
-	_, err = OpenSerial(dangling, usual)
+	_, err = OpenSerial(dangling, usual, quiet)
 	wantCondition(t, err, Missing, dangling+" is missing")
 	file := filepath.Join(t.TempDir(), "file")
 	if err := os.WriteFile(file, nil, 0o600); err != nil {
 		t.Fatal(err)
 	}
 	for range 2 { // the first attempt left no lock behind
-		_, err = OpenSerial(file, usual)
+		_, err = OpenSerial(file, usual, quiet)
 		wantCondition(t, err, PortFailed, file+" is not a serial port")
 	}
 }
@@ -387,7 +387,7 @@ func TestReplug(t *testing.T) {
 		Name: "scale", Quantity: Weight, Protocol: lineProtocol(t),
 		SilentAfter: 30 * time.Second, RetryEvery: 20 * time.Millisecond,
 		NowNs: func() int64 { return int64(time.Since(begun)) },
-		Open:  func() (io.ReadWriteCloser, error) { return OpenSerial(link, usual) },
+		Open:  func() (io.ReadWriteCloser, error) { return OpenSerial(link, usual, quiet) },
 	}
 	var l listener
 	stop := l.run(t, s)
@@ -437,7 +437,7 @@ func TestRunLeavesNothing(t *testing.T) {
 		Name: "scale", Quantity: Weight, Protocol: mustNew(t, "sma", Options{Quantity: Weight}),
 		PollEvery: 10 * time.Millisecond, SilentAfter: time.Minute, RetryEvery: time.Minute,
 		NowNs: func() int64 { return 0 },
-		Open:  func() (io.ReadWriteCloser, error) { return OpenSerial(c.path, usual) },
+		Open:  func() (io.ReadWriteCloser, error) { return OpenSerial(c.path, usual, quiet) },
 	}
 	for range 3 {
 		var l listener
@@ -541,7 +541,7 @@ func runOutOfDescriptors() error {
 			unix.Close(held[len(held)-1])
 			held = held[:len(held)-1]
 		}
-		port, err := OpenSerial(path, usual)
+		port, err := OpenSerial(path, usual, quiet)
 		if err != nil {
 			var pe *portError
 			if !errors.As(err, &pe) || pe.Condition != PortFailed || !strings.Contains(pe.Text, "too many open files in this process") {
@@ -576,7 +576,7 @@ func TestNoAccess(t *testing.T) {
 		if err := os.Chmod(c.path, 0); err != nil {
 			t.Fatal(err)
 		}
-		_, err := OpenSerial(c.path, usual)
+		_, err := OpenSerial(c.path, usual, quiet)
 		wantCondition(t, err, NoAccess, c.path+" may not be opened: it is Dc---------, owner ", "this process runs as user ")
 		return
 	}
@@ -592,7 +592,7 @@ func openAsStranger() error {
 	if os.Getuid() == 0 {
 		return errors.New("still root")
 	}
-	_, err := OpenSerial(path, usual)
+	_, err := OpenSerial(path, usual, quiet)
 	var pe *portError
 	if !errors.As(err, &pe) || pe.Condition != NoAccess {
 		return fmt.Errorf("want no access: %w", err)
