@@ -205,6 +205,7 @@ func TestCounts(t *testing.T) {
 		{"- 100", Options{KgPerCount: 0.5}, good(-50, 0)},
 		{" +0000100 ", Options{KgPerCount: 0.5}, good(50, 0)},
 		{"  200", Options{KgPerCount: 0.5, CapacityKg: 30}, bad(fillcalc.FaultOverload, "counts", 2)},
+		{"- 200", Options{KgPerCount: 0.5, CapacityKg: 30}, bad(fillcalc.FaultOverload, "counts", 0)},
 		{"100kg", Options{KgPerCount: 0.5}, bad(fillcalc.FaultFrame, "line", 0)},
 		{"99999999999999999999", Options{KgPerCount: 0.5}, bad(fillcalc.FaultFrame, "value", 0)},
 		{"9999999999", Options{KgPerCount: 1e300}, bad(fillcalc.FaultFrame, "counts", 0)}, // beyond a float64

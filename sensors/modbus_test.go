@@ -231,9 +231,9 @@ func TestModbusFaults(t *testing.T) {
 	}
 }
 
-// A register's whole number, scaled. Integer limits are those of two's
+// A register's number, scaled. Integer limits are those of two's
 // complement; pounds by NIST SP 811 (2008), Appendix B.
-func TestModbusWholeNumbers(t *testing.T) {
+func TestModbusScaledNumbers(t *testing.T) {
 	tests := []struct {
 		kind string
 		data []byte
@@ -245,6 +245,7 @@ func TestModbusWholeNumbers(t *testing.T) {
 		{"int32", []byte{0xFF, 0xFF, 0xFF, 0x9C}, Options{Unit: "lb", Exponent: -2}, good(-0.45359237, 0)},
 		{"uint32", []byte{0xFF, 0xFF, 0xFF, 0xFF}, Options{Unit: "kg", Exponent: -6}, good(4294.967295, 0)},
 		{"int16", []byte{0x00, 0x03}, Options{Unit: "kg", Exponent: 2}, good(300, 0)},
+		{"float32", []byte{0x41, 0xBC, 0x00, 0x00}, Options{Unit: "kg", Exponent: -1}, good(2.35, 0)}, // 23.5 of the file's table
 		{"int32", []byte{0x00, 0x01, 0x86, 0xA0}, Options{KgPerCount: 0.5, CountsAtZero: 99990}, good(5, 0)},
 		{"int32", []byte{0x00, 0x01, 0x86, 0xA0}, Options{KgPerCount: 0.5, CountsAtZero: 99900, CapacityKg: 30}, bad(fillcalc.FaultOverload, "counts", 3)},
 		{"int16", []byte{0x75, 0x30}, Options{Unit: "kg", CapacityKg: 30}, bad(fillcalc.FaultOverload, "value", 3)},

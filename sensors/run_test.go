@@ -263,10 +263,39 @@ func TestRunStampsArrival(t *testing.T) {
 		d.wait(500 * time.Millisecond)
 		d.plugged.send(goodLine[10:])
 		d.wait(0)
-		if len(d.readings) != 1 || d.readings[0].AtNs != int64(1730*time.Millisecond) || d.readings[0].N != 1 {
+		if len(d.readings) != 1 || d.readings[0].AtNs != int64(1730*time.Millisecond) || d.readings[0].N != 1 || d.readings[0].Value != 1.25 {
 			t.Errorf("%+v", d.readings)
 		}
 	})
+}
+
+// Ports hand over bytes as they come: frames in pieces, and many at once.
+func TestRunPiecesOfFrames(t *testing.T) {
+	line, sma, modbus := lineProtocol(t), mustNew(t, "sma", Options{Quantity: Weight, Repeat: true}),
+		mustNew(t, "modbus", Options{Quantity: Weight, Unit: "kg", Unit485: 1, Type: "int16", Exponent: -3})
+	for _, test := range []struct {
+		p     Protocol
+		frame string
+	}{{line, goodLine}, {sma, "\n 1G       1.250kg \r"}, {modbus, string(appendCRC([]byte{1, 3, 2, 0x04, 0xE2}))}} {
+		for _, size := range []int{1, 7, 100, 5000} {
+			bubble(t, test.p, func(d *stand) {
+				rest := strings.Repeat(test.frame, 101)
+				want := 101
+				if test.p.SkipFirst {
+					want = 100
+				}
+				for len(rest) > 0 {
+					n := min(size, len(rest))
+					d.plugged.send(rest[:n])
+					rest = rest[n:]
+					d.wait(time.Millisecond)
+				}
+				if !slices.Equal(d.values(), slices.Repeat([]float64{1.25}, want)) {
+					t.Errorf("%s by %d: %v", test.p.Name, size, d.values())
+				}
+			})
+		}
+	}
 }
 
 // Bytes that make no sense are told from silence, and what they look like is said.
