@@ -534,7 +534,7 @@ func TestRunUnpluggedInMidFrame(t *testing.T) {
 			d.failing = explainOpen("/dev/serial/by-id/scale", unix.ENOENT)
 			close(first.gone)
 			d.wait(quiet)
-			d.wantLast(Missing, time.Second, 1100*time.Millisecond, "the port went away (input/output error): is the cable plugged in?")
+			d.wantLast(Missing, time.Second, 1100*time.Millisecond, "the port went away: is the cable plugged in?")
 			select {
 			case <-first.closed:
 			default:

@@ -50,7 +50,7 @@ func (s *Sensor) Run(ctx context.Context, reading func(Reading, error), status f
 		case errors.As(err, &pe):
 			report.tell(pe.Status)
 		default:
-			report.tell(Status{Missing, fmt.Sprintf("the port went away (%v): is the cable plugged in?", err)})
+			report.tell(Status{Missing, "the port went away: is the cable plugged in?"})
 		}
 		select {
 		case <-ctx.Done():
