@@ -85,18 +85,7 @@ func BenchmarkLineToSubscriber(b *testing.B) {
 		b.Fatal("no broker")
 	}
 	var copying sync.WaitGroup
-	copying.Go(func() {
-		buf := make([]byte, 512)
-		for {
-			n, err := port.Read(buf)
-			if err != nil {
-				return
-			}
-			if n > 0 {
-				client.Publish("bare", 0, false, slices.Clone(buf[:n]))
-			}
-		}
-	})
+	copying.Go(func() { copyLines(port, client) })
 	defer func() { port.Close(); copying.Wait(); client.Disconnect(50) }()
 
 	arrived := make(chan time.Time, 16)
@@ -208,20 +197,23 @@ func bareLoop(brokerURL string, ports []string) {
 		if err != nil {
 			panic(err)
 		}
-		copying.Go(func() {
-			buf := make([]byte, 512)
-			for {
-				n, err := port.Read(buf)
-				if err != nil {
-					return
-				}
-				if n > 0 {
-					client.Publish("bare", 0, false, slices.Clone(buf[:n]))
-				}
-			}
-		})
+		copying.Go(func() { copyLines(port, client) })
 	}
 	copying.Wait()
+}
+
+// copyLines publishes whatever a port delivers, until the port ends.
+func copyLines(port io.Reader, to mqtt.Client) {
+	buf := make([]byte, 512)
+	for {
+		n, err := port.Read(buf)
+		if err != nil {
+			return
+		}
+		if n > 0 {
+			to.Publish("bare", 0, false, slices.Clone(buf[:n]))
+		}
+	}
 }
 
 // BenchmarkOneCart runs the program itself with one cart at ten weights and two
