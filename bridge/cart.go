@@ -316,7 +316,11 @@ func (c *cart) save(ctx context.Context) {
 		// Not ctx: a batch that is begun is finished.
 		err := c.journal.Append(context.WithoutCancel(ctx), batch)
 		if err == nil && prune {
-			err = c.journal.Prune(context.WithoutCancel(ctx), keepFrom, seq, c.forward != nil)
+			// The batch is kept whatever comes of this: a failure here must not send it
+			// again. The next hour tries again.
+			if err := c.journal.Prune(context.WithoutCancel(ctx), keepFrom, seq, c.forward != nil); err != nil {
+				c.log.Warn("old events stay in the journal", "error", err)
+			}
 		}
 		c.written <- err
 	}()
