@@ -180,6 +180,7 @@ func (t *technician) warmUp(ctx context.Context) error {
 	}
 	t.say("Exhaust extraction on, engine started, foot on the brake.")
 	t.rig.Do((*sim.Cart).StartEngine)
+	// Each gear about five seconds (common practice, no source).
 	for _, gear := range []string{"R", "N", "D", "2", "1", "P"} {
 		t.say("Gear " + gear + ", held for five seconds.")
 		if err := t.pass(ctx, 5*time.Second); err != nil {
