@@ -65,6 +65,22 @@ func TestJudge(t *testing.T) {
 	}
 }
 
+func TestParityOf(t *testing.T) {
+	for text, want := range map[string]byte{
+		"":                                     0,
+		"AB":                                   0, // even as they are: a line of eight bits without parity
+		"\xc1C":                                'O',
+		"\xc1A":                                0,
+		string(withParity([]byte("ABC"), 'E')): 'E',
+		string(withParity([]byte("ABC"), 'O')): 'O',
+		string(withParity([]byte("ABC"), 'E')) + "C": 0,
+	} {
+		if got := parityOf([]byte(text)); got != want {
+			t.Errorf("% x: %q, want %q", text, got, want)
+		}
+	}
+}
+
 // modbusInstrument answers one function for two registers from address 0, the
 // other with exception 1. Requests are found by their checksum, since the gaps
 // that part them on a wire are not kept here.
@@ -142,8 +158,9 @@ func TestListen(t *testing.T) {
 			"9600 8N1, after a Modbus holding registers 0-1  9 bytes",
 			"  line: 9600 8N1\n  protocol: modbus\n  unit_id: 7\n  registers: holding\n  register: 0\n  type: float32\n  unit: kg             # from the instrument's manual\n"},
 		{"modbus asked, another register", answers(func(asked []byte) string {
+			// It knows the function, not the register; and not the other function.
 			if !bytes.HasSuffix(asked, appendCRC([]byte{7, 4, 0, 0, 0, 2})) {
-				return ""
+				return modbusInstrument(7, 4, 0)(asked)
 			}
 			return string(appendCRC([]byte{7, 0x84, 2}))
 		}), true, "9600 8N1, after a Modbus input registers 0-1  5 bytes",

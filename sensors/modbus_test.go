@@ -259,7 +259,8 @@ func TestModbusScaledNumbers(t *testing.T) {
 	}
 }
 
-// An adapter on a two-wire bus hears what it sends. The echo of the request is
+// An adapter on a two-wire bus hears what it sends (common practice, no source).
+// The echo of the request is
 // skipped, also where its address looks like a reply's byte count: 0x04xx for
 // four bytes, 0x02xx for two.
 func TestModbusEcho(t *testing.T) {

@@ -170,17 +170,22 @@ func TestOpenSerialReadsAndWrites(t *testing.T) {
 func TestOpenSerialQuiet(t *testing.T) {
 	t.Parallel()
 	c := newCable(t)
-	for _, wait := range []time.Duration{quiet, 3 * quiet} {
+	for _, wait := range []time.Duration{quiet, 5 * quiet} {
 		port, err := OpenSerial(c.path, usual, wait)
 		if err != nil {
 			t.Fatal(err)
 		}
-		for range 2 {
+		fastest := time.Hour // a busy machine makes one late, not each
+		for range 3 {
 			begun := time.Now()
 			n, err := port.Read(make([]byte, 10))
-			if took := time.Since(begun); n != 0 || err != nil || took < wait*9/10 || took > wait+2*time.Second {
-				t.Errorf("%d, %v after %v, want 0, nil after %v", n, err, took, wait)
+			fastest = min(fastest, time.Since(begun))
+			if n != 0 || err != nil {
+				t.Errorf("%d, %v, want 0, nil", n, err)
 			}
+		}
+		if fastest < wait*9/10 || fastest > wait*3/2 {
+			t.Errorf("waited %v, want %v", fastest, wait)
 		}
 		if err := port.Close(); err != nil {
 			t.Error(err)
@@ -565,6 +570,14 @@ func runOutOfDescriptors() error {
 		n, err := port.Read(make([]byte, 10)) // the panic would be here
 		if n != 0 || err != nil {
 			return fmt.Errorf("read %d, %w", n, err)
+		}
+		// An attempt that is refused gives its descriptor back.
+		for try := 0; left == 9 && try < 20; try++ {
+			_, err := OpenSerial(path, usual, quiet)
+			var pe *portError
+			if !errors.As(err, &pe) || pe.Condition != Busy {
+				return fmt.Errorf("attempt %d at a port that is held: %w", try, err)
+			}
 		}
 		if err := port.Close(); err != nil {
 			return err
