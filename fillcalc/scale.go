@@ -124,6 +124,10 @@ func (s *Scale) read(atNs int64, kg float64) (done bool, move float64) {
 		move -= float64(s.Before.FlowKgS * (float64(atNs-s.Before.AtNs) / 1e9))
 	}
 	s.SlowKg = s.LevelKg - float64(s.Before.FlowKgS*(slowTauS-levelTauS))
+	// What was kept during the change is no flow: a second change soon after must
+	// not begin there.
+	s.PastN, s.PastAt = 0, 0
+	s.remember(atNs)
 	return true, move
 }
 

@@ -18,8 +18,9 @@ import (
 	"bayfill/bridge"
 )
 
-// demoSpeed plays a job of about a quarter of an hour in about half a minute.
-const demoSpeed = 30
+// demoSpeed plays a job of about a quarter of an hour in well under a minute; faster,
+// a busy machine's pauses would look like sensors that fall silent.
+const demoSpeed = 20
 
 type demoOptions struct {
 	realTime bool
@@ -48,7 +49,7 @@ func demoCommand() *cobra.Command {
 		},
 	}
 	f := cmd.Flags()
-	f.BoolVar(&o.realTime, "real-time", false, "as slowly as in life (about half an hour)")
+	f.BoolVar(&o.realTime, "real-time", false, "as slowly as in life (about a quarter of an hour)")
 	f.BoolVar(&o.json, "json", false, "print only the final account, as one JSON object")
 	f.Uint64Var(&o.seed, "seed", 1, "seed of the simulated noise")
 	f.StringVar(&o.dir, "dir", "", "keep ports, configuration and journal here (default: a temporary folder)")

@@ -116,15 +116,20 @@ func (t *technician) drain(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	t.say("It has slowed to drips. Five minutes more.")
-	return t.pass(ctx, 5*time.Minute)
+	t.say("It has slowed to drips. Three minutes more.")
+	return t.pass(ctx, 3*time.Minute)
 }
 
 func (t *technician) tipPan(ctx context.Context) error {
 	t.say("Pan taken off and tipped into the caddy.")
 	before := float64(t.station.look().volumes.DrainedL)
 	t.rig.Do(func(c *sim.Cart) { c.CloseDrain(); c.TipPan(1200 * time.Millisecond) })
-	return t.until(ctx, "the tipped fluid", func(s shown) bool { return quiet(s) && float64(s.volumes.DrainedL) > before+0.2 })
+	// On a machine too busy for the demo's speed the signal may have been lost to
+	// the bridge; the account at the end tells.
+	enough := t.clock.Elapsed() + 2*time.Minute
+	return t.until(ctx, "the tipped fluid", func(s shown) bool {
+		return quiet(s) && (float64(s.volumes.DrainedL) > before+0.2 || t.clock.Elapsed() > enough)
+	})
 }
 
 func (t *technician) service(ctx context.Context) error {
@@ -132,7 +137,7 @@ func (t *technician) service(ctx context.Context) error {
 		return err
 	}
 	t.say("New filter and seal; pan and magnet cleaned; bolts by hand tool.")
-	return t.pass(ctx, 4*time.Minute)
+	return t.pass(ctx, 2*time.Minute)
 }
 
 // pour lets fluid run until so much remains. Eye and hand are slow: the last
@@ -203,8 +208,14 @@ func (t *technician) topUp(ctx context.Context) error {
 
 func (t *technician) check(ctx context.Context) error {
 	t.say("Waiting for the check window.")
-	if err := t.until(ctx, "the check window", func(s shown) bool { return s.window.State == "open" }); err != nil {
+	passed := func(s shown) bool { return s.window.State == "closing" || s.window.State == "above" }
+	if err := t.until(ctx, "the check window", func(s shown) bool { return s.window.State == "open" || passed(s) }); err != nil {
 		return err
+	}
+	if passed(t.station.look()) {
+		// Only a machine too busy for the demo's speed gets here.
+		t.say("The window has passed: in life the level is judged after it has cooled.")
+		return nil
 	}
 	t.say(fmt.Sprintf("The window is open at %.1f °C: level judged, it is right.", float64(t.station.look().window.TempC)))
 	return t.pass(ctx, 30*time.Second)
