@@ -239,6 +239,9 @@ func TestPtyTouchesOnlyItsLink(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	if to, err := os.Readlink(name); err != nil || to != p.terminal {
+		t.Errorf("the name leads to %q, %v, the terminal is %q", to, err, p.terminal)
+	}
 	p.close()
 	if err := p.replug(); err == nil {
 		t.Error("a closed port comes back")

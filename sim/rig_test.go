@@ -253,7 +253,7 @@ func TestRigRefusesNonsense(t *testing.T) {
 	for name, spoil := range map[string]func(s *Sensor){
 		"name":       func(s *Sensor) { s.Name = "" },
 		"path":       func(s *Sensor) { s.Name = "a/b" },
-		"hidden":     func(s *Sensor) { s.Name = ".." },
+		"hidden":     func(s *Sensor) { s.Name = ".scale" },
 		"taken":      func(s *Sensor) { s.Name = "first" },
 		"both":       func(s *Sensor) { s.Probe = &ProbeParams{ReadsPerS: 1} },
 		"neither":    func(s *Sensor) { s.Scale = nil },
@@ -269,8 +269,10 @@ func TestRigRefusesNonsense(t *testing.T) {
 		first, bad := streamed(), streamed()
 		first.Name = "first"
 		spoil(&bad)
-		if _, err := NewRig(RigOptions{Cart: DefaultParams(), Sensors: []Sensor{first, bad}, Dir: dir}); err == nil {
-			t.Errorf("%s: passes", name)
+		for _, where := range []string{dir, ""} {
+			if _, err := NewRig(RigOptions{Cart: DefaultParams(), Sensors: []Sensor{first, bad}, Dir: where}); err == nil {
+				t.Errorf("%s: passes in %q", name, where)
+			}
 		}
 		if left, _ := os.ReadDir(dir); len(left) > 0 {
 			t.Errorf("%s: the first sensor's port is left open", name)
