@@ -91,7 +91,11 @@ func testRights(t *testing.T, config *Config) {
 	url := b.BrokerURL()
 	tablet := subscribe(t, url, "tablet", "secret", everyLeaf()...)
 	birth := online(t, tablet, "")
-	board := subscribe(t, url, "board", "secret", append(everyLeaf(), testCart+"commands", "bayfill/+/+/commands")...)
+	filters := append(everyLeaf(), testCart+"commands", "bayfill/+/+/commands")
+	if b.broker == nil {
+		filters = append(filters, "bayfill/#", "#", "+/+/+/commands", "$SYS/#")
+	}
+	board := subscribe(t, url, "board", "secret", filters...)
 	online(t, board, "")
 	keypadHears := subscribe(t, url, "keypad", "secret", append(everyLeaf(), testCart+"commands")...)
 
@@ -118,7 +122,10 @@ func testRights(t *testing.T, config *Config) {
 			})
 		})
 		wire.Close()
-		t.Logf("a will of %s on %s: connecting gave %v", user, topic, err)
+		// Mosquitto looks when it sends the will.
+		if b.broker != nil && err == nil {
+			t.Errorf("%s was let in with a will on %s", user, topic)
+		}
 	}
 	forged := string(encode(VolumesMessage{TS: "2099-01-01T00:00:00.000Z", Job: "forged"}))
 	try("board", testCart+"commands", `{"id":"board-1",`+openTestJob+`}`, false)
@@ -150,8 +157,8 @@ func testRights(t *testing.T, config *Config) {
 	}
 	neverOffline(t, tablet, birth)
 	for _, m := range board.all() {
-		if strings.HasSuffix(m.topic, "/commands") {
-			t.Errorf("the board heard a command: %s", m.payload)
+		if strings.HasSuffix(m.topic, "/commands") || !strings.HasPrefix(m.topic, testCart) {
+			t.Errorf("the board heard %s: %s", m.topic, m.payload)
 		}
 	}
 	for _, m := range keypadHears.all() {
@@ -278,7 +285,11 @@ func TestSubscriptionsOnTheEmbeddedBroker(t *testing.T) {
 					// A round trip to the broker: nothing else was on the way.
 					c.Unsubscribe(filter).WaitTimeout(10 * time.Second)
 					for len(got) > 0 {
-						t.Errorf("%s was delivered", <-got)
+						// The broker acknowledges before it delivers: what an earlier round sent
+						// may come to this one, to whom it may come at all.
+						if topic := <-got; wanted == 0 || topic != testCart+"volumes" {
+							t.Errorf("%s was delivered", topic)
+						}
 					}
 				})
 			}

@@ -181,9 +181,8 @@ func (c *cart) end(workers *sync.WaitGroup) error {
 		c.happened(<-c.inbox)
 	}
 	c.settle()
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
-	defer cancel()
-	return c.journal.Append(ctx, c.unsaved)
+	// However long a slow card takes: given up, these readings were lost.
+	return c.journal.Append(context.Background(), c.unsaved)
 }
 
 func (c *cart) runSensor(ctx context.Context, d *sensors.Sensor) {

@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"encoding/json"
 	"errors"
 	"fmt"
 	"net"
@@ -31,6 +32,10 @@ func (c *Config) check() error {
 		fluids[f.Name] = true
 		if !(*f.DensityUPct >= 0 && *f.DensityUPct < 10) {
 			return fmt.Errorf("fluids[%d].density_u_pct: %g is not from 0 to 10", i, *f.DensityUPct)
+		}
+		// The journal keeps fluids as JSON, which has no infinity.
+		if _, err := json.Marshal(f.fluid()); err != nil {
+			return fmt.Errorf("fluids[%d]: every figure must be a finite number: %w", i, err)
 		}
 		for _, cart := range c.Carts {
 			if _, err := f.fluid().Density(*cart.ReferenceC); err != nil {
@@ -142,8 +147,8 @@ func (c *CartConfig) check(ports map[string]string) error {
 		return fmt.Errorf("air_kg_m3: %g is not the density of air (about 1.2)", *c.AirKgM3)
 	case !(*c.ReferenceC >= 0 && *c.ReferenceC <= 60):
 		return fmt.Errorf("reference_c: %g is not from 0 to 60", *c.ReferenceC)
-	case !(c.Caddy.HoldsL >= 0 && c.Caddy.EmptyKg >= 0):
-		return errors.New("caddy: empty_kg and holds_l may not be negative")
+	case !(c.Caddy.HoldsL >= 0 && c.Caddy.HoldsL <= 1000 && c.Caddy.EmptyKg >= 0 && c.Caddy.EmptyKg <= 1000):
+		return errors.New("caddy: empty_kg and holds_l must lie from 0 to 1000")
 	}
 	return nil
 }

@@ -179,7 +179,7 @@ func TestKilledInMidDrain(t *testing.T) {
 		}
 	}
 	onDisk := state.Volumes()
-	if compared < 20 || onDisk.DrainedL < 0.3 {
+	if compared < 5 || onDisk.DrainedL < 0.1 {
 		t.Fatalf("%d volumes compared, %.3f L on disk", compared, onDisk.DrainedL)
 	}
 	// Saved every half second; the rest is allowed to a loaded machine.
@@ -193,20 +193,20 @@ func TestKilledInMidDrain(t *testing.T) {
 	restart := len(s.all())
 	p.start()
 	second := online(t, s, first.Session)
-	var resumed VolumesMessage
-	eventually(t, 20*time.Second, "a known tally", func() bool {
+	// A loaded machine may have made holes, and steps, before; and one that was shown
+	// need not have come to the disk.
+	steps := len(state.Job.Steps)
+	var away JobStep
+	eventually(t, 20*time.Second, "the undecided step", func() bool {
+		var job JobMessage
 		for _, m := range s.all()[restart:] {
-			if strings.HasSuffix(m.topic, "/volumes") && json.Unmarshal(m.payload, &resumed) == nil && known(resumed.DrainedL) {
+			if strings.HasSuffix(m.topic, "/job") && json.Unmarshal(m.payload, &job) == nil && len(job.Undecided) > steps {
+				away = job.Undecided[steps]
 				return true
 			}
 		}
 		return false
 	})
-	if d := math.Abs(float64(resumed.DrainedL) - onDisk.DrainedL); d > 1e-4 || resumed.Seq <= state.Seq {
-		t.Errorf("resumed with %.4f L at event %d, on disk were %.4f L at %d", resumed.DrainedL, resumed.Seq, onDisk.DrainedL, state.Seq)
-	}
-	eventually(t, 20*time.Second, "the undecided step", func() bool { return len(read[JobMessage](s, JobLeaf).Undecided) > 0 })
-	away := read[JobMessage](s, JobLeaf).Undecided[0]
 	if away.Cause != string(fillcalc.Away) || away.Sensor != "caddy" || float64(away.Kg) < 0.25 || !known(away.L) {
 		t.Errorf("what drained meanwhile is %+v", away)
 	}
@@ -242,11 +242,25 @@ func TestKilledInMidDrain(t *testing.T) {
 	if bye := read[Presence](s, PresenceLeaf); bye.Why != "stopped" || bye.Session != second.Session {
 		t.Errorf("after a clean stop presence is %+v", bye)
 	}
+	// The whole journal: no event is missing, and the tally went on from where it
+	// was.
 	inputs := map[string]int{}
-	for _, e := range eventsIn(t, filepath.Join(data, "cart.journal")) {
+	var again fillcalc.State
+	resumed := math.NaN()
+	for i, e := range eventsIn(t, filepath.Join(data, "cart.journal")) {
+		if e.Seq != uint64(i+1) {
+			t.Fatalf("event %d is in place %d", e.Seq, i+1)
+		}
 		if e.Input != nil {
 			inputs[e.Input.ID]++
 		}
+		again = fillcalc.Apply(again, e)
+		if e.Seq > state.Seq && math.IsNaN(resumed) {
+			resumed = again.Volumes().DrainedL
+		}
+	}
+	if math.Abs(resumed-onDisk.DrainedL) > 1e-9 {
+		t.Errorf("resumed with %.6f L, on disk were %.6f L", resumed, onDisk.DrainedL)
 	}
 	if inputs["before-1"] != 1 || inputs["before-2"] != 1 {
 		t.Errorf("done were %v", inputs)

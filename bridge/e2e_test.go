@@ -60,6 +60,8 @@ func decideAll(s *subscriber) {
 		text, _ := json.Marshal(step.Step)
 		s.must(`"do":"decide","as":"fluid","step":` + string(text))
 	}
+	// A reply comes before the leaves that it changes.
+	eventually(s.t, 10*time.Second, "the decisions", func() bool { return read[VolumesMessage](s, VolumesLeaf).UndecidedL == 0 })
 }
 
 // From bytes on pseudo-terminals to a real broker and a real InfluxDB: every

@@ -77,8 +77,10 @@ func blamesData(err error) bool {
 	if !errors.As(err, &e) {
 		return false
 	}
+	// Version 1.8 says who it is in its headers, version 2 also by the code in its
+	// answer; others' JSON has no such code.
 	speaks := e.Header.Get("X-Influxdb-Version") != "" || e.Header.Get("X-Influxdb-Error") != "" ||
-		strings.HasPrefix(e.Header.Get("Content-Type"), "application/json")
+		e.Code == "invalid" || e.Code == "unprocessable entity"
 	switch e.StatusCode {
 	case http.StatusBadRequest, http.StatusUnprocessableEntity:
 		return speaks

@@ -25,6 +25,10 @@ import (
 
 const testCart = "bayfill/test/cart/"
 
+// promised is how soon after a broker's return all is true: ten seconds, and as
+// much again for a loaded machine.
+const promised = 20 * time.Second
+
 // bareConfig is a cart with one scale that says nothing: enough where only MQTT
 // matters. broker is that section of the file.
 func bareConfig(t testing.TB, data, broker string) *Config {
@@ -98,11 +102,11 @@ func given(l *link) map[Leaf]string {
 // everything, ends with the newest value of every leaf; nobody sees an older
 // one again.
 func TestOutageEndsWithTheNewest(t *testing.T) {
-	// Faster than a loaded machine weighs without holes: what is measured does not
-	// matter here, only which of it is newest.
+	// What is measured does not matter here, only which of it is newest: one weight
+	// a second, so that a loaded machine keeps up.
 	const speed = 100
 	broker := startMosquitto(t)
-	rig := testRig(t, speed)
+	rig := testRigAt(t, speed, 0.1)
 	s := subscribe(t, broker.url, "", "", testCart+"volumes", testCart+"window", testCart+"job", testCart+"alerts")
 	b, stop := runBridge(t, testConfig(t, rig, t.TempDir(), broker.url, ""), speed)
 	l := b.carts[0].link
@@ -131,8 +135,13 @@ func TestOutageEndsWithTheNewest(t *testing.T) {
 	rig.Faults("probe").Set(sim.FaultSettings{})
 	eventually(t, 30*time.Second, "ten minutes on the cart's clock", func() bool { return minutes(before.TS, now().TS) > 10 })
 	atReturn := now()
+	back := time.Now()
 	broker.start()
 	second := online(t, keypad, first.Session)
+	took := time.Since(back)
+	if took > promised {
+		t.Errorf("online again after %v", took)
+	}
 	eventually(t, 20*time.Second, "live volumes", func() bool { return read[VolumesMessage](s, VolumesLeaf).Seq > atReturn.Seq+100 })
 
 	all := s.all()
@@ -151,7 +160,8 @@ func TestOutageEndsWithTheNewest(t *testing.T) {
 			t.Errorf("%s from the outage was sent: %s, the broker came back at %s", m.topic, v.TS, atReturn.TS)
 		}
 	}
-	t.Logf("%.1f minutes away, %d events; online again as %s", minutes(before.TS, atReturn.TS), atReturn.Seq-before.Seq, second.Session)
+	t.Logf("%.1f minutes away, %d events; online again after %.1f s as %s",
+		minutes(before.TS, atReturn.TS), atReturn.Seq-before.Seq, took.Seconds(), second.Session)
 
 	// Nothing moves after the stop: then every leaf can be held against what the
 	// link was given last.
@@ -435,8 +445,8 @@ func TestPresenceAfterAnOlderBrokerFile(t *testing.T) {
 		return read[Presence](late, PresenceLeaf).Online
 	})
 	took := time.Since(back)
-	if took > 10*time.Second {
-		t.Errorf("true again after %v, want 10 s", took)
+	if took > promised {
+		t.Errorf("true again after %v", took)
 	}
 	if j := read[JobMessage](late, JobLeaf); j.Job != "job-1" || read[Presence](late, PresenceLeaf).Session == second.Session {
 		t.Errorf("job %q, presence %+v", j.Job, read[Presence](late, PresenceLeaf))
@@ -495,28 +505,30 @@ func TestTwoBridgesWithOneName(t *testing.T) {
 	connects, text := 0, ""
 	var links []*link
 	var stops []func()
+	began := time.Now()
 	for range 2 {
+		connected := false
 		l := newLink(address{url: broker.url}, "test", "cart", make(chan incoming, 1), func(trouble string) {
 			mu.Lock()
 			defer mu.Unlock()
-			if trouble == "" {
-				connects++
-			} else {
+			if trouble != "" {
 				text = trouble
+			} else if !connected {
+				connects++
 			}
+			connected = trouble == ""
 		})
 		links = append(links, l)
 		stops = append(stops, runLink(t, l))
 	}
 	seen := func() int { mu.Lock(); defer mu.Unlock(); return connects }
-	began := time.Now()
-	eventually(t, 30*time.Second, "both to have been thrown out", func() bool { return seen() >= 4 })
-	// The pauses double: 1, 2, 4 s for each of the two.
-	most := 2 + 2*int(time.Since(began).Seconds())
-	if n := seen(); n > most {
-		t.Errorf("%d connections in %.1f s: they spin", n, time.Since(began).Seconds())
+	// One of the two comes for the third time: after pauses of one and two seconds.
+	eventually(t, 30*time.Second, "five connections", func() bool { return seen() >= 5 })
+	took := time.Since(began)
+	if took < 2900*time.Millisecond {
+		t.Errorf("five connections in %v: they spin", took)
 	}
-	t.Logf("%d connections in %.1f s, told: %s", seen(), time.Since(began).Seconds(), text)
+	t.Logf("five connections in %.1f s, told: %s", took.Seconds(), text)
 	stops[1]()
 	eventually(t, 30*time.Second, "the one that stays", func() bool {
 		p := read[Presence](s, PresenceLeaf)

@@ -371,10 +371,19 @@ var (
 // ends. speed is how much faster than life its clock goes.
 func testRig(t testing.TB, speed float64) *sim.Rig {
 	t.Helper()
+	return testRigAt(t, speed, 1)
+}
+
+// testRigAt has instruments that speak so many times as often as usual.
+func testRigAt(t testing.TB, speed, rate float64) *sim.Rig {
+	t.Helper()
 	p := sim.DefaultParams()
 	p.Used, p.Fresh, p.FluidC = testUsed, testFresh, 30
 	caddy, supply, probe := sim.DefaultScaleParams(), sim.DefaultScaleParams(), sim.DefaultProbeParams()
 	supply.What = sim.OnSupply
+	caddy.ReadsPerS *= rate
+	supply.ReadsPerS *= rate
+	probe.ReadsPerS *= rate
 	clock := NewClock(0, speed)
 	rig, err := sim.NewRig(sim.RigOptions{
 		Cart: p, Dir: filepath.Join(t.TempDir(), "ports"), Elapsed: clock.Elapsed,

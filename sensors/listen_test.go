@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -122,6 +123,20 @@ func smaInstrument(asked []byte) string {
 	return ""
 }
 
+// patiently tries again with more time: on a busy machine an instrument of these
+// tests may not get to speak while it is listened to. What is wrong for another
+// reason is wrong each time.
+func patiently(t *testing.T, try func(long time.Duration) (wrong string)) {
+	t.Helper()
+	var wrong string
+	for _, long := range []time.Duration{150 * time.Millisecond, 500 * time.Millisecond, 2 * time.Second} {
+		if wrong = try(long); wrong == "" {
+			return
+		}
+	}
+	t.Error(wrong)
+}
+
 func TestListen(t *testing.T) {
 	t.Parallel()
 	streams := func(text string) func(*testing.T, *cable) {
@@ -172,25 +187,28 @@ func TestListen(t *testing.T) {
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {
 			t.Parallel()
-			c := newCable(t)
-			test.instrument(t, c)
-			var out strings.Builder
-			o := ListenOptions{Settings: []LineSettings{usual}, For: 150 * time.Millisecond, Ask: test.ask, UnitID: 7}
-			err := Listen(t.Context(), c.path, o, &out)
-			if !strings.Contains(out.String(), test.heading) {
-				t.Errorf("%q is not in\n%s", test.heading, out.String())
-			}
-			if test.config == "" {
-				if err == nil || !strings.Contains(err.Error(), c.path+": nothing understood at any setting: check cable and power") || strings.Contains(out.String(), "This fits") {
-					t.Errorf("%v\n%s", err, out.String())
+			patiently(t, func(long time.Duration) string {
+				c := newCable(t)
+				test.instrument(t, c)
+				var out strings.Builder
+				o := ListenOptions{Settings: []LineSettings{usual}, For: long, Ask: test.ask, UnitID: 7}
+				err := Listen(t.Context(), c.path, o, &out)
+				mustOpen(t, c.path).Close() // given back
+				if !strings.Contains(out.String(), test.heading) {
+					return fmt.Sprintf("%q is not in\n%s", test.heading, out.String())
 				}
-				return
-			}
-			want := "\nThis fits. For the configuration:\n\n  port: " + c.path + "\n" + test.config
-			if err != nil || !strings.HasSuffix(out.String(), want) {
-				t.Errorf("%v\n%s\nwant at the end\n%s", err, out.String(), want)
-			}
-			mustOpen(t, c.path) // given back
+				if test.config == "" {
+					if err == nil || !strings.Contains(err.Error(), c.path+": nothing understood at any setting: check cable and power") || strings.Contains(out.String(), "This fits") {
+						return fmt.Sprintf("%v\n%s", err, out.String())
+					}
+					return ""
+				}
+				want := "\nThis fits. For the configuration:\n\n  port: " + c.path + "\n" + test.config
+				if err != nil || !strings.HasSuffix(out.String(), want) {
+					return fmt.Sprintf("%v\n%s\nwant at the end\n%s", err, out.String(), want)
+				}
+				return ""
+			})
 		})
 	}
 }
@@ -199,41 +217,53 @@ func TestListen(t *testing.T) {
 // speed on its wire; the instrument looks up what the reader has set.
 func TestListenFindsTheSpeed(t *testing.T) {
 	t.Parallel()
-	c := newCable(t)
-	fd := int(c.slave.Fd())
-	c.play(t, func(stop <-chan struct{}) {
-		for {
-			select {
-			case <-stop:
-				return
-			case <-time.After(10 * time.Millisecond):
+	patiently(t, func(long time.Duration) string {
+		c := newCable(t)
+		fd := int(c.slave.Fd())
+		c.play(t, func(stop <-chan struct{}) {
+			for {
+				select {
+				case <-stop:
+					return
+				case <-time.After(10 * time.Millisecond):
+				}
+				speed, err := speedOf(fd)
+				if err != nil {
+					return
+				}
+				text := "\xf8\x80x\x1e\xe6\xfe"
+				if speed == unix.B4800 {
+					text = goodLine
+				}
+				if _, err := c.instrument.WriteString(text); err != nil {
+					return
+				}
 			}
-			set, err := unix.IoctlGetTermios(fd, unix.TCGETS)
-			if err != nil {
-				return
-			}
-			text := "\xf8\x80x\x1e\xe6\xfe"
-			if set.Cflag&unix.CBAUD == unix.B4800 {
-				text = goodLine
-			}
-			if _, err := c.instrument.WriteString(text); err != nil {
-				return
+		})
+		var out strings.Builder
+		settings := []LineSettings{usual, {19200, 8, 'N', 1}, {4800, 8, 'N', 1}, {2400, 8, 'N', 1}}
+		if err := Listen(t.Context(), c.path, ListenOptions{Settings: settings, For: long}, &out); err != nil {
+			return err.Error()
+		}
+		for _, part := range []string{"9600 8N1  ", "19200 8N1  ", "4800 8N1  ", "  line: 4800 8N1\n  protocol: line\n  pattern: status-kind-value-unit\n"} {
+			if !strings.Contains(out.String(), part) {
+				return fmt.Sprintf("%q is not in\n%s", part, out.String())
 			}
 		}
+		if strings.Contains(out.String(), "2400") || strings.Count(out.String(), "no protocol understands this") != 2 {
+			return out.String()
+		}
+		return ""
 	})
-	var out strings.Builder
-	settings := []LineSettings{usual, {19200, 8, 'N', 1}, {4800, 8, 'N', 1}, {2400, 8, 'N', 1}}
-	if err := Listen(t.Context(), c.path, ListenOptions{Settings: settings, For: 200 * time.Millisecond}, &out); err != nil {
-		t.Fatal(err)
+}
+
+// speedOf is the speed that the reader of a terminal has set.
+func speedOf(fd int) (uint32, error) {
+	set, err := unix.IoctlGetTermios(fd, unix.TCGETS)
+	if err != nil {
+		return 0, err
 	}
-	for _, part := range []string{"9600 8N1  ", "19200 8N1  ", "4800 8N1  ", "  line: 4800 8N1\n  protocol: line\n  pattern: status-kind-value-unit\n"} {
-		if !strings.Contains(out.String(), part) {
-			t.Errorf("%q is not in\n%s", part, out.String())
-		}
-	}
-	if strings.Contains(out.String(), "2400") || strings.Count(out.String(), "no protocol understands this") != 2 {
-		t.Errorf("%s", out.String())
-	}
+	return set.Cflag & unix.CBAUD, nil
 }
 
 func TestListenEnds(t *testing.T) {
@@ -243,16 +273,29 @@ func TestListenEnds(t *testing.T) {
 	time.AfterFunc(300*time.Millisecond, cancel)
 	begun := time.Now()
 	err := Listen(ctx, c.path, ListenOptions{Settings: CommonSettings, For: time.Minute, Ask: true, UnitID: 1}, &strings.Builder{})
-	if took := time.Since(begun); !errors.Is(err, context.Canceled) || took > 3*time.Second {
+	if took := time.Since(begun); !errors.Is(err, context.Canceled) || took > 20*time.Second {
 		t.Errorf("%v after %v", err, took)
 	}
-	_, err = OpenSerial(c.path+"0000", usual, quiet)
-	wantCondition(t, err, Missing)
 	err = Listen(t.Context(), c.path+"0000", ListenOptions{Settings: CommonSettings, For: time.Second}, &strings.Builder{})
 	wantCondition(t, err, Missing, "is missing")
 
-	time.AfterFunc(200*time.Millisecond, c.pull)
-	err = Listen(t.Context(), c.path, ListenOptions{Settings: CommonSettings, For: time.Minute}, &strings.Builder{})
+	// Unplugged once it is listened to, which its speed shows.
+	fd := int(c.slave.Fd())
+	c.play(t, func(stop <-chan struct{}) {
+		for {
+			select {
+			case <-stop:
+				return
+			case <-time.After(10 * time.Millisecond):
+			}
+			if speed, err := speedOf(fd); err != nil || speed == unix.B1200 {
+				time.Sleep(quiet)
+				c.pull()
+				return
+			}
+		}
+	})
+	err = Listen(t.Context(), c.path, ListenOptions{Settings: []LineSettings{{1200, 8, 'N', 1}}, For: time.Minute}, &strings.Builder{})
 	if err == nil || !strings.Contains(err.Error(), "the port went away") {
 		t.Errorf("unplugged while listening: %v", err)
 	}

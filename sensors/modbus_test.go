@@ -260,9 +260,8 @@ func TestModbusScaledNumbers(t *testing.T) {
 }
 
 // An adapter on a two-wire bus hears what it sends (common practice, no source).
-// The echo of the request is
-// skipped, also where its address looks like a reply's byte count: 0x04xx for
-// four bytes, 0x02xx for two.
+// The echo of the request is skipped, also where its address looks like a reply's
+// byte count: 0x04xx for four bytes, 0x02xx for two.
 func TestModbusEcho(t *testing.T) {
 	for _, register := range []int{0, 0x0103, 0x0200, 0x0203, 0x0400, 0x0401, 0x04FF, 0xFFFF} {
 		for _, kind := range []string{"int16", "uint32"} {

@@ -175,8 +175,9 @@ func TestOpenSerialQuiet(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		fastest := time.Hour // a busy machine makes one late, not each
-		for range 3 {
+		// A busy machine makes some late, not each; nothing makes one early.
+		fastest := time.Hour
+		for try := 0; try < 10 && fastest > wait*3/2; try++ {
 			begun := time.Now()
 			n, err := port.Read(make([]byte, 10))
 			fastest = min(fastest, time.Since(begun))
@@ -357,7 +358,7 @@ func (l *listener) run(t testing.TB, s *Sensor) (stop func()) {
 		begun := time.Now()
 		cancel()
 		<-ended
-		if took := time.Since(begun); took > 3*time.Second {
+		if took := time.Since(begun); took > 10*time.Second {
 			t.Errorf("Run took %v to end", took)
 		}
 	}
