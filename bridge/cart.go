@@ -86,7 +86,6 @@ func (c *cart) begin(ctx context.Context, wallNs int64, speed float64) error {
 		return err
 	}
 	c.state = state
-	c.snapshotSeq = state.Seq
 	// Time never runs backwards within a journal, whatever the wall clock says.
 	c.clock = NewClock(max(wallNs, state.NowNs+int64(time.Millisecond)), speed)
 	e := c.stamp(fillcalc.Event{Kind: fillcalc.KindInput, AtNs: c.clock.NowNs(),
@@ -95,12 +94,14 @@ func (c *cart) begin(ctx context.Context, wallNs int64, speed float64) error {
 		return err
 	}
 	next := fillcalc.Apply(c.state, e)
-	batch := Batch{Events: []fillcalc.Event{e}}
+	// With a snapshot: what was replayed just now need not be replayed again, and
+	// may be forgotten one day.
+	batch := Batch{Events: []fillcalc.Event{e}, Snapshot: &next}
 	c.showAll(&next, &batch)
 	if err := c.journal.Append(ctx, batch); err != nil {
 		return err
 	}
-	c.state = next
+	c.state, c.snapshotSeq = next, next.Seq
 	return nil
 }
 

@@ -3,10 +3,12 @@ package bridge
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"reflect"
 	"strings"
 	"sync"
 	"testing"
+	"testing/synctest"
 
 	"bayfill/fillcalc"
 )
@@ -90,6 +92,81 @@ func TestCommandTable(t *testing.T) {
 	if len(commandOrder) != len(commandFields) {
 		t.Error("the table and its order differ")
 	}
+}
+
+// What the job's state allows. A refused command changes nothing at all; an
+// accepted one is answered the same when it comes again, and done once.
+func TestCommandsByTheJobsState(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := startLonely(t, lonelyConfig(t, memoryDir(t), caddyLines, supplyLines, probeLines))
+		l.live(3, 0, 0)
+		n := 0
+		do := func(refused, command string) {
+			t.Helper()
+			n++
+			payload := fmt.Sprintf(`{"id":"c%d",%s}`, n, command)
+			before := bits(l.state)
+			r := l.send(payload)
+			after := bits(l.state)
+			switch {
+			case refused == "" && !r.OK:
+				t.Errorf("%s was refused: %s", command, r.Error)
+			case refused == "":
+				if before == after {
+					t.Errorf("%s changed nothing", command)
+				}
+				if again := l.send(payload); !reflect.DeepEqual(again, r) {
+					t.Errorf("%s was answered %+v, then %+v", command, r, again)
+				}
+				if bits(l.state) != after {
+					t.Errorf("%s was done twice", command)
+				}
+			case r.OK || !strings.Contains(r.Error, refused):
+				t.Errorf("%s: %+v, want it refused: %q", command, r, refused)
+			case before != after:
+				t.Errorf("%s was refused and changed the state", command)
+			}
+		}
+		for _, c := range []string{`"do":"phase","phase":"draining"`, `"do":"baseline"`, `"do":"decide","step":1,"as":"fluid"`, `"do":"close"`, `"do":"abandon","why":"x"`} {
+			do("needs an open job", c)
+		}
+		do("window: low_c 45 and high_c 35 must rise", `"do":"open","fluid":"fresh","low_c":45,"high_c":35`)
+		do("first_fill: 0 is not above 0", `"do":"open","fluid":"fresh","low_c":35,"high_c":45,"first_fill":0`)
+		do("", openTestJob)
+		do("job job-1 is still open", openTestJob)
+		do(`phase: "closed" is not one of`, `"do":"phase","phase":"closed"`)
+		do("", `"do":"phase","phase":"draining"`)
+		l.live(3, 0.05, 0)
+		do("", `"do":"baseline"`)
+		do("step: 1 is not one of this job's 0 steps", `"do":"decide","step":1,"as":"fluid"`)
+		l.caddyKg += 1
+		l.live(0.5, 0, 0)
+		do("has not settled", `"do":"close"`)
+		l.live(3, 0, 0)
+		do("close would lose step 1", `"do":"close"`)
+		do("baseline would lose step 1", `"do":"baseline"`)
+		do(`as: "water" is not one of`, `"do":"decide","step":1,"as":"water"`)
+		do("", `"do":"decide","step":1,"as":"object","by":"me"`)
+		do("step: 1 is decided already, as object", `"do":"decide","step":1,"as":"fluid"`)
+		do("", `"do":"phase","phase":"filling"`)
+		do("baseline belongs to ready or draining", `"do":"baseline"`)
+		do("not_after: it is 2000-", `"do":"close","not_after":"1999-12-31T23:59:59Z"`)
+		do("", `"do":"close","not_after":"2001-01-01T00:00:00Z"`)
+		do("needs an open job", `"do":"phase","phase":"draining"`)
+		do("", strings.Replace(openTestJob, "job-1", "job-2", 1))
+		do("", `"do":"abandon","why":"wrong van"`)
+
+		before := bits(l.state)
+		leaf := "replies/kept"
+		l.commands <- incoming{payload: []byte(`{"id":"kept",` + openTestJob + `}`), retained: true}
+		if got := l.all(leaf); len(got) != 1 || !strings.Contains(string(got[0].payload), "retained: ") || bits(l.state) != before {
+			t.Errorf("a retained command: %d replies", len(got))
+		}
+		leaves := len(l.all("about"))
+		if r := l.send(`{"id":"again","do":"republish"}`); !r.OK || len(l.all("about")) != leaves+1 || bits(l.state) != before {
+			t.Errorf("republish: %+v, %d times about, was %d", r, len(l.all("about")), leaves)
+		}
+	})
 }
 
 // Whatever arrives, it is a command that says the same again when written anew,

@@ -190,7 +190,7 @@ func decodeConfig(text []byte, c *Config) (err error) {
 		if errors.Is(err, io.EOF) {
 			return errors.New("the file is empty")
 		}
-		return explainYAML(err)
+		return errors.New(secretInFile.ReplaceAllString(explainYAML(err).Error(), "${1}(hidden: say where it is kept, as in {file: …} or {env: …})"))
 	}
 	if err := decoder.Decode(new(any)); !errors.Is(err, io.EOF) {
 		return errors.New("the file holds a second document (after ---): one is wanted")

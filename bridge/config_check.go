@@ -62,6 +62,10 @@ func (c *Config) check() error {
 
 func (b *BrokerConfig) check() error {
 	if b.URL != "" {
+		// Before anything that shows the address.
+		if strings.Contains(b.URL, "@") {
+			return errors.New("url: no user or password in the address: use username and password")
+		}
 		u, err := url.Parse(b.URL)
 		if err != nil || u.Host == "" {
 			return fmt.Errorf("url: %q is not like tcp://host:1883, tls://host:8883 or ws://host:80/mqtt", b.URL)
@@ -70,9 +74,6 @@ func (b *BrokerConfig) check() error {
 		case "tcp", "mqtt", "tls", "ssl", "mqtts", "ws", "wss":
 		default:
 			return fmt.Errorf("url: scheme %q is not one of tcp, tls, ws, wss", u.Scheme)
-		}
-		if u.User != nil {
-			return errors.New("url: no user or password in the address: use username and password")
 		}
 		if len(b.Users) > 0 {
 			return errors.New("users: belong to the embedded broker; with url the broker keeps its own")
@@ -107,6 +108,9 @@ func (b *BrokerConfig) check() error {
 func (h *HistoryConfig) check() error {
 	if h.URL == "" {
 		return nil
+	}
+	if strings.Contains(h.URL, "@") {
+		return errors.New("url: no user or password in the address: use token (user:password for InfluxDB 1.8)")
 	}
 	u, err := url.Parse(h.URL)
 	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {

@@ -1,12 +1,15 @@
 package bridge
 
 import (
+	"encoding/json"
 	"fmt"
 	"log/slog"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"bayfill/fillcalc"
 )
 
 // The example file holds every key that there is, and is good.
@@ -87,6 +90,31 @@ func TestConfigMistakes(t *testing.T) {
 		{replace("resolution_kg: 0.005", "resolution_kg: 0"), "resolution_kg: 0"},
 		{replace("capacity_kg: 30", "capacity_kg: .inf"), "capacity_kg"},
 		{replace("density_kg_m3: 850", "density_kg_m3: 8500"), "line 4: fluids[0]"},
+		{replace("name: bay2", "name: bay2\n    caddy: {holds_l: .inf}"), "caddy: "},
+		{replace("name: bay2", "name: bay2\n    caddy: {empty_kg: .inf}"), "caddy: "},
+		{replace("name: bay2", "name: bay2\n    caddy: {empty_kg: -1}"), "caddy: "},
+		{replace("name: bay2", "name: bay2\n    air_kg_m3: 12"), "line 7: carts[0] (bay2).air_kg_m3: 12"},
+		{replace("name: bay2", "name: bay2\n    reference_c: 80"), "reference_c: 80"},
+		{replace("name: bay2", "name: bay2\n    reference_c: .nan"), "fluids[0]"},
+		{replace("density_kg_m3: 850", "density_kg_m3: 850, density_u_pct: 10"), "fluids[0].density_u_pct: 10"},
+		{replace("density_kg_m3: 850", "density_kg_m3: .inf"), "line 4: fluids[0]"},
+		{replace("density_kg_m3: 850", "density_kg_m3: 850, at_c: 300"), "line 4: fluids[0]"},
+		{replace("density_kg_m3: 850", "model: points, points: [{c: 0, kg_m3: 860}]"), "points"},
+		{replace("density_kg_m3: 850", "density_kg_m3: .nan, model: points, points: [{c: 0, kg_m3: 860}, {c: 80, kg_m3: 800}]"), "line 4: fluids[0]: every figure"},
+		{replace("density_kg_m3: 850", "model: points, points: [{c: 0, kg_m3: 860}, {c: .inf, kg_m3: 800}]"), "line 4: fluids[0]: every figure"},
+		{replace("density_kg_m3: 850", "model: points, points: [{c: -.inf, kg_m3: 860}, {c: 80, kg_m3: 800}]"), "line 4: fluids[0]: every figure"},
+		{replace("  - {name: a, density_kg_m3: 850}", "  - {name: a, density_kg_m3: 850}\n  - {name: a, density_kg_m3: 850}"), "line 5: fluids[1].name"},
+		{replace("name: bay2", "name: Bay 2"), `line 6: carts[0].name: "Bay 2"`},
+		{replace("name: caddy", "name: a/b"), `carts[0] (bay2).sensors[0].name: "a/b"`},
+		{replace("port: /dev/ttyX", "port: ''"), "sensors[0].port"},
+		{replace("capacity_kg: 30", "capacity_kg: 0"), "capacity_kg: 0"},
+		{sensor("        repeatability_kg: 1\n"), "repeatability_kg: 1 is not from 0 to 1"},
+		{sensor("      - {name: b, role: caddy+supply, port: b, protocol: sma, capacity_kg: 30, resolution_kg: 0.005}\n"), "is the only scale"},
+		{"shop: hilltop\ndata: x\n", "carts: none given"},
+		{sensor("broker: {url: 'tcp://x:1', users: [{name: a}]}\n"), "users: belong to the embedded broker"},
+		{sensor("broker: {users: [{name: a, password: {env: X}}, {name: a, password: {env: X}}]}\n"), "users[1].name"},
+		{sensor("broker: {listen: '127.0.0.1'}\n"), "broker.listen"},
+		{sensor("broker: {listen: '127.0.0.1:1', lisen: x}\n"), `did you mean "listen"?`},
 		{replace("density_kg_m3: 850", "density_kg_m3: 850, model: oil"), "model"},
 		{sensor("        line: 9600\n"), `line: "9600": want speed, data bits, parity and stop bits`},
 		{sensor("        unit: stone\n"), `unit: unit "stone" is not one of kg, g, lb, oz`},
@@ -161,6 +189,42 @@ func TestSecrets(t *testing.T) {
 	}
 }
 
+// A secret that somebody wrote into the file by mistake is not shown by the
+// error that says so, nor by one about its neighbours.
+func TestSecretsInTheFileAreNotShown(t *testing.T) {
+	for _, lines := range []string{
+		"broker:\n  url: tcp://x:1\n  username: a\n  password: hunter2\n",
+		"broker: {url: 'tcp://x:1', username: a, password: hunter2}\n",
+		"broker: {users: [{name: a, may: [read], password: hunter2}]}\n",
+		"history:\n  url: http://x:1\n  bucket: b\n  token: \"me:hunter2\"\n",
+		"history:\n  url: http://x:1\n  bucket: b\n  token: [hunter2]\n",
+		"history:\n  url: http://x:1\n  buckt: b\n  token: hunter2\n",
+		"history:\n  token: hunter2\n  buckt: b\n",
+		"broker:\n  username: a\n  pasword: hunter2\n",
+		"broker:\n  password: hunter2\n  users: 7\n",
+		"broker:\n  password: hunter2\n  password: {env: X}\n",
+		"broker:\n  password: hunter2\n  url: 'x\n",
+		"broker: {url: 'tcp://me:hunter2@x:1'}\n",
+		"broker: {url: 'tcp:/me:hunter2@x:1'}\n",
+		"broker: {url: 'me:hunter2@x:1'}\n",
+		"broker: {url: 'http://me:hunter2@x:1'}\n",
+		"broker: {url: 'tcp://me:hunter2@x:bad'}\n",
+		"history: {url: 'http://me:hunter2@x:1', bucket: b}\n",
+		"history: {url: 'ftp://me:hunter2@x:1', bucket: b}\n",
+		"history: {url: 'me:hunter2@x:1', bucket: b}\n",
+	} {
+		_, err := ParseConfig([]byte(smallConfig + lines))
+		switch {
+		case err == nil:
+			t.Errorf("accepted:\n%s", lines)
+		case strings.Contains(err.Error(), "hunter2"):
+			t.Errorf("the secret is shown:\n%v\nfor\n%s", err, lines)
+		case !strings.Contains(err.Error(), "line "):
+			t.Errorf("no line: %v", err)
+		}
+	}
+}
+
 func TestNearest(t *testing.T) {
 	for word, want := range map[string]string{"prot": "port", "capcity_kg": "capacity_kg", "resolution": "resolution_kg", "qqqqqqqqqqqq": ""} {
 		if got := nearest(word, configKeys()); got != want {
@@ -169,12 +233,14 @@ func TestNearest(t *testing.T) {
 	}
 }
 
-// Whatever the file holds, it is a configuration that passed every check or an
-// error with a text; never a panic.
+// Whatever the file holds, it is an error with a text or a configuration that a
+// cart can start with and a job be opened with; never a panic.
 func FuzzConfig(f *testing.F) {
 	f.Add(smallConfig)
 	f.Add("shop: [")
 	f.Add("a: &a [*a]")
+	f.Add(strings.Replace(smallConfig, "name: bay2", "name: bay2\n    caddy: {empty_kg: 2, holds_l: 12}", 1))
+	f.Add(strings.Replace(smallConfig, "density_kg_m3: 850", "model: points, points: [{c: 0, kg_m3: 860}, {c: 80, kg_m3: 810}]", 1))
 	f.Add("shop: hilltop\ndata: x\ncarts: [{name: a, sensors: [{name: s, role: caddy, port: p, protocol: line, pattern: '(?P<value>a*)*', capacity_kg: 1, resolution_kg: 0.1}]}]")
 	f.Fuzz(func(t *testing.T, text string) {
 		c, err := ParseConfig([]byte(text))
@@ -188,6 +254,24 @@ func FuzzConfig(f *testing.F) {
 			for j := range c.Carts[i].Sensors {
 				if _, err := c.Carts[i].Sensors[j].sensor(NewClock(0, 1)); err != nil {
 					t.Fatalf("check passed, the sensor cannot be made: %v", err)
+				}
+			}
+			start := fillcalc.Input{Do: fillcalc.DoStart, Setup: c.Carts[i].setup()}
+			s := fillcalc.Apply(fillcalc.State{}, fillcalc.Event{Kind: fillcalc.KindInput, Input: &start})
+			if err := fillcalc.Check(&fillcalc.State{}, &start); err != nil {
+				t.Fatalf("check passed, the cart cannot start: %v", err)
+			}
+			if _, err := json.Marshal(start); err != nil {
+				t.Fatalf("check passed, the journal cannot keep the setup: %v", err)
+			}
+			for j := range c.Fluids {
+				fluid := c.Fluids[j].fluid()
+				open := fillcalc.Input{Do: fillcalc.DoOpen, Job: &fillcalc.JobSpec{ID: "j", Used: fluid, Fresh: fluid, LowC: 35, HighC: 45, FirstFill: 0.8}}
+				if err := fillcalc.Check(&s, &open); err != nil {
+					t.Fatalf("check passed, no job can be opened with the fluid: %v", err)
+				}
+				if _, err := json.Marshal(open); err != nil {
+					t.Fatalf("check passed, the journal cannot keep the fluid: %v", err)
 				}
 			}
 		}

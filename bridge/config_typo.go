@@ -40,6 +40,10 @@ func explainYAML(err error) error {
 	return errors.New(yaml.FormatError(err, false, true))
 }
 
+// secretInFile is a secret that somebody wrote into the file by mistake: drawings
+// of a place go on into logs and must not show it.
+var secretInFile = regexp.MustCompile(`(?i)(\w*(?:pas+w|secret|token)\w*["']?[ \t]*:[ \t]*)[^\s{].*`)
+
 // remarks are the names that check puts behind list positions for the reader.
 var remarks = regexp.MustCompile(` \([^)]*\)`)
 

@@ -15,7 +15,9 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"bayfill/fillcalc"
@@ -296,6 +298,19 @@ type wreck struct {
 	db, wal []byte
 	ends    []int // where each batch's commit ends in the log
 	dir     string
+	opened  atomic.Int32
+}
+
+// longTests are asked for by BAYFILL_LONG_TESTS=1: then really every byte and
+// every bit is tried, in minutes.
+var longTests = os.Getenv("BAYFILL_LONG_TESTS") != ""
+
+// sampled tells whether a byte of the log is tried: all of each frame's head, and
+// of its page every seventh, at other places in each frame.
+func sampled(at int) bool {
+	const header, frame, head = 32, 24 + 512, 24
+	in := (at - header) % frame
+	return longTests || in <= head || (at-header)%7 == 0
 }
 
 func wreckBatch(n uint64) Batch {
@@ -307,9 +322,9 @@ func wreckBatch(n uint64) Batch {
 // wreckOf writes batches and takes both files as they lie on the disk. Small
 // pages make commits of few bytes. With reused, the log has been copied into
 // the file once, and its new frames overwrite old ones.
-func wreckOf(t *testing.T, batches int, reused bool) (w wreck, stale []byte) {
+func wreckOf(t *testing.T, batches int, reused bool) (w *wreck, stale []byte) {
 	t.Helper()
-	w.dir = memoryDir(t)
+	w = &wreck{dir: memoryDir(t)}
 	path := filepath.Join(w.dir, "a.journal")
 	db, err := sql.Open("sqlite", "file:"+path)
 	if err == nil {
@@ -394,9 +409,10 @@ func (w *wreck) survivors(t *testing.T, what string, db, wal []byte) int {
 		t.Errorf("%s: %d events, %d published, %d answers: part of a batch", what, len(events), len(published), answers)
 		return -1
 	}
-	// It can be written to again.
-	if err := j.Append(t.Context(), wreckBatch(uint64(n))); err != nil {
-		t.Errorf("%s: then: %v", what, err)
+	if w.opened.Add(1)%16 == 1 { // it can be written to again
+		if err := j.Append(t.Context(), wreckBatch(uint64(n))); err != nil {
+			t.Errorf("%s: then: %v", what, err)
+		}
 	}
 	return n
 }
@@ -432,7 +448,7 @@ func (w *wreck) whole(at int) int {
 	return n
 }
 
-// A power cut ends the log anywhere. What was committed before is there, what
+// A power cut may end the log anywhere. What was committed before is there, what
 // was not is not there, and nothing is there in part.
 func TestJournalCutAtEveryByte(t *testing.T) {
 	const batches = 8
@@ -440,9 +456,11 @@ func TestJournalCutAtEveryByte(t *testing.T) {
 		w, _ := wreckOf(t, batches, false)
 		var places []int
 		for at := w.ends[batches-3]; at <= len(w.wal); at++ { // the last two commits
-			places = append(places, at)
+			if sampled(at) {
+				places = append(places, at)
+			}
 		}
-		for at := 0; at < w.ends[batches-3]; at += 97 {
+		for at := 0; at < w.ends[batches-3]; at += 251 {
 			places = append(places, at)
 		}
 		t.Logf("%d cuts, the last two commits are %d bytes", len(places), len(w.wal)-w.ends[batches-3])
@@ -456,7 +474,7 @@ func TestJournalCutAtEveryByte(t *testing.T) {
 	t.Run("log used again", func(t *testing.T) {
 		w, stale := wreckOf(t, 2*batches, true)
 		var places []int
-		for at := w.ends[2*batches-3]; at <= w.ends[2*batches-1]; at += 7 {
+		for at := w.ends[2*batches-3]; at <= w.ends[2*batches-1]; at += 37 {
 			places = append(places, at)
 		}
 		each(t, places, func(at int) {
@@ -496,10 +514,12 @@ func TestJournalBitFlips(t *testing.T) {
 	for bit := range 8 * 24 {
 		flips = append(flips, 8*last+bit) // all of the frame's head
 	}
-	for i := range 512 {
-		flips = append(flips, 8*(last+24+i)+i*5%8) // one of each byte of its page
+	for bit := 8 * (last + 24); bit < 8*len(w.wal); bit++ {
+		if longTests || bit%29 == 0 {
+			flips = append(flips, bit)
+		}
 	}
-	for bit := 8 * 32; bit < 8*last; bit += 8*61 + 3 {
+	for bit := 8 * 32; bit < 8*last; bit += 8*101 + 3 {
 		flips = append(flips, bit)
 	}
 	each(t, flips, func(bit int) {
@@ -511,4 +531,54 @@ func TestJournalBitFlips(t *testing.T) {
 		}
 	})
 	t.Logf("%d flips", len(flips))
+}
+
+// A cart that starts again forgets old events only up to what its journal can be
+// replayed from: here the run before left no snapshot.
+func TestPruningAfterARestart(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		config := lonelyConfig(t, memoryDir(t), caddyLines)
+		l := startLonely(t, config)
+		l.live(3, 0, 0)
+		l.stop()
+		for range 2 {
+			l = newLonely(t, config)
+			l.keep, l.pruned = 0, time.Time{} // everything is old, and pruning is due
+			l.start()
+			l.live(3, 0, 0)
+			state := bits(l.state)
+			l.stop()
+			if first := kept(t, l.path)[0].Seq; first == 1 {
+				t.Error("nothing was forgotten")
+			}
+			if again := bits(replayed(t, l.path)); again != state {
+				t.Errorf("the journal gives another state:\n%s\nlive:\n%s", again, state)
+			}
+		}
+	})
+}
+
+// When old events cannot be forgotten, the new ones are kept all the same, and
+// once.
+func TestPruningFails(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newLonely(t, lonelyConfig(t, memoryDir(t), caddyLines))
+		if _, err := l.journal.db.Exec("CREATE TRIGGER never BEFORE DELETE ON event BEGIN SELECT RAISE(ABORT, 'never'); END"); err != nil {
+			t.Fatal(err)
+		}
+		l.keep, l.pruned = 0, time.Time{}
+		l.start()
+		l.live(3, 0, 0)
+		l.must(openTestJob, `"do":"phase","phase":"draining"`)
+		l.live(3, 0.05, 0)
+		if a := newest[AlertsMessage](l, AlertsLeaf); len(a.Alerts) != 0 {
+			t.Errorf("alerts %v", a.Alerts)
+		}
+		state := bits(l.state)
+		l.stop()
+		kept(t, l.path) // without a gap
+		if again := bits(replayed(t, l.path)); again != state {
+			t.Errorf("the journal gives another state:\n%s\nlive:\n%s", again, state)
+		}
+	})
 }
