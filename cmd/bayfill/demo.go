@@ -18,7 +18,7 @@ import (
 	"bayfill/bridge"
 )
 
-// demoSpeed plays a job of about a quarter of an hour in well under a minute; faster,
+// demoSpeed plays a job of about a quarter of an hour in under a minute; faster,
 // a busy machine's pauses would look like sensors that fall silent.
 const demoSpeed = 20
 

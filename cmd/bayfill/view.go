@@ -37,6 +37,7 @@ func newView(out io.Writer, silent bool, speed float64) *view {
 
 func (v *view) intro(broker, prefix, username, password string, own bool) {
 	v.print(fmt.Sprintf("A simulated drain cart, %.0f times as fast as life. All data is invented.", v.speed))
+	v.print("Litres are at 20 °C; ± is the expanded uncertainty (k = 2).")
 	v.print("Broker: " + broker)
 	v.print("Topics: " + prefix + "#")
 	if own {
