@@ -2,6 +2,7 @@ package bridge
 
 import (
 	"context"
+	"database/sql"
 	"encoding/binary"
 	"encoding/json"
 	"fmt"
@@ -479,9 +480,11 @@ func TestSensorAlertsBeginAndEnd(t *testing.T) {
 		if a := now(); len(a) != 0 {
 			t.Fatalf("a sound cart has the alerts %q", a)
 		}
+		silent := time.Now().UTC()
 		time.Sleep(5 * time.Second)
-		if a := now(); len(a) != 1 || !strings.Contains(a["sensor:caddy"], "nothing arrives") {
-			t.Errorf("silence: alerts %q", a)
+		// With the time at which it began: a figure of seconds would go stale.
+		if a := now(); len(a) != 1 || !strings.Contains(a["sensor:caddy"], "nothing arrives since "+silent.Format("15:04:05 UTC")+": is") {
+			t.Errorf("silence from %v on: alerts %q", silent, a)
 		}
 		l.live(1, 0, 0)
 		if a := now(); len(a) != 0 {
@@ -491,11 +494,124 @@ func TestSensorAlertsBeginAndEnd(t *testing.T) {
 		if a := now(); len(a) != 1 || !strings.Contains(a["frames:caddy"], "does not match") {
 			t.Errorf("a damaged frame: alerts %q", a)
 		}
-		l.live(1, 0, 0)
+		l.live(11, 0, 0)
 		if a := now(); len(a) != 0 {
 			t.Errorf("after the damaged frame: alerts %q", a)
 		}
 	})
+}
+
+// A frame that is damaged now and then is one trouble: the alert about it is told
+// once, changes only with the kind of damage, and ends after ten good seconds.
+func TestSporadicDamageIsOneAlert(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := startLonely(t, lonelyConfig(t, memoryDir(t), strings.Replace(caddyLines, "port:", "unit: kg, port:", 1)))
+		l.live(2, 0, 0)
+		before := len(l.all("alerts"))
+		for i := range 12 {
+			l.say("caddy", fmt.Sprintf("ST,GS,+00#%d.250kg\r\n", i)) // another text each time
+			l.live(5, 0, 0)
+		}
+		l.say("caddy", "ST,GS,+0007.055lb\r\n") // readable, in another unit than configured
+		l.live(9, 0, 0)
+		var told []string
+		for _, m := range l.all("alerts")[before:] {
+			told = append(told, string(m.payload))
+		}
+		if len(told) != 2 || !strings.Contains(told[0], "#0.250") || !strings.Contains(told[1], "another unit") {
+			t.Errorf("told %q", told)
+		}
+		if a := newest[AlertsMessage](l, AlertsLeaf); len(a.Alerts) != 1 {
+			t.Errorf("nine seconds after the damage: %+v", a)
+		}
+		l.live(2, 0, 0)
+		if a := newest[AlertsMessage](l, AlertsLeaf); len(a.Alerts) != 0 {
+			t.Errorf("eleven seconds after the damage: %+v", a)
+		}
+	})
+}
+
+// What was measured before a command came is applied before it, however the
+// scheduler deals with the two queues.
+func TestCommandDoesNotOvertakeReadings(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newLonely(t, lonelyConfig(t, memoryDir(t), caddyLines))
+		l.drivers = nil
+		const waiting = 200
+		for i := range waiting {
+			l.inbox <- happening{sensor: "caddy", event: &fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: "caddy", N: uint64(i + 1), Value: 3}}
+		}
+		l.commands <- incoming{payload: []byte(`{"id":"c",` + openTestJob + `}`)}
+		l.start()
+		time.Sleep(time.Second)
+		l.stop()
+		for i, e := range kept(t, l.path)[1:] { // after the start
+			if open := e.Input != nil && e.Input.ID == "c"; open != (i == waiting) {
+				t.Fatalf("event %d: %+v, want %d readings and then the command", i, e, waiting)
+			}
+			if i == waiting {
+				break
+			}
+		}
+	})
+}
+
+// A stop waits for a slow disk however long it takes: everything is kept.
+func TestStopOnASlowDisk(t *testing.T) {
+	l := newLonely(t, lonelyConfig(t, t.TempDir(), caddyLines))
+	l.drivers = nil
+	// Somebody else writes for as long as the disk is to be slow.
+	release := occupy(t, l.path)
+	if _, err := l.journal.db.Exec("PRAGMA busy_timeout = 60000"); err != nil {
+		t.Fatal(err)
+	}
+	l.saved = time.Now() // nothing is handed to the disk before the stop
+	ctx, stop := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- l.run(ctx) }()
+	const readings = 1500
+	for i := range readings {
+		l.inbox <- happening{sensor: "caddy", event: &fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: "caddy", N: uint64(i + 1), Value: 3}}
+	}
+	stop()
+	select {
+	case err := <-ended:
+		t.Fatalf("it did not wait for the disk: %v", err)
+	case <-time.After(2500 * time.Millisecond):
+	}
+	release()
+	if err := <-ended; err != nil {
+		t.Fatal(err)
+	}
+	l.stop()
+	n := 0
+	for _, e := range kept(t, l.path) {
+		if e.Kind == fillcalc.KindWeight {
+			n++
+		}
+	}
+	if n != readings {
+		t.Errorf("%d of %d readings are kept", n, readings)
+	}
+}
+
+// occupy keeps everybody else from writing to a journal until release.
+func occupy(t *testing.T, path string) (release func()) {
+	t.Helper()
+	db, err := sql.Open("sqlite", "file:"+path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	db.SetMaxOpenConns(1)
+	t.Cleanup(func() { db.Close() })
+	if _, err := db.Exec("BEGIN IMMEDIATE"); err != nil {
+		t.Fatal(err)
+	}
+	return func() {
+		if _, err := db.Exec("ROLLBACK"); err != nil {
+			t.Fatal(err)
+		}
+	}
 }
 
 // Whoever tells the cart of trouble, or of its end, is heard even when the
@@ -517,6 +633,94 @@ func TestAlertIsHeardInABurst(t *testing.T) {
 			t.Errorf("the trouble is over, and the alerts are %v", a.Alerts)
 		}
 	})
+}
+
+// A wrong clock is told, and which of the two is ahead; what has come apart by a
+// few seconds is not. not_after goes by the computer's clock, which its sender
+// sees, however far ahead the journal is.
+func TestClocksThatComeApart(t *testing.T) {
+	for _, c := range []struct {
+		name, says string
+		ahead      time.Duration // of the cart's time
+	}{
+		{"nothing", "", 0},
+		{"30 s", "", 30 * time.Second},
+		{"journal 3 h ahead", "this cart's time is 3h0m0s ahead of the computer's clock", 3 * time.Hour},
+		{"journal 20 years ahead", "this cart's time is 7305 days ahead of the computer's clock", 20 * 8766 * time.Hour},
+		{"clock set forward", "the computer's clock is 5m0s ahead of this cart's time", -5 * time.Minute},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				config := lonelyConfig(t, memoryDir(t), caddyLines)
+				if c.ahead > 0 {
+					j := openTestJournal(t, config.journalPath("cart"))
+					e := weights(1, 1)
+					e[0].AtNs = time.Now().Add(c.ahead).UnixNano()
+					mustAppend(t, j, Batch{Events: e})
+					j.Close()
+				}
+				l := newLonely(t, config)
+				if c.ahead < 0 {
+					l.clock.anchorNs += int64(c.ahead) // as if it had been set after the start
+				}
+				l.start()
+				l.live(5, 0, 0)
+				if text := alertTexts(newest[AlertsMessage](l, AlertsLeaf))["clock"]; !strings.HasPrefix(text, c.says) || (text == "") != (c.says == "") {
+					t.Errorf("told %q, want %q", text, c.says)
+				}
+				told := len(l.all("alerts"))
+				l.live(30, 0, 0)
+				if n := len(l.all("alerts")) - told; n != 0 {
+					t.Errorf("told %d times more", n)
+				}
+				in, late := time.Now().Add(time.Second).UTC().Format(time.RFC3339), time.Now().Add(-time.Second).UTC().Format(time.RFC3339)
+				if r := l.send(`{"id":"late","do":"republish","not_after":"` + late + `"}`); r.OK || !strings.Contains(r.Error, "not_after: it is "+timestamp(time.Now().UnixNano())) {
+					t.Errorf("too late by the computer's clock: %+v", r)
+				}
+				if r := l.send(`{"id":"in","do":"republish","not_after":"` + in + `"}`); !r.OK {
+					t.Errorf("in time by the computer's clock: %+v", r)
+				}
+			})
+		})
+	}
+}
+
+// Of a job with very many steps the newest are published, and how many are not:
+// a larger message would end the connection to the broker.
+func TestJobWithVeryManySteps(t *testing.T) {
+	var s fillcalc.State
+	s.Job.Phase = fillcalc.Draining
+	by := strings.Repeat("<", longestText) // six bytes each in JSON
+	for i := range 2000 {
+		step := fillcalc.Step{ID: i + 1, AtNs: int64(i), Sensor: "caddy", Kg: 0.123456, Cause: fillcalc.TooFast}
+		if i%2 == 0 {
+			step.As, step.By = fillcalc.AsObject, by
+		}
+		s.Job.Steps = append(s.Job.Steps, step)
+	}
+	for _, c := range []struct {
+		name                string
+		decided, decidedOut int
+	}{{"long names", 1, 0}, {"short names", 100, 900}} {
+		m := jobMessage(&s)
+		if size := len(encode(m)); size > 60<<10 {
+			t.Errorf("%s: %d bytes", c.name, size)
+		}
+		if len(m.Undecided) != 100 || m.UndecidedLeftOut != 900 || m.Undecided[99].Step != 2000 || m.Undecided[0].Step != 1802 {
+			t.Errorf("%s: %d undecided steps and %d left out, the last is %+v", c.name, len(m.Undecided), m.UndecidedLeftOut, m.Undecided[99])
+		}
+		n := len(m.Decided)
+		if n < c.decided || n+m.DecidedLeftOut != 1000 || c.decidedOut > 0 && m.DecidedLeftOut != c.decidedOut || m.Decided[n-1].Step != 1999 {
+			t.Errorf("%s: %d decided steps and %d left out", c.name, n, m.DecidedLeftOut)
+		}
+		for i := range s.Job.Steps {
+			s.Job.Steps[i].By = strings.TrimPrefix(s.Job.Steps[i].By, by[:len(by)-4])
+		}
+	}
+	s.Job.Steps = s.Job.Steps[:7]
+	if m := jobMessage(&s); len(m.Decided) != 4 || len(m.Undecided) != 3 || m.DecidedLeftOut+m.UndecidedLeftOut != 0 || m.Decided[0].Step != 1 {
+		t.Errorf("a few steps: %+v", m)
+	}
 }
 
 // Numbers in messages: four decimals, null for what is no number, no minus zero.
@@ -732,10 +936,11 @@ type figures struct {
 
 func figuresOf(s *fillcalc.State) figures {
 	v, w := s.Volumes(), s.CheckWindow()
+	plan, _ := s.Plan()
 	f := figures{steps: len(s.Job.Steps), quality: v.Quality, state: string(w.State) + w.Quality}
 	for i, number := range [...]float64{
 		v.DrainedKg, v.AddedKg, v.DrainedL, v.DrainedUL, v.AddedL, v.AddedUL, v.BalanceL, v.BalanceUL, v.UndecidedL,
-		v.DrainedLMin, v.AddedLMin, v.RemainingL, v.CaddyFreeL, w.TempC, w.RateCMin,
+		v.DrainedLMin, v.AddedLMin, plan.RemainingL, v.CaddyFreeL, w.TempC, w.RateCMin,
 	} {
 		f.bits[i] = math.Float64bits(number)
 	}

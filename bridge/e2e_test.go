@@ -194,7 +194,7 @@ func compareHistory(t *testing.T, data string, history *influx) {
 		for name, figure := range map[string]float64{
 			"drained_l": v.DrainedL, "drained_u_l": v.DrainedUL, "added_l": v.AddedL, "added_u_l": v.AddedUL,
 			"balance_l": v.BalanceL, "balance_u_l": v.BalanceUL, "undecided_l": v.UndecidedL,
-			"drained_l_min": v.DrainedLMin, "added_l_min": v.AddedLMin, "remaining_l": v.RemainingL,
+			"drained_l_min": v.DrainedLMin, "added_l_min": v.AddedLMin, "remaining_l": float64(volumesMessage(&s).RemainingL),
 			"drained_kg": v.DrainedKg, "added_kg": v.AddedKg, "caddy_free_l": v.CaddyFreeL,
 		} {
 			got, there := r[name].(float64)

@@ -3,6 +3,7 @@ package bridge
 import (
 	"encoding/json"
 	"math"
+	"slices"
 	"time"
 
 	"bayfill/fillcalc"
@@ -84,14 +85,22 @@ type VolumesMessage struct {
 
 func volumesMessage(s *fillcalc.State) VolumesMessage {
 	v := s.Volumes()
+	remainingL := math.NaN()
+	if plan, err := s.Plan(); err == nil {
+		remainingL = plan.RemainingL
+	}
+	referenceC := s.Job.ReferenceC
+	if s.Job.Phase == fillcalc.NoJob {
+		referenceC = s.Setup.ReferenceC
+	}
 	return VolumesMessage{
 		TS: timestamp(s.NowNs), Seq: s.Seq, Job: s.Job.Spec.ID, Phase: string(s.Job.Phase), Quality: v.Quality,
 		DrainedL: number(v.DrainedL), DrainedUL: number(v.DrainedUL),
 		AddedL: number(v.AddedL), AddedUL: number(v.AddedUL),
 		BalanceL: number(v.BalanceL), BalanceUL: number(v.BalanceUL),
 		UndecidedL: number(v.UndecidedL), DrainedLMin: number(v.DrainedLMin), AddedLMin: number(v.AddedLMin),
-		RemainingL: number(v.RemainingL), DrainedKg: number(v.DrainedKg), AddedKg: number(v.AddedKg),
-		ReferenceC: number(s.Setup.ReferenceC), CaddyFreeL: number(v.CaddyFreeL),
+		RemainingL: number(remainingL), DrainedKg: number(v.DrainedKg), AddedKg: number(v.AddedKg),
+		ReferenceC: number(referenceC), CaddyFreeL: number(v.CaddyFreeL),
 	}
 }
 
@@ -158,19 +167,24 @@ type JobMessage struct {
 	AtOther   []VolumesAt `json:"at_other_temperatures"`
 	Undecided []JobStep   `json:"undecided"`
 	Decided   []JobStep   `json:"decided"`
-	Cautions  []string    `json:"cautions"`
+	// How many older steps do not fit into the message.
+	UndecidedLeftOut int      `json:"undecided_left_out"`
+	DecidedLeftOut   int      `json:"decided_left_out"`
+	Cautions         []string `json:"cautions"`
 }
+
+// Brokers refuse a message of more than 64 KiB, the embedded one by ending the
+// connection: of a job with hundreds of steps the newest of each kind are shown,
+// so many and at most so many bytes of JSON.
+const (
+	mostSteps     = 100
+	mostStepBytes = 28 << 10
+)
 
 // JobWindow is the check window of the service data.
 type JobWindow struct {
 	LowC  number `json:"low_c"`
 	HighC number `json:"high_c"`
-}
-
-// JobPlan is how much to pour, at the reference temperature.
-type JobPlan struct {
-	FirstFillL number `json:"first_fill_l"`
-	TargetL    number `json:"target_l"`
 }
 
 // VolumesAt is drained and added at another temperature than the reference.
@@ -207,7 +221,7 @@ func jobMessage(s *fillcalc.State) JobMessage {
 	m.OpenedAt, m.PhaseAt = &opened, &phase
 	m.Window = &JobWindow{number(j.Spec.LowC), number(j.Spec.HighC)}
 	v := s.Volumes()
-	m.Plan = &JobPlan{FirstFillL: number(v.FirstFillL(j.Spec)), TargetL: number(v.DrainedL)}
+	m.Plan = planMessage(s)
 	at := func(what string, celsius float64) {
 		drained, err := s.AsItLiesL(j.Spec.Used, v.DrainedL, celsius)
 		if err != nil {
@@ -223,15 +237,23 @@ func jobMessage(s *fillcalc.State) JobMessage {
 	if c := s.CaddyC(); !math.IsNaN(c) {
 		at("as it lies in the caddy", c)
 	}
-	for _, step := range j.Steps {
+	undecidedBytes, decidedBytes := 0, 0
+	for _, step := range slices.Backward(j.Steps) {
 		js := JobStep{Step: step.ID, At: timestamp(step.AtNs), Sensor: step.Sensor, Kg: number(step.Kg),
 			L: number(s.StepL(step)), Cause: string(step.Cause), As: string(step.As), By: step.By}
+		list, leftOut, bytes := &m.Decided, &m.DecidedLeftOut, &decidedBytes
 		if step.As == "" {
-			m.Undecided = append(m.Undecided, js)
-		} else {
-			m.Decided = append(m.Decided, js)
+			list, leftOut, bytes = &m.Undecided, &m.UndecidedLeftOut, &undecidedBytes
 		}
+		*bytes += len(encode(js))
+		if len(*list) == mostSteps || *bytes > mostStepBytes {
+			*leftOut++
+			continue
+		}
+		*list = append(*list, js)
 	}
+	slices.Reverse(m.Undecided)
+	slices.Reverse(m.Decided)
 	return m
 }
 

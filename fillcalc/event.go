@@ -85,7 +85,8 @@ type Input struct {
 	Phase Phase    `json:"phase,omitempty"` // with phase
 	Step  int      `json:"step,omitempty"`  // with decide
 	As    Decision `json:"as,omitempty"`    // with decide
-	Why   string   `json:"why,omitempty"`   // with abandon
+	Entry *Entry   `json:"entry,omitempty"` // with enter
+	Why   string   `json:"why,omitempty"`   // with abandon, and with close in spite of a dead scale
 }
 
 // Do names an input.
@@ -98,6 +99,7 @@ const (
 	DoPhase    Do = "phase"    // the job goes to another phase
 	DoBaseline Do = "baseline" // what stands on the scales now counts as zero
 	DoDecide   Do = "decide"   // somebody says what a step was
+	DoEnter    Do = "enter"    // somebody tells what no sensor sees
 	DoClose    Do = "close"    // the job is done
 	DoAbandon  Do = "abandon"  // the job is given up
 )
@@ -119,15 +121,6 @@ const (
 
 // Open reports whether a job in this phase is still being worked on.
 func (p Phase) Open() bool { return p != NoJob && p != Closed && p != Abandoned }
-
-// Decision is what somebody says that a step was.
-type Decision string
-
-const (
-	AsFluid  Decision = "fluid"  // it is counted as it went: drained or added
-	AsObject Decision = "object" // a tool, a pan: never counted
-	AsSwap   Decision = "swap"   // a container changed or emptied: the tally stays
-)
 
 // Setup is what the fold must know of a cart.
 type Setup struct {
@@ -165,6 +158,8 @@ type ScaleSetup struct {
 	GainU float64 `json:"gain_u"`
 	// MaxFlowKgS is the fastest flow that is still fluid; faster is a step.
 	MaxFlowKgS float64 `json:"max_flow_kg_s"`
+	// Calibration is the last one on record; nil when there is none.
+	Calibration *ScaleCalibration `json:"calibration,omitempty"`
 }
 
 // JobSpec is what is known of a job when it is opened.
@@ -177,7 +172,45 @@ type JobSpec struct {
 	// LowC and HighC are the check window.
 	LowC  float64 `json:"low_c"`
 	HighC float64 `json:"high_c"`
-	// FirstFill is the fraction of the drained volume to pour before the engine
-	// starts.
+	// FirstFill is the fraction of the target to pour before the engine starts.
 	FirstFill float64 `json:"first_fill"`
+	// Check says how the level is judged.
+	Check CheckMethod `json:"check,omitempty"`
+	// Litres from the service data; 0 is unknown.
+	TypicalL      float64 `json:"typical_l,omitempty"`       // what a refill usually takes
+	TotalL        float64 `json:"total_l,omitempty"`         // all that the transmission holds
+	BottleL       float64 `json:"bottle_l,omitempty"`        // size of the bottles
+	BetweenMarksL float64 `json:"between_marks_l,omitempty"` // from the lower to the upper mark of the dipstick
+	// BalanceBandL is how far added and drained may be apart while both run; 0 is
+	// no limit.
+	BalanceBandL float64 `json:"balance_band_l,omitempty"`
+	// AskedFluid is the fluid of the service data. OtherFluid is why another one
+	// goes in all the same, and who said so.
+	AskedFluid   string `json:"asked_fluid,omitempty"`
+	OtherFluid   string `json:"other_fluid,omitempty"`
+	OtherFluidBy string `json:"other_fluid_by,omitempty"`
 }
+
+// correct is the weight that the scale's calibration makes of what it shows.
+func (s *ScaleSetup) correct(shownKg float64) float64 {
+	if s.Calibration == nil {
+		return shownKg
+	}
+	return shownKg * s.Calibration.Slope
+}
+
+// gainU is the relative standard uncertainty of the slope at a time.
+func (s *ScaleSetup) gainU(nowNs int64) float64 {
+	if s.Calibration == nil {
+		return s.GainU
+	}
+	return s.Calibration.GainU(nowNs)
+}
+
+// CheckMethod is how the level is judged.
+type CheckMethod string
+
+const (
+	ByDipstick CheckMethod = "dipstick" // between two marks
+	ByOverflow CheckMethod = "overflow" // at an opening from which too much runs out
+)

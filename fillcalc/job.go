@@ -29,9 +29,16 @@ type Job struct {
 	Why      string
 	Drained  Account
 	Added    Account
-	Steps    []Step // in the order they were seen; never changed in place
+	Overflow Account // ran out again while the level was judged at an opening
+	Steps    []Step  // in the order they were seen; never changed in place
+	// StepsBefore counts the steps that came before the baseline.
+	StepsBefore int
+	Entries     []Entry // what people told; never changed in place
+	EngineRan   bool
 
-	// From the fluids, worked out once when the job is opened.
+	// Worked out once when the job is opened, so that a change of the cart's setup
+	// does not relabel litres.
+	ReferenceC              float64
 	UsedKgM3, FreshKgM3     float64 // density at the reference temperature
 	UsedFactor, FreshFactor float64 // mass over shown weight
 }
@@ -47,9 +54,9 @@ func Apply(s State, e Event) State {
 	case KindWeight:
 		for i := range s.Scales[:s.ScaleN] {
 			if sc := &s.Scales[i]; sc.Setup.Sensor == e.Sensor {
-				sc.Faults = e.Faults
+				sc.Faults, sc.FrameNs = e.Faults, e.AtNs
 				if !e.Faults.Hidden() {
-					s.weigh(i, e.AtNs, e.Value)
+					s.weigh(i, e.AtNs, sc.Setup.correct(e.Value))
 				}
 				break
 			}
@@ -84,20 +91,25 @@ func (s *State) input(in *Input) {
 		// Check has seen that both densities exist.
 		used, _ := in.Job.Used.Density(s.Setup.ReferenceC)
 		fresh, _ := in.Job.Fresh.Density(s.Setup.ReferenceC)
-		s.book()
 		s.Job = Job{
-			Spec: *in.Job, Phase: Ready, OpenedNs: s.NowNs, PhaseNs: s.NowNs,
+			Spec: *in.Job, OpenedNs: s.NowNs, ReferenceC: s.Setup.ReferenceC,
 			UsedKgM3: used, FreshKgM3: fresh,
 			UsedFactor:  BuoyancyFactor(used, s.Setup.AirKgM3),
 			FreshFactor: BuoyancyFactor(fresh, s.Setup.AirKgM3),
 		}
+		for i := range s.Scales[:s.ScaleN] {
+			s.Scales[i].HeldCounts = false
+		}
+		s.turnTo(Ready)
 		s.Window = Below
 		s.moveWindow()
 	case DoPhase:
-		s.enter(in.Phase)
+		s.turnTo(in.Phase)
+		s.Job.EngineRan = s.Job.EngineRan || in.Phase == Running || in.Phase == Checking
 	case DoBaseline:
-		s.book()
-		s.Job.Drained, s.Job.Added = Account{}, Account{}
+		s.turnTo(s.Job.Phase)
+		s.Job.Drained, s.Job.Added, s.Job.Overflow = Account{}, Account{}, Account{}
+		s.Job.StepsBefore = len(s.Job.Steps)
 	case DoDecide:
 		s.Job.Steps = slices.Clone(s.Job.Steps)
 		step := &s.Job.Steps[in.Step-1]
@@ -105,23 +117,25 @@ func (s *State) input(in *Input) {
 		if in.As == AsFluid {
 			s.Job.add(step.Tally, step.Kg)
 		}
+	case DoEnter:
+		e := *in.Entry
+		e.AtNs, e.By = s.NowNs, in.By
+		s.Job.Entries = append(slices.Clone(s.Job.Entries), e)
 	case DoClose:
-		s.enter(Closed)
+		s.Job.Why = in.Why
+		s.turnTo(Closed)
 	case DoAbandon:
 		s.Job.Why = in.Why
-		s.enter(Abandoned)
+		s.turnTo(Abandoned)
 	}
-}
-
-func (s *State) enter(p Phase) {
-	s.book()
-	s.Job.Phase, s.Job.PhaseNs = p, s.NowNs
 }
 
 // start takes up a setup. What the scales saw before is kept, so that a change
 // during the absence shows, as long as the scale carries the same load.
 func (s *State) start(setup *Setup) {
-	s.book()
+	for i := range s.Scales[:s.ScaleN] {
+		s.book(&s.Scales[i])
+	}
 	old := s.Scales
 	oldN := s.ScaleN
 	s.Setup = *setup
@@ -133,6 +147,7 @@ func (s *State) start(setup *Setup) {
 		for j := range old[:oldN] {
 			if o := &old[j]; o.Anchored && o.Setup.Sensor == sc.Setup.Sensor && o.Setup.Load == sc.Setup.Load {
 				sc.Anchored, sc.AnchorKg, sc.LevelKg, sc.LastNs = true, o.AnchorKg, o.AnchorKg, o.LastNs
+				sc.Direction, sc.HeldCounts, sc.Plateaus = o.Direction, o.Follow == held && o.HeldCounts, o.Plateaus
 			}
 		}
 	}
@@ -169,9 +184,18 @@ func Check(s *State, in *Input) error {
 	case DoPhase:
 		switch in.Phase {
 		case Draining, Service, Filling, Running, Checking:
-			return needsJob()
+		default:
+			return fmt.Errorf("phase: %q is not one of draining, service, filling, running, checking", in.Phase)
 		}
-		return fmt.Errorf("phase: %q is not one of draining, service, filling, running, checking", in.Phase)
+		if err := needsJob(); err != nil {
+			return err
+		}
+		for i := range s.Scales[:s.ScaleN] {
+			if sc := &s.Scales[i]; !sc.Anchored && counts(sc.Setup.Load, in.Phase) && !counts(sc.Setup.Load, j.Phase) {
+				return fmt.Errorf("phase: scale %s has not settled yet, what comes now would not be counted: wait until its weight stands still, or see to its cable", sc.Setup.Sensor)
+			}
+		}
+		return nil
 	case DoBaseline:
 		if err := needsJob(); err != nil {
 			return err
@@ -200,19 +224,31 @@ func Check(s *State, in *Input) error {
 			return err
 		}
 		for i := range s.Scales[:s.ScaleN] {
-			if sc := &s.Scales[i]; sc.Follow == stepping && sc.StepTally != NoTally {
+			sc := &s.Scales[i]
+			if sc.Follow == held && sc.HeldCounts && !s.silent(sc) && !sc.Faults.Hidden() {
 				return fmt.Errorf("do: scale %s has not settled: close once it is quiet", sc.Setup.Sensor)
+			}
+			if fault := s.scaleFault(sc); fault != "" && in.Why == "" && counts(sc.Setup.Load, j.Phase) {
+				return fmt.Errorf("do: %s, what came meanwhile would never be known: see to it, or close with a why", fault)
 			}
 		}
 		return s.checkDecided("close")
+	case DoEnter:
+		if err := needsJob(); err != nil {
+			return err
+		}
+		if in.Entry == nil {
+			return fmt.Errorf("what: enter needs it")
+		}
+		return in.Entry.check()
 	case DoAbandon:
 		return needsJob()
 	}
-	return fmt.Errorf("do: %q is not one of open, phase, baseline, decide, close, abandon, republish", in.Do)
+	return fmt.Errorf("do: %q is not one of open, phase, baseline, decide, enter, close, abandon, republish", in.Do)
 }
 
 func (s *State) checkDecided(what string) error {
-	for _, step := range s.Job.Steps {
+	for _, step := range s.Job.Steps[s.Job.StepsBefore:] {
 		if step.As == "" {
 			return fmt.Errorf("do: %s would lose step %d (%+.3f kg on %s): decide first whether it was fluid, object or swap",
 				what, step.ID, step.Kg, step.Sensor)
@@ -251,6 +287,23 @@ func (in *JobSpec) check(referenceC float64) error {
 	}
 	if !(in.FirstFill > 0 && in.FirstFill <= 1) {
 		return fmt.Errorf("first_fill: %g is not above 0 and at most 1", in.FirstFill)
+	}
+	switch in.Check {
+	case "", ByDipstick, ByOverflow:
+	default:
+		return fmt.Errorf("check: %q is not one of %s, %s", in.Check, ByDipstick, ByOverflow)
+	}
+	for _, size := range []struct {
+		field  string
+		litres float64
+	}{{"typical_l", in.TypicalL}, {"total_l", in.TotalL}, {"bottle_l", in.BottleL},
+		{"between_marks_l", in.BetweenMarksL}, {"balance_band_l", in.BalanceBandL}} {
+		if !(size.litres >= 0 && size.litres <= 1000) {
+			return fmt.Errorf("%s: %g is not from 0 to 1000 litres", size.field, size.litres)
+		}
+	}
+	if in.AskedFluid != "" && in.AskedFluid != in.Fresh.Name && in.OtherFluid == "" {
+		return fmt.Errorf("fluid: the service data ask for %s, this is %s: take the right one, or say why not in other_fluid", in.AskedFluid, in.Fresh.Name)
 	}
 	return nil
 }

@@ -107,7 +107,7 @@ func TestDensityFromAnotherTemperature(t *testing.T) {
 // way (computed from Table 54D at 850 kg/m³).
 func TestHotVolume(t *testing.T) {
 	f := Fluid{Model: Oil1980, DensityKgM3: 850, AtC: 15}
-	s := State{Setup: Setup{ReferenceC: 20}}
+	s := State{Job: Job{ReferenceC: 20}}
 	hot, err := s.AsItLiesL(f, 1, 80)
 	if err != nil {
 		t.Fatal(err)
@@ -228,8 +228,14 @@ func TestExactUnits(t *testing.T) {
 // Common practice, no source: what a technician expects of an ordinary job.
 func TestTradeFacts(t *testing.T) {
 	// A pan drop brings about 4 US quarts; a little over 3 of them go in first.
-	drained := 4 * LitresPerUSQuart
-	first := Volumes{DrainedL: drained}.FirstFillL(JobSpec{FirstFill: 0.8}) / LitresPerUSQuart
+	plan, err := PlanInput{
+		Used: freshFluid, Fresh: freshFluid, ReferenceC: 20, CheckC: 40, FirstFill: 0.8,
+		DrainedKg: 4 * LitresPerUSQuart * 0.8425,
+	}.Plan()
+	if err != nil {
+		t.Fatal(err)
+	}
+	first := plan.FirstFillL / LitresPerUSQuart
 	if !(3 < first && first < 3.5) {
 		t.Errorf("first fill of 4 US quarts is %.2f: want a little over 3", first)
 	}

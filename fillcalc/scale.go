@@ -2,7 +2,8 @@ package fillcalc
 
 import "math"
 
-// How a scale's signal is read. Times are in nanoseconds.
+// How a scale's signal is read. Times are in nanoseconds; DEVELOPERS.md says
+// why each has its value.
 const (
 	// A frame later than this after the last good one leaves a hole: what changed
 	// meanwhile was not seen and becomes an undecided step. Indicators send several
@@ -13,13 +14,34 @@ const (
 	levelTauS = 0.3
 	// The flow is read from how far a slower average lags the level.
 	slowTauS = 2.3
-	// Past levels are kept this far apart, whatever the rate of the scale...
+	// Past levels are kept this far apart, whatever the rate of the scale.
 	pastEveryNs = 100e6
-	// ... and speed is judged against one at least this old: several readings even
+	// Speed is judged against a level at least this old: several readings even
 	// of a slow scale, and long against the bursts in which USB delivers them.
-	lookBackNs = 400e6
-	// A signal has settled when it was slow enough for fluid for this long.
-	settleNs = 1e9
+	speedNs = 400e6
+	// A trend is broken when the level has left it by more than the band within
+	// this time.
+	trendNs = 800e6
+	// What is held began less than this before it became plain: a small change
+	// behind the indicator's own filter and ours shows late.
+	onsetNs = 1500e6
+	// The signal is judged straight over one second, and has settled when it stayed
+	// so for another: the middle of a step that an indicator's filter has smeared
+	// looks straight for a moment.
+	straightNs = 1e9
+	settleNs   = 1e9
+	// A slow scale needs as many readings to show the same.
+	settleN = 4
+	// Where vibration never lets it run straight, it has settled when nothing moved
+	// fast for this long.
+	calmNs = 5e9
+	// Fluid that starts to run keeps running: what still moves this long after it
+	// showed, and was never faster than fluid, is a pour. With the half second in
+	// which a change shows and the one in which filters end it, a change of two
+	// seconds is the longest step.
+	suddenNs = 2200e6
+	// What neither moves on nor settles for this long trembles.
+	tremblingNs = 4e9
 )
 
 // follow is what the fold makes of the signal at the moment.
@@ -28,7 +50,17 @@ type follow uint8
 const (
 	lost      follow = iota // no reading since the start or since a hole
 	following               // changes are fluid
-	stepping                // changing too fast for fluid, or seen again after a hole
+	held                    // a change is under way, or just over, that may not be fluid
+)
+
+// Cause says why a change was held.
+type Cause string
+
+const (
+	TooFast  Cause = "too_fast" // faster than fluid flows
+	Sudden   Cause = "sudden"   // begun and over sooner than fluid does
+	Away     Cause = "away"     // it happened while nobody measured
+	Backward Cause = "backward" // against the direction in which fluid moves this scale
 )
 
 // past is the level some time ago.
@@ -40,13 +72,14 @@ type past struct {
 
 // Scale is the fold's memory of one scale.
 type Scale struct {
-	Setup  ScaleSetup
-	Faults Faults // of the last frame
-	LastNs int64  // last frame with a value; 0 when there was none yet
+	Setup   ScaleSetup
+	Faults  Faults // of the last frame
+	FrameNs int64  // last frame of any kind; 0 when there was none yet
+	LastNs  int64  // last frame with a value; 0 when there was none yet
 
-	LevelKg float64 // smoothed gross weight
-	SlowKg  float64 // smoothed more slowly
-	Past    [8]past // ring, the oldest at PastAt once it is full
+	LevelKg float64  // smoothed gross weight
+	SlowKg  float64  // smoothed more slowly
+	Past    [16]past // ring, the oldest at PastAt once it is full
 	PastN   int
 	PastAt  int
 
@@ -55,94 +88,239 @@ type Scale struct {
 	// level has moved since then is in no tally yet.
 	AnchorKg float64
 	Anchored bool
+	// Direction is where fluid moves this scale at present: 1 heavier, -1 lighter.
+	Direction int
+	PeakKg    float64 // the furthest SlowKg has come in that direction
 
-	// While stepping: the moment before, why, and since when it has been calm.
-	Before    past
-	Cause     Cause
-	StepTally Tally
-	CalmNs    int64
+	// While held: the moment before, why, since when, and when it last was bent
+	// and last was fast. HeldCounts tells whether it began while the scale counted.
+	Before     past
+	Cause      Cause
+	SinceNs    int64
+	BentNs     int64
+	FastNs     int64
+	CalmN      int // readings since it last was bent
+	HeldCounts bool
+
+	Plateaus [4]past // where the level rested, the newest first; LevelKg and the time it was left
 }
-
-// Cause says why a change was held apart.
-type Cause string
-
-const (
-	TooFast Cause = "too_fast" // faster than fluid flows
-	Away    Cause = "away"     // it happened while nobody measured
-)
 
 // flowKgS is the present rate of change: on a steady ramp each average lags by
 // its time constant, so their distance tells the slope.
-func (s *Scale) flowKgS() float64 { return (s.LevelKg - s.SlowKg) / (slowTauS - levelTauS) }
+func (s *Scale) flowKgS() float64 {
+	return float64((s.LevelKg - s.SlowKg) / (slowTauS - levelTauS))
+}
 
 // bandKg is how far readings of one level may lie apart.
 func (s *Scale) bandKg() float64 {
 	return float64(4*s.Setup.ResolutionKg) + float64(4*s.Setup.RepeatabilityKg)
 }
 
-// read takes one weight. done is true when a change that was held apart has
-// settled; move is then its size and flowed what flowed in the meantime.
-func (s *Scale) read(atNs int64, kg float64) (done bool, move float64) {
-	hole := s.Follow == lost || atNs-s.LastNs > scaleSilentNs
-	if hole {
+// move is a change that was held and has settled.
+type move struct {
+	Kg float64 // beyond what flowed meanwhile
+	U2 float64 // kg², of the division between the two
+}
+
+// read takes one weight. settled is true when a held change has come to rest;
+// m is zero when fluid explains all of it.
+func (s *Scale) read(atNs int64, kg float64) (m move, settled bool) {
+	if s.Follow == lost || atNs-s.LastNs > scaleSilentNs {
 		if s.Follow == following || s.Follow == lost && s.Anchored {
 			s.Before = past{s.LastNs, s.LevelKg, 0}
 		}
-		s.Follow, s.Cause, s.CalmNs = stepping, Away, atNs
-		s.LevelKg, s.SlowKg = kg, kg
-		s.PastN, s.PastAt = 0, 0
+		s.hold(Away, s.Before, atNs)
+		s.restart(atNs, kg)
+		return move{}, false
 	}
 	dt := float64(atNs-s.LastNs) / 1e9
 	s.LastNs = atNs
-	if !hole {
-		s.LevelKg += float64((kg - s.LevelKg) * (dt / (dt + levelTauS)))
-		s.SlowKg += float64((kg - s.SlowKg) * (dt / (dt + slowTauS)))
+	if s.Follow == held && math.Abs(kg-s.LevelKg) > float64(2*s.bandKg())+float64(s.Setup.MaxFlowKgS*(levelTauS+float64(2*dt))) {
+		// Where it comes to rest has nothing to do with where it was.
+		s.BentNs, s.FastNs, s.CalmN = atNs, atNs, 0
+		s.restart(atNs, kg)
+		if s.Cause == Sudden {
+			s.Cause = TooFast
+		}
+		return move{}, false
 	}
+	s.LevelKg += float64((kg - s.LevelKg) * (dt / (dt + levelTauS)))
+	s.SlowKg += float64((kg - s.SlowKg) * (dt / (dt + slowTauS)))
 
 	fast := s.tooFast(atNs, kg)
-	if s.Follow == following && fast {
-		// The oldest past level lies well before the moment at which the change
-		// became plain, so none of it has been counted as flow.
-		s.Before = s.oldest()
-		s.Follow, s.Cause, s.CalmNs = stepping, TooFast, atNs
+	switch s.Follow {
+	case following:
+		switch {
+		case fast:
+			s.hold(TooFast, s.before(atNs), atNs)
+			s.restart(atNs, kg)
+			return move{}, false
+		case s.offTrend(atNs):
+			s.hold(Sudden, s.before(atNs), atNs)
+		}
+	case held:
+		if fast && s.Cause == Sudden {
+			s.Cause = TooFast
+		}
+		s.CalmN++
+		if fast || s.Cause == Backward && s.goesBack(atNs) {
+			s.FastNs, s.BentNs, s.CalmN = atNs, atNs, 0
+		} else if s.bent(atNs) {
+			s.BentNs, s.CalmN = atNs, 0
+		}
 	}
 	s.remember(atNs)
-	if s.Follow != stepping {
-		return false, 0
+	switch {
+	case s.Follow != held:
+		s.rest(atNs)
+		return move{}, false
+	case atNs-s.BentNs >= settleNs && s.CalmN >= settleN, atNs-s.FastNs >= calmNs && s.Cause != Sudden:
+		return s.settle(atNs), true
+	case s.Cause == Sudden && (atNs-s.SinceNs >= suddenNs && s.movesOn(atNs) || atNs-s.SinceNs >= tremblingNs):
+		s.Follow = following // no step does that
 	}
-	if fast {
-		s.CalmNs = atNs
-	}
-	if atNs-s.CalmNs < settleNs {
-		return false, 0
-	}
-	s.Follow = following
-	move = s.LevelKg - s.Before.LevelKg
-	if s.Cause == TooFast {
-		// Fluid that was running kept running: a tool laid down during a drain does
-		// not swallow what drained meanwhile.
-		move -= float64(s.Before.FlowKgS * (float64(atNs-s.Before.AtNs) / 1e9))
-	}
-	s.SlowKg = s.LevelKg - float64(s.Before.FlowKgS*(slowTauS-levelTauS))
-	// What was kept during the change is no flow: a second change soon after must
-	// not begin there.
-	s.PastN, s.PastAt = 0, 0
-	s.remember(atNs)
-	return true, move
+	return move{}, false
 }
 
-// tooFast compares a reading with the level some time ago.
-func (s *Scale) tooFast(atNs int64, kg float64) bool {
-	for i := 1; i <= s.PastN; i++ {
-		p := &s.Past[(s.PastAt+s.PastN-i)%len(s.Past)]
-		age := atNs - p.AtNs
-		if age < lookBackNs {
-			continue
-		}
-		limit := float64(s.Setup.MaxFlowKgS*(float64(age)/1e9+levelTauS)) + s.bandKg()
-		return math.Abs(kg-p.LevelKg) > limit
+func (s *Scale) hold(cause Cause, before past, atNs int64) {
+	s.Follow, s.Cause, s.Before = held, cause, before
+	s.SinceNs, s.BentNs, s.FastNs, s.CalmN = atNs, atNs, atNs, 0
+}
+
+// restart takes the level from one reading: nothing from before bears on it.
+func (s *Scale) restart(atNs int64, kg float64) {
+	s.LastNs, s.LevelKg, s.SlowKg = atNs, kg, kg
+	s.PastN, s.PastAt = 0, 0
+	s.remember(atNs)
+}
+
+// settle ends a hold: it divides what changed into what flowed and what did not.
+func (s *Scale) settle(atNs int64) move {
+	s.Follow = following
+	change := s.LevelKg - s.Before.LevelKg
+	was, now := s.Before.FlowKgS, s.slopeKgS(atNs, straightNs)
+	if math.Abs(now-was) < s.bandKg()/2 {
+		now = was // known better, from a longer time
 	}
-	return false
+	var m move
+	switch s.Cause {
+	case Away, Backward:
+		if math.Abs(change) > s.bandKg() {
+			m.Kg = change
+		}
+	default:
+		seconds := float64(atNs-s.Before.AtNs) / 1e9
+		// A stream fluctuates by about half of itself within a second.
+		slack := s.bandKg() + float64(0.5*max(math.Abs(was), math.Abs(now)))
+		flowed := float64((was + now) / 2 * seconds)
+		low, high := flowed, flowed
+		if s.Cause == Sudden {
+			// No faster than fluid: the stream may have changed at any moment between.
+			low, high = float64(min(was, now)*seconds), float64(max(was, now)*seconds)
+		}
+		if change < low-slack || change > high+slack {
+			m.Kg = change - flowed
+		}
+		// The flow is known to about an eighth of a step of the display a second, and
+		// it may have changed from one to the other at any moment.
+		u := float64((float64(s.Setup.ResolutionKg/8) + float64(math.Abs(was-now)/4)) * seconds)
+		m.U2 = float64(u * u)
+	}
+	m.U2 += 2 * s.Setup.weighingU2()
+	s.SlowKg = s.LevelKg - float64(now*(slowTauS-levelTauS))
+	if m.Kg != 0 || s.Cause == Away || (s.SlowKg < s.PeakKg) == (s.Direction > 0) {
+		s.PeakKg = s.SlowKg
+	}
+	// What was kept during the change is no trend: a second change soon after must
+	// not be measured against it.
+	s.PastN, s.PastAt = 0, 0
+	s.remember(atNs)
+	return m
+}
+
+// slopeKgS is how fast the level has moved of late; 0 when that is not known.
+func (s *Scale) slopeKgS(atNs, overNs int64) float64 {
+	p, ok := s.ago(atNs, overNs)
+	if !ok {
+		return 0
+	}
+	return (s.LevelKg - p.LevelKg) / (float64(atNs-p.AtNs) / 1e9)
+}
+
+// movesOn tells whether the level still moves at another speed than before.
+func (s *Scale) movesOn(atNs int64) bool {
+	return math.Abs(s.slopeKgS(atNs, straightNs/2)-s.Before.FlowKgS) > s.bandKg()/2
+}
+
+// weighingU2 is the variance, in kg², of one settled weighing: the display's
+// rounding (GUM F.2.2.1) and the scatter.
+func (s *ScaleSetup) weighingU2() float64 {
+	return float64(s.ResolutionKg*s.ResolutionKg)/12 + float64(s.RepeatabilityKg*s.RepeatabilityKg)
+}
+
+// tooFast compares a reading with the level some time ago. The level lags a
+// steady stream, and that much is no speed.
+func (s *Scale) tooFast(atNs int64, kg float64) bool {
+	p, ok := s.ago(atNs, speedNs)
+	if !ok {
+		return false
+	}
+	lag := float64(min(math.Abs(p.FlowKgS), s.Setup.MaxFlowKgS) * levelTauS)
+	limit := float64(s.Setup.MaxFlowKgS*(float64(atNs-p.AtNs)/1e9)) + lag + float64(2*s.bandKg())
+	return math.Abs(kg-p.LevelKg) > limit
+}
+
+// offTrend tells whether the level has left the line that it followed.
+func (s *Scale) offTrend(atNs int64) bool {
+	p, ok := s.ago(atNs, trendNs)
+	if !ok {
+		return false
+	}
+	expected := p.LevelKg + float64(p.FlowKgS*(float64(atNs-p.AtNs)/1e9))
+	return math.Abs(s.LevelKg-expected) > s.bandKg()
+}
+
+// bent tells whether the level of the last second lies on no straight line.
+func (s *Scale) bent(atNs int64) bool {
+	mid, _ := s.ago(atNs, straightNs/2)
+	old, ok := s.ago(atNs, straightNs)
+	if !ok {
+		return true
+	}
+	along := float64(atNs-old.AtNs) / 1e9
+	part := float64(mid.AtNs-old.AtNs) / 1e9
+	line := old.LevelKg + float64((s.LevelKg-old.LevelKg)*(part/along))
+	return math.Abs(mid.LevelKg-line) > s.bandKg()/4
+}
+
+// turned tells whether the level has come back from its furthest by more than
+// the band; it also notes how far it got.
+func (s *Scale) turned() bool {
+	ahead := s.SlowKg - s.PeakKg
+	if s.Direction < 0 {
+		ahead = -ahead
+	}
+	if ahead > 0 && float64(s.Direction)*s.flowKgS() >= 0 {
+		s.PeakKg = s.SlowKg
+	}
+	return ahead < -s.bandKg()
+}
+
+// goesBack tells whether the level still moves against its direction, faster
+// than the band in five seconds.
+func (s *Scale) goesBack(atNs int64) bool {
+	return float64(float64(s.Direction)*s.slopeKgS(atNs, straightNs)) < -s.bandKg()/5
+}
+
+// rest notes where the level stays for a while.
+func (s *Scale) rest(atNs int64) {
+	if math.Abs(s.flowKgS()) > s.bandKg()/10 {
+		return
+	}
+	if math.Abs(s.LevelKg-s.Plateaus[0].LevelKg) > s.bandKg() || s.Plateaus[0].AtNs == 0 {
+		copy(s.Plateaus[1:], s.Plateaus[:])
+	}
+	s.Plateaus[0] = past{atNs, s.LevelKg, 0}
 }
 
 func (s *Scale) remember(atNs int64) {
@@ -162,7 +340,22 @@ func (s *Scale) remember(atNs int64) {
 	s.PastAt = (s.PastAt + 1) % len(s.Past)
 }
 
-func (s *Scale) oldest() past {
+// ago is the newest past level that is at least so old.
+func (s *Scale) ago(atNs, ageNs int64) (p past, ok bool) {
+	for i := 1; i <= s.PastN; i++ {
+		p = s.Past[(s.PastAt+s.PastN-i)%len(s.Past)]
+		if atNs-p.AtNs >= ageNs {
+			return p, true
+		}
+	}
+	return past{}, false
+}
+
+// before is the level from before a change that has just become plain.
+func (s *Scale) before(atNs int64) past {
+	if p, ok := s.ago(atNs, onsetNs); ok {
+		return p
+	}
 	if s.PastN == 0 {
 		return past{s.LastNs, s.LevelKg, 0}
 	}

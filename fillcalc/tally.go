@@ -12,55 +12,53 @@ const (
 	NoTally Tally = iota
 	DrainedTally
 	AddedTally
+	OverflowTally // ran out of the check opening again
 )
 
-// tallyOf says which account a scale feeds in a phase. Where caddy and supply
-// share one scale, the phase decides: they cannot be told apart otherwise.
-func tallyOf(load Load, phase Phase) Tally {
+func (t Tally) String() string { return [...]string{"none", "drained", "added", "overflow"}[min(t, 3)] }
+
+// counts tells whether a scale's changes belong to the job in a phase. The
+// supply may be filled up until it is needed; the caddy counts to the end,
+// because the pan may still drip.
+func counts(load Load, phase Phase) bool {
 	switch phase {
 	case Draining, Service:
-		if load == CaddyLoad || load == BothLoad {
-			return DrainedTally
-		}
+		return load != SupplyLoad
 	case Filling, Running, Checking:
-		if load == CaddyLoad {
-			return DrainedTally // the pan may still drip
-		}
-		return AddedTally
+		return true
 	}
-	return NoTally
+	return false
+}
+
+// tallyOf says which account a change feeds. Fluid can only come into a caddy
+// and only leave a supply. Where both stand on one scale the direction tells
+// them apart.
+func (j *Job) tallyOf(load Load, riseKg float64) Tally {
+	switch {
+	case load == SupplyLoad, load == BothLoad && riseKg < 0:
+		return AddedTally
+	case j.Phase == Checking && j.Spec.Check == ByOverflow:
+		return OverflowTally
+	}
+	return DrainedTally
 }
 
 // Account is one side of a job, in kilograms as the scale shows them: air
 // buoyancy is applied once, when a volume is asked for.
 type Account struct {
 	ShownKg float64 // positive when fluid went the way the account is named for
-	// Breaks counts how often the sum was interrupted and taken up again from
-	// another level; each time costs two weighings' uncertainty.
-	Breaks int
+	Begun   bool    // it has counted since the baseline
 }
 
-// Step is a change that is held apart until somebody says what it was.
-type Step struct {
-	ID     int // from 1 within a job
-	Sensor string
-	AtNs   int64
-	Kg     float64 // as the scale shows it; negative when weight went away
-	Cause  Cause
-	Tally  Tally    // the account it goes to when it was fluid
-	As     Decision // empty while undecided
-	By     string   // who decided
-}
-
-// account is where a tally is kept; nil for none.
+// account is where a tally is kept.
 func (j *Job) account(t Tally) *Account {
 	switch t {
-	case DrainedTally:
-		return &j.Drained
 	case AddedTally:
 		return &j.Added
+	case OverflowTally:
+		return &j.Overflow
 	}
-	return nil
+	return &j.Drained
 }
 
 // add books a rise of a scale's weight. Drained fluid makes a scale heavier,
@@ -69,9 +67,7 @@ func (j *Job) add(t Tally, riseKg float64) {
 	if t == AddedTally {
 		riseKg = -riseKg
 	}
-	if a := j.account(t); a != nil {
-		a.ShownKg += riseKg
-	}
+	j.account(t).ShownKg += riseKg
 }
 
 // unbooked is what a scale has seen since its anchor that counts as flow.
@@ -79,26 +75,51 @@ func (s *Scale) unbooked() (riseKg float64) {
 	switch {
 	case !s.Anchored || s.Follow == lost:
 		return 0
-	case s.Follow == stepping:
+	case s.Follow == held:
 		return s.Before.LevelKg - s.AnchorKg
 	}
 	return s.LevelKg - s.AnchorKg
 }
 
-// book moves what the scales have seen so far into the accounts, so that a
-// change of phase or baseline counts from here.
-func (s *State) book() {
+// heldKg is what is held at the moment and not yet a step.
+func (s *Scale) heldKg() float64 {
+	if s.Follow != held || !s.Anchored || !s.HeldCounts {
+		return 0
+	}
+	return s.LevelKg - s.Before.LevelKg
+}
+
+// book moves what a scale has seen so far into its account, so that what comes
+// counts from here.
+func (s *State) book(sc *Scale) {
+	rise := sc.unbooked()
+	if counts(sc.Setup.Load, s.Job.Phase) {
+		s.Job.add(s.Job.tallyOf(sc.Setup.Load, float64(sc.Direction)), rise)
+	}
+	sc.AnchorKg += rise
+	if sc.Follow == following {
+		sc.AnchorKg = sc.LevelKg
+	}
+}
+
+// turnTo prepares the scales for a phase: fluid is expected to leave the supply,
+// and to come into the caddy.
+func (s *State) turnTo(phase Phase) {
 	for i := range s.Scales[:s.ScaleN] {
 		sc := &s.Scales[i]
-		rise := sc.unbooked()
-		t := tallyOf(sc.Setup.Load, s.Job.Phase)
-		if sc.Follow == stepping {
-			t = sc.StepTally
+		s.book(sc)
+		sc.Direction = 1
+		if sc.Setup.Load == SupplyLoad || sc.Setup.Load == BothLoad && phase != Draining && phase != Service {
+			sc.Direction = -1
 		}
-		s.Job.add(t, rise)
-		sc.AnchorKg += rise
-		if sc.Follow == following {
-			sc.AnchorKg = sc.LevelKg
+		sc.PeakKg = sc.SlowKg
+	}
+	s.Job.Phase, s.Job.PhaseNs = phase, s.NowNs
+	for _, t := range []Tally{DrainedTally, AddedTally, OverflowTally} {
+		for i := range s.Scales[:s.ScaleN] {
+			if s.feeding(&s.Scales[i], t) {
+				s.Job.account(t).Begun = true
+			}
 		}
 	}
 }
@@ -106,30 +127,57 @@ func (s *State) book() {
 // weigh feeds one weight to scale i.
 func (s *State) weigh(i int, atNs int64, kg float64) {
 	sc := &s.Scales[i]
-	before := sc.Follow
-	settled, moveKg := sc.read(atNs, kg)
-	if before != stepping {
-		sc.StepTally = tallyOf(sc.Setup.Load, s.Job.Phase)
+	counting := counts(sc.Setup.Load, s.Job.Phase)
+	if sc.Follow != held {
+		sc.HeldCounts = counting
 	}
+	m, settled := sc.read(atNs, kg)
 	if !settled {
+		if sc.Follow == following && counting && sc.turned() {
+			s.turn(sc, atNs)
+		}
 		return
 	}
 	switch {
 	case !sc.Anchored:
 		sc.AnchorKg, sc.Anchored = sc.LevelKg, true
-	case math.Abs(moveKg) <= sc.bandKg():
-		// It came back to where it was: a bump, or nothing at all. What flowed
-		// meanwhile stays between anchor and level.
-	case sc.StepTally == NoTally:
+	case m.Kg == 0:
+		// It came back to where it was, or fluid explains it: what flowed meanwhile
+		// stays between anchor and level.
+	case !counting && !sc.HeldCounts:
 		sc.AnchorKg = sc.LevelKg // nobody counts: nothing to decide
 	default:
-		s.Job.add(sc.StepTally, sc.LevelKg-moveKg-sc.AnchorKg)
-		sc.AnchorKg = sc.LevelKg
-		s.Job.account(sc.StepTally).Breaks++
-		// A fresh slice: earlier states keep theirs.
-		s.Job.Steps = append(slices.Clip(s.Job.Steps), Step{
-			ID: len(s.Job.Steps) + 1, Sensor: sc.Setup.Sensor, AtNs: atNs,
-			Kg: moveKg, Cause: sc.Cause, Tally: sc.StepTally,
-		})
+		s.step(sc, atNs, m)
 	}
+}
+
+// turn takes note that a scale moves against its direction. Where caddy and
+// supply stand on it and both may move, the stream has changed; anywhere else
+// no fluid does that.
+func (s *State) turn(sc *Scale, atNs int64) {
+	if sc.Setup.Load != BothLoad || s.Job.Phase == Draining || s.Job.Phase == Service {
+		sc.hold(Backward, past{atNs, sc.PeakKg, 0}, atNs)
+		sc.HeldCounts = true
+		return
+	}
+	s.Job.add(s.Job.tallyOf(BothLoad, float64(sc.Direction)), sc.PeakKg-sc.AnchorKg)
+	sc.AnchorKg, sc.PeakKg = sc.PeakKg, sc.SlowKg
+	sc.Direction = -sc.Direction
+}
+
+// step books what flowed up to a change that is no fluid by itself, and holds
+// the change apart.
+func (s *State) step(sc *Scale, atNs int64, m move) {
+	j := &s.Job
+	flowed := sc.LevelKg - m.Kg - sc.AnchorKg
+	if math.Abs(flowed) > 0 {
+		j.add(j.tallyOf(sc.Setup.Load, float64(sc.Direction)), flowed)
+	}
+	sc.AnchorKg = sc.LevelKg
+	// A fresh slice: earlier states keep theirs.
+	j.Steps = append(slices.Clone(j.Steps), Step{
+		ID: len(j.Steps) + 1, Sensor: sc.Setup.Sensor, AtNs: atNs,
+		Kg: m.Kg, U2: m.U2, Cause: sc.Cause, Tally: j.tallyOf(sc.Setup.Load, m.Kg),
+	})
+	j.match(sc)
 }

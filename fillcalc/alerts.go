@@ -1,0 +1,63 @@
+package fillcalc
+
+import (
+	"fmt"
+	"math"
+)
+
+// Alert is something that is wrong with the measurement or the job now. Kind
+// stays the same as long as it lasts.
+type Alert struct {
+	Kind string
+	Text string
+}
+
+// The caddy's room below which somebody should see to it: half a minute of a
+// strong stream.
+const fullSoonL = 1.0
+
+// Alerts lists what is wrong now.
+func (s *State) Alerts() []Alert {
+	var list []Alert
+	add := func(kind, format string, args ...any) {
+		list = append(list, Alert{kind, fmt.Sprintf(format, args...)})
+	}
+	for i := range s.Scales[:s.ScaleN] {
+		setup := &s.Scales[i].Setup
+		switch c := setup.Calibration; {
+		case c == nil:
+			add("calibration:"+setup.Sensor, "scale %s has no calibration on record: its slope is believed to %.2f %%", setup.Sensor, 200*setup.GainU)
+		case !c.Passed:
+			add("calibration:"+setup.Sensor, "scale %s failed its last calibration: have it adjusted, then calibrate it again", setup.Sensor)
+		case c.Overdue(s.NowNs):
+			add("calibration:"+setup.Sensor, "the calibration of scale %s is overdue", setup.Sensor)
+		}
+	}
+	j := &s.Job
+	if !j.Phase.Open() {
+		return list
+	}
+	v := s.Volumes()
+	if band := j.Spec.BalanceBandL; band > 0 && s.bothRun() && math.Abs(v.BalanceL) > band {
+		word := "more"
+		if v.BalanceL < 0 {
+			word = "less"
+		}
+		add("balance", "%.2f L %s is in than came out, the band is %.2f L: change one of the streams", math.Abs(v.BalanceL), word, band)
+	}
+	if v.CaddyFreeL < fullSoonL {
+		add("caddy", "the caddy has room for %.1f L: empty it before it runs over", max(0, v.CaddyFreeL))
+	}
+	for _, step := range j.Steps[j.StepsBefore:] {
+		if step.As == "" && step.Cause == Backward {
+			add(fmt.Sprintf("step:%d", step.ID), "scale %s moved by %+.3f kg against the way fluid goes there (step %d): say what it was", step.Sensor, step.Kg, step.ID)
+		}
+	}
+	return list
+}
+
+// bothRun tells whether fluid comes out and goes in at the same time.
+func (s *State) bothRun() bool {
+	const streamKgS = 0.005
+	return s.flowKgS(DrainedTally) > streamKgS && s.flowKgS(AddedTally) > streamKgS
+}
