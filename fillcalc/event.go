@@ -86,7 +86,9 @@ type Input struct {
 	Step  int      `json:"step,omitempty"`  // with decide
 	As    Decision `json:"as,omitempty"`    // with decide
 	Entry *Entry   `json:"entry,omitempty"` // with enter
-	Why   string   `json:"why,omitempty"`   // with abandon, and with close in spite of a dead scale
+	// Weighing comes with weigh, which needs its sensor only, and with density.
+	Weighing *Weighing `json:"weighing,omitempty"`
+	Why      string    `json:"why,omitempty"` // with abandon, and with close in spite of a dead scale
 }
 
 // Do names an input.
@@ -100,6 +102,8 @@ const (
 	DoBaseline Do = "baseline" // what stands on the scales now counts as zero
 	DoDecide   Do = "decide"   // somebody says what a step was
 	DoEnter    Do = "enter"    // somebody tells what no sensor sees
+	DoWeigh    Do = "weigh"    // a scale's level now is where a density is measured from
+	DoDensity  Do = "density"  // a fluid's density follows from what has left or come since
 	DoClose    Do = "close"    // the job is done
 	DoAbandon  Do = "abandon"  // the job is given up
 )
@@ -129,7 +133,10 @@ type Setup struct {
 	Scales     []ScaleSetup `json:"scales"`
 	Probe      string       `json:"probe,omitempty"`       // sensor in the transmission's fluid
 	CaddyProbe string       `json:"caddy_probe,omitempty"` // sensor in the drained fluid
-	Caddy      CaddySetup   `json:"caddy"`
+	// The probes' last calibrations on record; nil when there is none.
+	ProbeCalibration      *ProbeCalibration `json:"probe_calibration,omitempty"`
+	CaddyProbeCalibration *ProbeCalibration `json:"caddy_probe_calibration,omitempty"`
+	Caddy                 CaddySetup        `json:"caddy"`
 }
 
 // CaddySetup says when the caddy is full; HoldsL is 0 when nobody measured it.

@@ -18,6 +18,8 @@ type State struct {
 	CaddyProbe Probe
 	Window     WindowState // with hysteresis; valid while a job is open
 	Job        Job
+	Weighed    Weighed
+	Measured   []Fluid // whose density was measured here; never changed in place
 }
 
 // Job is the job in hand, or the last one.
@@ -121,6 +123,10 @@ func (s *State) input(in *Input) {
 		e := *in.Entry
 		e.AtNs, e.By = s.NowNs, in.By
 		s.Job.Entries = append(slices.Clone(s.Job.Entries), e)
+	case DoWeigh:
+		s.weighFrom(in.Weighing)
+	case DoDensity:
+		s.measure(in.Weighing)
 	case DoClose:
 		s.Job.Why = in.Why
 		s.turnTo(Closed)
@@ -151,8 +157,9 @@ func (s *State) start(setup *Setup) {
 			}
 		}
 	}
-	s.Probe = Probe{Sensor: setup.Probe}
-	s.CaddyProbe = Probe{Sensor: setup.CaddyProbe}
+	s.Probe = Probe{Sensor: setup.Probe, Calibration: setup.ProbeCalibration}
+	s.CaddyProbe = Probe{Sensor: setup.CaddyProbe, Calibration: setup.CaddyProbeCalibration}
+	s.Weighed = Weighed{}
 }
 
 // Check tells whether an input can be done now. The error names the input's
@@ -241,10 +248,12 @@ func Check(s *State, in *Input) error {
 			return fmt.Errorf("what: enter needs it")
 		}
 		return in.Entry.check()
+	case DoWeigh, DoDensity:
+		return s.checkWeighing(in.Do, in.Weighing)
 	case DoAbandon:
 		return needsJob()
 	}
-	return fmt.Errorf("do: %q is not one of open, phase, baseline, decide, enter, close, abandon, republish", in.Do)
+	return fmt.Errorf("do: %q is not one of open, phase, baseline, decide, enter, weigh, density, close, abandon, republish", in.Do)
 }
 
 func (s *State) checkDecided(what string) error {
@@ -267,6 +276,18 @@ func (in *Setup) check() error {
 		}
 		if !(sc.ResolutionKg > 0) || !(sc.MaxFlowKgS > 0) || !(sc.RepeatabilityKg >= 0) || !(sc.GainU >= 0) {
 			return fmt.Errorf("setup.scales[%d]: resolution_kg and max_flow_kg_s must be above zero, repeatability_kg and gain_u not below", i)
+		}
+		if sc.Calibration != nil {
+			if err := sc.Calibration.Check(); err != nil {
+				return fmt.Errorf("setup.scales[%d].calibration.%w", i, err)
+			}
+		}
+	}
+	for field, c := range map[string]*ProbeCalibration{"probe": in.ProbeCalibration, "caddy_probe": in.CaddyProbeCalibration} {
+		if c != nil {
+			if err := c.Check(); err != nil {
+				return fmt.Errorf("setup.%s_calibration.%w", field, err)
+			}
 		}
 	}
 	if !(in.AirKgM3 > 0.5 && in.AirKgM3 < 2) {

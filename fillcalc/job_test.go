@@ -150,9 +150,10 @@ func TestBothOnOneScale(t *testing.T) {
 	if n := len(r.s.Job.Steps); n != 1 || r.s.Job.Steps[0].Cause != Backward {
 		t.Fatalf("steps %+v, want one that goes backward", r.s.Job.Steps)
 	}
-	near(t, "drained", r.shown(DrainedTally), 0.6, 0.03)
+	// Where the streams meet within a second, the turn is not sharp.
+	near(t, "drained", r.shown(DrainedTally), 0.6, 0.06)
 	r.do(Input{Do: DoDecide, Step: 1, As: AsFluid, By: "somebody"})
-	near(t, "added", r.shown(AddedTally), 0.4, 0.03)
+	near(t, "added", r.shown(AddedTally), 0.4, 0.06)
 	near(t, "their difference", r.shown(DrainedTally)-r.shown(AddedTally), 0.2, 0.006)
 }
 

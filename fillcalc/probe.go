@@ -13,11 +13,12 @@ const (
 
 // Probe is the fold's memory of the temperature probe.
 type Probe struct {
-	Sensor string
-	Faults Faults
-	LastNs int64 // last frame with a value; 0 when there was none yet
-	FastC  float64
-	SlowC  float64
+	Sensor      string
+	Calibration *ProbeCalibration
+	Faults      Faults
+	LastNs      int64 // last frame with a value; 0 when there was none yet
+	FastC       float64
+	SlowC       float64
 }
 
 func (p *Probe) read(e Event) {
@@ -25,12 +26,16 @@ func (p *Probe) read(e Event) {
 	if e.Faults.Hidden() {
 		return
 	}
+	celsius := e.Value
+	if p.Calibration != nil {
+		celsius = p.Calibration.Correct(celsius)
+	}
 	if p.LastNs == 0 || e.AtNs-p.LastNs > probeSilentNs {
-		p.FastC, p.SlowC = e.Value, e.Value
+		p.FastC, p.SlowC = celsius, celsius
 	} else {
 		dt := float64(e.AtNs-p.LastNs) / 1e9
-		p.FastC += float64((e.Value - p.FastC) * (dt / (dt + probeTauS)))
-		p.SlowC += float64((e.Value - p.SlowC) * (dt / (dt + probeSlowTauS)))
+		p.FastC += float64((celsius - p.FastC) * (dt / (dt + probeTauS)))
+		p.SlowC += float64((celsius - p.SlowC) * (dt / (dt + probeSlowTauS)))
 	}
 	p.LastNs = e.AtNs
 }

@@ -1,0 +1,93 @@
+package fillcalc
+
+import (
+	"fmt"
+	"math"
+	"slices"
+)
+
+// Weighing asks for a fluid's density from a known volume: a full labelled
+// bottle on a scale, or poured into something that stands on it.
+type Weighing struct {
+	Sensor string `json:"sensor"`
+	// Fluid is the name that the measured fluid gets.
+	Fluid string `json:"fluid,omitempty"`
+	// Litres on the label at 20 °C, and the half-width of its tolerance; 0 takes
+	// the one of packaged goods.
+	Litres       float64 `json:"litres,omitempty"`
+	TolerancePct float64 `json:"tolerance_pct,omitempty"`
+}
+
+// Weighed is where such a measurement began.
+type Weighed struct {
+	Sensor string
+	FromKg float64
+}
+
+// labelC is the temperature at which bottle labels hold (OIML R 87, from memory).
+const labelC = 20
+
+func (s *State) scale(sensor string) *Scale {
+	for i := range s.Scales[:s.ScaleN] {
+		if s.Scales[i].Setup.Sensor == sensor {
+			return &s.Scales[i]
+		}
+	}
+	return nil
+}
+
+func (s *State) weighFrom(w *Weighing) {
+	s.Weighed = Weighed{w.Sensor, s.scale(w.Sensor).LevelKg}
+}
+
+func (s *State) measure(w *Weighing) {
+	fluid, _, _ := s.fieldDensity(w) // Check has seen that it exists
+	s.Measured = slices.DeleteFunc(slices.Clone(s.Measured), func(f Fluid) bool { return f.Name == w.Fluid })
+	s.Measured = append(s.Measured, fluid)
+	s.Weighed = Weighed{}
+}
+
+func (s *State) fieldDensity(w *Weighing) (Fluid, DensityBudget, error) {
+	sc := s.scale(w.Sensor)
+	kg := math.Abs(sc.LevelKg - s.Weighed.FromKg)
+	slopeU := float64(kg * sc.Setup.gainU(s.NowNs))
+	fluid, budget, err := FieldDensity(FieldWeighing{
+		ShownKg: kg, ShownUKg: math.Sqrt(float64(2*sc.Setup.weighingU2()) + float64(slopeU*slopeU)),
+		Litres: w.Litres, TolerancePct: w.TolerancePct, AtC: labelC, AirKgM3: s.Setup.AirKgM3,
+	})
+	fluid.Name = w.Fluid
+	return fluid, budget, err
+}
+
+func (s *State) checkWeighing(do Do, w *Weighing) error {
+	if w == nil {
+		return fmt.Errorf("sensor: %s needs it", do)
+	}
+	sc := s.scale(w.Sensor)
+	if sc == nil {
+		return fmt.Errorf("sensor: %q is no scale of this cart", w.Sensor)
+	}
+	if s.Job.Phase.Open() && counts(sc.Setup.Load, s.Job.Phase) {
+		return fmt.Errorf("sensor: scale %s counts for job %s now: measure a density before or after", w.Sensor, s.Job.Spec.ID)
+	}
+	if fault := s.scaleFault(sc); fault != "" {
+		return fmt.Errorf("sensor: %s", fault)
+	}
+	if sc.Follow != following {
+		return fmt.Errorf("sensor: scale %s is settling: wait until it stands still", w.Sensor)
+	}
+	if do == DoWeigh {
+		return nil
+	}
+	if s.Weighed.Sensor != w.Sensor {
+		return fmt.Errorf("do: weigh the full bottle on scale %s first, then empty it and send density", w.Sensor)
+	}
+	if w.Fluid == "" {
+		return fmt.Errorf("fluid: the measured fluid needs a name")
+	}
+	if math.Abs(sc.LevelKg-s.Weighed.FromKg) <= sc.bandKg() {
+		return fmt.Errorf("do: scale %s stands where it stood at weigh: empty the bottle first", w.Sensor)
+	}
+	_, _, err := s.fieldDensity(w)
+	return err
+}

@@ -1,0 +1,48 @@
+package fillcalc
+
+import (
+	"math"
+	"testing"
+)
+
+// A litre bottle of an oil of 846 kg/m³ at 15 °C, emptied but for the film that
+// clings: its density comes out of the scale's difference.
+func TestDensityMeasuredOnTheCart(t *testing.T) {
+	r := newRig(t, twoScales(), 10, 0.001)
+	r.scene(4, nil, nil, nil)
+	weigh := Input{Do: DoWeigh, Weighing: &Weighing{Sensor: "supply"}}
+	density := Input{Do: DoDensity, Weighing: &Weighing{Sensor: "supply", Fluid: "no sheet", Litres: 1}}
+	r.refused(density, "weigh the full bottle")
+	r.refused(Input{Do: DoWeigh, Weighing: &Weighing{Sensor: "probe"}}, "is no scale of this cart")
+	r.refused(Input{Do: DoWeigh}, "sensor: weigh needs it")
+	r.do(weigh)
+	r.refused(density, "empty the bottle first")
+
+	at20, err := freshFluid.Density(20)
+	if err != nil {
+		t.Fatal(err)
+	}
+	goneKg := (1 - filmShare) * at20 / 1000 / BuoyancyFactor(at20, ConventionalAirKgM3)
+	r.supplyKg -= goneKg
+	r.scene(0.5, nil, nil, nil)
+	r.refused(density, "is settling")
+	r.scene(6, nil, nil, nil)
+	r.do(density)
+	if len(r.s.Measured) != 1 || r.s.Measured[0].Name != "no sheet" {
+		t.Fatalf("measured %+v", r.s.Measured)
+	}
+	got, err := r.s.Measured[0].Density(20)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// 846 g weighed to about ±2 g twice.
+	near(t, "density at 20 °C", got, at20, 4)
+	if u := r.s.Measured[0].DensityU; math.Abs(got-at20)/at20 > 2*u || u > 0.012 {
+		t.Errorf("off by %.2g, u is %.2g", (got-at20)/at20, u)
+	}
+	spec := aJob()
+	spec.Fresh = r.s.Measured[0]
+	r.do(Input{Do: DoOpen, Job: spec})
+	r.do(Input{Do: DoPhase, Phase: Filling})
+	r.refused(weigh, "counts for job j1 now")
+}
