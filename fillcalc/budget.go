@@ -87,7 +87,8 @@ func (s *State) budget(t Tally) Budget {
 		b = append(b,
 			Term{from, name, -sign * weighing},
 			Term{to, name, sign * weighing},
-			Term{"drift of the scale", name, sign * driftSteps * setup.ResolutionKg * perKg},
+			// What it does while the one runs says nothing of the other.
+			Term{"drift of the scale", name + ", " + t.String(), sign * driftSteps * setup.ResolutionKg * perKg},
 			Term{"slope of the scale", name, litres * setup.gainU(s.NowNs)})
 	}
 	b = append(b,
