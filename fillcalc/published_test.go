@@ -3,6 +3,7 @@ package fillcalc
 import (
 	"encoding/csv"
 	"math"
+	"math/big"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -218,6 +219,19 @@ func TestExactUnits(t *testing.T) {
 	for f, want := range map[int64]float64{-40: -40, 32: 0, 59: 15, 68: 20, 95: 35, 104: 40, 176: 80, 212: 100} {
 		if got, ok := DegreeFahrenheit.Celsius(Decimal{f, 0}); !ok || got != want {
 			t.Errorf("%d °F = %v °C, want exactly %v", f, got, want)
+		}
+	}
+	// All that a probe may print in tenths and hundredths, against 200 bits
+	// of the definition (NIST SP 811, 2008, Appendix B), which round once.
+	for hundredths := int64(-7600); hundredths <= 48200; hundredths++ {
+		for _, printed := range []Decimal{{hundredths, -2}, {10 * hundredths, -3}, {hundredths, -1}} {
+			exact := new(big.Float).SetPrec(200).SetInt64(printed.Digits)
+			exact.Quo(exact, big.NewFloat(pow10[-printed.Exp]))
+			exact.Quo(exact.Mul(exact.Sub(exact, big.NewFloat(32)), big.NewFloat(5)), big.NewFloat(9))
+			want, _ := exact.Float64()
+			if got, ok := DegreeFahrenheit.Celsius(printed); !ok || got != want {
+				t.Fatalf("%d × 10^%d °F = %.17g °C, want %.17g", printed.Digits, printed.Exp, got, want)
+			}
 		}
 	}
 	if got, _ := Kelvin.Celsius(Decimal{29315, -2}); got != 20 {

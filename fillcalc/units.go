@@ -3,6 +3,7 @@ package fillcalc
 import (
 	"fmt"
 	"math"
+	"math/big"
 	"strconv"
 )
 
@@ -139,12 +140,12 @@ func (u TemperatureUnit) String() string {
 func (u TemperatureUnit) Celsius(printed Decimal) (c float64, ok bool) {
 	// The offset is subtracted in whole digits of a common exponent, so that 59 °F is
 	// 15 °C and not its neighbour.
-	offset, divisor := Decimal{}, 1.0
+	var offset Decimal
 	switch u {
 	case DegreeCelsius:
 		return printed.Float(), true
 	case DegreeFahrenheit:
-		offset, divisor = Decimal{32, 0}, 1.8
+		offset = Decimal{32, 0}
 	case Kelvin:
 		offset = Decimal{27315, -2}
 	default:
@@ -164,7 +165,15 @@ func (u TemperatureUnit) Celsius(printed Decimal) (c float64, ok bool) {
 		}
 		offset = Decimal{o.Digits, offset.Exp - 1}
 	}
-	return Decimal{printed.Digits - offset.Digits, printed.Exp}.Float() / divisor, true
+	difference := Decimal{printed.Digits - offset.Digits, printed.Exp}
+	if u == Kelvin {
+		return difference.Float(), true
+	}
+	// Five ninths as a fraction: 1.8 is no float64, and dividing by it would round a
+	// second time. The offset above allows no more than 17 decimals.
+	ninth := big.NewRat(difference.Digits, 9*int64(pow10[-difference.Exp]))
+	c, _ = ninth.Mul(ninth, big.NewRat(5, 1)).Float64()
+	return c, true
 }
 
 // ParseTemperatureUnit reads C, F or K in either case.

@@ -16,7 +16,7 @@ import (
 //
 //	value     the number, sign and blanks included
 //	counts    the number as raw converter counts, turned into kg by slope and zero
-//	unit      kg g lb oz, or C F K; may match nothing
+//	unit      kg g lb oz, or C F K, in either case; may match nothing
 //	stable motion overload underload   each is true when the group took part
 //
 // The whole line must match. A line that does not is a fault, never a value.
@@ -27,11 +27,11 @@ import (
 // no source: such lines are what indicators of many makers send.)
 var Patterns = []struct{ Name, Example, Expression string }{
 	{"status-kind-value-unit", "ST,GS,+0001.250kg",
-		`(?:(?P<stable>ST)|(?P<motion>US)|(?P<overload>OL)|(?P<underload>UL)),? *(?:GS|GW|NT|NW),? *(?P<value>[+-]? *\d+[.,]?\d*) *(?P<unit>kg|g|lb|lbs|oz|)`},
-	{"value-unit", "   1.250 kg", `\s*(?P<value>[+-]? *\d+[.,]?\d*) *(?P<unit>kg|g|lb|lbs|oz|) *(?P<motion>[?M])? *`},
+		`(?:(?P<stable>ST)|(?P<motion>US)|(?P<overload>OL)|(?P<underload>UL)),? *(?:GS|GW|NT|NW),? *(?P<value>[+-]? *\d+[.,]?\d*) *(?P<unit>(?i:kg|g|lbs?|oz)|)`},
+	{"value-unit", "   1.250 kg", `\s*(?P<value>[+-]? *\d+[.,]?\d*) *(?P<unit>(?i:kg|g|lbs?|oz)|) *(?P<motion>[?M])? *`},
 	{"value", "+0001.250", `\s*(?P<value>[+-]? *\d+[.,]?\d*)\s*`},
 	{"counts", "8388607", `\s*(?P<counts>[+-]? *\d+)\s*`},
-	{"temperature", "+023.45 C", `\s*(?P<value>[+-]? *\d+[.,]?\d*) *(?:\x{B0}|\x{FFFD})?(?P<unit>[CFK]|) *`},
+	{"temperature", "+023.45 C", `\s*(?P<value>[+-]? *\d+[.,]?\d*) *(?:\x{B0}|\x{FFFD})?(?P<unit>(?i:[CFK])|) *`},
 }
 
 // lineLongest bounds a line; no indicator's is near it.

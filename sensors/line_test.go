@@ -52,6 +52,9 @@ func TestLines(t *testing.T) {
 		{"ST,GS,+0001.250", status, Options{}, bad(fillcalc.FaultNoUnit, "unit", 15)},
 		{"ST,GS,+2.500lb", status, Options{}, good(2.5*kgPerLb, still)},
 		{"ST,GS,+2.500lbs", status, Options{}, good(2.5*kgPerLb, still)},
+		{"ST,GS,+0001.250KG", status, Options{}, good(1.25, still)},
+		{"ST,GS,+2.500LBS", status, Options{}, good(2.5*kgPerLb, still)},
+		{"st,GS,+0001.250kg", status, Options{}, noMatch},       // units only
 		{"QT,GS,+    42", status, Options{Unit: "kg"}, noMatch}, // pieces, no weight
 		{"ST,TR,+0001.250kg", status, Options{}, noMatch},       // a tare
 		{"ST,GS,+0001.250kgST,GS,+0001.250kg", status, Options{}, noMatch},
@@ -78,7 +81,17 @@ func TestLines(t *testing.T) {
 		{"0.1 lb", plain, Options{}, good(0.1*kgPerLb, silent)},
 		{"66.139 lb", plain, Options{}, good(66.139*kgPerLb, silent)},
 		{"0.3 g", plain, Options{}, good(0.0003, silent)},
-		{"12345678901234567 oz", plain, Options{}, bad(fillcalc.FaultFrame, "value", 0)}, // more than an int64 holds
+		{"  1.250 KG", plain, Options{}, good(1.25, silent)},
+		{"  1.250 Kg M", plain, Options{Unit: "kg"}, good(1.25, moving)},
+		{"1250 G", plain, Options{}, good(1.25, silent)},
+		{"0.1 LB", plain, Options{}, good(0.1*kgPerLb, silent)},
+		{"0.1 Lbs", plain, Options{}, good(0.1*kgPerLb, silent)},
+		{"16 OZ", plain, Options{}, good(16*kgPerOz, silent)},
+		// No unit of these: a tonne is too coarse for a cart, and T is nothing else.
+		{"1.250 t", plain, Options{}, noMatch},
+		{"1.250 T", plain, Options{}, noMatch},
+		{"1.250 \u212ag", plain, Options{}, bad(fillcalc.FaultUnit|fillcalc.FaultFrame, "unit", 6)}, // the sign for kelvin, not a K
+		{"12345678901234567 oz", plain, Options{}, bad(fillcalc.FaultFrame, "value", 0)},            // more than an int64 holds
 		{"1234567890123456789 kg", plain, Options{}, bad(fillcalc.FaultFrame, "value", 0)},
 		{"1e3 kg", plain, Options{}, noMatch},
 		{"NaN kg", plain, Options{}, noMatch},
@@ -148,6 +161,9 @@ func TestTemperatureLines(t *testing.T) {
 		{"+023.45 C", "", good(23.45, 0)},
 		{"23.45\u00b0C", "", good(23.45, 0)},
 		{"23.45 \xb0C", "", good(23.45, 0)},
+		{"23.45 c", "", good(23.45, 0)},
+		{"59\xb0f", "", good(15, 0)},
+		{"273.15 k", "", good(0, 0)},
 		{"23,45", "C", good(23.45, 0)},
 		{"23.45", "", bad(fillcalc.FaultNoUnit, "unit", 5)},
 		{"23.45 R", "C", bad(fillcalc.FaultFrame, "line", 0)},

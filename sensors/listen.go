@@ -2,10 +2,13 @@ package sensors
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"fmt"
 	"io"
 	"math/bits"
+	"regexp"
+	"slices"
 	"strings"
 	"time"
 
@@ -28,6 +31,15 @@ type Finding struct {
 	Last     Reading
 	Frame    []byte // the last good one
 	Seven    byte   // 'E' or 'O' when the bytes had to be stripped of a parity bit, else 0
+
+	// Of a line: what its pattern names, which of that ever held anything, and how
+	// many bytes of the good frames stood in it.
+	fields    *regexp.Regexp
+	filled    uint // bit i for group i
+	explained int
+
+	// OtherRefused says of Modbus that the other kind of register was refused too.
+	OtherRefused bool
 }
 
 // candidates are the protocols that can be told from the bytes alone.
@@ -41,13 +53,14 @@ func candidates() []Finding {
 		case "temperature":
 			o.Quantity = Temperature
 		}
-		list = append(list, Finding{Protocol: "line", Options: o})
+		list = append(list, Finding{Protocol: "line", Options: o, fields: regexp.MustCompile("^(?:" + p.Expression + ")$")})
 	}
 	return list
 }
 
-// Judge tries every protocol on bytes that were heard. The best comes first;
-// a protocol that understood nothing is left out.
+// Judge tries every protocol on bytes that were heard. What explains most of
+// them comes first, and of equals what promises least beside; a protocol that
+// understood nothing is left out.
 func Judge(data []byte) []Finding {
 	var found []Finding
 	for _, f := range candidates() {
@@ -67,7 +80,42 @@ func Judge(data []byte) []Finding {
 			found = append(found, f)
 		}
 	}
+	slices.SortStableFunc(found, Finding.compare)
 	return found
+}
+
+// compare is negative when f fits better, and 0 when the bytes cannot tell.
+func (f Finding) compare(g Finding) int {
+	return cmp.Or(cmp.Compare(g.explained, f.explained), cmp.Compare(f.unfilled(), g.unfilled()))
+}
+
+// explain counts which bytes of a good frame mean something.
+func (f *Finding) explain(frame []byte) {
+	if f.fields == nil {
+		f.explained += len(frame) // each place of an SMA frame has its meaning
+		return
+	}
+	at := f.fields.FindSubmatchIndex(frame)
+	for i, name := range f.fields.SubexpNames() {
+		if name != "" && at[2*i+1] > at[2*i] {
+			f.explained += at[2*i+1] - at[2*i]
+			f.filled |= 1 << i
+		}
+	}
+}
+
+// unfilled counts the fields that a pattern names and the frames never had.
+func (f *Finding) unfilled() int {
+	if f.fields == nil {
+		return 0
+	}
+	n := -bits.OnesCount(f.filled)
+	for _, name := range f.fields.SubexpNames() {
+		if name != "" {
+			n++
+		}
+	}
+	return n
 }
 
 func (f *Finding) weigh(data []byte) {
@@ -95,6 +143,7 @@ func (f *Finding) weigh(data []byte) {
 			}
 			f.Good++
 			f.Last, f.Frame = r, frame
+			f.explain(frame)
 		}
 	}
 }
@@ -163,7 +212,8 @@ func Listen(ctx context.Context, path string, o ListenOptions, out io.Writer) er
 		if err == nil {
 			findings = Judge(data)
 			for _, q := range questions(o.UnitID) {
-				if !o.Ask || len(data) > 0 && !otherFunction(findings) {
+				// What refuses one kind of Modbus register may know the other.
+				if !o.Ask || len(data) > 0 && refusal(findings...) != 1 && refusal(findings...) != 2 {
 					break
 				}
 				if _, err = port.Write(q.send); err != nil {
@@ -174,8 +224,16 @@ func Listen(ctx context.Context, path string, o ListenOptions, out io.Writer) er
 					break
 				}
 				// An adapter on a two-wire bus hears what it sends.
-				if answer = bytes.TrimPrefix(answer, q.send); len(answer) > 0 {
-					data, asked, findings = answer, q.what, judgeAnswer(answer, q, o.UnitID)
+				if answer = bytes.TrimPrefix(answer, q.send); len(answer) == 0 {
+					continue
+				}
+				judged := judgeAnswer(answer, q, o.UnitID)
+				before, now := refusal(findings...), refusal(judged...)
+				if before == 0 || len(judged) > 0 && (now == 0 || before == 1) {
+					data, asked, findings = answer, q.what, judged
+				}
+				if before != 0 && now != 0 {
+					findings[0].OtherRefused = true
 				}
 			}
 		}
@@ -200,10 +258,24 @@ func Listen(ctx context.Context, path string, o ListenOptions, out io.Writer) er
 			fmt.Fprintf(out, "    %s\n", f.describe())
 		}
 		best := findings[0]
-		if best.Seven != 0 {
-			setting.DataBits, setting.Parity = 7, best.Seven
+		equal := 1
+		for equal < len(findings) && best.compare(findings[equal]) == 0 {
+			equal++
 		}
-		fmt.Fprintf(out, "\nThis fits. For the configuration:\n\n%s", best.config(path, setting))
+		switch {
+		case refusal(findings...) != 0:
+			fmt.Fprintf(out, "\nThis is Modbus, and has given no value yet. For the configuration, to be tried:\n")
+		case equal > 1:
+			fmt.Fprintf(out, "\nThese fit equally well, and the bytes cannot tell which is right: see the instrument's manual. For the configuration, one of:\n")
+		default:
+			fmt.Fprintf(out, "\nThis fits. For the configuration:\n")
+		}
+		for _, f := range findings[:equal] {
+			if f.Seven != 0 {
+				setting.DataBits, setting.Parity = 7, f.Seven
+			}
+			fmt.Fprintf(out, "\n%s", f.config(path, setting))
+		}
 		return nil
 	}
 	return fmt.Errorf("%s: nothing understood at any setting: check cable and power, whether the instrument is set to send, and its manual for speed and protocol", path)
@@ -240,7 +312,7 @@ func judgeAnswer(data []byte, q question, unitID int) []Finding {
 			return nil
 		}
 		if advance, frame := p.Split(data); frame != nil && advance > 0 {
-			if r, _ := p.Parse(frame); r.Faults&fillcalc.FaultChecksum == 0 {
+			if r, _ := p.Parse(frame); !garbled(r.Faults) {
 				return []Finding{{Protocol: "modbus", Options: o, Good: 1, Last: r, Frame: frame}}
 			}
 		}
@@ -250,14 +322,12 @@ func judgeAnswer(data []byte, q question, unitID int) []Finding {
 	return nil
 }
 
-// otherFunction tells that a Modbus instrument answered that it does not know the
-// function it was asked for: it may know the other one.
-func otherFunction(findings []Finding) bool {
-	if len(findings) == 0 || findings[0].Protocol != "modbus" {
-		return false
+// refusal is the exception code with which a Modbus instrument answered, or 0.
+func refusal(findings ...Finding) byte {
+	if len(findings) == 0 || findings[0].Protocol != "modbus" || findings[0].Frame[1]&0x80 == 0 {
+		return 0
 	}
-	frame := findings[0].Frame
-	return frame[1]&0x80 != 0 && frame[2] == 1
+	return findings[0].Frame[2]
 }
 
 func (f Finding) describe() string {
@@ -267,6 +337,12 @@ func (f Finding) describe() string {
 	}
 	text := fmt.Sprintf("%s: %d good, %d bad; ", name, f.Good, f.Bad)
 	switch {
+	case refusal(f) != 0:
+		code := refusal(f)
+		text += fmt.Sprintf("unit %d answers exception %d: %s", f.Options.Unit485, code, exceptionText(code))
+		if f.OtherRefused {
+			text += "; the other kind of register was refused too"
+		}
 	case f.Protocol == "modbus":
 		text += fmt.Sprintf("unit %d answers %X: find register and type in its manual", f.Options.Unit485, f.Frame)
 	case f.Options.Pattern == "counts":
@@ -295,11 +371,18 @@ func (f Finding) config(path string, line LineSettings) string {
 		b.WriteString("  unit:                # the frames name none: kg, g, lb, oz; C, F, K\n")
 	}
 	if f.Protocol == "modbus" {
-		registers := "holding"
+		registers, other := "holding", "input"
 		if f.Options.Input {
-			registers = "input"
+			registers, other = other, registers
 		}
-		fmt.Fprintf(&b, "  unit_id: %d\n  registers: %s\n  register: 0\n  type: float32\n  unit: kg             # from the instrument's manual\n", f.Options.Unit485, registers)
+		register := "0"
+		if refusal(f) == 2 {
+			register = "1          # it has no 0: some manuals count from 1"
+			if !f.OtherRefused {
+				register += "; or try registers: " + other
+			}
+		}
+		fmt.Fprintf(&b, "  unit_id: %d\n  registers: %s\n  register: %s\n  type: float32\n  unit: kg             # from the instrument's manual\n", f.Options.Unit485, registers, register)
 	}
 	return b.String()
 }

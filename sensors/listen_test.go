@@ -33,7 +33,7 @@ func TestJudge(t *testing.T) {
 		{"status", three(goodLine), "line status-kind-value-unit", 2, 0, 1.25, 0},
 		{"overload", three("OL,GS,+9999.999kg\r\n"), "line status-kind-value-unit", 2, 0, 0, fillcalc.FaultOverload},
 		{"value and unit", three("  1.250 lb\r\n"), "line value-unit", 2, 0, 1.25 * kgPerLb, 0},
-		{"value", three("+0001.250\r\n"), "line value-unit", 2, 0, 0, fillcalc.FaultNoUnit},
+		{"value", three("+0001.250\r\n"), "line value", 2, 0, 0, fillcalc.FaultNoUnit},
 		{"temperature", three("+023.45 C\r\n"), "line temperature", 2, 0, 23.45, 0},
 		{"7E1", withParity(three(goodLine), 'E'), "line status-kind-value-unit", 2, 'E', 1.25, 0},
 		{"7O1", withParity(three("\n 1G       1.250kg \r"), 'O'), "sma", 3, 'O', 1.25, 0},
@@ -56,13 +56,46 @@ func TestJudge(t *testing.T) {
 			t.Errorf("%s: %s, %+v", test.name, name, best)
 		}
 	}
-	// Whole numbers without a unit may be counts; that is said among the others.
-	patterns := ""
-	for _, f := range Judge(three("8388607\r\n")) {
-		patterns += f.Options.Pattern + " "
+}
+
+// What explains most comes first; what explains as much and promises no more
+// beside is told apart by nothing.
+func TestJudgeOrder(t *testing.T) {
+	tests := []struct {
+		name, data, order string // ties joined by =
+	}{
+		{"whole numbers", strings.Repeat("8388607\r\n", 3), "value = counts, temperature, value-unit"},
+		{"numbers", strings.Repeat("+0001.250\r\n", 3), "value, temperature, value-unit"},
+		// The balance that leaves the unit out in motion.
+		{"units now and then", strings.Repeat("1.250 kg\r\n1.250\r\n", 3), "value-unit, value, temperature"},
+		{"marks", strings.Repeat("1250 ?\r\n", 3), "value-unit"},
 	}
-	if !strings.Contains(patterns, "counts ") {
-		t.Errorf("8388607 is found as %s", patterns)
+	for _, test := range tests {
+		order := ""
+		found := Judge([]byte(test.data))
+		for i, f := range found {
+			switch {
+			case i > 0 && found[i-1].compare(f) == 0:
+				order += " = "
+			case i > 0:
+				order += ", "
+			}
+			order += f.Options.Pattern
+		}
+		if order != test.order {
+			t.Errorf("%s: %q, want %q", test.name, order, test.order)
+		}
+	}
+}
+
+// A damaged answer is no finding, however short its first piece.
+func TestJudgeAnswerDamaged(t *testing.T) {
+	for _, q := range questions(4) {
+		for _, answer := range []string{"\x04\x04\x04\x04\x00\x00\x00\x00\x00", "\x04\x03\x04\x00\x00\x00\x00\x00\x00", "\n 1G  \r", "2\x003.5\n"} {
+			if found := judgeAnswer([]byte(answer), q, 4); len(found) != 0 || refusal(found...) != 0 {
+				t.Errorf("%s, %q: %+v", q.what, answer, found)
+			}
+		}
 	}
 }
 
@@ -156,7 +189,7 @@ func TestListen(t *testing.T) {
 		{"status lines at 7E1", streams(string(withParity([]byte(goodLine), 'E'))), false, "9600 8N1  ",
 			"  line: 9600 7E1\n  protocol: line\n  pattern: status-kind-value-unit\n"},
 		{"lines without unit", streams("+0001.250\r\n"), true, "9600 8N1  ",
-			"  line: 9600 8N1\n  protocol: line\n  pattern: value-unit\n  unit:                # the frames name none: kg, g, lb, oz; C, F, K\n"},
+			"  line: 9600 8N1\n  protocol: line\n  pattern: value\n  unit:                # the frames name none: kg, g, lb, oz; C, F, K\n"},
 		{"sma asked", answers(smaInstrument), true, "9600 8N1, after a SMA weight request  20 bytes",
 			"  line: 9600 8N1\n  protocol: sma\n"},
 		{"sma at 7E1 asked", answers(func(asked []byte) string { return string(withParity([]byte(smaInstrument(asked)), 'E')) }), true,
@@ -172,14 +205,6 @@ func TestListen(t *testing.T) {
 		{"modbus asked, with echo", answers(func(asked []byte) string { return string(asked) + modbusInstrument(7, 3, 80)(asked) }), true,
 			"9600 8N1, after a Modbus holding registers 0-1  9 bytes",
 			"  line: 9600 8N1\n  protocol: modbus\n  unit_id: 7\n  registers: holding\n  register: 0\n  type: float32\n  unit: kg             # from the instrument's manual\n"},
-		{"modbus asked, another register", answers(func(asked []byte) string {
-			// It knows the function, not the register; and not the other function.
-			if !bytes.HasSuffix(asked, appendCRC([]byte{7, 4, 0, 0, 0, 2})) {
-				return modbusInstrument(7, 4, 0)(asked)
-			}
-			return string(appendCRC([]byte{7, 0x84, 2}))
-		}), true, "9600 8N1, after a Modbus input registers 0-1  5 bytes",
-			"  line: 9600 8N1\n  protocol: modbus\n  unit_id: 7\n  registers: input\n  register: 0\n  type: float32\n  unit: kg             # from the instrument's manual\n"},
 		{"silence", func(*testing.T, *cable) {}, true, "9600 8N1  nothing arrives", ""},
 		{"silence, not asked", answers(smaInstrument), false, "9600 8N1  nothing arrives", ""},
 		{"noise", streams("\xf8\x80x\x1e\xe6\xfe\x00\n\x81"), true, "no protocol understands this", ""},
@@ -206,6 +231,79 @@ func TestListen(t *testing.T) {
 				want := "\nThis fits. For the configuration:\n\n  port: " + c.path + "\n" + test.config
 				if err != nil || !strings.HasSuffix(out.String(), want) {
 					return fmt.Sprintf("%v\n%s\nwant at the end\n%s", err, out.String(), want)
+				}
+				return ""
+			})
+		})
+	}
+}
+
+// What the bytes leave open is said: equals side by side, and after a Modbus
+// exception what to try.
+func TestListenLeavesOpen(t *testing.T) {
+	t.Parallel()
+	// Exceptions of unit 7 to questions for input and for holding registers, 0 for none.
+	refuses := func(input, holding byte) func(*testing.T, *cable) {
+		return func(t *testing.T, c *cable) {
+			c.answer(t, func(asked []byte) string {
+				for function, code := range map[byte]byte{4: input, 3: holding} {
+					if code != 0 && bytes.HasSuffix(asked, appendCRC([]byte{7, function, 0, 0, 0, 2})) {
+						return string(appendCRC([]byte{7, function | 0x80, code}))
+					}
+				}
+				return ""
+			})
+		}
+	}
+	const (
+		notYet   = "\nThis is Modbus, and has given no value yet. For the configuration, to be tried:\n\n"
+		fromUnit = "  type: float32\n  unit: kg             # from the instrument's manual\n"
+		register = "  register: 1          # it has no 0: some manuals count from 1"
+		too      = "unit 7 answers exception 2: it has no such register: try the neighbouring one (some manuals count from 1), " +
+			"input instead of holding registers or the other way round, or another type"
+	)
+	tests := []struct {
+		name       string
+		instrument func(*testing.T, *cable)
+		within     string
+		end        string // PORT stands for the port's name
+	}{
+		{"whole numbers", func(t *testing.T, c *cable) { c.stream(t, "8388607\r\n", 10*time.Millisecond) },
+			"    line counts: ",
+			"\nThese fit equally well, and the bytes cannot tell which is right: see the instrument's manual. For the configuration, one of:\n\n" +
+				"  port: PORT\n  line: 9600 8N1\n  protocol: line\n  pattern: value\n  unit:                # the frames name none: kg, g, lb, oz; C, F, K\n\n" +
+				"  port: PORT\n  line: 9600 8N1\n  protocol: line\n  pattern: counts\n  kg_per_count: 0.0    # from weighing known weights\n  counts_at_zero: 0\n"},
+		{"holding refused", refuses(0, 2), too,
+			notYet + "  port: PORT\n  line: 9600 8N1\n  protocol: modbus\n  unit_id: 7\n  registers: holding\n" + register + "; or try registers: input\n" + fromUnit},
+		{"holding refused, input unknown", refuses(1, 2), too + "; the other kind of register was refused too\n",
+			notYet + "  port: PORT\n  line: 9600 8N1\n  protocol: modbus\n  unit_id: 7\n  registers: holding\n" + register + "\n" + fromUnit},
+		{"input refused", refuses(2, 0), too,
+			notYet + "  port: PORT\n  line: 9600 8N1\n  protocol: modbus\n  unit_id: 7\n  registers: input\n" + register + "; or try registers: holding\n" + fromUnit},
+		{"input refused, holding unknown", refuses(2, 1), too + "; the other kind of register was refused too\n",
+			notYet + "  port: PORT\n  line: 9600 8N1\n  protocol: modbus\n  unit_id: 7\n  registers: input\n" + register + "\n" + fromUnit},
+		{"both refused", refuses(2, 2), too + "; the other kind of register was refused too\n",
+			notYet + "  port: PORT\n  line: 9600 8N1\n  protocol: modbus\n  unit_id: 7\n  registers: input\n" + register + "\n" + fromUnit},
+		{"input refused, holding known", func(t *testing.T, c *cable) {
+			c.answer(t, func(asked []byte) string {
+				if bytes.HasSuffix(asked, appendCRC([]byte{7, 4, 0, 0, 0, 2})) {
+					return string(appendCRC([]byte{7, 0x84, 2}))
+				}
+				return modbusInstrument(7, 3, 80)(asked)
+			})
+		}, "Modbus holding registers 0-1  9 bytes",
+			"\nThis fits. For the configuration:\n\n  port: PORT\n  line: 9600 8N1\n  protocol: modbus\n  unit_id: 7\n  registers: holding\n  register: 0\n" + fromUnit},
+	}
+	for _, test := range tests {
+		t.Run(test.name, func(t *testing.T) {
+			t.Parallel()
+			patiently(t, func(long time.Duration) string {
+				c := newCable(t)
+				test.instrument(t, c)
+				var out strings.Builder
+				err := Listen(t.Context(), c.path, ListenOptions{Settings: []LineSettings{usual}, For: long, Ask: true, UnitID: 7}, &out)
+				end := strings.ReplaceAll(test.end, "PORT", c.path)
+				if err != nil || !strings.Contains(out.String(), test.within) || !strings.HasSuffix(out.String(), end) {
+					return fmt.Sprintf("%v\n%s\nwant %q and at the end\n%s", err, out.String(), test.within, end)
 				}
 				return ""
 			})

@@ -191,7 +191,7 @@ func exceptionText(code byte) string {
 	case 1:
 		return "the instrument does not know this function: try input instead of holding registers or the other way round"
 	case 2:
-		return "it has no such register: check register and type"
+		return "it has no such register: try the neighbouring one (some manuals count from 1), input instead of holding registers or the other way round, or another type"
 	case 3:
 		return "it refuses the number of registers: check type"
 	case 4:

@@ -24,7 +24,7 @@ const (
 	NoAccess   Condition = "no_access" // the device is there, the right to open it is not
 	Busy       Condition = "busy"      // another program holds it
 	Silent     Condition = "silent"    // open, and not a byte arrives
-	Nonsense   Condition = "nonsense"  // bytes arrive, and no frame among them
+	Nonsense   Condition = "nonsense"  // bytes arrive, and no good frame among them
 	Stuck      Condition = "stuck"     // it takes no bytes: a poll cannot be sent
 	PortFailed Condition = "failed"    // anything else the system says
 )

@@ -31,12 +31,13 @@ type memPort struct {
 	gone     chan struct{}
 	closed   chan struct{}
 	once     sync.Once
+	wait     time.Duration
 	// write is called with each request; nil takes everything.
 	write func(p *memPort, request []byte) error
 }
 
 func newMemPort() *memPort {
-	return &memPort{arriving: make(chan []byte, 10000), gone: make(chan struct{}), closed: make(chan struct{})}
+	return &memPort{arriving: make(chan []byte, 10000), gone: make(chan struct{}), closed: make(chan struct{}), wait: quiet}
 }
 
 func (p *memPort) Read(b []byte) (int, error) {
@@ -55,7 +56,7 @@ func (p *memPort) Read(b []byte) (int, error) {
 			case <-p.gone:
 				return 0, errUnplugged
 			case p.rest = <-p.arriving:
-			case <-time.After(quiet):
+			case <-time.After(p.wait):
 				return 0, nil
 			}
 		}
@@ -315,7 +316,7 @@ func TestRunNonsense(t *testing.T) {
 			bubble(t, lineProtocol(t), func(d *stand) {
 				d.stream(test.bytes, 100*time.Millisecond, 8*time.Second)
 				d.wantConditions("starting nonsense")
-				d.wantLast(Nonsense, 3*time.Second, 3200*time.Millisecond, "bytes arrived and no good frame since 3 s: ")
+				d.wantLast(Nonsense, 3*time.Second, 3200*time.Millisecond, "bytes arrived and no good frame")
 				d.wantLast(Nonsense, 0, time.Minute, test.hint)
 				for _, r := range d.readings {
 					if !r.Faults.Hidden() {
@@ -329,6 +330,43 @@ func TestRunNonsense(t *testing.T) {
 				d.stream(goodLine, 100*time.Millisecond, time.Second)
 				d.wantConditions("starting nonsense silent good")
 			})
+		})
+	}
+}
+
+// Frames that are found and damaged are neither silence nor bytes without a frame;
+// when they began is said. When they end, silence is counted from there.
+func TestRunDamagedFrames(t *testing.T) {
+	whole := appendCRC([]byte{1, 3, 2, 0x04, 0xE2})
+	damaged := slices.Clone(whole)
+	damaged[4] ^= 1
+	for _, every := range []time.Duration{pollEvery, 5 * time.Second} {
+		bubble(t, mustNew(t, "modbus", Options{Quantity: Weight, Unit: "kg", Unit485: 1, Type: "int16", Exponent: -3}), func(d *stand) {
+			d.s.PollEvery = every
+			answer := whole
+			d.plugged.write = func(p *memPort, _ []byte) error {
+				d.Lock()
+				defer d.Unlock()
+				if answer != nil {
+					p.send(string(answer))
+				}
+				return nil
+			}
+			d.wait(61 * time.Second)
+			d.wantConditions("starting good")
+			answer = damaged
+			d.wait(60 * time.Second)
+			d.wantConditions("starting good nonsense")
+			d.wantLast(Nonsense, 64*time.Second, 80*time.Second, "damaged frames since 00:01:0")
+			answer = nil
+			d.wait(60 * time.Second)
+			d.wantConditions("starting good nonsense silent")
+			if text := d.statuses[3].Text; !strings.HasPrefix(text, "nothing arrives since 3 s") && !strings.HasPrefix(text, "nothing arrives since 10 s") {
+				t.Errorf("asked every %v: %q", every, text)
+			}
+			answer = whole
+			d.wait(10 * time.Second)
+			d.wantConditions("starting good nonsense silent good")
 		})
 	}
 }
@@ -412,6 +450,152 @@ func TestRunPolls(t *testing.T) {
 			})
 		})
 	}
+}
+
+// What an instrument begins to answer and does not end is told as damaged and is
+// not joined to the next answer; nor is its end, when that comes late, a value.
+// Two questions are answered before, eight after.
+func TestRunHalfAnAnswer(t *testing.T) {
+	modbus := string(appendCRC([]byte{1, 3, 2, 0x04, 0xE2}))
+	tests := []struct {
+		p           Protocol
+		answer      string
+		half, late  string
+		value       float64
+		good, wrong int
+	}{
+		// Of numbers alone the first after opening and after the damage may lack its head.
+		{mustNew(t, "scpi", Options{Quantity: Temperature, Unit: "C"}), "23.5\n", "1", "", 23.5, 8, 1},
+		{mustNew(t, "scpi", Options{Quantity: Temperature, Unit: "C"}), "23.5\n", "2", "3.5\n", 23.5, 9, 1},
+		{mustNew(t, "modbus", Options{Quantity: Weight, Unit: "kg", Unit485: 1, Type: "int16", Exponent: -3}), modbus, modbus[:4], "", 1.25, 10, 1},
+		// With one byte more than the standard has, as some scales send it.
+		{mustNew(t, "sma", Options{Quantity: Weight}), "\n 1G       1.250kg \r\n", "\n 1G       1", "", 1.25, 10, 1},
+		{mustNew(t, "sma", Options{Quantity: Weight}), "\n 1G       1.250kg \r\n", "", "", 1.25, 10, 0},
+	}
+	for _, test := range tests {
+		bubble(t, test.p, func(d *stand) {
+			if test.p.Name == "scpi" {
+				d.s.Quantity = Temperature
+			}
+			asked := 0
+			d.plugged.write = func(p *memPort, _ []byte) error {
+				d.Lock()
+				defer d.Unlock()
+				switch asked++; {
+				case asked == 3:
+					p.send(test.half)
+					time.AfterFunc(350*time.Millisecond, func() { p.send(test.late) })
+				case asked == 4: // after what is left of the third
+					time.AfterFunc(100*time.Millisecond, func() { p.send(test.answer) })
+				case asked <= 11:
+					p.send(test.answer)
+				}
+				return nil
+			}
+			d.wait(11*(pollEvery+quiet) + quiet)
+			good, wrong := 0, 0
+			for i, r := range d.readings {
+				switch {
+				case r.N != uint64(i+1):
+					t.Errorf("reading %d is number %d", i+1, r.N)
+				case r.Faults == 0 && r.Value == test.value:
+					good++
+				case r.Faults == fillcalc.FaultFrame && strings.Contains(d.errs[i].Error(), fmt.Sprintf("%q and then nothing", test.half)):
+					wrong++
+					sound(t, []byte(test.half), d.s.Quantity, r, d.errs[i])
+				default:
+					t.Errorf("%s after %q: %+v, %v", test.p.Name, test.half, r, d.errs[i])
+				}
+			}
+			if good != test.good || wrong != test.wrong || asked < 11 {
+				t.Errorf("%s after %q: %d good and %d damaged of %d answers, want %d and %d", test.p.Name, test.half, good, wrong, asked, test.good, test.wrong)
+			}
+		})
+	}
+}
+
+// An instrument that takes longer to answer than the pace of the questions is let
+// finish.
+func TestRunSlowAnswer(t *testing.T) {
+	bubble(t, mustNew(t, "sma", Options{Quantity: Weight}), func(d *stand) {
+		d.plugged.write = func(p *memPort, _ []byte) error {
+			for i, b := range []byte("\n 1G       1.250kg \r") {
+				time.AfterFunc(time.Duration(i)*40*time.Millisecond, func() { p.send(string(b)) })
+			}
+			return nil
+		}
+		d.wait(10 * time.Second)
+		// One takes 0.76 s.
+		if want := slices.Repeat([]float64{1.25}, len(d.readings)); !slices.Equal(d.values(), want) || len(want) < 10 {
+			t.Errorf("%v, %v", d.values(), d.errs)
+		}
+	})
+}
+
+// A cable pulled in the midst of a line and put back in the midst of another: the
+// two halves are no line, and the second alone is none either.
+func TestRunHalvesOfLinesAreNotJoined(t *testing.T) {
+	tests := []struct {
+		p                  Protocol
+		line, first, other string
+	}{
+		{mustNew(t, "line", Options{Quantity: Weight, Pattern: "value-unit"}), "1.25 kg\r\n", "1", "2.5 kg\r\n"},
+		{mustNew(t, "sma", Options{Quantity: Weight, Repeat: true}), "\n 1G       1.250kg \r", "\n 1G    ", "   2.500kg \r"},
+	}
+	for _, test := range tests {
+		bubble(t, test.p, func(d *stand) {
+			d.stream(test.line, 100*time.Millisecond, 2*time.Second)
+			d.plugged.send(test.first)
+			d.wait(2 * time.Second)
+			d.plugged.send(test.other)
+			d.stream(test.line, 100*time.Millisecond, 2*time.Second)
+			d.wait(0)
+			damaged := 0
+			for i, r := range d.readings {
+				if r.Faults == fillcalc.FaultFrame && strings.Contains(d.errs[i].Error(), "and then nothing: its end is missing") {
+					damaged++
+				} else if r.Value != 1.25 || r.Faults != 0 {
+					t.Errorf("%s: %+v, %v", test.p.Name, r, d.errs[i])
+				}
+			}
+			if damaged != 1 || len(d.readings) < 39 {
+				t.Errorf("%s: %d damaged of %d", test.p.Name, damaged, len(d.readings))
+			}
+			d.wantConditions("starting good")
+		})
+	}
+}
+
+// Half a frame is given up when the port was silent, not when this program was
+// busy, nor because a port looks often.
+func TestRunBusyIsNotSilent(t *testing.T) {
+	p := mustNew(t, "line", Options{Quantity: Weight, Pattern: "value-unit"})
+	parse := p.Parse
+	p.Parse = func(frame []byte) (Reading, error) {
+		time.Sleep(3 * time.Second)
+		return parse(frame)
+	}
+	bubble(t, p, func(d *stand) {
+		d.plugged.send("9 kg\r\n1.25 kg\r\n1")
+		d.wait(time.Second)
+		d.plugged.send(".5 kg\r\n")
+		d.wait(6 * time.Second)
+		if want := []float64{1.25, 1.5}; !slices.Equal(d.values(), want) {
+			t.Errorf("%v, want %v; %v", d.values(), want, d.errs)
+		}
+	})
+	bubble(t, mustNew(t, "sma", Options{Quantity: Weight}), func(d *stand) {
+		d.plugged.wait, d.s.PollEvery = time.Millisecond, 10*time.Millisecond
+		d.plugged.write = func(p *memPort, _ []byte) error {
+			p.send("\n 1G       1")
+			time.AfterFunc(50*time.Millisecond, func() { p.send(".250kg \r") })
+			return nil
+		}
+		d.wait(time.Second)
+		if want := slices.Repeat([]float64{1.25}, len(d.readings)); !slices.Equal(d.values(), want) || len(want) < 10 {
+			t.Errorf("%v, %v", d.values(), d.errs)
+		}
+	})
 }
 
 // A scale that repeats by itself is asked to start once, and again after silence:

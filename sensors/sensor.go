@@ -1,6 +1,7 @@
 package sensors
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -24,10 +25,10 @@ type Sensor struct {
 	SevenBits bool
 	PollEvery time.Duration // for polled protocols
 	// SilentAfter is how long the sensor may be without a good frame before that
-	// is said.
+	// is said; a polled one may miss one answer in any case.
 	SilentAfter time.Duration
 	RetryEvery  time.Duration // wait before a port is opened again
-	// NowNs is the clock that stamps arrivals.
+	// NowNs is the clock that stamps arrivals, in nanoseconds since 1970 UTC.
 	NowNs func() int64
 
 	count uint64
@@ -82,20 +83,39 @@ func (s *Sensor) session(ctx context.Context, reading func(Reading, error), repo
 	ask, done := s.asker(port)
 	defer done()
 	var (
-		buf       [512]byte
-		held      = buf[:0]
-		opened    = time.Now()
-		lastGood  = opened
-		lastAsked time.Time
-		skip      = s.Protocol.SkipFirst
-		lastByte  = opened
-		firstByte time.Time // of those that watch saw
-		watch     nonsense
+		buf         [512]byte
+		held        = buf[:0]
+		opened      = time.Now()
+		lastGood    = opened
+		lastAsked   time.Time
+		skip        = s.Protocol.SkipFirst
+		lastByte    = opened
+		firstByte   time.Time // of those that watch saw
+		watch       nonsense
+		silentAfter = s.SilentAfter
 	)
+	if s.Protocol.Poll != nil {
+		silentAfter = max(silentAfter, 2*s.PollEvery)
+	}
+	deliver := func(r Reading, err error, atNs int64) {
+		s.count++
+		r.N, r.AtNs = s.count, atNs
+		reading(r, err)
+		if garbled(r.Faults) {
+			watch.damaged(atNs)
+			return
+		}
+		lastGood = time.Now()
+		watch = nonsense{}
+		report.tell(Status{Good, "frames arrive"})
+	}
 	for ctx.Err() == nil {
 		now := time.Now()
-		if err := s.ask(ask, now, lastGood, &lastAsked); err != nil {
-			return err
+		// While an answer arrives the next question waits: the answers would join.
+		if s.Protocol.Poll == nil || !begun(held) {
+			if err := s.ask(ask, now, lastGood, &lastAsked); err != nil {
+				return err
+			}
 		}
 		n, err := port.Read(buf[len(held):])
 		if err != nil {
@@ -131,31 +151,45 @@ func (s *Sensor) session(ctx context.Context, reading func(Reading, error), repo
 				continue
 			}
 			r, err := s.Protocol.Parse(frame)
-			s.count++
-			r.N, r.AtNs = s.count, atNs
-			reading(r, err)
-			if !garbled(r.Faults) {
-				lastGood = time.Now()
-				watch = nonsense{}
-				report.tell(Status{Good, "frames arrive"})
-			}
+			deliver(r, err, atNs)
 		}
 		held = buf[:copy(buf[:], rest)]
 		if len(held) == len(buf) {
 			held = buf[:0] // no protocol's frame is this long
 		}
-		if since := time.Since(lastGood); since > s.SilentAfter {
-			if time.Since(lastByte) > s.SilentAfter {
+		pause := time.Since(lastByte)
+		pollDue := s.Protocol.Poll != nil && time.Since(lastAsked) >= s.PollEvery
+		// Only a Read that came back empty shows silence; a long pause may also be
+		// this goroutine's own.
+		if n == 0 && begun(held) && (pause > framePause || pollDue && pause >= quiet) {
+			r, err := refuse(s.Quantity, fillcalc.FaultFrame, "frame", len(held), "%.40q and then nothing: its end is missing", held)
+			deliver(r, err, atNs)
+			held = buf[:0]
+			// What comes next may be that end.
+			skip = s.Protocol.SkipFirst
+		}
+		if since := time.Since(lastGood); since > silentAfter {
+			if pause > silentAfter {
 				watch = nonsense{}
 			}
 			// An instrument that has just been switched on gets as long to send a frame.
-			if watch.bytes == 0 || time.Since(firstByte) > s.SilentAfter {
+			if watch.bytes == 0 {
+				report.tell(Status{Silent, fmt.Sprintf("nothing arrives since %.0f s: is the instrument switched on, connected, and set to send?", pause.Seconds())})
+			} else if time.Since(firstByte) > silentAfter {
 				report.tell(watch.status(since))
 			}
 		}
 	}
 	return ctx.Err()
 }
+
+// framePause is longer than any instrument pauses within a frame: half a frame
+// that is older has lost its end.
+const framePause = time.Second
+
+// begun tells that bytes are the beginning of a frame. A line end alone is none:
+// some instruments send one more than their protocol has.
+func begun(held []byte) bool { return len(bytes.Trim(held, "\r\n")) > 0 }
 
 // garbled faults say that the bytes make no sense; the others are an
 // instrument's clear words.
@@ -220,9 +254,19 @@ func (s *Sensor) ask(to chan<- []byte, now, lastGood time.Time, lastAsked *time.
 	return nil
 }
 
-// nonsense looks at bytes among which no frame was found.
+// nonsense looks at bytes among which no good frame was found.
 type nonsense struct {
 	bytes, high, even, odd, nul int
+
+	frames  int   // found among them, and damaged
+	sinceNs int64 // when the first of these came
+}
+
+func (w *nonsense) damaged(atNs int64) {
+	if w.frames == 0 {
+		w.sinceNs = atNs
+	}
+	w.frames++
 }
 
 func (w *nonsense) see(data []byte) {
@@ -243,9 +287,6 @@ func (w *nonsense) see(data []byte) {
 }
 
 func (w *nonsense) status(since time.Duration) Status {
-	if w.bytes == 0 {
-		return Status{Silent, fmt.Sprintf("nothing arrives since %.0f s: is the instrument switched on, connected, and set to send?", since.Seconds())}
-	}
 	hint := "wrong speed, parity or protocol: compare with bayfill listen"
 	switch {
 	case w.high > 0 && w.even == w.bytes:
@@ -254,6 +295,10 @@ func (w *nonsense) status(since time.Duration) Status {
 		hint = "the bytes look like seven data bits with odd parity: try 7O1"
 	case w.nul*2 > w.bytes:
 		hint = "mostly NUL bytes: wrong parity, or a break on the line"
+	}
+	if w.frames > 0 {
+		return Status{Nonsense, fmt.Sprintf("damaged frames since %s: %d bytes arrived and no good frame: %s",
+			time.Unix(0, w.sinceNs).UTC().Format("15:04:05 UTC"), w.bytes, hint)}
 	}
 	return Status{Nonsense, fmt.Sprintf("%d bytes arrived and no good frame since %.0f s: %s", w.bytes, since.Seconds(), hint)}
 }
