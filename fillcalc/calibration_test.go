@@ -120,12 +120,12 @@ func TestScaleCalibration(t *testing.T) {
 // it.
 func TestScalePasses(t *testing.T) {
 	for _, c := range []struct {
-		errorKg float64
+		shownKg float64
 		want    bool
-	}{{0.010, true}, {-0.010, true}, {0.0101, false}, {-0.0101, false}} {
-		fit, err := FitScale([]ScalePoint{{0, 3.2}, {7.3, 3.2 + 7.3 + c.errorKg}}, calibratedScale, 0, 0, 0)
+	}{{8.21, true}, {8.19, true}, {8.2101, false}, {8.1899, false}} { // 8.21 - 3.2 - 5 is a little above 0.01
+		fit, err := FitScale([]ScalePoint{{0, 3.2}, {5, c.shownKg}}, calibratedScale, 0, 0, 0)
 		if err != nil || fit.Passed != c.want {
-			t.Errorf("error of %g kg at 7.3 kg: passed %v, %v", c.errorKg, fit.Passed, err)
+			t.Errorf("5 kg shown as %g above 3.2: passed %v, %v", c.shownKg, fit.Passed, err)
 		}
 	}
 }
@@ -184,6 +184,7 @@ func TestCalibrationRefusals(t *testing.T) {
 		{shownBy(1, 0, 5, 10), "one with nothing on the scale"},
 		{shownBy(2.2046, 0, 0, 5), "wrong unit"},
 		{shownBy(0, 3.2, 0, 5), "wrong unit"}, // it shows the same whatever lies on it
+		{shownBy(1, 3.2, 0, 0.5), "heavier"},  // ±1.4 %
 		{[]ScalePoint{{0, 0}, {-5, -5}}, "point 2"},
 		{[]ScalePoint{{0, 0}, {5, math.NaN()}}, "point 2"},
 		{[]ScalePoint{{0, math.Inf(1)}, {5, 5}}, "point 1"},

@@ -131,12 +131,10 @@ type Setup struct {
 	ReferenceC float64      `json:"reference_c"`
 	AirKgM3    float64      `json:"air_kg_m3"`
 	Scales     []ScaleSetup `json:"scales"`
-	Probe      string       `json:"probe,omitempty"`       // sensor in the transmission's fluid
-	CaddyProbe string       `json:"caddy_probe,omitempty"` // sensor in the drained fluid
-	// The probes' last calibrations on record; nil when there is none.
-	ProbeCalibration      *ProbeCalibration `json:"probe_calibration,omitempty"`
-	CaddyProbeCalibration *ProbeCalibration `json:"caddy_probe_calibration,omitempty"`
-	Caddy                 CaddySetup        `json:"caddy"`
+	Probe      ProbeSetup   `json:"probe,omitzero"`       // in the transmission's fluid
+	CaddyProbe ProbeSetup   `json:"caddy_probe,omitzero"` // in the drained fluid
+	Coolant    ProbeSetup   `json:"coolant,omitzero"`     // in the engine's coolant
+	Caddy      CaddySetup   `json:"caddy"`
 }
 
 // CaddySetup says when the caddy is full; HoldsL is 0 when nobody measured it.

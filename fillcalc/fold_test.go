@@ -19,7 +19,7 @@ var (
 
 func twoScales() *Setup {
 	return &Setup{
-		ReferenceC: 20, AirKgM3: ConventionalAirKgM3, Probe: "probe",
+		ReferenceC: 20, AirKgM3: ConventionalAirKgM3, Probe: ProbeSetup{Sensor: "probe"},
 		Scales: []ScaleSetup{
 			{Sensor: "caddy", Load: CaddyLoad, ResolutionKg: 0.005, RepeatabilityKg: 0.002, GainU: 0.0005, MaxFlowKgS: 0.15},
 			{Sensor: "supply", Load: SupplyLoad, ResolutionKg: 0.005, RepeatabilityKg: 0.002, GainU: 0.0005, MaxFlowKgS: 0.15},
@@ -282,7 +282,7 @@ func TestCheckWindow(t *testing.T) {
 			seen = append(seen, w.State)
 		}
 	}
-	if want := []WindowState{Below, Nearing, Open, Closing, Above}; !reflect.DeepEqual(seen, want) {
+	if want := []WindowState{Blind, Below, Nearing, Open, Closing, Above}; !reflect.DeepEqual(seen, want) {
 		t.Errorf("states %v, want %v", seen, want)
 	}
 	near(t, "rate", b.s.CheckWindow().RateCMin, 0.02*120, 0.05)

@@ -16,7 +16,8 @@ type State struct {
 	ScaleN     int
 	Probe      Probe // in the transmission: the check window follows it
 	CaddyProbe Probe
-	Window     WindowState // with hysteresis; valid while a job is open
+	Coolant    Probe
+	Window     Window // valid while a job is open
 	Job        Job
 	Weighed    Weighed
 	Measured   []Fluid // whose density was measured here; never changed in place
@@ -64,12 +65,13 @@ func Apply(s State, e Event) State {
 			}
 		}
 	case KindTemperature:
-		switch e.Sensor {
-		case s.Probe.Sensor:
-			s.Probe.read(e)
+		for _, p := range [...]*Probe{&s.Probe, &s.CaddyProbe, &s.Coolant} {
+			if p.Sensor == e.Sensor {
+				p.read(e)
+			}
+		}
+		if p, _ := s.fluidProbe(); p.Sensor == e.Sensor {
 			s.moveWindow()
-		case s.CaddyProbe.Sensor:
-			s.CaddyProbe.read(e)
 		}
 	case KindInput:
 		if e.Input != nil && Check(&s, e.Input) == nil {
@@ -77,12 +79,6 @@ func Apply(s State, e Event) State {
 		}
 	}
 	return s
-}
-
-func (s *State) moveWindow() {
-	if s.Job.Phase.Open() && s.Probe.LastNs != 0 {
-		s.Window = nextWindow(s.Window, s.Probe.FastC, s.Probe.rateCMin(), s.Job.Spec.LowC, s.Job.Spec.HighC)
-	}
 }
 
 func (s *State) input(in *Input) {
@@ -103,8 +99,7 @@ func (s *State) input(in *Input) {
 			s.Scales[i].HeldCounts = false
 		}
 		s.turnTo(Ready)
-		s.Window = Below
-		s.moveWindow()
+		s.Window = Window{State: Blind, Due: Blind, DueNs: s.NowNs}
 	case DoPhase:
 		s.turnTo(in.Phase)
 		s.Job.EngineRan = s.Job.EngineRan || in.Phase == Running || in.Phase == Checking
@@ -157,8 +152,7 @@ func (s *State) start(setup *Setup) {
 			}
 		}
 	}
-	s.Probe = Probe{Sensor: setup.Probe, Calibration: setup.ProbeCalibration}
-	s.CaddyProbe = Probe{Sensor: setup.CaddyProbe, Calibration: setup.CaddyProbeCalibration}
+	s.Probe, s.CaddyProbe, s.Coolant = Probe{ProbeSetup: setup.Probe}, Probe{ProbeSetup: setup.CaddyProbe}, Probe{ProbeSetup: setup.Coolant}
 	s.Weighed = Weighed{}
 }
 
@@ -283,10 +277,16 @@ func (in *Setup) check() error {
 			}
 		}
 	}
-	for field, c := range map[string]*ProbeCalibration{"probe": in.ProbeCalibration, "caddy_probe": in.CaddyProbeCalibration} {
-		if c != nil {
-			if err := c.Check(); err != nil {
-				return fmt.Errorf("setup.%s_calibration.%w", field, err)
+	for _, p := range []struct {
+		field string
+		ProbeSetup
+	}{{"probe", in.Probe}, {"caddy_probe", in.CaddyProbe}, {"coolant", in.Coolant}} {
+		if !(p.LagS >= 0 && p.LagS <= 300) {
+			return fmt.Errorf("setup.%s.lag_s: %g is not from 0 to 300", p.field, p.LagS)
+		}
+		if p.Calibration != nil {
+			if err := p.Calibration.Check(); err != nil {
+				return fmt.Errorf("setup.%s.calibration.%w", p.field, err)
 			}
 		}
 	}
