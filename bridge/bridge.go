@@ -92,10 +92,11 @@ func (b *Bridge) addCart(ctx context.Context, config *CartConfig, fluids map[str
 	}
 	c := &cart{
 		config: config, fluids: fluids, journal: journal,
-		log: log, keep: keepJournal, pruned: time.Now(),
+		log: log, keep: keepJournal, pruned: time.Now(), mostUnsaved: mostUnsaved,
 		inbox: make(chan happening, 1024), commands: make(chan incoming, 16), written: make(chan error, 1),
-		alerts: map[string]Alert{},
+		alerts: map[string]Alert{}, frames: map[string]frameTrouble{},
 	}
+	c.calibrations, c.troubles = b.config.lastCalibrations(config)
 	b.carts = append(b.carts, c)
 	if err := c.begin(ctx, time.Now().UnixNano(), o.Speed); err != nil {
 		return err
@@ -112,15 +113,20 @@ func (b *Bridge) addCart(ctx context.Context, config *CartConfig, fluids map[str
 	}
 	c.link = newLink(to, b.config.Shop, config.Name, c.commands, c.tell("broker"))
 	if b.history != nil {
-		told := c.tell("history")
-		refused := 0
+		told, toldRefused := c.tell("history"), c.tell("history_refused")
+		aside, err := journal.SetAside(ctx)
+		if err != nil {
+			return err
+		}
+		refused := len(aside)
+		c.alert("history_refused", refusedText(refused))
 		c.forward = make(chan struct{}, 1)
 		b.forwarders = append(b.forwarders, &forwarder{
 			shop: b.config.Shop, cart: config.Name, journal: journal, history: b.history, log: log, more: c.forward,
 			told: func(trouble string, n int) {
 				told(trouble)
 				if refused += n; n > 0 {
-					c.tell("history_refused")(fmt.Sprintf("the history refused %d lines for good; they are set aside in the journal with the reason", refused))
+					toldRefused(refusedText(refused))
 				}
 			},
 		})

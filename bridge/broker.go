@@ -29,7 +29,7 @@ type Broker struct {
 	password string
 }
 
-// bridgeUser may not be configured as a user: the colon is refused there.
+// bridgeUser cannot be configured as a user: names with a colon are refused.
 const bridgeUser = "bayfill:bridge"
 
 // StartBroker listens on the configured address. Without configured users
@@ -38,12 +38,9 @@ func StartBroker(c BrokerConfig, log *slog.Logger) (*Broker, error) {
 	b := &Broker{password: rand.Text()}
 	a := &access{users: map[string]identity{bridgeUser: {sha256.Sum256([]byte(b.password)), nil, true}}, open: len(c.Users) == 0}
 	for i, u := range c.Users {
-		secret, err := u.Password.Read()
+		secret, err := c.userPassword(i)
 		if err != nil {
-			return nil, fmt.Errorf("broker.users[%d].password: %w", i, err)
-		}
-		if secret == "" || strings.Contains(u.Name, ":") {
-			return nil, fmt.Errorf("broker.users[%d]: the name may hold no colon and the password may not be empty", i)
+			return nil, err
 		}
 		a.users[u.Name] = identity{sha256.Sum256([]byte(secret)), u.May, false}
 	}

@@ -147,8 +147,8 @@ func testRights(t *testing.T, config *Config) {
 	// The keypad may, though it does not hear the reply.
 	try("keypad", testCart+"commands", `{"id":"keypad-1",`+openTestJob+`}`, false)
 	eventually(t, 10*time.Second, "the keypad's job", func() bool { return read[JobMessage](tablet, JobLeaf).Job == "job-1" })
-	tablet.must(`"do":"phase","phase":"draining"`, `"do":"republish"`)
-	eventually(t, 10*time.Second, "the board to follow", func() bool { return read[JobMessage](board, JobLeaf).Phase == "draining" })
+	tablet.must(`"do":"abandon","why":"test"`, `"do":"republish"`)
+	eventually(t, 10*time.Second, "the board to follow", func() bool { return read[JobMessage](board, JobLeaf).Phase == "abandoned" })
 
 	for _, m := range tablet.all() {
 		if strings.Contains(m.topic, "/replies/board-") || strings.Contains(m.topic, "forged") || strings.Contains(string(m.payload), "forged") {

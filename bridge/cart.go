@@ -2,9 +2,11 @@ package bridge
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"log/slog"
+	"regexp"
 	"slices"
 	"strings"
 	"sync"
@@ -35,10 +37,15 @@ type cart struct {
 	// written tells how the last batch of readings fared.
 	written chan error
 
-	state       fillcalc.State
-	unsaved     Batch // not handed to the disk yet
+	state fillcalc.State
+	// unsaved is what is not on disk yet, inFlight the front part of it that is
+	// being written.
+	unsaved     Batch
 	inFlight    *Batch
-	saved       time.Time // when a batch was last begun
+	mostUnsaved int           // events, before the oldest are forgotten
+	gap         gap           // those that were
+	saved       time.Time     // when a batch was last begun
+	retry       time.Duration // how long after that one that failed is tried again
 	snapshotSeq uint64
 	pruned      time.Time
 
@@ -50,6 +57,24 @@ type cart struct {
 	jobAtNs     int64
 
 	alerts map[string]Alert
+	// calibrations are the newest of each sensor at the start; troubles says which
+	// could not be read.
+	calibrations  map[string]*Calibration
+	troubles      map[string]string
+	calibrationNs int64                   // when their age was last looked at
+	frames        map[string]frameTrouble // of the sensors that had any
+}
+
+// gap is a stretch of time whose readings will never be in the journal.
+type gap struct {
+	fromNs, toNs int64
+	open         bool // no snapshot on disk covers it yet
+}
+
+// frameTrouble is what was last wrong with a sensor's frames.
+type frameTrouble struct {
+	faults fillcalc.Faults
+	atNs   int64
 }
 
 // happening is a reading, a status or a note from one of the cart's workers.
@@ -76,6 +101,21 @@ const (
 	// snapshotEvery bounds how much is replayed at a start: about half an hour of
 	// readings.
 	snapshotEvery = 20000
+
+	// A disk that refuses is tried again after a second, then less and less often.
+	// What has piled up goes in pieces, each of which is progress.
+	firstRewrite = time.Second
+	lastRewrite  = 30 * time.Second
+	mostInBatch  = 2000
+	// mostUnsaved is two hours of a cart that sends 40 readings a second, about
+	// 60 MB with what was published.
+	mostUnsaved = 300_000
+
+	// framesGoodFor is how long a sensor's frames must be good before the alert
+	// about them ends: sporadic damage is one trouble, not many.
+	framesGoodFor = 10 * time.Second
+	// clockOff is by how much the computer's clock may differ before that is said.
+	clockOff = time.Minute
 )
 
 // begin replays the journal and notes the start, with the setup, as the first
@@ -89,7 +129,7 @@ func (c *cart) begin(ctx context.Context, wallNs int64, speed float64) error {
 	// Time never runs backwards within a journal, whatever the wall clock says.
 	c.clock = NewClock(max(wallNs, state.NowNs+int64(time.Millisecond)), speed)
 	e := c.stamp(fillcalc.Event{Kind: fillcalc.KindInput, AtNs: c.clock.NowNs(),
-		Input: &fillcalc.Input{Do: fillcalc.DoStart, Setup: c.config.setup()}})
+		Input: &fillcalc.Input{Do: fillcalc.DoStart, Setup: c.config.setup(c.calibrations)}})
 	if err := fillcalc.Check(&c.state, e.Input); err != nil {
 		return err
 	}
@@ -158,7 +198,9 @@ func (c *cart) run(ctx context.Context) error {
 			c.tick()
 		}
 		idle.Reset(pause)
-		if time.Since(c.saved) >= saveEvery {
+		if c.saveDue() {
+			c.watchClock()
+			c.watchCalibrations()
 			c.save(ctx)
 		}
 	}
@@ -183,7 +225,14 @@ func (c *cart) end(workers *sync.WaitGroup) error {
 	}
 	c.settle()
 	// However long a slow card takes: given up, these readings were lost.
-	return c.journal.Append(context.Background(), c.unsaved)
+	for len(c.unsaved.Events) > 0 {
+		batch := c.nextBatch()
+		if err := c.journal.Append(context.Background(), batch); err != nil {
+			return err
+		}
+		c.onDisk(batch)
+	}
+	return nil
 }
 
 func (c *cart) runSensor(ctx context.Context, d *sensors.Sensor) {
@@ -214,7 +263,7 @@ func (c *cart) happened(h happening) {
 	case h.status != nil:
 		text := ""
 		if h.status.Condition != sensors.Good && h.status.Condition != sensors.Starting {
-			text = "sensor " + h.sensor + ": " + h.status.Text
+			text = "sensor " + h.sensor + ": " + c.timeOfDay(h.status.Text)
 		}
 		c.log.Info("sensor", "sensor", h.sensor, "condition", h.status.Condition, "text", h.status.Text)
 		c.alert("sensor:"+h.sensor, text)
@@ -223,16 +272,38 @@ func (c *cart) happened(h happening) {
 	}
 }
 
-// frameFaults tells what a sensor's frames say is wrong; a good frame ends it.
+// age is how a sensor says for how long it has been in trouble.
+var age = regexp.MustCompile(`since (\d+) s\b`)
+
+// timeOfDay puts the time of day in place of an age, which would be wrong by the
+// time an alert is read.
+func (c *cart) timeOfDay(text string) string {
+	return age.ReplaceAllStringFunc(text, func(since string) string {
+		var seconds float64
+		fmt.Sscanf(since, "since %f s", &seconds)
+		return time.Unix(0, c.clock.NowNs()-int64(seconds*c.clock.speed*1e9)).UTC().Format("since 15:04:05 UTC")
+	})
+}
+
+// frameFaults tells what a sensor's frames say is wrong, in the words for the
+// first frame of a kind; frames that stay good end it.
 func (c *cart) frameFaults(h happening) {
 	kind := "frames:" + h.sensor
+	last, troubled := c.frames[h.sensor]
+	if h.err == nil && h.event.Faults&fillcalc.FaultUnit == 0 {
+		if troubled && c.state.NowNs-last.atNs >= int64(framesGoodFor) {
+			delete(c.frames, h.sensor)
+			c.alert(kind, "")
+		}
+		return
+	}
+	c.frames[h.sensor] = frameTrouble{h.event.Faults, c.state.NowNs}
 	switch {
+	case troubled && last.faults == h.event.Faults:
 	case h.err != nil:
 		c.alert(kind, fmt.Sprintf("sensor %s: %v", h.sensor, h.err))
-	case h.event.Faults&fillcalc.FaultUnit != 0:
-		c.alert(kind, fmt.Sprintf("sensor %s: its frames carry another unit than the configuration: they are converted by their own, correct the configuration", h.sensor))
 	default:
-		c.alert(kind, "")
+		c.alert(kind, fmt.Sprintf("sensor %s: its frames carry another unit than the configuration: they are converted by their own, correct the configuration", h.sensor))
 	}
 }
 
@@ -241,6 +312,9 @@ func (c *cart) take(e fillcalc.Event) {
 	e = c.stamp(e)
 	c.state = fillcalc.Apply(c.state, e)
 	c.unsaved.Events = append(c.unsaved.Events, e)
+	if len(c.unsaved.Events) > c.mostUnsaved {
+		c.forget()
+	}
 	if e.Kind != fillcalc.KindInput {
 		c.link.sendReading(encode(readingMessage(e)))
 	}
@@ -254,6 +328,57 @@ func (c *cart) tick() {
 	}
 }
 
+// watchClock tells when event time and the computer's clock have come apart: the
+// one never runs back, the other may be wrong at a start or be set later.
+func (c *cart) watchClock() {
+	if c.clock.speed != 1 {
+		return
+	}
+	ahead, text := c.clock.Ahead().Round(time.Second), ""
+	by := ahead.Abs().Round(time.Minute).String()
+	if days := ahead.Abs().Hours() / 24; days > 2 {
+		by = fmt.Sprintf("%.0f days", days)
+	}
+	switch {
+	case ahead > clockOff:
+		text = "this cart's time is " + by + " ahead of the computer's clock: either that is slow now, or it was fast when the journal was begun, whose times never run back"
+	case ahead < -clockOff:
+		text = "the computer's clock is " + by + " ahead of this cart's time: it was set while the program ran, start it again to take up the new time"
+	}
+	c.alert("clock", text)
+}
+
+// watchJob says what the fold finds wrong.
+func (c *cart) watchJob() {
+	const prefix = "job:"
+	now := map[string]bool{}
+	for _, a := range c.state.Alerts() {
+		now[prefix+a.Kind] = true
+		c.alert(prefix+a.Kind, a.Text)
+	}
+	for kind := range c.alerts {
+		if strings.HasPrefix(kind, prefix) && !now[kind] {
+			c.alert(kind, "")
+		}
+	}
+}
+
+// watchCalibrations tells, once an hour, which sensors want calibrating.
+func (c *cart) watchCalibrations() {
+	if c.state.NowNs-c.calibrationNs < int64(time.Hour) {
+		return
+	}
+	c.calibrationNs = c.state.NowNs
+	for i := range c.config.Sensors {
+		name := c.config.Sensors[i].Name
+		text := c.troubles[name]
+		if text == "" {
+			text = calibrationAlert(c.config.Name, name, c.calibrations[name], c.state.NowNs)
+		}
+		c.alert("calibration:"+name, text)
+	}
+}
+
 // publish renders the leaves that have changed, at their pace. What goes out is
 // noted in the same batch as the event that caused it.
 func (c *cart) publish() {
@@ -262,6 +387,7 @@ func (c *cart) publish() {
 		m := volumesMessage(s)
 		if due >= slowestNs || !m.sameFill(&c.lastVolumes) {
 			c.lastVolumes, c.volumesAtNs = m, s.NowNs
+			c.watchJob()
 			c.link.set(VolumesLeaf, encode(m))
 			c.unsaved.note(m.published())
 			if s.NowNs-c.jobAtNs >= fastestJobNs {
@@ -293,6 +419,59 @@ func (b *Batch) note(p Published) {
 	b.Published = append(b.Published, p)
 }
 
+// saveDue tells when the disk's turn has come: at its pace, after a pause when
+// it has refused, and at once when there is more than one batch holds.
+func (c *cart) saveDue() bool {
+	return time.Since(c.saved) >= max(saveEvery, c.retry) || c.retry == 0 && len(c.unsaved.Events) > mostInBatch
+}
+
+// nextBatch is the front of what is not on disk. A snapshot that covers a gap
+// goes with what follows the gap, or a replay would end there.
+func (c *cart) nextBatch() Batch {
+	batch, rest := c.unsaved.split(min(len(c.unsaved.Events), mostInBatch))
+	if c.gap.open || len(rest.Events) == 0 && c.state.Seq-c.snapshotSeq >= snapshotEvery {
+		snapshot := c.state
+		batch.Snapshot = &snapshot
+	}
+	return batch
+}
+
+// onDisk takes note that the front of unsaved is kept.
+func (c *cart) onDisk(batch Batch) {
+	_, c.unsaved = c.unsaved.split(len(batch.Events))
+	if len(c.unsaved.Events) == 0 {
+		c.unsaved = Batch{} // its memory may be that of hours
+	}
+	if batch.Snapshot != nil {
+		c.snapshotSeq = batch.Snapshot.Seq
+		c.gap.open = c.gap.open && c.gap.toNs > batch.Snapshot.NowNs
+	}
+	c.retry = 0
+	c.alert("journal", "")
+	c.kept()
+}
+
+// forget drops the oldest events that wait for the disk, all of them readings and
+// ticks, so that a disk that refuses for hours does not fill the memory. What
+// they did stays in the state, and with its snapshot comes to the disk.
+func (c *cart) forget() {
+	at := 0
+	if c.inFlight != nil {
+		at = len(c.inFlight.Events)
+	}
+	kept, rest := c.unsaved.split(at)
+	gone, _ := rest.split(min(len(rest.Events), mostInBatch))
+	if !c.gap.open {
+		c.gap = gap{fromNs: gone.Events[0].AtNs, open: true}
+	}
+	c.gap.toNs = gone.Events[len(gone.Events)-1].AtNs
+	p := len(kept.Published)
+	c.unsaved.Events = slices.Delete(c.unsaved.Events, at, at+len(gone.Events))
+	c.unsaved.Published = slices.Delete(c.unsaved.Published, p, p+len(gone.Published))
+	c.alert("journal_gap", fmt.Sprintf("the journal has no readings from %s to %s, the disk took none for too long: the volumes are right, but cannot be computed again from readings",
+		timestamp(c.gap.fromNs), timestamp(c.gap.toNs)))
+}
+
 // save hands what has come together to the disk, off this goroutine: a slow
 // card must not hold up live values. One batch is under way at a time.
 func (c *cart) save(ctx context.Context) {
@@ -300,12 +479,8 @@ func (c *cart) save(ctx context.Context) {
 		return
 	}
 	c.saved = time.Now()
-	if c.state.Seq-c.snapshotSeq >= snapshotEvery {
-		snapshot := c.state
-		c.unsaved.Snapshot = &snapshot
-	}
-	batch := c.unsaved
-	c.inFlight, c.unsaved = &batch, Batch{}
+	batch := c.nextBatch()
+	c.inFlight = &batch
 	prune := time.Since(c.pruned) > time.Hour
 	if prune {
 		c.pruned = time.Now()
@@ -326,22 +501,17 @@ func (c *cart) save(ctx context.Context) {
 	}()
 }
 
-// wrote takes note of how a batch fared. One that failed is tried again,
-// together with what has come since: measuring goes on.
+// wrote takes note of how a batch fared. One that failed is tried again:
+// measuring goes on.
 func (c *cart) wrote(err error) {
 	batch := c.inFlight
 	c.inFlight = nil
 	if err != nil {
 		c.alert("journal", "readings cannot be kept: "+err.Error()+": free disk space or replace the card; measuring goes on")
-		c.unsaved.Events = slices.Concat(batch.Events, c.unsaved.Events)
-		c.unsaved.Published = slices.Concat(batch.Published, c.unsaved.Published)
+		c.retry = min(max(2*c.retry, firstRewrite), lastRewrite)
 		return
 	}
-	c.alert("journal", "")
-	c.kept()
-	if batch.Snapshot != nil {
-		c.snapshotSeq = batch.Snapshot.Seq
-	}
+	c.onDisk(*batch)
 }
 
 // kept tells the forwarder that the journal has grown.
@@ -362,6 +532,10 @@ func (c *cart) settle() {
 // command answers one command. It is on disk before it is done, and done before
 // it is answered.
 func (c *cart) command(ctx context.Context, m incoming) {
+	// What was measured before it came belongs before it.
+	for n := len(c.inbox); n > 0; n-- {
+		c.happened(<-c.inbox)
+	}
 	id, reply := c.do(ctx, m)
 	if reply == nil {
 		return // answered already
@@ -383,29 +557,37 @@ func (c *cart) do(ctx context.Context, m incoming) (id string, reply *Reply) {
 	if err != nil {
 		return refuse(err)
 	}
+	sum := fingerprint(m.payload)
+	if done && before.Command != sum {
+		return refuse(errors.New("id: was used for another command, use a new one"))
+	}
 	if done {
-		c.link.replyRaw(id, before)
+		c.link.replyRaw(id, before.Reply)
 		return id, nil
 	}
 	if m.retained {
 		return refuse(errors.New("retained: a command that the broker kept is old, send it without retain"))
 	}
-	now := c.clock.NowNs()
-	if cmd.NotAfter != nil && time.Unix(0, now).After(cmd.notAfter) {
-		return refuse(fmt.Errorf("not_after: it is %s, this command came too late", timestamp(now)))
+	// By the computer's clock, as its sender sees it: the cart's may be far ahead.
+	if wall := time.Now(); cmd.NotAfter != nil && wall.After(cmd.notAfter) {
+		return refuse(fmt.Errorf("not_after: it is %s, this command came too late", timestamp(wall.UnixNano())))
 	}
+	now := c.clock.NowNs()
 	if cmd.Do == "republish" {
 		c.link.again()
 		return id, &Reply{OK: true, Job: c.state.Job.Spec.ID}
 	}
-	in, err := cmd.input(c.fluids, now)
+	in, err := cmd.input(c.fluids, c.state.Measured, now)
 	if err != nil {
 		return refuse(err)
 	}
 	if err := fillcalc.Check(&c.state, in); err != nil {
 		return refuse(err)
 	}
-	if err := c.keepAndDo(ctx, in, now); err != nil {
+	if err := cmd.meansAnotherStep(c.state.Job.Steps); err != nil {
+		return refuse(err)
+	}
+	if err := c.keepAndDo(ctx, in, now, sum); err != nil {
 		return refuse(err)
 	}
 	return id, &Reply{OK: true, Job: c.state.Job.Spec.ID}
@@ -414,19 +596,25 @@ func (c *cart) do(ctx context.Context, m incoming) (id string, reply *Reply) {
 // keepAndDo puts a command on disk, with everything that came before it and
 // its answer, and then lets it take effect. When the disk refuses, nothing has
 // happened.
-func (c *cart) keepAndDo(ctx context.Context, in *fillcalc.Input, nowNs int64) error {
+func (c *cart) keepAndDo(ctx context.Context, in *fillcalc.Input, nowNs int64, sum [sha256.Size]byte) error {
 	c.settle()
+	if n := len(c.unsaved.Events); n > mostInBatch {
+		c.retry = 0 // the disk may be well again
+		return fmt.Errorf("the command could not be kept and was not done: the journal is %d readings behind after trouble with the disk: send it again in a moment", n)
+	}
 	e := c.stamp(fillcalc.Event{Kind: fillcalc.KindInput, AtNs: nowNs, Input: in})
 	next := fillcalc.Apply(c.state, e)
 	batch := c.unsaved
 	batch.Events = append(slices.Clip(batch.Events), e)
 	batch.Published = slices.Clip(batch.Published)
 	id := in.ID
-	batch.Answers = []Answer{{ID: id, AtNs: e.AtNs, Reply: encode(Reply{ID: &id, OK: true, Job: next.Job.Spec.ID})}}
+	batch.Answers = []Answer{{id, e.AtNs, sum, encode(Reply{ID: &id, OK: true, Job: next.Job.Spec.ID})}}
 	c.showAll(&next, &batch)
 	ended := c.state.Job.Phase.Open() && !next.Job.Phase.Open()
 	if ended {
 		batch.note(summaryOf(&next))
+	}
+	if ended || c.gap.open {
 		batch.Snapshot = &next
 	}
 	// Not cancelled by a stop: a command is done whole or not at all.
@@ -434,19 +622,21 @@ func (c *cart) keepAndDo(ctx context.Context, in *fillcalc.Input, nowNs int64) e
 		c.alert("journal", "commands are refused: "+err.Error())
 		return fmt.Errorf("the command could not be kept and was not done: %w", err)
 	}
-	c.alert("journal", "")
-	c.kept()
-	c.unsaved = Batch{}
-	if ended {
-		c.snapshotSeq = next.Seq
-	}
+	c.unsaved = batch
+	c.onDisk(batch)
 	c.state = next
+	c.watchJob()
 	c.sendAll()
+	if in.Do == fillcalc.DoDensity {
+		c.link.set(AboutLeaf, encode(c.about()))
+	}
 	return nil
 }
 
-// alert raises, changes or (with an empty text) ends an alert.
+// alert raises, changes or (with an empty text) ends an alert. A text may hold a
+// whole page that a proxy sent: the beginning is enough.
 func (c *cart) alert(kind, text string) {
+	text = fmt.Sprintf("%.500s", text)
 	old, raised := c.alerts[kind]
 	if text == "" && !raised || text == old.Text {
 		return
@@ -476,8 +666,12 @@ func (c *cart) alertsMessage() AlertsMessage {
 
 func (c *cart) about() About {
 	a := About{Program: "bayfill", Version: Version, Contract: ContractVersion,
-		Leaves: []Leaf{PresenceLeaf, AboutLeaf, VolumesLeaf, WindowLeaf, JobLeaf, AlertsLeaf, ReadingsLeaf},
-		Units:  "SI; the unit stands in each field's name; litres are at reference_c"}
+		Leaves:   []Leaf{PresenceLeaf, AboutLeaf, VolumesLeaf, WindowLeaf, JobLeaf, AlertsLeaf, ReadingsLeaf},
+		Measured: []AboutFluid{},
+		Units:    "SI; the unit stands in each field's name; litres are at reference_c"}
+	for _, f := range c.state.Measured {
+		a.Measured = append(a.Measured, AboutFluid{f.Name, number(f.DensityKgM3), number(f.AtC), number(100 * f.DensityU)})
+	}
 	for i := range c.config.Sensors {
 		s := &c.config.Sensors[i]
 		a.Sensors = append(a.Sensors, AboutSensor{s.Name, s.Role, s.quantity().String(), s.Protocol})

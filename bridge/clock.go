@@ -22,6 +22,12 @@ func (c *Clock) NowNs() int64 {
 	return c.anchorNs + int64(float64(time.Since(c.start))*c.speed)
 }
 
+// Ahead is how far this clock has got before the computer's own, which may have
+// been set since.
+func (c *Clock) Ahead() time.Duration {
+	return time.Duration(c.NowNs() - time.Now().UnixNano())
+}
+
 // Elapsed is the time since the clock was started.
 func (c *Clock) Elapsed() time.Duration {
 	return time.Duration(float64(time.Since(c.start)) * c.speed)

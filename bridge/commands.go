@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"crypto/sha256"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -29,28 +30,54 @@ type command struct {
 	LowC      *float64 `json:"low_c"`
 	HighC     *float64 `json:"high_c"`
 	FirstFill *float64 `json:"first_fill"`
+	Check     string   `json:"check"`
+	// What the service data say, and why another fluid than theirs goes in.
+	TypicalL      float64 `json:"typical_l,omitzero"`
+	TotalL        float64 `json:"total_l,omitzero"`
+	BottleL       float64 `json:"bottle_l,omitzero"`
+	BetweenMarksL float64 `json:"between_marks_l,omitzero"`
+	BalanceBandL  float64 `json:"balance_band_l,omitzero"`
+	AskedFluid    string  `json:"asked_fluid"`
+	OtherFluid    string  `json:"other_fluid"`
 
-	Phase string `json:"phase"`
-	Step  *int   `json:"step"`
-	As    string `json:"as"`
-	Why   string `json:"why"`
+	Phase  string `json:"phase"`
+	Step   *int   `json:"step"`
+	StepAt string `json:"step_at"`
+	As     string `json:"as"`
+	Why    string `json:"why"`
+
+	What  string  `json:"what"`
+	L     float64 `json:"l,omitzero"`
+	UL    float64 `json:"u_l,omitzero"`
+	Share float64 `json:"share,omitzero"`
+
+	Sensor       string  `json:"sensor"`
+	TolerancePct float64 `json:"tolerance_pct,omitzero"`
 }
 
 // commandFields lists, for each command, the fields that it needs and those
 // that it may have, besides id, do, not_after and by.
 var commandFields = map[string]struct{ needs, may []string }{
-	"open":      {[]string{"fluid", "low_c", "high_c"}, []string{"job", "vehicle", "used_fluid", "first_fill"}},
+	"open": {[]string{"fluid", "low_c", "high_c"}, []string{"job", "vehicle", "used_fluid", "first_fill", "check",
+		"typical_l", "total_l", "bottle_l", "between_marks_l", "balance_band_l", "asked_fluid", "other_fluid"}},
 	"phase":     {[]string{"phase"}, nil},
 	"baseline":  {},
-	"decide":    {[]string{"step", "as"}, nil},
-	"close":     {},
+	"decide":    {[]string{"step", "as"}, []string{"step_at"}},
+	"enter":     {[]string{"what"}, []string{"l", "u_l", "share"}},
+	"weigh":     {[]string{"sensor"}, nil},
+	"density":   {[]string{"sensor", "fluid", "l"}, []string{"tolerance_pct"}},
+	"close":     {nil, []string{"why"}},
 	"abandon":   {[]string{"why"}, nil},
 	"republish": {},
 }
 
-var commandOrder = []string{"open", "phase", "baseline", "decide", "close", "abandon", "republish"}
+var commandOrder = []string{"open", "phase", "baseline", "decide", "enter", "weigh", "density", "close", "abandon", "republish"}
 
 var idPattern = regexp.MustCompile(`^[A-Za-z0-9_-]{1,64}$`)
+
+// usedSpreadU is the relative standard uncertainty that use adds to a fluid's
+// density: a rectangle of ±0.3 % (common practice, no source).
+const usedSpreadU = 0.0017
 
 // longestText bounds the free texts of a command.
 const longestText = 200
@@ -104,7 +131,7 @@ func parseCommand(payload []byte) (command, error) {
 			return c, fmt.Errorf("%s: %s needs it", field, c.Do)
 		}
 	}
-	for field, text := range map[string]string{"by": c.By, "vehicle": c.Vehicle, "why": c.Why} {
+	for field, text := range map[string]string{"by": c.By, "vehicle": c.Vehicle, "why": c.Why, "fluid": c.Fluid, "other_fluid": c.OtherFluid} {
 		if len(text) > longestText {
 			return c, fmt.Errorf("%s: %d bytes, at most %d", field, len(text), longestText)
 		}
@@ -121,6 +148,28 @@ func parseCommand(payload []byte) (command, error) {
 	return c, nil
 }
 
+// fingerprint tells a command that is sent again from another one under the same
+// id: blanks and the order of the fields do not matter. The payload is a JSON
+// object that [parseCommand] has accepted.
+func fingerprint(payload []byte) [sha256.Size]byte {
+	var fields map[string]json.RawMessage
+	_ = json.Unmarshal(payload, &fields)
+	return sha256.Sum256(encode(fields)) // maps are written in the order of their keys
+}
+
+// meansAnotherStep refuses a decision on a step that is not the one its sender
+// saw: what was measured in the last moment before a power cut is gone, and the
+// next step takes the number.
+func (c *command) meansAnotherStep(steps []fillcalc.Step) error {
+	if c.StepAt == "" {
+		return nil
+	}
+	if at := timestamp(steps[*c.Step-1].AtNs); at != c.StepAt {
+		return fmt.Errorf("step_at: step %d is the one at %s, not at %.40q: look at the job again", *c.Step, at, c.StepAt)
+	}
+	return nil
+}
+
 func explainJSON(err error) error {
 	var wrong *json.UnmarshalTypeError
 	var syntax *json.SyntaxError
@@ -135,18 +184,38 @@ func explainJSON(err error) error {
 	return fmt.Errorf("not a command: %v", err)
 }
 
-// input turns a command into what the fold eats. nowNs names a job that was not
+// input turns a command into what the fold eats. Fluids are those of the
+// configuration and those measured on this cart. nowNs names a job that was not
 // given a name.
-func (c *command) input(fluids map[string]fillcalc.Fluid, nowNs int64) (*fillcalc.Input, error) {
+func (c *command) input(fluids map[string]fillcalc.Fluid, measured []fillcalc.Fluid, nowNs int64) (*fillcalc.Input, error) {
 	in := &fillcalc.Input{Do: fillcalc.Do(c.Do), ID: c.ID, By: c.By, Why: c.Why,
 		Phase: fillcalc.Phase(c.Phase), As: fillcalc.Decision(c.As)}
 	if c.Step != nil {
 		in.Step = *c.Step
 	}
-	if c.Do != "open" {
+	switch c.Do {
+	case "open":
+	case "enter":
+		in.Entry = &fillcalc.Entry{What: fillcalc.What(c.What), L: c.L, UL: c.UL, Share: c.Share}
+		return in, nil
+	case "weigh", "density":
+		if _, configured := fluids[c.Fluid]; configured {
+			return nil, fmt.Errorf("fluid: %q is configured already, give the measured one another name", c.Fluid)
+		}
+		in.Weighing = &fillcalc.Weighing{Sensor: c.Sensor, Fluid: c.Fluid, Litres: c.L, TolerancePct: c.TolerancePct}
+		return in, nil
+	default:
 		return in, nil
 	}
-	spec := &fillcalc.JobSpec{ID: c.Job, Vehicle: c.Vehicle, LowC: *c.LowC, HighC: *c.HighC, FirstFill: 0.8}
+	spec := &fillcalc.JobSpec{
+		ID: c.Job, Vehicle: c.Vehicle, LowC: *c.LowC, HighC: *c.HighC, FirstFill: 0.8,
+		Check: fillcalc.CheckMethod(c.Check), TypicalL: c.TypicalL, TotalL: c.TotalL, BottleL: c.BottleL,
+		BetweenMarksL: c.BetweenMarksL, BalanceBandL: c.BalanceBandL,
+		AskedFluid: c.AskedFluid, OtherFluid: c.OtherFluid, OtherFluidBy: c.By,
+	}
+	if c.OtherFluid == "" {
+		spec.OtherFluidBy = ""
+	}
 	if spec.ID == "" {
 		spec.ID = time.Unix(0, nowNs).UTC().Format("20060102-150405")
 	}
@@ -155,15 +224,22 @@ func (c *command) input(fluids map[string]fillcalc.Fluid, nowNs int64) (*fillcal
 	}
 	used := c.UsedFluid
 	if used == "" {
-		used = c.Fluid
+		// Most probably the same fluid, but no longer as its sheet says.
+		used, spec.UsedSpreadU = c.Fluid, usedSpreadU
 	}
 	for _, f := range []struct {
 		field, name string
 		into        *fillcalc.Fluid
 	}{{"fluid", c.Fluid, &spec.Fresh}, {"used_fluid", used, &spec.Used}} {
 		fluid, ok := fluids[f.name]
+		if i := slices.IndexFunc(measured, func(m fillcalc.Fluid) bool { return m.Name == f.name }); i >= 0 && !ok {
+			fluid, ok = measured[i], true
+		}
 		if !ok {
 			var names []string
+			for _, m := range measured {
+				names = append(names, m.Name)
+			}
 			for name := range fluids {
 				names = append(names, name)
 			}

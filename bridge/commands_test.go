@@ -53,8 +53,18 @@ func TestCommandTable(t *testing.T) {
 		{`{"id":"1","do":"baseline"}`, ""},
 		{`{"id":"1","do":"baseline","step":1}`, "step: not a field of baseline"},
 		{`{"id":"1","do":"decide","step":1,"as":"fluid"}`, ""},
+		{`{"id":"1","do":"decide","step":1,"as":"fluid","step_at":"2030-01-01T00:00:00.000Z"}`, ""},
+		{`{"id":"1","do":"phase","phase":"draining","step_at":"2030-01-01T00:00:00.000Z"}`, "step_at: not a field of phase"},
 		{`{"id":"1","do":"decide","step":1.5,"as":"fluid"}`, "step: a JSON number 1.5"},
 		{`{"id":"1","do":"decide","as":"fluid"}`, "step: decide needs it"},
+		{`{"id":"1","do":"enter","what":"spilled","l":0.2,"u_l":0.05}`, ""},
+		{`{"id":"1","do":"enter","what":"dipstick","share":0.4}`, ""},
+		{`{"id":"1","do":"enter","l":0.2}`, "what: enter needs it"},
+		{`{"id":"1","do":"weigh","sensor":"supply"}`, ""},
+		{`{"id":"1","do":"density","sensor":"supply","fluid":"no sheet","l":1,"tolerance_pct":1}`, ""},
+		{`{"id":"1","do":"density","sensor":"supply","fluid":"fresh","l":1}`, `fluid: "fresh" is configured already`},
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":35,"high_c":45,"check":"overflow","typical_l":4,"total_l":9,"bottle_l":1,"between_marks_l":0.4,"balance_band_l":0.5,"asked_fluid":"amber","other_fluid":"superseded"}`, ""},
+		{`{"id":"1","do":"close","why":"the cable is torn"}`, ""},
 		{`{"id":"1","do":"close"}`, ""},
 		{`{"id":"1","do":"abandon","why":"wrong van"}`, ""},
 		{`{"id":"1","do":"abandon"}`, "why: abandon needs it"},
@@ -75,7 +85,7 @@ func TestCommandTable(t *testing.T) {
 		cmd, err := parseCommand([]byte(c.payload))
 		if err == nil {
 			seen[cmd.Do] = true
-			_, err = cmd.input(fluids, 0)
+			_, err = cmd.input(fluids, nil, 0)
 		}
 		switch {
 		case c.refused == "" && err != nil:
@@ -115,6 +125,10 @@ func TestCommandsByTheJobsState(t *testing.T) {
 				if before == after {
 					t.Errorf("%s changed nothing", command)
 				}
+				other := l.send(fmt.Sprintf(`{"id":"c%d","do":"abandon","why":"another one"}`, n))
+				if other.OK || other.Error != "id: was used for another command, use a new one" || bits(l.state) != after {
+					t.Errorf("another command under the id of %s was answered %+v", command, other)
+				}
 				if again := l.send(payload); !reflect.DeepEqual(again, r) {
 					t.Errorf("%s was answered %+v, then %+v", command, r, again)
 				}
@@ -146,7 +160,9 @@ func TestCommandsByTheJobsState(t *testing.T) {
 		do("close would lose step 1", `"do":"close"`)
 		do("baseline would lose step 1", `"do":"baseline"`)
 		do(`as: "water" is not one of`, `"do":"decide","step":1,"as":"water"`)
-		do("", `"do":"decide","step":1,"as":"object","by":"me"`)
+		do("step_at: step 1 is the one at 2000-", `"do":"decide","step":1,"as":"object","step_at":"1999-12-31T23:59:59.000Z"`)
+		at := newest[JobMessage](l, JobLeaf).Undecided[0].At
+		do("", `"do":"decide","step":1,"as":"object","by":"me","step_at":"`+at+`"`)
 		do("step: 1 is decided already, as object", `"do":"decide","step":1,"as":"fluid"`)
 		do("", `"do":"phase","phase":"filling"`)
 		do("baseline belongs to ready or draining", `"do":"baseline"`)

@@ -292,8 +292,8 @@ func (f *FluidConfig) fluid() fillcalc.Fluid {
 	return fluid
 }
 
-// setup is what the fold needs of a cart.
-func (c *CartConfig) setup() *fillcalc.Setup {
+// setup is what the fold needs of a cart; last holds its sensors' calibrations.
+func (c *CartConfig) setup(last map[string]*Calibration) *fillcalc.Setup {
 	setup := &fillcalc.Setup{
 		ReferenceC: *c.ReferenceC, AirKgM3: *c.AirKgM3,
 		Caddy: fillcalc.CaddySetup{EmptyKg: c.Caddy.EmptyKg, HoldsL: c.Caddy.HoldsL},
@@ -301,13 +301,14 @@ func (c *CartConfig) setup() *fillcalc.Setup {
 	for _, s := range c.Sensors {
 		switch s.Role {
 		case "transmission-temp":
-			setup.Probe = s.Name
+			setup.Probe.Sensor, setup.Probe.Calibration = s.Name, last[s.Name].probe()
 		case "caddy-temp":
-			setup.CaddyProbe = s.Name
+			setup.CaddyProbe.Sensor, setup.CaddyProbe.Calibration = s.Name, last[s.Name].probe()
 		default:
 			setup.Scales = append(setup.Scales, fillcalc.ScaleSetup{
 				Sensor: s.Name, Load: fillcalc.Load(s.Role), ResolutionKg: s.ResolutionKg,
 				RepeatabilityKg: *s.RepeatabilityKg, GainU: *s.GainUPct / 100, MaxFlowKgS: *s.MaxFlowKgS,
+				Calibration: last[s.Name].scale(),
 			})
 		}
 	}

@@ -60,6 +60,39 @@ func (c *Config) check() error {
 	return nil
 }
 
+// CheckSecrets reads what the configuration only names, as a run will: passwords,
+// tokens and the certificate. The error names the field of the first that cannot
+// be used.
+func (c *Config) CheckSecrets() error {
+	if _, err := c.Broker.Password.Read(); err != nil {
+		return fmt.Errorf("broker.password: %w", err)
+	}
+	if _, err := brokerTLS(c.Broker.CAFile); err != nil {
+		return err
+	}
+	for i := range c.Broker.Users {
+		if _, err := c.Broker.userPassword(i); err != nil {
+			return err
+		}
+	}
+	if _, err := c.History.Token.Read(); err != nil {
+		return fmt.Errorf("history.token: %w", err)
+	}
+	return nil
+}
+
+// userPassword reads the password of a user of the embedded broker.
+func (b *BrokerConfig) userPassword(i int) (string, error) {
+	secret, err := b.Users[i].Password.Read()
+	if err == nil && secret == "" {
+		err = errors.New("it is empty: anybody could come in")
+	}
+	if err != nil {
+		return "", fmt.Errorf("broker.users[%d].password: %w", i, err)
+	}
+	return secret, nil
+}
+
 func (b *BrokerConfig) check() error {
 	if b.URL != "" {
 		// Before anything that shows the address.
@@ -93,6 +126,9 @@ func (b *BrokerConfig) check() error {
 			return fmt.Errorf("users[%d].name: %q is empty or given twice", i, u.Name)
 		}
 		names[u.Name] = true
+		if strings.Contains(u.Name, ":") {
+			return fmt.Errorf("users[%d].name: %q holds a colon, which marks the program's own user: choose a name without", i, u.Name)
+		}
 		if u.Password == (Secret{}) {
 			return fmt.Errorf("users[%d].password: give a file or an env", i)
 		}
@@ -187,8 +223,14 @@ func (s *SensorConfig) check() error {
 			return fmt.Errorf("max_flow_kg_s: %g is not above 0 and below 10", *s.MaxFlowKgS)
 		}
 	}
-	if s.PollMs < 10 || s.PollMs > 60000 {
-		return fmt.Errorf("poll_ms: %d is not from 10 to 60000", s.PollMs)
+	// The calculation takes three seconds without a weight, or ten without a
+	// temperature, for an absence: a few polls must fit in.
+	most, absence := 1000, "a weight that is missing for 3 s makes a change that somebody has to decide"
+	if s.quantity() == sensors.Temperature {
+		most, absence = 5000, "a temperature older than 10 s is taken for unknown"
+	}
+	if s.PollMs < 10 || s.PollMs > most {
+		return fmt.Errorf("poll_ms: %d is not from 10 to %d: %s", s.PollMs, most, absence)
 	}
 	if !(s.SilentAfterS >= 0.5 && s.SilentAfterS <= 600) {
 		return fmt.Errorf("silent_after_s: %g is not from 0.5 to 600", s.SilentAfterS)

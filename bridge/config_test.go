@@ -28,7 +28,7 @@ func TestExampleConfig(t *testing.T) {
 			t.Errorf("the example lacks the key %s", key)
 		}
 	}
-	if s := c.Carts[0].setup(); len(s.Scales) != 2 || s.Probe != "fluid-probe" || s.CaddyProbe != "caddy-probe" {
+	if s := c.Carts[0].setup(nil); len(s.Scales) != 2 || s.Probe.Sensor != "fluid-probe" || s.CaddyProbe.Sensor != "caddy-probe" {
 		t.Errorf("setup %+v", s)
 	}
 }
@@ -119,6 +119,8 @@ func TestConfigMistakes(t *testing.T) {
 		{sensor("        line: 9600\n"), `line: "9600": want speed, data bits, parity and stop bits`},
 		{sensor("        unit: stone\n"), `unit: unit "stone" is not one of kg, g, lb, oz`},
 		{sensor("        poll_ms: 1\n"), "poll_ms: 1 is not from 10"},
+		{sensor("        poll_ms: 1001\n"), "poll_ms: 1001 is not from 10 to 1000: a weight that is missing for 3 s"},
+		{sensor("      - {name: t, role: transmission-temp, port: b, protocol: scpi, unit: C, poll_ms: 5001}\n"), "poll_ms: 5001 is not from 10 to 5000: a temperature older than 10 s"},
 		{sensor("        silent_after_s: 0.1\n"), "silent_after_s"},
 		{sensor("        registers: coil\n"), `registers: "coil"`},
 		{sensor("        gain_u_pct: -1\n"), "gain_u_pct"},
@@ -133,6 +135,7 @@ func TestConfigMistakes(t *testing.T) {
 		{sensor("broker: {listen: ':1883'}\n"), "not a loopback address"},
 		{sensor("broker: {users: [{name: a, may: [read]}]}\n"), "users[0].password"},
 		{sensor("broker: {users: [{name: a, may: [write], password: {env: X}}]}\n"), `may: "write"`},
+		{sensor("broker: {users: [{name: 'bay:board', may: [read], password: {env: X}}]}\n"), `broker.users[0].name: "bay:board" holds a colon`},
 		{sensor("broker: {users: [{name: a, password: secret}]}\n"), "line"},
 		{sensor("history: {url: 'ftp://x', bucket: b}\n"), "history.url"},
 		{sensor("history: {url: 'http://x:1'}\n"), "history.bucket"},
@@ -185,6 +188,36 @@ func TestSecrets(t *testing.T) {
 	for _, secret := range []string{"open sesame", "open barley"} {
 		if strings.Contains(said, secret) {
 			t.Errorf("a secret was shown: %s", said)
+		}
+	}
+}
+
+// Every secret that cannot be read is found before the program runs, by the
+// field that names it.
+func TestSecretsThatCannotBeRead(t *testing.T) {
+	dir := t.TempDir()
+	for name, text := range map[string]string{"good": "open sesame\n", "empty": "\n"} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	good, none, empty := "{file: "+dir+"/good}", "{file: "+dir+"/none}", "{file: "+dir+"/empty}"
+	for _, c := range []struct{ lines, want string }{
+		{"broker: {users: [{name: a, may: [read], password: " + good + "}]}\nhistory: {url: 'http://x:1', bucket: b, token: " + good + "}\n", ""},
+		{"broker: {url: 'tcp://x:1', username: a, password: " + good + "}\n", ""},
+		{"broker: {url: 'tcp://x:1', username: a, password: " + none + "}\n", "broker.password: open " + dir + "/none: no such file"},
+		{"broker: {url: 'tls://x:1', ca_file: " + dir + "/none}\n", "broker.ca_file: open " + dir + "/none: no such file"},
+		{"broker: {url: 'tls://x:1', ca_file: " + dir + "/good}\n", "broker.ca_file: " + dir + "/good holds no certificate"},
+		{"broker: {users: [{name: a, password: " + good + "}, {name: b, password: {env: BAYFILL_TEST_NO_SUCH}}]}\n", "broker.users[1].password: environment variable BAYFILL_TEST_NO_SUCH is not set"},
+		{"broker: {users: [{name: a, password: " + empty + "}]}\n", "broker.users[0].password: it is empty"},
+		{"history: {url: 'http://x:1', bucket: b, token: " + none + "}\n", "history.token: open " + dir + "/none: no such file"},
+	} {
+		config, err := ParseConfig([]byte(smallConfig + c.lines))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := config.CheckSecrets(); (err == nil) != (c.want == "") || err != nil && !strings.HasPrefix(err.Error(), c.want) {
+			t.Errorf("%s: %v, want %q", c.lines, err, c.want)
 		}
 	}
 }
@@ -256,7 +289,7 @@ func FuzzConfig(f *testing.F) {
 					t.Fatalf("check passed, the sensor cannot be made: %v", err)
 				}
 			}
-			start := fillcalc.Input{Do: fillcalc.DoStart, Setup: c.Carts[i].setup()}
+			start := fillcalc.Input{Do: fillcalc.DoStart, Setup: c.Carts[i].setup(nil)}
 			s := fillcalc.Apply(fillcalc.State{}, fillcalc.Event{Kind: fillcalc.KindInput, Input: &start})
 			if err := fillcalc.Check(&fillcalc.State{}, &start); err != nil {
 				t.Fatalf("check passed, the cart cannot start: %v", err)

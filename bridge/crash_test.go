@@ -136,6 +136,7 @@ func TestKilledInMidDrain(t *testing.T) {
 		if r := s.command(c); !r.OK {
 			t.Fatal(r.Error)
 		}
+		settled(t, s)
 	}
 	answered, _ := s.last("/replies/before-1")
 	rig.Do((*sim.Cart).OpenDrain)
@@ -283,7 +284,7 @@ carts:
     sensors: [{name: caddy, role: caddy, port: /dev/none, protocol: line, pattern: value-unit, capacity_kg: 30, resolution_kg: 0.005}]
 `, data, broker.url), 1)
 	send := func(i int) {
-		s.client.Publish(testCart+"commands", 1, false, fmt.Sprintf(`{"id":"k%d","do":"phase","phase":"draining"}`, i))
+		s.client.Publish(testCart+"commands", 1, false, fmt.Sprintf(`{"id":"k%d","do":"baseline"}`, i))
 	}
 	answers := func() map[string]string {
 		all := map[string]string{}
@@ -333,7 +334,7 @@ carts:
 		done := answers()
 		for i := range sent {
 			if id := fmt.Sprintf("k%d", i); done[id] == "" {
-				s.command(fmt.Sprintf(`{"id":%q,"do":"phase","phase":"draining"}`, id))
+				s.command(fmt.Sprintf(`{"id":%q,"do":"baseline"}`, id))
 			}
 		}
 		return len(answers()) == sent

@@ -2,6 +2,7 @@ package bridge
 
 import (
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -9,6 +10,7 @@ import (
 	"syscall"
 	"testing"
 	"testing/synctest"
+	"time"
 
 	"bayfill/fillcalc"
 )
@@ -17,17 +19,30 @@ import (
 // it grow again.
 func (j *Journal) fill(t *testing.T) (room func()) {
 	t.Helper()
-	limit := func(pages int) {
-		if _, err := j.db.Exec(fmt.Sprintf("PRAGMA max_page_count = %d", pages)); err != nil {
-			t.Fatal(err)
-		}
-	}
+	j.allow(t, 0)
+	return func() { j.allow(t, 1<<29) }
+}
+
+// allow lets the journal's file grow by so many pages of 4 KiB and no more.
+func (j *Journal) allow(t *testing.T, more int) {
+	t.Helper()
 	var pages int
-	if err := j.db.QueryRow("PRAGMA page_count").Scan(&pages); err != nil {
+	err := j.db.QueryRow("PRAGMA page_count").Scan(&pages)
+	if err == nil {
+		_, err = j.db.Exec(fmt.Sprintf("PRAGMA max_page_count = %d", pages+more))
+	}
+	if err != nil {
 		t.Fatal(err)
 	}
-	limit(pages)
-	return func() { limit(1 << 30) }
+}
+
+// eventCount is how many events are on disk.
+func (j *Journal) eventCount(t *testing.T) (n int) {
+	t.Helper()
+	if err := j.db.QueryRow("SELECT count(*) FROM event").Scan(&n); err != nil {
+		t.Fatal(err)
+	}
+	return n
 }
 
 // When the disk refuses in the middle of a batch, nothing of it is there, what
@@ -162,7 +177,7 @@ func TestCartOnAFullDisk(t *testing.T) {
 			t.Errorf("the refused command was done: phase %s", phase)
 		}
 		room()
-		l.live(3, 0, 0)
+		l.live(lastRewrite.Seconds()+1, 0, 0)
 		if text := alertTexts(newest[AlertsMessage](l, AlertsLeaf))["journal"]; text != "" {
 			t.Errorf("with space again the alert still says %q", text)
 		}
@@ -177,6 +192,116 @@ func TestCartOnAFullDisk(t *testing.T) {
 		}
 		if bits(s) != bits(l.state) {
 			t.Errorf("the journal replays to another state:\n%+v\n%+v", s, l.state)
+		}
+	})
+}
+
+// A disk that refuses is tried less and less often, and what has piled up goes to
+// it in pieces: with a little space a part of it is kept.
+func TestBacklogGoesInPieces(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := startLonely(t, lonelyConfig(t, memoryDir(t), caddyLines, supplyLines, probeLines))
+		l.live(3, 0, 0)
+		l.must(openTestJob, `"do":"phase","phase":"draining"`)
+		room := l.journal.fill(t)
+		attempts := map[time.Time]bool{}
+		for range 2400 {
+			l.live(0.1, 0.01, 0)
+			attempts[l.saved] = true
+		}
+		before := l.journal.eventCount(t)
+		if behind := len(l.unsaved.Events); behind < 2*mostInBatch || before > 200 {
+			t.Fatalf("%d events on disk, %d behind: this disk was not full", before, behind)
+		}
+		// 1, 2, 4, 8, 16 s and then every 30 s, and what still fitted in at first.
+		if len(attempts) < 8 || len(attempts) > 25 {
+			t.Errorf("the disk was tried %d times in 240 s", len(attempts))
+		}
+		if r := l.send(`{"id":"early","do":"phase","phase":"service"}`); r.OK || !strings.Contains(r.Error, "not done: the journal is") {
+			t.Errorf("a command was answered %+v", r)
+		}
+		l.journal.allow(t, 150)
+		l.live(lastRewrite.Seconds()+1, 0, 0)
+		part := l.journal.eventCount(t)
+		if part < before+mostInBatch || len(l.unsaved.Events) < 100 {
+			t.Errorf("%d events on disk, then %d with a little space; %d behind", before, part, len(l.unsaved.Events))
+		}
+		room()
+		l.live(lastRewrite.Seconds()+1, 0, 0)
+		if a := newest[AlertsMessage](l, AlertsLeaf); len(a.Alerts) != 0 {
+			t.Errorf("with space again: %+v", a)
+		}
+		if r := l.send(`{"id":"early","do":"phase","phase":"service"}`); !r.OK {
+			t.Errorf("with space again the command was refused: %s", r.Error)
+		}
+		state := bits(l.state)
+		l.stop()
+		kept(t, l.path) // without a gap
+		if again := bits(replayed(t, l.path)); again != state {
+			t.Errorf("the journal gives another state:\n%s\nlive:\n%s", again, state)
+		}
+	})
+}
+
+// A disk that refuses for hours: memory is bounded, the oldest readings go, and
+// the journal replays all the same to what was live, also after a power cut in
+// the middle of its recovery.
+func TestDiskFullForHours(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newLonely(t, lonelyConfig(t, memoryDir(t), caddyLines, supplyLines, probeLines))
+		l.mostUnsaved = 3 * mostInBatch
+		l.start()
+		l.live(3, 0, 0)
+		l.must(openTestJob, `"do":"phase","phase":"draining"`)
+		room := l.journal.fill(t)
+		full := time.Now()
+		for range 60 {
+			l.live(10, 0.001, 0)
+			if n := len(l.unsaved.Events); n > l.mostUnsaved {
+				t.Fatalf("%d events in memory", n)
+			}
+			if p := l.unsaved.Published; len(p) > 0 && p[0].Seq < l.unsaved.Events[0].Seq {
+				t.Fatalf("what was published after event %d is in memory, the event is not", p[0].Seq)
+			}
+		}
+		drained := newest[VolumesMessage](l, VolumesLeaf).DrainedKg
+		if drained < 0.58 || drained > 0.61 {
+			t.Errorf("%.3f kg are drained, want 0.6", drained)
+		}
+		// Times of the contract sort as text.
+		var from, to string
+		text := alertTexts(newest[AlertsMessage](l, AlertsLeaf))["journal_gap"]
+		fmt.Sscanf(text, "the journal has no readings from %s to %s", &from, &to)
+		after := func(d time.Duration) string { return timestamp(full.Add(d).UnixNano()) }
+		if from < after(0) || from > after(time.Minute) || to < after(3*time.Minute) || to > after(10*time.Minute) {
+			t.Errorf("full since %s, ten minutes later it says %q", after(0), text)
+		}
+
+		for pages := 10; l.gap.open; pages += 10 { // until one batch goes in
+			l.journal.allow(t, pages)
+			l.live(lastRewrite.Seconds()+1, 0, 0)
+		}
+		if behind := len(l.unsaved.Events); behind < mostInBatch {
+			t.Fatalf("%d events behind: this is not the middle", behind)
+		}
+		cut := filepath.Join(memoryDir(t), "cart.journal")
+		for _, end := range []string{"", "-wal"} {
+			if err := os.WriteFile(cut+end, readFile(t, l.path+end), 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if s := replayed(t, cut); math.Abs(s.Volumes().DrainedKg-float64(drained)) > 0.01 || s.Job.Phase != fillcalc.Draining {
+			t.Errorf("after a power cut %.3f kg are drained in phase %s, want %.3f", s.Volumes().DrainedKg, s.Job.Phase, drained)
+		}
+
+		room()
+		l.live(lastRewrite.Seconds()+1, 0, 0)
+		l.must(`"do":"phase","phase":"service"`)
+		l.live(2, 0, 0)
+		state := bits(l.state)
+		l.stop()
+		if again := bits(replayed(t, l.path)); again != state {
+			t.Errorf("the journal gives another state:\n%s\nlive:\n%s", again, state)
 		}
 	})
 }

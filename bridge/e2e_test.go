@@ -22,7 +22,7 @@ func ready(t *testing.T, s *subscriber) {
 	t.Helper()
 	eventually(t, 20*time.Second, "the sensors", func() bool {
 		w, ok := s.last("/window")
-		return ok && strings.Contains(string(w.payload), "no job is open") && len(read[AlertsMessage](s, AlertsLeaf).Alerts) == 0
+		return ok && strings.Contains(string(w.payload), "no job is open") && sound(read[AlertsMessage](s, AlertsLeaf))
 	})
 }
 

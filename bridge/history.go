@@ -48,15 +48,16 @@ func (h *history) send(ctx context.Context, lines []string) (refused []Refused, 
 	if err == nil {
 		return nil, nil
 	}
-	if !blamesData(err) {
+	bad := blamesData(err)
+	if !bad && (len(lines) == 1 || !tooLarge(err)) {
 		return nil, err
 	}
 	if len(lines) == 1 {
 		return []Refused{{lines[0], err.Error()}}, nil
 	}
-	// At least one line is bad, and the answer does not say which. Halving finds
-	// it; the good ones are written again, which changes nothing: a point with the
-	// same series and time replaces itself.
+	// At least one line is bad, and the answer does not say which; or all are too
+	// large together. Halving helps; the good ones are written again, which changes
+	// nothing: a point with the same series and time replaces itself.
 	half := len(lines) / 2
 	refused, err = h.send(ctx, lines[:half])
 	if err != nil {
@@ -78,20 +79,35 @@ func blamesData(err error) bool {
 		return false
 	}
 	// Version 1.8 says who it is in its headers, version 2 also by the code in its
-	// answer; others' JSON has no such code.
+	// answer (the list in its API's description); others' JSON has no such code.
 	speaks := e.Header.Get("X-Influxdb-Version") != "" || e.Header.Get("X-Influxdb-Error") != "" ||
-		e.Code == "invalid" || e.Code == "unprocessable entity"
+		e.Code == "invalid" || e.Code == "unprocessable entity" || e.Code == "request too large"
 	switch e.StatusCode {
-	case http.StatusBadRequest, http.StatusUnprocessableEntity:
+	case http.StatusBadRequest, http.StatusUnprocessableEntity, http.StatusRequestEntityTooLarge:
 		return speaks
-	case http.StatusRequestEntityTooLarge:
-		return true
 	}
 	return false
 }
 
+// tooLarge tells an answer that smaller batches may do away with, whoever gives
+// it. Of a single line it is believed of InfluxDB only: a proxy's limit can be
+// raised, and until then the journal keeps what waits.
+func tooLarge(err error) bool {
+	var e *influxhttp.Error
+	return errors.As(err, &e) && e.StatusCode == http.StatusRequestEntityTooLarge
+}
+
+// serverError is what the history server answered, or that it did not; other
+// errors of a forwarder are the journal's.
+type serverError struct{ error }
+
+func (e serverError) Unwrap() error { return e.error }
+
 // explainHistory says what an operator can do about an answer.
 func explainHistory(err error) string {
+	if !errors.As(err, new(serverError)) {
+		return fmt.Sprintf("the history waits for the journal: %v: free disk space or replace the card", err)
+	}
 	var e *influxhttp.Error
 	if !errors.As(err, &e) || e.StatusCode == 0 {
 		return fmt.Sprintf("history server does not answer: %v", err)
@@ -104,8 +120,19 @@ func explainHistory(err error) string {
 		return "history server knows no such bucket (for InfluxDB 1.8 it is database/retention): " + text
 	case strings.Contains(text, "retention policy not found"):
 		return "history server knows no such retention policy: " + text
+	case tooLarge(err):
+		return "something before the history server refuses even one line as too large: raise that proxy's limit: " + text
 	}
 	return fmt.Sprintf("history server answers %d: %s", e.StatusCode, text)
+}
+
+// refusedText is the alert about lines that lie in the journal for somebody to
+// look at; deleted there, they are dealt with at the next start.
+func refusedText(lines int) string {
+	if lines == 0 {
+		return ""
+	}
+	return fmt.Sprintf("the history refused %d lines for good; they are set aside in the journal (table set_aside) with the reason", lines)
 }
 
 // forwarder sends a cart's journal to the history, in order, and moves the
@@ -197,7 +224,7 @@ func (f *forwarder) once(ctx context.Context) (events, refused int, err error) {
 	}
 	bad, err := f.history.send(ctx, lines)
 	if err != nil {
-		return 0, 0, err
+		return 0, 0, serverError{err}
 	}
 	for _, r := range bad {
 		f.log.Error("history refused a line for good, it is set aside in the journal", "line", r.Line, "reason", r.Reason)

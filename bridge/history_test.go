@@ -192,6 +192,10 @@ func TestWhoseAnswerIsBelieved(t *testing.T) {
 		{"1.8, bad line", 400, version1, `{"error":"unable to parse 'x': missing fields"}`, true},
 		{"2, bad line", 400, version2, `{"code":"invalid","message":"unable to parse"}`, true},
 		{"2, wrong type", 422, version2, `{"code":"unprocessable entity","message":"failure writing points to database: partial write: field type conflict"}`, true},
+		{"1.8, line too large", 413, version1, `{"error":"Request Entity Too Large"}`, true},
+		{"2, line too large", 413, version2, `{"code":"request too large","message":"points batch is too large"}`, true},
+		{"proxy's limit", 413, map[string]string{"Content-Type": "text/html"}, "<html>", false},
+		{"gateway's limit", 413, version2, `{"message":"Payload Too Large"}`, false},
 		{"2, no such bucket", 404, version2, `{"code":"not found","message":"bucket not found"}`, false},
 		{"2, no right", 401, version2, `{"code":"unauthorized","message":"unauthorized access"}`, false},
 		{"2, overload", 429, version2, `{"code":"too many requests","message":"slow down"}`, false},
@@ -237,6 +241,66 @@ func TestWhoseAnswerIsBelieved(t *testing.T) {
 	}
 	if refused, err := openTestHistory(t, s.URL, "b").send(t.Context(), lines); err != nil || len(refused) != 0 || !slices.Equal(got, lines) {
 		t.Errorf("through a limit of size: %d lines arrived, refused %v, %v", len(got), refused, err)
+	}
+}
+
+// What holds the history up is told as what it is: the server, the journal, or a
+// proxy between.
+func TestWhatHoldsTheHistoryUp(t *testing.T) {
+	limit := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { w.WriteHeader(http.StatusRequestEntityTooLarge) }))
+	defer limit.Close()
+	for _, c := range []struct {
+		name, url string
+		change    func(j *Journal) error
+		says      string
+	}{
+		{"nobody listens", "http://" + freePort(t), nil, "history server does not answer: "},
+		{"a proxy's limit", limit.URL, nil, "something before the history server refuses even one line as too large"},
+		{"the journal cannot be read", limit.URL, func(j *Journal) error { _, err := j.db.Exec("DROP TABLE published"); return err },
+			"the history waits for the journal: journal: "},
+		{"the mark is damaged", limit.URL, func(j *Journal) error { return setMark(j.db, "sent", "x") }, "the history waits for the journal: journal: mark sent"},
+	} {
+		j := openTestJournal(t, t.TempDir()+"/cart.journal")
+		mustAppend(t, j, Batch{Events: weights(1, 3)})
+		if c.change != nil {
+			if err := c.change(j); err != nil {
+				t.Fatal(err)
+			}
+		}
+		f := &forwarder{shop: "test", cart: "cart", journal: j, history: openTestHistory(t, c.url, "b"), log: testLog()}
+		_, _, err := f.once(t.Context())
+		if err == nil || !strings.HasPrefix(explainHistory(err), c.says) {
+			t.Errorf("%s: told %q, want %q", c.name, explainHistory(err), c.says)
+		}
+		if aside, err := j.SetAside(t.Context()); len(aside) != 0 || err != nil {
+			t.Errorf("%s: set aside %v, %v", c.name, aside, err)
+		}
+	}
+}
+
+// Lines that the history refused stay an alert over a restart, as long as they
+// lie in the journal.
+func TestRefusedLinesAreToldAgain(t *testing.T) {
+	config := lonelyConfig(t, memoryDir(t), caddyLines)
+	config.History = HistoryConfig{URL: "http://127.0.0.1:1", Bucket: "b"}
+	now := func() string {
+		b, err := New(t.Context(), config, Options{Log: testLog()})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer b.close()
+		return alertTexts(b.carts[0].alertsMessage())["history_refused"]
+	}
+	if text := now(); text != "" {
+		t.Errorf("nothing was refused and the alert says %q", text)
+	}
+	j := openTestJournal(t, config.journalPath("cart"))
+	if err := j.SetSent(t.Context(), 0, []Refused{{"a", "b"}, {"c", "d"}}); err != nil {
+		t.Fatal(err)
+	}
+	j.Close()
+	if text := now(); !strings.Contains(text, "refused 2 lines for good") {
+		t.Errorf("after a restart the alert says %q", text)
 	}
 }
 
@@ -527,7 +591,7 @@ func TestOutagesInMidJob(t *testing.T) {
 		v := read[VolumesMessage](s, VolumesLeaf)
 		return added(v) > 1.5 && v.Quality == "good" && math.Abs(float64(v.AddedLMin)) < 0.05
 	})
-	eventually(t, 30*time.Second, "no alerts", func() bool { return len(read[AlertsMessage](s, AlertsLeaf).Alerts) == 0 })
+	eventually(t, 30*time.Second, "no alerts", func() bool { return sound(read[AlertsMessage](s, AlertsLeaf)) })
 
 	decideAll(s)
 	truth := rig.Truth()

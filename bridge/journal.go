@@ -2,6 +2,7 @@ package bridge
 
 import (
 	"context"
+	"crypto/sha256"
 	"database/sql"
 	"encoding/json"
 	"errors"
@@ -24,12 +25,13 @@ import (
 //   - events are read back in order, without gaps, bit for bit (a zero has no
 //     sign, and there is no NaN).
 //
-// It is one SQLite file in WAL mode with synchronous FULL; anybody can query a
-// copy of it with the sqlite3 program. One goroutine appends; others may read
-// and move the history's mark meanwhile.
+// It is one SQLite file in WAL mode with synchronous FULL; anybody can query it
+// with the sqlite3 program, but only one process may open it as a journal. One
+// goroutine appends; others may read and move the history's mark meanwhile.
 type Journal struct {
 	db     *sql.DB
 	insert *sql.Stmt // of an event: prepared once, used twice a second
+	lock   *os.File
 }
 
 // journalSchema is version 1. Floats are kept as SQLite REAL, which is the
@@ -43,16 +45,21 @@ CREATE TABLE published (
 	seq INTEGER NOT NULL, measurement TEXT NOT NULL, fields TEXT NOT NULL,
 	PRIMARY KEY (seq, measurement)) STRICT, WITHOUT ROWID;
 CREATE TABLE answer (
-	id TEXT PRIMARY KEY, at_ns INTEGER NOT NULL, reply TEXT NOT NULL) STRICT, WITHOUT ROWID;
+	id TEXT PRIMARY KEY, at_ns INTEGER NOT NULL, command BLOB NOT NULL, reply TEXT NOT NULL) STRICT, WITHOUT ROWID;
 CREATE TABLE set_aside (
 	seq INTEGER NOT NULL, line TEXT NOT NULL, reason TEXT NOT NULL) STRICT;
 CREATE TABLE mark (name TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
 PRAGMA user_version = 1;`
 
-// OpenJournal opens or creates the journal in a file.
+// OpenJournal opens or creates the journal in a file. It is an error when
+// another process has it open: two would give the same sequence numbers.
 func OpenJournal(path string) (*Journal, error) {
 	if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
 		return nil, fmt.Errorf("journal folder: %w", err)
+	}
+	lock, err := lockFile(path + ".lock")
+	if err != nil {
+		return nil, fmt.Errorf("journal %s: %w", path, err)
 	}
 	// A commit is on disk when it returns (FULL), even on power loss. Memory is
 	// kept small: the journal is written once and read seldom.
@@ -60,6 +67,7 @@ func OpenJournal(path string) (*Journal, error) {
 		"cache_size(-256)", "wal_autocheckpoint(256)", "journal_size_limit(1048576)"}}
 	db, err := sql.Open("sqlite", "file:"+(&url.URL{Path: path}).EscapedPath()+"?"+options.Encode())
 	if err != nil {
+		unlockFile(lock)
 		return nil, fmt.Errorf("journal %s: %w", path, err)
 	}
 	// One connection: each holds three descriptors, and hundreds of carts share
@@ -75,26 +83,39 @@ func OpenJournal(path string) (*Journal, error) {
 			err = fmt.Errorf("it has format %d, this program knows 1: use the newer program", version)
 		}
 	}
-	j := &Journal{db: db}
+	j := &Journal{db: db, lock: lock}
 	if err == nil {
 		j.insert, err = db.Prepare("INSERT INTO event VALUES (?,?,?,?,?,?,?,?,?)")
 	}
 	if err != nil {
 		db.Close()
+		unlockFile(lock)
 		return nil, fmt.Errorf("journal %s: %w", path, err)
 	}
 	return j, nil
 }
 
 // Close closes the file.
-func (j *Journal) Close() error { return errors.Join(j.insert.Close(), j.db.Close()) }
+func (j *Journal) Close() error {
+	return errors.Join(j.insert.Close(), j.db.Close(), unlockFile(j.lock))
+}
 
 // Batch is what one transaction keeps.
 type Batch struct {
 	Events    []fillcalc.Event
 	Published []Published
 	Answers   []Answer
-	Snapshot  *fillcalc.State // replaces the last one
+	Snapshot  *fillcalc.State // replaces the last one; events up to it may be missing
+}
+
+// split parts the first n events, and what was published after them, from the
+// rest. Both share the batch's memory.
+func (b *Batch) split(n int) (first, rest Batch) {
+	p := 0
+	for n > 0 && p < len(b.Published) && b.Published[p].Seq <= b.Events[n-1].Seq {
+		p++
+	}
+	return Batch{Events: b.Events[:n:n], Published: b.Published[:p:p]}, Batch{Events: b.Events[n:], Published: b.Published[p:]}
 }
 
 // Published is what went out on a leaf after an event, as line protocol fields
@@ -107,9 +128,10 @@ type Published struct {
 
 // Answer is the reply to a command that was done.
 type Answer struct {
-	ID    string
-	AtNs  int64
-	Reply []byte
+	ID      string
+	AtNs    int64
+	Command [sha256.Size]byte // the command's fingerprint
+	Reply   []byte
 }
 
 // Append writes a batch in one transaction. When it returns nil, the batch is
@@ -151,7 +173,7 @@ func (b *Batch) write(tx *sql.Tx, insert *sql.Stmt) error {
 		}
 	}
 	for _, a := range b.Answers {
-		if _, err := tx.Exec("INSERT INTO answer VALUES (?,?,?)", a.ID, a.AtNs, string(a.Reply)); err != nil {
+		if _, err := tx.Exec("INSERT INTO answer VALUES (?,?,?,?)", a.ID, a.AtNs, a.Command[:], string(a.Reply)); err != nil {
 			return err
 		}
 	}
@@ -187,6 +209,8 @@ func (j *Journal) mark(name string) (string, error) {
 }
 
 // Replay folds the journal from its last snapshot and returns where it stands.
+// Of what the snapshot covers nothing need be there; after it no event may be
+// missing.
 func (j *Journal) Replay(ctx context.Context) (fillcalc.State, error) {
 	var s fillcalc.State
 	kept, err := j.mark("snapshot")
@@ -269,17 +293,19 @@ func (j *Journal) PublishedBetween(ctx context.Context, after, upTo uint64) ([]P
 	return list, nil
 }
 
-// Answered looks up the reply to a command that was done before.
-func (j *Journal) Answered(id string) (reply []byte, done bool, err error) {
-	var text string
-	err = j.db.QueryRow("SELECT reply FROM answer WHERE id = ?", id).Scan(&text)
+// Answered looks up the answer to a command that was done before.
+func (j *Journal) Answered(id string) (a Answer, done bool, err error) {
+	a.ID = id
+	var command []byte
+	err = j.db.QueryRow("SELECT at_ns, command, reply FROM answer WHERE id = ?", id).Scan(&a.AtNs, &command, &a.Reply)
 	if errors.Is(err, sql.ErrNoRows) {
-		return nil, false, nil
+		return Answer{}, false, nil
 	}
 	if err != nil {
-		return nil, false, fmt.Errorf("journal: %w", err)
+		return Answer{}, false, fmt.Errorf("journal: %w", err)
 	}
-	return []byte(text), true, nil
+	copy(a.Command[:], command)
+	return a, true, nil
 }
 
 // Sent is the sequence number up to which the history has everything.

@@ -16,6 +16,7 @@ import (
 	"strings"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -115,12 +116,13 @@ func TestJournalGivesBackWhatItTook(t *testing.T) {
 func TestJournalKeepsPublishedAndAnswers(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "a.journal")
 	j := openTestJournal(t, path)
+	sum := fingerprint([]byte(`{"id":"one","do":"close"}`))
 	mustAppend(t, j, Batch{
 		Events:    weights(1, 5),
 		Published: []Published{{2, volumeMeasurement, `a="1"`}, {2, windowMeasurement, "b=2"}, {4, volumeMeasurement, "c=3"}},
-		Answers:   []Answer{{"one", 2e9, []byte(`{"id":"one","ok":true}`)}},
+		Answers:   []Answer{{"one", 2e9, sum, []byte(`{"id":"one","ok":true}`)}},
 	})
-	mustAppend(t, j, Batch{Events: weights(6, 1), Answers: []Answer{{"ONE", 6e9, []byte(`{}`)}}})
+	mustAppend(t, j, Batch{Events: weights(6, 1), Answers: []Answer{{ID: "ONE", AtNs: 6e9, Reply: []byte(`{}`)}}})
 	if err := j.SetSent(t.Context(), 3, []Refused{{"line 1", "reason 1"}, {"line 2", "reason 2"}}); err != nil {
 		t.Fatal(err)
 	}
@@ -132,8 +134,12 @@ func TestJournalKeepsPublishedAndAnswers(t *testing.T) {
 		j.Close()
 		j = openTestJournal(t, path)
 		for id, want := range map[string]string{"one": `{"id":"one","ok":true}`, "ONE": `{}`, "two": ""} {
-			if reply, done, err := j.Answered(id); err != nil || done != (want != "") || string(reply) != want {
-				t.Errorf("%s was answered %q, %v, %v; want %q", id, reply, done, err, want)
+			a, done, err := j.Answered(id)
+			if err != nil || done != (want != "") || string(a.Reply) != want {
+				t.Errorf("%s was answered %q, %v, %v; want %q", id, a.Reply, done, err, want)
+			}
+			if id == "one" && (a.ID != id || a.AtNs != 2e9 || a.Command != sum) {
+				t.Errorf("the answer came back as %+v", a)
 			}
 		}
 		got, err := j.PublishedBetween(t.Context(), 1, 4)
@@ -240,6 +246,49 @@ func TestForeignJournal(t *testing.T) {
 	}
 }
 
+// A journal is open in one process at a time, and the error names the one that
+// has it. Who only reads is let in, and what a killed process held is free.
+func TestOneProcessPerJournal(t *testing.T) {
+	data := t.TempDir()
+	p := childBridge(t, strings.Replace(smallConfig, "/tmp/x", data, 1)+"broker: {url: 'tcp://127.0.0.1:1'}\n", 1)
+	p.start()
+	path := filepath.Join(data, "bay2.journal")
+	holder := fmt.Sprint(p.cmd.Process.Pid)
+	eventually(t, 20*time.Second, "the other process's journal", func() bool {
+		text, _ := os.ReadFile(path + ".lock")
+		return strings.TrimSpace(string(text)) == holder
+	})
+	refused := func(who string) {
+		t.Helper()
+		j, err := OpenJournal(path)
+		if err == nil {
+			j.Close()
+		}
+		if err == nil || !strings.Contains(err.Error(), path+": process "+who+" is using it") {
+			t.Errorf("opened a second time: %v, want process %s named", err, who)
+		}
+	}
+	refused(holder)
+	p.stop(syscall.SIGKILL)
+	j := openTestJournal(t, path)
+	mustAppend(t, j, Batch{Answers: []Answer{{ID: "a", Reply: []byte("{}")}}})
+	refused(fmt.Sprint(os.Getpid()))
+	db, err := sql.Open("sqlite", "file:"+path+"?mode=ro")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	var n int
+	if err := db.QueryRow("SELECT count(*) FROM answer").Scan(&n); err != nil || n != 1 {
+		t.Errorf("a reader sees %d answers, %v", n, err)
+	}
+	refused(fmt.Sprint(os.Getpid())) // what was refused before has not let go of it
+	if err := j.Close(); err != nil {
+		t.Error(err)
+	}
+	openTestJournal(t, path)
+}
+
 // Only what is old, in the snapshot and (with a history) sent is forgotten.
 func TestPruneKeepsWhatIsNeeded(t *testing.T) {
 	for _, c := range []struct {
@@ -260,7 +309,7 @@ func TestPruneKeepsWhatIsNeeded(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			j := openTestJournal(t, filepath.Join(t.TempDir(), "a.journal"))
-			b := Batch{Events: weights(1, 100), Answers: []Answer{{"a", 10e9, []byte("{}")}, {"b", 60e9, []byte("{}")}}}
+			b := Batch{Events: weights(1, 100), Answers: []Answer{{ID: "a", AtNs: 10e9, Reply: []byte("{}")}, {ID: "b", AtNs: 60e9, Reply: []byte("{}")}}}
 			for _, e := range b.Events {
 				b.Published = append(b.Published, Published{e.Seq, volumeMeasurement, "x=1"})
 			}
@@ -316,7 +365,7 @@ func sampled(at int) bool {
 func wreckBatch(n uint64) Batch {
 	e := weights(3*n+1, 3)
 	return Batch{Events: e, Published: []Published{{e[2].Seq, volumeMeasurement, fmt.Sprintf("n=%di", n)}},
-		Answers: []Answer{{fmt.Sprintf("id-%d", n), e[2].AtNs, fmt.Appendf(nil, `{"n":%d}`, n)}}}
+		Answers: []Answer{{ID: fmt.Sprintf("id-%d", n), AtNs: e[2].AtNs, Reply: fmt.Appendf(nil, `{"n":%d}`, n)}}}
 }
 
 // wreckOf writes batches and takes both files as they lie on the disk. Small

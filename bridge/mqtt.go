@@ -37,7 +37,10 @@ type link struct {
 	state    map[Leaf]*slot
 	readings [][]byte // newest last; the oldest go when there are too many
 	replies  []outgoing
+	heard    string // session in which the own presence came back
 	wake     chan struct{}
+
+	short int // connections in a row that were soon lost
 }
 
 // address is a broker and how to enter.
@@ -73,6 +76,9 @@ const (
 	patience     = 5 * time.Second
 	firstRetry   = time.Second
 	lastRetry    = 5 * time.Second // ten seconds after a broker is back, all leaves are right
+	// soonLost is how short connections are when another client comes under the
+	// same id: the broker throws the older one out.
+	soonLost = 10 * time.Second
 )
 
 // stateLeaves in the order in which they are sent after a connect.
@@ -157,7 +163,11 @@ func (l *link) run(ctx context.Context) {
 		if ctx.Err() != nil {
 			return
 		}
-		l.told(fmt.Sprintf("broker %s: %v", l.url, err))
+		trouble := fmt.Sprintf("broker %s: %v", l.url, err)
+		if l.short >= 2 {
+			trouble += ": " + l.takenOver()
+		}
+		l.told(trouble)
 		if time.Since(began) > 30*time.Second {
 			retry = firstRetry
 		}
@@ -172,8 +182,14 @@ func (l *link) run(ctx context.Context) {
 
 func (l *link) topic(leaf Leaf) string { return l.prefix + string(leaf) }
 
+func (l *link) takenOver() string {
+	return "each connection is lost at once: another client with the id " + l.clientID + " probably takes over, does a second bridge use these names?"
+}
+
 // connection is one client from connect to loss.
 func (l *link) connection(ctx context.Context) error {
+	soon := l.short
+	l.short = 0
 	var id [8]byte
 	rand.Read(id[:])
 	session := hex.EncodeToString(id[:])
@@ -191,15 +207,40 @@ func (l *link) connection(ctx context.Context) error {
 	if err := l.finish(ctx, client.Connect()); err != nil {
 		return err
 	}
+	connected := time.Now()
+	defer func() {
+		if time.Since(connected) < soonLost {
+			l.short = soon + 1
+		}
+	}()
 
 	subscription := client.SubscribeMultiple(map[string]byte{l.topic(CommandsLeaf): 1, l.topic(PresenceLeaf): 1},
 		func(_ mqtt.Client, m mqtt.Message) { l.receive(m, session) })
 	if err := l.finish(ctx, subscription); err != nil {
 		return fmt.Errorf("subscribing: %w", err)
 	}
-	trouble := ""
-	if s, ok := subscription.(*mqtt.SubscribeToken); ok && s.Result()[l.topic(CommandsLeaf)] > 2 {
-		trouble = "the broker does not let this cart read its commands: give its user the right to " + l.topic(CommandsLeaf)
+	refused := ""
+	if s, ok := subscription.(*mqtt.SubscribeToken); ok {
+		for _, leaf := range []Leaf{PresenceLeaf, CommandsLeaf} {
+			// The library takes the refusal for success.
+			if s.Result()[l.topic(leaf)] > 2 {
+				refused = "the broker does not let this cart read its " + string(leaf) + ": give its user the right to " + l.topic(leaf)
+			}
+		}
+	}
+	trouble := func() string {
+		switch {
+		case refused != "":
+			return refused
+		case soon >= 2 && time.Since(connected) < soonLost:
+			// Said while it is connected: only then does anybody hear it.
+			return l.takenOver()
+		case time.Since(connected) > 2*l.patience && !l.heardItself(session):
+			// Some brokers grant every subscription and then send nothing.
+			return "the broker does not send this cart its own presence back: give its user the right to read " +
+				l.topic(PresenceLeaf) + ", and look whether it may read " + l.topic(CommandsLeaf)
+		}
+		return ""
 	}
 
 	// Raw readings of the time without a connection are in the journal; sent late
@@ -210,7 +251,7 @@ func (l *link) connection(ctx context.Context) error {
 	l.birth(session)
 	for {
 		// Each time, since news that the cart had no room for is dropped.
-		l.told(trouble)
+		l.told(trouble())
 		err := l.flush(ctx, client)
 		if err == nil {
 			select {
@@ -226,6 +267,12 @@ func (l *link) connection(ctx context.Context) error {
 		}
 		return err
 	}
+}
+
+func (l *link) heardItself(session string) bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.heard == session
 }
 
 // birth makes presence true for this session and all leaves due.
@@ -267,6 +314,9 @@ func (l *link) receive(m mqtt.Message, session string) {
 		if json.Unmarshal(m.Payload(), &p) != nil || !p.Online || p.Session != session {
 			l.birth(session)
 		}
+		l.mu.Lock()
+		l.heard = session
+		l.mu.Unlock()
 		return
 	}
 	if len(m.Payload()) > mostPayload {

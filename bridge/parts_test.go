@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -352,11 +353,29 @@ func (s *subscriber) command(payload string) Reply {
 func (s *subscriber) must(commands ...string) {
 	s.t.Helper()
 	for _, c := range commands {
-		id := fmt.Sprintf("t%d", time.Now().UnixNano())
-		if r := s.command(`{"id":"` + id + `",` + c + `}`); !r.OK {
+		var r Reply
+		eventually(s.t, 20*time.Second, "settled scales", func() bool {
+			r = s.command(fmt.Sprintf(`{"id":"t%d",%s}`, time.Now().UnixNano(), c))
+			return !strings.Contains(r.Error, "has not settled yet")
+		})
+		if !r.OK {
 			s.t.Fatalf("%s: %s", c, r.Error)
 		}
 	}
+}
+
+// settled waits until the scales of an open job are known.
+func settled(t testing.TB, s *subscriber) {
+	t.Helper()
+	eventually(t, 20*time.Second, "settled scales", func() bool {
+		return !strings.Contains(read[VolumesMessage](s, VolumesLeaf).Quality, "scale ")
+	})
+}
+
+// sound tells whether nothing is wrong but that simulated instruments were never
+// calibrated.
+func sound(m AlertsMessage) bool {
+	return !slices.ContainsFunc(m.Alerts, func(a Alert) bool { return !strings.HasPrefix(a.Kind, "calibration:") })
 }
 
 const openTestJob = `"do":"open","job":"job-1","vehicle":"test van","used_fluid":"used","fluid":"fresh","low_c":35,"high_c":45`

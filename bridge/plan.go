@@ -1,6 +1,10 @@
 package bridge
 
-import "bayfill/fillcalc"
+import (
+	"math"
+
+	"bayfill/fillcalc"
+)
 
 // JobPlan is how much to pour, in litres at the reference temperature, in the
 // leaf job.
@@ -40,4 +44,51 @@ func planMessage(s *fillcalc.State) *JobPlan {
 		m.Notes = append(m.Notes, PlanNote{string(note.Kind), note.Text})
 	}
 	return m
+}
+
+// JobEntry is something that somebody told.
+type JobEntry struct {
+	At    string `json:"at"`
+	What  string `json:"what"`
+	L     number `json:"l"`
+	UL    number `json:"u_l"`
+	Share number `json:"share"`
+	By    string `json:"by,omitempty"`
+}
+
+func entriesMessage(s *fillcalc.State) []JobEntry {
+	list := []JobEntry{}
+	for _, e := range s.Job.Entries {
+		list = append(list, JobEntry{timestamp(e.AtNs), string(e.What), number(e.L), number(e.UL), number(e.Share), e.By})
+	}
+	return list
+}
+
+// BudgetTerm is one part of a volume's uncertainty.
+type BudgetTerm struct {
+	Name string `json:"name"`
+	Of   string `json:"of,omitempty"`
+	UL   number `json:"u_l"` // standard uncertainty
+	Pct  number `json:"pct"` // share of the variance
+}
+
+// JobBudgets is what makes up the uncertainty of each volume.
+type JobBudgets struct {
+	Drained []BudgetTerm `json:"drained"`
+	Added   []BudgetTerm `json:"added"`
+	Balance []BudgetTerm `json:"balance"`
+}
+
+func budgetsMessage(s *fillcalc.State) JobBudgets {
+	terms := func(b fillcalc.Budget) []BudgetTerm {
+		list := []BudgetTerm{}
+		u2 := b.U2()
+		for _, t := range b {
+			if t.L != 0 {
+				list = append(list, BudgetTerm{t.Name, t.Of, number(math.Abs(t.L)), number(100 * t.L * t.L / u2)})
+			}
+		}
+		return list
+	}
+	return JobBudgets{terms(s.Budget(fillcalc.DrainedTally)), terms(s.Budget(fillcalc.AddedTally)), terms(s.BalanceBudget())}
 }

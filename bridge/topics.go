@@ -49,7 +49,9 @@ type About struct {
 	Contract int           `json:"contract"`
 	Leaves   []Leaf        `json:"leaves"`
 	Sensors  []AboutSensor `json:"sensors"`
-	Units    string        `json:"units"`
+	// Fluids whose density was measured on this cart.
+	Measured []AboutFluid `json:"measured_fluids"`
+	Units    string       `json:"units"`
 }
 
 // AboutSensor is one sensor in the leaf about.
@@ -58,6 +60,14 @@ type AboutSensor struct {
 	Role     string `json:"role"`
 	Quantity string `json:"quantity"`
 	Protocol string `json:"protocol"`
+}
+
+// AboutFluid is a fluid whose density was measured.
+type AboutFluid struct {
+	Name        string `json:"name"`
+	DensityKgM3 number `json:"density_kg_m3"`
+	AtC         number `json:"at_c"`
+	UPct        number `json:"density_u_pct"` // relative standard uncertainty
 }
 
 // VolumesMessage is the leaf volumes. Litres are at the reference temperature.
@@ -163,6 +173,12 @@ type JobMessage struct {
 	Window    *JobWindow     `json:"window"`
 	Plan      *JobPlan       `json:"plan"`
 	Tally     VolumesMessage `json:"tally"`
+	// What ran out again at the check opening.
+	OverflowL  number `json:"overflow_l"`
+	OverflowUL number `json:"overflow_u_l"`
+	// What people told, and what makes up the uncertainties.
+	Entered     []JobEntry `json:"entered"`
+	Uncertainty JobBudgets `json:"uncertainty"`
 	// The same volumes as they lie or will lie, at other temperatures.
 	AtOther   []VolumesAt `json:"at_other_temperatures"`
 	Undecided []JobStep   `json:"undecided"`
@@ -178,7 +194,7 @@ type JobMessage struct {
 // so many and at most so many bytes of JSON.
 const (
 	mostSteps     = 100
-	mostStepBytes = 28 << 10
+	mostStepBytes = 20 << 10
 )
 
 // JobWindow is the check window of the service data.
@@ -203,6 +219,8 @@ type JobStep struct {
 	Kg     number `json:"kg"`
 	L      number `json:"l"` // if it was fluid, at the reference temperature
 	Cause  string `json:"cause"`
+	Tally  string `json:"tally"`          // the account it goes to if it was fluid
+	With   int    `json:"with,omitempty"` // the other step of an object that came and went
 	As     string `json:"as,omitempty"`
 	By     string `json:"by,omitempty"`
 }
@@ -213,6 +231,8 @@ func jobMessage(s *fillcalc.State) JobMessage {
 		TS: timestamp(s.NowNs), Job: j.Spec.ID, Vehicle: j.Spec.Vehicle, Phase: string(j.Phase), Why: j.Why,
 		UsedFluid: j.Spec.Used.Name, Fluid: j.Spec.Fresh.Name, Tally: volumesMessage(s),
 		AtOther: []VolumesAt{}, Undecided: []JobStep{}, Decided: []JobStep{}, Cautions: cautions(j.Phase),
+		OverflowL: number(math.NaN()), OverflowUL: number(math.NaN()),
+		Entered: entriesMessage(s), Uncertainty: budgetsMessage(s),
 	}
 	if j.Phase == fillcalc.NoJob {
 		return m
@@ -222,6 +242,7 @@ func jobMessage(s *fillcalc.State) JobMessage {
 	m.Window = &JobWindow{number(j.Spec.LowC), number(j.Spec.HighC)}
 	v := s.Volumes()
 	m.Plan = planMessage(s)
+	m.OverflowL, m.OverflowUL = number(v.OverflowL), number(v.OverflowUL)
 	at := func(what string, celsius float64) {
 		drained, err := s.AsItLiesL(j.Spec.Used, v.DrainedL, celsius)
 		if err != nil {
@@ -240,7 +261,8 @@ func jobMessage(s *fillcalc.State) JobMessage {
 	undecidedBytes, decidedBytes := 0, 0
 	for _, step := range slices.Backward(j.Steps) {
 		js := JobStep{Step: step.ID, At: timestamp(step.AtNs), Sensor: step.Sensor, Kg: number(step.Kg),
-			L: number(s.StepL(step)), Cause: string(step.Cause), As: string(step.As), By: step.By}
+			L: number(s.StepL(step)), Cause: string(step.Cause), Tally: step.Tally.String(),
+			With: step.With, As: string(step.As), By: step.By}
 		list, leftOut, bytes := &m.Decided, &m.DecidedLeftOut, &decidedBytes
 		if step.As == "" {
 			list, leftOut, bytes = &m.Undecided, &m.UndecidedLeftOut, &undecidedBytes

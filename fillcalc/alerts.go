@@ -22,17 +22,6 @@ func (s *State) Alerts() []Alert {
 	add := func(kind, format string, args ...any) {
 		list = append(list, Alert{kind, fmt.Sprintf(format, args...)})
 	}
-	for i := range s.Scales[:s.ScaleN] {
-		setup := &s.Scales[i].Setup
-		switch c := setup.Calibration; {
-		case c == nil:
-			add("calibration:"+setup.Sensor, "scale %s has no calibration on record: its slope is believed to %.2f %%", setup.Sensor, 200*setup.GainU)
-		case !c.Passed:
-			add("calibration:"+setup.Sensor, "scale %s failed its last calibration: have it adjusted, then calibrate it again", setup.Sensor)
-		case c.Overdue(s.NowNs):
-			add("calibration:"+setup.Sensor, "the calibration of scale %s is overdue", setup.Sensor)
-		}
-	}
 	j := &s.Job
 	if !j.Phase.Open() {
 		return list

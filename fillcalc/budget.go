@@ -95,6 +95,9 @@ func (s *State) budget(t Tally) Budget {
 		// dL/L = -(1/ρ - 1/8000)·dρair, to first order.
 		Term{"density of the air", "", litres * airUKgM3 * (1/s.kgM3(t) - 1.0/ConventionalWeightKgM3)},
 		Term{"density of the fluid", s.fluid(t).Name, litres * s.fluid(t).DensityU})
+	if t == DrainedTally && j.Spec.UsedSpreadU > 0 {
+		b = append(b, Term{"change of the fluid in use", "", litres * j.Spec.UsedSpreadU})
+	}
 	for _, step := range j.Steps[j.StepsBefore:] {
 		if step.Tally != t || step.With != 0 || step.As == AsFluid || step.As == AsLean {
 			continue // what is counted whole needs no dividing line

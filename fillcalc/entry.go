@@ -27,6 +27,9 @@ type Entry struct {
 	By    string  `json:"by,omitempty"`
 }
 
+// mostEntries bounds a job's state and messages.
+const mostEntries = 200
+
 func (e *Entry) check() error {
 	switch e.What {
 	case EnterSpilled, EnterRetained, EnterLevel, EnterBottle:

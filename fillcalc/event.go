@@ -174,6 +174,9 @@ type JobSpec struct {
 	// Used is the fluid that comes out, Fresh the one that goes in.
 	Used  Fluid `json:"used"`
 	Fresh Fluid `json:"fresh"`
+	// UsedSpreadU is the relative standard uncertainty by which use may have changed
+	// the density of a fluid that is taken for the fresh one.
+	UsedSpreadU float64 `json:"used_spread_u,omitempty"`
 	// LowC and HighC are the check window.
 	LowC  float64 `json:"low_c"`
 	HighC float64 `json:"high_c"`

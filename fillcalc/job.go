@@ -241,6 +241,9 @@ func Check(s *State, in *Input) error {
 		if in.Entry == nil {
 			return fmt.Errorf("what: enter needs it")
 		}
+		if len(j.Entries) >= mostEntries {
+			return fmt.Errorf("do: this job has %d entries already, no job needs more", mostEntries)
+		}
 		return in.Entry.check()
 	case DoWeigh, DoDensity:
 		return s.checkWeighing(in.Do, in.Weighing)
@@ -308,6 +311,9 @@ func (in *JobSpec) check(referenceC float64) error {
 	}
 	if !(in.FirstFill > 0 && in.FirstFill <= 1) {
 		return fmt.Errorf("first_fill: %g is not above 0 and at most 1", in.FirstFill)
+	}
+	if !(in.UsedSpreadU >= 0 && in.UsedSpreadU < 1) {
+		return fmt.Errorf("used_spread_u: %g is not from 0 to 1", in.UsedSpreadU)
 	}
 	switch in.Check {
 	case "", ByDipstick, ByOverflow:

@@ -176,11 +176,7 @@ func TestASupplyRefilledInTheMiddleKeepsTheTally(t *testing.T) {
 func TestTwoStreamsAtOnce(t *testing.T) {
 	spec := aJob()
 	spec.BalanceBandL = 0.4
-	setup := twoScales()
-	for i := range setup.Scales {
-		setup.Scales[i].Calibration = &ScaleCalibration{Slope: 1, SlopeU: 0.0002, LightestKg: 1, Passed: true, DueNs: 1_800_000_000e9}
-	}
-	r := started(t, setup, spec, Filling)
+	r := started(t, twoScales(), spec, Filling)
 	r.scene(60, steady(0.06), steady(0.058), nil)
 	v := r.s.Volumes()
 	near(t, "out", v.DrainedLMin, 0.06*60/r.s.Job.UsedKgM3*1000, 0.05)
@@ -289,8 +285,5 @@ func TestCalibrationCorrectsWhatIsShown(t *testing.T) {
 		if term.Name == "slope of the scale" {
 			near(t, "slope's part", term.L, r.s.Volumes().DrainedL*0.0002, 1e-6)
 		}
-	}
-	if n := len(r.s.Alerts()); n != 1 { // the supply's scale has no record
-		t.Errorf("alerts %+v", r.s.Alerts())
 	}
 }

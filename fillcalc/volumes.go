@@ -91,9 +91,13 @@ func (s *State) quality() string {
 	case j.Phase == Closed && j.Why != "":
 		return "closed although not all was measured: " + j.Why
 	}
+	phase := j.Phase
+	if phase == Ready {
+		phase = Draining // is everything ready for that?
+	}
 	for i := range s.Scales[:s.ScaleN] {
 		sc := &s.Scales[i]
-		if !counts(sc.Setup.Load, j.Phase) {
+		if !counts(sc.Setup.Load, phase) {
 			continue // its silence harms nothing now
 		}
 		if fault := s.scaleFault(sc); fault != "" {

@@ -23,7 +23,9 @@ type Params struct {
 	FilmKg               float64 // share of SumpKg that clings to walls and passages
 	FilmWidthM           float64 // total width of those walls
 	FilmHeightM          float64 // and their height
+	WeepKg, WeepTauS     float64 // hangs outside the sump; once the pan was open it drips, whether it is closed again or not
 
+	AirKgM3                   float64 // at the scales
 	CaddyTareKg, CaddyHeelKg  float64 // the empty caddy, and the fluid already in it
 	CaddyAreaM2               float64 // surface through which the caddy's fluid cools
 	SupplyKg, SupplyTareKg    float64 // fresh fluid, and its empty container
@@ -42,6 +44,7 @@ func DefaultParams() Params {
 		SumpKg: 3.2, PanResidueKg: 0.4, RetainedKg: 4.5,
 		SumpAreaM2: 0.08, HoleDiameterM: 0.017, DischargeCoefficient: 0.6,
 		FilmKg: 0.25, FilmWidthM: 20, FilmHeightM: 0.15,
+		AirKgM3:     1.2,
 		CaddyTareKg: 2.4, CaddyHeelKg: 0.8, CaddyAreaM2: 0.25,
 		SupplyKg: 6, SupplyTareKg: 0.9, PourUnsteadyShare: 0.04,
 		WarmC: 90, WarmTauS: 900, CoolTauS: 5400,
@@ -53,6 +56,7 @@ const (
 	longestStep = 50 * time.Millisecond
 	handS       = 0.25 // to lay a thing down or lift it, and for a tap to open or close
 	emptyingS   = 20.0 // caddy off the scale
+	swappingS   = 8.0  // supply off the scale
 	unsteadyS   = 0.5  // a hand's rate wanders this fast
 	kickHz      = 7.0
 	kickTauS    = 0.2
@@ -68,14 +72,19 @@ type Cart struct {
 	rng     *rand.Rand
 	elapsed time.Duration
 
-	bulkKg, filmKg, panKg, caddyKg, supplyKg      float64
-	drainedKg, addedKg, spilledKg, emptiedKg      float64
-	fluidC, caddyC                                float64
-	open, engine                                  bool
-	drainKgS, panKgS, pourKgS, pourWantKgS, waver float64
-	objectKg, objectWantKg                        float64
-	awayS                                         float64 // until the caddy is back; 0 when it stands there
-	kickKg, kickAgeS                              float64
+	bulkKg, filmKg, panKg, weepKg, caddyKg, supplyKg float64
+	drainedKg, addedKg, spilledKg, emptiedKg         float64
+	suppliedKg                                       float64 // brought to the supply less what was carried away
+	fluidC, caddyC                                   float64
+	open, opened, engine                             bool
+	thickC, thickM2S                                 float64 // temperature at which the viscosity was worked out, and the viscosity
+	drainKgS, panKgS, pourKgS, pourWantKgS, waver    float64
+	refillKgS                                        float64
+	onCaddy, onSupply                                object
+	lean                                             lean
+	panDripS                                         float64 // time constant of the pan lying on the caddy; 0 when none lies there
+	awayS, supplyAwayS                               float64 // until caddy or supply is back; 0 when it stands there
+	kickKg, kickAgeS                                 float64
 }
 
 // NewCart puts the vehicle over the cart: pan closed, engine off, nothing flowing.
@@ -83,14 +92,14 @@ func NewCart(p Params) *Cart {
 	film := math.Min(p.FilmKg, p.SumpKg)
 	return &Cart{
 		p: p, rng: rand.New(rand.NewPCG(p.Seed, 0)),
-		bulkKg: p.SumpKg - film, filmKg: film, panKg: p.PanResidueKg,
+		bulkKg: p.SumpKg - film, filmKg: film, panKg: p.PanResidueKg, weepKg: p.WeepKg,
 		caddyKg: p.CaddyHeelKg, supplyKg: p.SupplyKg,
 		fluidC: p.FluidC, caddyC: p.AmbientC,
 	}
 }
 
 // OpenDrain cracks the pan open: a gush, then drips.
-func (c *Cart) OpenDrain() { c.open = true }
+func (c *Cart) OpenDrain() { c.open, c.opened = true, true }
 
 // CloseDrain puts the pan back.
 func (c *Cart) CloseDrain() { c.open = false }
@@ -99,15 +108,6 @@ func (c *Cart) CloseDrain() { c.open = false }
 func (c *Cart) TipPan(over time.Duration) {
 	c.panKgS = c.panKg / math.Max(over.Seconds(), longestStep.Seconds())
 }
-
-// LayOnCaddy lays an object on the caddy. Its kg are a scale's kg (conventional mass), whatever it is made of.
-func (c *Cart) LayOnCaddy(kg float64) { c.objectWantKg += kg }
-
-// TakeOffCaddy takes off all that was laid on it.
-func (c *Cart) TakeOffCaddy() { c.objectWantKg = 0 }
-
-// EmptyCaddy lifts the caddy off, empties it to the last drop and puts it back 20 s later. What drains meanwhile is spilled.
-func (c *Cart) EmptyCaddy() { c.awayS = emptyingS }
 
 // StartPour lets fluid run from the supply into the transmission until StopPour or until the supply is empty.
 func (c *Cart) StartPour(kgPerS float64) { c.pourWantKgS = math.Max(0, kgPerS) }
@@ -120,9 +120,6 @@ func (c *Cart) StartEngine() { c.engine = true }
 
 // StopEngine lets the fluid cool towards ambient.
 func (c *Cart) StopEngine() { c.engine = false }
-
-// Kick bumps the caddy's scale: a swing of up to kg that dies away within a second.
-func (c *Cart) Kick(kg float64) { c.kickKg, c.kickAgeS = kg, 0 }
 
 // Step advances the truth by dt, in equal parts of at most 50 ms.
 func (c *Cart) Step(dt time.Duration) {
@@ -149,11 +146,12 @@ func (c *Cart) advance(dtS float64) {
 	capacity := math.Max(c.caddyKg, leastKg) * heatJKgK
 	c.caddyC = approach(c.caddyC, c.p.AmbientC, dtS, capacity/(lossWM2K*c.p.CaddyAreaM2))
 	c.drain(dtS)
+	c.weep(dtS)
 	c.tip(dtS)
+	c.dripPan(dtS)
 	c.pour(dtS)
-	c.objectKg = approach(c.objectKg, c.objectWantKg, dtS, handS/3)
-	c.awayS = math.Max(0, c.awayS-dtS)
-	c.kickAgeS += dtS
+	c.refill(dtS)
+	c.handle(dtS)
 }
 
 func (c *Cart) drain(dtS float64) {
@@ -162,7 +160,7 @@ func (c *Cart) drain(dtS float64) {
 		return
 	}
 	density := c.p.Used.DensityKgM3(c.fluidC)
-	viscosityM2S := c.p.Used.ViscosityMm2S(c.fluidC) * 1e-6
+	viscosityM2S := c.viscosityM2S()
 	hole := math.Pi / 4 * c.p.HoleDiameterM * c.p.HoleDiameterM
 	flowKgS := func(bulkKg float64) float64 {
 		head := bulkKg / density / c.p.SumpAreaM2
@@ -176,6 +174,24 @@ func (c *Cart) drain(dtS float64) {
 	c.filmKg = film
 	c.drainKgS = out / dtS
 	c.leave(out)
+}
+
+// viscosityM2S is that of the used fluid, worked out again for every hundredth of a degree only: it is dear, and 0.04 % a
+// hundredth.
+func (c *Cart) viscosityM2S() float64 {
+	if c.thickM2S == 0 || math.Abs(c.fluidC-c.thickC) > 0.01 {
+		c.thickC, c.thickM2S = c.fluidC, c.p.Used.ViscosityMm2S(c.fluidC)*1e-6
+	}
+	return c.thickM2S
+}
+
+func (c *Cart) weep(dtS float64) {
+	if !c.opened || c.weepKg < leastKg {
+		return
+	}
+	left := approach(c.weepKg, 0, dtS, c.p.WeepTauS)
+	c.leave(c.weepKg - left)
+	c.weepKg = left
 }
 
 func (c *Cart) tip(dtS float64) {
@@ -207,7 +223,7 @@ func (c *Cart) pour(dtS float64) {
 		c.pourKgS = 0
 	}
 	in := math.Min(c.supplyKg, c.pourKgS*math.Max(0, 1+c.waver)*dtS)
-	if in <= 0 {
+	if in <= 0 || c.supplyAwayS > 0 {
 		return
 	}
 	c.fluidC = mixed(c.fluidC, c.p.RetainedKg+c.bulkKg+c.filmKg, c.p.AmbientC, in)

@@ -36,11 +36,12 @@ func TestMassIsConserved(t *testing.T) {
 		p.FilmKg = rapid.Float64Range(0, 1).Draw(t, "film")
 		p.CaddyHeelKg = rapid.Float64Range(0, 2).Draw(t, "heel")
 		p.SupplyKg = rapid.Float64Range(0, 2).Draw(t, "supply")
+		p.WeepKg, p.WeepTauS = rapid.Float64Range(0, 0.3).Draw(t, "weep"), 60
 		p.FluidC = rapid.Float64Range(-20, 130).Draw(t, "celsius")
 		c := NewCart(p)
-		whole := p.SumpKg + p.PanResidueKg + p.CaddyHeelKg + p.SupplyKg
+		whole := p.SumpKg + p.PanResidueKg + p.WeepKg + p.CaddyHeelKg + p.SupplyKg
 		for range rapid.IntRange(1, 12).Draw(t, "actions") {
-			switch rapid.IntRange(0, 10).Draw(t, "action") {
+			switch rapid.IntRange(0, 15).Draw(t, "action") {
 			case 0, 1:
 				c.OpenDrain()
 			case 2:
@@ -59,10 +60,20 @@ func TestMassIsConserved(t *testing.T) {
 				c.LayOnCaddy(1)
 			case 10:
 				c.Kick(1)
+			case 11:
+				c.LayPanOnCaddy(1.2, 10*time.Second)
+			case 12:
+				c.TakePanFromCaddy(1.2)
+			case 13:
+				c.SwapSupply(rapid.Float64Range(0, 3).Draw(t, "swapped"))
+			case 14:
+				c.StartRefill(0.05)
+			case 15:
+				c.StopRefill()
 			}
 			c.Step(time.Duration(rapid.IntRange(0, 20_000).Draw(t, "ms")) * time.Millisecond)
 			tr := c.Truth()
-			for name, kg := range map[string]float64{"sump": tr.SumpKg, "pan": tr.PanKg, "caddy": tr.CaddyKg, "supply": tr.SupplyKg, "spilled": tr.SpilledKg, "emptied": tr.EmptiedKg} {
+			for name, kg := range map[string]float64{"sump": tr.SumpKg, "pan": tr.PanKg, "caddy": tr.CaddyKg, "supply": tr.SupplyKg, "spilled": tr.SpilledKg, "emptied": tr.EmptiedKg, "weep": tr.WeepKg} {
 				if !(kg >= 0) {
 					t.Fatalf("%s %g kg", name, kg)
 				}
@@ -72,9 +83,10 @@ func TestMassIsConserved(t *testing.T) {
 					t.Fatalf("%s: %.12f kg, want %.12f", what, got, want)
 				}
 			}
-			same("all", tr.SumpKg+tr.PanKg+tr.CaddyKg+tr.SupplyKg+tr.SpilledKg+tr.EmptiedKg, whole)
-			same("vehicle", tr.SumpKg+tr.PanKg, p.SumpKg+p.PanResidueKg-tr.DrainedKg+tr.AddedKg)
-			same("supply", tr.SupplyKg, p.SupplyKg-tr.AddedKg)
+			vehicle := tr.SumpKg + tr.PanKg + tr.WeepKg
+			same("all", vehicle+tr.CaddyKg+tr.SupplyKg+tr.SpilledKg+tr.EmptiedKg, whole+tr.SuppliedKg)
+			same("vehicle", vehicle, p.SumpKg+p.PanResidueKg+p.WeepKg-tr.DrainedKg+tr.AddedKg)
+			same("supply", tr.SupplyKg, p.SupplyKg-tr.AddedKg+tr.SuppliedKg)
 			same("caddy", tr.CaddyKg, p.CaddyHeelKg+tr.DrainedKg-tr.SpilledKg-tr.EmptiedKg)
 		}
 	})

@@ -5,7 +5,8 @@
 // From the inside out:
 //
 //	fluid.go                density and viscosity
-//	cart.go drain.go        the truth: masses, temperatures, what a technician does
+//	cart.go drain.go        the truth: masses, temperatures, what a technician does with fluid
+//	handling.go             and with tools, pan, caddy and supply
 //	scale.go probe.go       instruments: what a scale and a probe make of the truth
 //	wire_*.go               the bytes of one protocol each
 //	faults.go               damage to those bytes

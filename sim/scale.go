@@ -26,6 +26,8 @@ type ScaleParams struct {
 	ZeroOffsetKg   float64 // what it shows when empty
 	CreepShare     float64 // share it gains under a lasting load, in the end
 	CreepTauS      float64
+	DriftKgS       float64 // by which its zero wanders
+	FilterS        float64 // its indicator shows the mean of the readings of so long; 0 is none
 	NaturalHz      float64 // of platform and load cell, undamped
 	OvershootShare float64 // of a sudden load; below 1
 	VibrationKg    float64 // amplitude while the engine runs
@@ -48,7 +50,10 @@ type Scale struct {
 	shownKg   float64 // where the platform is
 	speedKgS  float64
 	creepKg   float64
-	intervals []int64 // what it showed during the last half second, in d, oldest first
+	driftKg   float64
+	filtered  []float64 // what the filter still holds, a ring
+	filteredN int       // readings so far
+	intervals []int64   // what it showed during the last half second, in d, oldest first
 }
 
 // NewScale makes a scale whose noise follows from the seed. Its first load finds it at rest.
@@ -58,13 +63,7 @@ func NewScale(p ScaleParams, seed uint64) *Scale {
 
 // Advance lets dt pass under the cart's present load.
 func (s *Scale) Advance(c *Cart, dt time.Duration) {
-	var load float64
-	if s.p.What != OnSupply {
-		load += c.onCaddyScaleKg()
-	}
-	if s.p.What != OnCaddy {
-		load += c.onSupplyScaleKg()
-	}
+	load := c.LoadKg(s.p.What)
 	if !s.loaded {
 		s.loaded, s.shownKg = true, load
 	}
@@ -73,6 +72,7 @@ func (s *Scale) Advance(c *Cart, dt time.Duration) {
 	if s.p.CreepTauS > 0 {
 		s.creepKg = approach(s.creepKg, s.p.CreepShare*load, dt.Seconds(), s.p.CreepTauS)
 	}
+	s.driftKg += s.p.DriftKgS * dt.Seconds()
 }
 
 // swing is the exact response of a damped oscillator to a load that is constant during dtS.
@@ -102,11 +102,12 @@ func (s *Scale) swing(load, dtS float64) {
 // Stable: all of them within ±1 d of this one (NIST Handbook 44, 2.20, S.2.5; not checked against the text). Over and under
 // capacity: above Max + 9 d, below −20 d (OIML R 76-1:2006, 4.2.3). Centre of zero: within a quarter d.
 func (s *Scale) Read() Sample {
-	kg := s.shownKg*(1+s.p.GainError) + s.p.ZeroOffsetKg + s.creepKg + s.p.NoiseKg*s.rng.NormFloat64()
+	kg := s.shownKg*(1+s.p.GainError) + s.p.ZeroOffsetKg + s.creepKg + s.driftKg + s.p.NoiseKg*s.rng.NormFloat64()
 	phase := s.rng.Float64() // an engine shakes faster than the scale reads: each reading meets another moment of it
 	if s.engine {
 		kg += s.p.VibrationKg * math.Sin(2*math.Pi*phase)
 	}
+	kg = s.filter(kg)
 	d := s.p.ResolutionKg
 	now := int64(math.Round(kg / d))
 	stable := len(s.intervals) > 0
@@ -118,6 +119,21 @@ func (s *Scale) Read() Sample {
 		Kg: float64(now) * d, FineKg: kg, ResolutionKg: d, Stable: stable,
 		Over: kg > s.p.CapacityKg+9*d, Under: kg < -20*d, CentreOfZero: math.Abs(kg) <= d/4,
 	}
+}
+
+// filter is a moving average.
+func (s *Scale) filter(kg float64) float64 {
+	if s.filtered == nil {
+		s.filtered = make([]float64, max(1, int(math.Round(s.p.FilterS*s.p.ReadsPerS))))
+	}
+	s.filtered[s.filteredN%len(s.filtered)] = kg
+	s.filteredN++
+	held := s.filtered[:min(s.filteredN, len(s.filtered))]
+	sum := 0.0
+	for _, kg := range held {
+		sum += kg
+	}
+	return sum / float64(len(held))
 }
 
 func (s *Scale) remember(now int64) {

@@ -40,8 +40,13 @@ func TestScaleShowsWeightInAir(t *testing.T) {
 	if got.Kg != 5 {
 		t.Errorf("rounded to %v", got.Kg)
 	}
-	near(t, "factor for 850", 1/inAirKg(1, 850), 1.00126354854, 5e-12)
-	near(t, "factor for 820", 1/inAirKg(1, 820), 1.00131533952, 5e-12)
+	near(t, "factor for 850", 1/stand(0).inAirKg(1, 850), 1.00126354854, 5e-12)
+	near(t, "factor for 820", 1/stand(0).inAirKg(1, 820), 1.00131533952, 5e-12)
+
+	// Thinner air carries less: (1 − 1.0/850)/(1 − 1.2/8000).
+	c := stand(5)
+	c.p.AirKgM3 = 1
+	near(t, "in air of 1 kg/m³, kg", c.LoadKg(OnCaddy), 5*0.99897337542, 1e-9)
 }
 
 func TestScaleKnowsWhatStandsOnIt(t *testing.T) {
@@ -62,7 +67,7 @@ func TestScaleOvershoots(t *testing.T) {
 	s, c := NewScale(p, 1), stand(0)
 	s.Advance(c, 0)
 	c.caddyKg = 10
-	load := c.onCaddyScaleKg()
+	load := c.LoadKg(OnCaddy)
 	peak, at := 0.0, 0
 	for i, got := range run(s, c, 2000) {
 		if got.FineKg > peak {
@@ -85,6 +90,22 @@ func TestScaleErrors(t *testing.T) {
 	p.CreepShare, p.CreepTauS, p.ReadsPerS = 0.001, 100, 1
 	crept := run(NewScale(p, 1), stand(5.006317743), 100)[99].FineKg
 	near(t, "creep kg", crept-5, 0.005*0.6321205588, 1e-8)
+
+	p = ideal()
+	p.DriftKgS = 1e-4
+	near(t, "drift within 10 s, kg", run(NewScale(p, 1), stand(5.006317743), 100)[99].FineKg-5, 1e-3, 1e-8)
+}
+
+// A moving average over half a second at 10 readings a second: a sudden load shows in five equal parts.
+func TestFilterIsAMovingAverage(t *testing.T) {
+	p := ideal()
+	p.FilterS = 0.5
+	s, c := NewScale(p, 1), stand(0)
+	run(s, c, 10)
+	c.onCaddy = object{1, 1}
+	for i, got := range run(s, c, 6) {
+		near(t, "shown kg", got.FineKg, min(1, 0.2*float64(i+1)), 1e-9)
+	}
 }
 
 // The spread of many readings is the noise asked for, and a running engine adds amplitude²/2 to its square (sine; textbook).

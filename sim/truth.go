@@ -9,6 +9,8 @@ type Truth struct {
 	SumpKg, PanKg           float64 // can still drain (film included); still in the pan
 	CaddyKg, SupplyKg       float64 // fluid only
 	SpilledKg, EmptiedKg    float64 // drained while no caddy stood there; carried away by EmptyCaddy
+	SuppliedKg              float64 // brought to the supply, less what SwapSupply carried away
+	WeepKg                  float64 // still hangs outside the sump
 	FluidC, CaddyC, SupplyC float64
 	EngineOn                bool
 	DrainFlowKgS            float64 // out of the open pan; a pan being tipped is not in it
@@ -21,7 +23,7 @@ func (c *Cart) Truth() Truth {
 		DrainedKg: c.drainedKg, AddedKg: c.addedKg,
 		SumpKg: c.bulkKg + c.filmKg, PanKg: c.panKg,
 		CaddyKg: c.caddyKg, SupplyKg: c.supplyKg,
-		SpilledKg: c.spilledKg, EmptiedKg: c.emptiedKg,
+		SpilledKg: c.spilledKg, EmptiedKg: c.emptiedKg, SuppliedKg: c.suppliedKg, WeepKg: c.weepKg,
 		FluidC: c.fluidC, CaddyC: c.caddyC, SupplyC: c.p.AmbientC,
 		EngineOn: c.engine, DrainFlowKgS: c.drainKgS,
 	}
@@ -37,27 +39,44 @@ func (t Truth) AddedL(f Fluid, celsius float64) float64 {
 	return t.AddedKg / f.DensityKgM3(celsius) * 1000
 }
 
-// Conventions of weighing in air: OIML D 28:2004.
+// Convention of weighing in air: OIML D 28:2004. A scale was adjusted with weights of this density in air of this density.
 const (
 	airKgM3    = 1.2
 	weightKgM3 = 8000.0
 )
 
-// inAirKg is what a scale adjusted with weights of 8000 kg/m³ shows for a body of this mass and density.
-func inAirKg(massKg, densityKgM3 float64) float64 {
-	return massKg * (1 - airKgM3/densityKgM3) / (1 - airKgM3/weightKgM3)
+// inAirKg is what a scale shows for a body of this mass and density in the cart's air.
+func (c *Cart) inAirKg(massKg, densityKgM3 float64) float64 {
+	return massKg * (1 - c.p.AirKgM3/densityKgM3) / (1 - airKgM3/weightKgM3)
 }
 
-// onCaddyScaleKg is the load of the caddy's place as a perfect scale would show it. Containers and objects count by
-// their conventional mass, as anyone who weighed them would state it.
-func (c *Cart) onCaddyScaleKg() float64 {
-	load := c.kickKg * math.Exp(-c.kickAgeS/kickTauS) * math.Cos(2*math.Pi*kickHz*c.kickAgeS)
-	if c.awayS == 0 {
-		load += c.p.CaddyTareKg + c.objectKg + inAirKg(c.caddyKg, c.p.Used.DensityKgM3(c.caddyC))
+// LoadKg is what a perfect scale would show now. Containers and objects count by their conventional mass, as anyone who
+// weighed them would state it.
+func (c *Cart) LoadKg(on ScaleLoad) float64 {
+	load := 0.0
+	if on != OnSupply {
+		load += c.kickKg*math.Exp(-c.kickAgeS/kickTauS)*math.Cos(2*math.Pi*kickHz*c.kickAgeS) + c.lean.kg
+		if c.awayS == 0 {
+			load += c.p.CaddyTareKg + c.onCaddy.kg + c.inAirKg(c.caddyKg, c.p.Used.DensityKgM3(c.caddyC))
+		}
+	}
+	if on != OnCaddy && c.supplyAwayS == 0 {
+		load += c.p.SupplyTareKg + c.onSupply.kg + c.inAirKg(c.supplyKg, c.p.Fresh.DensityKgM3(c.p.AmbientC))
 	}
 	return load
 }
 
-func (c *Cart) onSupplyScaleKg() float64 {
-	return c.p.SupplyTareKg + inAirKg(c.supplyKg, c.p.Fresh.DensityKgM3(c.p.AmbientC))
+// ObjectsKg is how much of that are objects, and somebody's weight.
+func (c *Cart) ObjectsKg(on ScaleLoad) float64 {
+	kg := 0.0
+	if on != OnSupply {
+		kg += c.lean.kg
+		if c.awayS == 0 {
+			kg += c.onCaddy.kg
+		}
+	}
+	if on != OnCaddy && c.supplyAwayS == 0 {
+		kg += c.onSupply.kg
+	}
+	return kg
 }

@@ -58,7 +58,24 @@ func TestDemoMeetsTheTruth(t *testing.T) {
 }
 
 func TestCheck(t *testing.T) {
-	example := filepath.Join("..", "..", "testdata", "config", "bayfill.yaml")
+	dir := t.TempDir()
+	text, err := os.ReadFile(filepath.Join("..", "..", "testdata", "config", "bayfill.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	// The example with secrets that are there.
+	text = bytes.ReplaceAll(text, []byte("/etc/bayfill/"), []byte(dir+"/"))
+	example := filepath.Join(dir, "bayfill.yaml")
+	for name, content := range map[string]string{"bayfill.yaml": string(text), "board.password": "a\n", "influx.token": "b\n"} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(content), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	status, _, errors := program(t.Context(), "check", "--config", example)
+	if status != exitConfig || !strings.Contains(errors, "broker.users[1].password: environment variable BAYFILL_KEYPAD_PASSWORD is not set") {
+		t.Errorf("a secret that is missing: status %d: %s", status, errors)
+	}
+	t.Setenv("BAYFILL_KEYPAD_PASSWORD", "c")
 	status, out, errors := program(t.Context(), "check", "--config", example)
 	if status != 0 {
 		t.Fatalf("status %d: %s", status, errors)
@@ -68,11 +85,7 @@ func TestCheck(t *testing.T) {
 			t.Errorf("check does not say %q:\n%s", want, out)
 		}
 	}
-	text, err := os.ReadFile(example)
-	if err != nil {
-		t.Fatal(err)
-	}
-	bad := filepath.Join(t.TempDir(), "bad.yaml")
+	bad := filepath.Join(dir, "bad.yaml")
 	if err := os.WriteFile(bad, bytes.Replace(text, []byte("capacity_kg: 30\n"), []byte("capcity_kg: 30\n"), 1), 0o600); err != nil {
 		t.Fatal(err)
 	}

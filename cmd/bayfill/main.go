@@ -39,7 +39,7 @@ func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer
 		SilenceErrors: true,
 		SilenceUsage:  true,
 	}
-	root.AddCommand(runCommand(), checkCommand(), portsCommand(), listenCommand(), simCommand(), demoCommand())
+	root.AddCommand(runCommand(), checkCommand(), portsCommand(), listenCommand(), calibrateCommand(), simCommand(), demoCommand(), studyCommand())
 	root.SetArgs(args)
 	root.SetIn(in)
 	root.SetOut(out)

@@ -45,6 +45,9 @@ func checkCommand() *cobra.Command {
 			if err != nil {
 				return configError{err}
 			}
+			if err := config.CheckSecrets(); err != nil {
+				return configError{fmt.Errorf("%s: %w", path, err)}
+			}
 			describe(cmd.OutOrStdout(), config)
 			return nil
 		},

@@ -4,6 +4,8 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
+	"strings"
 	"time"
 
 	"bayfill/bridge"
@@ -95,12 +97,18 @@ func quiet(s shown) bool {
 
 func (t *technician) open(ctx context.Context) error {
 	t.say("A van stands in bay 2; its transmission's pan has no drain plug.")
-	if err := t.until(ctx, "the cart's sensors", func(s shown) bool { return s.window.Quality == "no job is open" && len(s.alerts.Alerts) == 0 }); err != nil {
+	if err := t.until(ctx, "the cart's sensors", func(s shown) bool { return s.window.Quality == "no job is open" && sound(s.alerts) }); err != nil {
 		return err
 	}
 	return t.do(ctx, "open", map[string]any{
 		"vehicle": "van, bay 2", "used_fluid": demoUsed.Name, "fluid": demoFresh.Name, "low_c": 35, "high_c": 45, "by": demoUser,
 	})
+}
+
+// sound tells whether nothing is wrong but that simulated instruments have never
+// been calibrated.
+func sound(m bridge.AlertsMessage) bool {
+	return !slices.ContainsFunc(m.Alerts, func(a bridge.Alert) bool { return !strings.HasPrefix(a.Kind, "calibration:") })
 }
 
 func (t *technician) drain(ctx context.Context) error {

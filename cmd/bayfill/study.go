@@ -1,0 +1,148 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"bayfill/sim/study"
+)
+
+type studyOptions struct {
+	jobs         int
+	seed         uint64
+	distribution string
+	json         bool
+	worst        int
+	job          int
+}
+
+func studyCommand() *cobra.Command {
+	var o studyOptions
+	cmd := &cobra.Command{
+		Use:   "study",
+		Short: "Measure on many simulated jobs how far the volumes are off",
+		Long: `Play many jobs on simulated carts, hold what the program says against what is
+true, and both against a jug and counted bottles. The jobs follow from the seed
+and from sim/study/distribution.yaml, which says how likely what is; another
+file names only what is to differ. The exit status is 0 whatever the figures.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return o.run(cmd.Context(), cmd.OutOrStdout())
+		},
+	}
+	f := cmd.Flags()
+	f.IntVar(&o.jobs, "jobs", 1000, "how many")
+	f.Uint64Var(&o.seed, "seed", 1, "seed of all chance")
+	f.StringVar(&o.distribution, "distribution", "", "file that says how likely what is")
+	f.BoolVar(&o.json, "json", false, "print only one JSON object")
+	f.IntVar(&o.worst, "worst", 0, "also list so many jobs whose errors are largest against their uncertainty")
+	f.IntVar(&o.job, "job", 0, "play only this one of the jobs and tell what happens")
+	cmd.MarkFlagsMutuallyExclusive("json", "worst", "job")
+	return cmd
+}
+
+func (o *studyOptions) run(ctx context.Context, out io.Writer) error {
+	d := study.DefaultDistribution()
+	if o.distribution != "" {
+		text, err := os.ReadFile(o.distribution)
+		if err != nil {
+			return err
+		}
+		if d, err = study.ParseDistribution(text); err != nil {
+			return configError{fmt.Errorf("%s: %w", o.distribution, err)}
+		}
+	}
+	switch {
+	case o.jobs < 1:
+		return fmt.Errorf("--jobs %d: at least 1 is needed", o.jobs)
+	case o.job < 0 || o.worst < 0:
+		return fmt.Errorf("--job and --worst count from 1")
+	case o.job > 0:
+		study.Play(d, o.seed, o.job, out)
+		return nil
+	}
+	jobs, err := study.Run(ctx, d, o.seed, o.jobs)
+	if err != nil {
+		return fmt.Errorf("stopped: %w", err)
+	}
+	figures := study.Summarize(jobs, o.seed)
+	if o.json {
+		return json.NewEncoder(out).Encode(figures)
+	}
+	printStudy(out, figures)
+	printWorst(out, jobs, o)
+	return nil
+}
+
+// printStudy keeps within 60 columns.
+func printStudy(out io.Writer, f study.Figures) {
+	fmt.Fprintf(out, "%d simulated jobs, seed %d. Errors against the truth.\n\n", f.Jobs, f.Seed)
+	fmt.Fprintf(out, "%-20s %7s %7s %7s  %s\n", "", "drained", "added", "balance", "aim")
+	volumes := []study.Volume{f.Drained, f.Added, f.Balance}
+	row := func(name, format string, of func(v study.Volume) float64, aim string, met func(x float64) bool) {
+		line, all := fmt.Sprintf("%-20s", name), true
+		for _, v := range volumes {
+			line += fmt.Sprintf(" %7s", fmt.Sprintf(format, of(v)))
+			all = all && (met == nil || met(of(v)))
+		}
+		fmt.Fprintln(out, strings.TrimRight(line+"  "+verdict(aim, all), " "))
+	}
+	row("bias, %", "%+.2f", func(v study.Volume) float64 { return v.BiasPct }, "≤ 0.2", func(x float64) bool { return math.Abs(x) <= 0.2 })
+	row("sd, mL", "%.1f", func(v study.Volume) float64 { return v.SdML }, "", nil)
+	row("95 % within, mL", "%.1f", func(v study.Volume) float64 { return v.P95ML }, "", nil)
+	row("  taken to 4 L", "%.1f", func(v study.Volume) float64 { return v.P95On4LML }, "≤ 20", func(x float64) bool { return x <= 20 })
+	row("covered by U, %", "%.1f", func(v study.Volume) float64 { return v.CoveragePct }, "93–98", func(x float64) bool { return x >= 93 && x <= 98 })
+	row("median U, mL", "%.1f", func(v study.Volume) float64 { return v.MedianUML }, "", nil)
+	row("by hand within, mL", "%.0f", func(v study.Volume) float64 { return v.ManualP95ML }, "", nil)
+	row("  taken to 4 L", "%.0f", func(v study.Volume) float64 { return v.ManualOn4LML }, "", nil)
+	row("by hand / measured", "%.1f", func(v study.Volume) float64 { return v.Ratio }, "≥ 8", func(x float64) bool { return x >= 8 })
+	fmt.Fprintln(out)
+	one := func(name, figure, aim string, met bool) {
+		fmt.Fprintln(out, strings.TrimRight(fmt.Sprintf("%-30s %13s  %s", name, figure, verdict(aim, met)), " "))
+	}
+	one("steps miscounted", fmt.Sprint(f.Miscounted), "0", f.Miscounted == 0)
+	one("  divided badly", fmt.Sprint(f.DividedBadly), "", true)
+	one("  of moves that were no fluid", fmt.Sprint(f.Moves), "", true)
+	one("streams left as steps, %", fmt.Sprintf("%.2f", f.LeftPct), "≤ 1", f.LeftPct <= 1)
+	one("  of streams", fmt.Sprint(f.Streams), "", true)
+	one("asked per job", fmt.Sprintf("%.1f", f.AskedPerJob), "", true)
+	one("jobs that could not be closed", fmt.Sprint(f.NotClosed), "", true)
+}
+
+func verdict(aim string, met bool) string {
+	switch {
+	case aim == "":
+		return ""
+	case met:
+		return aim + " met"
+	}
+	return aim + " MISSED"
+}
+
+func printWorst(out io.Writer, jobs []study.Job, o *studyOptions) {
+	slices.SortStableFunc(jobs, func(a, b study.Job) int { return cmp.Compare(b.OverU(), a.OverU()) })
+	for _, j := range jobs[:min(o.worst, len(jobs))] {
+		fmt.Fprintf(out, "\n--seed %d --job %d: %.1f U\n", o.seed, j.Number, j.OverU())
+		for _, v := range []struct {
+			name string
+			study.Figure
+		}{{"drained", j.Drained}, {"added", j.Added}, {"balance", j.Balance}} {
+			fmt.Fprintf(out, "  %-8s %+8.1f ± %.1f mL\n", v.name, 1000*v.ErrorL(), 1000*v.UL)
+		}
+		for _, note := range j.Notes {
+			fmt.Fprintln(out, "  "+note)
+		}
+		if j.Refused != "" {
+			fmt.Fprintln(out, "  close was refused: "+j.Refused)
+		}
+	}
+}

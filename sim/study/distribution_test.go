@@ -1,0 +1,78 @@
+package study
+
+import (
+	"reflect"
+	"strings"
+	"testing"
+)
+
+func TestDistributionErrorsNameLineAndField(t *testing.T) {
+	for text, want := range map[string][]string{
+		"scale:\n  noize_d: [0, 1]\n":                {"line 2", "noize_d"},
+		"scales: {}\n":                               {"line 1", "scales"},
+		"scale:\n  noise_d: much\n":                  {"line 2", "noise_d"},
+		"scale:\n\n  noise_d: [1, 0.5]\n":            {"line 3", "scale.noise_d", "two limits that rise"},
+		"scale:\n  noise_d: [0.5]\n":                 {"line 2", "noise_d"},
+		"scale:\n  noise_d: [0.5, 1, 2]\n":           {"line 2", "noise_d"},
+		"scale:\n  resolution_g: []\n":               {"line 2", "scale.resolution_g", "at least one"},
+		"scale:\n  rate_hz: [10, 0]\n":               {"line 2", "scale.rate_hz", "0 is not from 1 to 200"},
+		"moves:\n  kick_share: 1.5\n":                {"line 2", "moves.kick_share", "1.5 is not from 0 to 1"},
+		"moves:\n  kick_kg: [0, .inf]\n":             {"line 2", "moves.kick_kg"},
+		"pan:\n  slow_share: .nan\n":                 {"line 2", "pan.slow_share"},
+		"pan:\n  slow_share: 0.8\n  laid_share: 1\n": {"line 3", "pan.laid_share"},
+		"pan:\n  - 1\n":                              {"line 2"},
+		"pan: [\n":                                   {"line"},
+	} {
+		_, err := ParseDistribution([]byte(text))
+		for _, part := range want {
+			if err == nil || !strings.Contains(err.Error(), part) {
+				t.Errorf("%q: %v\nwant %q in it", text, err, part)
+			}
+		}
+	}
+}
+
+func TestADistributionNamesOnlyWhatDiffers(t *testing.T) {
+	d, err := ParseDistribution([]byte("scale:\n  noise_d: [0.2, 1]\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := DefaultDistribution()
+	want.Scale.NoiseD = Range{0.2, 1}
+	if !reflect.DeepEqual(d, want) {
+		t.Errorf("%+v\nwant %+v", d, want)
+	}
+	if d, err = ParseDistribution([]byte("# nothing\n")); err != nil || !reflect.DeepEqual(d, DefaultDistribution()) {
+		t.Errorf("an empty file: %v", err)
+	}
+}
+
+// Every parameter is in the embedded file, with a remark: zeros that nobody
+// meant would go unseen.
+func TestEmbeddedDistributionIsWhole(t *testing.T) {
+	text := string(embedded)
+	var walk func(group reflect.Type)
+	walk = func(group reflect.Type) {
+		for i := range group.NumField() {
+			field := group.Field(i)
+			key := field.Tag.Get("yaml") + ":"
+			if field.Type.Kind() == reflect.Struct {
+				walk(field.Type)
+				continue
+			}
+			line := ""
+			for l := range strings.Lines(text) {
+				if strings.HasPrefix(l, "  "+key) {
+					line = l
+				}
+			}
+			if !strings.Contains(line, "#") {
+				t.Errorf("%s stands in no line with a remark", key)
+			}
+			if low, high := limits(field); !(low < high) {
+				t.Errorf("%s has no limits", key)
+			}
+		}
+	}
+	walk(reflect.TypeFor[Distribution]())
+}

@@ -1,0 +1,110 @@
+package study
+
+import (
+	"math"
+	"slices"
+)
+
+// Volume is how well one volume was measured in all jobs.
+type Volume struct {
+	BiasPct      float64 `json:"bias_pct"`          // mean error, of the true volume (of a balance: of what was drained)
+	SdML         float64 `json:"sd_ml"`             // standard deviation of the error
+	P95ML        float64 `json:"p95_abs_ml"`        // 95 of 100 errors are no larger
+	P95On4LML    float64 `json:"p95_abs_4l_ml"`     // the same with each error taken to 4 L
+	CoveragePct  float64 `json:"coverage_pct"`      // errors within their expanded uncertainty
+	ManualP95ML  float64 `json:"manual_p95_abs_ml"` // jug and bottles, the same jobs
+	ManualOn4LML float64 `json:"manual_p95_abs_4l_ml"`
+	Ratio        float64 `json:"ratio"` // of the two
+	MedianUML    float64 `json:"median_u_ml"`
+}
+
+// Figures is what a study comes to.
+type Figures struct {
+	Jobs    int    `json:"jobs"`
+	Seed    uint64 `json:"seed"`
+	Drained Volume `json:"drained"`
+	Added   Volume `json:"added"`
+	Balance Volume `json:"balance"`
+	// Times that the tally took no fluid for fluid, or fluid for none, by the fold's
+	// own doing; and times that it went off by more than the scale's band although
+	// everything was held and rightly decided.
+	Miscounted   int     `json:"steps_miscounted"`
+	DividedBadly int     `json:"steps_divided_badly"`
+	LeftPct      float64 `json:"steps_left_pct"` // of the streams of fluid: ended as an undecided step
+	AskedPerJob  float64 `json:"asked_per_job"`
+	Moves        int     `json:"moves"` // that were no fluid
+	Streams      int     `json:"streams"`
+	NotClosed    int     `json:"not_closed"` // jobs that could not be closed without a why
+}
+
+// Summarize works out the figures of the jobs.
+func Summarize(jobs []Job, seed uint64) Figures {
+	f := Figures{Jobs: len(jobs), Seed: seed}
+	left, asked := 0, 0
+	for _, j := range jobs {
+		f.Miscounted += j.Counts.Miscounted
+		f.DividedBadly += j.Counts.DividedBadly
+		f.Moves += j.Counts.Moves
+		f.Streams += j.Counts.Streams
+		left += j.Counts.Left
+		asked += j.Counts.Asked
+		if j.Refused != "" {
+			f.NotClosed++
+		}
+	}
+	f.LeftPct = 100 * float64(left) / math.Max(1, float64(f.Streams))
+	f.AskedPerJob = float64(asked) / float64(len(jobs))
+	f.Drained = summarize(jobs, func(j *Job) Figure { return j.Drained })
+	f.Added = summarize(jobs, func(j *Job) Figure { return j.Added })
+	f.Balance = summarize(jobs, func(j *Job) Figure { return j.Balance })
+	return f
+}
+
+func summarize(jobs []Job, of func(*Job) Figure) Volume {
+	var v Volume
+	n := float64(len(jobs))
+	var errorsML, on4L, manualML, manualOn4L, uML []float64
+	for i := range jobs {
+		j := &jobs[i]
+		f, wholeL := of(j), of(j).wholeL
+		e := 1000 * f.ErrorL()
+		m := 1000 * (f.ManualL - f.TrueL)
+		v.BiasPct += e / 1000 / wholeL * 100 / n
+		errorsML = append(errorsML, e)
+		on4L = append(on4L, math.Abs(e*4/wholeL))
+		manualML = append(manualML, math.Abs(m))
+		manualOn4L = append(manualOn4L, math.Abs(m*4/wholeL))
+		uML = append(uML, 1000*f.UL)
+		if math.Abs(f.ErrorL()) <= f.UL {
+			v.CoveragePct += 100 / n
+		}
+	}
+	v.SdML = deviation(errorsML)
+	for i := range errorsML {
+		errorsML[i] = math.Abs(errorsML[i])
+	}
+	v.P95ML, v.P95On4LML = quantile(errorsML, 0.95), quantile(on4L, 0.95)
+	v.ManualP95ML, v.ManualOn4LML = quantile(manualML, 0.95), quantile(manualOn4L, 0.95)
+	v.MedianUML = quantile(uML, 0.5)
+	v.Ratio = v.ManualP95ML / v.P95ML
+	return v
+}
+
+// deviation is the standard deviation; 0 for a single value.
+func deviation(values []float64) float64 {
+	n := float64(len(values))
+	mean, squares := 0.0, 0.0
+	for _, x := range values {
+		mean += x / n
+	}
+	for _, x := range values {
+		squares += (x - mean) * (x - mean)
+	}
+	return math.Sqrt(squares / math.Max(1, n-1))
+}
+
+// quantile is the smallest value that so large a share does not exceed.
+func quantile(values []float64, share float64) float64 {
+	slices.Sort(values)
+	return values[max(0, int(math.Ceil(share*float64(len(values))))-1)]
+}

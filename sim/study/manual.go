@@ -1,0 +1,27 @@
+package study
+
+import (
+	"math"
+	"math/rand/v2"
+)
+
+// manual is what the same job would have given without bayfill: the drained
+// fluid read in a jug as warm as it then is, the fresh one counted in bottles.
+// Litres, as the technician would note them.
+func manual(d *Distribution, rng *rand.Rand, warmDrainedL, addedL float64) (drained, added float64) {
+	m := &d.Manual
+	inJug := math.Max(0, warmDrainedL-m.ClingsL.draw(rng))
+	read := inJug*(1+within(rng, m.JugTolerancePct/100)) + m.ReadingL*rng.NormFloat64()
+	drained = m.JugStepL * math.Round(read/m.JugStepL)
+
+	sizeL := m.BottleL.draw(rng)
+	filledL := sizeL * (1 + within(rng, m.LabelPct/100)) // bottles of one filling are off the same way
+	for poured := 0.0; ; {
+		holds := filledL - m.BottleClingsL.draw(rng)
+		if last := addedL - poured; last < holds {
+			return drained, added + last + within(rng, m.SightShare*sizeL)
+		}
+		poured += holds
+		added += sizeL
+	}
+}

@@ -1,0 +1,137 @@
+package study
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"time"
+
+	"bayfill/fillcalc"
+	"bayfill/sim"
+)
+
+// beginNs is when every job begins; any time does.
+const beginNs = 1_800_000_000e9
+
+// silence after which the program notes that time has passed, as the bridge does.
+const tickAfter = time.Second
+
+// play is one job being played.
+type play struct {
+	d      *Distribution
+	rng    *rand.Rand // the technician's and the workshop's luck
+	drawn  drawn
+	cart   *sim.Cart
+	scales []*scale
+	now    time.Duration // simulated time
+	s      fillcalc.State
+	seq    uint64
+	lastNs int64
+	tell   io.Writer // nil: silent
+
+	technician
+	watch
+}
+
+type scale struct {
+	*sim.Scale
+	p           sim.ScaleParams
+	reads       int64
+	silentUntil time.Duration
+}
+
+// due is the instant of the next reading, counted from the start so that
+// rounding does not add up.
+func (s *scale) due() time.Duration {
+	return time.Duration(float64(s.reads+1) / s.p.ReadsPerS * float64(time.Second))
+}
+
+func newPlay(d *Distribution, seed, number uint64, tell io.Writer) *play {
+	rng := rand.New(rand.NewPCG(seed, number))
+	p := &play{d: d, rng: rng, drawn: draw(d, rng), tell: tell}
+	p.cart = sim.NewCart(p.drawn.cart)
+	for _, params := range p.drawn.scales {
+		p.scales = append(p.scales, &scale{Scale: sim.NewScale(params, rng.Uint64()), p: params})
+	}
+	p.do(fillcalc.Input{Do: fillcalc.DoStart, Setup: &p.drawn.setup})
+	return p
+}
+
+// say is for the replay of one job.
+func (p *play) say(format string, args ...any) {
+	if p.tell != nil {
+		fmt.Fprintf(p.tell, "%7.1f s  %s\n", p.now.Seconds(), fmt.Sprintf(format, args...))
+	}
+}
+
+func (p *play) apply(e fillcalc.Event) {
+	p.seq++
+	p.lastNs = max(p.lastNs+1, p.nowNs())
+	e.Seq, e.AtNs = p.seq, p.lastNs
+	p.s = fillcalc.Apply(p.s, e)
+}
+
+// do applies an input that the fold takes; the error says why it does not.
+func (p *play) do(in fillcalc.Input) error {
+	if p.now < p.downUntil {
+		return errors.New("the program is not running")
+	}
+	if err := fillcalc.Check(&p.s, &in); err != nil {
+		return err
+	}
+	p.apply(fillcalc.Event{Kind: fillcalc.KindInput, Input: &in})
+	return nil
+}
+
+// pass lets time go by, reading by reading.
+func (p *play) pass(d time.Duration) {
+	end := p.now + d
+	for {
+		due := p.scales[0].due()
+		for _, s := range p.scales[1:] {
+			due = min(due, s.due())
+		}
+		due = min(due, p.nextMove())
+		if due > end {
+			break
+		}
+		p.reach(due)
+		p.act()
+	}
+	p.reach(end)
+}
+
+// reach moves cart and scales to an instant and folds the readings due there.
+func (p *play) reach(at time.Duration) {
+	if at > p.now {
+		p.cart.Step(at - p.now)
+	}
+	for i, s := range p.scales {
+		s.Advance(p.cart, at-p.now)
+		if s.due() != at {
+			continue
+		}
+		s.reads++
+		sample := s.Read()
+		if at < s.silentUntil {
+			continue
+		}
+		e := fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: p.drawn.setup.Scales[i].Sensor, N: uint64(s.reads), Value: sample.Kg, Stability: fillcalc.InMotion}
+		if sample.Stable {
+			e.Stability = fillcalc.Stable
+		}
+		switch {
+		case sample.Over:
+			e.Faults = fillcalc.FaultOverload
+		case sample.Under:
+			e.Faults = fillcalc.FaultUnderload
+		}
+		p.apply(e)
+	}
+	p.now = at
+	if p.nowNs()-p.lastNs > int64(tickAfter) && p.now >= p.downUntil {
+		p.apply(fillcalc.Event{Kind: fillcalc.KindInput, Input: &fillcalc.Input{Do: fillcalc.DoTick}})
+	}
+	p.look()
+}

@@ -1,0 +1,82 @@
+package study
+
+import (
+	"context"
+	"io"
+	"math"
+	"math/rand/v2"
+	"runtime"
+	"sync"
+	"sync/atomic"
+)
+
+// Job is what came of one job.
+type Job struct {
+	Number                  int
+	Drained, Added, Balance Figure
+	Counts                  Counts
+	Notes                   []string // what went wrong, and when
+	Refused                 string   // why it could not be closed; usually empty
+}
+
+// Figure is one volume in litres at 20 °C: what the fold says with its expanded
+// uncertainty, what is true, and what jug and bottles say.
+type Figure struct {
+	L, UL, TrueL, ManualL float64
+	WeighedOffKg          float64 // how far the tally is off, with neither slope nor density to blame
+	wholeL                float64 // what its error is held against
+}
+
+// ErrorL is what the fold says less what is true.
+func (f Figure) ErrorL() float64 { return f.L - f.TrueL }
+
+// OverU is the worst error of the three volumes over its expanded uncertainty.
+func (j *Job) OverU() float64 {
+	worst := 0.0
+	for _, f := range []Figure{j.Drained, j.Added, j.Balance} {
+		worst = math.Max(worst, math.Abs(f.ErrorL())/f.UL)
+	}
+	return worst
+}
+
+// Play plays one job of a study; tell hears what happens, unless it is nil.
+func Play(d *Distribution, seed uint64, number int, tell io.Writer) Job {
+	p := newPlay(d, seed, uint64(number), tell)
+	p.job()
+	t, v := p.cart.Truth(), p.s.Volumes()
+	used, fresh := p.drawn.cart.Used, p.drawn.cart.Fresh
+	drainedKg := t.DrainedKg - t.SpilledKg
+	drainedL, addedL := drainedKg/used.DensityKgM3(referenceC)*1000, t.AddedKg/fresh.DensityKgM3(referenceC)*1000
+	// Luck of its own: what is changed in the manual way changes no job.
+	rng := rand.New(rand.NewPCG(^seed, uint64(number)))
+	manualDrainedL, manualAddedL := manual(d, rng, drainedKg/used.DensityKgM3(p.jugC)*1000, addedL)
+	j := Job{
+		Number:  number,
+		Drained: Figure{v.DrainedL, v.DrainedUL, drainedL, manualDrainedL, p.rest.errorKg[0], drainedL},
+		Added:   Figure{v.AddedL, v.AddedUL, addedL, manualAddedL, p.rest.errorKg[1], addedL},
+		Balance: Figure{v.BalanceL, v.BalanceUL, addedL - drainedL, manualAddedL - manualDrainedL, p.rest.errorKg[1] - p.rest.errorKg[0], drainedL},
+		Counts:  p.counts, Notes: p.notes, Refused: p.refused,
+	}
+	for i, f := range []Figure{j.Drained, j.Added, j.Balance} {
+		p.say("%s %.4f ± %.4f L, truly %.4f: %+.1f mL (weighed %+.1f g off); by hand %+.1f mL", [...]string{"drained", "added", "balance"}[i],
+			f.L, f.UL, f.TrueL, 1000*f.ErrorL(), 1000*f.WeighedOffKg, 1000*(f.ManualL-f.TrueL))
+	}
+	return j
+}
+
+// Run plays jobs 1 to n on all cores. The result does not depend on their
+// number. The error is that of ctx.
+func Run(ctx context.Context, d *Distribution, seed uint64, n int) ([]Job, error) {
+	jobs := make([]Job, n)
+	var next atomic.Int64
+	var workers sync.WaitGroup
+	for range min(n, runtime.GOMAXPROCS(0)) {
+		workers.Go(func() {
+			for i := int(next.Add(1)); i <= n && ctx.Err() == nil; i = int(next.Add(1)) {
+				jobs[i-1] = Play(d, seed, i, nil)
+			}
+		})
+	}
+	workers.Wait()
+	return jobs, ctx.Err()
+}

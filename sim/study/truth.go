@@ -1,0 +1,234 @@
+package study
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"bayfill/fillcalc"
+	"bayfill/sim"
+)
+
+// watch knows what every change truly was, and holds the fold against it.
+type watch struct {
+	past    []moment // what stood on the scales, for as long as a step can have begun ago
+	streams []stream
+	moves   []moved
+	holes   []moved
+	panLies bool
+	stepN   int // steps seen
+	rest    rest
+	counts  Counts
+	notes   []string // what went wrong
+}
+
+// Counts is how often the fold was wrong, and how often it had to ask.
+type Counts struct {
+	Moves        int // that were no fluid
+	Miscounted   int // times that the tally took no fluid for fluid, or fluid for none, by the fold's own doing
+	DividedBadly int // times that it went off although everything was held and decided rightly
+	Streams      int // of fluid
+	Left         int // of them, that ended as an undecided step
+	Asked        int // steps that somebody had to decide
+}
+
+// moment is how much of each kind stood on each scale, as a perfect one shows it.
+type moment struct {
+	atNs int64
+	on   [2]loads
+}
+
+type loads struct{ objectKg, otherKg, fluidKg float64 }
+
+func (a loads) minus(b loads) loads {
+	return loads{a.objectKg - b.objectKg, a.otherKg - b.otherKg, a.fluidKg - b.fluidKg}
+}
+
+// stream is fluid that ran for at least two seconds, no faster than fluid does.
+type stream struct {
+	moved
+	left bool // it ended as an undecided step
+}
+
+type moved struct {
+	what         string
+	scale        int
+	fromNs, toNs int64
+	held         bool // a step covers it
+}
+
+func (m *moved) overlaps(scale int, fromNs, toNs int64) bool {
+	return m.scale == scale && m.fromNs < toNs && m.toNs > fromNs
+}
+
+const (
+	pastEveryNs = 50e6
+	pastKept    = 4000 // 200 s
+)
+
+func (p *play) nowNs() int64 { return beginNs + int64(p.now) }
+
+func (p *play) streamed(what string, scale int, d time.Duration) {
+	p.streams = append(p.streams, stream{moved: moved{what: what, scale: scale, fromNs: p.nowNs(), toNs: p.nowNs() + int64(d)}})
+	p.counts.Streams++
+}
+
+// moved notes what is no fluid.
+func (p *play) moved(what string, scale int, s float64) {
+	p.moves = append(p.moves, moved{what: what, scale: scale, fromNs: p.nowNs(), toNs: p.nowNs() + int64(seconds(s))})
+	p.counts.Moves++
+}
+
+// hole notes that nobody measures.
+func (p *play) hole(scale int, s float64) {
+	p.holes = append(p.holes, moved{what: "hole", scale: scale, fromNs: p.nowNs(), toNs: p.nowNs() + int64(seconds(s))})
+}
+
+// trueKg is what came into the caddy and what left the supply for the
+// transmission, as a perfect scale shows it.
+func (p *play) trueKg() (drained, added float64) {
+	t := p.cart.Truth()
+	return p.inAir(t.DrainedKg-t.SpilledKg, p.drawn.cart.Used), p.inAir(t.AddedKg, p.drawn.cart.Fresh)
+}
+
+func (p *play) inAir(kg float64, f sim.Fluid) float64 {
+	return kg / fillcalc.BuoyancyFactor(f.Density15KgM3, p.drawn.cart.AirKgM3)
+}
+
+func (p *play) loads(scale int, drainedKg, addedKg float64) loads {
+	on := p.scales[scale].p.What
+	l := loads{objectKg: p.cart.ObjectsKg(on)}
+	if on != sim.OnSupply {
+		l.fluidKg += drainedKg
+	}
+	if on != sim.OnCaddy {
+		l.fluidKg -= addedKg
+	}
+	l.otherKg = p.cart.LoadKg(on) - l.objectKg - l.fluidKg
+	return l
+}
+
+// look is called after every reading: it keeps the truth, sees to new steps and
+// compares whenever all is at rest.
+func (p *play) look() {
+	nowNs := p.nowNs()
+	if n := len(p.past); n == 0 || nowNs-p.past[n-1].atNs >= pastEveryNs {
+		m := moment{atNs: nowNs}
+		drained, added := p.trueKg()
+		for i := range p.scales {
+			m.on[i] = p.loads(i, drained, added)
+		}
+		if len(p.past) == 2*pastKept {
+			p.past = p.past[:copy(p.past, p.past[pastKept:])]
+		}
+		p.past = append(p.past, m)
+	}
+	if p.now <= p.jugAt || p.jugAt == 0 {
+		p.jugC = p.cart.Truth().CaddyC
+	}
+	for ; p.stepN < len(p.s.Job.Steps); p.stepN++ {
+		p.seeStep(p.s.Job.Steps[p.stepN])
+	}
+	if p.now >= p.rest.next && p.atRest() {
+		p.compare()
+	}
+}
+
+func (p *play) seeStep(step fillcalc.Step) {
+	scale := 0
+	for i, s := range p.drawn.setup.Scales {
+		if s.Sensor == step.Sensor {
+			scale = i
+		}
+	}
+	fromNs := p.s.Scales[scale].Before.AtNs
+	if step.Cause == fillcalc.Backward {
+		fromNs -= 5e9 // it shows late
+	}
+	right, why := p.judge(scale, fromNs, step)
+	p.say("step %d on %s: %+.3f kg (± %.3f) %s since %.1f s, truly %s (%s); by signal %q", step.ID, step.Sensor, step.Kg, 2*math.Sqrt(step.U2),
+		step.Cause, float64(fromNs-beginNs)/1e9, right, why, step.As)
+	for i := range p.moves {
+		if m := &p.moves[i]; m.overlaps(scale, fromNs, step.AtNs) {
+			m.held = true
+		}
+	}
+	for i := range p.streams {
+		if s := &p.streams[i]; right == fillcalc.AsFluid && !s.left && s.overlaps(scale, fromNs, step.AtNs) && !p.inHole(&s.moved) {
+			s.left = true
+			p.counts.Left++
+			p.note("the %s was left as a step", s.what)
+		}
+	}
+	if step.As == "" {
+		p.decideLater(step.ID, right)
+	}
+}
+
+// decideLater is the technician, who reads what is undecided after a while.
+func (p *play) decideLater(id int, right fillcalc.Decision) {
+	p.later(seconds(p.d.Work.DecideS.draw(p.rng)), func() {
+		switch {
+		case p.s.Job.Steps[id-1].As != "":
+		case p.now < p.downUntil:
+			p.decideLater(id, right)
+		default:
+			p.counts.Asked++
+			p.say("decided: step %d is %s", id, right)
+			p.do(fillcalc.Input{Do: fillcalc.DoDecide, Step: id, As: right})
+		}
+	})
+}
+
+func (p *play) inHole(m *moved) bool {
+	for _, h := range p.holes {
+		if h.overlaps(m.scale, m.fromNs, m.toNs) {
+			return true
+		}
+	}
+	return false
+}
+
+// judge says what a step truly was. The technician knows what hands did; only
+// when that is no good part of it was it fluid.
+func (p *play) judge(scale int, fromNs int64, step fillcalc.Step) (fillcalc.Decision, string) {
+	const noneKg, goodPart = 0.01, 1.0 / 3
+	drained, added := p.trueKg()
+	change := p.loads(scale, drained, added).minus(p.at(fromNs).on[scale])
+	why := fmt.Sprintf("objects %+.3f, other %+.3f, fluid %+.3f kg", change.objectKg, change.otherKg, change.fluidKg)
+	objectKg, otherKg, stepKg := math.Abs(change.objectKg), math.Abs(change.otherKg), math.Abs(step.Kg)
+	switch {
+	case max(objectKg, otherKg) < max(noneKg, goodPart*stepKg):
+		if p.kicked(scale, fromNs) && math.Abs(step.Kg-change.fluidKg) > stepKg/2 {
+			return fillcalc.AsObject, why
+		}
+		return fillcalc.AsFluid, why
+	case otherKg > objectKg:
+		return fillcalc.AsSwap, why
+	}
+	return fillcalc.AsObject, why
+}
+
+func (p *play) kicked(scale int, fromNs int64) bool {
+	for _, m := range p.moves {
+		if m.what == "kick" && m.overlaps(scale, fromNs, p.nowNs()) {
+			return true
+		}
+	}
+	return false
+}
+
+// at is what stood there at a time.
+func (p *play) at(ns int64) moment {
+	for i := len(p.past) - 1; i > 0; i-- {
+		if p.past[i].atNs <= ns {
+			return p.past[i]
+		}
+	}
+	return p.past[0]
+}
+
+func (p *play) note(format string, args ...any) {
+	p.notes = append(p.notes, fmt.Sprintf("%.0f s: ", p.now.Seconds())+fmt.Sprintf(format, args...))
+	p.say("NOTE "+format, args...)
+}
