@@ -111,8 +111,13 @@ func (s *State) input(in *Input) {
 		s.Job.Steps = slices.Clone(s.Job.Steps)
 		step := &s.Job.Steps[in.Step-1]
 		step.As, step.By = in.As, in.By
-		if in.As == AsFluid {
+		switch in.As {
+		case AsFluid:
 			s.Job.add(step.Tally, step.Kg)
+		case AsObject:
+			if sc := s.scale(step.Sensor); sc != nil {
+				s.Job.rematch(sc)
+			}
 		}
 	case DoEnter:
 		e := *in.Entry

@@ -147,7 +147,7 @@ func (s *Scale) read(atNs int64, kg float64) (m move, settled bool) {
 	s.LevelKg += float64((kg - s.LevelKg) * (dt / (dt + levelTauS)))
 	s.SlowKg += float64((kg - s.SlowKg) * (dt / (dt + slowTauS)))
 
-	fast := s.tooFast(atNs, kg)
+	fast := s.tooFast(atNs, kg) || math.Abs(s.slopeKgS(atNs, straightNs)) > s.Setup.MaxFlowKgS+float64(s.bandKg()/2)
 	switch s.Follow {
 	case following:
 		switch {
@@ -221,9 +221,10 @@ func (s *Scale) settle(atNs int64) move {
 		if change < low-slack || change > high+slack {
 			m.Kg = change - flowed
 		}
-		// The flow is known to about an eighth of a step of the display a second, and
-		// it may have changed from one to the other at any moment.
-		u := float64((float64(s.Setup.ResolutionKg/8) + float64(math.Abs(was-now)/4)) * seconds)
+		// The flow is known to about an eighth of a step of the display a second and
+		// a twentieth of itself, and it may have changed from one to the other at any
+		// moment.
+		u := float64((float64(s.Setup.ResolutionKg/8) + float64(0.05*max(math.Abs(was), math.Abs(now))) + float64(math.Abs(was-now)/4)) * seconds)
 		m.U2 = float64(u * u)
 	}
 	m.U2 += 2 * s.Setup.weighingU2()

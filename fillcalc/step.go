@@ -40,42 +40,68 @@ const (
 	leanNs = 60e9
 )
 
-// match decides the newest step where the signal proves what it was: an object
-// that came and went. All that a pair leaves over is counted, so that the two
-// weigh as if the object had never been there.
-func (j *Job) match(sc *Scale) {
-	n := &j.Steps[len(j.Steps)-1]
-	var open []*Step // what may have been the object's arrival, the newest first
+// match joins a step to those that it ends, where the signal proves that an
+// object came and went, or a person has said so. All that a pair leaves over is
+// counted, so that the two weigh as if the object had never been there. Whichever
+// of several objects is taken for the one that went, the sum is right once all
+// have gone.
+func (j *Job) match(sc *Scale, id int) {
+	n := &j.Steps[id-1]
+	var open, heavier []*Step // what may have been the object's arrival, the newest first
+	allSaid := n.As == AsObject
 	sumKg, sumU2 := n.Kg, n.U2
-	for i := len(j.Steps) - 2; i >= j.StepsBefore; i-- {
+	for i := id - 2; i >= j.StepsBefore; i-- {
 		c := &j.Steps[i]
-		if c.Sensor == n.Sensor && c.With == 0 && (c.As == "" || c.As == AsObject) && (c.Kg > 0) != (n.Kg > 0) {
-			open = append(open, c)
-			sumKg += c.Kg
-			sumU2 += c.U2
+		if c.Sensor != n.Sensor || c.With != 0 || (c.As != "" && c.As != AsObject) || (c.Kg > 0) == (n.Kg > 0) {
+			continue
+		}
+		open = append(open, c)
+		sumKg += c.Kg
+		sumU2 += c.U2
+		// What comes off lighter left fluid behind, on the caddy.
+		if n.Kg < 0 && c.Kg+n.Kg > 0 && -n.Kg >= float64(leastObjectShare*c.Kg) && sc.Setup.Load != SupplyLoad {
+			heavier = append(heavier, c)
 		}
 	}
 	near := func(kg, u2 float64) bool { return math.Abs(kg) <= sc.bandKg()+float64(2*math.Sqrt(u2)) }
 	for _, c := range open {
 		if near(c.Kg+n.Kg, c.U2+n.U2) {
-			j.pair(sc, c)
+			j.pair(sc, n, c)
 			return
 		}
 	}
+	if len(open) > 1 && near(sumKg, sumU2) {
+		j.pair(sc, n, open...) // laid on one by one, taken away together
+		return
+	}
+	var lightest *Step
+	for _, c := range heavier {
+		allSaid = allSaid && c.As == AsObject
+		if lightest == nil || c.Kg < lightest.Kg {
+			lightest = c
+		}
+	}
 	switch {
-	case len(open) > 1 && near(sumKg, sumU2):
-		j.pair(sc, open...) // laid on one by one, taken away together
-	case len(open) == 1 && n.Kg < 0 && sumKg > 0 && -n.Kg >= float64(leastObjectShare*open[0].Kg) && sc.Setup.Load != SupplyLoad:
-		j.pair(sc, open[0])
-	case j.leant(sc, n):
+	case len(heavier) == 1 || allSaid && lightest != nil:
+		j.pair(sc, n, lightest)
+	case n.As == "" && j.leant(sc, n):
 		n.As, n.By = AsLean, BySignal
 		j.add(j.tallyOf(sc.Setup.Load, float64(sc.Direction)), n.Kg)
 	}
 }
 
-// pair joins the newest step to those that it ends.
-func (j *Job) pair(sc *Scale, came ...*Step) {
-	n := &j.Steps[len(j.Steps)-1]
+// rematch looks again at the steps that may end others, after a person said what
+// one was.
+func (j *Job) rematch(sc *Scale) {
+	for id := j.StepsBefore + 1; id <= len(j.Steps); id++ {
+		if n := &j.Steps[id-1]; n.Sensor == sc.Setup.Sensor && n.With == 0 && n.As == AsObject {
+			j.match(sc, id)
+		}
+	}
+}
+
+// pair joins step n to those that it ends.
+func (j *Job) pair(sc *Scale, n *Step, came ...*Step) {
 	leftKg := n.Kg
 	for _, c := range came {
 		leftKg += c.Kg
@@ -84,7 +110,10 @@ func (j *Job) pair(sc *Scale, came ...*Step) {
 			c.As, c.By = AsObject, BySignal
 		}
 	}
-	n.With, n.As, n.By = came[0].ID, AsObject, BySignal
+	n.With = came[0].ID
+	if n.As == "" {
+		n.As, n.By = AsObject, BySignal
+	}
 	// What an object leaves behind has drained, whatever the phase; anything
 	// smaller belongs to the stream that runs.
 	direction := float64(sc.Direction)

@@ -179,5 +179,5 @@ func (s *State) step(sc *Scale, atNs int64, m move) {
 		ID: len(j.Steps) + 1, Sensor: sc.Setup.Sensor, AtNs: atNs,
 		Kg: m.Kg, U2: m.U2, Cause: sc.Cause, Tally: j.tallyOf(sc.Setup.Load, m.Kg),
 	})
-	j.match(sc)
+	j.match(sc, len(j.Steps))
 }

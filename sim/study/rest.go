@@ -58,40 +58,51 @@ func (p *play) atRest() bool {
 }
 
 // compare holds the tally against the truth, and blames what happened since the
-// rest before when they have moved apart.
+// rest before when they have moved apart. What the fold still admits not to know
+// is no fault yet: it is judged once it does not admit it any more.
 func (p *play) compare() {
 	v := p.s.Volumes()
 	drained, added := p.trueKg()
-	r := rest{known: true, next: p.rest.next, moveN: len(p.moves), stepN: len(p.s.Job.Steps)}
 	j := &p.s.Job
-	r.errorKg = [2]float64{
+	r := rest{known: true, next: p.rest.next, moveN: len(p.moves), stepN: len(j.Steps), errorKg: [2]float64{
 		v.DrainedKg/j.UsedFactor/(1+p.scales[p.caddyScale()].p.GainError) - drained,
 		v.AddedKg/j.FreshFactor/(1+p.scales[p.supplyScale()].p.GainError) - added,
-	}
+	}}
 	was := p.rest
-	if !was.known || p.s.Job.StepsBefore > was.stepN {
+	if !was.known || j.StepsBefore > was.stepN {
 		p.rest = r
 		return
 	}
-	blamed := [2]bool{} // scales: both accounts of one suffer from one cause
-	for i, name := range []string{"drained", "added"} {
-		scale := p.caddyScale()
-		if i == 1 {
-			scale = p.supplyScale()
-		}
-		u2 := 0.0
-		for _, step := range p.s.Job.Steps[was.stepN:] {
-			if step.Sensor == p.drawn.setup.Scales[scale].Sensor && step.With == 0 && (step.As == fillcalc.AsObject || step.As == fillcalc.AsSwap) {
-				u2 += step.U2 // what the fold admits to the end
-			}
-		}
+	blamed, pending := [2]bool{}, false
+	for i, scale := range []int{p.caddyScale(), p.supplyScale()} {
 		jumpKg := r.errorKg[i] - was.errorKg[i]
-		if math.Abs(jumpKg) > p.bandKg(scale)+2*math.Sqrt(u2) || math.IsNaN(jumpKg) {
-			p.blame(name, jumpKg, scale, was, !blamed[scale])
-			blamed[scale] = true
+		switch off := math.Abs(jumpKg); {
+		case off <= p.bandKg(scale):
+		case off <= p.bandKg(scale)+2*math.Sqrt(p.admittedU2(scale, was.stepN)):
+			pending = true
+		default:
+			p.blame([]string{"drained", "added"}[i], jumpKg, scale, was, !blamed[scale])
+			blamed[scale] = true // both accounts of one scale suffer from one cause
 		}
 	}
+	if pending && !blamed[0] && !blamed[1] {
+		p.rest.next = r.next
+		return
+	}
 	p.rest = r
+}
+
+// admittedU2 is what the fold counts in the uncertainty of what it divided on a
+// scale, in kg².
+func (p *play) admittedU2(scale, sinceStep int) float64 {
+	u2 := 0.0
+	for _, step := range p.s.Job.Steps[sinceStep:] {
+		whole := step.With != 0 || step.As == fillcalc.AsFluid || step.As == fillcalc.AsLean
+		if step.Sensor == p.drawn.setup.Scales[scale].Sensor && !whole {
+			u2 += step.U2
+		}
+	}
+	return u2
 }
 
 func (p *play) blame(account string, jumpKg float64, scale int, since rest, count bool) {
