@@ -92,3 +92,27 @@ func budgetsMessage(s *fillcalc.State) JobBudgets {
 	}
 	return JobBudgets{terms(s.Budget(fillcalc.DrainedTally)), terms(s.Budget(fillcalc.AddedTally)), terms(s.BalanceBudget())}
 }
+
+// JobTail is how the drain runs dry: null until that is known. Litres are at the
+// reference temperature.
+type JobTail struct {
+	Drips         bool   `json:"drips"` // it has slowed to drips
+	FlowLMin      number `json:"flow_l_min"`
+	In5MinL       number `json:"in_5_min_l"`   // what five more minutes would gain
+	In5MinUL      number `json:"in_5_min_u_l"` // expanded, k = 2
+	ToCome30MinL  number `json:"to_come_30_min_l"`
+	ToCome30MinUL number `json:"to_come_30_min_u_l"`
+}
+
+func tailMessage(s *fillcalc.State) *JobTail {
+	f := s.Tail.Forecast(s.NowNs)
+	if !f.Known || s.Job.Phase != fillcalc.Draining && s.Job.Phase != fillcalc.Service {
+		return nil
+	}
+	perKg := 1000 * s.Job.UsedFactor / s.Job.UsedKgM3
+	return &JobTail{
+		Drips: f.Drips, FlowLMin: number(f.FlowKgS * 60 * perKg),
+		In5MinL: number(f.In5MinKg * perKg), In5MinUL: number(2 * f.In5MinUKg * perKg),
+		ToCome30MinL: number(f.ToCome30MinKg * perKg), ToCome30MinUL: number(2 * f.ToCome30MinUKg * perKg),
+	}
+}

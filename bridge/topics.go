@@ -172,6 +172,7 @@ type JobMessage struct {
 	Fluid     string         `json:"fluid"`
 	Window    *JobWindow     `json:"window"`
 	Plan      *JobPlan       `json:"plan"`
+	Tail      *JobTail       `json:"tail"`
 	Tally     VolumesMessage `json:"tally"`
 	// What ran out again at the check opening.
 	OverflowL  number `json:"overflow_l"`
@@ -241,7 +242,7 @@ func jobMessage(s *fillcalc.State) JobMessage {
 	m.OpenedAt, m.PhaseAt = &opened, &phase
 	m.Window = &JobWindow{number(j.Spec.LowC), number(j.Spec.HighC)}
 	v := s.Volumes()
-	m.Plan = planMessage(s)
+	m.Plan, m.Tail = planMessage(s), tailMessage(s)
 	m.OverflowL, m.OverflowUL = number(v.OverflowL), number(v.OverflowUL)
 	at := func(what string, celsius float64) {
 		drained, err := s.AsItLiesL(j.Spec.Used, v.DrainedL, celsius)

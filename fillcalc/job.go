@@ -19,6 +19,7 @@ type State struct {
 	Coolant    Probe
 	Window     Window // valid while a job is open
 	Job        Job
+	Tail       Tail // of the drain
 	Weighed    Weighed
 	Measured   []Fluid // whose density was measured here; never changed in place
 }
@@ -60,6 +61,9 @@ func Apply(s State, e Event) State {
 				sc.Faults, sc.FrameNs = e.Faults, e.AtNs
 				if !e.Faults.Hidden() {
 					s.weigh(i, e.AtNs, sc.Setup.correct(e.Value))
+					if sc.Setup.Load != SupplyLoad && (s.Job.Phase == Draining || s.Job.Phase == Service) {
+						s.Tail.add(e.AtNs, s.shownKg(DrainedTally))
+					}
 				}
 				break
 			}
@@ -101,12 +105,16 @@ func (s *State) input(in *Input) {
 		s.turnTo(Ready)
 		s.Window = Window{State: Blind, Due: Blind, DueNs: s.NowNs}
 	case DoPhase:
+		if in.Phase == Draining && s.Job.Phase != Service {
+			s.resetTail()
+		}
 		s.turnTo(in.Phase)
 		s.Job.EngineRan = s.Job.EngineRan || in.Phase == Running || in.Phase == Checking
 	case DoBaseline:
 		s.turnTo(s.Job.Phase)
 		s.Job.Drained, s.Job.Added, s.Job.Overflow = Account{}, Account{}, Account{}
 		s.Job.StepsBefore = len(s.Job.Steps)
+		s.resetTail()
 	case DoDecide:
 		s.Job.Steps = slices.Clone(s.Job.Steps)
 		step := &s.Job.Steps[in.Step-1]
@@ -114,6 +122,11 @@ func (s *State) input(in *Input) {
 		switch in.As {
 		case AsFluid:
 			s.Job.add(step.Tally, step.Kg)
+			if step.Tally == DrainedTally {
+				s.Tail.shift(step.Kg)
+			}
+		case AsLean:
+			s.Job.add(s.Job.tallyOf(CaddyLoad, 1), step.Kg)
 		case AsObject:
 			if sc := s.scale(step.Sensor); sc != nil {
 				s.Job.rematch(sc)
@@ -133,6 +146,14 @@ func (s *State) input(in *Input) {
 	case DoAbandon:
 		s.Job.Why = in.Why
 		s.turnTo(Abandoned)
+	}
+}
+
+func (s *State) resetTail() {
+	for i := range s.Scales[:s.ScaleN] {
+		if setup := &s.Scales[i].Setup; setup.Load != SupplyLoad {
+			s.Tail.reset(s.NowNs, setup.ResolutionKg)
+		}
 	}
 }
 
@@ -223,8 +244,13 @@ func Check(s *State, in *Input) error {
 		switch in.As {
 		case AsFluid, AsObject, AsSwap:
 			return nil
+		case AsLean:
+			if step := j.Steps[in.Step-1]; step.Kg > 0 || s.loadOf(step.Sensor) == SupplyLoad {
+				return fmt.Errorf("as: lean takes back what a push on the caddy seemed to add: step %d is %+.3f kg on %s", step.ID, step.Kg, step.Sensor)
+			}
+			return nil
 		}
-		return fmt.Errorf("as: %q is not one of fluid, object, swap", in.As)
+		return fmt.Errorf("as: %q is not one of fluid, object, swap, lean", in.As)
 	case DoClose:
 		if err := needsJob(); err != nil {
 			return err

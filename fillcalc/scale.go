@@ -199,8 +199,8 @@ func (s *Scale) settle(atNs int64) move {
 	s.Follow = following
 	change := s.LevelKg - s.Before.LevelKg
 	was, now := s.Before.FlowKgS, s.slopeKgS(atNs, straightNs)
-	if math.Abs(now-was) < s.bandKg()/2 {
-		now = was // known better, from a longer time
+	if math.Abs(was) < s.bandKg()/4 && math.Abs(now-was) < s.bandKg()/2 {
+		now = was // hardly a stream, and known better, from a longer time
 	}
 	var m move
 	switch s.Cause {

@@ -70,8 +70,17 @@ func (j *Job) match(sc *Scale, id int) {
 			return
 		}
 	}
-	if len(open) > 1 && near(sumKg, sumU2) {
-		j.pair(sc, n, open...) // laid on one by one, taken away together
+	// Laid on one by one, taken away together.
+	for i, c := range open {
+		for _, d := range open[i+1:] {
+			if near(c.Kg+d.Kg+n.Kg, c.U2+d.U2+n.U2) {
+				j.pair(sc, n, c, d)
+				return
+			}
+		}
+	}
+	if len(open) > 2 && near(sumKg, sumU2) {
+		j.pair(sc, n, open...)
 		return
 	}
 	var lightest *Step
@@ -83,7 +92,9 @@ func (j *Job) match(sc *Scale, id int) {
 	}
 	switch {
 	case len(heavier) == 1 || allSaid && lightest != nil:
-		j.pair(sc, n, lightest)
+		// What it leaves behind has drained, whatever the phase.
+		j.join(n, lightest)
+		j.add(j.tallyOf(sc.Setup.Load, 1), lightest.Kg+n.Kg)
 	case n.As == "" && j.leant(sc, n):
 		n.As, n.By = AsLean, BySignal
 		j.add(j.tallyOf(sc.Setup.Load, float64(sc.Direction)), n.Kg)
@@ -100,35 +111,34 @@ func (j *Job) rematch(sc *Scale) {
 	}
 }
 
-// pair joins step n to those that it ends.
+// pair joins step n to those that it ends; what they differ by belongs to the
+// stream that runs.
 func (j *Job) pair(sc *Scale, n *Step, came ...*Step) {
 	leftKg := n.Kg
 	for _, c := range came {
 		leftKg += c.Kg
+	}
+	j.join(n, came...)
+	j.add(j.tallyOf(sc.Setup.Load, float64(sc.Direction)), leftKg)
+}
+
+// join notes which steps belong together.
+func (j *Job) join(n *Step, came ...*Step) {
+	for _, c := range append(came, n) {
 		c.With = n.ID
 		if c.As == "" {
 			c.As, c.By = AsObject, BySignal
 		}
 	}
 	n.With = came[0].ID
-	if n.As == "" {
-		n.As, n.By = AsObject, BySignal
-	}
-	// What an object leaves behind has drained, whatever the phase; anything
-	// smaller belongs to the stream that runs.
-	direction := float64(sc.Direction)
-	if leftKg > sc.bandKg() {
-		direction = 1
-	}
-	j.add(j.tallyOf(sc.Setup.Load, direction), leftKg)
 }
 
 // leant tells whether a step back undoes a rise that was taken for fluid: the
 // level is again where it rested shortly before, and nothing else happened
 // since.
 func (j *Job) leant(sc *Scale, n *Step) bool {
-	if (n.Kg > 0) == (sc.Direction > 0) {
-		return false
+	if n.Kg > 0 || sc.Direction < 0 {
+		return false // who leans makes a scale heavier first
 	}
 	for _, p := range sc.Plateaus {
 		if p.AtNs == 0 || n.AtNs-p.AtNs > leanNs {
