@@ -250,11 +250,11 @@ func (t *Tail) Forecast(nowNs int64) Forecast {
 // levels holds one figure for each sample, about the mean of its part.
 type levels [len(Tail{}.Samples)]float64
 
-func (t *Tail) levels(of func(s *tailSample) float64) (l levels) {
+func (t *Tail) levels(of func(s tailSample) float64) (l levels) {
 	for i := 0; i < t.N; {
 		j, sum := i, 0.0
 		for ; j < t.N && t.Samples[j].Part == t.Samples[i].Part; j++ {
-			l[j] = of(&t.Samples[j])
+			l[j] = of(t.Samples[j])
 			sum += l[j]
 		}
 		for mean := sum / float64(j-i); i < j; i++ {
@@ -302,10 +302,10 @@ func (t *Tail) fit(toS float32) Forecast {
 		return Forecast{}
 	}
 	// The columns are exact means over a sample's time of what has come.
-	shown := t.levels(func(s *tailSample) float64 { return float64(s.Kg) })
+	shown := t.levels(func(s tailSample) float64 { return float64(s.Kg) })
 	var bulks [len(bulkTausS)]levels
 	for i, tauS := range bulkTausS {
-		bulks[i] = t.levels(func(s *tailSample) float64 {
+		bulks[i] = t.levels(func(s tailSample) float64 {
 			aS, bS := float64(s.FromS)-fromS, float64(s.ToS)-fromS
 			return float64(tauS*(fade(1/tauS, bS)-fade(1/tauS, aS))) / (bS - aS)
 		})
@@ -314,7 +314,7 @@ func (t *Tail) fit(toS float32) Forecast {
 	n, least := 0, math.Inf(1)
 	ageS := youngestS
 	for range filmAges {
-		film := t.levels(func(s *tailSample) float64 {
+		film := t.levels(func(s tailSample) float64 {
 			aS, bS := float64(s.FromS)-fromS, float64(s.ToS)-fromS
 			return -2 / (math.Sqrt(ageS+aS) + math.Sqrt(ageS+bS))
 		})

@@ -78,12 +78,12 @@ func (p *play) disturb(phase fillcalc.Phase, s float64) {
 
 // soon keeps hands for so long to a move; false when they are busy: the move is
 // then made again later.
-func (p *play) soon(for_ time.Duration, again func()) bool {
+func (p *play) soon(long time.Duration, again func()) bool {
 	if p.now < p.busyUntil {
 		p.later(p.busyUntil-p.now+seconds(2*p.rng.Float64()), again)
 		return false
 	}
-	p.busyUntil = p.now + for_
+	p.busyUntil = p.now + long
 	return true
 }
 

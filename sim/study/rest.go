@@ -8,9 +8,9 @@ import (
 	"bayfill/fillcalc"
 )
 
-// rest is the last time at which nothing moved and everything was decided: then
-// the tally must be right but for the band of the scale, and any jump since the
-// time before is somebody's doing.
+// rest is the last time at which nothing moved, no object lay on the scales and
+// everything was decided: then the tally must be right but for the band of the
+// scale, and any jump since the time before is somebody's doing.
 type rest struct {
 	known   bool
 	next    time.Duration // to look again
@@ -29,21 +29,24 @@ func (p *play) bandKg(scale int) float64 {
 	return 4 * (setup.ResolutionKg + setup.RepeatabilityKg)
 }
 
+// changeSince is what has truly changed on a scale.
+func (p *play) changeSince(scale int, ns int64) loads {
+	drained, added := p.trueKg()
+	return p.loads(scale, drained, added).minus(p.at(ns).on[scale])
+}
+
 // flowing tells whether fluid truly ran of late, enough to matter.
 func (p *play) flowing(scale int) bool {
-	now := p.past[len(p.past)-1]
-	change := now.on[scale].minus(p.at(now.atNs - restNs).on[scale])
-	return math.Abs(change.fluidKg) > p.bandKg(scale)/4
+	return math.Abs(p.changeSince(scale, p.nowNs()-restNs).fluidKg) > p.bandKg(scale)/4
 }
 
 func (p *play) atRest() bool {
 	p.rest.next = p.now + restEvery
-	if !p.s.Job.Phase.Open() || p.panLies || p.now < p.downUntil {
+	if !p.s.Job.Phase.Open() || p.toolsOn > 0 || p.panLies || p.now < p.downUntil {
 		return false
 	}
 	for i := range p.scales {
-		now := p.past[len(p.past)-1]
-		change := now.on[i].minus(p.at(now.atNs - restNs).on[i])
+		change := p.changeSince(i, p.nowNs()-restNs)
 		if p.flowing(i) || math.Abs(change.objectKg)+math.Abs(change.otherKg) > 0.001 || p.now < p.scales[i].silentUntil {
 			return false
 		}

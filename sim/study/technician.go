@@ -69,9 +69,9 @@ func (p *play) until(holds func() bool) bool {
 }
 
 // whenFree waits for both hands, and keeps them for so long.
-func (p *play) whenFree(for_ time.Duration) {
+func (p *play) whenFree(long time.Duration) {
 	p.until(func() bool { return p.now >= p.busyUntil })
-	p.busyUntil = p.now + for_
+	p.busyUntil = p.now + long
 }
 
 // phase goes on to another phase as soon as the fold lets it.

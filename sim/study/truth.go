@@ -193,8 +193,7 @@ func (p *play) inHole(m *moved) bool {
 // when that is no good part of it was it fluid.
 func (p *play) judge(scale int, fromNs int64, step fillcalc.Step) (fillcalc.Decision, string) {
 	const noneKg, goodPart = 0.01, 1.0 / 3
-	drained, added := p.trueKg()
-	change := p.loads(scale, drained, added).minus(p.at(fromNs).on[scale])
+	change := p.changeSince(scale, fromNs)
 	why := fmt.Sprintf("objects %+.3f, other %+.3f, fluid %+.3f kg", change.objectKg, change.otherKg, change.fluidKg)
 	objectKg, otherKg, stepKg := math.Abs(change.objectKg), math.Abs(change.otherKg), math.Abs(step.Kg)
 	switch {
