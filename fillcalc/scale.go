@@ -210,8 +210,8 @@ func (s *Scale) settle(atNs int64) move {
 		}
 	default:
 		seconds := float64(atNs-s.Before.AtNs) / 1e9
-		// A stream fluctuates by about half of itself within a second.
-		slack := s.bandKg() + float64(0.5*max(math.Abs(was), math.Abs(now)))
+		// A stream fluctuates by about a quarter of itself for a second.
+		slack := s.bandKg() + float64(0.25*max(math.Abs(was), math.Abs(now)))
 		flowed := float64((was + now) / 2 * seconds)
 		low, high := flowed, flowed
 		if s.Cause == Sudden {
@@ -248,9 +248,12 @@ func (s *Scale) slopeKgS(atNs, overNs int64) float64 {
 	return (s.LevelKg - p.LevelKg) / (float64(atNs-p.AtNs) / 1e9)
 }
 
-// movesOn tells whether the level still moves at another speed than before.
+// movesOn tells whether the level still moves at another speed than before, and
+// not only because a filter has not caught up with it yet.
 func (s *Scale) movesOn(atNs int64) bool {
-	return math.Abs(s.slopeKgS(atNs, straightNs/2)-s.Before.FlowKgS) > s.bandKg()/2
+	beyond := s.slopeKgS(atNs, straightNs/2) - s.Before.FlowKgS
+	change := s.LevelKg - s.Before.LevelKg - float64(s.Before.FlowKgS*(float64(atNs-s.Before.AtNs)/1e9))
+	return math.Abs(beyond) > s.bandKg()/2 && math.Abs(beyond) > 0.2*math.Abs(change)
 }
 
 // weighingU2 is the variance, in kg², of one settled weighing: the display's

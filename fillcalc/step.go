@@ -1,6 +1,9 @@
 package fillcalc
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Step is a change that is held apart until it is known what it was.
 type Step struct {
@@ -41,64 +44,81 @@ const (
 )
 
 // match joins a step to those that it ends, where the signal proves that an
-// object came and went, or a person has said so. All that a pair leaves over is
-// counted, so that the two weigh as if the object had never been there. Whichever
-// of several objects is taken for the one that went, the sum is right once all
-// have gone.
+// object came and went, or a person has said so. All that is left over is
+// counted, so that it weighs as if the object had never been there. Whichever of
+// several objects is taken for the one that went, the sum is right once all have
+// gone.
 func (j *Job) match(sc *Scale, id int) {
 	n := &j.Steps[id-1]
-	var open, heavier []*Step // what may have been the object's arrival, the newest first
-	allSaid := n.As == AsObject
+	var open []*Step // what is no fluid and not matched yet, the newest first
 	sumKg, sumU2 := n.Kg, n.U2
-	for i := id - 2; i >= j.StepsBefore; i-- {
+	for i := len(j.Steps) - 1; i >= j.StepsBefore; i-- {
 		c := &j.Steps[i]
-		if c.Sensor != n.Sensor || c.With != 0 || (c.As != "" && c.As != AsObject) || (c.Kg > 0) == (n.Kg > 0) {
-			continue
-		}
-		open = append(open, c)
-		sumKg += c.Kg
-		sumU2 += c.U2
-		// What comes off lighter left fluid behind, on the caddy.
-		if n.Kg < 0 && c.Kg+n.Kg > 0 && -n.Kg >= float64(leastObjectShare*c.Kg) && sc.Setup.Load != SupplyLoad {
-			heavier = append(heavier, c)
+		if c != n && c.Sensor == n.Sensor && c.With == 0 && (c.As == "" || c.As == AsObject) {
+			open = append(open, c)
+			sumKg += c.Kg
+			sumU2 += c.U2
 		}
 	}
+	said := n.As == AsObject
 	near := func(kg, u2 float64) bool { return math.Abs(kg) <= sc.bandKg()+float64(2*math.Sqrt(u2)) }
-	for _, c := range open {
-		if near(c.Kg+n.Kg, c.U2+n.U2) {
+	// What happened while nobody measured proves nothing by itself.
+	may := func(c *Step) bool { return said || n.Cause != Away && (c.Cause != Away || c.As == AsObject) }
+	for i, c := range open {
+		if may(c) && near(c.Kg+n.Kg, c.U2+n.U2) {
 			j.pair(sc, n, c)
 			return
 		}
-	}
-	// Laid on one by one, taken away together.
-	for i, c := range open {
+		// Laid on one by one, taken away together.
 		for _, d := range open[i+1:] {
-			if near(c.Kg+d.Kg+n.Kg, c.U2+d.U2+n.U2) {
+			if may(c) && may(d) && near(c.Kg+d.Kg+n.Kg, c.U2+d.U2+n.U2) {
 				j.pair(sc, n, c, d)
 				return
 			}
 		}
 	}
-	if len(open) > 2 && near(sumKg, sumU2) {
-		j.pair(sc, n, open...)
+	if len(open) > 2 && near(sumKg, sumU2) && !slices.ContainsFunc(open, func(c *Step) bool { return !may(c) }) {
+		j.pair(sc, n, open...) // all is gone
 		return
 	}
-	var lightest *Step
-	for _, c := range heavier {
-		allSaid = allSaid && c.As == AsObject
-		if lightest == nil || c.Kg < lightest.Kg {
-			lightest = c
+	if c := j.left(sc, n, open, said); c != nil {
+		j.join(n, c)
+		direction := float64(sc.Direction)
+		if c.Kg+n.Kg > 0 {
+			direction = 1 // what an object leaves behind has drained, whatever the phase
 		}
+		j.add(j.tallyOf(sc.Setup.Load, direction), c.Kg+n.Kg)
+		return
 	}
-	switch {
-	case len(heavier) == 1 || allSaid && lightest != nil:
-		// What it leaves behind has drained, whatever the phase.
-		j.join(n, lightest)
-		j.add(j.tallyOf(sc.Setup.Load, 1), lightest.Kg+n.Kg)
-	case n.As == "" && j.leant(sc, n):
+	if n.As == "" && j.leant(sc, n) {
 		n.As, n.By = AsLean, BySignal
 		j.add(j.tallyOf(sc.Setup.Load, float64(sc.Direction)), n.Kg)
 	}
+}
+
+// left finds the arrival of an object that goes with another weight than it came
+// with: lighter where it left fluid behind; and where fluid leaves a supply, with
+// whatever left at the same moment. The signal alone proves it for a lone object
+// on the caddy, a person's word for any.
+func (j *Job) left(sc *Scale, n *Step, open []*Step, said bool) (c *Step) {
+	if n.Kg > 0 || !said && (len(open) != 1 || n.Cause == Away || n.Cause == Backward || open[0].Cause == Away) {
+		return nil
+	}
+	for _, o := range open {
+		rest := o.Kg + n.Kg
+		switch {
+		case o.Kg < 0 || said && o.As != AsObject:
+			continue
+		case rest > 0 && (sc.Setup.Load == SupplyLoad || -n.Kg < float64(leastObjectShare*o.Kg)):
+			continue
+		case rest < 0 && (!said || sc.Direction > 0):
+			continue
+		}
+		if c == nil || math.Abs(rest) < math.Abs(c.Kg+n.Kg) {
+			c = o
+		}
+	}
+	return c
 }
 
 // rematch looks again at the steps that may end others, after a person said what
