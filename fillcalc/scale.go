@@ -178,6 +178,7 @@ func (s *Scale) read(atNs int64, kg float64) (m move, settled bool) {
 		return s.settle(atNs), true
 	case s.Cause == Sudden && (atNs-s.SinceNs >= suddenNs && s.movesOn(atNs) || atNs-s.SinceNs >= tremblingNs):
 		s.Follow = following // no step does that
+		s.takeFlow(atNs, s.slopeKgS(atNs, straightNs/2))
 	}
 	return move{}, false
 }
@@ -228,15 +229,19 @@ func (s *Scale) settle(atNs int64) move {
 		m.U2 = float64(u * u)
 	}
 	m.U2 += 2 * s.Setup.weighingU2()
-	s.SlowKg = s.LevelKg - float64(now*(slowTauS-levelTauS))
+	s.takeFlow(atNs, now)
 	if m.Kg != 0 || s.Cause == Away || (s.SlowKg < s.PeakKg) == (s.Direction > 0) {
 		s.PeakKg = s.SlowKg
 	}
-	// What was kept during the change is no trend: a second change soon after must
-	// not be measured against it.
+	return m
+}
+
+// takeFlow starts a new trend: what was kept during a hold is none, and a second
+// change soon after must not be measured against it.
+func (s *Scale) takeFlow(atNs int64, kgS float64) {
+	s.SlowKg = s.LevelKg - float64(kgS*(slowTauS-levelTauS))
 	s.PastN, s.PastAt = 0, 0
 	s.remember(atNs)
-	return m
 }
 
 // slopeKgS is how fast the level has moved of late; 0 when that is not known.
@@ -269,8 +274,7 @@ func (s *Scale) tooFast(atNs int64, kg float64) bool {
 	if !ok {
 		return false
 	}
-	lag := float64(min(math.Abs(p.FlowKgS), s.Setup.MaxFlowKgS) * levelTauS)
-	limit := float64(s.Setup.MaxFlowKgS*(float64(atNs-p.AtNs)/1e9)) + lag + float64(2*s.bandKg())
+	limit := float64(s.Setup.MaxFlowKgS*(float64(atNs-p.AtNs)/1e9+levelTauS)) + float64(2*s.bandKg())
 	return math.Abs(kg-p.LevelKg) > limit
 }
 

@@ -64,11 +64,17 @@ func (j *Job) match(sc *Scale, id int) {
 	near := func(kg, u2 float64) bool { return math.Abs(kg) <= sc.bandKg()+float64(2*math.Sqrt(u2)) }
 	// What happened while nobody measured proves nothing by itself.
 	may := func(c *Step) bool { return said || n.Cause != Away && (c.Cause != Away || c.As == AsObject) }
-	for i, c := range open {
-		if may(c) && near(c.Kg+n.Kg, c.U2+n.U2) {
-			j.pair(sc, n, c)
-			return
+	var best *Step
+	for _, c := range open {
+		if may(c) && near(c.Kg+n.Kg, c.U2+n.U2) && (best == nil || math.Abs(c.Kg+n.Kg) < math.Abs(best.Kg+n.Kg)) {
+			best = c
 		}
+	}
+	if best != nil {
+		j.pair(sc, n, best)
+		return
+	}
+	for i, c := range open {
 		// Laid on one by one, taken away together.
 		for _, d := range open[i+1:] {
 			if may(c) && may(d) && near(c.Kg+d.Kg+n.Kg, c.U2+d.U2+n.U2) {
