@@ -22,6 +22,9 @@ const (
 	// A trend is broken when the level has left it by more than the band within
 	// this time.
 	trendNs = 800e6
+	// The slope over this long is the late one; the ring reaches a little further
+	// back.
+	lateNs = 1400e6
 	// What is held began less than this before it became plain: a small change
 	// behind the indicator's own filter and ours shows late.
 	onsetNs = 1500e6
@@ -67,7 +70,8 @@ const (
 type past struct {
 	AtNs    int64
 	LevelKg float64
-	FlowKgS float64
+	FlowKgS float64 // the steady one
+	LateKgS float64 // the slope just before; it shows sooner that a stream has changed
 }
 
 // Scale is the fold's memory of one scale.
@@ -99,7 +103,8 @@ type Scale struct {
 	SinceNs    int64
 	BentNs     int64
 	FastNs     int64
-	CalmN      int // readings since it last was bent
+	CalmN      int     // readings since it last was bent
+	SteepKgS   float64 // the steepest slope since
 	HeldCounts bool
 
 	Plateaus [4]past // where the level rested, the newest first; LevelKg and the time it was left
@@ -127,7 +132,7 @@ type move struct {
 func (s *Scale) read(atNs int64, kg float64) (m move, settled bool) {
 	if s.Follow == lost || atNs-s.LastNs > scaleSilentNs {
 		if s.Follow == following || s.Follow == lost && s.Anchored {
-			s.Before = past{s.LastNs, s.LevelKg, 0}
+			s.Before = past{s.LastNs, s.LevelKg, 0, 0}
 		}
 		s.hold(Away, s.Before, atNs)
 		s.restart(atNs, kg)
@@ -163,6 +168,7 @@ func (s *Scale) read(atNs int64, kg float64) (m move, settled bool) {
 			s.Cause = TooFast
 		}
 		s.CalmN++
+		s.SteepKgS = max(s.SteepKgS, math.Abs(s.slopeKgS(atNs, straightNs/2)))
 		if fast || s.Cause == Backward && s.goesBack(atNs) {
 			s.FastNs, s.BentNs, s.CalmN = atNs, atNs, 0
 		} else if s.bent(atNs) {
@@ -185,7 +191,7 @@ func (s *Scale) read(atNs int64, kg float64) (m move, settled bool) {
 
 func (s *Scale) hold(cause Cause, before past, atNs int64) {
 	s.Follow, s.Cause, s.Before = held, cause, before
-	s.SinceNs, s.BentNs, s.FastNs, s.CalmN = atNs, atNs, atNs, 0
+	s.SinceNs, s.BentNs, s.FastNs, s.CalmN, s.SteepKgS = atNs, atNs, atNs, 0, 0
 }
 
 // restart takes the level from one reading: nothing from before bears on it.
@@ -212,11 +218,12 @@ func (s *Scale) settle(atNs int64) move {
 	default:
 		seconds := float64(atNs-s.Before.AtNs) / 1e9
 		// A stream fluctuates by about a quarter of itself for a second.
-		slack := s.bandKg() + float64(0.25*max(math.Abs(was), math.Abs(now)))
+		strong := max(math.Abs(was), math.Abs(now))
+		slack := s.bandKg() + float64(0.25*strong)
 		flowed := float64((was + now) / 2 * seconds)
 		low, high := flowed, flowed
-		if s.Cause == Sudden {
-			// No faster than fluid: the stream may have changed at any moment between.
+		if s.Cause == Sudden && s.SteepKgS < float64(1.25*strong)+s.bandKg() {
+			// Never steeper than the streams: one may have become the other at any moment.
 			low, high = float64(min(was, now)*seconds), float64(max(was, now)*seconds)
 		}
 		if change < low-slack || change > high+slack {
@@ -328,7 +335,7 @@ func (s *Scale) rest(atNs int64) {
 	if math.Abs(s.LevelKg-s.Plateaus[0].LevelKg) > s.bandKg() || s.Plateaus[0].AtNs == 0 {
 		copy(s.Plateaus[1:], s.Plateaus[:])
 	}
-	s.Plateaus[0] = past{atNs, s.LevelKg, 0}
+	s.Plateaus[0] = past{AtNs: atNs, LevelKg: s.LevelKg}
 }
 
 func (s *Scale) remember(atNs int64) {
@@ -338,7 +345,10 @@ func (s *Scale) remember(atNs int64) {
 			return
 		}
 	}
-	p := past{atNs, s.LevelKg, s.flowKgS()}
+	p := past{atNs, s.LevelKg, s.flowKgS(), s.flowKgS()}
+	if _, ok := s.ago(atNs, lateNs); ok {
+		p.LateKgS = s.slopeKgS(atNs, lateNs)
+	}
 	if s.PastN < len(s.Past) {
 		s.Past[(s.PastAt+s.PastN)%len(s.Past)] = p
 		s.PastN++
@@ -359,13 +369,18 @@ func (s *Scale) ago(atNs, ageNs int64) (p past, ok bool) {
 	return past{}, false
 }
 
-// before is the level from before a change that has just become plain.
+// before is the level from before a change that has just become plain, with the
+// flow at the time.
 func (s *Scale) before(atNs int64) past {
-	if p, ok := s.ago(atNs, onsetNs); ok {
-		return p
+	p, ok := s.ago(atNs, onsetNs)
+	switch {
+	case !ok && s.PastN == 0:
+		return past{AtNs: s.LastNs, LevelKg: s.LevelKg}
+	case !ok:
+		p = s.Past[s.PastAt]
 	}
-	if s.PastN == 0 {
-		return past{s.LastNs, s.LevelKg, 0}
+	if math.Abs(p.LateKgS-p.FlowKgS) > s.bandKg()/4 {
+		p.FlowKgS = p.LateKgS
 	}
-	return s.Past[s.PastAt]
+	return p
 }

@@ -64,24 +64,25 @@ func (j *Job) match(sc *Scale, id int) {
 	near := func(kg, u2 float64) bool { return math.Abs(kg) <= sc.bandKg()+float64(2*math.Sqrt(u2)) }
 	// What happened while nobody measured proves nothing by itself.
 	may := func(c *Step) bool { return said || n.Cause != Away && (c.Cause != Away || c.As == AsObject) }
-	var best *Step
-	for _, c := range open {
-		if may(c) && near(c.Kg+n.Kg, c.U2+n.U2) && (best == nil || math.Abs(c.Kg+n.Kg) < math.Abs(best.Kg+n.Kg)) {
-			best = c
+	// Alone, or with another one that was laid on for itself.
+	var best []*Step
+	bestKg := math.Inf(1)
+	for i, c := range open {
+		if !may(c) {
+			continue
+		}
+		if rest := c.Kg + n.Kg; near(rest, c.U2+n.U2) && (len(best) != 1 || math.Abs(rest) < bestKg) {
+			best, bestKg = []*Step{c}, math.Abs(rest)
+		}
+		for _, d := range open[i+1:] {
+			if rest := c.Kg + d.Kg + n.Kg; may(d) && near(rest, c.U2+d.U2+n.U2) && len(best) != 1 && math.Abs(rest) < bestKg {
+				best, bestKg = []*Step{c, d}, math.Abs(rest)
+			}
 		}
 	}
 	if best != nil {
-		j.pair(sc, n, best)
+		j.pair(sc, n, best...)
 		return
-	}
-	for i, c := range open {
-		// Laid on one by one, taken away together.
-		for _, d := range open[i+1:] {
-			if may(c) && may(d) && near(c.Kg+d.Kg+n.Kg, c.U2+d.U2+n.U2) {
-				j.pair(sc, n, c, d)
-				return
-			}
-		}
 	}
 	if len(open) > 2 && near(sumKg, sumU2) && !slices.ContainsFunc(open, func(c *Step) bool { return !may(c) }) {
 		j.pair(sc, n, open...) // all is gone

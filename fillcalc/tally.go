@@ -156,7 +156,7 @@ func (s *State) weigh(i int, atNs int64, kg float64) {
 // no fluid does that.
 func (s *State) turn(sc *Scale, atNs int64) {
 	if sc.Setup.Load != BothLoad || s.Job.Phase == Draining || s.Job.Phase == Service {
-		sc.hold(Backward, past{atNs, sc.PeakKg, 0}, atNs)
+		sc.hold(Backward, past{AtNs: atNs, LevelKg: sc.PeakKg}, atNs)
 		sc.HeldCounts = true
 		return
 	}

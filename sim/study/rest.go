@@ -64,15 +64,9 @@ func (p *play) atRest() bool {
 // rest before when they have moved apart. What the fold still admits not to know
 // is no fault yet: it is judged once it does not admit it any more.
 func (p *play) compare() {
-	v := p.s.Volumes()
-	drained, added := p.trueKg()
-	j := &p.s.Job
-	r := rest{known: true, next: p.rest.next, moveN: len(p.moves), stepN: len(j.Steps), errorKg: [2]float64{
-		v.DrainedKg/j.UsedFactor/(1+p.scales[p.caddyScale()].p.GainError) - drained,
-		v.AddedKg/j.FreshFactor/(1+p.scales[p.supplyScale()].p.GainError) - added,
-	}}
+	r := rest{known: true, next: p.rest.next, moveN: len(p.moves), stepN: len(p.s.Job.Steps), errorKg: p.errorKg()}
 	was := p.rest
-	if !was.known || j.StepsBefore > was.stepN {
+	if !was.known || p.s.Job.StepsBefore > was.stepN {
 		p.rest = r
 		return
 	}
@@ -88,11 +82,20 @@ func (p *play) compare() {
 			blamed[scale] = true // both accounts of one scale suffer from one cause
 		}
 	}
-	if pending && !blamed[0] && !blamed[1] {
-		p.rest.next = r.next
-		return
+	if !pending || blamed[0] || blamed[1] {
+		p.rest = r
 	}
-	p.rest = r
+}
+
+// errorKg is what the fold says less what is true, drained and added, without
+// the part that the slopes of the scales are to blame for.
+func (p *play) errorKg() [2]float64 {
+	v, j := p.s.Volumes(), &p.s.Job
+	drained, added := p.trueKg()
+	return [2]float64{
+		v.DrainedKg/j.UsedFactor/(1+p.scales[p.caddyScale()].p.GainError) - drained,
+		v.AddedKg/j.FreshFactor/(1+p.scales[p.supplyScale()].p.GainError) - added,
+	}
 }
 
 // admittedU2 is what the fold counts in the uncertainty of what it divided on a

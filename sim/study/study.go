@@ -43,7 +43,7 @@ func (j *Job) OverU() float64 {
 func Play(d *Distribution, seed uint64, number int, tell io.Writer) Job {
 	p := newPlay(d, seed, uint64(number), tell)
 	p.job()
-	t, v := p.cart.Truth(), p.s.Volumes()
+	t, v, offKg := p.cart.Truth(), p.s.Volumes(), p.errorKg()
 	used, fresh := p.drawn.cart.Used, p.drawn.cart.Fresh
 	drainedKg := t.DrainedKg - t.SpilledKg
 	drainedL, addedL := drainedKg/used.DensityKgM3(referenceC)*1000, t.AddedKg/fresh.DensityKgM3(referenceC)*1000
@@ -52,9 +52,9 @@ func Play(d *Distribution, seed uint64, number int, tell io.Writer) Job {
 	manualDrainedL, manualAddedL := manual(d, rng, drainedKg/used.DensityKgM3(p.jugC)*1000, addedL)
 	j := Job{
 		Number:  number,
-		Drained: Figure{v.DrainedL, v.DrainedUL, drainedL, manualDrainedL, p.rest.errorKg[0], drainedL},
-		Added:   Figure{v.AddedL, v.AddedUL, addedL, manualAddedL, p.rest.errorKg[1], addedL},
-		Balance: Figure{v.BalanceL, v.BalanceUL, addedL - drainedL, manualAddedL - manualDrainedL, p.rest.errorKg[1] - p.rest.errorKg[0], drainedL},
+		Drained: Figure{v.DrainedL, v.DrainedUL, drainedL, manualDrainedL, offKg[0], drainedL},
+		Added:   Figure{v.AddedL, v.AddedUL, addedL, manualAddedL, offKg[1], addedL},
+		Balance: Figure{v.BalanceL, v.BalanceUL, addedL - drainedL, manualAddedL - manualDrainedL, offKg[1] - offKg[0], drainedL},
 		Counts:  p.counts, Notes: p.notes, Refused: p.refused,
 	}
 	for i, f := range []Figure{j.Drained, j.Added, j.Balance} {

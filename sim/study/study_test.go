@@ -247,7 +247,7 @@ func TestDrawnErrorsFollowTheirUncertainty(t *testing.T) {
 			t.Fatal("one name, two densities")
 		}
 	}
-	for name, c := range map[string][2]float64{"density": {math.Sqrt(density), 0.002}, "gain": {math.Sqrt(gain), 0.0005}, "air": {math.Sqrt(air), 0.03}} {
+	for name, c := range map[string][2]float64{"density": {math.Sqrt(density), d.Fluid.DensityUPct / 100}, "gain": {math.Sqrt(gain), d.Scale.GainUPct / 100}, "air": {math.Sqrt(air), d.Cart.AirUKgM3}} {
 		if math.Abs(c[0]/c[1]-1) > 0.06 { // four standard deviations of the estimate
 			t.Errorf("%s: standard deviation %g, want %g", name, c[0], c[1])
 		}
