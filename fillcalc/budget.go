@@ -49,6 +49,10 @@ const (
 	// by creep under load (OIML R 76-1 3.9.4.1) and one by its zero's drift over
 	// 5 °C (3.9.2.3); both are limits, so they are divided by √3 (GUM 4.3.7).
 	driftSteps = 0.6454972243679028 // √((0.5² + 1²)/3)
+	// Where caddy and supply stand on one scale, what the pan drips while somebody
+	// pours is taken off both accounts unseen: up to some 30 mL of what hangs on a
+	// closed pan (common practice, no source).
+	unseenDripsUL = 0.008
 )
 
 // budget gathers the terms of an account.
@@ -90,6 +94,9 @@ func (s *State) budget(t Tally) Budget {
 			// What it does while the one runs says nothing of the other.
 			Term{"drift of the scale", name + ", " + t.String(), sign * driftSteps * setup.ResolutionKg * perKg},
 			Term{"slope of the scale", name, litres * setup.gainU(s.NowNs)})
+		if setup.Load == BothLoad && j.Added.Begun {
+			b = append(b, Term{"drips unseen while it is filled", name, unseenDripsUL})
+		}
 	}
 	b = append(b,
 		// dL/L = -(1/ρ - 1/8000)·dρair, to first order.
