@@ -236,10 +236,10 @@ func (s *Scale) settle(atNs int64) move {
 		m.U2 = float64(u * u)
 	}
 	m.U2 += 2 * s.Setup.weighingU2()
-	s.takeFlow(atNs, now)
-	if m.Kg != 0 || s.Cause == Away || (s.SlowKg < s.PeakKg) == (s.Direction > 0) {
-		s.PeakKg = s.SlowKg
+	if m.Kg != 0 || s.Cause == Away {
+		s.PeakKg = s.LevelKg
 	}
+	s.takeFlow(atNs, now)
 	return m
 }
 
@@ -247,6 +247,10 @@ func (s *Scale) settle(atNs int64) move {
 // change soon after must not be measured against it.
 func (s *Scale) takeFlow(atNs int64, kgS float64) {
 	s.SlowKg = s.LevelKg - float64(kgS*(slowTauS-levelTauS))
+	// On a stream the slow average lags; behind it nothing has turned back.
+	if (s.SlowKg < s.PeakKg) == (s.Direction > 0) {
+		s.PeakKg = s.SlowKg
+	}
 	s.PastN, s.PastAt = 0, 0
 	s.remember(atNs)
 }
