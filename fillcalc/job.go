@@ -126,7 +126,13 @@ func (s *State) input(in *Input) {
 				s.Tail.shift(step.Kg)
 			}
 		case AsLean:
-			s.Job.add(s.Job.tallyOf(CaddyLoad, 1), step.Kg)
+			// A push down that was held, and whose end was taken for poured fluid; or
+			// one that was taken for drained fluid, and whose end was held.
+			if step.Kg > 0 {
+				s.Job.add(AddedTally, step.Kg)
+			} else {
+				s.Job.add(s.Job.tallyOf(CaddyLoad, 1), step.Kg)
+			}
 		case AsObject:
 			if sc := s.scale(step.Sensor); sc != nil {
 				s.Job.rematch(sc)
@@ -161,6 +167,7 @@ func (s *State) resetTail() {
 // during the absence shows, as long as the scale carries the same load.
 func (s *State) start(setup *Setup) {
 	for i := range s.Scales[:s.ScaleN] {
+		s.cut(&s.Scales[i])
 		s.book(&s.Scales[i])
 	}
 	old := s.Scales
@@ -174,7 +181,7 @@ func (s *State) start(setup *Setup) {
 		for j := range old[:oldN] {
 			if o := &old[j]; o.Anchored && o.Setup.Sensor == sc.Setup.Sensor && o.Setup.Load == sc.Setup.Load {
 				sc.Anchored, sc.AnchorKg, sc.LevelKg, sc.LastNs = true, o.AnchorKg, o.AnchorKg, o.LastNs
-				sc.Direction, sc.HeldCounts, sc.Plateaus = o.Direction, o.Follow == held && o.HeldCounts, o.Plateaus
+				sc.Direction, sc.HeldCounts, sc.Plateaus = o.Direction, counts(o.Setup.Load, s.Job.Phase), o.Plateaus
 			}
 		}
 	}
@@ -245,8 +252,9 @@ func Check(s *State, in *Input) error {
 		case AsFluid, AsObject, AsSwap:
 			return nil
 		case AsLean:
-			if step := j.Steps[in.Step-1]; step.Kg > 0 || s.loadOf(step.Sensor) == SupplyLoad {
-				return fmt.Errorf("as: lean takes back what a push on the caddy seemed to add: step %d is %+.3f kg on %s", step.ID, step.Kg, step.Sensor)
+			step := j.Steps[in.Step-1]
+			if load := s.loadOf(step.Sensor); step.Kg > 0 && load == CaddyLoad || step.Kg < 0 && load == SupplyLoad {
+				return fmt.Errorf("as: lean takes back what a push seemed to add to or take from a scale: step %d (%+.3f kg on %s) is not the other end of one", step.ID, step.Kg, step.Sensor)
 			}
 			return nil
 		}

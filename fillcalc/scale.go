@@ -267,7 +267,11 @@ func (s *Scale) slopeKgS(atNs, overNs int64) float64 {
 // movesOn tells whether the level still moves at another speed than before, and
 // not only because a filter has not caught up with it yet.
 func (s *Scale) movesOn(atNs int64) bool {
-	beyond := s.slopeKgS(atNs, straightNs/2) - s.Before.FlowKgS
+	slope := s.slopeKgS(atNs, straightNs/2)
+	if s.SteepKgS > float64(1.25*max(math.Abs(slope), math.Abs(s.Before.FlowKgS)))+s.bandKg() {
+		return false // something else than a stream was in it
+	}
+	beyond := slope - s.Before.FlowKgS
 	change := s.LevelKg - s.Before.LevelKg - float64(s.Before.FlowKgS*(float64(atNs-s.Before.AtNs)/1e9))
 	return math.Abs(beyond) > s.bandKg()/2 && math.Abs(beyond) > 0.2*math.Abs(change)
 }

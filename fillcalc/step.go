@@ -10,6 +10,7 @@ type Step struct {
 	ID     int // from 1 within a job
 	Sensor string
 	AtNs   int64
+	FromKg float64 // the level before
 	Kg     float64 // as the scale shows it; negative when weight went away
 	U2     float64 // kg², how well it could be told from what flowed meanwhile
 	Cause  Cause
@@ -177,4 +178,21 @@ func (j *Job) leant(sc *Scale, n *Step) bool {
 		}
 	}
 	return false
+}
+
+// leanOver decides a push that went away as slowly as it came, on a scale from
+// which fluid is expected to go: its rise was held, its end was taken for fluid.
+func (j *Job) leanOver(sc *Scale, atNs int64) {
+	if len(j.Steps) == j.StepsBefore || sc.Direction > 0 {
+		return
+	}
+	n := &j.Steps[len(j.Steps)-1]
+	if n.As != "" || n.Sensor != sc.Setup.Sensor || n.Cause != Backward || n.Kg < 0 || atNs-n.AtNs > leanNs ||
+		math.Abs(sc.flowKgS()) > sc.bandKg()/10 || math.Abs(sc.LevelKg-n.FromKg) > sc.bandKg() {
+		return
+	}
+	j.Steps = slices.Clone(j.Steps)
+	n = &j.Steps[len(j.Steps)-1]
+	n.As, n.By = AsLean, BySignal
+	j.add(AddedTally, n.Kg)
 }

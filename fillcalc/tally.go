@@ -127,17 +127,36 @@ func (s *State) turnTo(phase Phase) {
 // weigh feeds one weight to scale i.
 func (s *State) weigh(i int, atNs int64, kg float64) {
 	sc := &s.Scales[i]
+	if atNs-sc.LastNs > scaleSilentNs {
+		s.cut(sc)
+	}
 	counting := counts(sc.Setup.Load, s.Job.Phase)
 	if sc.Follow != held {
 		sc.HeldCounts = counting
 	}
 	m, settled := sc.read(atNs, kg)
-	if !settled {
-		if sc.Follow == following && counting && sc.turned() {
+	switch {
+	case settled:
+		s.settled(sc, atNs, m)
+	case sc.Follow == following && counting:
+		if sc.turned() {
 			s.turn(sc, atNs)
 		}
-		return
+		s.Job.leanOver(sc, atNs)
 	}
+}
+
+// cut ends what is held where the readings end: what happens after belongs to
+// another step.
+func (s *State) cut(sc *Scale) {
+	if sc.Follow == held && sc.Anchored {
+		s.settled(sc, sc.LastNs, sc.settle(sc.LastNs))
+	}
+}
+
+// settled takes note of a hold that has come to rest.
+func (s *State) settled(sc *Scale, atNs int64, m move) {
+	counting := counts(sc.Setup.Load, s.Job.Phase)
 	switch {
 	case !sc.Anchored:
 		sc.AnchorKg, sc.Anchored = sc.LevelKg, true
@@ -151,11 +170,17 @@ func (s *State) weigh(i int, atNs int64, kg float64) {
 	}
 }
 
+// A pan that has been put back does no more than drip: a stronger stream into the
+// caddy is none (common practice, no source).
+const mostDripKgS = 0.01
+
 // turn takes note that a scale moves against its direction. Where caddy and
 // supply stand on it and both may move, the stream has changed; anywhere else
 // no fluid does that.
 func (s *State) turn(sc *Scale, atNs int64) {
-	if sc.Setup.Load != BothLoad || s.Job.Phase == Draining || s.Job.Phase == Service {
+	rises := sc.Direction < 0
+	drips := sc.flowKgS() < mostDripKgS || s.Job.Phase == Checking && s.Job.Spec.Check == ByOverflow
+	if sc.Setup.Load != BothLoad || s.Job.Phase == Draining || s.Job.Phase == Service || rises && !drips {
 		sc.hold(Backward, past{AtNs: atNs, LevelKg: sc.PeakKg}, atNs)
 		sc.HeldCounts = true
 		return
@@ -177,7 +202,7 @@ func (s *State) step(sc *Scale, atNs int64, m move) {
 	// A fresh slice: earlier states keep theirs.
 	j.Steps = append(slices.Clone(j.Steps), Step{
 		ID: len(j.Steps) + 1, Sensor: sc.Setup.Sensor, AtNs: atNs,
-		Kg: m.Kg, U2: m.U2, Cause: sc.Cause, Tally: j.tallyOf(sc.Setup.Load, m.Kg),
+		FromKg: sc.LevelKg - m.Kg, Kg: m.Kg, U2: m.U2, Cause: sc.Cause, Tally: j.tallyOf(sc.Setup.Load, m.Kg),
 	})
 	j.match(sc, len(j.Steps))
 }
