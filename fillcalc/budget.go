@@ -45,10 +45,11 @@ const (
 	// Standard uncertainty of the air's density when only a place's usual value is
 	// known: weather moves it by about three percent (common practice, no source).
 	airUKgM3 = 0.03
-	// A scale wanders within a job: half a display step
-	// by creep under load (OIML R 76-1 3.9.4.1) and one by its zero's drift over
-	// 5 °C (3.9.2.3); both are limits, so they are divided by √3 (GUM 4.3.7).
-	driftSteps = 0.6454972243679028 // √((0.5² + 1²)/3)
+	// A scale wanders: by half a display step under load (creep, OIML R 76-1
+	// 3.9.4.1), and by one for 5 °C of its zero's drift (3.9.2.3), of which an
+	// account sees about half, since it runs for half of a job. Both are limits, so
+	// they are divided by √3 (GUM 4.3.7).
+	driftSteps = 0.408248290463863 // √((0.5² + 0.5²)/3)
 	// Where caddy and supply stand on one scale, what the pan drips while somebody
 	// pours is taken off both accounts unseen: up to some 30 mL of what hangs on a
 	// closed pan (common practice, no source).

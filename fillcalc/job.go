@@ -245,8 +245,8 @@ func Check(s *State, in *Input) error {
 		if in.Step < 1 || in.Step > len(j.Steps) {
 			return fmt.Errorf("step: %d is not one of this job's %d steps", in.Step, len(j.Steps))
 		}
-		if as := j.Steps[in.Step-1].As; as != "" {
-			return fmt.Errorf("step: %d is decided already, as %s", in.Step, as)
+		if step := j.Steps[in.Step-1]; step.As != "" && !(step.As == AsObject && step.With == 0 && in.As == AsLean) {
+			return fmt.Errorf("step: %d is decided already, as %s", in.Step, step.As)
 		}
 		switch in.As {
 		case AsFluid, AsObject, AsSwap:

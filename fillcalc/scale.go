@@ -22,6 +22,8 @@ const (
 	// A trend is broken when the level has left it by more than the band within
 	// this time.
 	trendNs = 800e6
+	// A turn must last longer than a step takes to show.
+	turnNs = 2e9
 	// The slope over this long is the late one; the ring reaches a little further
 	// back.
 	lateNs = 1400e6
@@ -95,6 +97,7 @@ type Scale struct {
 	// Direction is where fluid moves this scale at present: 1 heavier, -1 lighter.
 	Direction int
 	PeakKg    float64 // the furthest SlowKg has come in that direction
+	AheadNs   int64   // when it last was not behind that by more than the band
 
 	// While held: the moment before, why, since when, and when it last was bent
 	// and last was fast. HeldCounts tells whether it began while the scale counted.
@@ -206,8 +209,14 @@ func (s *Scale) settle(atNs int64) move {
 	s.Follow = following
 	change := s.LevelKg - s.Before.LevelKg
 	was, now := s.Before.FlowKgS, s.slopeKgS(atNs, straightNs)
-	if math.Abs(was) < s.bandKg()/4 && math.Abs(now-was) < s.bandKg()/2 {
-		now = was // hardly a stream, and known better, from a longer time
+	if weak := float64(s.bandKg() / 4); math.Abs(was) < weak && math.Abs(now-was) < float64(2*weak) {
+		// Hardly a stream, and no figure is good to less than that: the least of them.
+		for _, kgS := range [...]float64{s.Before.LateKgS, now} {
+			if math.Abs(kgS) < math.Abs(was) {
+				was = kgS
+			}
+		}
+		now = was
 	}
 	var m move
 	switch s.Cause {
@@ -251,6 +260,7 @@ func (s *Scale) takeFlow(atNs int64, kgS float64) {
 	if (s.SlowKg < s.PeakKg) == (s.Direction > 0) {
 		s.PeakKg = s.SlowKg
 	}
+	s.AheadNs = atNs
 	s.PastN, s.PastAt = 0, 0
 	s.remember(atNs)
 }
@@ -317,7 +327,8 @@ func (s *Scale) bent(atNs int64) bool {
 }
 
 // turned tells whether the level has come back from its furthest by more than
-// the band; it also notes how far it got.
+// the band, and for longer than it takes to notice a step; it also notes how far
+// it got.
 func (s *Scale) turned() bool {
 	ahead := s.SlowKg - s.PeakKg
 	if s.Direction < 0 {
@@ -326,7 +337,10 @@ func (s *Scale) turned() bool {
 	if ahead > 0 && float64(s.Direction)*s.flowKgS() >= 0 {
 		s.PeakKg = s.SlowKg
 	}
-	return ahead < -s.bandKg()
+	if ahead >= -s.bandKg() {
+		s.AheadNs = s.LastNs
+	}
+	return s.LastNs-s.AheadNs >= turnNs
 }
 
 // goesBack tells whether the level still moves against its direction, faster

@@ -20,6 +20,8 @@ type Step struct {
 	// With is the other step of a pair: an object that came and went. What it left
 	// behind is counted with the later one. 0 for none.
 	With int
+	// LeftKg is what an object left behind when it went.
+	LeftKg float64
 }
 
 // Decision is what a step was.
@@ -81,6 +83,17 @@ func (j *Job) match(sc *Scale, id int) {
 			}
 		}
 	}
+	// Or was it part of what another one seemed to leave behind?
+	for i := j.StepsBefore; i < id-1; i++ {
+		e := &j.Steps[i]
+		rest := e.LeftKg + n.Kg
+		if e.Sensor == n.Sensor && e.LeftKg > sc.bandKg() && may(e) && near(rest, e.U2+n.U2) && math.Abs(rest) < bestKg-float64(sc.bandKg()/4) {
+			e.LeftKg = rest
+			j.join(n, e)
+			j.add(j.tallyOf(sc.Setup.Load, 1), n.Kg)
+			return
+		}
+	}
 	if best != nil {
 		j.pair(sc, n, best...)
 		return
@@ -91,11 +104,12 @@ func (j *Job) match(sc *Scale, id int) {
 	}
 	if c := j.left(sc, n, open, said); c != nil {
 		j.join(n, c)
-		direction := float64(sc.Direction)
-		if c.Kg+n.Kg > 0 {
+		direction, leftKg := float64(sc.Direction), c.Kg+n.Kg
+		if leftKg > 0 {
+			n.LeftKg = leftKg
 			direction = 1 // what an object leaves behind has drained, whatever the phase
 		}
-		j.add(j.tallyOf(sc.Setup.Load, direction), c.Kg+n.Kg)
+		j.add(j.tallyOf(sc.Setup.Load, direction), leftKg)
 		return
 	}
 	if n.As == "" && j.leant(sc, n) {

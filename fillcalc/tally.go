@@ -112,7 +112,7 @@ func (s *State) turnTo(phase Phase) {
 		if sc.Setup.Load == SupplyLoad || sc.Setup.Load == BothLoad && phase != Draining && phase != Service {
 			sc.Direction = -1
 		}
-		sc.PeakKg = sc.SlowKg
+		sc.PeakKg, sc.AheadNs = sc.SlowKg, sc.LastNs
 	}
 	s.Job.Phase, s.Job.PhaseNs = phase, s.NowNs
 	for _, t := range []Tally{DrainedTally, AddedTally, OverflowTally} {
@@ -186,7 +186,7 @@ func (s *State) turn(sc *Scale, atNs int64) {
 		return
 	}
 	s.Job.add(s.Job.tallyOf(BothLoad, float64(sc.Direction)), sc.PeakKg-sc.AnchorKg)
-	sc.AnchorKg, sc.PeakKg = sc.PeakKg, sc.SlowKg
+	sc.AnchorKg, sc.PeakKg, sc.AheadNs = sc.PeakKg, sc.SlowKg, atNs
 	sc.Direction = -sc.Direction
 }
 

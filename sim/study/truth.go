@@ -198,23 +198,12 @@ func (p *play) judge(scale int, fromNs int64, step fillcalc.Step) (fillcalc.Deci
 	objectKg, otherKg, stepKg := math.Abs(change.objectKg), math.Abs(change.otherKg), math.Abs(step.Kg)
 	switch {
 	case max(objectKg, otherKg) < max(noneKg, goodPart*stepKg):
-		if p.kicked(scale, fromNs) && math.Abs(step.Kg-change.fluidKg) > stepKg/2 {
-			return fillcalc.AsObject, why
-		}
+		// A kick leaves nothing behind: what is there is fluid, however it is divided.
 		return fillcalc.AsFluid, why
 	case otherKg > objectKg:
 		return fillcalc.AsSwap, why
 	}
 	return fillcalc.AsObject, why
-}
-
-func (p *play) kicked(scale int, fromNs int64) bool {
-	for _, m := range p.moves {
-		if m.what == "kick" && m.overlaps(scale, fromNs, p.nowNs()) {
-			return true
-		}
-	}
-	return false
 }
 
 // at is what stood there at a time.
