@@ -126,11 +126,18 @@ func (s *State) input(in *Input) {
 				s.Tail.shift(step.Kg)
 			}
 		case AsLean:
-			// A push down that was held, and whose end was taken for poured fluid; or
-			// one that was taken for drained fluid, and whose end was held.
-			if step.Kg > 0 {
-				s.Job.add(AddedTally, step.Kg)
-			} else {
+			// The other end of the push may have been held too; if not, it was taken for
+			// drained fluid. Of a push whose end is still to come nothing is known yet.
+			sc := s.scale(step.Sensor)
+			if sc == nil {
+				break
+			}
+			step.As = AsObject
+			s.Job.rematch(sc)
+			if step.With == 0 {
+				step.As = AsLean
+			}
+			if step.With == 0 && step.Kg < 0 {
 				s.Job.add(s.Job.tallyOf(CaddyLoad, 1), step.Kg)
 			}
 		case AsObject:
@@ -252,10 +259,6 @@ func Check(s *State, in *Input) error {
 		case AsFluid, AsObject, AsSwap:
 			return nil
 		case AsLean:
-			step := j.Steps[in.Step-1]
-			if load := s.loadOf(step.Sensor); step.Kg > 0 && load == CaddyLoad || step.Kg < 0 && load == SupplyLoad {
-				return fmt.Errorf("as: lean takes back what a push seemed to add to or take from a scale: step %d (%+.3f kg on %s) is not the other end of one", step.ID, step.Kg, step.Sensor)
-			}
 			return nil
 		}
 		return fmt.Errorf("as: %q is not one of fluid, object, swap, lean", in.As)

@@ -19,6 +19,7 @@ type Step struct {
 	By     string   // who decided
 	// With is the other step of a pair: an object that came and went. What it left
 	// behind is counted with the later one. 0 for none.
+	// A lean without a held other end stands with itself.
 	With int
 	// LeftKg is what an object left behind when it went.
 	LeftKg float64
@@ -57,14 +58,17 @@ func (j *Job) match(sc *Scale, id int) {
 	sumKg, sumU2 := n.Kg, n.U2
 	for i := len(j.Steps) - 1; i >= j.StepsBefore; i-- {
 		c := &j.Steps[i]
-		if c != n && c.Sensor == n.Sensor && c.With == 0 && (c.As == "" || c.As == AsObject) {
+		if c != n && c.Sensor == n.Sensor && c.With == 0 && (c.As == "" || c.As == AsObject || c.As == AsLean && c.Kg > 0) {
 			open = append(open, c)
 			sumKg += c.Kg
 			sumU2 += c.U2
 		}
 	}
 	said := n.As == AsObject
-	near := func(kg, u2 float64) bool { return math.Abs(kg) <= sc.bandKg()+float64(2*math.Sqrt(u2)) }
+	// However badly a step is divided from a stream, a third of the object shows.
+	near := func(kg, u2 float64) bool {
+		return math.Abs(kg) <= sc.bandKg()+min(float64(2*math.Sqrt(u2)), math.Abs(n.Kg)/3)
+	}
 	// What happened while nobody measured proves nothing by itself.
 	may := func(c *Step) bool { return said || n.Cause != Away && (c.Cause != Away || c.As == AsObject) }
 	// Alone, or with another one that was laid on for itself.
@@ -102,6 +106,12 @@ func (j *Job) match(sc *Scale, id int) {
 		j.pair(sc, n, open...) // all is gone
 		return
 	}
+	if e := j.partOf(sc, n, said); e != nil {
+		e.LeftKg += n.Kg
+		j.join(n, e)
+		j.add(j.tallyOf(sc.Setup.Load, 1), n.Kg)
+		return
+	}
 	if c := j.left(sc, n, open, said); c != nil {
 		j.join(n, c)
 		direction, leftKg := float64(sc.Direction), c.Kg+n.Kg
@@ -118,6 +128,18 @@ func (j *Job) match(sc *Scale, id int) {
 	}
 }
 
+// partOf finds what seemed to be left behind by an object, when a person says that
+// another one went: they were laid on together.
+func (j *Job) partOf(sc *Scale, n *Step, said bool) (e *Step) {
+	for i := j.StepsBefore; said && n.Kg < 0 && i < len(j.Steps); i++ {
+		o := &j.Steps[i]
+		if o.Sensor == n.Sensor && o.LeftKg+n.Kg > -sc.bandKg() && (e == nil || o.LeftKg < e.LeftKg) {
+			e = o
+		}
+	}
+	return e
+}
+
 // left finds the arrival of an object that goes with another weight than it came
 // with: lighter where it left fluid behind; and where fluid leaves a supply, with
 // whatever left at the same moment. The signal alone proves it for a lone object
@@ -129,7 +151,7 @@ func (j *Job) left(sc *Scale, n *Step, open []*Step, said bool) (c *Step) {
 	for _, o := range open {
 		rest := o.Kg + n.Kg
 		switch {
-		case o.Kg < 0 || said && o.As != AsObject:
+		case o.ID > n.ID || o.Kg < 0 || said && o.As == "":
 			continue
 		case rest > 0 && (sc.Setup.Load == SupplyLoad || -n.Kg < float64(leastObjectShare*o.Kg)):
 			continue
@@ -201,12 +223,15 @@ func (j *Job) leanOver(sc *Scale, atNs int64) {
 		return
 	}
 	n := &j.Steps[len(j.Steps)-1]
-	if n.As != "" || n.Sensor != sc.Setup.Sensor || n.Cause != Backward || n.Kg < 0 || atNs-n.AtNs > leanNs ||
+	if n.As == AsFluid || n.As == AsSwap || n.With != 0 || n.Sensor != sc.Setup.Sensor || n.Cause != Backward || n.Kg < 0 || atNs-n.AtNs > leanNs ||
 		math.Abs(sc.flowKgS()) > sc.bandKg()/10 || math.Abs(sc.LevelKg-n.FromKg) > sc.bandKg() {
 		return
 	}
 	j.Steps = slices.Clone(j.Steps)
 	n = &j.Steps[len(j.Steps)-1]
-	n.As, n.By = AsLean, BySignal
+	if n.As == "" {
+		n.By = BySignal
+	}
+	n.As, n.With = AsLean, n.ID
 	j.add(AddedTally, n.Kg)
 }

@@ -57,6 +57,9 @@ func Play(d *Distribution, seed uint64, number int, tell io.Writer) Job {
 		Balance: Figure{v.BalanceL, v.BalanceUL, addedL - drainedL, manualAddedL - manualDrainedL, offKg[1] - offKg[0], drainedL},
 		Counts:  p.counts, Notes: p.notes, Refused: p.refused,
 	}
+	for _, step := range p.s.Job.Steps {
+		p.say("step %d on %s: %+.3f kg is %s by %s, with %d, left %.3f", step.ID, step.Sensor, step.Kg, step.As, step.By, step.With, step.LeftKg)
+	}
 	for i, f := range []Figure{j.Drained, j.Added, j.Balance} {
 		p.say("%s %.4f ± %.4f L, truly %.4f: %+.1f mL (weighed %+.1f g off); by hand %+.1f mL", [...]string{"drained", "added", "balance"}[i],
 			f.L, f.UL, f.TrueL, 1000*f.ErrorL(), 1000*f.WeighedOffKg, 1000*(f.ManualL-f.TrueL))

@@ -197,6 +197,8 @@ func (p *play) judge(scale int, fromNs int64, step fillcalc.Step) (fillcalc.Deci
 	why := fmt.Sprintf("objects %+.3f, other %+.3f, fluid %+.3f kg", change.objectKg, change.otherKg, change.fluidKg)
 	objectKg, otherKg, stepKg := math.Abs(change.objectKg), math.Abs(change.otherKg), math.Abs(step.Kg)
 	switch {
+	case objectKg > otherKg && objectKg > goodPart*stepKg && p.leant(scale, fromNs, step.AtNs):
+		return fillcalc.AsLean, why
 	case max(objectKg, otherKg) < max(noneKg, goodPart*stepKg):
 		// A kick leaves nothing behind: what is there is fluid, however it is divided.
 		return fillcalc.AsFluid, why
@@ -219,4 +221,14 @@ func (p *play) at(ns int64) moment {
 func (p *play) note(format string, args ...any) {
 	p.notes = append(p.notes, fmt.Sprintf("%.0f s: ", p.now.Seconds())+fmt.Sprintf(format, args...))
 	p.say("NOTE "+format, args...)
+}
+
+// leant tells whether somebody leaned on a scale, or stood up again.
+func (p *play) leant(scale int, fromNs, toNs int64) bool {
+	for i := range p.moves {
+		if m := &p.moves[i]; m.what == "lean" && m.overlaps(scale, fromNs, toNs) {
+			return true
+		}
+	}
+	return false
 }
