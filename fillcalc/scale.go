@@ -107,7 +107,8 @@ type Scale struct {
 	BentNs     int64
 	FastNs     int64
 	CalmN      int     // readings since it last was bent
-	SteepKgS   float64 // the steepest slope since
+	UpKgS      float64 // the steepest slopes since
+	DownKgS    float64
 	HeldCounts bool
 
 	Plateaus [4]past // where the level rested, the newest first; LevelKg and the time it was left
@@ -171,7 +172,8 @@ func (s *Scale) read(atNs int64, kg float64) (m move, settled bool) {
 			s.Cause = TooFast
 		}
 		s.CalmN++
-		s.SteepKgS = max(s.SteepKgS, math.Abs(s.slopeKgS(atNs, straightNs/2)))
+		slope := s.slopeKgS(atNs, straightNs/2)
+		s.UpKgS, s.DownKgS = max(s.UpKgS, slope), min(s.DownKgS, slope)
 		if fast || s.Cause == Backward && s.goesBack(atNs) {
 			s.FastNs, s.BentNs, s.CalmN = atNs, atNs, 0
 		} else if s.bent(atNs) {
@@ -194,7 +196,8 @@ func (s *Scale) read(atNs int64, kg float64) (m move, settled bool) {
 
 func (s *Scale) hold(cause Cause, before past, atNs int64) {
 	s.Follow, s.Cause, s.Before = held, cause, before
-	s.SinceNs, s.BentNs, s.FastNs, s.CalmN, s.SteepKgS = atNs, atNs, atNs, 0, 0
+	s.SinceNs, s.BentNs, s.FastNs, s.CalmN = atNs, atNs, atNs, 0
+	s.UpKgS, s.DownKgS = before.FlowKgS, before.FlowKgS
 }
 
 // restart takes the level from one reading: nothing from before bears on it.
@@ -231,7 +234,7 @@ func (s *Scale) settle(atNs int64) move {
 		slack := s.bandKg() + float64(0.25*strong)
 		flowed := float64((was + now) / 2 * seconds)
 		low, high := flowed, flowed
-		if s.Cause == Sudden && s.SteepKgS < float64(1.25*strong)+s.bandKg() {
+		if s.Cause == Sudden && s.between(was, now) {
 			// Never steeper than the streams: one may have become the other at any moment.
 			low, high = float64(min(was, now)*seconds), float64(max(was, now)*seconds)
 		}
@@ -278,12 +281,19 @@ func (s *Scale) slopeKgS(atNs, overNs int64) float64 {
 // not only because a filter has not caught up with it yet.
 func (s *Scale) movesOn(atNs int64) bool {
 	slope := s.slopeKgS(atNs, straightNs/2)
-	if s.SteepKgS > float64(1.25*max(math.Abs(slope), math.Abs(s.Before.FlowKgS)))+s.bandKg() {
+	if !s.between(slope, s.Before.FlowKgS) {
 		return false // something else than a stream was in it
 	}
 	beyond := slope - s.Before.FlowKgS
 	change := s.LevelKg - s.Before.LevelKg - float64(s.Before.FlowKgS*(float64(atNs-s.Before.AtNs)/1e9))
 	return math.Abs(beyond) > s.bandKg()/2 && math.Abs(beyond) > 0.2*math.Abs(change)
+}
+
+// between tells whether the level never moved faster than two streams, or one way
+// while they run the other. A stream fluctuates by about a quarter of itself.
+func (s *Scale) between(aKgS, bKgS float64) bool {
+	slack := s.bandKg() + float64(0.25*max(math.Abs(aKgS), math.Abs(bKgS)))
+	return s.UpKgS <= max(aKgS, bKgS)+slack && s.DownKgS >= min(aKgS, bKgS)-slack
 }
 
 // weighingU2 is the variance, in kg², of one settled weighing: the display's

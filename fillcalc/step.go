@@ -9,8 +9,9 @@ import (
 type Step struct {
 	ID     int // from 1 within a job
 	Sensor string
-	AtNs   int64
-	FromKg float64 // the level before
+	FromNs int64   // it happened after this
+	FromKg float64 // the level then
+	AtNs   int64   // when it had settled
 	Kg     float64 // as the scale shows it; negative when weight went away
 	U2     float64 // kg², how well it could be told from what flowed meanwhile
 	Cause  Cause
@@ -91,7 +92,7 @@ func (j *Job) match(sc *Scale, id int) {
 	for i := j.StepsBefore; i < id-1; i++ {
 		e := &j.Steps[i]
 		rest := e.LeftKg + n.Kg
-		if e.Sensor == n.Sensor && e.LeftKg > sc.bandKg() && may(e) && near(rest, e.U2+n.U2) && math.Abs(rest) < bestKg-float64(sc.bandKg()/4) {
+		if e.Sensor == n.Sensor && e.LeftKg > sc.bandKg() && may(e) && near(rest, e.U2+n.U2) && math.Abs(rest) < bestKg-max(float64(sc.bandKg()/4), float64(2*math.Sqrt(n.U2))) {
 			e.LeftKg = rest
 			j.join(n, e)
 			j.add(j.tallyOf(sc.Setup.Load, 1), n.Kg)
@@ -115,7 +116,7 @@ func (j *Job) match(sc *Scale, id int) {
 	if c := j.left(sc, n, open, said); c != nil {
 		j.join(n, c)
 		direction, leftKg := float64(sc.Direction), c.Kg+n.Kg
-		if leftKg > 0 {
+		if leftKg > sc.bandKg()+float64(4*math.Sqrt(c.U2+n.U2)) {
 			n.LeftKg = leftKg
 			direction = 1 // what an object leaves behind has drained, whatever the phase
 		}
@@ -153,6 +154,8 @@ func (j *Job) left(sc *Scale, n *Step, open []*Step, said bool) (c *Step) {
 		switch {
 		case o.ID > n.ID || o.Kg < 0 || said && o.As == "":
 			continue
+		case !said && rest < sc.bandKg()+float64(4*math.Sqrt(o.U2+n.U2)):
+			continue // the two are not known well enough to prove a difference
 		case rest > 0 && (sc.Setup.Load == SupplyLoad || -n.Kg < float64(leastObjectShare*o.Kg)):
 			continue
 		case rest < 0 && (!said || sc.Direction > 0):
@@ -224,7 +227,7 @@ func (j *Job) leanOver(sc *Scale, atNs int64) {
 	}
 	n := &j.Steps[len(j.Steps)-1]
 	if n.As == AsFluid || n.As == AsSwap || n.With != 0 || n.Sensor != sc.Setup.Sensor || n.Cause != Backward || n.Kg < 0 || atNs-n.AtNs > leanNs ||
-		math.Abs(sc.flowKgS()) > sc.bandKg()/10 || math.Abs(sc.LevelKg-n.FromKg) > sc.bandKg() {
+		math.Abs(sc.flowKgS()) > sc.bandKg()/10 || math.Abs(sc.LevelKg-n.FromKg) > float64(2*sc.bandKg())+float64(0.02*n.Kg) {
 		return
 	}
 	j.Steps = slices.Clone(j.Steps)

@@ -201,7 +201,7 @@ func (s *State) step(sc *Scale, atNs int64, m move) {
 	sc.AnchorKg = sc.LevelKg
 	// A fresh slice: earlier states keep theirs.
 	j.Steps = append(slices.Clone(j.Steps), Step{
-		ID: len(j.Steps) + 1, Sensor: sc.Setup.Sensor, AtNs: atNs,
+		ID: len(j.Steps) + 1, Sensor: sc.Setup.Sensor, FromNs: sc.Before.AtNs, AtNs: atNs,
 		FromKg: sc.LevelKg - m.Kg, Kg: m.Kg, U2: m.U2, Cause: sc.Cause, Tally: j.tallyOf(sc.Setup.Load, m.Kg),
 	})
 	j.match(sc, len(j.Steps))

@@ -141,7 +141,7 @@ func (p *play) seeStep(step fillcalc.Step) {
 			scale = i
 		}
 	}
-	fromNs := p.s.Scales[scale].Before.AtNs
+	fromNs := step.FromNs
 	if step.Cause == fillcalc.Backward {
 		fromNs -= 5e9 // it shows late
 	}
