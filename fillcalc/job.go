@@ -134,10 +134,11 @@ func (s *State) input(in *Input) {
 			}
 			step.As = AsObject
 			s.Job.rematch(sc)
-			if step.With == 0 {
-				step.As = AsLean
+			if step.With != 0 {
+				break
 			}
-			if step.With == 0 && step.Kg < 0 {
+			step.As = AsLean
+			if step.Kg < 0 && !s.Job.leans(sc, step) {
 				s.Job.add(s.Job.tallyOf(CaddyLoad, 1), step.Kg)
 			}
 		case AsObject:

@@ -107,10 +107,7 @@ func (j *Job) match(sc *Scale, id int) {
 		j.pair(sc, n, open...) // all is gone
 		return
 	}
-	if e := j.partOf(sc, n, said); e != nil {
-		e.LeftKg += n.Kg
-		j.join(n, e)
-		j.add(j.tallyOf(sc.Setup.Load, 1), n.Kg)
+	if said && n.Kg < 0 && j.partOf(sc, n) {
 		return
 	}
 	if c := j.left(sc, n, open, said); c != nil {
@@ -129,16 +126,30 @@ func (j *Job) match(sc *Scale, id int) {
 	}
 }
 
-// partOf finds what seemed to be left behind by an object, when a person says that
-// another one went: they were laid on together.
-func (j *Job) partOf(sc *Scale, n *Step, said bool) (e *Step) {
-	for i := j.StepsBefore; said && n.Kg < 0 && i < len(j.Steps); i++ {
-		o := &j.Steps[i]
-		if o.Sensor == n.Sensor && o.LeftKg+n.Kg > -sc.bandKg() && (e == nil || o.LeftKg < e.LeftKg) {
-			e = o
+// partOf takes an object's weight off what others seemed to leave behind, when a
+// person says that it was one: they were laid on together.
+func (j *Job) partOf(sc *Scale, n *Step) bool {
+	leftKg, u2 := 0.0, n.U2
+	for i := j.StepsBefore; i < len(j.Steps); i++ {
+		if e := &j.Steps[i]; e.Sensor == n.Sensor && e.LeftKg > 0 {
+			leftKg += e.LeftKg
+			u2 += e.U2
 		}
 	}
-	return e
+	if leftKg+n.Kg < -sc.bandKg()-float64(2*math.Sqrt(u2)) {
+		return false
+	}
+	goneKg := -n.Kg
+	for i := len(j.Steps) - 1; i >= j.StepsBefore && goneKg > 0; i-- {
+		if e := &j.Steps[i]; e.Sensor == n.Sensor && e.LeftKg > 0 {
+			part := min(e.LeftKg, goneKg)
+			e.LeftKg -= part
+			goneKg -= part
+			n.With = e.ID
+		}
+	}
+	j.add(j.tallyOf(sc.Setup.Load, 1), n.Kg)
+	return true
 }
 
 // left finds the arrival of an object that goes with another weight than it came
@@ -169,13 +180,34 @@ func (j *Job) left(sc *Scale, n *Step, open []*Step, said bool) (c *Step) {
 }
 
 // rematch looks again at the steps that may end others, after a person said what
-// one was.
+// one was: what is found for one may free another.
 func (j *Job) rematch(sc *Scale) {
-	for id := j.StepsBefore + 1; id <= len(j.Steps); id++ {
-		if n := &j.Steps[id-1]; n.Sensor == sc.Setup.Sensor && n.With == 0 && n.As == AsObject {
-			j.match(sc, id)
+	for range len(j.Steps) {
+		found := false
+		for id := j.StepsBefore + 1; id <= len(j.Steps); id++ {
+			if n := &j.Steps[id-1]; n.Sensor == sc.Setup.Sensor && n.With == 0 && n.As == AsObject {
+				j.match(sc, id)
+				found = found || n.With != 0
+			}
+		}
+		if !found {
+			return
 		}
 	}
+}
+
+// leans joins the end of a push, which was held, to its beginning, when that was
+// held too; however they differ, it is the stream that ran meanwhile.
+func (j *Job) leans(sc *Scale, n *Step) bool {
+	for i := n.ID - 2; n.Kg < 0 && i >= j.StepsBefore; i-- {
+		c := &j.Steps[i]
+		if c.Sensor == n.Sensor && c.With == 0 && c.Kg > 0 && c.As != AsFluid && c.As != AsSwap && n.AtNs-c.AtNs < leanNs {
+			c.As = AsLean
+			j.pair(sc, n, c)
+			return true
+		}
+	}
+	return false
 }
 
 // pair joins step n to those that it ends; what they differ by belongs to the
@@ -222,8 +254,8 @@ func (j *Job) leant(sc *Scale, n *Step) bool {
 // leanOver decides a push that went away as slowly as it came, on a scale from
 // which fluid is expected to go: its rise was held, its end was taken for fluid.
 func (j *Job) leanOver(sc *Scale, atNs int64) {
-	if len(j.Steps) == j.StepsBefore || sc.Direction > 0 {
-		return
+	if len(j.Steps) == j.StepsBefore || sc.Direction > 0 || sc.Setup.Load == SupplyLoad {
+		return // a supply that was refilled goes down again too
 	}
 	n := &j.Steps[len(j.Steps)-1]
 	if n.As == AsFluid || n.As == AsSwap || n.With != 0 || n.Sensor != sc.Setup.Sensor || n.Cause != Backward || n.Kg < 0 || atNs-n.AtNs > leanNs ||

@@ -199,10 +199,16 @@ func (s *State) step(sc *Scale, atNs int64, m move) {
 		j.add(j.tallyOf(sc.Setup.Load, float64(sc.Direction)), flowed)
 	}
 	sc.AnchorKg = sc.LevelKg
+	// Which way it went is not known of a step that is smaller than its uncertainty:
+	// it is more of the stream.
+	way := m.Kg
+	if math.Abs(way) < sc.bandKg()+float64(4*math.Sqrt(m.U2)) {
+		way = float64(sc.Direction)
+	}
 	// A fresh slice: earlier states keep theirs.
 	j.Steps = append(slices.Clone(j.Steps), Step{
 		ID: len(j.Steps) + 1, Sensor: sc.Setup.Sensor, FromNs: sc.Before.AtNs, AtNs: atNs,
-		FromKg: sc.LevelKg - m.Kg, Kg: m.Kg, U2: m.U2, Cause: sc.Cause, Tally: j.tallyOf(sc.Setup.Load, m.Kg),
+		FromKg: sc.LevelKg - m.Kg, Kg: m.Kg, U2: m.U2, Cause: sc.Cause, Tally: j.tallyOf(sc.Setup.Load, way),
 	})
 	j.match(sc, len(j.Steps))
 }
