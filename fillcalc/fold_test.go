@@ -39,10 +39,18 @@ func aJob() *JobSpec {
 	return &JobSpec{ID: "j1", Used: usedFluid, Fresh: freshFluid, LowC: 35, HighC: 45, FirstFill: 0.8}
 }
 
+// tester is what a test and a property test have in common.
+type tester interface {
+	Helper()
+	Fatal(args ...any)
+	Fatalf(format string, args ...any)
+	Errorf(format string, args ...any)
+}
+
 // bench drives a fold through time: what stands on each scale, and the events
 // that follow from it.
 type bench struct {
-	t       testing.TB
+	t       tester
 	s       State
 	seq     uint64
 	atNs    int64
@@ -50,9 +58,10 @@ type bench struct {
 	supply  float64
 	celsius float64
 	noise   func() float64
+	events  []Event
 }
 
-func newBench(t testing.TB, setup *Setup) *bench {
+func newBench(t tester, setup *Setup) *bench {
 	b := &bench{t: t, atNs: 1_750_000_000e9, caddy: 3.2, supply: 9.1, celsius: 30, noise: func() float64 { return 0 }}
 	b.do(Input{Do: DoStart, Setup: setup})
 	return b
@@ -62,6 +71,7 @@ func (b *bench) apply(e Event) {
 	b.seq++
 	e.Seq, e.AtNs = b.seq, b.atNs
 	b.s = Apply(b.s, e)
+	b.events = append(b.events, e)
 }
 
 func (b *bench) do(in Input) {

@@ -287,3 +287,80 @@ func TestCalibrationCorrectsWhatIsShown(t *testing.T) {
 		}
 	}
 }
+
+func (r *rig) decideAll(as Decision) {
+	for _, step := range r.s.Job.Steps {
+		if step.As == "" {
+			r.do(Input{Do: DoDecide, Step: step.ID, As: as, By: "somebody"})
+		}
+	}
+}
+
+func TestSomebodySaysThatItWasALean(t *testing.T) {
+	// A slow push while it drains, released at once: its rise was taken for fluid.
+	r := started(t, twoScales(), aJob(), Draining)
+	r.scene(60, steady(0.03), nil, plus(ramp(10, 25, 1.5), ramp(30, 30.3, -1.5)))
+	r.scene(5, nil, nil, nil)
+	if n := len(r.s.Job.Steps); n != 1 || r.s.Job.Steps[0].As != "" {
+		t.Fatalf("steps %+v", r.s.Job.Steps)
+	}
+	r.decideAll(AsLean)
+	near(t, "drained", r.shown(DrainedTally), 1.8, 0.03)
+
+	// Both ends fast: the answer to one of them takes nothing back twice.
+	r = started(t, twoScales(), aJob(), Draining)
+	r.scene(20, steady(0.03), nil, ramp(5, 6, 1.5))
+	r.decideAll(AsLean)
+	r.scene(20, steady(0.03), nil, plus(steady(1.5), ramp(5, 6, -1.5)))
+	r.scene(5, nil, nil, nil)
+	r.decideAll(AsLean)
+	near(t, "drained", r.shown(DrainedTally), 1.2, 0.02)
+}
+
+func TestLaidOnTogetherTakenOneByOne(t *testing.T) {
+	r := started(t, twoScales(), aJob(), Draining)
+	r.scene(10, nil, nil, ramp(3, 3.1, 1.2)) // a wrench of 0.8 and a socket of 0.4 kg
+	r.decideAll(AsObject)
+	r.scene(10, nil, nil, plus(steady(1.2), ramp(3, 3.1, -0.8)))
+	r.decideAll(AsObject)
+	r.scene(10, nil, nil, plus(steady(0.4), ramp(3, 3.1, -0.4)))
+	r.decideAll(AsObject)
+	near(t, "drained", r.shown(DrainedTally), 0, 0.006)
+}
+
+func TestAHoleCutsWhatIsHeld(t *testing.T) {
+	for name, cut := range map[string]func(r *rig){
+		"silence": func(r *rig) { r.atNs += 20e9 },
+		"restart": func(r *rig) { r.atNs += 20e9; r.do(Input{Do: DoStart, Setup: twoScales()}) },
+	} {
+		r := started(t, twoScales(), aJob(), Draining)
+		r.caddyKg += 0.7 // a tool, and before it has settled nobody measures
+		r.scene(1.5, nil, nil, nil)
+		cut(r)
+		r.caddyKg += 0.3 // fluid meanwhile
+		r.scene(5, nil, nil, nil)
+		if n := len(r.s.Job.Steps); n != 2 || r.s.Job.Steps[1].Cause != Away {
+			t.Fatalf("%s: steps %+v", name, r.s.Job.Steps)
+		}
+		near(t, name+": the tool", r.s.Job.Steps[0].Kg, 0.7, 0.03)
+		near(t, name+": meanwhile", r.s.Job.Steps[1].Kg, 0.3, 0.03)
+	}
+}
+
+// What went while nobody measured may have been the object; only a person knows.
+func TestNothingIsProvedByWhatNobodySaw(t *testing.T) {
+	r := started(t, twoScales(), aJob(), Draining)
+	r.scene(10, nil, nil, ramp(3, 3.1, 0.7))
+	r.caddyKg += 0.7
+	r.atNs += 20e9
+	r.caddyKg -= 0.7
+	r.scene(5, nil, nil, nil)
+	if n := len(r.s.Job.Steps); n != 2 || r.s.Job.Steps[1].As != "" {
+		t.Fatalf("steps %+v", r.s.Job.Steps)
+	}
+	r.decideAll(AsObject)
+	if r.s.Job.Steps[1].With != 1 {
+		t.Errorf("steps %+v, want a pair once somebody said so", r.s.Job.Steps)
+	}
+	near(t, "drained", r.shown(DrainedTally), 0, 0.006)
+}

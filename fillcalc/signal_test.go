@@ -21,7 +21,7 @@ type rig struct {
 	recent            [2][]float64
 }
 
-func newRig(t testing.TB, setup *Setup, hz, noiseKg float64) *rig {
+func newRig(t tester, setup *Setup, hz, noiseKg float64) *rig {
 	r := &rig{bench: newBench(t, setup), hz: hz, noise: noiseKg, caddyKg: 3.2, supplyKg: 9.1,
 		rng: rand.New(rand.NewPCG(11, uint64(hz*1000)))}
 	return r

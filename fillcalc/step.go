@@ -71,7 +71,8 @@ func (j *Job) match(sc *Scale, id int) {
 		return math.Abs(kg) <= sc.bandKg()+min(float64(2*math.Sqrt(u2)), math.Abs(n.Kg)/3)
 	}
 	// What happened while nobody measured proves nothing by itself.
-	may := func(c *Step) bool { return said || n.Cause != Away && (c.Cause != Away || c.As == AsObject) }
+	known := func(c *Step) bool { return c.Cause != Away || c.As != "" }
+	may := func(c *Step) bool { return known(n) && known(c) }
 	// Alone, or with another one that was laid on for itself.
 	var best []*Step
 	bestKg := math.Inf(1)
