@@ -80,15 +80,17 @@ type Input struct {
 	ID string `json:"id,omitempty"`
 	By string `json:"by,omitempty"`
 
-	Setup *Setup   `json:"setup,omitempty"` // with start
-	Job   *JobSpec `json:"job,omitempty"`   // with open
-	Phase Phase    `json:"phase,omitempty"` // with phase
-	Step  int      `json:"step,omitempty"`  // with decide
-	As    Decision `json:"as,omitempty"`    // with decide
-	Entry *Entry   `json:"entry,omitempty"` // with enter
+	Setup  *Setup   `json:"setup,omitempty"`  // with start
+	Job    *JobSpec `json:"job,omitempty"`    // with open
+	Phase  Phase    `json:"phase,omitempty"`  // with phase
+	Step   int      `json:"step,omitempty"`   // with decide
+	As     Decision `json:"as,omitempty"`     // with decide
+	Entry  *Entry   `json:"entry,omitempty"`  // with enter
+	Record *Record  `json:"record,omitempty"` // with record
+	Gear   string   `json:"gear,omitempty"`   // with gear; empty puts none in
 	// Weighing comes with weigh, which needs its sensor only, and with density.
 	Weighing *Weighing `json:"weighing,omitempty"`
-	Why      string    `json:"why,omitempty"` // with abandon, and with close in spite of a dead scale
+	Why      string    `json:"why,omitempty"` // with abandon; with close in spite of a dead scale; with a phase that is early
 }
 
 // Do names an input.
@@ -102,6 +104,8 @@ const (
 	DoBaseline Do = "baseline" // what stands on the scales now counts as zero
 	DoDecide   Do = "decide"   // somebody says what a step was
 	DoEnter    Do = "enter"    // somebody tells what no sensor sees
+	DoRecord   Do = "record"   // a piece of work is reported
+	DoGear     Do = "gear"     // a gear is put in, with the engine running
 	DoWeigh    Do = "weigh"    // a scale's level now is where a density is measured from
 	DoDensity  Do = "density"  // a fluid's density follows from what has left or come since
 	DoClose    Do = "close"    // the job is done

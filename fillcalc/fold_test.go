@@ -360,7 +360,7 @@ func TestMassIsConserved(t *testing.T) {
 			case 3:
 				b.do(Input{Do: DoStart, Setup: twoScales()})
 			case 4:
-				b.do(Input{Do: DoPhase, Phase: rapid.SampledFrom([]Phase{Draining, Service, Filling, Running}).Draw(rt, "phase")})
+				b.do(Input{Do: DoPhase, Phase: rapid.SampledFrom([]Phase{Draining, Service, Filling, Running}).Draw(rt, "phase"), Why: "drawn"})
 			}
 		}
 		b.run(6, 0, 0)

@@ -37,7 +37,10 @@ type Job struct {
 	Steps    []Step  // in the order they were seen; never changed in place
 	// StepsBefore counts the steps that came before the baseline.
 	StepsBefore int
-	Entries     []Entry // what people told; never changed in place
+	Entries     []Entry   // what people told; never changed in place
+	Records     []Record  // the work done; never changed in place
+	Gears       []Gear    // never changed in place
+	Phases      []PhaseAt // never changed in place
 	EngineRan   bool
 
 	// Worked out once when the job is opened, so that a change of the cart's setup
@@ -103,12 +106,15 @@ func (s *State) input(in *Input) {
 			s.Scales[i].HeldCounts = false
 		}
 		s.turnTo(Ready)
+		s.Job.Phases = []PhaseAt{{Ready, s.NowNs, in.By, ""}}
 		s.Window = Window{State: Blind, Due: Blind, DueNs: s.NowNs}
 	case DoPhase:
 		if in.Phase == Draining && s.Job.Phase != Service {
 			s.resetTail()
 		}
 		s.turnTo(in.Phase)
+		s.shift("")
+		s.Job.Phases = append(slices.Clone(s.Job.Phases), PhaseAt{in.Phase, s.NowNs, in.By, in.Why})
 		s.Job.EngineRan = s.Job.EngineRan || in.Phase == Running || in.Phase == Checking
 	case DoBaseline:
 		s.turnTo(s.Job.Phase)
@@ -150,6 +156,10 @@ func (s *State) input(in *Input) {
 		e := *in.Entry
 		e.AtNs, e.By = s.NowNs, in.By
 		s.Job.Entries = append(slices.Clone(s.Job.Entries), e)
+	case DoRecord:
+		s.record(*in.Record, in.By)
+	case DoGear:
+		s.shift(in.Gear)
 	case DoWeigh:
 		s.weighFrom(in.Weighing)
 	case DoDensity:
@@ -157,6 +167,7 @@ func (s *State) input(in *Input) {
 	case DoClose:
 		s.Job.Why = in.Why
 		s.turnTo(Closed)
+		s.Job.Phases = append(slices.Clone(s.Job.Phases), PhaseAt{Closed, s.NowNs, in.By, ""})
 	case DoAbandon:
 		s.Job.Why = in.Why
 		s.turnTo(Abandoned)
@@ -232,6 +243,12 @@ func Check(s *State, in *Input) error {
 		if err := needsJob(); err != nil {
 			return err
 		}
+		if early := s.tooEarly(in.Phase); early != "" && in.Why == "" {
+			return fmt.Errorf("phase: %s: pour first, or give a why", early)
+		}
+		if len(j.Phases) >= mostEntries {
+			return fmt.Errorf("phase: this job has changed its phase %d times already, no job needs more", mostEntries)
+		}
 		for i := range s.Scales[:s.ScaleN] {
 			if sc := &s.Scales[i]; !sc.Anchored && counts(sc.Setup.Load, in.Phase) && !counts(sc.Setup.Load, j.Phase) {
 				return fmt.Errorf("phase: scale %s has not settled yet, what comes now would not be counted: wait until its weight stands still, or see to its cable", sc.Setup.Sensor)
@@ -288,12 +305,31 @@ func Check(s *State, in *Input) error {
 			return fmt.Errorf("do: this job has %d entries already, no job needs more", mostEntries)
 		}
 		return in.Entry.check()
+	case DoRecord:
+		if err := needsJob(); err != nil {
+			return err
+		}
+		if in.Record == nil {
+			return fmt.Errorf("item: record needs it")
+		}
+		if len(j.Records) >= mostEntries {
+			return fmt.Errorf("do: this job has %d records already, no job needs more", mostEntries)
+		}
+		return in.Record.check()
+	case DoGear:
+		if j.Phase != Running {
+			return fmt.Errorf("do: gears are worked in the phase running, this job is %q", j.Phase)
+		}
+		if len(in.Gear) > 8 || len(j.Gears) >= mostEntries {
+			return fmt.Errorf("gear: %.20q is not a gear's name of at most 8 bytes, or too many were recorded", in.Gear)
+		}
+		return nil
 	case DoWeigh, DoDensity:
 		return s.checkWeighing(in.Do, in.Weighing)
 	case DoAbandon:
 		return needsJob()
 	}
-	return fmt.Errorf("do: %q is not one of open, phase, baseline, decide, enter, weigh, density, close, abandon, republish", in.Do)
+	return fmt.Errorf("do: %q is not one of open, phase, baseline, decide, enter, record, gear, weigh, density, close, abandon, republish", in.Do)
 }
 
 func (s *State) checkDecided(what string) error {

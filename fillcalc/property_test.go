@@ -43,7 +43,7 @@ func randomJob(rt *rapid.T, setup *Setup, hz float64) *rig {
 			r.caddyKg += rapid.Float64Range(0, 0.5).Draw(rt, "meanwhile")
 			r.scene(4, nil, nil, nil)
 		case 5:
-			r.do(Input{Do: DoPhase, Phase: rapid.SampledFrom([]Phase{Draining, Service, Filling, Running}).Draw(rt, "phase")})
+			r.do(Input{Do: DoPhase, Phase: rapid.SampledFrom([]Phase{Draining, Service, Filling, Running}).Draw(rt, "phase"), Why: "drawn"})
 			r.scene(2, nil, nil, nil)
 		}
 	}
