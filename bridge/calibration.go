@@ -202,6 +202,24 @@ func calibrationAlert(cart, sensor string, last *Calibration, nowNs int64) strin
 	return fmt.Sprintf("sensor %s: %s: %s", sensor, CalibrationState(last, nowNs), do)
 }
 
+// CalibrationsToMake says, a text for each sensor of a cart that wants it, which
+// calibrations were never made, failed or are overdue, or cannot be read.
+func (c *Config) CalibrationsToMake(cart *CartConfig, nowNs int64) []string {
+	var texts []string
+	last, troubles := c.lastCalibrations(cart)
+	for i := range cart.Sensors {
+		name := cart.Sensors[i].Name
+		text := troubles[name]
+		if text == "" {
+			text = calibrationAlert(cart.Name, name, last[name], nowNs)
+		}
+		if text != "" {
+			texts = append(texts, text)
+		}
+	}
+	return texts
+}
+
 // lastCalibrations reads the newest calibration of each of a cart's sensors. What
 // cannot be read counts as none; troubles says why, by sensor.
 func (c *Config) lastCalibrations(cart *CartConfig) (last map[string]*Calibration, troubles map[string]string) {

@@ -51,6 +51,14 @@ type command struct {
 	UL    float64 `json:"u_l,omitzero"`
 	Share float64 `json:"share,omitzero"`
 
+	Item      string `json:"item"`
+	Result    string `json:"result"`
+	Count     int    `json:"count,omitzero"`
+	Specified string `json:"specified"` // torque with its unit, as in 165 in-lb
+	Applied   string `json:"applied"`
+	Note      string `json:"note"`
+	Gear      string `json:"gear"`
+
 	Sensor       string  `json:"sensor"`
 	TolerancePct float64 `json:"tolerance_pct,omitzero"`
 }
@@ -60,10 +68,12 @@ type command struct {
 var commandFields = map[string]struct{ needs, may []string }{
 	"open": {[]string{"fluid", "low_c", "high_c"}, []string{"job", "vehicle", "used_fluid", "first_fill", "check",
 		"typical_l", "total_l", "bottle_l", "between_marks_l", "balance_band_l", "asked_fluid", "other_fluid"}},
-	"phase":     {[]string{"phase"}, nil},
+	"phase":     {[]string{"phase"}, []string{"why"}},
 	"baseline":  {},
 	"decide":    {[]string{"step", "as"}, []string{"step_at"}},
 	"enter":     {[]string{"what"}, []string{"l", "u_l", "share"}},
+	"record":    {[]string{"item", "result"}, []string{"count", "specified", "applied", "note"}},
+	"gear":      {nil, []string{"gear"}},
 	"weigh":     {[]string{"sensor"}, nil},
 	"density":   {[]string{"sensor", "fluid", "l"}, []string{"tolerance_pct"}},
 	"close":     {nil, []string{"why"}},
@@ -71,7 +81,7 @@ var commandFields = map[string]struct{ needs, may []string }{
 	"republish": {},
 }
 
-var commandOrder = []string{"open", "phase", "baseline", "decide", "enter", "weigh", "density", "close", "abandon", "republish"}
+var commandOrder = []string{"open", "phase", "baseline", "decide", "enter", "record", "gear", "weigh", "density", "close", "abandon", "republish"}
 
 var idPattern = regexp.MustCompile(`^[A-Za-z0-9_-]{1,64}$`)
 
@@ -131,7 +141,7 @@ func parseCommand(payload []byte) (command, error) {
 			return c, fmt.Errorf("%s: %s needs it", field, c.Do)
 		}
 	}
-	for field, text := range map[string]string{"by": c.By, "vehicle": c.Vehicle, "why": c.Why, "fluid": c.Fluid, "other_fluid": c.OtherFluid} {
+	for field, text := range map[string]string{"by": c.By, "vehicle": c.Vehicle, "why": c.Why, "note": c.Note, "gear": c.Gear, "fluid": c.Fluid, "other_fluid": c.OtherFluid} {
 		if len(text) > longestText {
 			return c, fmt.Errorf("%s: %d bytes, at most %d", field, len(text), longestText)
 		}
@@ -197,6 +207,29 @@ func (c *command) input(fluids map[string]fillcalc.Fluid, measured []fillcalc.Fl
 	case "open":
 	case "enter":
 		in.Entry = &fillcalc.Entry{What: fillcalc.What(c.What), L: c.L, UL: c.UL, Share: c.Share}
+		return in, nil
+	case "record":
+		r := &fillcalc.Record{Item: fillcalc.Item(c.Item), Result: fillcalc.Result(c.Result), Count: c.Count, Note: c.Note}
+		for _, t := range []struct {
+			field, written string
+			into           *float64
+		}{{"specified", c.Specified, &r.SpecifiedNM}, {"applied", c.Applied, &r.AppliedNM}} {
+			if t.written == "" {
+				continue
+			}
+			nm, err := parseTorque(t.written)
+			if err != nil {
+				return nil, fmt.Errorf("%s: %w", t.field, err)
+			}
+			*t.into = nm
+		}
+		if r.Written = c.Applied; c.Specified != "" {
+			r.Written = c.Applied + " of " + c.Specified
+		}
+		in.Record = r
+		return in, nil
+	case "gear":
+		in.Gear = c.Gear
 		return in, nil
 	case "weigh", "density":
 		if _, configured := fluids[c.Fluid]; configured {

@@ -118,7 +118,7 @@ type CaddyConfig struct {
 // SensorConfig is one instrument on one port.
 type SensorConfig struct {
 	Name     string `yaml:"name"`
-	Role     string `yaml:"role"` // caddy, supply, caddy+supply, transmission-temp, caddy-temp
+	Role     string `yaml:"role"`
 	Port     string `yaml:"port"`
 	Line     string `yaml:"line"`
 	Protocol string `yaml:"protocol"`
@@ -130,6 +130,8 @@ type SensorConfig struct {
 	RepeatabilityKg *float64 `yaml:"repeatability_kg"`
 	GainUPct        *float64 `yaml:"gain_u_pct"`
 	MaxFlowKgS      *float64 `yaml:"max_flow_kg_s"`
+
+	LagS *float64 `yaml:"lag_s"` // probes
 
 	// Protocols.
 	Repeat       bool    `yaml:"repeat"`
@@ -231,6 +233,11 @@ func (c *Config) defaults() {
 			orElse(&s.GainUPct, 0.05)
 			// Twice what a dropped pan gives at its fastest (common practice, no source).
 			orElse(&s.MaxFlowKgS, 0.15)
+			if s.Role == "transmission-temp" {
+				// A sheathed probe down a dipstick tube (common practice, no source).
+				orElse(&s.LagS, 8)
+			}
+			orElse(&s.LagS, 0)
 			if s.PollMs == 0 {
 				s.PollMs = 100
 				if s.quantity() == sensors.Temperature {
@@ -299,11 +306,14 @@ func (c *CartConfig) setup(last map[string]*Calibration) *fillcalc.Setup {
 		Caddy: fillcalc.CaddySetup{EmptyKg: c.Caddy.EmptyKg, HoldsL: c.Caddy.HoldsL},
 	}
 	for _, s := range c.Sensors {
+		probe := fillcalc.ProbeSetup{Sensor: s.Name, LagS: *s.LagS, Calibration: last[s.Name].probe()}
 		switch s.Role {
 		case "transmission-temp":
-			setup.Probe.Sensor, setup.Probe.Calibration = s.Name, last[s.Name].probe()
+			setup.Probe = probe
 		case "caddy-temp":
-			setup.CaddyProbe.Sensor, setup.CaddyProbe.Calibration = s.Name, last[s.Name].probe()
+			setup.CaddyProbe = probe
+		case "coolant-temp":
+			setup.Coolant = probe
 		default:
 			setup.Scales = append(setup.Scales, fillcalc.ScaleSetup{
 				Sensor: s.Name, Load: fillcalc.Load(s.Role), ResolutionKg: s.ResolutionKg,

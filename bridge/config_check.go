@@ -202,9 +202,9 @@ func (s *SensorConfig) quantity() sensors.Quantity {
 
 func (s *SensorConfig) check() error {
 	switch s.Role {
-	case "caddy", "supply", "caddy+supply", "transmission-temp", "caddy-temp":
+	case "caddy", "supply", "caddy+supply", "transmission-temp", "caddy-temp", "coolant-temp":
 	default:
-		return fmt.Errorf("role: %q is not one of caddy, supply, caddy+supply, transmission-temp, caddy-temp", s.Role)
+		return fmt.Errorf("role: %q is not one of caddy, supply, caddy+supply, transmission-temp, caddy-temp, coolant-temp", s.Role)
 	}
 	if _, err := sensors.ParseLineSettings(s.Line); err != nil {
 		return fmt.Errorf("line: %w", err)
@@ -221,7 +221,12 @@ func (s *SensorConfig) check() error {
 			return fmt.Errorf("gain_u_pct: %g is not from 0 to 10", *s.GainUPct)
 		case !(*s.MaxFlowKgS > 0 && *s.MaxFlowKgS < 10):
 			return fmt.Errorf("max_flow_kg_s: %g is not above 0 and below 10", *s.MaxFlowKgS)
+		case *s.LagS != 0:
+			return fmt.Errorf("lag_s: %g: belongs to probes, not to a scale", *s.LagS)
 		}
+	}
+	if !(*s.LagS >= 0 && *s.LagS <= 300) {
+		return fmt.Errorf("lag_s: %g is not from 0 to 300: how long the probe takes for 63 %% of a sudden change", *s.LagS)
 	}
 	// The calculation takes three seconds without a weight, or ten without a
 	// temperature, for an absence: a few polls must fit in.

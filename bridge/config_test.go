@@ -31,6 +31,13 @@ func TestExampleConfig(t *testing.T) {
 	if s := c.Carts[0].setup(nil); len(s.Scales) != 2 || s.Probe.Sensor != "fluid-probe" || s.CaddyProbe.Sensor != "caddy-probe" {
 		t.Errorf("setup %+v", s)
 	}
+	// Only a probe down the dipstick tube is taken for slow unless told otherwise.
+	if s := c.Carts[0].setup(nil); s.Probe.LagS != 8 || s.CaddyProbe.LagS != 0 {
+		t.Errorf("lags of %g and %g s", s.Probe.LagS, s.CaddyProbe.LagS)
+	}
+	if s := c.Carts[1].setup(nil); s.Coolant.Sensor != "coolant-probe" || s.Coolant.LagS != 0 || s.Probe.Sensor != "" {
+		t.Errorf("setup %+v", s)
+	}
 }
 
 const smallConfig = `shop: hilltop
@@ -122,6 +129,9 @@ func TestConfigMistakes(t *testing.T) {
 		{sensor("        poll_ms: 1001\n"), "poll_ms: 1001 is not from 10 to 1000: a weight that is missing for 3 s"},
 		{sensor("      - {name: t, role: transmission-temp, port: b, protocol: scpi, unit: C, poll_ms: 5001}\n"), "poll_ms: 5001 is not from 10 to 5000: a temperature older than 10 s"},
 		{sensor("        silent_after_s: 0.1\n"), "silent_after_s"},
+		{sensor("        lag_s: 8\n"), "line 14: carts[0] (bay2).sensors[0] (caddy).lag_s: 8: belongs to probes"},
+		{sensor("      - {name: t, role: coolant-temp, port: b, protocol: scpi, unit: C, lag_s: 301}\n"), "lag_s: 301 is not from 0 to 300"},
+		{sensor("      - {name: t, role: coolant-temp, port: b, protocol: scpi, unit: C, lag_s: .nan}\n"), "lag_s: NaN is not from 0 to 300"},
 		{sensor("        registers: coil\n"), `registers: "coil"`},
 		{sensor("        gain_u_pct: -1\n"), "gain_u_pct"},
 		{sensor("        max_flow_kg_s: 0\n"), "max_flow_kg_s"},

@@ -31,7 +31,7 @@ import (
 type Journal struct {
 	db     *sql.DB
 	insert *sql.Stmt // of an event: prepared once, used twice a second
-	lock   *os.File
+	lock   *os.File  // nil when it is only read
 }
 
 // journalSchema is version 1. Floats are kept as SQLite REAL, which is the
@@ -63,41 +63,65 @@ func OpenJournal(path string) (*Journal, error) {
 	}
 	// A commit is on disk when it returns (FULL), even on power loss. Memory is
 	// kept small: the journal is written once and read seldom.
-	options := url.Values{"_pragma": {"journal_mode(WAL)", "synchronous(FULL)", "busy_timeout(10000)",
-		"cache_size(-256)", "wal_autocheckpoint(256)", "journal_size_limit(1048576)"}}
-	db, err := sql.Open("sqlite", "file:"+(&url.URL{Path: path}).EscapedPath()+"?"+options.Encode())
+	j, err := openDatabase(path, url.Values{"_pragma": {"journal_mode(WAL)", "synchronous(FULL)", "busy_timeout(10000)",
+		"cache_size(-256)", "wal_autocheckpoint(256)", "journal_size_limit(1048576)"}}, journalSchema)
 	if err != nil {
 		unlockFile(lock)
 		return nil, fmt.Errorf("journal %s: %w", path, err)
+	}
+	j.lock = lock
+	return j, nil
+}
+
+// ReadJournal opens a journal only for reading, while another process may be
+// writing it: it takes no lock, and whatever would change it is an error.
+func ReadJournal(path string) (*Journal, error) {
+	if _, err := os.Stat(path); err != nil {
+		return nil, fmt.Errorf("journal: %w: has the program run with this data folder?", err)
+	}
+	j, err := openDatabase(path, url.Values{"mode": {"ro"}, "_pragma": {"busy_timeout(10000)"}}, "")
+	if err != nil {
+		return nil, fmt.Errorf("journal %s: %w", path, err)
+	}
+	return j, nil
+}
+
+// openDatabase opens the file; schema is what an empty one gets.
+func openDatabase(path string, options url.Values, schema string) (*Journal, error) {
+	db, err := sql.Open("sqlite", "file:"+(&url.URL{Path: path}).EscapedPath()+"?"+options.Encode())
+	if err != nil {
+		return nil, err
 	}
 	// One connection: each holds three descriptors, and hundreds of carts share
 	// one process. The forwarder's short reads wait for the cart's short writes.
 	db.SetMaxOpenConns(1)
 	var version int
 	if err = db.QueryRow("PRAGMA user_version").Scan(&version); err == nil {
-		switch version {
-		case 0:
-			_, err = db.Exec("BEGIN;" + journalSchema + "COMMIT")
-		case 1:
-		default:
+		switch {
+		case version == 0 && schema != "":
+			_, err = db.Exec("BEGIN;" + schema + "COMMIT")
+		case version != 1:
 			err = fmt.Errorf("it has format %d, this program knows 1: use the newer program", version)
 		}
 	}
-	j := &Journal{db: db, lock: lock}
+	j := &Journal{db: db}
 	if err == nil {
 		j.insert, err = db.Prepare("INSERT INTO event VALUES (?,?,?,?,?,?,?,?,?)")
 	}
 	if err != nil {
 		db.Close()
-		unlockFile(lock)
-		return nil, fmt.Errorf("journal %s: %w", path, err)
+		return nil, err
 	}
 	return j, nil
 }
 
 // Close closes the file.
 func (j *Journal) Close() error {
-	return errors.Join(j.insert.Close(), j.db.Close(), unlockFile(j.lock))
+	err := errors.Join(j.insert.Close(), j.db.Close())
+	if j.lock != nil {
+		err = errors.Join(err, unlockFile(j.lock))
+	}
+	return err
 }
 
 // Batch is what one transaction keeps.
@@ -208,19 +232,25 @@ func (j *Journal) mark(name string) (string, error) {
 	return value, nil
 }
 
+// snapshot is the state that was kept last; the zero one when there is none.
+func (j *Journal) snapshot() (s fillcalc.State, err error) {
+	kept, err := j.mark("snapshot")
+	if err != nil || kept == "" {
+		return s, err
+	}
+	if err := json.Unmarshal([]byte(kept), &s); err != nil {
+		return s, fmt.Errorf("journal: snapshot: %w", err)
+	}
+	return s, nil
+}
+
 // Replay folds the journal from its last snapshot and returns where it stands.
 // Of what the snapshot covers nothing need be there; after it no event may be
 // missing.
 func (j *Journal) Replay(ctx context.Context) (fillcalc.State, error) {
-	var s fillcalc.State
-	kept, err := j.mark("snapshot")
+	s, err := j.snapshot()
 	if err != nil {
 		return s, err
-	}
-	if kept != "" {
-		if err := json.Unmarshal([]byte(kept), &s); err != nil {
-			return s, fmt.Errorf("journal: snapshot: %w", err)
-		}
 	}
 	for {
 		events, err := j.Events(ctx, s.Seq, 5000)

@@ -1,7 +1,9 @@
 package bridge
 
 import (
+	"cmp"
 	"math"
+	"slices"
 
 	"bayfill/fillcalc"
 )
@@ -56,12 +58,27 @@ type JobEntry struct {
 	By    string `json:"by,omitempty"`
 }
 
-func entriesMessage(s *fillcalc.State) []JobEntry {
-	list := []JobEntry{}
-	for _, e := range s.Job.Entries {
-		list = append(list, JobEntry{timestamp(e.AtNs), string(e.What), number(e.L), number(e.UL), number(e.Share), e.By})
+// Of a job's entries the newest are shown, so many and at most so many bytes of
+// JSON; of a budget's terms the largest.
+const (
+	mostEntries    = 50
+	mostEntryBytes = 8 << 10
+	mostTerms      = 12
+)
+
+func entriesMessage(s *fillcalc.State) (list []JobEntry, leftOut int) {
+	list, bytes := []JobEntry{}, 0
+	for i, e := range slices.Backward(s.Job.Entries) {
+		entry := JobEntry{timestamp(e.AtNs), string(e.What), number(e.L), number(e.UL), number(e.Share), e.By}
+		bytes += len(encode(entry))
+		if len(list) == mostEntries || bytes > mostEntryBytes {
+			leftOut = i + 1
+			break
+		}
+		list = append(list, entry)
 	}
-	return list
+	slices.Reverse(list)
+	return list, leftOut
 }
 
 // BudgetTerm is one part of a volume's uncertainty.
@@ -79,14 +96,38 @@ type JobBudgets struct {
 	Balance []BudgetTerm `json:"balance"`
 }
 
+// merged takes all steps together: a job may have hundreds.
+func merged(b fillcalc.Budget) fillcalc.Budget {
+	var short fillcalc.Budget
+next:
+	for _, t := range b {
+		for i := range short {
+			if t.Name == "division of a step" && short[i].Name == t.Name {
+				short[i].L, short[i].Of = math.Hypot(short[i].L, t.L), ""
+				continue next
+			}
+		}
+		short = append(short, t)
+	}
+	return short
+}
+
 func budgetsMessage(s *fillcalc.State) JobBudgets {
 	terms := func(b fillcalc.Budget) []BudgetTerm {
 		list := []BudgetTerm{}
-		u2 := b.U2()
-		for _, t := range b {
-			if t.L != 0 {
+		u2, restU2 := b.U2(), 0.0
+		slices.SortStableFunc(b, func(x, y fillcalc.Term) int { return cmp.Compare(math.Abs(y.L), math.Abs(x.L)) })
+		for i, t := range b {
+			switch {
+			case t.L == 0:
+			case i < mostTerms:
 				list = append(list, BudgetTerm{t.Name, t.Of, number(math.Abs(t.L)), number(100 * t.L * t.L / u2)})
+			default:
+				restU2 += t.L * t.L
 			}
+		}
+		if restU2 > 0 {
+			list = append(list, BudgetTerm{"smaller terms together", "", number(math.Sqrt(restU2)), number(100 * restU2 / u2)})
 		}
 		return list
 	}

@@ -139,16 +139,31 @@ type WindowMessage struct {
 	OpensInS  number `json:"opens_in_s"`
 	ClosesInS number `json:"closes_in_s"`
 	Quality   string `json:"quality"`
+	// Source is where the temperature is taken: fluid, coolant (which stands in for
+	// it), none.
+	Source string `json:"source"`
+	// By how much the level stands too high now, against the middle of the window.
+	LevelShiftML    number `json:"level_shift_ml"`
+	LevelShiftShare number `json:"level_shift_share"` // of the way between the dipstick's marks
 }
 
 func windowMessage(s *fillcalc.State) WindowMessage {
 	w := s.CheckWindow()
+	source := "fluid"
+	switch {
+	case s.Probe.Sensor != "":
+	case s.Coolant.Sensor != "":
+		source = "coolant"
+	default:
+		source = "none"
+	}
 	return WindowMessage{
 		TS: timestamp(s.NowNs), State: string(w.State), TempC: number(w.TempC),
 		LowC: number(w.LowC), HighC: number(w.HighC), RateCMin: number(w.RateCMin),
 		// Not predicted yet: null until it is.
 		OpensInS: number(math.NaN()), ClosesInS: number(math.NaN()),
-		Quality: w.Quality,
+		Quality: w.Quality, Source: source,
+		LevelShiftML: number(w.LevelShiftML), LevelShiftShare: number(w.LevelShiftShare),
 	}
 }
 
@@ -172,14 +187,16 @@ type JobMessage struct {
 	Fluid     string         `json:"fluid"`
 	Window    *JobWindow     `json:"window"`
 	Plan      *JobPlan       `json:"plan"`
+	Flow      JobFlow        `json:"flow"`
 	Tail      *JobTail       `json:"tail"`
 	Tally     VolumesMessage `json:"tally"`
 	// What ran out again at the check opening.
 	OverflowL  number `json:"overflow_l"`
 	OverflowUL number `json:"overflow_u_l"`
 	// What people told, and what makes up the uncertainties.
-	Entered     []JobEntry `json:"entered"`
-	Uncertainty JobBudgets `json:"uncertainty"`
+	Entered        []JobEntry `json:"entered"`
+	EnteredLeftOut int        `json:"entered_left_out"` // older ones that do not fit into the message
+	Uncertainty    JobBudgets `json:"uncertainty"`
 	// The same volumes as they lie or will lie, at other temperatures.
 	AtOther   []VolumesAt `json:"at_other_temperatures"`
 	Undecided []JobStep   `json:"undecided"`
@@ -230,11 +247,12 @@ func jobMessage(s *fillcalc.State) JobMessage {
 	j := &s.Job
 	m := JobMessage{
 		TS: timestamp(s.NowNs), Job: j.Spec.ID, Vehicle: j.Spec.Vehicle, Phase: string(j.Phase), Why: j.Why,
-		UsedFluid: j.Spec.Used.Name, Fluid: j.Spec.Fresh.Name, Tally: volumesMessage(s),
+		UsedFluid: j.Spec.Used.Name, Fluid: j.Spec.Fresh.Name, Tally: volumesMessage(s), Flow: flowMessage(s),
 		AtOther: []VolumesAt{}, Undecided: []JobStep{}, Decided: []JobStep{}, Cautions: cautions(j.Phase),
 		OverflowL: number(math.NaN()), OverflowUL: number(math.NaN()),
-		Entered: entriesMessage(s), Uncertainty: budgetsMessage(s),
+		Uncertainty: budgetsMessage(s),
 	}
+	m.Entered, m.EnteredLeftOut = entriesMessage(s)
 	if j.Phase == fillcalc.NoJob {
 		return m
 	}

@@ -122,8 +122,12 @@ func (s *State) Next() []Ask {
 		return []Ask{{Text: "Open a job.", Do: DoOpen}}
 	}
 	var list []Ask
+	undecided := 0
 	for _, step := range j.Steps[j.StepsBefore:] {
-		if step.As == "" {
+		if step.As != "" {
+			continue
+		}
+		if undecided++; undecided <= 3 { // one after the other: nobody answers more at a time
 			list = append(list, Ask{Text: fmt.Sprintf("What were the %+.2f kg on %s?", step.Kg, step.Sensor), Do: DoDecide, Step: step.ID})
 		}
 	}

@@ -1,0 +1,113 @@
+package bridge
+
+import (
+	"fmt"
+	"regexp"
+	"strconv"
+	"strings"
+
+	"bayfill/fillcalc"
+)
+
+// JobAsk is what the technician is asked for, in words and as the command that
+// answers it.
+type JobAsk struct {
+	Text  string `json:"text"`
+	Do    string `json:"do,omitempty"`
+	Phase string `json:"phase,omitempty"`
+	Step  int    `json:"step,omitempty"`
+	Item  string `json:"item,omitempty"`
+}
+
+// JobPhase is when a phase began.
+type JobPhase struct {
+	Phase string `json:"phase"`
+	At    string `json:"at"`
+	By    string `json:"by,omitempty"`
+	Why   string `json:"why,omitempty"`
+}
+
+// JobRecord is a piece of work as reported, and what was known at the moment.
+type JobRecord struct {
+	At          string   `json:"at"`
+	Item        string   `json:"item"`
+	Result      string   `json:"result"`
+	Count       int      `json:"count,omitempty"`
+	SpecifiedNM float64  `json:"specified_nm,omitempty"`
+	AppliedNM   float64  `json:"applied_nm,omitempty"`
+	Written     string   `json:"written,omitempty"`
+	Note        string   `json:"note,omitempty"`
+	By          string   `json:"by,omitempty"`
+	Phase       string   `json:"phase"`
+	Window      string   `json:"window"`
+	TempC       *float64 `json:"temp_c"` // of the fluid
+}
+
+// JobGear is the gear in hand.
+type JobGear struct {
+	Gear  string `json:"gear"`
+	LeftS number `json:"left_s"` // still to be held
+}
+
+// JobFlow is the part of the leaf job that leads through it.
+type JobFlow struct {
+	Next    []JobAsk    `json:"next"` // the most urgent first
+	Gear    *JobGear    `json:"gear"`
+	Phases  []JobPhase  `json:"phases"`
+	Records []JobRecord `json:"records"`
+	Gears   []string    `json:"gears"`   // worked so far
+	Remarks []PlanNote  `json:"remarks"` // what stands on the record
+}
+
+// mostRecords bounds each list in the message; the newest are shown. No job by
+// the book has so many.
+const mostRecords = 40
+
+func flowMessage(s *fillcalc.State) JobFlow {
+	j := &s.Job
+	m := JobFlow{Next: []JobAsk{}, Phases: []JobPhase{}, Records: []JobRecord{}, Gears: []string{}, Remarks: []PlanNote{}}
+	for _, a := range s.Next() {
+		ask := JobAsk{Text: a.Text, Phase: string(a.Phase), Step: a.Step, Item: string(a.Item)}
+		if a.Do != fillcalc.DoTick {
+			ask.Do = string(a.Do)
+		}
+		m.Next = append(m.Next, ask)
+	}
+	if gear, left, ok := s.GearLeftS(); ok {
+		m.Gear = &JobGear{gear, number(left)}
+	}
+	for _, p := range j.Phases[max(0, len(j.Phases)-mostRecords):] {
+		m.Phases = append(m.Phases, JobPhase{string(p.Phase), timestamp(p.AtNs), p.By, p.Why})
+	}
+	for _, r := range j.Records[max(0, len(j.Records)-mostRecords):] {
+		m.Records = append(m.Records, JobRecord{timestamp(r.AtNs), string(r.Item), string(r.Result), r.Count,
+			r.SpecifiedNM, r.AppliedNM, r.Written, r.Note, r.By, string(r.Phase), string(r.Window), r.TempC})
+	}
+	for _, g := range j.Gears[max(0, len(j.Gears)-mostRecords):] {
+		m.Gears = append(m.Gears, g.Name)
+	}
+	for _, r := range s.Remarks() {
+		m.Remarks = append(m.Remarks, PlanNote{r.Kind, r.Text})
+	}
+	return m
+}
+
+var torquePattern = regexp.MustCompile(`^\s*(\d+(?:\.\d+)?)\s*([A-Za-z·. -]+?)\s*$`)
+
+// parseTorque reads a torque with its unit: N m, in-lb or ft-lb, however they are
+// written.
+func parseTorque(written string) (nm float64, err error) {
+	if m := torquePattern.FindStringSubmatch(written); m != nil {
+		value, _ := strconv.ParseFloat(m[1], 64)
+		unit := strings.NewReplacer(" ", "", "-", "", "·", "", ".", "").Replace(strings.ToLower(m[2]))
+		switch unit {
+		case "nm":
+			return value, nil
+		case "inlb", "inlbs", "lbin", "inlbf", "lbfin":
+			return value * fillcalc.NewtonMetresPerPoundInch, nil
+		case "ftlb", "ftlbs", "lbft", "ftlbf", "lbfft":
+			return value * fillcalc.NewtonMetresPerPoundFoot, nil
+		}
+	}
+	return 0, fmt.Errorf("%.40q is no torque with its unit, as in 18.6 N m, 165 in-lb or 11 ft-lb", written)
+}
