@@ -46,6 +46,7 @@ type cart struct {
 	gap         gap           // those that were
 	saved       time.Time     // when a batch was last begun
 	retry       time.Duration // how long after that one that failed is tried again
+	chain       Chain         // over what is on disk
 	snapshotSeq uint64
 	pruned      time.Time
 
@@ -126,6 +127,9 @@ func (c *cart) begin(ctx context.Context, wallNs int64, speed float64) error {
 		return err
 	}
 	c.state = state
+	if c.chain, err = c.journal.Chain(); err != nil {
+		return err
+	}
 	// Time never runs backwards within a journal, whatever the wall clock says.
 	c.clock = NewClock(max(wallNs, state.NowNs+int64(time.Millisecond)), speed)
 	e := c.stamp(fillcalc.Event{Kind: fillcalc.KindInput, AtNs: c.clock.NowNs(),
@@ -137,11 +141,12 @@ func (c *cart) begin(ctx context.Context, wallNs int64, speed float64) error {
 	// With a snapshot: what was replayed just now need not be replayed again, and
 	// may be forgotten one day.
 	batch := Batch{Events: []fillcalc.Event{e}, Snapshot: &next}
+	batch.Chain = c.chain.after(batch.Events)
 	c.showAll(&next, &batch)
 	if err := c.journal.Append(ctx, batch); err != nil {
 		return err
 	}
-	c.state, c.snapshotSeq = next, next.Seq
+	c.state, c.snapshotSeq, c.chain = next, next.Seq, batch.Chain
 	return nil
 }
 
@@ -429,6 +434,7 @@ func (c *cart) saveDue() bool {
 // goes with what follows the gap, or a replay would end there.
 func (c *cart) nextBatch() Batch {
 	batch, rest := c.unsaved.split(min(len(c.unsaved.Events), mostInBatch))
+	batch.Chain = c.chain.after(batch.Events)
 	if c.gap.open || len(rest.Events) == 0 && c.state.Seq-c.snapshotSeq >= snapshotEvery {
 		snapshot := c.state
 		batch.Snapshot = &snapshot
@@ -439,6 +445,7 @@ func (c *cart) nextBatch() Batch {
 // onDisk takes note that the front of unsaved is kept.
 func (c *cart) onDisk(batch Batch) {
 	_, c.unsaved = c.unsaved.split(len(batch.Events))
+	c.chain = batch.Chain
 	if len(c.unsaved.Events) == 0 {
 		c.unsaved = Batch{} // its memory may be that of hours
 	}
@@ -606,13 +613,14 @@ func (c *cart) keepAndDo(ctx context.Context, in *fillcalc.Input, nowNs int64, s
 	next := fillcalc.Apply(c.state, e)
 	batch := c.unsaved
 	batch.Events = append(slices.Clip(batch.Events), e)
+	batch.Chain = c.chain.after(batch.Events)
 	batch.Published = slices.Clip(batch.Published)
 	id := in.ID
 	batch.Answers = []Answer{{id, e.AtNs, sum, encode(Reply{ID: &id, OK: true, Job: next.Job.Spec.ID})}}
 	c.showAll(&next, &batch)
 	ended := c.state.Job.Phase.Open() && !next.Job.Phase.Open()
 	if ended {
-		batch.note(summaryOf(&next))
+		batch.note(summaryOf(&next, batch.Chain))
 	}
 	if ended || c.gap.open {
 		batch.Snapshot = &next

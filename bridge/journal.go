@@ -130,6 +130,7 @@ type Batch struct {
 	Published []Published
 	Answers   []Answer
 	Snapshot  *fillcalc.State // replaces the last one; events up to it may be missing
+	Chain     Chain           // over all events up to the last of these
 }
 
 // split parts the first n events, and what was published after them, from the
@@ -201,6 +202,15 @@ func (b *Batch) write(tx *sql.Tx, insert *sql.Stmt) error {
 			return err
 		}
 	}
+	if len(b.Events) > 0 {
+		text, err := json.Marshal(b.Chain)
+		if err != nil {
+			return err
+		}
+		if err := setMark(tx, "chain", string(text)); err != nil {
+			return err
+		}
+	}
 	if b.Snapshot != nil {
 		text, err := json.Marshal(b.Snapshot)
 		if err != nil {
@@ -267,6 +277,19 @@ func (j *Journal) Replay(ctx context.Context) (fillcalc.State, error) {
 			s = fillcalc.Apply(s, events[i])
 		}
 	}
+}
+
+// Chain is the chain over all events that the journal has kept, whether or not
+// it has forgotten some since.
+func (j *Journal) Chain() (c Chain, err error) {
+	text, err := j.mark("chain")
+	if err != nil || text == "" {
+		return c, err
+	}
+	if err := json.Unmarshal([]byte(text), &c); err != nil {
+		return c, fmt.Errorf("journal: mark chain: %w", err)
+	}
+	return c, nil
 }
 
 // Events reads up to limit events after a sequence number, in order.

@@ -124,8 +124,9 @@ func (m *WindowMessage) published(seq uint64) Published {
 	return Published{Seq: seq, Measurement: windowMeasurement, Fields: string(f.b)}
 }
 
-// summaryOf is the one point that a job leaves when it ends.
-func summaryOf(s *fillcalc.State) Published {
+// summaryOf is the one point that a job leaves when it ends. Its chain reaches
+// from before the job's first event to its last one.
+func summaryOf(s *fillcalc.State, chain Chain) Published {
 	j := &s.Job
 	v := s.Volumes()
 	var f fields
@@ -141,6 +142,9 @@ func summaryOf(s *fillcalc.State) Published {
 	f.float("balance_u_l", v.BalanceUL)
 	f.int("steps", int64(len(j.Steps)))
 	f.int("opened_ns", j.OpenedNs)
+	f.int("seq_from", int64(chain.JobSeq))
 	f.int("seq", int64(s.Seq))
+	f.text("chain_from", chain.JobHead.String())
+	f.text("chain", chain.Head.String())
 	return Published{Seq: s.Seq, Measurement: jobMeasurement, Fields: string(f.b)}
 }

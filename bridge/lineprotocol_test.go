@@ -114,7 +114,7 @@ func TestTextsComeBackFromInflux(t *testing.T) {
 			t.Fatal(err)
 		}
 		s := fillcalc.State{Seq: e.Seq, Job: fillcalc.Job{Spec: fillcalc.JobSpec{ID: "j", Vehicle: text}}}
-		lines = append(lines, line, assemble(jobMeasurement, "test", "cart", "", summaryOf(&s).Fields, e.AtNs))
+		lines = append(lines, line, assemble(jobMeasurement, "test", "cart", "", summaryOf(&s, Chain{}).Fields, e.AtNs))
 	}
 	if refused, err := h.send(t.Context(), lines); err != nil || len(refused) != 0 {
 		t.Fatalf("%v, refused %v", err, refused)

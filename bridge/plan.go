@@ -1,7 +1,6 @@
 package bridge
 
 import (
-	"cmp"
 	"math"
 	"slices"
 
@@ -59,11 +58,10 @@ type JobEntry struct {
 }
 
 // Of a job's entries the newest are shown, so many and at most so many bytes of
-// JSON; of a budget's terms the largest.
+// JSON.
 const (
 	mostEntries    = 50
 	mostEntryBytes = 8 << 10
-	mostTerms      = 12
 )
 
 func entriesMessage(s *fillcalc.State) (list []JobEntry, leftOut int) {
@@ -96,6 +94,19 @@ type JobBudgets struct {
 	Balance []BudgetTerm `json:"balance"`
 }
 
+func budgetsMessage(s *fillcalc.State) JobBudgets {
+	terms := func(b fillcalc.Budget) []BudgetTerm {
+		list, u2 := []BudgetTerm{}, b.U2()
+		for _, t := range merged(b) {
+			if t.L != 0 {
+				list = append(list, BudgetTerm{t.Name, t.Of, number(math.Abs(t.L)), number(100 * t.L * t.L / u2)})
+			}
+		}
+		return list
+	}
+	return JobBudgets{terms(s.Budget(fillcalc.DrainedTally)), terms(s.Budget(fillcalc.AddedTally)), terms(s.BalanceBudget())}
+}
+
 // merged takes all steps together: a job may have hundreds.
 func merged(b fillcalc.Budget) fillcalc.Budget {
 	var short fillcalc.Budget
@@ -103,35 +114,13 @@ next:
 	for _, t := range b {
 		for i := range short {
 			if t.Name == "division of a step" && short[i].Name == t.Name {
-				short[i].L, short[i].Of = math.Hypot(short[i].L, t.L), ""
+				short[i] = fillcalc.Term{Name: t.Name, Of: "several steps", L: math.Hypot(short[i].L, t.L)}
 				continue next
 			}
 		}
 		short = append(short, t)
 	}
 	return short
-}
-
-func budgetsMessage(s *fillcalc.State) JobBudgets {
-	terms := func(b fillcalc.Budget) []BudgetTerm {
-		list := []BudgetTerm{}
-		u2, restU2 := b.U2(), 0.0
-		slices.SortStableFunc(b, func(x, y fillcalc.Term) int { return cmp.Compare(math.Abs(y.L), math.Abs(x.L)) })
-		for i, t := range b {
-			switch {
-			case t.L == 0:
-			case i < mostTerms:
-				list = append(list, BudgetTerm{t.Name, t.Of, number(math.Abs(t.L)), number(100 * t.L * t.L / u2)})
-			default:
-				restU2 += t.L * t.L
-			}
-		}
-		if restU2 > 0 {
-			list = append(list, BudgetTerm{"smaller terms together", "", number(math.Sqrt(restU2)), number(100 * restU2 / u2)})
-		}
-		return list
-	}
-	return JobBudgets{terms(s.Budget(fillcalc.DrainedTally)), terms(s.Budget(fillcalc.AddedTally)), terms(s.BalanceBudget())}
 }
 
 // JobTail is how the drain runs dry: null until that is known. Litres are at the
