@@ -393,7 +393,7 @@ func TestPaceOfVolumesAndWindow(t *testing.T) {
 			},
 			"silence": func() { time.Sleep(45 * time.Second) },
 		} {
-			l.live(30, 0, 0) // what went before has settled
+			l.live(120, 0, 0) // what went before has settled, the probe's rate last
 			for leaf, list := range during(pass) {
 				if len(list) < 3 || len(list) > 10 {
 					t.Errorf("%s: %s went out %d times in 45 s", what, leaf, len(list))

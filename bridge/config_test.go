@@ -31,8 +31,7 @@ func TestExampleConfig(t *testing.T) {
 	if s := c.Carts[0].setup(nil); len(s.Scales) != 2 || s.Probe.Sensor != "fluid-probe" || s.CaddyProbe.Sensor != "caddy-probe" {
 		t.Errorf("setup %+v", s)
 	}
-	// Only a probe down the dipstick tube is taken for slow unless told otherwise.
-	if s := c.Carts[0].setup(nil); s.Probe.LagS != 8 || s.CaddyProbe.LagS != 0 {
+	if s := c.Carts[0].setup(nil); s.Probe.LagS != 5 || s.CaddyProbe.LagS != 0 {
 		t.Errorf("lags of %g and %g s", s.Probe.LagS, s.CaddyProbe.LagS)
 	}
 	if s := c.Carts[1].setup(nil); s.Coolant.Sensor != "coolant-probe" || s.Coolant.LagS != 0 || s.Probe.Sensor != "" {
@@ -56,9 +55,12 @@ carts:
 `
 
 func TestConfigDefaults(t *testing.T) {
-	c, err := ParseConfig([]byte(smallConfig))
+	c, err := ParseConfig([]byte(smallConfig + "      - {name: t, role: transmission-temp, port: b, protocol: scpi, unit: C}\n"))
 	if err != nil {
 		t.Fatal(err)
+	}
+	if lagS := c.Carts[0].setup(nil).Probe.LagS; lagS != 8 {
+		t.Errorf("a probe in the fluid lags by %g s", lagS)
 	}
 	s := c.Carts[0].Sensors[0]
 	if c.Broker.Listen != "127.0.0.1:1883" || *c.Carts[0].ReferenceC != 20 || s.Line != "9600 8N1" || *s.MaxFlowKgS != 0.15 ||

@@ -260,7 +260,7 @@ func TestJobAlertsBeginAndEnd(t *testing.T) {
 		}
 		l.supplyKg = 20
 		l.live(3, 0, 0)
-		l.must(openTestJob[:len(openTestJob)]+`,"balance_band_l":0.5`, `"do":"phase","phase":"running"`)
+		l.must(openTestJob+`,"balance_band_l":0.5`, `"do":"phase","phase":"running"`)
 		l.live(10, 0.05, 0.05)
 		has("job:balance", "")
 		l.live(30, 0.05, 0.02)
@@ -367,7 +367,6 @@ func TestJobLeafIsBounded(t *testing.T) {
 	}
 	s := state(200, 2000, long)
 	m := jobMessage(s)
-	fmt.Println(len(encode(m.Entered)), len(encode(m.Uncertainty)), len(encode(m.Decided)), len(encode(m.Undecided)), len(encode(m.Plan)), len(encode(m.Tally)), len(encode(m.AtOther)))
 	if size := len(encode(m)); size > 62<<10 {
 		t.Errorf("%d bytes", size)
 	}
@@ -379,7 +378,7 @@ func TestJobLeafIsBounded(t *testing.T) {
 		u2 += float64(term.UL * term.UL)
 		pct += float64(term.Pct)
 	}
-	if n := len(m.Uncertainty.Drained); n != mostTerms+1 || math.Abs(pct-100) > 1e-9 || math.Abs(2*math.Sqrt(u2)-2*math.Sqrt(s.Budget(fillcalc.DrainedTally).U2())) > 1e-9 {
+	if n := len(m.Uncertainty.Drained); n > 10 || math.Abs(pct-100) > 1e-9 || math.Abs(2*math.Sqrt(u2)-2*math.Sqrt(s.Budget(fillcalc.DrainedTally).U2())) > 1e-9 {
 		t.Errorf("%d terms of %v %% make ± %v L", n, pct, 2*math.Sqrt(u2))
 	}
 	if m := jobMessage(state(200, 0, "me")); len(m.Entered) != 50 || m.EnteredLeftOut != 150 {

@@ -14,11 +14,11 @@ import (
 
 // threeJobs are one after the other in one journal, each after a start with
 // another setup, the last still open; and the states at the end of each.
-func threeJobs(t *testing.T) (events []fillcalc.Event, ends []fillcalc.State) {
+func threeJobs(t *testing.T, names ...string) (events []fillcalc.Event, ends []fillcalc.State) {
 	t.Helper()
 	job := aJob(t)
 	var s fillcalc.State
-	for n := 1; n <= 3; n++ {
+	for n, name := range names {
 		for _, e := range job {
 			e.Seq = s.Seq + 1
 			e.AtNs += int64(n) * int64(time.Hour)
@@ -28,15 +28,15 @@ func threeJobs(t *testing.T) (events []fillcalc.Event, ends []fillcalc.State) {
 				switch {
 				case in.Do == fillcalc.DoOpen:
 					spec := *in.Job
-					spec.ID = fmt.Sprintf("job-%d", n)
+					spec.ID = name
 					in.Job = &spec
 				case in.Do == fillcalc.DoStart:
 					// Each run is told that the scale is worse.
 					setup := *in.Setup
 					setup.Scales = slices.Clone(setup.Scales)
-					setup.Scales[0].GainU *= float64(n)
+					setup.Scales[0].GainU *= float64(n + 1)
 					in.Setup = &setup
-				case in.Do == fillcalc.DoClose && n == 3:
+				case in.Do == fillcalc.DoClose && n == len(names)-1:
 					continue
 				}
 			}
@@ -52,7 +52,7 @@ func threeJobs(t *testing.T) (events []fillcalc.Event, ends []fillcalc.State) {
 // wherever the snapshot is, and beside the program that has the journal. What is
 // no longer kept is refused, not guessed.
 func TestJobState(t *testing.T) {
-	events, ends := threeJobs(t)
+	events, ends := threeJobs(t, "job-1", "job-2", "job-3")
 	one := len(events) / 3
 	for i, s := range ends {
 		if want := fmt.Sprintf("job-%d", i+1); s.Job.Spec.ID != want || s.Job.Phase.Open() != (i == 2) {
@@ -132,5 +132,40 @@ func TestJobState(t *testing.T) {
 			}
 		}
 		reader.Close()
+	}
+}
+
+// Of two jobs of one name the newest is meant, also when the snapshot has the
+// older one; and over a hole in the readings no job is guessed.
+func TestJobStateAcrossHoles(t *testing.T) {
+	events, ends := threeJobs(t, "van", "van", "bus")
+	one := len(events) / 3
+	begins := one + slices.IndexFunc(events[one:], func(e fillcalc.Event) bool { return e.Input != nil && e.Input.Do == fillcalc.DoOpen })
+	for _, c := range []struct {
+		name, missing string
+		right         []int // of the jobs
+	}{
+		{"all there", "seq < 0", []int{1, 2}},
+		{"in the first job", "seq = 40", []int{1, 2}},
+		{"between a start and its job", fmt.Sprintf("seq BETWEEN %d AND %d", one+1, begins), []int{2}},
+		{"in the second job", fmt.Sprintf("seq = %d", begins+50), []int{2}},
+		{"in the last job", fmt.Sprintf("seq = %d", len(events)-50), []int{1}},
+	} {
+		j := openTestJournal(t, filepath.Join(memoryDir(t), "a.journal"))
+		mustAppend(t, j, Batch{Events: events, Snapshot: &ends[0]})
+		if _, err := j.db.Exec("DELETE FROM event WHERE " + c.missing); err != nil {
+			t.Fatal(err)
+		}
+		for i, job := range map[int]string{1: "van", 2: "bus"} {
+			got, err := j.jobState(t.Context(), job)
+			switch {
+			case !slices.Contains(c.right, i):
+				if err == nil || !strings.Contains(err.Error(), "does not keep all readings") {
+					t.Errorf("%s: %s: %v, %+v", c.name, job, err, got.Volumes())
+				}
+			case err != nil || figuresOf(&got) != figuresOf(&ends[i]):
+				t.Errorf("%s: %s: %v, %+v, want %+v", c.name, job, err, got.Volumes(), ends[i].Volumes())
+			}
+		}
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -48,7 +49,7 @@ func checkCommand() *cobra.Command {
 			if err := config.CheckSecrets(); err != nil {
 				return configError{fmt.Errorf("%s: %w", path, err)}
 			}
-			describe(cmd.OutOrStdout(), config)
+			describe(cmd.OutOrStdout(), config, time.Now().UnixNano())
 			return nil
 		},
 	}
@@ -56,9 +57,14 @@ func checkCommand() *cobra.Command {
 	return cmd
 }
 
-func describe(out io.Writer, c *bridge.Config) {
+// zeroTrackingD is how many display steps a second an indicator's zero tracking
+// may correct (OIML R 76-1:2006, 4.5.7).
+const zeroTrackingD = 0.5
+
+func describe(out io.Writer, c *bridge.Config, nowNs int64) {
 	fmt.Fprintf(out, "The configuration is good. As %s it would\n", c.Shop)
-	for _, cart := range c.Carts {
+	for i := range c.Carts {
+		cart := &c.Carts[i]
 		fmt.Fprintf(out, "  run cart %s, journal in %s, topics below bayfill/%s/%s/\n", cart.Name, c.Data, c.Shop, cart.Name)
 		for _, s := range cart.Sensors {
 			fmt.Fprintf(out, "    read %s (%s) from %s at %s, protocol %s", s.Name, s.Role, s.Port, s.Line, s.Protocol)
@@ -68,6 +74,15 @@ func describe(out io.Writer, c *bridge.Config) {
 			fmt.Fprintln(out)
 		}
 		fmt.Fprintf(out, "    give volumes at %g °C\n", *cart.ReferenceC)
+		for _, s := range cart.Sensors {
+			if s.ResolutionKg > 0 {
+				fmt.Fprintf(out, "    note: %s: zero tracking of its indicator (OIML R 76-1 4.5.7: up to %g d a second near zero)\n", s.Name, zeroTrackingD)
+				fmt.Fprintf(out, "      would hide a drip of up to %.3g g/s: switch it off, or keep a load on the scale\n", zeroTrackingD*s.ResolutionKg*1000)
+			}
+		}
+		for _, text := range c.CalibrationsToMake(cart, nowNs) {
+			fmt.Fprintf(out, "    note: %s\n", text)
+		}
 	}
 	switch {
 	case c.Broker.URL != "":

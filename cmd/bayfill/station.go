@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/rand"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -17,40 +18,149 @@ import (
 // station is a person's side of the contract: it watches a cart's leaves and
 // sends commands, as any MQTT client can.
 type station struct {
-	client mqtt.Client
-	prefix string // bayfill/{shop}/{cart}/
+	contact
+	ended sync.WaitGroup
+	stop  context.CancelFunc
 
 	mu      sync.Mutex
+	client  mqtt.Client // of the connection that stands; nil without one
 	seen    shown
 	replies map[string]chan bridge.Reply
 	sent    int
 }
 
-// shown is the newest of each leaf.
-type shown struct {
-	volumes bridge.VolumesMessage
-	window  bridge.WindowMessage
-	job     bridge.JobMessage
-	alerts  bridge.AlertsMessage
+// contact is a broker, who comes to it, and the cart that is meant.
+type contact struct {
+	broker   string
+	prefix   string // bayfill/{shop}/{cart}/
+	username string
+	password string
 }
 
+// shown is the newest of each leaf, and how it stands with the connection.
+type shown struct {
+	presence bridge.Presence
+	volumes  bridge.VolumesMessage
+	window   bridge.WindowMessage
+	job      bridge.JobMessage
+	alerts   bridge.AlertsMessage
+
+	// By this computer's clock; zero: never.
+	connectedAt, heardAt, readingAt, presenceAt, volumesAt time.Time
+	// kept: the volumes are what the broker had kept of earlier times.
+	kept bool
+	// trouble is why there is no connection, since when; empty while there is one.
+	trouble   string
+	troubleAt time.Time
+}
+
+// pace is how soon a connection that swallows everything is noticed, and how
+// often a lost one is tried again: people are told within three seconds.
+const pace = time.Second
+
+// connecting is the trouble before the first connection.
+const connecting = "connecting"
+
+func newStation(c contact) *station {
+	return &station{
+		contact: c, replies: map[string]chan bridge.Reply{},
+		seen: shown{trouble: connecting, troubleAt: time.Now()},
+	}
+}
+
+// openStation connects, and stays connected until it is closed. The error is that
+// of the first connection.
 func openStation(ctx context.Context, broker, prefix, username, password string) (*station, error) {
-	s := &station{prefix: prefix, replies: map[string]chan bridge.Reply{}}
-	o := mqtt.NewClientOptions().AddBroker(broker).SetClientID(fmt.Sprintf("bayfill-station-%d", time.Now().UnixNano()))
-	o.SetUsername(username).SetPassword(password).SetProtocolVersion(4).SetCleanSession(true)
-	o.SetConnectTimeout(5 * time.Second).SetAutoReconnect(true)
-	s.client = mqtt.NewClient(o)
-	if err := wait(ctx, s.client.Connect()); err != nil {
-		return nil, fmt.Errorf("broker %s: %w", broker, err)
+	s := newStation(contact{broker, prefix, username, password})
+	lost, err := s.connect(ctx)
+	if err != nil {
+		return nil, err
 	}
-	if err := wait(ctx, s.client.SubscribeMultiple(map[string]byte{prefix + "+": 0, prefix + "replies/+": 1}, s.receive)); err != nil {
-		s.close()
-		return nil, fmt.Errorf("broker %s: subscribing: %w", broker, err)
-	}
+	s.stay(lost)
 	return s, nil
 }
 
-func (s *station) close() { s.client.Disconnect(100) }
+// stay keeps the connection, or with nil begins one, until close.
+func (s *station) stay(lost <-chan error) {
+	ctx, stop := context.WithCancel(context.Background())
+	s.stop = stop
+	s.ended.Go(func() {
+		for {
+			if lost == nil {
+				var err error
+				if lost, err = s.connect(ctx); err != nil {
+					s.lose(err)
+				}
+			}
+			if lost == nil {
+				select {
+				case <-ctx.Done():
+					return
+				case <-time.After(pace):
+				}
+				continue
+			}
+			select {
+			case <-ctx.Done():
+				s.client.Disconnect(100)
+				return
+			case err := <-lost:
+				s.lose(fmt.Errorf("broker %s: %w", s.broker, err))
+				lost = nil
+			}
+		}
+	})
+}
+
+func (s *station) close() {
+	s.stop()
+	s.ended.Wait()
+}
+
+func (s *station) lose(err error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.client = nil; s.seen.trouble == "" {
+		s.seen.troubleAt = time.Now()
+	}
+	s.seen.trouble = err.Error()
+}
+
+// connect makes one connection, which does not come back by itself.
+func (s *station) connect(ctx context.Context) (lost <-chan error, err error) {
+	gone := make(chan error, 1)
+	o := mqtt.NewClientOptions().AddBroker(s.broker).SetClientID("bayfill-station-" + rand.Text())
+	o.SetUsername(s.username).SetPassword(s.password).SetProtocolVersion(4).SetCleanSession(true)
+	o.SetAutoReconnect(false).SetConnectRetry(false).SetConnectTimeout(5 * time.Second)
+	o.SetKeepAlive(pace).SetPingTimeout(2 * pace).SetWriteTimeout(5 * time.Second)
+	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) { gone <- err })
+	client := mqtt.NewClient(o)
+	if err := wait(ctx, client.Connect()); err != nil {
+		client.Disconnect(0)
+		return nil, fmt.Errorf("broker %s: %w", s.broker, err)
+	}
+	s.mu.Lock()
+	s.client, s.seen.trouble, s.seen.connectedAt = client, "", time.Now()
+	s.mu.Unlock()
+	// State with QoS 1: of QoS 0 a broker drops what comes too fast, and the last
+	// leaf of a job would not come again.
+	wanted := map[string]byte{s.prefix + "+": 1, s.prefix + "replies/+": 1}
+	subscription := client.SubscribeMultiple(wanted, s.receive)
+	err = wait(ctx, subscription)
+	if granted, ok := subscription.(*mqtt.SubscribeToken); ok && err == nil {
+		for topic := range wanted {
+			// The library takes the refusal for success.
+			if granted.Result()[topic] > 2 {
+				err = fmt.Errorf("user %q may not read %s", s.username, topic)
+			}
+		}
+	}
+	if err != nil {
+		client.Disconnect(0)
+		return nil, fmt.Errorf("broker %s: %w", s.broker, err)
+	}
+	return gone, nil
+}
 
 func wait(ctx context.Context, t mqtt.Token) error {
 	select {
@@ -67,11 +177,25 @@ func (s *station) receive(_ mqtt.Client, m mqtt.Message) {
 	leaf := strings.TrimPrefix(m.Topic(), s.prefix)
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	into := map[string]any{"volumes": &s.seen.volumes, "window": &s.seen.window, "job": &s.seen.job, "alerts": &s.seen.alerts}[leaf]
-	if into != nil {
-		// A message that cannot be read leaves the last one standing.
-		_ = json.Unmarshal(m.Payload(), into)
-		return
+	now := time.Now()
+	if !m.Retained() && leaf != "commands" {
+		s.seen.heardAt = now
+	}
+	switch leaf {
+	case "presence":
+		take(m.Payload(), &s.seen.presence)
+		s.seen.presenceAt = now
+	case "volumes":
+		take(m.Payload(), &s.seen.volumes)
+		s.seen.volumesAt, s.seen.kept = now, m.Retained()
+	case "window":
+		take(m.Payload(), &s.seen.window)
+	case "job":
+		take(m.Payload(), &s.seen.job)
+	case "alerts":
+		take(m.Payload(), &s.seen.alerts)
+	case "readings":
+		s.seen.readingAt = now
 	}
 	if id, ok := strings.CutPrefix(leaf, "replies/"); ok && s.replies[id] != nil {
 		var r bridge.Reply
@@ -82,43 +206,79 @@ func (s *station) receive(_ mqtt.Client, m mqtt.Message) {
 	}
 }
 
+// take puts a message in place of the last one, which somebody may still be
+// looking at; one that cannot be read leaves it standing.
+func take[T any](payload []byte, into *T) {
+	var m T
+	if json.Unmarshal(payload, &m) == nil {
+		*into = m
+	}
+}
+
 func (s *station) look() shown {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.seen
 }
 
-// command sends a command and waits for its reply; without one it asks again
-// under the same id, which does it at most once.
-func (s *station) command(ctx context.Context, do string, fields map[string]any) (bridge.Reply, error) {
-	s.mu.Lock()
-	s.sent++
-	id := fmt.Sprintf("s%d-%d", time.Now().UnixNano(), s.sent)
-	answer := make(chan bridge.Reply, 1)
-	s.replies[id] = answer
-	s.mu.Unlock()
-	message := map[string]any{"id": id, "do": do}
-	for name, value := range fields {
-		message[name] = value
-	}
+// errNoReply is that nobody answered a command: it may have been done all the
+// same.
+var errNoReply = errors.New("no reply")
+
+// ask sends a command and waits for its reply until ctx ends. It is sent more
+// than once, since the cart may come back meanwhile; its id does it at most once.
+func (s *station) ask(ctx context.Context, message map[string]any) (bridge.Reply, error) {
 	payload, err := json.Marshal(message)
 	if err != nil {
 		return bridge.Reply{}, err
 	}
-	for range 3 {
-		if err := wait(ctx, s.client.Publish(s.prefix+"commands", 1, false, payload)); err != nil {
-			return bridge.Reply{}, fmt.Errorf("%s: %w", do, err)
+	id := fmt.Sprint(message["id"])
+	answer := make(chan bridge.Reply, 1)
+	s.mu.Lock()
+	s.replies[id] = answer
+	s.mu.Unlock()
+	defer func() {
+		s.mu.Lock()
+		delete(s.replies, id)
+		s.mu.Unlock()
+	}()
+	for {
+		s.mu.Lock()
+		client := s.client
+		s.mu.Unlock()
+		if client != nil {
+			// Whether it arrived is told by the reply alone.
+			client.Publish(s.prefix+"commands", 1, false, payload)
 		}
 		select {
 		case r := <-answer:
-			if !r.OK {
-				return r, fmt.Errorf("%s was refused: %s", do, r.Error)
-			}
 			return r, nil
 		case <-ctx.Done():
-			return bridge.Reply{}, ctx.Err()
+			return bridge.Reply{}, errNoReply
 		case <-time.After(2 * time.Second):
 		}
 	}
-	return bridge.Reply{}, fmt.Errorf("%s: no reply: is the bridge running, and may this user command?", do)
+}
+
+// command sends a command that has to be done.
+func (s *station) command(ctx context.Context, do string, fields map[string]any) (bridge.Reply, error) {
+	s.mu.Lock()
+	s.sent++
+	message := map[string]any{"id": fmt.Sprintf("s%d-%d", time.Now().UnixNano(), s.sent), "do": do}
+	s.mu.Unlock()
+	for name, value := range fields {
+		message[name] = value
+	}
+	limited, cancel := context.WithTimeout(ctx, 6*time.Second)
+	defer cancel()
+	r, err := s.ask(limited, message)
+	switch {
+	case ctx.Err() != nil:
+		return r, ctx.Err()
+	case err != nil:
+		return r, fmt.Errorf("%s: %w: is the bridge running, and may this user command?", do, err)
+	case !r.OK:
+		return r, fmt.Errorf("%s was refused: %s", do, r.Error)
+	}
+	return r, nil
 }

@@ -19,7 +19,8 @@ type view struct {
 	speed  float64
 	live   bool
 	width  int
-	drawn  int // lines of the block on the screen
+	drawn  int  // lines of the block on the screen
+	headed bool // the plain lines have their header
 	last   time.Time
 	latest shown
 }
@@ -95,27 +96,39 @@ func (v *view) draw() {
 	if s.volumes.Phase == "" {
 		return
 	}
-	litres := func(f float64) string { return figure("%.3f L", f) }
-	drained := litres(float64(s.volumes.DrainedL)) + " ± " + figure("%.3f", float64(s.volumes.DrainedUL))
-	added := litres(float64(s.volumes.AddedL)) + " ± " + figure("%.3f", float64(s.volumes.AddedUL))
-	remains := litres(float64(s.volumes.RemainingL))
-	fluid := figure("%.1f °C", float64(s.window.TempC))
+	uncertain := func(l, u float64) string {
+		return figure("%.3f", math.Round(l*1e3)/1e3+0) + " ± " + figure("%.3f", u) // no -0
+	}
+	drained := uncertain(float64(s.volumes.DrainedL), float64(s.volumes.DrainedUL))
+	added := uncertain(float64(s.volumes.AddedL), float64(s.volumes.AddedUL))
+	remains := figure("%.3f", float64(s.volumes.RemainingL))
+	fluid := figure("%.1f", float64(s.window.TempC))
 	if !v.live {
-		fmt.Fprintf(v.out, "  %-9s drained %s  added %s  remains %s  fluid %s %s\n",
-			s.volumes.Phase, drained, added, remains, fluid, s.window.State)
+		const row = "  %-9s  %-13s  %-13s  %9s  %8s  %s\n"
+		if !v.headed {
+			fmt.Fprintf(v.out, row, "phase", "drained L", "added L", "remains L", "fluid °C", "window")
+			v.headed = true
+		}
+		fmt.Fprintf(v.out, row, s.volumes.Phase, drained, added, remains, fluid, s.window.State)
 		return
 	}
 	lines := []string{
 		"",
 		fmt.Sprintf("phase     %s", strings.ToUpper(s.volumes.Phase)),
-		fmt.Sprintf("drained   %s  (at %.0f °C, k = 2)", drained, float64(s.volumes.ReferenceC)),
-		fmt.Sprintf("added     %s", added),
-		fmt.Sprintf("remains   %s", remains),
-		fmt.Sprintf("fluid     %s  window %s", fluid, strings.ToUpper(s.window.State)),
+		fmt.Sprintf("drained   %s L  (at %.0f °C, k = 2)", drained, float64(s.volumes.ReferenceC)),
+		fmt.Sprintf("added     %s L", added),
+		fmt.Sprintf("remains   %s L", remains),
+		fmt.Sprintf("fluid     %s °C  window %s", fluid, strings.ToUpper(s.window.State)),
 		fmt.Sprintf("signal    %s", s.volumes.Quality),
 	}
+	if p := s.job.Plan; p != nil {
+		lines = append(lines, fmt.Sprintf("target    %s L  first fill %s L", uncertain(float64(p.TargetL), float64(p.TargetUL)), figure("%.3f", float64(p.FirstFillL))))
+	}
+	if tail := s.job.Tail; tail != nil {
+		lines = append(lines, fmt.Sprintf("drips     five minutes more would gain %s L", uncertain(float64(tail.In5MinL), float64(tail.In5MinUL))))
+	}
 	if n := len(s.job.Undecided); n > 0 {
-		lines = append(lines, fmt.Sprintf("UNDECIDED %d: fluid, object or swap?", n))
+		lines = append(lines, fmt.Sprintf("UNDECIDED %d step(s), %s L: fluid, object, swap or lean?", n, figure("%.3f", float64(s.volumes.UndecidedL))))
 	}
 	for _, caution := range s.job.Cautions {
 		lines = append(lines, "! "+caution)

@@ -1,0 +1,149 @@
+package main
+
+import (
+	"cmp"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"bayfill/bridge"
+	"bayfill/fillcalc"
+)
+
+func budgetCommand() *cobra.Command {
+	var (
+		config, cart, job string
+		asJSON            bool
+	)
+	cmd := &cobra.Command{
+		Use:   "budget",
+		Short: "Print what makes up the uncertainty of a job's volumes",
+		Long: `Print what makes up the uncertainty of a job's volumes: each input's standard
+uncertainty in millilitres of the volume, and its share of the variance (GUM).
+The job is folded again from the cart's journal, which is only read: the bridge
+may be running.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			c, err := bridge.LoadConfig(config)
+			if err != nil {
+				return configError{err}
+			}
+			if cart == "" && len(c.Carts) == 1 {
+				cart = c.Carts[0].Name
+			}
+			s, err := c.JobState(cmd.Context(), cart, job)
+			if err != nil {
+				return err
+			}
+			b := newJobBudget(cart, &s)
+			if asJSON {
+				return json.NewEncoder(cmd.OutOrStdout()).Encode(b)
+			}
+			b.print(cmd.OutOrStdout())
+			return nil
+		},
+	}
+	f := cmd.Flags()
+	f.StringVarP(&config, "config", "c", "bayfill.yaml", configHelp)
+	f.StringVar(&cart, "cart", "", "cart; may be left out when there is one only")
+	f.StringVar(&job, "job", "", "job (default: the newest)")
+	f.BoolVar(&asJSON, "json", false, "print one JSON object")
+	return cmd
+}
+
+// jobBudget is what makes up the uncertainties of a job's volumes.
+type jobBudget struct {
+	Cart       string       `json:"cart"`
+	Job        string       `json:"job"`
+	Phase      string       `json:"phase"`
+	At         string       `json:"at"`
+	ReferenceC float64      `json:"reference_c"`
+	Drained    volumeBudget `json:"drained"`
+	Added      volumeBudget `json:"added"`
+	Balance    volumeBudget `json:"balance"`
+}
+
+type volumeBudget struct {
+	L     *float64     `json:"l"`   // null when it is not known
+	UL    *float64     `json:"u_l"` // expanded, k = 2
+	Terms []budgetTerm `json:"terms"`
+}
+
+type budgetTerm struct {
+	Term     string  `json:"term"`
+	Of       string  `json:"of"`
+	UML      float64 `json:"u_ml"`      // standard uncertainty
+	SharePct float64 `json:"share_pct"` // of the variance
+}
+
+func newJobBudget(cart string, s *fillcalc.State) jobBudget {
+	v := s.Volumes()
+	known := func(l float64) *float64 {
+		if math.IsNaN(l) {
+			return nil
+		}
+		return &l
+	}
+	volume := func(l, uL float64, b fillcalc.Budget) volumeBudget {
+		volume := volumeBudget{L: known(l), UL: known(uL), Terms: []budgetTerm{}}
+		for _, t := range b {
+			if t.L != 0 {
+				volume.Terms = append(volume.Terms, budgetTerm{t.Name, t.Of, 1000 * math.Abs(t.L), 100 * t.L * t.L / b.U2()})
+			}
+		}
+		slices.SortStableFunc(volume.Terms, func(a, b budgetTerm) int { return cmp.Compare(b.UML, a.UML) })
+		return volume
+	}
+	return jobBudget{
+		Cart: cart, Job: s.Job.Spec.ID, Phase: string(s.Job.Phase), At: time.Unix(0, s.NowNs).UTC().Format(time.RFC3339),
+		ReferenceC: s.Job.ReferenceC,
+		Drained:    volume(v.DrainedL, v.DrainedUL, s.Budget(fillcalc.DrainedTally)),
+		Added:      volume(v.AddedL, v.AddedUL, s.Budget(fillcalc.AddedTally)),
+		Balance:    volume(v.BalanceL, v.BalanceUL, s.BalanceBudget()),
+	}
+}
+
+// budgetWidth is how many columns the report needs at most.
+const budgetWidth = 60
+
+func (b jobBudget) print(out io.Writer) {
+	const figures = "  %7.2f  %5.1f\n"
+	const termWidth = budgetWidth - 16
+	paragraph := func(text string) {
+		for _, line := range wrap(text, budgetWidth) {
+			fmt.Fprintln(out, line)
+		}
+	}
+	paragraph(fmt.Sprintf("Job %s on cart %s, %s at %s. Litres at %g °C, ± with k = 2.", b.Job, b.Cart, b.Phase, b.At, b.ReferenceC))
+	for _, v := range []struct {
+		name string
+		volumeBudget
+	}{{"drained", b.Drained}, {"added", b.Added}, {"balance", b.Balance}} {
+		what := v.name + " not known"
+		if v.L != nil && v.UL != nil {
+			what = fmt.Sprintf("%s %.3f ± %.3f L", v.name, *v.L, *v.UL)
+		}
+		fmt.Fprintf(out, "\n%-*s  %7s  %5s\n", termWidth, what, "u mL", "%")
+		u2 := 0.0
+		for _, t := range v.Terms {
+			text := t.Term
+			if t.Of != "" {
+				text += ": " + t.Of
+			}
+			lines := wrap("  "+text, termWidth)
+			for _, line := range lines[:len(lines)-1] {
+				fmt.Fprintln(out, line)
+			}
+			fmt.Fprintf(out, "%-*s"+figures, termWidth, lines[len(lines)-1], t.UML, t.SharePct)
+			u2 += t.UML * t.UML
+		}
+		if u2 > 0 {
+			fmt.Fprintf(out, "%-*s"+figures, termWidth, "  together", math.Sqrt(u2), 100.0)
+		}
+	}
+}
