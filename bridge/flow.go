@@ -61,7 +61,10 @@ type JobFlow struct {
 
 // mostRecords bounds each list in the message; the newest are shown. No job by
 // the book has so many.
-const mostRecords = 40
+const (
+	mostRecords     = 40
+	mostRecordBytes = 12 << 10
+)
 
 func flowMessage(s *fillcalc.State) JobFlow {
 	j := &s.Job
@@ -79,7 +82,11 @@ func flowMessage(s *fillcalc.State) JobFlow {
 	for _, p := range j.Phases[max(0, len(j.Phases)-mostRecords):] {
 		m.Phases = append(m.Phases, JobPhase{string(p.Phase), timestamp(p.AtNs), p.By, p.Why})
 	}
+	bytes := 0
 	for _, r := range j.Records[max(0, len(j.Records)-mostRecords):] {
+		if bytes += len(r.Note) + len(r.By) + len(r.Written) + 300; bytes > mostRecordBytes {
+			break
+		}
 		m.Records = append(m.Records, JobRecord{timestamp(r.AtNs), string(r.Item), string(r.Result), r.Count,
 			r.SpecifiedNM, r.AppliedNM, r.Written, r.Note, r.By, string(r.Phase), string(r.Window), r.TempC})
 	}

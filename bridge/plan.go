@@ -16,10 +16,13 @@ type JobPlan struct {
 	RemainingL  number `json:"remaining_l"`
 	RemainingUL number `json:"remaining_u_l"`
 	// Bottles as labelled; null when their size is not known.
-	Bottles         *int       `json:"bottles"`
-	BottlesOpened   *int       `json:"bottles_opened"`
-	LastBottleLeftL *float64   `json:"last_bottle_left_l"`
-	Notes           []PlanNote `json:"notes"`
+	Bottles         *int     `json:"bottles"`
+	BottlesOpened   *int     `json:"bottles_opened"`
+	LastBottleLeftL *float64 `json:"last_bottle_left_l"`
+	// What the last dipstick reading asks for; below zero is to be drawn off.
+	TopUpL  number     `json:"top_up_l"`
+	TopUpUL number     `json:"top_up_u_l"`
+	Notes   []PlanNote `json:"notes"`
 }
 
 // PlanNote is something to hear about the plan.
@@ -40,6 +43,14 @@ func planMessage(s *fillcalc.State) *JobPlan {
 	}
 	if s.Job.Spec.BottleL > 0 {
 		m.Bottles, m.BottlesOpened, m.LastBottleLeftL = &p.BottlesForTarget, &p.BottlesOpened, &p.LastBottleLeftL
+	}
+	m.TopUpL, m.TopUpUL = number(math.NaN()), number(math.NaN())
+	litres, u, ok, err := s.TopUp()
+	if ok {
+		m.TopUpL, m.TopUpUL = number(litres), number(u)
+	}
+	if err != nil {
+		m.Notes = append(m.Notes, PlanNote{"dipstick", "The dipstick reading cannot be used: " + err.Error()})
 	}
 	for _, note := range p.Notes {
 		m.Notes = append(m.Notes, PlanNote{string(note.Kind), note.Text})

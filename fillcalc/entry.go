@@ -23,12 +23,29 @@ type Entry struct {
 	L     float64 `json:"l,omitempty"`
 	UL    float64 `json:"u_l,omitempty"`
 	Share float64 `json:"share,omitempty"`
-	AtNs  int64   `json:"at_ns,omitempty"`
-	By    string  `json:"by,omitempty"`
+	// TempC is the fluid's temperature at the moment, added by the fold; nil when
+	// it was not known.
+	TempC *float64 `json:"temp_c,omitempty"`
+	AtNs  int64    `json:"at_ns,omitempty"`
+	By    string   `json:"by,omitempty"`
 }
 
 // mostEntries bounds a job's state and messages.
 const mostEntries = 200
+
+// checkEntry tells whether an entry can be taken; what was spilled or retained
+// cannot become less than nothing.
+func (j *Job) checkEntry(e *Entry) error {
+	if err := e.check(); err != nil {
+		return err
+	}
+	if e.What == EnterSpilled || e.What == EnterRetained {
+		if sum, _ := j.entered(e.What); sum+e.L < 0 {
+			return fmt.Errorf("l: %g takes off more than the %g litres that were entered as %s", e.L, sum, e.What)
+		}
+	}
+	return nil
+}
 
 func (e *Entry) check() error {
 	switch e.What {
@@ -42,8 +59,8 @@ func (e *Entry) check() error {
 		if e.What == EnterBottle && !(e.Share > 0 && e.Share <= 1) {
 			return fmt.Errorf("share: %g of a bottle is not above 0 and at most 1", e.Share)
 		}
-		if e.What == EnterBottle && e.L == 0 {
-			return fmt.Errorf("l: a bottle's size is needed")
+		if e.What == EnterBottle && !(e.L >= leastBottleL) {
+			return fmt.Errorf("l: the bottle's size is needed, at least %g litres", leastBottleL)
 		}
 	case EnterDipstick:
 		if !(e.Share >= -1 && e.Share <= 2) {

@@ -2,6 +2,7 @@ package fillcalc
 
 import (
 	"fmt"
+	"math"
 	"slices"
 )
 
@@ -155,6 +156,9 @@ func (s *State) input(in *Input) {
 	case DoEnter:
 		e := *in.Entry
 		e.AtNs, e.By = s.NowNs, in.By
+		if w := s.CheckWindow(); !math.IsNaN(w.TempC) {
+			e.TempC = &w.TempC
+		}
 		s.Job.Entries = append(slices.Clone(s.Job.Entries), e)
 	case DoRecord:
 		s.record(*in.Record, in.By)
@@ -304,7 +308,7 @@ func Check(s *State, in *Input) error {
 		if len(j.Entries) >= mostEntries {
 			return fmt.Errorf("do: this job has %d entries already, no job needs more", mostEntries)
 		}
-		return in.Entry.check()
+		return j.checkEntry(in.Entry)
 	case DoRecord:
 		if err := needsJob(); err != nil {
 			return err

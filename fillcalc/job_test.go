@@ -242,7 +242,8 @@ func TestEntriesMoveThePlan(t *testing.T) {
 		want string
 	}{
 		{Entry{What: "magic"}, "what: "}, {Entry{What: EnterBottle, L: 1}, "share: "}, {Entry{What: EnterBottle, Share: 1}, "l: "},
-		{Entry{What: EnterSpilled, L: math.Inf(1)}, "l: "}, {Entry{What: EnterDipstick, Share: 3}, "share: "},
+		{Entry{What: EnterSpilled, L: math.Inf(1)}, "l: "}, {Entry{What: EnterSpilled, L: -0.2}, "takes off more than"},
+		{Entry{What: EnterBottle, L: -1, Share: 1}, "l: "}, {Entry{What: EnterDipstick, Share: 3}, "share: "},
 	} {
 		r.refused(Input{Do: DoEnter, Entry: &c.e}, c.want)
 	}
@@ -363,4 +364,28 @@ func TestNothingIsProvedByWhatNobodySaw(t *testing.T) {
 		t.Errorf("steps %+v, want a pair once somebody said so", r.s.Job.Steps)
 	}
 	near(t, "drained", r.shown(DrainedTally), 0, 0.006)
+}
+
+// A reading of 0.25 between marks 0.4 L apart, in the middle of the window: half of
+// the way to 0.75 is missing, 0.2 L there and a little less at 20 °C.
+func TestTopUpFromTheDipstick(t *testing.T) {
+	spec := aJob()
+	spec.BetweenMarksL = 0.4
+	r := started(t, twoScales(), spec, Checking)
+	if _, _, ok, _ := r.s.TopUp(); ok {
+		t.Error("an advice without a reading")
+	}
+	r.warm(40)
+	r.do(Input{Do: DoEnter, Entry: &Entry{What: EnterDipstick, Share: 0.25}})
+	litres, u, ok, err := r.s.TopUp()
+	if !ok || err != nil {
+		t.Fatal(ok, err)
+	}
+	near(t, "top up", litres, 0.2*0.984, 0.002)
+	near(t, "its U", u, 2*0.1/math.Sqrt(3)*0.4*0.984, 0.001)
+	r.warm(20)
+	r.do(Input{Do: DoEnter, Entry: &Entry{What: EnterDipstick, Share: 0.25}})
+	if _, _, ok, err := r.s.TopUp(); ok || err == nil || !strings.Contains(err.Error(), "total_l") {
+		t.Errorf("a reading at 20 °C without the capacity: %v %v", ok, err)
+	}
 }

@@ -51,3 +51,31 @@ func (s *State) weighedUKg(t Tally, withoutSlope bool) float64 {
 	}
 	return math.Sqrt(b.U2()) * s.kgM3(t) / 1000
 }
+
+// aimShare is where the level should stand between the marks: the middle of the
+// upper half, so that neither reading nor temperature takes it past a mark
+// (common practice, no source).
+const aimShare = 0.75
+
+// TopUp is what the last dipstick reading asks for, in litres at the reference
+// temperature with its expanded uncertainty; below zero is to be drawn off. ok is
+// false when there is none, or the service data do not say how far the marks lie
+// apart. The error says why a reading cannot be used.
+func (s *State) TopUp() (litres, expandedL float64, ok bool, err error) {
+	j := &s.Job
+	e, ok := j.last(EnterDipstick)
+	if !ok || j.Spec.BetweenMarksL == 0 {
+		return 0, 0, false, nil
+	}
+	marksC := (j.Spec.LowC + j.Spec.HighC) / 2
+	readC := marksC
+	if e.TempC != nil {
+		readC = *e.TempC
+	}
+	if readC >= j.Spec.LowC && readC <= j.Spec.HighC && j.Spec.TotalL == 0 {
+		readC = marksC // inside the window the marks hold
+	}
+	litres, u, err := Dipstick{BetweenMarksL: j.Spec.BetweenMarksL, MarksC: marksC, TotalL: j.Spec.TotalL}.
+		TopUpL(j.Spec.Fresh, e.Share, aimShare, readC, j.ReferenceC)
+	return litres, 2 * u, err == nil, err
+}
