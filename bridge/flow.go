@@ -3,6 +3,7 @@ package bridge
 import (
 	"fmt"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -83,13 +84,14 @@ func flowMessage(s *fillcalc.State) JobFlow {
 		m.Phases = append(m.Phases, JobPhase{string(p.Phase), timestamp(p.AtNs), p.By, p.Why})
 	}
 	bytes := 0
-	for _, r := range j.Records[max(0, len(j.Records)-mostRecords):] {
-		if bytes += len(r.Note) + len(r.By) + len(r.Written) + 300; bytes > mostRecordBytes {
+	for _, r := range slices.Backward(j.Records) {
+		if bytes += len(r.Note) + len(r.By) + len(r.Written) + 300; len(m.Records) == mostRecords || bytes > mostRecordBytes {
 			break
 		}
 		m.Records = append(m.Records, JobRecord{timestamp(r.AtNs), string(r.Item), string(r.Result), r.Count,
 			r.SpecifiedNM, r.AppliedNM, r.Written, r.Note, r.By, string(r.Phase), string(r.Window), r.TempC})
 	}
+	slices.Reverse(m.Records)
 	for _, g := range j.Gears[max(0, len(j.Gears)-mostRecords):] {
 		m.Gears = append(m.Gears, g.Name)
 	}

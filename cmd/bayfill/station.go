@@ -144,7 +144,10 @@ func (s *station) connect(ctx context.Context) (lost <-chan error, err error) {
 	s.mu.Unlock()
 	// State with QoS 1: of QoS 0 a broker drops what comes too fast, and the last
 	// leaf of a job would not come again.
-	wanted := map[string]byte{s.prefix + "+": 1, s.prefix + "replies/+": 1}
+	wanted := map[string]byte{s.prefix + "readings": 0, s.prefix + "replies/+": 1}
+	for _, leaf := range []string{"presence", "volumes", "window", "job", "alerts"} {
+		wanted[s.prefix+leaf] = 1
+	}
 	subscription := client.SubscribeMultiple(wanted, s.receive)
 	err = wait(ctx, subscription)
 	if granted, ok := subscription.(*mqtt.SubscribeToken); ok && err == nil {
@@ -178,7 +181,7 @@ func (s *station) receive(_ mqtt.Client, m mqtt.Message) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	now := time.Now()
-	if !m.Retained() && leaf != "commands" {
+	if !m.Retained() {
 		s.seen.heardAt = now
 	}
 	switch leaf {
