@@ -72,10 +72,7 @@ func New(ctx context.Context, config *Config, o Options) (b *Bridge, err error) 
 			return nil, err
 		}
 	}
-	fluids := map[string]fillcalc.Fluid{}
-	for i := range config.Fluids {
-		fluids[config.Fluids[i].Name] = config.Fluids[i].fluid()
-	}
+	fluids := config.FluidsByName()
 	for i := range config.Carts {
 		if err = b.addCart(ctx, &config.Carts[i], fluids, to, o); err != nil {
 			return nil, fmt.Errorf("cart %s: %w", config.Carts[i].Name, err)
@@ -91,7 +88,7 @@ func (b *Bridge) addCart(ctx context.Context, config *CartConfig, fluids map[str
 		return err
 	}
 	c := &cart{
-		config: config, fluids: fluids, journal: journal,
+		config: config, fluids: fluids, serviceData: b.config.ServiceData, journal: journal,
 		log: log, keep: keepJournal, pruned: time.Now(), mostUnsaved: mostUnsaved,
 		inbox: make(chan happening, 1024), commands: make(chan incoming, 16), written: make(chan error, 1),
 		alerts: map[string]Alert{}, frames: map[string]frameTrouble{},

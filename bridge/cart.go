@@ -19,15 +19,16 @@ import (
 // cart is one instrumented cart: the goroutine in run owns its state, and
 // everything that happens to the cart comes to it in one order.
 type cart struct {
-	config  *CartConfig
-	fluids  map[string]fillcalc.Fluid
-	clock   *Clock
-	journal *Journal
-	forward chan struct{} // tells the forwarder that there is more; nil without a history
-	link    *link
-	drivers []*sensors.Sensor
-	log     *slog.Logger
-	keep    time.Duration // how long the journal keeps what it no longer needs
+	config      *CartConfig
+	fluids      map[string]fillcalc.Fluid
+	serviceData string // folder; empty when none is configured
+	clock       *Clock
+	journal     *Journal
+	forward     chan struct{} // tells the forwarder that there is more; nil without a history
+	link        *link
+	drivers     []*sensors.Sensor
+	log         *slog.Logger
+	keep        time.Duration // how long the journal keeps what it no longer needs
 
 	// inbox is the one queue of everything but commands. A full inbox holds the
 	// sensors up, and the kernel keeps their bytes: readings are never dropped.
@@ -583,6 +584,16 @@ func (c *cart) do(ctx context.Context, m incoming) (id string, reply *Reply) {
 	if cmd.Do == "republish" {
 		c.link.again()
 		return id, &Reply{OK: true, Job: c.state.Job.Spec.ID}
+	}
+	if cmd.ServiceData != "" {
+		if c.serviceData == "" {
+			return refuse(errors.New("service_data: the configuration names no folder of them: give the figures themselves"))
+		}
+		d, err := FindServiceData(c.serviceData, cmd.ServiceData, c.fluids)
+		if err != nil {
+			return refuse(fmt.Errorf("service_data: %w", err))
+		}
+		cmd.lookedUp = &d
 	}
 	in, err := cmd.input(c.fluids, c.state.Measured, now)
 	if err != nil {

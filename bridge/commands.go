@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/json"
 	"errors"
@@ -21,16 +22,18 @@ type command struct {
 	NotAfter *string `json:"not_after"`
 	By       string  `json:"by"`
 
-	notAfter time.Time // what NotAfter says
+	notAfter time.Time    // what NotAfter says
+	lookedUp *ServiceData // what ServiceData names
 
-	Job       string   `json:"job"`
-	Vehicle   string   `json:"vehicle"`
-	UsedFluid string   `json:"used_fluid"`
-	Fluid     string   `json:"fluid"`
-	LowC      *float64 `json:"low_c"`
-	HighC     *float64 `json:"high_c"`
-	FirstFill *float64 `json:"first_fill"`
-	Check     string   `json:"check"`
+	Job         string   `json:"job"`
+	ServiceData string   `json:"service_data"` // open takes what it does not say itself from these
+	Vehicle     string   `json:"vehicle"`
+	UsedFluid   string   `json:"used_fluid"`
+	Fluid       string   `json:"fluid"`
+	LowC        *float64 `json:"low_c"`
+	HighC       *float64 `json:"high_c"`
+	FirstFill   *float64 `json:"first_fill"`
+	Check       string   `json:"check"`
 	// What the service data say, and why another fluid than theirs goes in.
 	TypicalL      float64 `json:"typical_l,omitzero"`
 	TotalL        float64 `json:"total_l,omitzero"`
@@ -66,7 +69,7 @@ type command struct {
 // commandFields lists, for each command, the fields that it needs and those
 // that it may have, besides id, do, not_after and by.
 var commandFields = map[string]struct{ needs, may []string }{
-	"open": {[]string{"fluid", "low_c", "high_c"}, []string{"job", "vehicle", "used_fluid", "first_fill", "check",
+	"open": {nil, []string{"service_data", "fluid", "low_c", "high_c", "job", "vehicle", "used_fluid", "first_fill", "check",
 		"typical_l", "total_l", "bottle_l", "between_marks_l", "balance_band_l", "asked_fluid", "other_fluid"}},
 	"phase":     {[]string{"phase"}, []string{"why"}},
 	"baseline":  {},
@@ -136,12 +139,16 @@ func parseCommand(payload []byte) (command, error) {
 		}
 		return c, fmt.Errorf("%.40s: not a field of %s: %s", field, c.Do, hint)
 	}
-	for _, field := range rules.needs {
+	needs := rules.needs
+	if c.Do == "open" && c.ServiceData == "" {
+		needs = []string{"fluid", "low_c", "high_c"}
+	}
+	for _, field := range needs {
 		if raw, ok := present[field]; !ok || string(raw) == "null" || string(raw) == `""` {
 			return c, fmt.Errorf("%s: %s needs it", field, c.Do)
 		}
 	}
-	for field, text := range map[string]string{"by": c.By, "vehicle": c.Vehicle, "why": c.Why, "note": c.Note, "gear": c.Gear, "fluid": c.Fluid, "other_fluid": c.OtherFluid} {
+	for field, text := range map[string]string{"by": c.By, "vehicle": c.Vehicle, "why": c.Why, "service_data": c.ServiceData, "note": c.Note, "gear": c.Gear, "fluid": c.Fluid, "other_fluid": c.OtherFluid} {
 		if len(text) > longestText {
 			return c, fmt.Errorf("%s: %d bytes, at most %d", field, len(text), longestText)
 		}
@@ -217,7 +224,7 @@ func (c *command) input(fluids map[string]fillcalc.Fluid, measured []fillcalc.Fl
 			if t.written == "" {
 				continue
 			}
-			nm, err := parseTorque(t.written)
+			nm, err := Written(t.written).newtonMetres()
 			if err != nil {
 				return nil, fmt.Errorf("%s: %w", t.field, err)
 			}
@@ -240,11 +247,17 @@ func (c *command) input(fluids map[string]fillcalc.Fluid, measured []fillcalc.Fl
 	default:
 		return in, nil
 	}
+	data := fillcalc.JobSpec{FirstFill: 0.8}
+	if c.lookedUp != nil {
+		data = c.lookedUp.spec()
+	}
 	spec := &fillcalc.JobSpec{
-		ID: c.Job, Vehicle: c.Vehicle, LowC: *c.LowC, HighC: *c.HighC, FirstFill: 0.8,
-		Check: fillcalc.CheckMethod(c.Check), TypicalL: c.TypicalL, TotalL: c.TotalL, BottleL: c.BottleL,
-		BetweenMarksL: c.BetweenMarksL, BalanceBandL: c.BalanceBandL,
-		AskedFluid: c.AskedFluid, OtherFluid: c.OtherFluid, OtherFluidBy: c.By,
+		ID: c.Job, Vehicle: cmp.Or(c.Vehicle, data.Vehicle), ServiceData: data.ServiceData, BoltTorqueNM: data.BoltTorqueNM,
+		LowC: *cmp.Or(c.LowC, &data.LowC), HighC: *cmp.Or(c.HighC, &data.HighC), FirstFill: *cmp.Or(c.FirstFill, &data.FirstFill),
+		Check: cmp.Or(fillcalc.CheckMethod(c.Check), data.Check), TypicalL: cmp.Or(c.TypicalL, data.TypicalL),
+		TotalL: cmp.Or(c.TotalL, data.TotalL), BottleL: cmp.Or(c.BottleL, data.BottleL),
+		BetweenMarksL: cmp.Or(c.BetweenMarksL, data.BetweenMarksL), BalanceBandL: c.BalanceBandL,
+		AskedFluid: cmp.Or(c.AskedFluid, data.AskedFluid), OtherFluid: c.OtherFluid, OtherFluidBy: c.By,
 	}
 	if c.OtherFluid == "" {
 		spec.OtherFluidBy = ""
@@ -252,18 +265,15 @@ func (c *command) input(fluids map[string]fillcalc.Fluid, measured []fillcalc.Fl
 	if spec.ID == "" {
 		spec.ID = time.Unix(0, nowNs).UTC().Format("20060102-150405")
 	}
-	if c.FirstFill != nil {
-		spec.FirstFill = *c.FirstFill
-	}
-	used := c.UsedFluid
+	fresh, used := cmp.Or(c.Fluid, data.AskedFluid), c.UsedFluid
 	if used == "" {
 		// Most probably the same fluid, but no longer as its sheet says.
-		used, spec.UsedSpreadU = c.Fluid, usedSpreadU
+		used, spec.UsedSpreadU = fresh, usedSpreadU
 	}
 	for _, f := range []struct {
 		field, name string
 		into        *fillcalc.Fluid
-	}{{"fluid", c.Fluid, &spec.Fresh}, {"used_fluid", used, &spec.Used}} {
+	}{{"fluid", fresh, &spec.Fresh}, {"used_fluid", used, &spec.Used}} {
 		fluid, ok := fluids[f.name]
 		if i := slices.IndexFunc(measured, func(m fillcalc.Fluid) bool { return m.Name == f.name }); i >= 0 && !ok {
 			fluid, ok = measured[i], true

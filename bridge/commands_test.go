@@ -61,7 +61,7 @@ func TestCommandTable(t *testing.T) {
 		{`{"id":"1","do":"enter","what":"dipstick","share":0.4}`, ""},
 		{`{"id":"1","do":"enter","l":0.2}`, "what: enter needs it"},
 		{`{"id":"1","do":"record","item":"torque","result":"done","specified":"165 in-lb","applied":"18.6 N m"}`, ""},
-		{`{"id":"1","do":"record","item":"torque","result":"done","applied":"18.6"}`, "applied: \"18.6\" is no torque"},
+		{`{"id":"1","do":"record","item":"torque","result":"done","applied":"18.6"}`, "applied: \"18.6\" has no unit"},
 		{`{"id":"1","do":"record","item":"seal"}`, "result: record needs it"},
 		{`{"id":"1","do":"gear","gear":"R"}`, ""},
 		{`{"id":"1","do":"phase","phase":"running","why":"it was filled before"}`, ""},

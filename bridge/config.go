@@ -8,6 +8,7 @@ import (
 
 	"os"
 	"path/filepath"
+	"reflect"
 
 	"regexp"
 	"strings"
@@ -22,12 +23,14 @@ import (
 // Config is the whole configuration file. Every key of the file is a field
 // here, and nothing else is accepted.
 type Config struct {
-	Shop    string        `yaml:"shop"`
-	Data    string        `yaml:"data"`
-	Broker  BrokerConfig  `yaml:"broker"`
-	History HistoryConfig `yaml:"history"`
-	Fluids  []FluidConfig `yaml:"fluids"`
-	Carts   []CartConfig  `yaml:"carts"`
+	Shop        string        `yaml:"shop"`
+	Data        string        `yaml:"data"`
+	ServiceData string        `yaml:"service_data"` // folder
+	Units       string        `yaml:"units"`
+	Broker      BrokerConfig  `yaml:"broker"`
+	History     HistoryConfig `yaml:"history"`
+	Fluids      []FluidConfig `yaml:"fluids"`
+	Carts       []CartConfig  `yaml:"carts"`
 }
 
 // BrokerConfig is an external broker's address, or what the embedded one does.
@@ -170,8 +173,8 @@ func LoadConfig(path string) (*Config, error) {
 // ParseConfig reads and checks a configuration.
 func ParseConfig(text []byte) (*Config, error) {
 	var c Config
-	if err := decodeConfig(text, &c); err != nil {
-		return nil, err
+	if err := decodeYAML(text, &c); err != nil {
+		return nil, errors.New(secretInFile.ReplaceAllString(err.Error(), "${1}(hidden: say where it is kept, as in {file: …} or {env: …})"))
 	}
 	c.defaults()
 	if err := c.check(); err != nil {
@@ -180,7 +183,8 @@ func ParseConfig(text []byte) (*Config, error) {
 	return &c, nil
 }
 
-func decodeConfig(text []byte, c *Config) (err error) {
+// decodeYAML reads one document into a struct whose fields are all its keys.
+func decodeYAML(text []byte, into any) (err error) {
 	// The decoder panics on some files that are no YAML (fuzzing found one).
 	defer func() {
 		if p := recover(); p != nil {
@@ -188,11 +192,11 @@ func decodeConfig(text []byte, c *Config) (err error) {
 		}
 	}()
 	decoder := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict())
-	if err := decoder.Decode(c); err != nil {
+	if err := decoder.Decode(into); err != nil {
 		if errors.Is(err, io.EOF) {
 			return errors.New("the file is empty")
 		}
-		return errors.New(secretInFile.ReplaceAllString(explainYAML(err).Error(), "${1}(hidden: say where it is kept, as in {file: …} or {env: …})"))
+		return explainYAML(err, yamlKeys(reflect.TypeOf(into)))
 	}
 	if err := decoder.Decode(new(any)); !errors.Is(err, io.EOF) {
 		return errors.New("the file holds a second document (after ---): one is wanted")

@@ -18,6 +18,9 @@ func (c *Config) check() error {
 	if c.Data == "" {
 		return errors.New("data: a folder for the journals is needed")
 	}
+	if _, err := ParsePreferred(c.Units); err != nil {
+		return fmt.Errorf("units: %w", err)
+	}
 	if err := c.Broker.check(); err != nil {
 		return fmt.Errorf("broker.%w", err)
 	}

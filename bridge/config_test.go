@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 
@@ -23,7 +24,7 @@ func TestExampleConfig(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, key := range configKeys() {
+	for _, key := range yamlKeys(reflect.TypeFor[Config]()) {
 		if !strings.Contains(string(text), key+":") {
 			t.Errorf("the example lacks the key %s", key)
 		}
@@ -89,6 +90,7 @@ func TestConfigMistakes(t *testing.T) {
 		{replace("carts:\n", "carts: 7\nx:\n"), "line"},
 		{replace("shop: hilltop", "shop: Hill Top"), `line 1: shop: "Hill Top" must be`},
 		{replace("data: /tmp/x", "data: ''"), "data: a folder"},
+		{replace("data: /tmp/x", "data: /tmp/x\nunits: UK"), `line 3: units: "UK" is not one of metric, us, imperial`},
 		{replace("role: caddy", "role: cady"), `line 9: carts[0] (bay2).sensors[0] (caddy).role: "cady" is not one of`},
 		{replace("role: caddy", "role: supply"), "no scale has the role caddy"},
 		{replace("protocol: sma", "protocol: smaa"), `protocol: "smaa" is not one of sma, line, modbus, scpi`},
@@ -272,7 +274,7 @@ func TestSecretsInTheFileAreNotShown(t *testing.T) {
 
 func TestNearest(t *testing.T) {
 	for word, want := range map[string]string{"prot": "port", "capcity_kg": "capacity_kg", "resolution": "resolution_kg", "qqqqqqqqqqqq": ""} {
-		if got := nearest(word, configKeys()); got != want {
+		if got := nearest(word, yamlKeys(reflect.TypeFor[Config]())); got != want {
 			t.Errorf("nearest to %q is %q, want %q", word, got, want)
 		}
 	}

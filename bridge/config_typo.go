@@ -13,11 +13,11 @@ import (
 
 // explainYAML adds the nearest valid key to an unknown one. The decoder's own
 // text shows line, column and the place.
-func explainYAML(err error) error {
+func explainYAML(err error, keys []string) error {
 	var unknown *yaml.UnknownFieldError
 	if errors.As(err, &unknown) && unknown.Token != nil {
 		key := unknown.Token.Value
-		if near := nearest(key, configKeys()); near != "" {
+		if near := nearest(key, keys); near != "" {
 			return fmt.Errorf("line %d: unknown key %q, did you mean %q?\n%s",
 				unknown.Token.Position.Line, key, near, yaml.FormatError(err, false, true))
 		}
@@ -64,25 +64,21 @@ func locate(text []byte, err error) error {
 	return err
 }
 
-// configKeys collects every key that some part of the file may hold.
-func configKeys() []string {
+// yamlKeys collects every key that a type, or what is in it, may hold.
+func yamlKeys(t reflect.Type) []string {
+	for t.Kind() == reflect.Slice || t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	if t.Kind() != reflect.Struct {
+		return nil
+	}
 	var keys []string
-	var walk func(t reflect.Type)
-	walk = func(t reflect.Type) {
-		for t.Kind() == reflect.Slice || t.Kind() == reflect.Pointer {
-			t = t.Elem()
-		}
-		if t.Kind() != reflect.Struct {
-			return
-		}
-		for i := range t.NumField() {
-			if key := t.Field(i).Tag.Get("yaml"); key != "" {
-				keys = append(keys, key)
-				walk(t.Field(i).Type)
-			}
+	for i := range t.NumField() {
+		if key := t.Field(i).Tag.Get("yaml"); key != "" && key != "-" {
+			keys = append(keys, key)
+			keys = append(keys, yamlKeys(t.Field(i).Type)...)
 		}
 	}
-	walk(reflect.TypeFor[Config]())
 	return keys
 }
 

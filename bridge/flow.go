@@ -1,11 +1,7 @@
 package bridge
 
 import (
-	"fmt"
-	"regexp"
 	"slices"
-	"strconv"
-	"strings"
 
 	"bayfill/fillcalc"
 )
@@ -99,24 +95,4 @@ func flowMessage(s *fillcalc.State) JobFlow {
 		m.Remarks = append(m.Remarks, PlanNote{r.Kind, r.Text})
 	}
 	return m
-}
-
-var torquePattern = regexp.MustCompile(`^\s*(\d+(?:\.\d+)?)\s*([A-Za-z·. -]+?)\s*$`)
-
-// parseTorque reads a torque with its unit: N m, in-lb or ft-lb, however they are
-// written.
-func parseTorque(written string) (nm float64, err error) {
-	if m := torquePattern.FindStringSubmatch(written); m != nil {
-		value, _ := strconv.ParseFloat(m[1], 64)
-		unit := strings.NewReplacer(" ", "", "-", "", "·", "", ".", "").Replace(strings.ToLower(m[2]))
-		switch unit {
-		case "nm":
-			return value, nil
-		case "inlb", "inlbs", "lbin", "inlbf", "lbfin":
-			return value * fillcalc.NewtonMetresPerPoundInch, nil
-		case "ftlb", "ftlbs", "lbft", "ftlbf", "lbfft":
-			return value * fillcalc.NewtonMetresPerPoundFoot, nil
-		}
-	}
-	return 0, fmt.Errorf("%.40q is no torque with its unit, as in 18.6 N m, 165 in-lb or 11 ft-lb", written)
 }

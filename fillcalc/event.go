@@ -175,6 +175,8 @@ type ScaleSetup struct {
 type JobSpec struct {
 	ID      string `json:"id"`
 	Vehicle string `json:"vehicle,omitempty"`
+	// ServiceData names the shop's file that the figures below come from.
+	ServiceData string `json:"service_data,omitempty"`
 	// Used is the fluid that comes out, Fresh the one that goes in.
 	Used  Fluid `json:"used"`
 	Fresh Fluid `json:"fresh"`
@@ -189,6 +191,7 @@ type JobSpec struct {
 	// Check says how the level is judged.
 	Check CheckMethod `json:"check,omitempty"`
 	// Litres from the service data; 0 is unknown.
+	BoltTorqueNM  float64 `json:"bolt_torque_nm,omitempty"`
 	TypicalL      float64 `json:"typical_l,omitempty"`       // what a refill usually takes
 	TotalL        float64 `json:"total_l,omitempty"`         // all that the transmission holds
 	BottleL       float64 `json:"bottle_l,omitempty"`        // size of the bottles

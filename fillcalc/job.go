@@ -161,7 +161,11 @@ func (s *State) input(in *Input) {
 		}
 		s.Job.Entries = append(slices.Clone(s.Job.Entries), e)
 	case DoRecord:
-		s.record(*in.Record, in.By)
+		r := *in.Record
+		if r.Item == Torque && r.SpecifiedNM == 0 {
+			r.SpecifiedNM = s.Job.Spec.BoltTorqueNM
+		}
+		s.record(r, in.By)
 	case DoGear:
 		s.shift(in.Gear)
 	case DoWeigh:
@@ -411,6 +415,15 @@ func (in *JobSpec) check(referenceC float64) error {
 		if !(size.litres >= 0 && size.litres <= 1000) {
 			return fmt.Errorf("%s: %g is not from 0 to 1000 litres", size.field, size.litres)
 		}
+	}
+	if in.TypicalL > 0 && in.TotalL > 0 && in.TypicalL > in.TotalL {
+		return fmt.Errorf("typical_l: %g is more than total_l %g: a refill is a part of the whole", in.TypicalL, in.TotalL)
+	}
+	if in.BottleL != 0 && in.BottleL < leastBottleL {
+		return fmt.Errorf("bottle_l: %g is less than %g: no bottle is so small", in.BottleL, leastBottleL)
+	}
+	if !(in.BoltTorqueNM >= 0 && in.BoltTorqueNM <= 1000) {
+		return fmt.Errorf("bolt_torque_nm: %g is not from 0 to 1000", in.BoltTorqueNM)
 	}
 	if in.AskedFluid != "" && in.AskedFluid != in.Fresh.Name && in.OtherFluid == "" {
 		return fmt.Errorf("fluid: the service data ask for %s, this is %s: take the right one, or say why not in other_fluid", in.AskedFluid, in.Fresh.Name)

@@ -103,4 +103,11 @@ func describe(out io.Writer, c *bridge.Config, nowNs int64) {
 	for _, f := range c.Fluids {
 		fmt.Fprintf(out, "  know the fluid %s\n", f.Name)
 	}
+	if c.ServiceData != "" {
+		good, bad := bridge.ReadServiceData(c.ServiceData, c.FluidsByName())
+		fmt.Fprintf(out, "  know %d service data in %s\n", len(good), c.ServiceData)
+		if bad != nil {
+			fmt.Fprintln(out, "    note: not all of it is good, see bayfill service-data")
+		}
+	}
 }

@@ -1,0 +1,41 @@
+// Package schema holds the published contract: a JSON Schema (2020-12) for each
+// leaf, and an AsyncAPI 3 document that names them.
+package schema
+
+import (
+	"embed"
+	"fmt"
+	"slices"
+	"strings"
+)
+
+//go:embed *.json asyncapi.yaml
+var files embed.FS
+
+// Names lists the leaves that have a schema, in the order of the alphabet.
+func Names() []string {
+	entries, err := files.ReadDir(".")
+	if err != nil {
+		panic("schema: " + err.Error()) // it is part of the program
+	}
+	var names []string
+	for _, e := range entries {
+		if leaf, ok := strings.CutSuffix(e.Name(), ".json"); ok {
+			names = append(names, leaf)
+		}
+	}
+	return names
+}
+
+// File is the file of that name: LEAF.json or asyncapi.yaml. Files refer to each
+// other by these names.
+func File(name string) ([]byte, error) {
+	known := []string{"asyncapi.yaml"}
+	for _, leaf := range Names() {
+		known = append(known, leaf+".json")
+	}
+	if !slices.Contains(known, name) {
+		return nil, fmt.Errorf("schema: there is no %q, there are %s", name, strings.Join(known, ", "))
+	}
+	return files.ReadFile(name)
+}

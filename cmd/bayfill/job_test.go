@@ -1,0 +1,404 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"bayfill/bridge"
+	"bayfill/bridge/schema"
+	"bayfill/bridge/schema/schematest"
+	"bayfill/sim"
+)
+
+// bay is a simulated cart with its bridge and broker, as a client sees it: every
+// message is held against the published schemas.
+type bay struct {
+	*station
+	rig  *sim.Rig
+	stop func() // the bridge and its broker
+}
+
+// openBay sets the environment so that bayfill job and watch find the cart. With
+// no broker given the bridge runs its own.
+func openBay(t *testing.T, brokerURL string) *bay {
+	t.Helper()
+	dir := t.TempDir()
+	clock := bridge.NewClock(time.Now().UnixNano(), demoSpeed)
+	rig, err := workshop(filepath.Join(dir, "ports"), 1, clock.Elapsed)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const password = "technician's"
+	broker, err := embeddedBroker(dir, "127.0.0.1:0", password)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if brokerURL != "" {
+		broker = "broker: {url: " + brokerURL + "}\n"
+	}
+	// The fluids of README.
+	text := strings.NewReplacer(demoUsed.Name, "amber 6 used", demoFresh.Name, "amber 6").Replace(workshopConfig(rig, dir, broker, ""))
+	config, err := bridge.ParseConfig([]byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := bridge.New(t.Context(), config, bridge.Options{Log: newLog(100), Speed: demoSpeed})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(context.Background())
+	rigCtx, stopRig := context.WithCancel(context.Background())
+	var rigRuns, bridgeRuns sync.WaitGroup
+	var rigErr, bridgeErr error
+	rigRuns.Go(func() { rigErr = rig.Run(rigCtx) })
+	bridgeRuns.Go(func() { bridgeErr = b.Run(ctx) })
+	end := func() { stop(); bridgeRuns.Wait() }
+	t.Cleanup(func() {
+		end()
+		stopRig()
+		rigRuns.Wait()
+		if err := errors.Join(rigErr, bridgeErr); err != nil {
+			t.Error(err)
+		}
+	})
+	url := b.BrokerURL()
+	s, err := openStation(t.Context(), url, prefix, demoUser, password)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(s.close)
+	subscribeAll(t, url, demoUser, password, func(m mqtt.Message) {
+		if err := schematest.Published(m.Topic(), m.Payload()); err != nil {
+			t.Error(err)
+		}
+	})
+	setContact(t, url, demoUser, filepath.Join(dir, "technician.password"))
+	return &bay{station: s, rig: rig, stop: end}
+}
+
+const prefix = "bayfill/" + demoShop + "/" + demoCart + "/"
+
+func setContact(t *testing.T, url, username, passwordFile string) {
+	for name, value := range map[string]string{"BROKER": url, "USERNAME": username, "PASSWORD_FILE": passwordFile, "SHOP": demoShop, "CART": demoCart} {
+		t.Setenv("BAYFILL_"+name, value)
+	}
+}
+
+// subscribeAll hands every message to take, which the client calls on one
+// goroutine.
+func subscribeAll(t *testing.T, url, username, password string, take func(mqtt.Message)) mqtt.Client {
+	t.Helper()
+	o := mqtt.NewClientOptions().AddBroker(url).SetClientID("everything").SetUsername(username).SetPassword(password)
+	client := mqtt.NewClient(o.SetProtocolVersion(4).SetAutoReconnect(false))
+	if err := wait(t.Context(), client.Connect()); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { client.Disconnect(50) })
+	// Each by its name: the embedded broker's library looks at retained messages
+	// without a lock when a filter for all of them comes.
+	wanted := map[string]byte{prefix + "replies/+": 1, prefix + "commands": 1}
+	for _, leaf := range []string{"presence", "about", "volumes", "window", "job", "alerts", "readings"} {
+		wanted[prefix+leaf] = 1
+	}
+	if err := wait(t.Context(), client.SubscribeMultiple(wanted, func(_ mqtt.Client, m mqtt.Message) { take(m) })); err != nil {
+		t.Fatal(err)
+	}
+	return client
+}
+
+// soon waits for what is published.
+func (b *bay) soon(t *testing.T, what string, ok func(shown) bool) {
+	t.Helper()
+	until(t, what, func() bool { return ok(b.look()) })
+}
+
+// job runs one command that has to be done.
+func job(t *testing.T, args ...string) {
+	t.Helper()
+	for end := time.Now().Add(10 * time.Second); ; time.Sleep(50 * time.Millisecond) {
+		status, out, errors := program(t.Context(), append([]string{"job"}, args...)...)
+		switch {
+		case status == 0 && strings.HasPrefix(out, "done"):
+			return
+		case strings.Contains(errors, "settled") && time.Now().Before(end):
+			continue // a person would wait too
+		}
+		t.Fatalf("job %s: status %d: %s%s", strings.Join(args, " "), status, out, errors)
+	}
+}
+
+// A whole job by the command line alone; what people tell arrives as told.
+func TestJobByCommandLine(t *testing.T) {
+	b := openBay(t, "")
+	b.soon(t, "the sensors", func(s shown) bool { return s.window.Quality == "no job is open" && sound(s.alerts) })
+	status, _, errors := program(t.Context(), "job", "phase", "filling")
+	if status != 1 || !strings.Contains(errors, `"phase" needs an open job: send open first`) {
+		t.Errorf("a phase without a job: status %d: %s", status, errors)
+	}
+	job(t, "open", "--job", "van-7", "--vehicle", "van", "--fluid", "amber 6", "--used-fluid", "amber 6 used", "--low-c", "35", "--high-c", "45")
+	job(t, "baseline")
+	job(t, "phase", "draining")
+	b.rig.Do(func(c *sim.Cart) { c.LayOnCaddy(0.45) })
+	b.soon(t, "the tool", func(s shown) bool { return len(s.job.Undecided) == 1 })
+	job(t, "decide", "1", "object", "--by", "somebody")
+	job(t, "enter", "spilled", "0.2", "--u-l", "0.05")
+	job(t, "enter", "dipstick", "0.3")
+	job(t, "level", "--", "-0.1")
+	job(t, "bottle", "1", "--share", "0.5")
+	job(t, "dipstick", "0.4")
+	for _, phase := range []string{"service", "filling", "running", "checking"} {
+		job(t, "phase", phase)
+	}
+	job(t, "republish")
+	status, out, errors := program(t.Context(), "job", "close", "--id", "the-end", "--json")
+	var r bridge.Reply
+	if err := json.Unmarshal([]byte(out), &r); status != 0 || err != nil || !r.OK || *r.ID != "the-end" || r.Job != "van-7" {
+		t.Errorf("close: status %d: %s%s", status, out, errors)
+	}
+	b.soon(t, "the end", func(s shown) bool { return s.job.Phase == "closed" })
+	j := b.look().job
+	told := ""
+	for _, e := range j.Entered {
+		told += fmt.Sprintf("%s %.2f L %.2f %.1f, ", e.What, float64(e.L), float64(e.UL), float64(e.Share))
+	}
+	if want := "spilled 0.20 L 0.05 0.0, dipstick 0.00 L 0.00 0.3, level -0.10 L 0.00 0.0, bottle 1.00 L 0.00 0.5, dipstick 0.00 L 0.00 0.4, "; told != want {
+		t.Errorf("told %s want %s", told, want)
+	}
+	if len(j.Decided) != 1 || j.Decided[0].As != "object" || j.Decided[0].By != "somebody" || j.Vehicle != "van" {
+		t.Errorf("decided %+v of %q", j.Decided, j.Vehicle)
+	}
+	if status, out, errors := program(t.Context(), "job", "show"); status != 0 || !strings.Contains(out, "van-7 van") || !strings.Contains(out, "CLOSED") {
+		t.Errorf("show: status %d: %s%s", status, out, errors)
+	}
+	if status, _, errors := program(t.Context(), "job", "open", "--fluid", "amber 6", "--low-c", "warm"); status != 1 || !strings.Contains(errors, `--low-c: "warm" is not a number`) {
+		t.Errorf("a figure that is none: status %d: %s", status, errors)
+	}
+	if status, _, errors := program(t.Context(), "job", "close", "--username", "nobody"); status != 1 || !strings.Contains(errors, "see to --username") {
+		t.Errorf("a stranger: status %d: %s", status, errors)
+	}
+}
+
+// A whole job by Mosquitto's clients, in README's very words.
+func TestJobByReadmesWords(t *testing.T) {
+	for _, name := range []string{"mosquitto_pub", "mosquitto_sub"} {
+		needProgram(t, name)
+	}
+	readme, err := os.ReadFile(filepath.Join("..", "..", "README.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	watching := regexp.MustCompile(`(?m)^    (mosquitto_sub .*) &$`).FindStringSubmatch(string(readme))
+	say := regexp.MustCompile(`(?m)^    (say\(\) .*)$`).FindStringSubmatch(string(readme))
+	commands := regexp.MustCompile(`(?m)^    (say '.*"id":"([^"]+)".*)$`).FindAllStringSubmatch(string(readme), -1)
+	if watching == nil || say == nil || len(commands) < 5 {
+		t.Fatalf("README tells another way to do a job: %q %q %d commands", watching, say, len(commands))
+	}
+	url, _ := startMosquitto(t)
+	b := openBay(t, url)
+	// Where the clients find the broker, as a person would keep it.
+	home := t.TempDir()
+	options := "-p " + url[strings.LastIndex(url, ":")+1:] + "\n"
+	for _, name := range []string{"mosquitto_pub", "mosquitto_sub"} {
+		if err := os.WriteFile(filepath.Join(home, name), []byte(options), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	shell := func(line string) *exec.Cmd {
+		cmd := exec.Command("bash", "-c", line)
+		cmd.Env = append(os.Environ(), "XDG_CONFIG_HOME="+home)
+		cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
+		return cmd
+	}
+	var board lockedBuffer
+	sub := shell("exec " + watching[1])
+	sub.Stdout, sub.Stderr = &board, &board
+	if err := sub.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { sub.Process.Kill(); sub.Wait() })
+	until(t, "the board", func() bool { return strings.Contains(board.String(), "/about ") })
+	b.soon(t, "the sensors", func(s shown) bool { return s.window.Quality == "no job is open" && sound(s.alerts) })
+	for _, c := range commands {
+		if strings.Contains(c[1], `"decide"`) { // what the hands did before
+			b.rig.Do(func(c *sim.Cart) { c.TipPan(1200 * time.Millisecond) })
+			b.soon(t, "the pan", func(s shown) bool { return len(s.job.Undecided) > 0 })
+		}
+		done := "/replies/" + c[2] + ` {"id":"` + c[2] + `","ok":true`
+		until(t, c[1], func() bool {
+			if out, err := shell(say[1] + "\n" + c[1]).CombinedOutput(); err != nil {
+				t.Fatalf("%s: %v: %s", c[1], err, out)
+			}
+			// What is refused because a scale still moves is said again.
+			for end := time.Now().Add(time.Second); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
+				if strings.Contains(board.String(), done) {
+					return true
+				}
+			}
+			return false
+		})
+	}
+	b.soon(t, "the end", func(s shown) bool { return s.job.Phase == "closed" && s.job.Fluid == "amber 6" })
+}
+
+// needProgram finds a program, or skips the test; under CI=true that fails.
+func needProgram(t *testing.T, name string) string {
+	t.Helper()
+	for _, candidate := range []string{name, "/usr/sbin/" + name} {
+		if path, err := exec.LookPath(candidate); err == nil {
+			return path
+		}
+	}
+	if os.Getenv("CI") == "true" {
+		t.Fatalf("%s is not installed: .ci/test installs it", name)
+	}
+	t.Skipf("%s is not installed: bash .ci/test installs it", name)
+	return ""
+}
+
+// startMosquitto starts a broker that lets everybody on this machine in.
+func startMosquitto(t *testing.T) (url string, broker *os.Process) {
+	t.Helper()
+	path := needProgram(t, "mosquitto")
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	address := l.Addr().String()
+	l.Close()
+	cmd := exec.Command(path, "-p", address[strings.LastIndex(address, ":")+1:])
+	cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { cmd.Process.Kill(); cmd.Wait() })
+	until(t, "mosquitto", func() bool {
+		c, err := net.Dial("tcp", address)
+		if err == nil {
+			c.Close()
+		}
+		return err == nil
+	})
+	return "tcp://" + address, cmd.Process
+}
+
+// Without an answer the status is another one, what is known of the cart is said,
+// and the same command can be sent again to the byte.
+func TestJobWithoutAnswer(t *testing.T) {
+	url, _ := startMosquitto(t)
+	setContact(t, url, "", "")
+	var mu sync.Mutex
+	var sent [][]byte
+	client := subscribeAll(t, url, "", "", func(m mqtt.Message) {
+		mu.Lock()
+		defer mu.Unlock()
+		if strings.HasSuffix(m.Topic(), "/commands") {
+			sent = append(sent, m.Payload())
+		}
+	})
+	attempt := func(args ...string) string {
+		t.Helper()
+		status, out, errors := program(t.Context(), append([]string{"job", "close", "--wait", "500ms"}, args...)...)
+		if status != exitNoAnswer || out != "" {
+			t.Errorf("status %d: %s%s", status, out, errors)
+		}
+		return errors
+	}
+	errors := attempt()
+	if !strings.Contains(errors, "knows nothing of cart hilltop/bay2") {
+		t.Errorf("no cart: %s", errors)
+	}
+	presence := `{"online":false,"since":null,"session":"a","version":"1","contract":1}`
+	if err := wait(t.Context(), client.Publish("bayfill/hilltop/bay2/presence", 1, true, presence)); err != nil {
+		t.Fatal(err)
+	}
+	again := strings.Fields(errors[strings.Index(errors, "--id"):])
+	if errors := attempt(again...); !strings.Contains(errors, "hilltop/bay2 is offline") {
+		t.Errorf("an offline cart: %s", errors)
+	}
+	until(t, "the commands", func() bool { mu.Lock(); defer mu.Unlock(); return len(sent) >= 2 })
+	if !bytes.Equal(sent[0], sent[1]) {
+		t.Errorf("sent again is another command: %s, %s", sent[0], sent[1])
+	}
+	if err := schematest.Validate("commands", sent[0]); err != nil {
+		t.Error(err)
+	}
+	if errors := attempt("--broker", "tcp://127.0.0.1:1"); !strings.Contains(errors, "nothing was sent") {
+		t.Errorf("no broker: %s", errors)
+	}
+	if status, _, errors := program(t.Context(), "job", "close", "--cart", "bay2/x"); status != exitConfig || !strings.Contains(errors, "--cart") {
+		t.Errorf("a cart that is none: status %d: %s", status, errors)
+	}
+}
+
+// The bare words name fields that there are, and every field of every command can
+// be said.
+func TestJobSaysEverything(t *testing.T) {
+	commands, err := readCommands()
+	if err != nil {
+		t.Fatal(err)
+	}
+	root := jobCommand()
+	for do, c := range commands {
+		cmd, _, err := root.Find([]string{do})
+		if err != nil || cmd == root {
+			t.Errorf("there is no bayfill job %s", do)
+			continue
+		}
+		for _, word := range commandWords[do] {
+			if c.Properties[word].Description == "" {
+				t.Errorf("%s: the word %s names no field", do, word)
+			}
+		}
+		for field := range c.Properties {
+			if !slices.Contains(commandWords[do], field) && !slices.Contains(envelope, field) && cmd.Flags().Lookup(strings.ReplaceAll(field, "_", "-")) == nil {
+				t.Errorf("%s: %s cannot be said", do, field)
+			}
+		}
+	}
+	for do := range commandWords {
+		if _, ok := commands[do]; !ok {
+			t.Errorf("words for %s, which is no command", do)
+		}
+	}
+}
+
+// The contract is printed as it is kept.
+func TestSchemaCommand(t *testing.T) {
+	if _, out, _ := program(t.Context(), "schema"); !strings.HasPrefix(out, "asyncapi\nabout\n") {
+		t.Errorf("the list: %s", out)
+	}
+	want, err := schema.File("window.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if status, out, errors := program(t.Context(), "schema", "window"); status != 0 || out != string(want) {
+		t.Errorf("status %d: %s%s", status, out, errors)
+	}
+	if status, _, errors := program(t.Context(), "schema", "door"); status != 1 || !strings.Contains(errors, "volumes.json") {
+		t.Errorf("a schema that is not there: status %d: %s", status, errors)
+	}
+	dir := filepath.Join(t.TempDir(), "contract")
+	if status, _, errors := program(t.Context(), "schema", "--into", dir); status != 0 {
+		t.Errorf("status %d: %s", status, errors)
+	}
+	files, _ := filepath.Glob(filepath.Join(dir, "*"))
+	if len(files) != len(schema.Names())+1 {
+		t.Errorf("written: %v", files)
+	}
+}
