@@ -166,11 +166,12 @@ func parseCommand(payload []byte) (command, error) {
 }
 
 // fingerprint tells a command that is sent again from another one under the same
-// id: blanks and the order of the fields do not matter. The payload is a JSON
+// id: blanks, the order of the fields and how long it may wait do not matter. The payload is a JSON
 // object that [parseCommand] has accepted.
 func fingerprint(payload []byte) [sha256.Size]byte {
 	var fields map[string]json.RawMessage
 	_ = json.Unmarshal(payload, &fields)
+	delete(fields, "not_after")
 	return sha256.Sum256(encode(fields)) // maps are written in the order of their keys
 }
 

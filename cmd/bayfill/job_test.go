@@ -83,8 +83,10 @@ func openBay(t *testing.T, brokerURL string) *bay {
 		t.Fatal(err)
 	}
 	t.Cleanup(s.close)
+	told := map[string]bool{}
 	subscribeAll(t, url, demoUser, password, func(m mqtt.Message) {
-		if err := schematest.Published(m.Topic(), m.Payload()); err != nil {
+		if err := schematest.Published(m.Topic(), m.Payload()); err != nil && !told[m.Topic()] {
+			told[m.Topic()] = true
 			t.Error(err)
 		}
 	})

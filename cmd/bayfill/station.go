@@ -54,9 +54,13 @@ type shown struct {
 	troubleAt time.Time
 }
 
-// pace is how soon a connection that swallows everything is noticed, and how
-// often a lost one is tried again: people are told within three seconds.
-const pace = time.Second
+const (
+	// again is how soon a lost connection is tried again.
+	again = time.Second
+	// keepAlive is how soon a connection that swallows everything is given up. The
+	// library sends it late by up to a quarter, a broker ends it late by half.
+	keepAlive = 5 * time.Second
+)
 
 // connecting is the trouble before the first connection.
 const connecting = "connecting"
@@ -96,7 +100,7 @@ func (s *station) stay(lost <-chan error) {
 				select {
 				case <-ctx.Done():
 					return
-				case <-time.After(pace):
+				case <-time.After(again):
 				}
 				continue
 			}
@@ -132,16 +136,13 @@ func (s *station) connect(ctx context.Context) (lost <-chan error, err error) {
 	o := mqtt.NewClientOptions().AddBroker(s.broker).SetClientID("bayfill-station-" + rand.Text())
 	o.SetUsername(s.username).SetPassword(s.password).SetProtocolVersion(4).SetCleanSession(true)
 	o.SetAutoReconnect(false).SetConnectRetry(false).SetConnectTimeout(5 * time.Second)
-	o.SetKeepAlive(pace).SetPingTimeout(2 * pace).SetWriteTimeout(5 * time.Second)
+	o.SetKeepAlive(keepAlive).SetPingTimeout(keepAlive).SetWriteTimeout(5 * time.Second)
 	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) { gone <- err })
 	client := mqtt.NewClient(o)
 	if err := wait(ctx, client.Connect()); err != nil {
 		client.Disconnect(0)
 		return nil, fmt.Errorf("broker %s: %w", s.broker, err)
 	}
-	s.mu.Lock()
-	s.client, s.seen.trouble, s.seen.connectedAt = client, "", time.Now()
-	s.mu.Unlock()
 	// State with QoS 1: of QoS 0 a broker drops what comes too fast, and the last
 	// leaf of a job would not come again.
 	wanted := map[string]byte{s.prefix + "readings": 0, s.prefix + "replies/+": 1}
@@ -162,6 +163,9 @@ func (s *station) connect(ctx context.Context) (lost <-chan error, err error) {
 		client.Disconnect(0)
 		return nil, fmt.Errorf("broker %s: %w", s.broker, err)
 	}
+	s.mu.Lock()
+	s.client, s.seen.trouble, s.seen.connectedAt = client, "", time.Now()
+	s.mu.Unlock()
 	return gone, nil
 }
 
@@ -171,7 +175,7 @@ func wait(ctx context.Context, t mqtt.Token) error {
 		return t.Error()
 	case <-ctx.Done():
 		return ctx.Err()
-	case <-time.After(10 * time.Second):
+	case <-time.After(5 * time.Second): // some tokens never end by themselves
 		return errors.New("no answer")
 	}
 }

@@ -144,10 +144,13 @@ func watchLines(s shown, cart string, now time.Time, width int) []string {
 	line := func(text string) { lines = append(lines, wrap(printable(text), width)...) }
 	add := func(label, text string) { line(fmt.Sprintf("%-10s%s", label, text)) }
 	silence := s.silence(cart, now)
-	if silence == "" {
-		add(cart, "  online")
-	} else {
+	switch {
+	case silence != "":
 		line("!! " + silence)
+	case s.presenceAt.IsZero():
+		line(cart)
+	default:
+		line(cart + "  online")
 	}
 	if s.volumesAt.IsZero() {
 		return append(lines, "", "Nothing has come yet.")

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"github.com/creack/pty"
+	mqtt "github.com/eclipse/paho.mqtt.golang"
 
 	"bayfill/bridge"
 )
@@ -134,11 +135,13 @@ func TestWatchPlain(t *testing.T) {
 	}
 }
 
-// A broker that is stopped in mid-air is noticed, and the terminal is given back
-// when it ends.
+// A broker that is stopped in mid-air is noticed within three seconds, and the
+// terminal is given back when it ends.
 func TestWatchPage(t *testing.T) {
 	url, broker := startMosquitto(t)
 	setContact(t, url, "", "")
+	cart := subscribeAll(t, url, "", "", func(mqtt.Message) {})
+	cart.Publish(prefix+"presence", 1, true, `{"online":true}`)
 	keyboard, screen, err := pty.Open()
 	if err != nil {
 		t.Fatal(err)
@@ -154,11 +157,19 @@ func TestWatchPage(t *testing.T) {
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan int, 1)
 	go func() { ended <- run(ctx, []string{"watch"}, strings.NewReader(""), screen, os.Stderr) }()
-	until(t, "the page", func() bool { return strings.Contains(out.String(), "!! NO CART") })
+	until(t, "the page", func() bool {
+		cart.Publish(prefix+"volumes", 1, true, `{"phase":"ready"}`)
+		cart.Publish(prefix+"readings", 0, false, `{}`)
+		return strings.Contains(out.String(), "hilltop/bay2  online") && strings.Contains(out.String(), "values    0 s old")
+	})
+	began := time.Now()
 	if err := broker.Signal(syscall.SIGSTOP); err != nil {
 		t.Fatal(err)
 	}
-	until(t, "the broker's silence", func() bool { return strings.Contains(out.String(), "!! NO BROKER") })
+	until(t, "the silence", func() bool { return strings.Contains(out.String(), "!! CART SILENT") })
+	if long := time.Since(began); long > 4*time.Second {
+		t.Errorf("the silence was told after %v", long)
+	}
 	stop()
 	if status := <-ended; status != 0 {
 		t.Errorf("status %d", status)

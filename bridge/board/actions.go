@@ -1,0 +1,193 @@
+package board
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"bayfill/bridge"
+	"bayfill/fillcalc"
+)
+
+// press is a command as a button sends it: the part of the contract that this
+// page can say. The cart checks what it means.
+type press struct {
+	Do     string   `json:"do"`
+	Phase  string   `json:"phase,omitempty"`
+	Step   *int     `json:"step,omitempty"`
+	StepAt string   `json:"step_at,omitempty"`
+	As     string   `json:"as,omitempty"`
+	What   string   `json:"what,omitempty"`
+	L      *float64 `json:"l,omitempty"`
+	Share  *float64 `json:"share,omitempty"`
+	Item   string   `json:"item,omitempty"`
+	Result string   `json:"result,omitempty"`
+	Gear   string   `json:"gear,omitempty"`
+}
+
+// mayPress are the commands of the page's buttons.
+var mayPress = []string{"phase", "decide", "enter", "record", "gear", "close"}
+
+func parsePress(body []byte) (press, error) {
+	var p press
+	decoder := json.NewDecoder(strings.NewReader(string(body)))
+	decoder.DisallowUnknownFields()
+	if err := decoder.Decode(&p); err != nil {
+		return p, fmt.Errorf("not a button's command: %w", err)
+	}
+	if decoder.More() {
+		return p, errors.New("not a button's command: more than one")
+	}
+	if !slices.Contains(mayPress, p.Do) {
+		return p, fmt.Errorf("do: %.40q has no button, those are %s", p.Do, strings.Join(mayPress, ", "))
+	}
+	return p, nil
+}
+
+// group is a row of buttons under one question.
+type group struct {
+	Title   string
+	Urgent  bool
+	Buttons []button
+}
+
+// button sends a command. One that cannot be taken back is to be pressed twice.
+type button struct {
+	Label   string
+	Command string // JSON
+	Main    bool
+	Twice   bool
+}
+
+func newButton(label string, p press) button {
+	command, _ := json.Marshal(p) // strings and numbers: it cannot fail
+	return button{Label: label, Command: string(command)}
+}
+
+// steps from phase to phase that have a button: on, and back where the trade
+// goes back.
+var steps = map[string][]struct{ to, label string }{
+	"ready":    {{"draining", "Start draining"}},
+	"draining": {{"service", "To service"}, {"filling", "Straight to filling"}},
+	"service":  {{"filling", "Start filling"}, {"draining", "Back to draining"}},
+	"filling":  {{"running", "Engine runs"}, {"service", "Back to service"}},
+	"running":  {{"checking", "Check the level"}, {"filling", "Back to filling"}},
+	"checking": {{"", "Close the job"}, {"filling", "Back to filling"}},
+}
+
+// groups are the buttons for a cart's present state.
+func groups(c *cart) []group {
+	phase, j := c.volumes.message.Phase, &c.job.message
+	if steps[phase] == nil {
+		return nil // no job is open
+	}
+	var list []group
+	if len(j.Undecided) > 0 {
+		list = append(list, question(j))
+	}
+	for _, ask := range j.Flow.Next {
+		if g := record(ask); g.Buttons != nil && j.Phase == phase {
+			list = append(list, g)
+			break // one thing after the other
+		}
+	}
+	if phase == "running" {
+		g := group{Title: "Gear in hand"}
+		for _, gear := range []string{"P", "R", "N", "D"} {
+			g.Buttons = append(g.Buttons, newButton(gear, press{Do: "gear", Gear: gear}))
+		}
+		list = append(list, g)
+	}
+	if phase == "checking" && j.Check != "overflow" {
+		g := group{Title: "Dipstick, between the marks"}
+		for _, level := range []struct {
+			label string
+			share float64
+		}{{"0", 0}, {"¼", 0.25}, {"½", 0.5}, {"¾", 0.75}, {"1", 1}} {
+			g.Buttons = append(g.Buttons, newButton(level.label, press{Do: "enter", What: "dipstick", Share: &level.share}))
+		}
+		list = append(list, g)
+	}
+	if (phase == "filling" || phase == "running" || phase == "checking") && !c.about.at.IsZero() && !c.weighsSupply() {
+		list = append(list, bottles(j))
+	}
+	on := group{Title: "Next"}
+	for i, step := range steps[phase] {
+		if i > 0 && len(j.Undecided) > 0 {
+			break // the question comes first
+		}
+		p := press{Do: "phase", Phase: step.to}
+		if step.to == "" {
+			p = press{Do: "close"}
+		}
+		b := newButton(step.label, p)
+		b.Main, b.Twice = i == 0, step.to == ""
+		on.Buttons = append(on.Buttons, b)
+	}
+	return append(list, on)
+}
+
+// question asks what the oldest undecided step was. The answer names the step by
+// its time too: another one must not be decided by mistake.
+//
+// Titles of buttons stand still: one that told an age would put new buttons under
+// the finger every second.
+func question(j *jobMessage) group {
+	step := j.Undecided[0]
+	when := ""
+	if at, err := time.Parse(time.RFC3339, step.At); err == nil {
+		when = " at " + at.Local().Format("15:04:05")
+	}
+	g := group{Urgent: true, Title: fmt.Sprintf("What was this? %+.2f kg on %s%s", float64(step.Kg), step.Sensor, when)}
+	if more := len(j.Undecided) + j.UndecidedLeftOut - 1; more > 0 {
+		g.Title += fmt.Sprintf(" (%d more to come)", more)
+	}
+	fluid := "Fluid"
+	if l := float64(step.L); !math.IsNaN(l) {
+		fluid = fmt.Sprintf("Fluid, %.2f L", math.Abs(l))
+	}
+	for _, as := range []struct{ as, label string }{
+		{"fluid", fluid}, {"object", "An object"}, {"swap", "Container swapped"}, {"lean", "Somebody leaned"},
+	} {
+		g.Buttons = append(g.Buttons, newButton(as.label, press{Do: "decide", Step: &step.Step, StepAt: step.At, As: as.as}))
+	}
+	return g
+}
+
+// record offers the answers to what is to be put on record. A torque needs a
+// figure, which takes a keyboard.
+func record(ask bridge.JobAsk) group {
+	g := group{Title: ask.Text}
+	if ask.Do != "record" || ask.Item == "torque" {
+		return g
+	}
+	results := []struct{ result, label string }{{"done", "Done"}, {"not_needed", "Not needed"}, {"not_done", "Not done"}}
+	if strings.HasPrefix(ask.Item, "level") {
+		g.Title = "The level is"
+		results = []struct{ result, label string }{{"right", "Right"}, {"low", "Low"}, {"high", "High"}}
+	}
+	for _, r := range results {
+		g.Buttons = append(g.Buttons, newButton(r.label, press{Do: "record", Item: ask.Item, Result: r.result}))
+	}
+	return g
+}
+
+// bottles counts a bottle poured in: of the size that the job names, or of the
+// usual ones.
+func bottles(j *jobMessage) group {
+	one := 1.0
+	size := func(label string, l float64) button {
+		return newButton(label, press{Do: "enter", What: "bottle", L: &l, Share: &one})
+	}
+	g := group{Title: "One more bottle"}
+	if j.BottleL != nil && *j.BottleL > 0 {
+		g.Buttons = []button{size(fmt.Sprintf("+ %.2f L", *j.BottleL), *j.BottleL)}
+	} else {
+		g.Buttons = []button{size("+ 1 L", 1), size("+ 1 qt", fillcalc.LitresPerUSQuart)}
+	}
+	return g
+}

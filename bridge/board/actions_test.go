@@ -1,0 +1,141 @@
+package board
+
+import (
+	"encoding/json"
+	"fmt"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+)
+
+// Which buttons there are in which phase, and what they send.
+func TestButtons(t *testing.T) {
+	at, err := time.Parse(time.RFC3339, "2026-11-25T09:08:00.000Z")
+	if err != nil {
+		t.Fatal(err)
+	}
+	undecided := `,"undecided":[{"step":3,"at":"2026-11-25T09:08:00.000Z","sensor":"caddy","kg":1.23,"l":1.43},{"step":4,"at":"2026-11-25T09:09:00.000Z","sensor":"caddy","kg":-0.4,"l":-0.5}]`
+	for _, c := range []struct{ phase, next, rest, sensors, want string }{
+		{"ready", `[]`, "", "supply", `Next: Start draining {"do":"phase","phase":"draining"}`},
+		{"draining", `[]`, undecided, "supply",
+			`What was this? +1.23 kg on caddy at ` + at.Local().Format("15:04:05") + ` (1 more to come): ` +
+				`Fluid, 1.43 L {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"fluid"}, ` +
+				`An object {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"object"}, ` +
+				`Container swapped {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"swap"}, ` +
+				`Somebody leaned {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"lean"}; ` +
+				`Next: To service {"do":"phase","phase":"service"}`},
+		{"service", `[{"text":"Record: bolt torque.","do":"record","item":"torque"},{"text":"Record: magnet cleaned.","do":"record","item":"magnet"}]`, "", "supply",
+			`Record: magnet cleaned.: Done {"do":"record","item":"magnet","result":"done"}, Not needed {"do":"record","item":"magnet","result":"not_needed"}, ` +
+				`Not done {"do":"record","item":"magnet","result":"not_done"}; ` +
+				`Next: Start filling {"do":"phase","phase":"filling"}, Back to draining {"do":"phase","phase":"draining"}`},
+		{"filling", `[]`, `,"bottle_l":0.946`, "caddy",
+			`One more bottle: + 0.95 L {"do":"enter","what":"bottle","l":0.946,"share":1}; ` +
+				`Next: Engine runs {"do":"phase","phase":"running"}, Back to service {"do":"phase","phase":"service"}`},
+		{"filling", `[]`, "", "supply", `Next: Engine runs {"do":"phase","phase":"running"}, Back to service {"do":"phase","phase":"service"}`},
+		{"running", `[]`, "", "supply",
+			`Gear in hand: P {"do":"gear","gear":"P"}, R {"do":"gear","gear":"R"}, N {"do":"gear","gear":"N"}, D {"do":"gear","gear":"D"}; ` +
+				`Next: Check the level {"do":"phase","phase":"checking"}, Back to filling {"do":"phase","phase":"filling"}`},
+		{"checking", `[{"text":"Judge the level now.","do":"record","item":"level"}]`, "", "caddy+supply",
+			`The level is: Right {"do":"record","item":"level","result":"right"}, Low {"do":"record","item":"level","result":"low"}, High {"do":"record","item":"level","result":"high"}; ` +
+				`Dipstick, between the marks: 0 {"do":"enter","what":"dipstick","share":0}, ¼ {"do":"enter","what":"dipstick","share":0.25}, ½ {"do":"enter","what":"dipstick","share":0.5}, ` +
+				`¾ {"do":"enter","what":"dipstick","share":0.75}, 1 {"do":"enter","what":"dipstick","share":1}; ` +
+				`Next: Close the job {"do":"close"} twice, Back to filling {"do":"phase","phase":"filling"}`},
+		{"checking", `[]`, `,"check":"overflow"`, "supply", `Next: Close the job {"do":"close"} twice, Back to filling {"do":"phase","phase":"filling"}`},
+		{"closed", `[]`, "", "supply", ``},
+	} {
+		h := liveHub(t)
+		h.receive(bay2+"about", []byte(`{"sensors":[{"name":"x","role":"`+c.sensors+`"}]}`), true, noon)
+		h.receive(bay2+"volumes", []byte(volumes(c.phase, 4, 3, 1)), false, noon)
+		h.receive(bay2+"job", []byte(job(c.phase, c.next, c.rest)), false, noon)
+		var got []string
+		for _, g := range look(h, 0).Groups {
+			var buttons []string
+			for _, b := range g.Buttons {
+				text := b.Label + " " + b.Command
+				if b.Twice {
+					text += " twice"
+				}
+				buttons = append(buttons, text)
+				if _, err := parsePress([]byte(b.Command)); err != nil {
+					t.Errorf("%s: a button that the board itself refuses: %v", b.Label, err)
+				}
+			}
+			got = append(got, g.Title+": "+strings.Join(buttons, ", "))
+		}
+		if text := strings.Join(got, "; "); text != c.want {
+			t.Errorf("%s:\n got %s\nwant %s", c.phase, text, c.want)
+		}
+	}
+}
+
+// A press becomes one command under a fresh id; what the cart answers is shown,
+// and silence too. A command that gets no answer is sent again under its own id.
+func TestPressAndReply(t *testing.T) {
+	broker := freePort(t)
+	startBroker(t, broker)
+	b, server := serve(t, Config{Broker: "tcp://" + broker, Shop: "hilltop", MayCommand: true})
+	b.client.replyWithin = 200 * time.Millisecond
+	ctx, stop := testContext(t)
+	done := make(chan struct{})
+	go func() { defer close(done); b.client.run(ctx) }()
+	defer func() { stop(); <-done }()
+
+	cart := connect(t, broker, nil)
+	var mu sync.Mutex
+	var heard []map[string]any
+	answer := `{"id":%q,"ok":true,"job":"van-7"}`
+	token := cart.client.Subscribe(bay2+"commands", 1, func(_ mqtt.Client, m mqtt.Message) {
+		mu.Lock()
+		defer mu.Unlock()
+		var c map[string]any
+		if err := json.Unmarshal(m.Payload(), &c); err != nil {
+			t.Errorf("%v in %s", err, m.Payload())
+		}
+		heard = append(heard, c)
+		if answer != "" {
+			cart.client.Publish(bay2+"replies/"+c["id"].(string), 1, false, fmt.Sprintf(answer, c["id"]))
+		}
+	})
+	if !token.WaitTimeout(5 * time.Second) {
+		t.Fatal("no subscription")
+	}
+	eventually(t, 10*time.Second, "the connection", func() bool {
+		b.client.mu.Lock()
+		defer b.client.mu.Unlock()
+		return b.client.current != nil
+	})
+	press := func() string {
+		status, _, body := send(t, "POST", server.URL+"/press/bay2", `{"do":"enter","what":"dipstick","share":0}`,
+			map[string]string{"X-Board-Token": b.token, "Content-Type": "application/json"})
+		if status != 200 {
+			t.Fatalf("status %d: %s", status, body)
+		}
+		return body
+	}
+	if got := press(); !strings.Contains(got, `{"ok":true,"text":"done"}`) {
+		t.Errorf("done: %s", got)
+	}
+	mu.Lock()
+	answer = `{"id":%q,"ok":false,"error":"share: is not from here"}`
+	mu.Unlock()
+	if got := press(); !strings.Contains(got, `"ok":false`) || !strings.Contains(got, "refused: share: is not from here") {
+		t.Errorf("refused: %s", got)
+	}
+	mu.Lock()
+	if len(heard) != 2 || heard[0]["id"] == heard[1]["id"] || heard[0]["share"] != 0.0 || heard[0]["do"] != "enter" || heard[0]["by"] != "board" {
+		t.Errorf("two presses sent %v", heard)
+	}
+	answer, heard = "", nil
+	mu.Unlock()
+	if got := press(); !strings.Contains(got, "no answer") {
+		t.Errorf("silence: %s", got)
+	}
+	mu.Lock()
+	defer mu.Unlock()
+	if len(heard) != sendTimes || heard[0]["id"] != heard[1]["id"] {
+		t.Errorf("a press without an answer sent %v", heard)
+	}
+}

@@ -1,0 +1,119 @@
+package board
+
+import (
+	"math"
+	"reflect"
+	"time"
+
+	"bayfill/bridge"
+)
+
+// cart is what has come from one cart.
+type cart struct {
+	presence leaf[bridge.Presence]
+	about    leaf[bridge.About]
+	volumes  leaf[bridge.VolumesMessage]
+	window   leaf[bridge.WindowMessage]
+	job      leaf[jobMessage]
+	alerts   leaf[bridge.AlertsMessage]
+
+	session    string      // of the last birth seen on this connection
+	unreadable bridge.Leaf // whose last message could not be read
+	trend      trend
+	changed    chan struct{} // closed at the next change
+}
+
+// jobMessage is the leaf job with what a bridge may say of the service data.
+type jobMessage struct {
+	bridge.JobMessage
+	BottleL *float64 `json:"bottle_l"`
+	Check   string   `json:"check"`
+}
+
+func newCart() *cart {
+	c := &cart{changed: make(chan struct{})}
+	// Of what has not come nothing is known.
+	forget(reflect.ValueOf(&c.volumes.message).Elem())
+	forget(reflect.ValueOf(&c.window.message).Elem())
+	forget(reflect.ValueOf(&c.job.message).Elem())
+	return c
+}
+
+// receive takes a message up.
+func (c *cart) receive(name bridge.Leaf, payload []byte, retained bool, now time.Time) {
+	var err error
+	switch name {
+	case bridge.PresenceLeaf:
+		before := c.presence
+		if err = c.presence.take(payload, retained, now); err != nil {
+			break
+		}
+		switch p := c.presence.message; {
+		case p.Online:
+			c.session = p.Session
+		case !retained && c.session != "" && p.Session != c.session:
+			c.presence = before // the late will of a connection that was replaced
+		}
+	case bridge.AboutLeaf:
+		err = c.about.take(payload, retained, now)
+	case bridge.VolumesLeaf:
+		err = c.volumes.take(payload, retained, now)
+	case bridge.WindowLeaf:
+		err = c.window.take(payload, retained, now)
+	case bridge.JobLeaf:
+		err = c.job.take(payload, retained, now)
+	case bridge.AlertsLeaf:
+		err = c.alerts.take(payload, retained, now)
+	default:
+		return
+	}
+	if err != nil {
+		c.unreadable = name
+	} else if c.unreadable == name {
+		c.unreadable = ""
+	}
+	c.wake()
+}
+
+// interrupted takes note that the board no longer hears: nothing is live until
+// it comes anew.
+func (c *cart) interrupted() {
+	c.presence.live, c.volumes.live, c.window.live, c.job.live, c.alerts.live = false, false, false, false, false
+	c.session = ""
+	c.wake()
+}
+
+func (c *cart) wake() {
+	close(c.changed)
+	c.changed = make(chan struct{})
+}
+
+// staleAfter is when a leaf that is sent every ten seconds at least is no longer
+// live.
+const staleAfter = 15 * time.Second
+
+func (l *leaf[M]) fresh(now time.Time) bool { return l.live && now.Sub(l.at) <= staleAfter }
+
+// sample notes the present figures for the trend; what is not live is a gap.
+func (c *cart) sample(up bool, now time.Time) {
+	s := sample{math.NaN(), math.NaN(), math.NaN()}
+	online := up && c.presence.message.Online
+	if v := &c.volumes; online && v.fresh(now) {
+		s.drainedL, s.addedL = float64(v.message.DrainedL), float64(v.message.AddedL)
+	}
+	if w := &c.window; online && w.fresh(now) {
+		s.fluidC = float64(w.message.TempC)
+	}
+	c.trend.add(c.volumes.message.Job, s, now)
+}
+
+// weighsSupply tells whether a scale weighs what goes in: then bottles are not
+// counted.
+func (c *cart) weighsSupply() bool {
+	for _, s := range c.about.message.Sensors {
+		if s.Role == "supply" || s.Role == "caddy+supply" {
+			return true
+		}
+	}
+	return false
+}

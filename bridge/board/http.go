@@ -1,0 +1,159 @@
+package board
+
+import (
+	"bytes"
+	"crypto/rand"
+	"crypto/subtle"
+	"embed"
+	"encoding/json"
+	"html/template"
+	"io"
+	"net"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"bayfill/bridge"
+)
+
+//go:embed page
+var pageFiles embed.FS
+
+var pages = template.Must(template.ParseFS(pageFiles, "page/*.html"))
+
+func newBoard(config Config) *Board {
+	shop := config.Shop
+	if shop == "" {
+		shop = "+"
+	}
+	h := newHub(config.Shop != "", time.Now())
+	return &Board{config: config, hub: h, token: rand.Text(), client: &client{
+		broker: config.Broker, username: config.Username, password: config.Password, shop: shop,
+		mayCommand: config.MayCommand, replyWithin: replyWithin, hub: h, replies: map[string]chan bridge.Reply{},
+	}}
+}
+
+// handler is all that the board serves. Only press changes anything.
+func (b *Board) handler() http.Handler {
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /{$}", b.overview)
+	mux.HandleFunc("GET /events", b.overviewEvents)
+	mux.HandleFunc("GET /cart/{key...}", b.cart)
+	mux.HandleFunc("GET /events/{key...}", b.cartEvents)
+	mux.HandleFunc("POST /press/{key...}", b.press)
+	for _, name := range []string{"board.css", "board.js", "icon.svg"} {
+		mux.HandleFunc("GET /"+name, func(w http.ResponseWriter, r *http.Request) {
+			w.Header().Set("Cache-Control", "no-cache")
+			http.ServeFileFS(w, r, pageFiles, "page/"+name)
+		})
+	}
+	// Requests that change something must come from this very page.
+	return b.guard(http.NewCrossOriginProtection().Handler(mux))
+}
+
+// guard is what holds for every answer.
+func (b *Board) guard(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("X-Frame-Options", "DENY")
+		h.Set("Referrer-Policy", "no-referrer")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		http.NewResponseController(w).SetWriteDeadline(time.Now().Add(writeWithin))
+		switch _, password, _ := r.BasicAuth(); {
+		case !b.knownName(r.Host):
+			// A page elsewhere may have its own name lead to this address, and would then
+			// count as the same origin.
+			http.Error(w, "this board is not known as "+r.Host+": use its address or the name of its computer", http.StatusMisdirectedRequest)
+		case b.config.PagePassword != "" && subtle.ConstantTimeCompare([]byte(password), []byte(b.config.PagePassword)) != 1:
+			h.Set("WWW-Authenticate", `Basic realm="bayfill board", charset="UTF-8"`)
+			http.Error(w, "the board's password is needed", http.StatusUnauthorized)
+		default:
+			next.ServeHTTP(w, r)
+		}
+	})
+}
+
+// knownName tells whether a browser called the board by an address or a name of
+// this computer.
+func (b *Board) knownName(host string) bool {
+	if name, _, err := net.SplitHostPort(host); err == nil {
+		host = name
+	}
+	host = strings.Trim(host, "[]")
+	return host == "localhost" || net.ParseIP(host) != nil || slices.Contains(b.config.Names, host)
+}
+
+// page is what the templates get.
+type page struct {
+	Token, Board string
+	MayCommand   bool
+	Cart         view
+	Carts        []view
+}
+
+func (b *Board) show(w http.ResponseWriter, name string, p page) {
+	p.Token, p.MayCommand = b.token, b.config.MayCommand
+	var out bytes.Buffer
+	if err := pages.ExecuteTemplate(&out, name, p); err != nil {
+		http.Error(w, err.Error(), http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.Write(out.Bytes())
+}
+
+func (b *Board) overview(w http.ResponseWriter, r *http.Request) {
+	b.show(w, "overview.html", page{Carts: b.hub.lookAll(time.Now())})
+}
+
+func (b *Board) cart(w http.ResponseWriter, r *http.Request) {
+	v, _ := b.hub.look(r.PathValue("key"), b.config.MayCommand, time.Now())
+	b.show(w, "cart.html", page{Cart: v})
+}
+
+// press sends what a button says.
+func (b *Board) press(w http.ResponseWriter, r *http.Request) {
+	shop, cart := b.config.Shop, r.PathValue("key")
+	if shop == "" {
+		shop, cart, _ = strings.Cut(cart, "/")
+	}
+	switch {
+	case !b.config.MayCommand:
+		http.Error(w, "this board may only read: start it with --may-command", http.StatusForbidden)
+		return
+	case subtle.ConstantTimeCompare([]byte(r.Header.Get("X-Board-Token")), []byte(b.token)) != 1:
+		http.Error(w, "the press does not carry this run's token: load the page again", http.StatusForbidden)
+		return
+	case r.Header.Get("Content-Type") != "application/json":
+		http.Error(w, "a press is JSON", http.StatusUnsupportedMediaType)
+		return
+	case !namePattern.MatchString(shop) || !namePattern.MatchString(cart):
+		http.Error(w, "no cart has that name", http.StatusNotFound)
+		return
+	}
+	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, 1<<10))
+	if err != nil {
+		http.Error(w, err.Error(), http.StatusRequestEntityTooLarge)
+		return
+	}
+	p, err := parsePress(body)
+	if err != nil {
+		http.Error(w, err.Error(), http.StatusBadRequest)
+		return
+	}
+	answer := struct {
+		OK   bool   `json:"ok"`
+		Text string `json:"text"`
+	}{true, "done"}
+	if err := b.client.command(r.Context(), shop, cart, p); err != nil {
+		answer.OK, answer.Text = false, err.Error()
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Cache-Control", "no-store")
+	json.NewEncoder(w).Encode(answer)
+}

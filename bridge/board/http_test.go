@@ -1,0 +1,160 @@
+package board
+
+import (
+	"io"
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+)
+
+// send makes a request and returns status, headers and body.
+func send(t testing.TB, method, url, body string, headers map[string]string) (int, http.Header, string) {
+	t.Helper()
+	r, err := http.NewRequest(method, url, strings.NewReader(body))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, value := range headers {
+		if name == "Host" {
+			r.Host = value
+		}
+		r.Header.Set(name, value)
+	}
+	response, err := http.DefaultTransport.RoundTrip(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer response.Body.Close()
+	text, err := io.ReadAll(response.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return response.StatusCode, response.Header, string(text)
+}
+
+// Every answer keeps what does not belong to the page out of it, and the page
+// needs nothing that its policy forbids.
+func TestHeaders(t *testing.T) {
+	_, server := serve(t, Config{Shop: "hilltop"})
+	for _, path := range []string{"/", "/cart/bay2", "/board.css", "/board.js", "/icon.svg", "/nothing"} {
+		_, h, body := send(t, "GET", server.URL+path, "", nil)
+		for name, want := range map[string]string{
+			"Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self';",
+			"X-Content-Type-Options":  "nosniff", "Referrer-Policy": "no-referrer", "X-Frame-Options": "DENY",
+		} {
+			if !strings.HasPrefix(h.Get(name), want) {
+				t.Errorf("%s: %s is %q", path, name, h.Get(name))
+			}
+		}
+		for _, bad := range []string{"style=", " onclick", "<script>", "http://", "https://", "unsafe"} {
+			if strings.Contains(strings.ReplaceAll(body, `xmlns="http://www.w3.org/2000/svg"`, ""), bad) {
+				t.Errorf("%s holds %q", path, bad)
+			}
+		}
+	}
+}
+
+// A press must come from this page of this run; nothing else reaches a cart.
+func TestPressIsGuarded(t *testing.T) {
+	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
+	press := `{"do":"phase","phase":"filling"}`
+	good := map[string]string{"X-Board-Token": b.token, "Content-Type": "application/json", "Sec-Fetch-Site": "same-origin"}
+	with := func(name, value string) map[string]string {
+		h := map[string]string{}
+		for n, v := range good {
+			h[n] = v
+		}
+		h[name] = value
+		return h
+	}
+	for _, c := range []struct {
+		what    string
+		method  string
+		path    string
+		body    string
+		headers map[string]string
+		want    int
+		says    string
+	}{
+		{"a press", "POST", "/press/bay2", press, good, 200, "the broker is away"},
+		{"by GET", "GET", "/press/bay2", press, good, 405, ""},
+		{"without token", "POST", "/press/bay2", press, with("X-Board-Token", ""), 403, "token"},
+		{"with another token", "POST", "/press/bay2", press, with("X-Board-Token", "ABC"), 403, "token"},
+		{"from another site", "POST", "/press/bay2", press, with("Sec-Fetch-Site", "cross-site"), 403, ""},
+		{"from another origin", "POST", "/press/bay2", press, map[string]string{"X-Board-Token": b.token, "Content-Type": "application/json", "Origin": "http://elsewhere.example"}, 403, ""},
+		{"as a form", "POST", "/press/bay2", press, with("Content-Type", "text/plain"), 415, ""},
+		{"under another name", "POST", "/press/bay2", press, with("Host", "elsewhere.example"), 421, "elsewhere.example"},
+		{"to no cart", "POST", "/press/bay2/commands", press, good, 404, ""},
+		{"to a pattern", "POST", "/press/%2B", press, good, 404, ""},
+		{"of what has no button", "POST", "/press/bay2", `{"do":"abandon","why":"x"}`, good, 400, ""},
+		{"of another command", "POST", "/press/bay2", `{"do":"republish"}`, good, 400, "republish"},
+		{"with an id of its own", "POST", "/press/bay2", `{"id":"a","do":"close"}`, good, 400, "id"},
+		{"too long", "POST", "/press/bay2", `{"do":"phase","phase":"` + strings.Repeat("x", 2000) + `"}`, good, 413, ""},
+	} {
+		status, _, body := send(t, c.method, server.URL+c.path, c.body, c.headers)
+		if status != c.want || !strings.Contains(body, c.says) {
+			t.Errorf("%s: status %d: %s; want %d, %q", c.what, status, body, c.want, c.says)
+		}
+	}
+	reader, readServer := serve(t, Config{Shop: "hilltop"})
+	h := with("X-Board-Token", reader.token)
+	if status, _, body := send(t, "POST", readServer.URL+"/press/bay2", press, h); status != 403 || !strings.Contains(body, "--may-command") {
+		t.Errorf("a board that may only read: status %d: %s", status, body)
+	}
+	if _, _, body := send(t, "GET", readServer.URL+"/cart/bay2", "", nil); strings.Contains(body, "data-command") || strings.Contains(body, "<footer>") {
+		t.Error("a board that may only read shows buttons")
+	}
+}
+
+func TestPagePassword(t *testing.T) {
+	_, server := serve(t, Config{PagePassword: "hoist 4"})
+	for _, c := range []struct {
+		path, authorization string
+		want                int
+	}{
+		{"/", "", 401}, {"/events", "", 401}, {"/board.js", "", 401},
+		{"/", "Basic YW55OndyZW5jaA==", 401}, // any:wrench
+		{"/", "Basic YW55OmhvaXN0IDQ=", 200}, // any:hoist 4
+	} {
+		if status, _, _ := send(t, "GET", server.URL+c.path, "", map[string]string{"Authorization": c.authorization}); status != c.want {
+			t.Errorf("%s with %q: status %d, want %d", c.path, c.authorization, status, c.want)
+		}
+	}
+}
+
+// What people write into names and texts is text on the page, wherever it stands.
+func TestHostileText(t *testing.T) {
+	const evil = `<img src=x onerror=alert(1)>\"'</script>`
+	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
+	now := time.Now()
+	b.hub.linked(true, "", now)
+	hear := func(leaf, payload string) { b.hub.receive(bay2+leaf, []byte(payload), false, now) }
+	hear("presence", `{"online":true,"session":"a","contract":1}`)
+	hear("volumes", `{"job":"`+evil+`","phase":"draining","quality":"`+evil+`"}`)
+	hear("window", `{"state":"`+evil+`","quality":"`+evil+`"}`)
+	hear("alerts", `{"alerts":[{"text":"`+evil+`"}]}`)
+	hear("job", `{"job":"`+evil+`","vehicle":"`+evil+`","phase":"draining","cautions":["`+evil+`"],
+		"flow":{"next":[{"text":"`+evil+`"},{"text":"`+evil+`","do":"record","item":"`+evil+`"}],"gear":{"gear":"`+evil+`","left_s":5}},
+		"plan":{"notes":[{"text":"`+evil+`"}]},"undecided":[{"step":1,"at":"`+evil+`","sensor":"`+evil+`","kg":1,"l":null}]}`)
+	b.hub.receive("bayfill/hilltop/<b>x/volumes", []byte(volumes("filling", 1, 1, 1)), false, now)
+	page := follow(t, server.URL+"/events/bay2")
+	eventually(t, 5*time.Second, "the pieces", func() bool { return page.piece("actions") != "" })
+	texts := map[string]string{}
+	for _, name := range cartPieces {
+		texts[name] = page.piece(name)
+	}
+	_, _, texts["the page"] = send(t, "GET", server.URL+"/cart/bay2", "", nil)
+	_, _, texts["the overview"] = send(t, "GET", server.URL+"/", "", nil)
+	_, _, texts["a cart of that name"] = send(t, "GET", server.URL+"/cart/%3Cimg%20src=x%20onerror=alert(1)%3E", "", nil)
+	for name, text := range texts {
+		if strings.Contains(text, "<img") || strings.Contains(text, "<b>") {
+			t.Errorf("%s: what was text has become markup: %s", name, text)
+		}
+	}
+	for _, name := range []string{"standing", "next", "volumes", "window", "cautions", "alerts", "actions", "the overview"} {
+		if !strings.Contains(texts[name], "&lt;img src=x onerror=alert(1)&gt;") {
+			t.Errorf("%s does not show the text: %s", name, texts[name])
+		}
+	}
+}

@@ -1,0 +1,236 @@
+package board
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"bayfill/bridge"
+	"bayfill/sim"
+
+	"github.com/chromedp/chromedp"
+)
+
+// startMosquitto runs a real broker until the test ends.
+func startMosquitto(t *testing.T) (address string) {
+	t.Helper()
+	path := needProgram(t, "mosquitto")
+	address = freePort(t)
+	_, port, _ := net.SplitHostPort(address)
+	file := filepath.Join(t.TempDir(), "mosquitto.conf")
+	if err := os.WriteFile(file, []byte("listener "+port+" 127.0.0.1\nuser root\nallow_anonymous true\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	cmd := exec.Command(path, "-c", file)
+	cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { cmd.Process.Signal(syscall.SIGTERM); cmd.Wait() })
+	eventually(t, 10*time.Second, "mosquitto", func() bool {
+		c, err := net.Dial("tcp", address)
+		if err == nil {
+			c.Close()
+		}
+		return err == nil
+	})
+	return address
+}
+
+// startBridge runs a bridge with a simulated cart that lives so many times as
+// fast as we do.
+func startBridge(t *testing.T, broker string, speed float64) *sim.Rig {
+	t.Helper()
+	p := sim.DefaultParams()
+	p.FluidC = 38 // inside the window from the start
+	caddy, supply, probe := sim.DefaultScaleParams(), sim.DefaultScaleParams(), sim.DefaultProbeParams()
+	supply.What = sim.OnSupply
+	clock := bridge.NewClock(0, speed)
+	rig, err := sim.NewRig(sim.RigOptions{Cart: p, Elapsed: clock.Elapsed, Sensors: []sim.Sensor{
+		{Name: "caddy", Scale: &caddy, Wire: &sim.LineWire{Shape: "status-kind-value-unit", Unit: "kg", Decimals: 3}},
+		{Name: "supply", Scale: &supply, Wire: &sim.LineWire{Shape: "status-kind-value-unit", Unit: "kg", Decimals: 3}},
+		{Name: "probe", Probe: &probe, Wire: &sim.LineWire{Shape: "temp", Unit: "C", Decimals: 1}},
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	config, err := bridge.ParseConfig(fmt.Appendf(nil, `
+shop: hilltop
+data: %s
+broker: {url: "tcp://%s"}
+fluids:
+  - {name: amber used, density_kg_m3: %g}
+  - {name: amber fresh, density_kg_m3: %g}
+carts:
+  - name: bay2
+    sensors:
+      - {name: caddy, role: caddy, port: memory-1, protocol: line, pattern: status-kind-value-unit, capacity_kg: 30, resolution_kg: 0.005}
+      - {name: supply, role: supply, port: memory-2, protocol: line, pattern: status-kind-value-unit, capacity_kg: 30, resolution_kg: 0.005}
+      - {name: probe, role: transmission-temp, port: memory-3, protocol: line, pattern: temperature}
+`, t.TempDir(), broker, p.Used.Density15KgM3, p.Fresh.Density15KgM3))
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(context.Background())
+	b, err := bridge.New(ctx, config, bridge.Options{Log: slog.New(slog.DiscardHandler), Speed: speed,
+		Open: func(_, sensor string) (io.ReadWriteCloser, error) {
+			if host := rig.Host(sensor); host != nil {
+				return host, nil
+			}
+			return nil, fmt.Errorf("sensor %s is unplugged", sensor)
+		}})
+	if err != nil {
+		stop()
+		t.Fatal(err)
+	}
+	var running sync.WaitGroup
+	running.Go(func() {
+		if err := b.Run(ctx); err != nil {
+			t.Errorf("bridge: %v", err)
+		}
+	})
+	running.Go(func() {
+		if err := rig.Run(ctx); err != nil {
+			t.Errorf("rig: %v", err)
+		}
+	})
+	t.Cleanup(func() { stop(); running.Wait() })
+	return rig
+}
+
+// A whole job by clicks alone, against Mosquitto and a bridge with a simulated
+// cart, while a plain client watches what comes of it.
+func TestJobByClicks(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes about fifteen seconds")
+	}
+	tab := startChromium(t)
+	broker := startMosquitto(t)
+	rig := startBridge(t, broker, 5)
+	url := runBoard(t, Config{Broker: "tcp://" + broker, Shop: "hilltop", MayCommand: true})
+
+	// The plain client.
+	var mu sync.Mutex
+	var figures bridge.VolumesMessage
+	var whole bridge.JobMessage
+	var commands []string
+	watcher := connect(t, broker, nil)
+	token := watcher.client.Subscribe(bay2+"#", 1, func(_ mqtt.Client, m mqtt.Message) {
+		mu.Lock()
+		defer mu.Unlock()
+		switch strings.TrimPrefix(m.Topic(), bay2) {
+		case "volumes":
+			json.Unmarshal(m.Payload(), &figures)
+		case "job":
+			whole = bridge.JobMessage{}
+			json.Unmarshal(m.Payload(), &whole)
+		case "commands":
+			var c struct{ Do, Phase, By string }
+			json.Unmarshal(m.Payload(), &c)
+			if c.By == "board" {
+				commands = append(commands, strings.TrimSpace(c.Do+" "+c.Phase))
+			}
+		}
+	})
+	if !token.WaitTimeout(5 * time.Second) {
+		t.Fatal("no subscription")
+	}
+	volumes := func() bridge.VolumesMessage { mu.Lock(); defer mu.Unlock(); return figures }
+	job := func() bridge.JobMessage { mu.Lock(); defer mu.Unlock(); return whole }
+
+	eventually(t, 20*time.Second, "the cart", func() bool { return job().TS != "" })
+	watcher.publish(bay2+"commands", false, `{"id":"van7-1","do":"open","job":"van-7","vehicle":"van","fluid":"amber fresh","used_fluid":"amber used","low_c":35,"high_c":45}`)
+
+	do(t, tab, chromedp.EmulateViewport(1920, 1080), chromedp.Navigate(url+"/cart/bay2"))
+	// click presses a button, again while the cart has a reason to wait, and until
+	// the page shows what comes of it.
+	click := func(command string) {
+		t.Helper()
+		button := fmt.Sprintf(`document.querySelector(%q)`, `button[data-command^='`+command+`']`)
+		eventually(t, 30*time.Second, "the button "+command, func() bool { return script[bool](t, tab, button+` !== null`) })
+		eventually(t, 30*time.Second, command+" to be done", func() bool {
+			if script[bool](t, tab, button+` === null`) {
+				return true // the board has gone on
+			}
+			at := script[[]float64](t, tab, `(() => { const r = `+button+`?.getBoundingClientRect() ?? {}; return [r.x + r.width / 2, r.y + r.height / 2]; })()`)
+			do(t, tab, chromedp.MouseClickXY(at[0], at[1]))
+			time.Sleep(100 * time.Millisecond)
+			eventually(t, 15*time.Second, "the reply to "+command, func() bool {
+				return !script[bool](t, tab, `document.getElementById('reply').textContent.startsWith('…')`)
+			})
+			reply := script[string](t, tab, `document.getElementById('reply').textContent`)
+			if strings.HasPrefix(reply, "✗") && !strings.Contains(reply, "settled") {
+				t.Fatalf("%s: %s", command, reply)
+			}
+			return strings.HasPrefix(reply, "✓")
+		})
+		script[chromedp.Void](t, tab, `document.getElementById('reply').textContent = ''; undefined`)
+	}
+	phase := func(name string) {
+		t.Helper()
+		click(`{"do":"phase","phase":"` + name + `"`)
+		seen(t, tab, name+" on the page", `document.querySelector('#phases .now')?.textContent.includes("`+name+`")`)
+		eventually(t, 5*time.Second, name+" for the plain client", func() bool { return volumes().Phase == name })
+	}
+
+	phase("draining")
+	rig.Do((*sim.Cart).OpenDrain)
+	eventually(t, 20*time.Second, "drained fluid", func() bool { return float64(volumes().DrainedL) > 0.3 })
+	rig.Do((*sim.Cart).CloseDrain)
+	time.Sleep(time.Second)
+	// On a machine that is too busy for this speed the signal of one may be lost.
+	eventually(t, 30*time.Second, "the question", func() bool {
+		rig.Do(func(c *sim.Cart) { c.LayOnCaddy(1.2) })
+		for range 30 {
+			if script[bool](t, tab, `document.querySelector('.urgent')?.textContent.includes("What was this? +1.") ?? false`) {
+				return true
+			}
+			time.Sleep(100 * time.Millisecond)
+		}
+		return false
+	})
+	keep(t, tab, "job-question")
+	for len(job().Undecided) > 0 {
+		click(fmt.Sprintf(`{"do":"decide","step":%d,`, job().Undecided[0].Step))
+		time.Sleep(200 * time.Millisecond)
+	}
+	phase("service")
+	click(`{"do":"record","item":"filter","result":"done"`)
+	phase("filling")
+	rig.Do(func(c *sim.Cart) { c.StartPour(0.05) })
+	eventually(t, 20*time.Second, "the first fill", func() bool { return float64(volumes().RemainingL) < 0.1 })
+	rig.Do((*sim.Cart).StopPour)
+	keep(t, tab, "job-filling")
+	phase("running")
+	click(`{"do":"gear","gear":"D"`)
+	phase("checking")
+	click(`{"do":"enter","what":"dipstick","share":0.5`)
+	keep(t, tab, "job-checking")
+	click(`{"do":"close"`)
+	eventually(t, 10*time.Second, "the closed job", func() bool { return job().Phase == "closed" })
+	seen(t, tab, "closed on the page", `document.querySelector('#phases .now')?.textContent.includes("closed")`)
+
+	j := job()
+	if len(j.Entered) != 1 || float64(j.Entered[0].Share) != 0.5 || len(j.Flow.Records) != 1 || len(j.Decided) == 0 || len(j.Flow.Gears) != 1 {
+		t.Errorf("entered %v, recorded %v, decided %v, gears %v", j.Entered, j.Flow.Records, j.Decided, j.Flow.Gears)
+	}
+	mu.Lock()
+	defer mu.Unlock()
+	if got := strings.Join(commands, ", "); !strings.HasSuffix(got, "phase service, record, phase filling, phase running, gear, phase checking, enter, close") {
+		t.Errorf("the plain client saw the commands %s", got)
+	}
+	t.Logf("drained %.3f L, added %.3f L, undecided steps decided: %d", float64(figures.DrainedL), float64(figures.AddedL), len(j.Decided))
+}

@@ -1,0 +1,93 @@
+package board
+
+import (
+	"bytes"
+	"runtime"
+	"testing"
+	"time"
+)
+
+// A day of updates, five a second with a second's rest now and then, leaves
+// nothing behind: neither in the hub nor for a page that watches all the time.
+func TestDayOfUpdatesLeavesNothing(t *testing.T) {
+	updates := 24 * 60 * 60 * 5
+	if testing.Short() {
+		updates /= 10
+	}
+	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
+	page := follow(t, server.URL+"/events/bay2")
+	eventually(t, 5*time.Second, "the page", func() bool { return page.piece("standing") != "" })
+	now := noon
+	b.hub.linked(true, "", now)
+	b.hub.receive(bay2+"presence", []byte(online("a")), true, now)
+	// Two of each are enough: what differs is not kept.
+	leaves := []struct {
+		topic   string
+		payload [2][]byte
+	}{
+		{bay2 + "volumes", [2][]byte{[]byte(volumes("filling", 4.2, 2.1, 1.2)), []byte(volumes("filling", 4.2, 2.2, 1.1))}},
+		{bay2 + "window", [2][]byte{[]byte(windowAt("below", 28, "100", "null")), []byte(windowAt("below", 29, "90", "null"))}},
+		{bay2 + "alerts", [2][]byte{[]byte(`{"alerts":[]}`), []byte(`{"alerts":[{"kind":"a","text":"b"}]}`)}},
+	}
+	used := func() uint64 {
+		runtime.GC()
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		return m.HeapAlloc
+	}
+	var before uint64
+	goroutines := 0
+	for i := range updates {
+		now = now.Add(200 * time.Millisecond)
+		leaf := leaves[i%len(leaves)]
+		b.hub.receive(leaf.topic, leaf.payload[i/3%2], false, now)
+		if i%5 == 0 {
+			b.hub.tick(now)
+		}
+		if i%1000 == 0 {
+			v, _ := b.hub.look("bay2", true, now)
+			if err := pages.ExecuteTemplate(new(bytes.Buffer), "volumes", v); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if i == updates/10 { // the ring of the trend is full, caches are warm
+			before, goroutines = used(), runtime.NumGoroutine()
+		}
+	}
+	after := used()
+	t.Logf("%d updates: heap %d kB after a tenth, %d kB at the end", updates, before>>10, after>>10)
+	if after > before+1<<20 {
+		t.Errorf("the heap grew from %d to %d bytes", before, after)
+	}
+	if n := runtime.NumGoroutine(); n > goroutines {
+		t.Errorf("%d goroutines, %d before", n, goroutines)
+	}
+	page.mu.Lock()
+	defer page.mu.Unlock()
+	if page.events < 10 {
+		t.Errorf("the page got %d events: nobody watched", page.events)
+	}
+}
+
+// A broker full of nonsense fills the board no further than this.
+func TestNonsenseIsBounded(t *testing.T) {
+	h := newHub(false, noon)
+	for i := range 2000 {
+		name := string([]byte{'a' + byte(i%26), 'a' + byte(i/26%26), 'a' + byte(i/676)})
+		h.receive("bayfill/"+name+"/"+name+"/volumes", []byte(volumes("filling", 1, 1, 1)), true, noon)
+	}
+	h.receive("bayfill/hill top/bay2/volumes", []byte(`{}`), true, noon)
+	h.receive("bayfill/a/b/c/volumes", []byte(`{}`), true, noon)
+	if n := len(h.carts); n != mostCarts {
+		t.Errorf("%d carts, at most %d", n, mostCarts)
+	}
+	// Removed from the broker, removed from the board.
+	h.receive("bayfill/aaa/aaa/presence", nil, false, noon)
+	if n := len(h.carts); n != mostCarts-1 {
+		t.Errorf("%d carts after one was removed", n)
+	}
+	h.receive("bayfill/hilltop/bay2/job", make([]byte, longestMessage+1), true, noon)
+	if v, changed := h.look("hilltop/bay2", false, noon); changed != nil || v.Standing == "LIVE" {
+		t.Error("a message of any length is read")
+	}
+}

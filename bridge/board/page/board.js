@@ -1,0 +1,137 @@
+// The server renders everything; this puts the pieces in place as they come,
+// notices when they stop, sounds the signal and sends what buttons say.
+
+const page = document.body;
+const cut = document.getElementById('cut');
+const reply = document.getElementById('reply');
+
+// --- pieces ---
+
+let source, heard = performance.now(), replaced = -Infinity;
+
+function listen() {
+  source?.close();
+  source = new EventSource(page.dataset.events);
+  source.onmessage = (event) => {
+    const update = JSON.parse(event.data);
+    if (update.board !== page.dataset.token) {
+      location.reload(); // the board was started anew
+      return;
+    }
+    heard = performance.now();
+    for (const [id, html] of Object.entries(update.pieces)) {
+      const piece = document.getElementById(id);
+      if (!piece) continue;
+      piece.innerHTML = html;
+      if (id === 'actions') replaced = heard;
+    }
+    sound(update.signal);
+    watch();
+  };
+}
+
+// A page that hears nothing must not look alive.
+const silentAfter = 3000, again = 5000;
+let asked = performance.now();
+
+function watch() {
+  const now = performance.now(), silent = now - heard;
+  const dead = silent > silentAfter;
+  page.classList.toggle('cut', dead);
+  cut.hidden = !dead;
+  if (!dead) return;
+  cut.textContent = `NO CONNECTION to the board for ${Math.round(silent / 1000)} s. Everything on this page is the last known.`;
+  if (now - asked > again) {
+    asked = now;
+    listen();
+  }
+}
+
+listen();
+setInterval(watch, 500);
+// Browsers let hidden pages sleep.
+document.addEventListener('visibilitychange', watch);
+
+// --- sound ---
+
+// Browsers give sound only after somebody has touched the page.
+const switchButton = document.getElementById('sound');
+let audio, on = false, last;
+
+switchButton?.addEventListener('click', () => {
+  audio ??= new AudioContext();
+  audio.resume();
+  on = !on;
+  switchButton.setAttribute('aria-pressed', on);
+  switchButton.textContent = on ? 'Sound is on' : 'Sound is off';
+  if (on) beep([660], 0.15);
+});
+
+// The signal sounds when it changes; what it was before an outage is remembered,
+// and what it is when the page is loaded is no news.
+function sound(signal) {
+  if (last !== undefined && signal && signal !== last) {
+    beep(signal === 'open' ? [523, 659, 784] : [880, 880, 880, 880], signal === 'open' ? 0.35 : 0.12);
+    page.dataset.sounded = signal;
+  }
+  if (signal || last === undefined) last = signal;
+}
+
+function beep(tones, seconds) {
+  if (!on) return;
+  tones.forEach((hertz, i) => {
+    const tone = audio.createOscillator(), volume = audio.createGain();
+    const start = audio.currentTime + i * seconds * 1.3;
+    tone.frequency.value = hertz;
+    volume.gain.setValueAtTime(0.4, start);
+    volume.gain.exponentialRampToValueAtTime(0.001, start + seconds);
+    tone.connect(volume).connect(audio.destination);
+    tone.start(start);
+    tone.stop(start + seconds);
+  });
+}
+
+// --- buttons ---
+
+// A finger that was on its way when the buttons changed does not count.
+const settle = 400, twiceWithin = 4000;
+let busy = false, armed;
+
+page.addEventListener('click', async (event) => {
+  const button = event.target.closest('button[data-command]');
+  if (!button || busy || performance.now() - replaced < settle) return;
+  if (button.dataset.twice && armed !== button) {
+    const label = button.textContent;
+    armed = button;
+    button.textContent = button.dataset.twice;
+    setTimeout(() => {
+      if (armed === button) armed = undefined;
+      button.textContent = label;
+    }, twiceWithin);
+    return;
+  }
+  armed = undefined;
+  busy = true;
+  page.classList.add('busy');
+  answer('…', `${button.textContent}: sent, waiting for the answer`);
+  const label = button.textContent;
+  try {
+    const response = await fetch(page.dataset.press, {
+      method: 'POST',
+      headers: {'Content-Type': 'application/json', 'X-Board-Token': page.dataset.token},
+      body: button.dataset.command,
+    });
+    if (!response.ok) throw new Error(await response.text());
+    const {ok, text} = await response.json();
+    answer(ok ? '✓' : '✗', `${label}: ${text}`);
+  } catch (error) {
+    answer('✗', `${label}: ${error.message}`);
+  }
+  page.classList.remove('busy');
+  busy = false;
+});
+
+function answer(sign, text) {
+  reply.textContent = `${sign} ${text}`;
+  reply.className = sign === '✗' ? 'bad' : '';
+}

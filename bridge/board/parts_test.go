@@ -1,0 +1,266 @@
+package board
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"os/exec"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+	mqttd "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/listeners"
+	"github.com/mochi-mqtt/server/v2/packets"
+)
+
+// eventually waits for a condition of the world outside.
+func eventually(t testing.TB, long time.Duration, what string, ok func() bool) {
+	t.Helper()
+	for end := time.Now().Add(long); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
+		if ok() {
+			return
+		}
+	}
+	t.Fatalf("waited %v in vain for %s", long, what)
+}
+
+// needProgram finds a program, or skips the test; under CI=true that fails.
+func needProgram(t testing.TB, name string) string {
+	t.Helper()
+	for _, dir := range []string{"", "/usr/sbin/", "/usr/local/sbin/"} {
+		if path, err := exec.LookPath(dir + name); err == nil {
+			return path
+		}
+	}
+	if os.Getenv("CI") == "true" {
+		t.Fatalf("%s is not installed: .ci/test installs it", name)
+	}
+	t.Skipf("%s is not installed: bash .ci/test installs it", name)
+	return ""
+}
+
+func freePort(t testing.TB) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().String()
+}
+
+// everybody may do everything.
+type everybody struct{ mqttd.HookBase }
+
+func (*everybody) ID() string { return "everybody" }
+
+func (*everybody) Provides(what byte) bool {
+	return what == mqttd.OnConnectAuthenticate || what == mqttd.OnACLCheck
+}
+
+func (*everybody) OnConnectAuthenticate(*mqttd.Client, packets.Packet) bool { return true }
+func (*everybody) OnACLCheck(*mqttd.Client, string, bool) bool              { return true }
+
+// startBroker runs a broker that lets everybody do everything, until stop is
+// called or the test ends.
+func startBroker(t testing.TB, address string) (stop func()) {
+	t.Helper()
+	server := mqttd.New(&mqttd.Options{Logger: slog.New(slog.DiscardHandler)})
+	if err := server.AddHook(new(everybody), nil); err != nil {
+		t.Fatal(err)
+	}
+	if err := server.AddListener(listeners.NewTCP(listeners.Config{ID: "tcp", Address: address})); err != nil {
+		t.Fatal(err)
+	}
+	if err := server.Serve(); err != nil {
+		t.Fatal(err)
+	}
+	var once sync.Once
+	stop = func() { once.Do(func() { server.Close() }) }
+	t.Cleanup(stop)
+	return stop
+}
+
+// peer is a plain MQTT client.
+type peer struct {
+	t      testing.TB
+	client mqtt.Client
+}
+
+func connect(t testing.TB, address string, options func(*mqtt.ClientOptions)) *peer {
+	t.Helper()
+	o := mqtt.NewClientOptions().AddBroker("tcp://" + address).SetClientID(fmt.Sprintf("test-%d", time.Now().UnixNano()))
+	o.SetProtocolVersion(4).SetAutoReconnect(false)
+	if options != nil {
+		options(o)
+	}
+	p := &peer{t, mqtt.NewClient(o)}
+	if token := p.client.Connect(); !token.WaitTimeout(10*time.Second) || token.Error() != nil {
+		t.Fatalf("connecting to %s: %v", address, token.Error())
+	}
+	t.Cleanup(func() { p.client.Disconnect(20) })
+	return p
+}
+
+func (p *peer) publish(topic string, retained bool, payload string) {
+	p.t.Helper()
+	if token := p.client.Publish(topic, 1, retained, payload); !token.WaitTimeout(10*time.Second) || token.Error() != nil {
+		p.t.Fatalf("publishing to %s: %v", topic, token.Error())
+	}
+}
+
+// say publishes a leaf of the test cart as a cart does.
+func (p *peer) say(leaf, payload string) {
+	p.t.Helper()
+	p.publish("bayfill/hilltop/bay2/"+leaf, true, payload)
+}
+
+// runBoard runs a board until the test ends, and returns where its page is.
+func runBoard(t testing.TB, config Config) (url string) {
+	t.Helper()
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- Run(ctx, config, listener) }()
+	t.Cleanup(func() {
+		stop()
+		if err := <-done; err != nil {
+			t.Errorf("board: %v", err)
+		}
+	})
+	return "http://" + listener.Addr().String()
+}
+
+// browser follows a page's events as a browser does, without drawing it.
+type browser struct {
+	mu     sync.Mutex
+	pieces map[string]string
+	signal string
+	events int
+}
+
+func follow(t testing.TB, url string) *browser {
+	t.Helper()
+	b := &browser{pieces: map[string]string{}}
+	ctx, stop := context.WithCancel(context.Background())
+	request, err := http.NewRequestWithContext(ctx, "GET", url, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	response, err := http.DefaultClient.Do(request)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := response.Header.Get("Content-Type"); response.StatusCode != 200 || got != "text/event-stream" {
+		t.Fatalf("%s: status %d, %s", url, response.StatusCode, got)
+	}
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		defer response.Body.Close()
+		decoder := eventReader(response.Body)
+		for {
+			u, err := decoder()
+			if err != nil {
+				return
+			}
+			b.mu.Lock()
+			for id, html := range u.Pieces {
+				b.pieces[id] = html
+			}
+			b.signal = u.Signal
+			b.events++
+			b.mu.Unlock()
+		}
+	}()
+	t.Cleanup(func() { stop(); <-done })
+	return b
+}
+
+// eventReader reads one server-sent event after the other.
+func eventReader(r io.Reader) func() (update, error) {
+	var held []byte
+	chunk := make([]byte, 64<<10)
+	return func() (u update, err error) {
+		for {
+			if event, rest, whole := strings.Cut(string(held), "\n\n"); whole {
+				held = []byte(rest)
+				return u, json.Unmarshal([]byte(strings.TrimPrefix(event, "data: ")), &u)
+			}
+			n, err := r.Read(chunk)
+			held = append(held, chunk[:n]...)
+			if err != nil {
+				return u, err
+			}
+		}
+	}
+}
+
+// shows tells whether a piece holds a text.
+func (b *browser) shows(piece, text string) bool {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return strings.Contains(b.pieces[piece], text)
+}
+
+func (b *browser) piece(name string) string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.pieces[name]
+}
+
+// What a cart says, with the figures that matter here.
+
+func online(session string) string {
+	return fmt.Sprintf(`{"online":true,"since":"2026-11-25T09:00:00.000Z","session":%q,"version":"0.1","contract":1}`, session)
+}
+
+func offline(session, why string) string {
+	return fmt.Sprintf(`{"online":false,"since":null,"session":%q,"version":"0.1","contract":1,"why":%q}`, session, why)
+}
+
+func volumes(phase string, drainedL, addedL, remainingL float64) string {
+	return fmt.Sprintf(`{"ts":"2026-11-25T09:10:00.000Z","seq":7,"job":"van-7","phase":%q,"quality":"good","drained_l":%.3f,"drained_u_l":0.016,
+		"added_l":%.3f,"added_u_l":0.015,"balance_l":0,"balance_u_l":0.02,"undecided_l":0,"drained_l_min":0,"added_l_min":0,
+		"remaining_l":%.3f,"drained_kg":3,"added_kg":2,"reference_c":20,"caddy_free_l":5}`, phase, drainedL, addedL, remainingL)
+}
+
+func windowAt(state string, celsius float64, opens, closes string) string {
+	return fmt.Sprintf(`{"ts":"2026-11-25T09:10:00.000Z","state":%q,"temp_c":%.1f,"low_c":35,"high_c":45,"rate_c_min":2.1,"opens_in_s":%s,"closes_in_s":%s,"quality":"good","source":"fluid"}`,
+		state, celsius, opens, closes)
+}
+
+func job(phase, next, rest string) string {
+	return fmt.Sprintf(`{"ts":"2026-11-25T09:10:00.000Z","job":"van-7","vehicle":"Courier van, 6-speed","phase":%q,
+		"flow":{"next":%s},"plan":{"target_l":4.19,"target_u_l":0.02,"first_fill_l":3.35,"remaining_l":1.2,"remaining_u_l":0.02,"notes":[]},
+		"undecided":[],"cautions":["Fluid may be hot enough to burn: gloves, sleeves, eye protection.","Support the pan: it comes down full.","Vehicle supported and chocked.","The vehicle maker's service data and local codes come first."]%s}`,
+		phase, next, rest)
+}
+
+// serve is a board without a broker, for what concerns its page alone.
+func serve(t testing.TB, config Config) (*Board, *httptest.Server) {
+	t.Helper()
+	b := newBoard(config)
+	server := httptest.NewServer(b.handler())
+	t.Cleanup(server.Close)
+	return b, server
+}
+
+func testContext(t testing.TB) (context.Context, context.CancelFunc) {
+	t.Helper()
+	ctx, stop := context.WithCancel(context.Background())
+	t.Cleanup(stop)
+	return ctx, stop
+}

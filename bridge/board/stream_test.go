@@ -1,0 +1,179 @@
+package board
+
+import (
+	"net"
+	"net/url"
+	"sync"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+)
+
+// visibleWithin is what the shop was promised for every outage.
+const visibleWithin = 3 * time.Second
+
+// liveBoard is a board that shows a live cart, and the page that follows it.
+func liveBoard(t *testing.T, broker string, cart *peer) *browser {
+	t.Helper()
+	at := runBoard(t, Config{Broker: "tcp://" + broker, Shop: "hilltop"})
+	page := follow(t, at+"/events/bay2")
+	eventually(t, 10*time.Second, "the broker", func() bool { return page.shows("standing", "NOT HEARD") || page.shows("standing", "LAST KNOWN") })
+	cart.say("presence", online("a"))
+	cart.say("volumes", volumes("filling", 4.213, 2.104, 1.246))
+	cart.say("window", windowAt("open", 38.4, "null", "200"))
+	eventually(t, 5*time.Second, "a live cart", func() bool { return page.shows("standing", "LIVE") && page.shows("window", "CHECK NOW") })
+	return page
+}
+
+// within measures how soon something is to be seen.
+func within(t *testing.T, what string, shown func() bool) {
+	t.Helper()
+	began := time.Now()
+	eventually(t, 10*time.Second, what, shown)
+	took := time.Since(began)
+	t.Logf("%s: after %d ms", what, took.Milliseconds())
+	if took > visibleWithin {
+		t.Errorf("%s was to be seen only after %v", what, took)
+	}
+}
+
+// A change is pushed at once, and only what has changed.
+func TestChangeIsPushed(t *testing.T) {
+	broker := freePort(t)
+	startBroker(t, broker)
+	cart := connect(t, broker, nil)
+	page := liveBoard(t, broker, cart)
+	before := page.piece("cautions")
+	cart.say("volumes", volumes("filling", 4.213, 2.5, 0.85))
+	within(t, "the change", func() bool { return page.shows("volumes", "2.50") && page.shows("volumes", "0.85") })
+	if page.piece("cautions") != before {
+		t.Error("a piece changed that had no reason to")
+	}
+}
+
+// A sensor that is silent: the figure goes, the reason comes.
+func TestSensorOutageIsVisible(t *testing.T) {
+	broker := freePort(t)
+	startBroker(t, broker)
+	cart := connect(t, broker, nil)
+	page := liveBoard(t, broker, cart)
+	cart.say("volumes", `{"ts":"2026-11-25T09:10:01.000Z","phase":"filling","quality":"scale supply is silent","drained_l":4.213,"added_l":null,"remaining_l":null,"reference_c":20}`)
+	cart.say("window", `{"ts":"2026-11-25T09:10:01.000Z","state":"blind","temp_c":null,"low_c":35,"high_c":45,"quality":"probe fluid-probe is silent"}`)
+	within(t, "the silent sensor", func() bool {
+		return page.shows("volumes", "scale supply is silent") && page.shows("volumes", "<dd>–</dd>") && !page.shows("volumes", "2.10") &&
+			page.shows("window", "probe fluid-probe is silent") && page.shows("window", "NOT KNOWN") && !page.shows("window", "38.4")
+	})
+}
+
+// A bridge that dies: the broker sends its will.
+func TestBridgeOutageIsVisible(t *testing.T) {
+	broker := freePort(t)
+	startBroker(t, broker)
+	var socket net.Conn
+	cart := connect(t, broker, func(o *mqtt.ClientOptions) {
+		o.SetWill(bay2+"presence", offline("a", ""), 1, true)
+		o.SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
+			var err error
+			socket, err = net.Dial("tcp", broker)
+			return socket, err
+		})
+	})
+	page := liveBoard(t, broker, cart)
+	socket.Close()
+	within(t, "the dead bridge", func() bool {
+		return page.shows("standing", "CART OFFLINE") && page.shows("volumes", "last known") && page.shows("window", "NOT LIVE") && page.shows("next", "last known")
+	})
+}
+
+// A broker that dies closes its connections.
+func TestBrokerOutageIsVisible(t *testing.T) {
+	broker := freePort(t)
+	stop := startBroker(t, broker)
+	cart := connect(t, broker, nil)
+	page := liveBoard(t, broker, cart)
+	stop()
+	within(t, "the dead broker", func() bool {
+		return page.shows("standing", "NO BROKER") && page.shows("volumes", "last known") && page.shows("window", "NOT LIVE")
+	})
+	startBroker(t, broker)
+	eventually(t, 15*time.Second, "the broker's return", func() bool { return !page.shows("standing", "NO BROKER") })
+	if page.shows("standing", "LIVE") {
+		t.Error("the cart counts as live although it has said nothing since")
+	}
+	connect(t, broker, nil).say("volumes", volumes("filling", 4.213, 2.104, 1.246))
+	eventually(t, 5*time.Second, "the cart's return", func() bool { return page.shows("standing", "LIVE") })
+}
+
+// A network that swallows everything closes nothing.
+func TestDeadLineIsVisible(t *testing.T) {
+	broker := freePort(t)
+	startBroker(t, broker)
+	cart := connect(t, broker, nil)
+	line := newLine(t, broker)
+	page := liveBoard(t, line.address, cart)
+	line.swallow()
+	within(t, "the dead line", func() bool { return page.shows("standing", "NO BROKER") })
+}
+
+// line passes bytes on to the broker until it is told to swallow them.
+type line struct {
+	address string
+	dead    chan struct{}
+}
+
+func (l *line) swallow() { close(l.dead) }
+
+func newLine(t *testing.T, broker string) *line {
+	t.Helper()
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	l := &line{listener.Addr().String(), make(chan struct{})}
+	var passing sync.WaitGroup
+	var mu sync.Mutex
+	var open []net.Conn
+	pass := func(to, from net.Conn) {
+		chunk := make([]byte, 4096)
+		for {
+			n, err := from.Read(chunk)
+			if err != nil {
+				return
+			}
+			select {
+			case <-l.dead:
+			default:
+				to.Write(chunk[:n])
+			}
+		}
+	}
+	passing.Go(func() {
+		for {
+			near, err := listener.Accept()
+			if err != nil {
+				return
+			}
+			far, err := net.Dial("tcp", broker)
+			if err != nil {
+				near.Close()
+				continue
+			}
+			mu.Lock()
+			open = append(open, near, far)
+			mu.Unlock()
+			passing.Go(func() { pass(near, far) })
+			passing.Go(func() { pass(far, near) })
+		}
+	})
+	t.Cleanup(func() {
+		listener.Close()
+		mu.Lock()
+		for _, c := range open {
+			c.Close()
+		}
+		mu.Unlock()
+		passing.Wait()
+	})
+	return l
+}
