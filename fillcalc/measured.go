@@ -36,13 +36,6 @@ func (s *State) scale(sensor string) *Scale {
 	return nil
 }
 
-func (s *State) loadOf(sensor string) Load {
-	if sc := s.scale(sensor); sc != nil {
-		return sc.Setup.Load
-	}
-	return ""
-}
-
 func (s *State) weighFrom(w *Weighing) {
 	s.Weighed = Weighed{w.Sensor, s.scale(w.Sensor).LevelKg}
 }
