@@ -364,14 +364,6 @@ func (s *subscriber) must(commands ...string) {
 	}
 }
 
-// settled waits until the scales of an open job are known.
-func settled(t testing.TB, s *subscriber) {
-	t.Helper()
-	eventually(t, 20*time.Second, "settled scales", func() bool {
-		return !strings.Contains(read[VolumesMessage](s, VolumesLeaf).Quality, "scale ")
-	})
-}
-
 // sound tells whether nothing is wrong but that simulated instruments were never
 // calibrated.
 func sound(m AlertsMessage) bool {

@@ -1,6 +1,7 @@
 package board
 
 import (
+	"context"
 	"io"
 	"net/http"
 	"strings"
@@ -11,7 +12,9 @@ import (
 // send makes a request and returns status, headers and body.
 func send(t testing.TB, method, url, body string, headers map[string]string) (int, http.Header, string) {
 	t.Helper()
-	r, err := http.NewRequest(method, url, strings.NewReader(body))
+	ctx, stop := context.WithTimeout(t.Context(), 10*time.Second)
+	defer stop()
+	r, err := http.NewRequestWithContext(ctx, method, url, strings.NewReader(body))
 	if err != nil {
 		t.Fatal(err)
 	}
