@@ -207,8 +207,10 @@ func (s *State) start(setup *Setup) {
 		sc.Setup = setup.Scales[i]
 		for j := range old[:oldN] {
 			if o := &old[j]; o.Anchored && o.Setup.Sensor == sc.Setup.Sensor && o.Setup.Load == sc.Setup.Load {
-				sc.Anchored, sc.AnchorKg, sc.LevelKg, sc.LastNs = true, o.AnchorKg, o.AnchorKg, o.LastNs
-				sc.Direction, sc.HeldCounts, sc.Plateaus = o.Direction, counts(o.Setup.Load, s.Job.Phase), o.Plateaus
+				// A new calibration shows the same load as another weight.
+				anchorKg := sc.Setup.correct(o.AnchorKg / o.Setup.correct(1))
+				sc.Anchored, sc.AnchorKg, sc.LevelKg, sc.LastNs = true, anchorKg, anchorKg, o.LastNs
+				sc.Direction, sc.HeldCounts = o.Direction, counts(o.Setup.Load, s.Job.Phase)
 			}
 		}
 	}

@@ -389,3 +389,21 @@ func TestTopUpFromTheDipstick(t *testing.T) {
 		t.Errorf("a reading at 20 °C without the capacity: %v %v", ok, err)
 	}
 }
+
+// A calibration made in the middle of a job changes what a scale shows for the
+// same load, not what lies on it.
+func TestACalibrationInTheMiddleMovesNothing(t *testing.T) {
+	r := started(t, twoScales(), aJob(), Draining)
+	r.scene(40, steady(0.05), nil, nil)
+	r.scene(4, nil, nil, nil)
+	before := r.shown(DrainedTally)
+	calibrated := twoScales()
+	calibrated.Scales[0].Calibration = &ScaleCalibration{Slope: 1.02, SlopeU: 0.0002, LightestKg: 1, Passed: true,
+		AtNs: r.atNs, DueNs: r.atNs + nsPerYear}
+	r.do(Input{Do: DoStart, Setup: calibrated})
+	r.scene(6, nil, nil, nil)
+	if len(r.s.Job.Steps) != 0 {
+		t.Errorf("steps %+v", r.s.Job.Steps)
+	}
+	near(t, "drained", r.shown(DrainedTally), before, 0.005)
+}
