@@ -144,7 +144,7 @@ func TestKilledInMidDrain(t *testing.T) {
 	}
 	answered, _ := s.last("/replies/before-1")
 	rig.Do((*sim.Cart).OpenDrain)
-	eventually(t, 30*time.Second, "a litre", func() bool { return float64(read[VolumesMessage](s, VolumesLeaf).DrainedL) > 1 })
+	eventually(t, 30*time.Second, "a litre and a half", func() bool { return float64(read[VolumesMessage](s, VolumesLeaf).DrainedL) > 1.5 })
 
 	killed := time.Now()
 	p.stop(syscall.SIGKILL)
@@ -264,7 +264,8 @@ func TestKilledInMidDrain(t *testing.T) {
 			resumed = again.Volumes().DrainedL
 		}
 	}
-	if math.Abs(resumed-onDisk.DrainedL) > 1e-9 {
+	// What was held at the kill is settled by the restart: as a step, or as fluid.
+	if resumed < onDisk.DrainedL-1e-9 || resumed > onDisk.DrainedL+onDisk.UndecidedL+1e-9 {
 		t.Errorf("resumed with %.6f L, on disk were %.6f L", resumed, onDisk.DrainedL)
 	}
 	if inputs["before-1"] != 1 || inputs["before-2"] != 1 {

@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"slices"
@@ -196,9 +195,7 @@ func TestPageFollows(t *testing.T) {
 	broker := freePort(t)
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)
-	b := newBoard(Config{Broker: "tcp://" + broker, Shop: "hilltop"})
-	server := httptest.NewServer(b.handler())
-	defer server.Close()
+	b, server := serve(t, Config{Broker: "tcp://" + broker, Shop: "hilltop"})
 	ctx, stop := testContext(t)
 	done := make(chan struct{})
 	go func() { defer close(done); b.client.run(ctx) }()

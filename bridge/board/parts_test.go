@@ -147,13 +147,13 @@ func runBoard(t testing.TB, config Config) (url string) {
 type browser struct {
 	mu     sync.Mutex
 	pieces map[string]string
-	signal string
+	came   map[string]int // how often each
 	events int
 }
 
 func follow(t testing.TB, url string) *browser {
 	t.Helper()
-	b := &browser{pieces: map[string]string{}}
+	b := &browser{pieces: map[string]string{}, came: map[string]int{}}
 	ctx, stop := context.WithCancel(context.Background())
 	request, err := http.NewRequestWithContext(ctx, "GET", url, nil)
 	if err != nil {
@@ -179,8 +179,8 @@ func follow(t testing.TB, url string) *browser {
 			b.mu.Lock()
 			for id, html := range u.Pieces {
 				b.pieces[id] = html
+				b.came[id]++
 			}
-			b.signal = u.Signal
 			b.events++
 			b.mu.Unlock()
 		}
@@ -254,7 +254,10 @@ func serve(t testing.TB, config Config) (*Board, *httptest.Server) {
 	t.Helper()
 	b := newBoard(config)
 	server := httptest.NewServer(b.handler())
-	t.Cleanup(server.Close)
+	t.Cleanup(func() {
+		server.CloseClientConnections() // open pages never end by themselves
+		server.Close()
+	})
 	return b, server
 }
 

@@ -63,7 +63,9 @@ func (b *Board) stream(w http.ResponseWriter, r *http.Request, names []string, l
 			if err := pages.ExecuteTemplate(&piece, name, data); err != nil {
 				return // a template that fails is a defect, which the tests of all pieces show
 			}
-			if html := piece.String(); html != sent[name] {
+			// The first time all of them, the empty ones too: the page may be older.
+			html := piece.String()
+			if before, was := sent[name]; !was || html != before {
 				sent[name], u.Pieces[name] = html, html
 			}
 		}
