@@ -85,10 +85,21 @@ func groups(c *cart) []group {
 	if steps[phase] == nil {
 		return nil // no job is open
 	}
-	var list []group
-	if len(j.Undecided) > 0 {
-		list = append(list, question(j))
+	on := group{Title: "Next"}
+	for i, step := range steps[phase] {
+		p := press{Do: "phase", Phase: step.to}
+		if step.to == "" {
+			p = press{Do: "close"}
+		}
+		b := newButton(step.label, p)
+		b.Main, b.Twice = i == 0, step.to == ""
+		on.Buttons = append(on.Buttons, b)
 	}
+	if len(j.Undecided) > 0 {
+		on.Buttons = on.Buttons[:1]
+		return []group{question(j), on} // the question comes before all else
+	}
+	var list []group
 	for _, ask := range j.Flow.Next {
 		if g := record(ask); g.Buttons != nil && j.Phase == phase {
 			list = append(list, g)
@@ -114,19 +125,6 @@ func groups(c *cart) []group {
 	}
 	if (phase == "filling" || phase == "running" || phase == "checking") && !c.about.at.IsZero() && !c.weighsSupply() {
 		list = append(list, bottles(j))
-	}
-	on := group{Title: "Next"}
-	for i, step := range steps[phase] {
-		if i > 0 && len(j.Undecided) > 0 {
-			break // the question comes first
-		}
-		p := press{Do: "phase", Phase: step.to}
-		if step.to == "" {
-			p = press{Do: "close"}
-		}
-		b := newButton(step.label, p)
-		b.Main, b.Twice = i == 0, step.to == ""
-		on.Buttons = append(on.Buttons, b)
 	}
 	return append(list, on)
 }

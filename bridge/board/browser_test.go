@@ -181,8 +181,8 @@ func lookForWrong(scrolls bool) string {
 	const page = document.documentElement;
 	if (page.scrollWidth > innerWidth) wrong.push('wider than the screen: ' + page.scrollWidth);
 	if (!scrolls && page.scrollHeight > innerHeight + 1) wrong.push('higher than the screen: ' + page.scrollHeight);
-	for (const s of document.querySelectorAll('section')) {
-		if (s.scrollHeight > s.clientHeight + 2 || s.scrollWidth > s.clientWidth + 2) wrong.push('#' + s.id + ' is cut off: ' + s.scrollWidth + ' x ' + s.scrollHeight + ' in ' + s.clientWidth + ' x ' + s.clientHeight);
+	for (const s of document.querySelectorAll('section, #standing, #phases li')) {
+		if (s.scrollHeight > s.clientHeight + 2 || s.scrollWidth > s.clientWidth + 2) wrong.push((s.id || s.textContent) + ' is cut off: ' + s.scrollWidth + ' x ' + s.scrollHeight + ' in ' + s.clientWidth + ' x ' + s.clientHeight);
 	}
 	return wrong;
 })()`

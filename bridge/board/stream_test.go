@@ -20,7 +20,7 @@ func liveBoard(t *testing.T, broker string, cart *peer) *browser {
 	page := follow(t, at+"/events/bay2")
 	eventually(t, 10*time.Second, "the broker", func() bool { return page.shows("standing", "NOT HEARD") || page.shows("standing", "LAST KNOWN") })
 	cart.say("presence", online("a"))
-	cart.say("volumes", volumes("filling", 4.213, 2.104, 1.246))
+	cart.say("volumes", volumes("checking", 4.213, 2.104, 1.246))
 	cart.say("window", windowAt("open", 38.4, "null", "200"))
 	eventually(t, 5*time.Second, "a live cart", func() bool { return page.shows("standing", "LIVE") && page.shows("window", "CHECK NOW") })
 	return page

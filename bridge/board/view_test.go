@@ -149,6 +149,8 @@ func TestSignal(t *testing.T) {
 		want         string
 	}{
 		{"draining", "open", 0, ""},
+		{"filling", "open", 0, ""},
+		{"running", "open", 0, "open"},
 		{"checking", "nearing", 0, ""},
 		{"checking", "open", 0, "open"},
 		{"checking", "closing", 0, "closing"},
