@@ -372,7 +372,7 @@ func TestPaceOfVolumesAndWindow(t *testing.T) {
 		}
 		for leaf, list := range during(func() {
 			for range 20 { // fluid runs and grows warmer, seen ten times a second
-				l.celsius += 0.8
+				l.celsius += 0.4
 				l.live(1, 0.05, 0)
 			}
 		}) {

@@ -160,8 +160,7 @@ func windowMessage(s *fillcalc.State) WindowMessage {
 	return WindowMessage{
 		TS: timestamp(s.NowNs), State: string(w.State), TempC: number(w.TempC),
 		LowC: number(w.LowC), HighC: number(w.HighC), RateCMin: number(w.RateCMin),
-		// Not predicted yet: null until it is.
-		OpensInS: number(math.NaN()), ClosesInS: number(math.NaN()),
+		OpensInS: number(w.OpensInS), ClosesInS: number(w.ClosesInS),
 		Quality: w.Quality, Source: source,
 		LevelShiftML: number(w.LevelShiftML), LevelShiftShare: number(w.LevelShiftShare),
 	}

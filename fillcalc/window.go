@@ -20,15 +20,29 @@ const (
 const (
 	nearingC = 5.0
 	closingC = 2.0
-	// A state is left only when the temperature is past its limit by this much, so
-	// that noise at a limit does not make it flicker.
-	hysteresisC = 0.3
+	// A state is left only when the temperature is past its limit by this much, or
+	// by so many standard uncertainties, so that noise at a limit does not make it
+	// flicker.
+	hysteresisC  = 0.3
+	nearingHystC = 1.0
+	hysteresisU  = 3.0
 	// ... and a friendlier state is entered only when it has been due for this long.
 	// Open ends at once.
 	dwellNs = 3e9
-	// A warm-up of a gearbox is slower than this, and so is its cooling (common
-	// practice, no source: some 5 °C a minute): what moves faster is no fluid.
-	implausibleCMin = 30.0
+	// Of fluid further outside of the window than this nobody judges the level. What
+	// the probe may be further off narrows the window.
+	toleranceC = 1.0
+	// A probe that is vaguer than this leaves the state blind until it is clear again
+	// (standard uncertainties).
+	clearC = 1.0
+	vagueC = 2.0
+	// A rate within this, or within its own noise, is none.
+	noRateCMin = 0.2
+	// With the engine running, cold fluid warms by this much in this time (common
+	// practice, no source). A probe that sees nothing of it stands somewhere else.
+	coldC   = 50.0
+	movesC  = 1.0
+	movesNs = 300e9
 )
 
 // Window is the fold's memory of the check window.
@@ -37,6 +51,14 @@ type Window struct {
 	// Due is the state that the temperature asks for, since DueNs.
 	Due   WindowState
 	DueNs int64
+	// The last temperature that was movesC away from the one before, and when.
+	MovedC  float64
+	MovedNs int64
+	// When the engine was last started or stopped, and whether it runs and the probe
+	// sees nothing of it.
+	EngineNs int64
+	Still    bool
+	WarmUp   WarmUp
 }
 
 // CheckWindow is what there is to say about the check window. Unknown figures
@@ -52,35 +74,58 @@ type CheckWindow struct {
 	// instead of in the middle of the window, LevelShiftShare the same as a share of
 	// the way between the marks; NaN when the capacity or the marks are not known.
 	LevelShiftML, LevelShiftShare float64
+	// OpensInS and ClosesInS are the seconds until the fluid enters and leaves the
+	// window, 0 for what has come; OpensInUS and ClosesInUS their expanded
+	// uncertainty (k = 2).
+	OpensInS, OpensInUS   float64
+	ClosesInS, ClosesInUS float64
 }
 
-// due is the state that a temperature asks for, with hysteresis about the one
-// that holds.
-func due(was WindowState, celsius, rateCMin, lowC, highC float64) WindowState {
-	inside := was == Open || was == Closing
+// margins are the hysteresis, and what the window is narrower by at either end so
+// that all of it, and the probe's error, stay within the tolerance.
+func (f *fluidNow) margins() (hystC, narrowerC float64) {
+	hystC = max(hysteresisC, hysteresisU*f.uCelsius)
+	return hystC, max(0, f.boundC+hystC-toleranceC)
+}
+
+func inside(w WindowState) bool { return w == Open || w == Closing }
+
+// due is the state that the fluid asks for, with hysteresis about the one that
+// holds. Readings come every everyS.
+func due(was WindowState, f fluidNow, everyS, lowC, highC float64) WindowState {
+	if f.uCelsius > vagueC || was == Blind && f.uCelsius > clearC {
+		return Blind
+	}
+	hystC, narrowerC := f.margins()
+	inC, outC := lowC+narrowerC, highC-narrowerC
+	// What is due when the dwell is over need not wait for it.
+	thenC := f.celsius + float64(f.rateCS*dwellNs/1e9)
 	switch {
-	case celsius < lowC && !(inside && celsius >= lowC-hysteresisC):
-		edge := lowC - nearingC
+	case inside(was) && f.celsius < inC-hystC:
+		return Nearing
+	case inside(was) && max(f.celsius, f.celsius+float64(f.rateCS*(2*everyS))) > outC+hystC:
+		// What is said now stands until the next reading, or the one after it.
+		return Above
+	case inside(was):
+	case was == Above && thenC > outC-hystC, f.celsius > outC && thenC > outC:
+		return Above
+	case was != Above && thenC < inC:
+		edgeC := lowC - nearingC
 		if was == Nearing {
-			edge -= hysteresisC
+			edgeC -= max(nearingHystC, hystC)
 		}
-		if celsius >= edge {
+		if f.celsius+microkelvinC >= edgeC { // probes show round figures
 			return Nearing
 		}
 		return Below
-	case celsius > highC && !(inside && celsius <= highC+hysteresisC):
-		return Above
-	case was == Above && celsius > highC-hysteresisC:
-		return Above
-	case !inside && was != Above && celsius < lowC+hysteresisC:
-		return Nearing
 	}
-	edge := highC - closingC
+	edgeC := highC - closingC
 	if was == Closing {
-		edge -= hysteresisC
+		edgeC -= hystC
 	}
 	// A rate within noise of none neither begins nor ends the closing.
-	if celsius >= edge && (rateCMin > 0.2 || was == Closing && rateCMin > -0.2) {
+	noRateCS := max(noRateCMin/60, hysteresisU*f.uRateCS)
+	if f.celsius >= edgeC && (f.rateCS > noRateCS || was == Closing && f.rateCS > -noRateCS) {
 		return Closing
 	}
 	return Open
@@ -93,18 +138,38 @@ func (s *State) moveWindow() {
 	if !s.Job.Phase.Open() || p.LastNs == 0 {
 		return
 	}
-	w := &s.Window
-	if p.SinceNs == p.LastNs || p.WildNs == p.LastNs {
+	w, now := &s.Window, s.NowNs
+	f := p.fluid(now)
+	runs := s.Job.Phase == Running || s.Job.Phase == Checking
+	if runs != w.WarmUp.Runs {
+		w.WarmUp = WarmUp{Runs: runs}
+		w.EngineNs, w.MovedNs = now, 0
+	}
+	if w.MovedNs == 0 || math.Abs(f.celsius-w.MovedC) > movesC {
+		w.MovedC, w.MovedNs = f.celsius, now
+	}
+	w.Still = runs && (p.stuck(w.EngineNs) || now-w.MovedNs > movesNs && f.celsius < coldC)
+	if p.SinceNs == now || p.WildNs == now || w.Still {
 		// After a hole, or where no fluid can be, it begins again.
-		*w = Window{State: Blind, Due: Blind, DueNs: p.LastNs}
+		w.State, w.Due, w.DueNs = Blind, Blind, now
+		w.WarmUp = WarmUp{Runs: runs, Underway: true}
+		return
 	}
-	to := due(w.State, p.fluidC(), p.rateCMin(), s.Job.Spec.LowC, s.Job.Spec.HighC)
+	spec := &s.Job.Spec
+	if p.LastNs == now {
+		w.WarmUp.add(now, p.LastC, p, spec)
+	}
+	to := due(w.Due, f, float64(p.EveryNs)/1e9, spec.LowC, spec.HighC)
 	if to != w.Due {
-		w.Due, w.DueNs = to, p.LastNs
+		w.Due, w.DueNs = to, now
 	}
-	inside := w.State == Open || w.State == Closing
-	leaves := inside && to != Open && to != Closing
-	if leaves || p.LastNs-w.DueNs >= dwellNs {
+	switch {
+	case inside(w.State) && !inside(to):
+		w.State = to
+	case now-w.DueNs < dwellNs:
+	case inside(to) && !inside(w.State) && (f.celsius < spec.LowC-microkelvinC || f.celsius > spec.HighC+microkelvinC):
+		// Due within the hysteresis only.
+	default:
 		w.State = to
 	}
 }
@@ -121,7 +186,8 @@ func (s *State) fluidProbe() (p *Probe, standsIn bool) {
 // CheckWindow reports on the window at the state's time.
 func (s *State) CheckWindow() CheckWindow {
 	nan := math.NaN()
-	w := CheckWindow{State: Blind, TempC: nan, LowC: nan, HighC: nan, RateCMin: nan, LevelShiftML: nan, LevelShiftShare: nan}
+	w := CheckWindow{State: Blind, TempC: nan, LowC: nan, HighC: nan, RateCMin: nan, LevelShiftML: nan, LevelShiftShare: nan,
+		OpensInS: nan, OpensInUS: nan, ClosesInS: nan, ClosesInUS: nan}
 	spec := &s.Job.Spec
 	if s.Job.Phase.Open() {
 		w.LowC, w.HighC = spec.LowC, spec.HighC
@@ -130,7 +196,12 @@ func (s *State) CheckWindow() CheckWindow {
 	if w.Quality = p.fault(s.NowNs); w.Quality != "" {
 		return w
 	}
-	w.TempC, w.RateCMin = p.fluidC(), p.rateCMin()
+	if s.Window.Still && s.Job.Phase.Open() {
+		w.Quality = "probe " + p.Sensor + " stands still while the engine runs: is it in the fluid?"
+		return w
+	}
+	f := p.fluid(p.LastNs)
+	w.TempC, w.RateCMin = f.celsius, 60*f.rateCS
 	w.Quality = "good"
 	if standsIn {
 		w.Quality = fmt.Sprintf("coolant: probe %s stands in for the fluid's temperature, which follows later", p.Sensor)
@@ -142,6 +213,7 @@ func (s *State) CheckWindow() CheckWindow {
 	if w.State = s.Window.State; w.State == Blind {
 		w.Quality = "probe " + p.Sensor + " is watched for a few seconds first"
 	}
+	w.foresee(&s.Window.WarmUp, s.NowNs)
 	if spec.TotalL > 0 {
 		if mL, share, err := LevelShift(spec.Fresh, spec.TotalL, spec.BetweenMarksL, w.TempC, (spec.LowC+spec.HighC)/2); err == nil {
 			w.LevelShiftML = mL
