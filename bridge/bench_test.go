@@ -331,7 +331,7 @@ func probeLine(n int) string  { return fmt.Sprintf("+%06.2f C\r\n", 25+0.01*floa
 func fleetCheck(b testing.TB, config *Config) (readings int, worstGap time.Duration) {
 	b.Helper()
 	for _, cart := range config.Carts {
-		j, err := OpenJournal(config.journalPath(cart.Name))
+		j, err := OpenJournal(config.JournalPath(cart.Name))
 		if err != nil {
 			b.Fatal(err)
 		}

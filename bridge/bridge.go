@@ -57,8 +57,8 @@ func New(ctx context.Context, config *Config, o Options) (b *Bridge, err error) 
 	if to.password, err = config.Broker.Password.Read(); err != nil {
 		return nil, fmt.Errorf("broker.password: %w", err)
 	}
-	if to.tlsConfig, err = brokerTLS(config.Broker.CAFile); err != nil {
-		return nil, err
+	if to.tlsConfig, err = BrokerTLS(config.Broker.CAFile); err != nil {
+		return nil, fmt.Errorf("broker.ca_file: %w", err)
 	}
 	if config.Broker.URL == "" {
 		if b.broker, err = StartBroker(config.Broker, o.Log.With("part", "broker")); err != nil {
@@ -83,7 +83,7 @@ func New(ctx context.Context, config *Config, o Options) (b *Bridge, err error) 
 
 func (b *Bridge) addCart(ctx context.Context, config *CartConfig, fluids map[string]fillcalc.Fluid, to address, o Options) error {
 	log := o.Log.With("cart", config.Name)
-	journal, err := OpenJournal(b.config.journalPath(config.Name))
+	journal, err := OpenJournal(b.config.JournalPath(config.Name))
 	if err != nil {
 		return err
 	}
@@ -93,6 +93,15 @@ func (b *Bridge) addCart(ctx context.Context, config *CartConfig, fluids map[str
 		inbox: make(chan happening, 1024), commands: make(chan incoming, 16), written: make(chan error, 1),
 		alerts: map[string]Alert{}, frames: map[string]frameTrouble{},
 	}
+	key, err := b.config.identityKey()
+	if err != nil {
+		return err
+	}
+	kept, err := journal.Names(ctx)
+	if err != nil {
+		return err
+	}
+	c.identities = identities{key: key, keep: b.config.Identities, current: kept}
 	c.calibrations, c.troubles = b.config.lastCalibrations(config)
 	b.carts = append(b.carts, c)
 	if err := c.begin(ctx, time.Now().UnixNano(), o.Speed); err != nil {

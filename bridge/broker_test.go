@@ -357,6 +357,7 @@ func TestRetainedOutlivesADay(t *testing.T) {
 	}
 	eventually(t, 20*time.Second, "the library to look", func() bool { _, there := retained.Get("bayfill/canary"); return !there })
 	s := subscribe(t, url, "", "", everyLeaf()...)
+	s.invented = true
 	for _, leaf := range stateLeaves {
 		eventually(t, 10*time.Second, "retained "+string(leaf), func() bool {
 			m, ok := s.last("/" + string(leaf))

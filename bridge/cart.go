@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"errors"
@@ -21,6 +22,7 @@ import (
 type cart struct {
 	config      *CartConfig
 	fluids      map[string]fillcalc.Fluid
+	identities  identities
 	serviceData string // folder; empty when none is configured
 	clock       *Clock
 	journal     *Journal
@@ -57,6 +59,9 @@ type cart struct {
 	volumesAtNs int64
 	windowAtNs  int64
 	jobAtNs     int64
+	jobDue      bool   // something of it has changed
+	lastFlow    []byte // of the job
+	flowAtNs    int64  // when it was last looked at, which costs something
 
 	alerts map[string]Alert
 	// calibrations are the newest of each sensor at the start; troubles says which
@@ -142,8 +147,8 @@ func (c *cart) begin(ctx context.Context, wallNs int64, speed float64) error {
 	// With a snapshot: what was replayed just now need not be replayed again, and
 	// may be forgotten one day.
 	batch := Batch{Events: []fillcalc.Event{e}, Snapshot: &next}
-	batch.Chain = c.chain.after(batch.Events)
 	c.showAll(&next, &batch)
+	c.chain.seal(&batch)
 	if err := c.journal.Append(ctx, batch); err != nil {
 		return err
 	}
@@ -162,10 +167,17 @@ func (c *cart) showAll(s *fillcalc.State, b *Batch) {
 
 // sendAll hands the newest of every leaf to the link.
 func (c *cart) sendAll() {
-	c.jobAtNs = c.state.NowNs
-	c.link.set(JobLeaf, encode(jobMessage(&c.state)))
+	c.sendJob()
 	c.link.set(VolumesLeaf, encode(c.lastVolumes))
 	c.link.set(WindowLeaf, encode(c.lastWindow))
+}
+
+func (c *cart) sendJob() {
+	named := c.identities.current.Named(c.state)
+	m := jobMessage(&named)
+	c.lastFlow, c.flowAtNs = encode(m.Flow), c.state.NowNs
+	c.jobAtNs, c.jobDue = c.state.NowNs, false
+	c.link.set(JobLeaf, encode(m))
 }
 
 // stamp gives an event its place and a time later than all before it.
@@ -396,19 +408,25 @@ func (c *cart) publish() {
 			c.watchJob()
 			c.link.set(VolumesLeaf, encode(m))
 			c.unsaved.note(m.published())
-			if s.NowNs-c.jobAtNs >= fastestJobNs {
-				c.jobAtNs = s.NowNs
-				c.link.set(JobLeaf, encode(jobMessage(s)))
-			}
+			c.jobDue = true
 		}
 	}
 	if due := s.NowNs - c.windowAtNs; due >= fastestNs {
 		m := windowMessage(s)
-		if due >= slowestNs || !m.sameTemperature(&c.lastWindow) {
+		if due >= slowestNs || !m.sameWindow(&c.lastWindow, float64(due)/1e9) {
+			c.jobDue = c.jobDue || !m.sameForetold(&c.lastWindow)
 			c.lastWindow, c.windowAtNs = m, s.NowNs
 			c.link.set(WindowLeaf, encode(m))
 			c.unsaved.note(m.published(s.Seq))
 		}
+	}
+	if s.NowNs-c.flowAtNs >= fastestJobNs {
+		// What is asked next may change by time alone.
+		c.flowAtNs = s.NowNs
+		c.jobDue = c.jobDue || !bytes.Equal(encode(flowMessage(s)), c.lastFlow)
+	}
+	if c.jobDue && s.NowNs-c.jobAtNs >= fastestJobNs {
+		c.sendJob()
 	}
 }
 
@@ -435,7 +453,7 @@ func (c *cart) saveDue() bool {
 // goes with what follows the gap, or a replay would end there.
 func (c *cart) nextBatch() Batch {
 	batch, rest := c.unsaved.split(min(len(c.unsaved.Events), mostInBatch))
-	batch.Chain = c.chain.after(batch.Events)
+	c.chain.seal(&batch)
 	if c.gap.open || len(rest.Events) == 0 && c.state.Seq-c.snapshotSeq >= snapshotEvery {
 		snapshot := c.state
 		batch.Snapshot = &snapshot
@@ -599,13 +617,17 @@ func (c *cart) do(ctx context.Context, m incoming) (id string, reply *Reply) {
 	if err != nil {
 		return refuse(err)
 	}
+	if in.Do == fillcalc.DoOpen {
+		// A job's own events say all about it.
+		in.Setup, in.Levels = &c.state.Setup, c.state.Levels()
+	}
 	if err := fillcalc.Check(&c.state, in); err != nil {
 		return refuse(err)
 	}
 	if err := cmd.meansAnotherStep(c.state.Job.Steps); err != nil {
 		return refuse(err)
 	}
-	if err := c.keepAndDo(ctx, in, now, sum); err != nil {
+	if err := c.keepAndDo(ctx, in, c.identities.hide(in), now, sum); err != nil {
 		return refuse(err)
 	}
 	return id, &Reply{OK: true, Job: c.state.Job.Spec.ID}
@@ -614,7 +636,7 @@ func (c *cart) do(ctx context.Context, m incoming) (id string, reply *Reply) {
 // keepAndDo puts a command on disk, with everything that came before it and
 // its answer, and then lets it take effect. When the disk refuses, nothing has
 // happened.
-func (c *cart) keepAndDo(ctx context.Context, in *fillcalc.Input, nowNs int64, sum [sha256.Size]byte) error {
+func (c *cart) keepAndDo(ctx context.Context, in *fillcalc.Input, names []Name, nowNs int64, sum [sha256.Size]byte) error {
 	c.settle()
 	if n := len(c.unsaved.Events); n > mostInBatch {
 		c.retry = 0 // the disk may be well again
@@ -624,14 +646,15 @@ func (c *cart) keepAndDo(ctx context.Context, in *fillcalc.Input, nowNs int64, s
 	next := fillcalc.Apply(c.state, e)
 	batch := c.unsaved
 	batch.Events = append(slices.Clip(batch.Events), e)
-	batch.Chain = c.chain.after(batch.Events)
 	batch.Published = slices.Clip(batch.Published)
 	id := in.ID
+	batch.Names = names
 	batch.Answers = []Answer{{id, e.AtNs, sum, encode(Reply{ID: &id, OK: true, Job: next.Job.Spec.ID})}}
 	c.showAll(&next, &batch)
+	c.chain.seal(&batch)
 	ended := c.state.Job.Phase.Open() && !next.Job.Phase.Open()
 	if ended {
-		batch.note(summaryOf(&next, batch.Chain))
+		batch.note(PublishedSummary(&next, batch.Chain))
 	}
 	if ended || c.gap.open {
 		batch.Snapshot = &next

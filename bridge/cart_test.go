@@ -24,6 +24,7 @@ import (
 // lonely is a cart without a world: its ports are in memory, and what it would
 // publish is noted as soon as it is due. In a synctest bubble its clock is the
 // bubble's: minutes pass in a blink, and nothing depends on the machine's speed.
+// At the end of the test all of it is held against the published schemas.
 type lonely struct {
 	*cart
 	t     *testing.T
@@ -111,7 +112,7 @@ func memoryDir(t *testing.T) string {
 // newLonely opens a cart that does not run yet.
 func newLonely(t *testing.T, config *Config) *lonely {
 	t.Helper()
-	l := &lonely{t: t, path: config.journalPath("cart"), ports: map[string]*port{}, caddyKg: 3.2, supplyKg: 9.1, celsius: 30}
+	l := &lonely{t: t, path: config.JournalPath("cart"), ports: map[string]*port{}, caddyKg: 3.2, supplyKg: 9.1, celsius: 30}
 	for _, s := range config.Carts[0].Sensors {
 		l.ports[s.Name] = &port{data: make(chan []byte, 100), closed: make(chan struct{})}
 	}
@@ -123,7 +124,13 @@ func newLonely(t *testing.T, config *Config) *lonely {
 	l.cart = b.carts[0]
 	l.calibrationNs = 1 << 62 // looked at for good: these carts have none
 	l.stop = func() { b.close() }
-	t.Cleanup(func() { l.stop() })
+	t.Cleanup(func() {
+		l.stop()
+		check := contractCheck(t)
+		for _, m := range l.sent {
+			check(l.link.prefix+m.leaf, m.payload)
+		}
+	})
 	return l
 }
 
@@ -654,7 +661,7 @@ func TestClocksThatComeApart(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				config := lonelyConfig(t, memoryDir(t), caddyLines)
 				if c.ahead > 0 {
-					j := openTestJournal(t, config.journalPath("cart"))
+					j := openTestJournal(t, config.JournalPath("cart"))
 					e := weights(1, 1)
 					e[0].AtNs = time.Now().Add(c.ahead).UnixNano()
 					mustAppend(t, j, Batch{Events: e})
@@ -1020,7 +1027,7 @@ func TestClockStepsChangeNothing(t *testing.T) {
 		t.Run("set between two runs, "+name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				config := lonelyConfig(t, memoryDir(t), caddyLines, supplyLines, probeLines)
-				j, err := OpenJournal(config.journalPath("cart"))
+				j, err := OpenJournal(config.JournalPath("cart"))
 				if err != nil {
 					t.Fatal(err)
 				}

@@ -6,7 +6,9 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 
 	"bayfill/fillcalc"
 )
@@ -55,14 +57,69 @@ type Chain struct {
 	JobSeq  uint64 `json:"job_seq"`
 }
 
-// after is the chain with more events.
-func (c Chain) after(events []fillcalc.Event) Chain {
-	for i := range events {
-		e := &events[i]
+// LinkPublished is the head after what was published, whatever the order of its
+// fields. What a point says of the chain itself is left out.
+func (h Head) LinkPublished(measurement string, seq uint64, f Fields) Head {
+	b := make([]byte, 0, 1024)
+	b = append(b, h[:]...)
+	text := func(s string) {
+		b = binary.BigEndian.AppendUint64(b, uint64(len(s)))
+		b = append(b, s...)
+	}
+	b = binary.BigEndian.AppendUint64(b, seq)
+	text(measurement)
+	for _, name := range slices.Sorted(maps.Keys(f)) {
+		if name == chainField {
+			continue
+		}
+		text(name)
+		switch v := f[name].(type) {
+		case float64:
+			b = binary.BigEndian.AppendUint64(append(b, 'f'), math.Float64bits(v))
+		case int64:
+			b = binary.BigEndian.AppendUint64(append(b, 'i'), uint64(v))
+		default:
+			b = append(b, 't')
+			text(fmt.Sprint(v))
+		}
+	}
+	return sha256.Sum256(b)
+}
+
+const (
+	chainField = "chain"
+	// sealDigits is how much of the head a volume point carries: enough to tell after
+	// which point two histories part.
+	sealDigits = 16
+)
+
+// Seal is what a volume point says of the head at its event.
+func (h Head) Seal() string { return h.String()[:sealDigits] }
+
+// seal gives a batch the chain with its events and what was published after each,
+// and its volume points what the head was at theirs. The job's summary is no part
+// of the chain: it holds it.
+func (c Chain) seal(b *Batch) {
+	b.Published = slices.Clone(b.Published) // a batch that failed is sealed again
+	p := 0
+	for i := range b.Events {
+		e := &b.Events[i]
 		if e.Input != nil && e.Input.Do == fillcalc.DoOpen {
 			c.JobHead, c.JobSeq = c.Head, e.Seq
 		}
 		c.Head = c.Head.Link(e)
+		atEvent := c.Head
+		for ; p < len(b.Published) && b.Published[p].Seq <= e.Seq; p++ {
+			point := &b.Published[p]
+			f, err := ParseFields(point.Fields)
+			if err != nil {
+				panic("bridge: what was published cannot be read back: " + err.Error()) // numbers, names and words
+			}
+			c.Head = c.Head.LinkPublished(point.Measurement, point.Seq, f)
+			if point.Measurement == volumeMeasurement {
+				point.Fields += "," + chainField + `="` + atEvent.Seal() + `"`
+			}
+		}
 	}
-	return c
+	b.Chain = c
 }

@@ -148,7 +148,7 @@ func parseCommand(payload []byte) (command, error) {
 			return c, fmt.Errorf("%s: %s needs it", field, c.Do)
 		}
 	}
-	for field, text := range map[string]string{"by": c.By, "vehicle": c.Vehicle, "why": c.Why, "service_data": c.ServiceData, "note": c.Note, "gear": c.Gear, "fluid": c.Fluid, "other_fluid": c.OtherFluid} {
+	for field, text := range map[string]string{"by": c.By, "vehicle": c.Vehicle, "why": c.Why, "service_data": c.ServiceData, "note": c.Note, "gear": c.Gear, "fluid": c.Fluid, "other_fluid": c.OtherFluid, "asked_fluid": c.AskedFluid, "used_fluid": c.UsedFluid} {
 		if len(text) > longestText {
 			return c, fmt.Errorf("%s: %d bytes, at most %d", field, len(text), longestText)
 		}
@@ -253,7 +253,7 @@ func (c *command) input(fluids map[string]fillcalc.Fluid, measured []fillcalc.Fl
 		data = c.lookedUp.spec()
 	}
 	spec := &fillcalc.JobSpec{
-		ID: c.Job, Vehicle: cmp.Or(c.Vehicle, data.Vehicle), ServiceData: data.ServiceData, BoltTorqueNM: data.BoltTorqueNM,
+		ID: c.Job, Vehicle: cmp.Or(c.Vehicle, data.Vehicle), ServiceData: data.ServiceData, Source: data.Source, BoltTorqueNM: data.BoltTorqueNM,
 		LowC: *cmp.Or(c.LowC, &data.LowC), HighC: *cmp.Or(c.HighC, &data.HighC), FirstFill: *cmp.Or(c.FirstFill, &data.FirstFill),
 		Check: cmp.Or(fillcalc.CheckMethod(c.Check), data.Check), TypicalL: cmp.Or(c.TypicalL, data.TypicalL),
 		TotalL: cmp.Or(c.TotalL, data.TotalL), BottleL: cmp.Or(c.BottleL, data.BottleL),

@@ -23,14 +23,15 @@ import (
 // Config is the whole configuration file. Every key of the file is a field
 // here, and nothing else is accepted.
 type Config struct {
-	Shop        string        `yaml:"shop"`
-	Data        string        `yaml:"data"`
-	ServiceData string        `yaml:"service_data"` // folder
-	Units       string        `yaml:"units"`
-	Broker      BrokerConfig  `yaml:"broker"`
-	History     HistoryConfig `yaml:"history"`
-	Fluids      []FluidConfig `yaml:"fluids"`
-	Carts       []CartConfig  `yaml:"carts"`
+	Shop        string         `yaml:"shop"`
+	Data        string         `yaml:"data"`
+	ServiceData string         `yaml:"service_data"` // folder
+	Units       string         `yaml:"units"`
+	Identities  IdentityConfig `yaml:"identities"`
+	Broker      BrokerConfig   `yaml:"broker"`
+	History     HistoryConfig  `yaml:"history"`
+	Fluids      []FluidConfig  `yaml:"fluids"`
+	Carts       []CartConfig   `yaml:"carts"`
 }
 
 // BrokerConfig is an external broker's address, or what the embedded one does.
@@ -329,5 +330,5 @@ func (c *CartConfig) setup(last map[string]*Calibration) *fillcalc.Setup {
 	return setup
 }
 
-// journalPath is where a cart's journal lies.
-func (c *Config) journalPath(cart string) string { return filepath.Join(c.Data, cart+".journal") }
+// JournalPath is where a cart's journal lies.
+func (c *Config) JournalPath(cart string) string { return filepath.Join(c.Data, cart+".journal") }

@@ -21,6 +21,9 @@ func (c *Config) check() error {
 	if _, err := ParsePreferred(c.Units); err != nil {
 		return fmt.Errorf("units: %w", err)
 	}
+	if err := c.Identities.check(); err != nil {
+		return fmt.Errorf("identities.%w", err)
+	}
 	if err := c.Broker.check(); err != nil {
 		return fmt.Errorf("broker.%w", err)
 	}
@@ -70,8 +73,8 @@ func (c *Config) CheckSecrets() error {
 	if _, err := c.Broker.Password.Read(); err != nil {
 		return fmt.Errorf("broker.password: %w", err)
 	}
-	if _, err := brokerTLS(c.Broker.CAFile); err != nil {
-		return err
+	if _, err := BrokerTLS(c.Broker.CAFile); err != nil {
+		return fmt.Errorf("broker.ca_file: %w", err)
 	}
 	for i := range c.Broker.Users {
 		if _, err := c.Broker.userPassword(i); err != nil {

@@ -211,25 +211,24 @@ func compareHistory(t *testing.T, data string, history *influx) {
 func eventsFromHistory(t *testing.T, history *influx) []fillcalc.Event {
 	t.Helper()
 	var events []fillcalc.Event
-	for _, r := range history.rows(readingMeasurement) {
-		e := fillcalc.Event{
-			Seq: uint64(r["seq"].(int64)), AtNs: r["_time"].(time.Time).UnixNano(), Kind: fillcalc.Kind(r["kind"].(int64)),
-			Sensor: r["sensor"].(string), N: uint64(r["n"].(int64)),
-			Stability: fillcalc.Stability(r["stability"].(int64)), Faults: fillcalc.Faults(r["faults"].(int64)),
+	for _, measurement := range []string{readingMeasurement, inputMeasurement} {
+		for _, r := range history.rows(measurement) {
+			p := Point{Measurement: measurement, AtNs: r["_time"].(time.Time).UnixNano(), Fields: Fields{}}
+			p.Sensor, _ = r["sensor"].(string)
+			for name, value := range r {
+				switch value.(type) {
+				case int64, float64, string:
+					if !strings.HasPrefix(name, "_") && !slices.Contains([]string{"result", "table", "shop", "cart", "sensor"}, name) {
+						p.Fields[name] = value
+					}
+				}
+			}
+			e, err := p.Event()
+			if err != nil {
+				t.Fatalf("%v: %v", r, err)
+			}
+			events = append(events, e)
 		}
-		name := "kg"
-		if e.Kind == fillcalc.KindTemperature {
-			name = "c"
-		}
-		e.Value, _ = r[name].(float64)
-		events = append(events, e)
-	}
-	for _, r := range history.rows(inputMeasurement) {
-		e := fillcalc.Event{Seq: uint64(r["seq"].(int64)), AtNs: r["_time"].(time.Time).UnixNano(), Kind: fillcalc.KindInput, Input: new(fillcalc.Input)}
-		if err := json.Unmarshal([]byte(r["body"].(string)), e.Input); err != nil {
-			t.Fatalf("input %v: %v", r["body"], err)
-		}
-		events = append(events, e)
 	}
 	sortBySeq(events)
 	return events

@@ -12,8 +12,10 @@ func eventOf(sensor string, r sensors.Reading) fillcalc.Event {
 	if r.Quantity == sensors.Temperature {
 		kind = fillcalc.KindTemperature
 	}
-	if r.Value == 0 {
-		r.Value = 0 // no -0: the journal keeps none, and what is replayed must be what was live
+	if r.Value == 0 || r.Faults.Hidden() {
+		// No -0, and no value that is none: the journal or the history keep neither, and
+		// what is replayed must be what was live.
+		r.Value = 0
 	}
 	return fillcalc.Event{
 		AtNs: r.AtNs, Kind: kind, Sensor: sensor, N: r.N, Value: r.Value, Stability: r.Stability, Faults: r.Faults,

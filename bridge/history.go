@@ -199,28 +199,9 @@ func (f *forwarder) once(ctx context.Context) (events, refused int, err error) {
 	if err != nil {
 		return 0, 0, err
 	}
-	batch, err := f.journal.Events(ctx, mark, forwardBatch)
+	batch, lines, err := f.journal.lines(ctx, f.shop, f.cart, mark, forwardBatch)
 	if err != nil || len(batch) == 0 {
 		return 0, 0, err
-	}
-	last := batch[len(batch)-1].Seq
-	published, err := f.journal.PublishedBetween(ctx, mark, last)
-	if err != nil {
-		return 0, 0, err
-	}
-	lines := make([]string, 0, len(batch)+len(published))
-	for i := range batch {
-		e := &batch[i]
-		line, err := lineOf(f.shop, f.cart, e)
-		if err != nil {
-			return 0, 0, fmt.Errorf("event %d: %w", e.Seq, err)
-		}
-		lines = append(lines, line)
-		for len(published) > 0 && published[0].Seq <= e.Seq {
-			p := published[0]
-			published = published[1:]
-			lines = append(lines, assemble(p.Measurement, f.shop, f.cart, "", p.Fields, e.AtNs))
-		}
 	}
 	bad, err := f.history.send(ctx, lines)
 	if err != nil {
@@ -229,5 +210,5 @@ func (f *forwarder) once(ctx context.Context) (events, refused int, err error) {
 	for _, r := range bad {
 		f.log.Error("history refused a line for good, it is set aside in the journal", "line", r.Line, "reason", r.Reason)
 	}
-	return len(batch), len(bad), f.journal.SetSent(ctx, last, bad)
+	return len(batch), len(bad), f.journal.SetSent(ctx, batch[len(batch)-1].Seq, bad)
 }

@@ -294,7 +294,7 @@ func TestRefusedLinesAreToldAgain(t *testing.T) {
 	if text := now(); text != "" {
 		t.Errorf("nothing was refused and the alert says %q", text)
 	}
-	j := openTestJournal(t, config.journalPath("cart"))
+	j := openTestJournal(t, config.JournalPath("cart"))
 	if err := j.SetSent(t.Context(), 0, []Refused{{"a", "b"}, {"c", "d"}}); err != nil {
 		t.Fatal(err)
 	}

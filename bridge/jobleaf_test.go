@@ -1,8 +1,11 @@
 package bridge
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -117,6 +120,208 @@ func planKinds(m JobMessage) (kinds []string) {
 		kinds = append(kinds, note.Kind)
 	}
 	return kinds
+}
+
+// What the job goes by is in its leaf: from the shop's file, from the command, and
+// null where neither says it.
+func TestJobLeafHasTheServiceData(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := startLonely(t, lonelyConfig(t, memoryDir(t), caddyLines))
+		if m := newest[JobMessage](l, JobLeaf); m.ServiceData != nil {
+			t.Errorf("without a job: %+v", m.ServiceData)
+		}
+		dir := t.TempDir()
+		l.serviceData = dir // the cart waits for a command
+		text := strings.Replace(smallServiceData, "amber", "fresh", 1)
+		if err := os.WriteFile(filepath.Join(dir, "van6.yaml"), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		l.live(3, 0, 0)
+		shown := func() string {
+			all := l.all(string(JobLeaf))
+			var m struct {
+				ServiceData json.RawMessage `json:"service_data"`
+			}
+			if err := json.Unmarshal(all[len(all)-1].payload, &m); err != nil {
+				t.Fatal(err)
+			}
+			return string(m.ServiceData)
+		}
+		l.must(`"do":"open","service_data":"van6","low_c":36`)
+		// In litres, degrees and newton metres, worked out from the units' definitions.
+		if got := shown(); got != `{"name":"van6","source":"a sheet","asked_fluid":"fresh","typical_l":3.9747,"total_l":8.6118,"first_fill":0.8,"bottle_l":0.9464,`+
+			`"check":"dipstick","low_c":36,"high_c":45,"between_marks_l":0.4732,"bolt_torque_nm":10.9595}` {
+			t.Errorf("from the file: %s", got)
+		}
+		l.must(`"do":"abandon","why":"another one"`, openTestJob+`,"asked_fluid":"ruby","other_fluid":"none in the shop","check":"overflow"`)
+		if got := shown(); got != `{"name":null,"source":null,"asked_fluid":"ruby","typical_l":null,"total_l":null,"first_fill":0.8,"bottle_l":null,`+
+			`"check":"overflow","low_c":35,"high_c":45,"between_marks_l":null,"bolt_torque_nm":null}` {
+			t.Errorf("from the command: %s", got)
+		}
+	})
+}
+
+// follows lets a cart live on and fails when what a leaf says has been another than
+// what there is to say for longer than the leaf's pace.
+func (l *lonely) follows(seconds float64, what string, longest time.Duration, same func() bool) {
+	l.t.Helper()
+	since := time.Now()
+	for range int(seconds * 2) {
+		l.live(0.5, 0, 0)
+		if same() {
+			since = time.Now()
+		} else if late := time.Since(since); late > longest {
+			l.t.Fatalf("%s is %v late", what, late)
+		}
+	}
+}
+
+// What is asked next changes in the leaf within its second, even while no volume
+// changes, and no faster than its pace.
+func TestJobLeafFollowsTheFlow(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := startLonely(t, lonelyConfig(t, memoryDir(t), caddyLines, supplyLines, probeLines))
+		l.live(3, 0, 0)
+		l.must(openTestJob, `"do":"phase","phase":"running"`)
+		var asked []string
+		same := func() bool {
+			said, is := newest[JobMessage](l, JobLeaf).Flow, flowMessage(&l.state)
+			if n := len(asked); n == 0 || asked[n-1] != said.Next[0].Text {
+				asked = append(asked, said.Next[0].Text)
+			}
+			return slices.EqualFunc(said.Next, is.Next, func(a, b JobAsk) bool { return a.Text == b.Text })
+		}
+		l.must(`"do":"record","item":"leaks","result":"done"`, `"do":"gear","gear":"R"`)
+		began := time.Now()
+		l.follows(8, "the gear's countdown", 1500*time.Millisecond, same)
+		for s := 5; s > 0; s-- {
+			if text := fmt.Sprintf("Hold R for %d s.", s); !slices.Contains(asked, text) {
+				t.Errorf("the leaf never said %q: %q", text, asked)
+			}
+		}
+		l.must(`"do":"phase","phase":"checking"`)
+		checking := time.Now()
+		for range 80 {
+			l.celsius += 0.2
+			l.follows(2, "what is asked next", 1500*time.Millisecond, same)
+		}
+		for _, text := range []string{"Wait for the check window.", "Judge the level now, at 38 °C.", "Too warm: wait until the window opens again."} {
+			if !slices.Contains(asked, text) {
+				t.Errorf("the leaf never said %q: %q", text, asked)
+			}
+		}
+		var last time.Time
+		for _, m := range l.all(string(JobLeaf)) {
+			if command := m.at.Sub(checking).Abs() < 100*time.Millisecond; !command && m.at.After(began) && m.at.Sub(last) < time.Second-time.Millisecond {
+				t.Errorf("two messages %v apart", m.at.Sub(last))
+			}
+			last = m.at
+		}
+	})
+}
+
+// A board that counts down from the last message is never far from what there is
+// to say of the window, and learns at once that something is foretold.
+func TestWindowLeafFollowsTheForecast(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := startLonely(t, lonelyConfig(t, memoryDir(t), caddyLines, probeLines))
+		l.celsius = 22
+		l.live(3, 0, 0)
+		l.must(openTestJob, `"do":"phase","phase":"running"`)
+		known := 0
+		counted := func() bool {
+			all := l.all(string(WindowLeaf))
+			last := all[len(all)-1]
+			var m WindowMessage
+			if err := json.Unmarshal(last.payload, &m); err != nil {
+				t.Fatal(err)
+			}
+			is, agoS := l.state.CheckWindow(), time.Since(last.at).Seconds()
+			if m.State != string(is.State) {
+				return false
+			}
+			for _, f := range []struct{ said, saidU, is number }{
+				{m.OpensInS, m.OpensInUS, number(is.OpensInS)}, {m.ClosesInS, m.ClosesInUS, number(is.ClosesInS)},
+			} {
+				if math.IsNaN(float64(f.said)) != math.IsNaN(float64(f.saidU)) {
+					t.Fatalf("%v s with an uncertainty of %v s", f.said, f.saidU)
+				}
+				// 0.2 s for what the leaf's pace and rounding hold back.
+				if diff := math.Abs(max(0, float64(f.said)-agoS) - float64(f.is)); math.IsNaN(float64(f.said)) != math.IsNaN(float64(f.is)) ||
+					diff > 0.2+max(1, min(5, 0.05*float64(f.said))) {
+					return false
+				}
+				if f.said > 0 {
+					known++
+				}
+			}
+			return true
+		}
+		// Newton's law of cooling toward 90 °C, whose time constant doubles after two
+		// minutes: what was foretold is wrong then.
+		tauS := 900.0
+		for s := range 800 {
+			if s == 120 {
+				tauS = 1800
+			}
+			l.celsius += (90 - l.celsius) / tauS
+			l.follows(1, "the forecast", 600*time.Millisecond, counted)
+		}
+		if known < 100 {
+			t.Errorf("foretold %d times: this warm-up tests nothing", known)
+		}
+		if state := newest[WindowMessage](l, WindowLeaf).State; state != "above" {
+			t.Errorf("in the end the window is %s", state)
+		}
+		// Nor is a message sent because a countdown goes on.
+		var last WindowMessage
+		var at time.Time
+		for i, sent := range l.all(string(WindowLeaf)) {
+			var m WindowMessage
+			if err := json.Unmarshal(sent.payload, &m); err != nil {
+				t.Fatal(err)
+			}
+			if took := sent.at.Sub(at); i > 3 && m.sameWindow(&last, took.Seconds()) && took < slowestNs {
+				t.Errorf("%s says nothing new after %v", sent.payload, took)
+			}
+			last, at = m, sent.at
+		}
+	})
+}
+
+// That a countdown goes on is no news; that it jumps, comes or goes is.
+func TestWindowNews(t *testing.T) {
+	nan := math.NaN()
+	for _, c := range []struct {
+		earlierS, agoS, s float64
+		same              bool
+	}{
+		{200, 4, 196, true}, {200, 4, 200, true}, {200, 4, 201.2, false}, {200, 4, 190.8, false}, // 5 s
+		{40, 4, 37.5, true}, {40, 4, 38, false}, {40, 4, 34, false}, // 5 %
+		{2, 1, 1.9, true}, {2, 4, 0.5, true}, {2, 4, 1.5, false}, {0, 4, 0, true}, // a second
+		{nan, 4, nan, true}, {nan, 4, 100, false}, {100, 4, nan, false},
+	} {
+		for what, in := range map[string]func(s float64) WindowMessage{
+			"opens":  func(s float64) WindowMessage { return WindowMessage{OpensInS: number(s), ClosesInS: number(nan)} },
+			"closes": func(s float64) WindowMessage { return WindowMessage{ClosesInS: number(s)} },
+		} {
+			now, earlier := in(c.s), in(c.earlierS)
+			if got := now.sameWindow(&earlier, c.agoS); got != c.same {
+				t.Errorf("%s in %g s, %g s ago in %g s: no news: %t", what, c.s, c.agoS, c.earlierS, got)
+			}
+		}
+	}
+}
+
+// The history keeps what the leaf foretells, behind the fields that it always had.
+func TestWindowPointForetells(t *testing.T) {
+	nan := number(math.NaN())
+	m := WindowMessage{State: "nearing", Quality: "good", TempC: 31.25, LowC: 35, HighC: 45, RateCMin: 2.5,
+		OpensInS: 103.4, OpensInUS: 14.5, ClosesInS: nan, ClosesInUS: nan}
+	const want = `state="nearing",quality="good",temp_c=3.125e+01,low_c=3.5e+01,high_c=4.5e+01,rate_c_min=2.5e+00,seq=7i,opens_in_s=1.034e+02,opens_in_u_s=1.45e+01`
+	if p := m.published(7); p.Fields != want || p.Seq != 7 || p.Measurement != "bayfill_window" {
+		t.Errorf("%+v", p)
+	}
 }
 
 // A fluid without a data sheet is weighed before the job: it is listed in about,

@@ -22,7 +22,7 @@ func (c *Config) JobState(ctx context.Context, cart, job string) (fillcalc.State
 	if !slices.Contains(carts, cart) {
 		return fillcalc.State{}, fmt.Errorf("cart: there is no %q, the carts are %s", cart, strings.Join(carts, ", "))
 	}
-	j, err := ReadJournal(c.journalPath(cart))
+	j, err := ReadJournal(c.JournalPath(cart))
 	if err != nil {
 		return fillcalc.State{}, err
 	}
@@ -135,4 +135,34 @@ func jobNames(opened []openedJob) string {
 		names = append(names, o.id)
 	}
 	return strings.Join(names, ", ")
+}
+
+// JobSpan is which events of a journal belong to a job: from its opening to its
+// end, or to the newest event while it is open.
+type JobSpan struct {
+	From, To uint64
+	OpenedNs int64
+}
+
+// JobSpans lists the jobs of a name, or all of them when it is empty, the oldest
+// first. Jobs of which the journal does not keep the beginning are left out.
+func (j *Journal) JobSpans(ctx context.Context, job string) (spans []JobSpan, err error) {
+	opened, err := j.opened(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, o := range opened {
+		if job != "" && o.id != job {
+			continue
+		}
+		span := JobSpan{From: o.seq}
+		err := j.db.QueryRowContext(ctx, `SELECT at_ns, coalesce(
+			(SELECT min(seq) FROM event WHERE seq > ?1 AND input ->> 'do' IN ('close', 'abandon')),
+			(SELECT max(seq) FROM event)) FROM event WHERE seq = ?1`, int64(o.seq)).Scan(&span.OpenedNs, &span.To)
+		if err != nil {
+			return nil, fmt.Errorf("journal: %w", err)
+		}
+		spans = append(spans, span)
+	}
+	return spans, nil
 }

@@ -25,17 +25,18 @@ func threeJobs(t *testing.T, names ...string) (events []fillcalc.Event, ends []f
 			if e.Input != nil {
 				in := *e.Input
 				e.Input = &in
-				switch {
-				case in.Do == fillcalc.DoOpen:
-					spec := *in.Job
-					spec.ID = name
-					in.Job = &spec
-				case in.Do == fillcalc.DoStart:
+				if in.Setup != nil {
 					// Each run is told that the scale is worse.
 					setup := *in.Setup
 					setup.Scales = slices.Clone(setup.Scales)
 					setup.Scales[0].GainU *= float64(n + 1)
 					in.Setup = &setup
+				}
+				switch {
+				case in.Do == fillcalc.DoOpen:
+					spec := *in.Job
+					spec.ID = name
+					in.Job = &spec
 				case in.Do == fillcalc.DoClose && n == len(names)-1:
 					continue
 				}

@@ -32,9 +32,10 @@ type Journal struct {
 	db     *sql.DB
 	insert *sql.Stmt // of an event: prepared once, used twice a second
 	lock   *os.File  // nil when it is only read
+	old    bool      // of version 1, and only read
 }
 
-// journalSchema is version 1. Floats are kept as SQLite REAL, which is the
+// journalSchema is version 2; version 1 had no names. Floats are kept as SQLite REAL, which is the
 // float64 itself.
 const journalSchema = `
 CREATE TABLE event (
@@ -49,7 +50,11 @@ CREATE TABLE answer (
 CREATE TABLE set_aside (
 	seq INTEGER NOT NULL, line TEXT NOT NULL, reason TEXT NOT NULL) STRICT;
 CREATE TABLE mark (name TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
-PRAGMA user_version = 1;`
+` + journalNames
+
+const journalNames = `
+CREATE TABLE name (token TEXT PRIMARY KEY, text TEXT NOT NULL) STRICT, WITHOUT ROWID;
+PRAGMA user_version = 2;`
 
 // OpenJournal opens or creates the journal in a file. It is an error when
 // another process has it open: two would give the same sequence numbers.
@@ -100,11 +105,13 @@ func openDatabase(path string, options url.Values, schema string) (*Journal, err
 		switch {
 		case version == 0 && schema != "":
 			_, err = db.Exec("BEGIN;" + schema + "COMMIT")
-		case version != 1:
-			err = fmt.Errorf("it has format %d, this program knows 1: use the newer program", version)
+		case version == 1 && schema != "":
+			_, err = db.Exec("BEGIN;" + journalNames + "COMMIT")
+		case version != 1 && version != 2:
+			err = fmt.Errorf("it has format %d, this program knows 1 and 2: use the newer program", version)
 		}
 	}
-	j := &Journal{db: db}
+	j := &Journal{db: db, old: version == 1 && schema == ""}
 	if err == nil {
 		j.insert, err = db.Prepare("INSERT INTO event VALUES (?,?,?,?,?,?,?,?,?)")
 	}
@@ -129,6 +136,7 @@ type Batch struct {
 	Events    []fillcalc.Event
 	Published []Published
 	Answers   []Answer
+	Names     []Name
 	Snapshot  *fillcalc.State // replaces the last one; events up to it may be missing
 	Chain     Chain           // over all events up to the last of these
 }
@@ -194,6 +202,11 @@ func (b *Batch) write(tx *sql.Tx, insert *sql.Stmt) error {
 	}
 	for _, p := range b.Published {
 		if _, err := tx.Exec("INSERT INTO published VALUES (?,?,?)", int64(p.Seq), p.Measurement, p.Fields); err != nil {
+			return err
+		}
+	}
+	for _, n := range b.Names {
+		if _, err := tx.Exec("INSERT INTO name VALUES (?,?) ON CONFLICT (token) DO UPDATE SET text = excluded.text", n.Token, n.Text); err != nil {
 			return err
 		}
 	}
@@ -344,6 +357,30 @@ func (j *Journal) PublishedBetween(ctx context.Context, after, upTo uint64) ([]P
 		return nil, fmt.Errorf("journal: %w", err)
 	}
 	return list, nil
+}
+
+// Names are what is kept of the names behind the tokens in the events.
+func (j *Journal) Names(ctx context.Context) (Names, error) {
+	if j.old {
+		return Names{}, nil
+	}
+	rows, err := j.db.QueryContext(ctx, "SELECT token, text FROM name")
+	if err != nil {
+		return nil, fmt.Errorf("journal: %w", err)
+	}
+	defer rows.Close()
+	names := Names{}
+	for rows.Next() {
+		var n Name
+		if err := rows.Scan(&n.Token, &n.Text); err != nil {
+			return nil, fmt.Errorf("journal: %w", err)
+		}
+		names[n.Token] = n.Text
+	}
+	if err := rows.Err(); err != nil {
+		return nil, fmt.Errorf("journal: %w", err)
+	}
+	return names, nil
 }
 
 // Answered looks up the answer to a command that was done before.

@@ -226,14 +226,14 @@ func TestForeignJournal(t *testing.T) {
 	dir := t.TempDir()
 	j := openTestJournal(t, filepath.Join(dir, "newer.journal"))
 	mustAppend(t, j, Batch{Events: weights(1, 3)})
-	if _, err := j.db.Exec("PRAGMA user_version = 2"); err != nil {
+	if _, err := j.db.Exec("PRAGMA user_version = 3"); err != nil {
 		t.Fatal(err)
 	}
 	j.Close()
 	if err := os.WriteFile(filepath.Join(dir, "text.journal"), bytes.Repeat([]byte("no journal\n"), 1000), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	for name, says := range map[string]string{"newer.journal": "it has format 2, this program knows 1: use the newer program", "text.journal": "not a database"} {
+	for name, says := range map[string]string{"newer.journal": "it has format 3, this program knows 1 and 2: use the newer program", "text.journal": "not a database"} {
 		path := filepath.Join(dir, name)
 		before, _ := os.ReadFile(path)
 		_, err := OpenJournal(path)

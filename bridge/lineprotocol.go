@@ -2,7 +2,9 @@ package bridge
 
 import (
 	"encoding/json"
+	"maps"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -57,33 +59,53 @@ func (f *fields) text(name, v string) {
 // characters, so they are turned into blanks. JSON never holds any.
 var textEscaper = strings.NewReplacer(`"`, `\"`, `\`, `\\`, "\n", " ", "\r", " ", "\t", " ")
 
-// lineOf is an event as a line of the history.
-func lineOf(shop, cart string, e *fillcalc.Event) (string, error) {
+// lineOf is an event as a line of the history, with the names behind its tokens.
+func lineOf(shop, cart string, e *fillcalc.Event, names Names) (string, error) {
+	measurement, fieldSet, err := fieldsOf(e, names)
+	sensor := ""
+	if measurement == readingMeasurement {
+		sensor = ",sensor=" + e.Sensor
+	}
+	return assemble(measurement, shop, cart, sensor, fieldSet, e.AtNs), err
+}
+
+// fieldsOf are the fields of an event. What is zero in nearly every reading is
+// left out.
+func fieldsOf(e *fillcalc.Event, names Names) (measurement, fieldSet string, err error) {
 	var f fields
-	measurement, sensor := readingMeasurement, ",sensor="+e.Sensor
+	measurement = readingMeasurement
 	switch e.Kind {
 	case fillcalc.KindWeight, fillcalc.KindTemperature:
-		if !e.Faults.Hidden() {
-			name := "kg"
-			if e.Kind == fillcalc.KindTemperature {
-				name = "c"
-			}
+		name := "kg"
+		if e.Kind == fillcalc.KindTemperature {
+			name = "c"
+		}
+		if e.Faults.Hidden() {
+			f.int("kind", int64(e.Kind)) // nothing else tells it
+		} else {
 			f.float(name, e.Value)
 		}
-		f.int("kind", int64(e.Kind))
-		f.int("stability", int64(e.Stability))
-		f.int("faults", int64(e.Faults))
+		if e.Stability != 0 {
+			f.int("stability", int64(e.Stability))
+		}
+		if e.Faults != 0 {
+			f.int("faults", int64(e.Faults))
+		}
 		f.int("n", int64(e.N))
 	default:
-		measurement, sensor = inputMeasurement, ""
+		measurement = inputMeasurement
 		body, err := json.Marshal(e.Input)
 		if err != nil {
-			return "", err
+			return "", "", err
 		}
 		f.text("body", string(body))
+		kept := names.of(e.Input)
+		for _, name := range slices.Sorted(maps.Keys(kept)) {
+			f.text(name, kept[name].(string))
+		}
 	}
 	f.int("seq", int64(e.Seq))
-	return assemble(measurement, shop, cart, sensor, string(f.b), e.AtNs), nil
+	return measurement, string(f.b), nil
 }
 
 func assemble(measurement, shop, cart, sensor, fieldSet string, atNs int64) string {
@@ -121,15 +143,34 @@ func (m *WindowMessage) published(seq uint64) Published {
 	f.float("high_c", float64(m.HighC))
 	f.float("rate_c_min", float64(m.RateCMin))
 	f.int("seq", int64(seq))
+	f.float("opens_in_s", float64(m.OpensInS))
+	f.float("opens_in_u_s", float64(m.OpensInUS))
+	f.float("closes_in_s", float64(m.ClosesInS))
+	f.float("closes_in_u_s", float64(m.ClosesInUS))
 	return Published{Seq: seq, Measurement: windowMeasurement, Fields: string(f.b)}
 }
 
-// summaryOf is the one point that a job leaves when it ends. Its chain reaches
-// from before the job's first event to its last one.
-func summaryOf(s *fillcalc.State, chain Chain) Published {
+// PublishedVolumes, PublishedWindow and PublishedSummary are what the history
+// keeps of a state, for the program that published it and for whoever computes it
+// again.
+func PublishedVolumes(s *fillcalc.State) Published {
+	m := volumesMessage(s)
+	return m.published()
+}
+
+func PublishedWindow(s *fillcalc.State) Published {
+	m := windowMessage(s)
+	return m.published(s.Seq)
+}
+
+// PublishedSummary is the one point that a job leaves when it ends. Its chain
+// reaches from before the job's first event to what was published after its last
+// one. The rest is what fleets are compared by.
+func PublishedSummary(s *fillcalc.State, chain Chain) Published {
 	j := &s.Job
 	v := s.Volumes()
 	var f fields
+	f.int("fold", fillcalc.FoldVersion)
 	f.text("job", j.Spec.ID)
 	f.text("vehicle", j.Spec.Vehicle)
 	f.text("phase", string(j.Phase))
@@ -144,6 +185,35 @@ func summaryOf(s *fillcalc.State, chain Chain) Published {
 	f.int("opened_ns", j.OpenedNs)
 	f.int("seq_from", int64(chain.JobSeq))
 	f.int("seq", int64(s.Seq))
+	if plan, err := s.Plan(); err == nil {
+		f.float("target_l", plan.TargetL)
+		f.float("target_u_l", 2*plan.TargetUL)
+	}
+	if j.Spec.TypicalL > 0 {
+		f.float("typical_l", j.Spec.TypicalL)
+	}
+	f.float("low_c", j.Spec.LowC)
+	f.float("high_c", j.Spec.HighC)
+	for _, r := range slices.Backward(j.Records) {
+		if r.Item == fillcalc.LevelAfter && r.Result != fillcalc.NotDone {
+			f.text("level", string(r.Result))
+			f.text("level_window", string(r.Window))
+			if r.TempC != nil {
+				f.float("level_c", *r.TempC)
+			}
+			break
+		}
+	}
+	for _, sc := range s.Setup.Scales {
+		if c := sc.Calibration; c != nil {
+			name := "caddy"
+			if sc.Load == fillcalc.SupplyLoad {
+				name = "supply"
+			}
+			f.float(name+"_slope", c.Slope)
+			f.int(name+"_calibrated_ns", c.AtNs)
+		}
+	}
 	f.text("chain_from", chain.JobHead.String())
 	f.text("chain", chain.Head.String())
 	return Published{Seq: s.Seq, Measurement: jobMeasurement, Fields: string(f.b)}

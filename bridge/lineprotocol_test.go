@@ -18,8 +18,8 @@ func TestLines(t *testing.T) {
 		change func(*fillcalc.Event)
 		want   string
 	}{
-		{func(*fillcalc.Event) {}, `bayfill_reading,shop=test,cart=cart,sensor=caddy kg=3e+00,kind=1i,stability=1i,faults=0i,n=3i,seq=7i 1700000000000000001`},
-		{func(e *fillcalc.Event) { e.Kind, e.Value = fillcalc.KindTemperature, 21.5 }, `bayfill_reading,shop=test,cart=cart,sensor=caddy c=2.15e+01,kind=2i,stability=1i,faults=0i,n=3i,seq=7i 1700000000000000001`},
+		{func(*fillcalc.Event) {}, `bayfill_reading,shop=test,cart=cart,sensor=caddy kg=3e+00,stability=1i,n=3i,seq=7i 1700000000000000001`},
+		{func(e *fillcalc.Event) { e.Kind, e.Value = fillcalc.KindTemperature, 21.5 }, `bayfill_reading,shop=test,cart=cart,sensor=caddy c=2.15e+01,stability=1i,n=3i,seq=7i 1700000000000000001`},
 		{func(e *fillcalc.Event) { e.Faults = fillcalc.FaultChecksum }, `bayfill_reading,shop=test,cart=cart,sensor=caddy kind=1i,stability=1i,faults=4i,n=3i,seq=7i 1700000000000000001`},
 		{func(e *fillcalc.Event) {
 			e.Kind, e.Input = fillcalc.KindInput, &fillcalc.Input{Do: fillcalc.DoAbandon, Why: "a \"b\" \\ \n"}
@@ -27,7 +27,7 @@ func TestLines(t *testing.T) {
 	} {
 		changed := e
 		c.change(&changed)
-		if got, err := lineOf("test", "cart", &changed); err != nil || got != c.want {
+		if got, err := lineOf("test", "cart", &changed, nil); err != nil || got != c.want {
 			t.Errorf("%v\n got %s\nwant %s", err, got, c.want)
 		}
 	}
@@ -109,12 +109,12 @@ func TestTextsComeBackFromInflux(t *testing.T) {
 	var lines []string
 	for i, text := range texts {
 		e := fillcalc.Event{Seq: uint64(i + 1), AtNs: base + int64(i), Kind: fillcalc.KindInput, Input: &fillcalc.Input{Do: fillcalc.DoAbandon, Why: text}}
-		line, err := lineOf("test", "cart", &e)
+		line, err := lineOf("test", "cart", &e, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
 		s := fillcalc.State{Seq: e.Seq, Job: fillcalc.Job{Spec: fillcalc.JobSpec{ID: "j", Vehicle: text}}}
-		lines = append(lines, line, assemble(jobMeasurement, "test", "cart", "", summaryOf(&s, Chain{}).Fields, e.AtNs))
+		lines = append(lines, line, assemble(jobMeasurement, "test", "cart", "", PublishedSummary(&s, Chain{}).Fields, e.AtNs))
 	}
 	if refused, err := h.send(t.Context(), lines); err != nil || len(refused) != 0 {
 		t.Fatalf("%v, refused %v", err, refused)

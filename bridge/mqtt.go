@@ -379,18 +379,20 @@ func (l *link) flush(ctx context.Context, client mqtt.Client) error {
 	}
 }
 
-// brokerTLS trusts the configured authority only.
-func brokerTLS(caFile string) (*tls.Config, error) {
+// BrokerTLS is how to talk to a broker over TLS. It trusts the authority whose
+// certificate is in the file only; without a file, those of this computer. The
+// error says which file cannot be used and why.
+func BrokerTLS(caFile string) (*tls.Config, error) {
 	if caFile == "" {
 		return &tls.Config{MinVersion: tls.VersionTLS12}, nil
 	}
 	pem, err := os.ReadFile(caFile)
 	if err != nil {
-		return nil, fmt.Errorf("broker.ca_file: %w", err)
+		return nil, err
 	}
 	pool := x509.NewCertPool()
 	if !pool.AppendCertsFromPEM(pem) {
-		return nil, fmt.Errorf("broker.ca_file: %s holds no certificate", caFile)
+		return nil, fmt.Errorf("%s holds no certificate", caFile)
 	}
 	return &tls.Config{MinVersion: tls.VersionTLS12, RootCAs: pool}, nil
 }

@@ -364,6 +364,7 @@ func runLink(t testing.TB, l *link) (stop func()) {
 func TestPresenceAfterALateWill(t *testing.T) {
 	broker := startMosquitto(t)
 	s := subscribe(t, broker.url, "", "", testCart+"#")
+	s.invented = true
 	runBridgeWith(t, bareConfig(t, t.TempDir(), `{url: "`+broker.url+`"}`), Options{Open: mute}, nil)
 	birth := online(t, s, "")
 	for _, untrue := range []string{
@@ -463,9 +464,9 @@ func TestPresenceAfterACleanStop(t *testing.T) {
 		var busy sync.WaitGroup
 		ended := make(chan struct{})
 		busy.Go(func() {
-			for n := 0; ; n++ {
-				l.set(VolumesLeaf, encode(VolumesMessage{TS: timestamp(time.Now().UnixNano()), Seq: uint64(n)}))
-				l.sendReading([]byte("{}"))
+			for n := 1; ; n++ {
+				l.set(VolumesLeaf, encode(VolumesMessage{TS: timestamp(time.Now().UnixNano()), Seq: uint64(n), Quality: "good"}))
+				l.sendReading(encode(ReadingMessage{TS: timestamp(time.Now().UnixNano()), Sensor: "caddy", N: uint64(n), Faults: []string{}}))
 				select {
 				case <-ended:
 					return
@@ -477,7 +478,8 @@ func TestPresenceAfterACleanStop(t *testing.T) {
 		// The cart stops before its link.
 		close(ended)
 		busy.Wait()
-		l.replyRaw("last", []byte(fmt.Sprint(round)))
+		job := fmt.Sprint("job-", round)
+		l.reply("last", Reply{OK: true, Job: job})
 		stop()
 		var p Presence
 		eventually(t, 10*time.Second, "the goodbye", func() bool { p = read[Presence](s, PresenceLeaf); return !p.Online })
@@ -487,7 +489,7 @@ func TestPresenceAfterACleanStop(t *testing.T) {
 		if m, _ := s.last("/volumes"); string(m.payload) != given(l)[VolumesLeaf] {
 			t.Fatalf("round %d: the last volumes sent are %s, the newest were %s", round, m.payload, given(l)[VolumesLeaf])
 		}
-		if m, _ := s.last("/replies/last"); string(m.payload) != fmt.Sprint(round) {
+		if read[Reply](s, "replies/last").Job != job {
 			t.Fatalf("round %d: the last reply did not go out", round)
 		}
 	}
@@ -617,7 +619,7 @@ func TestBrokerAlertEndsThoughTheInboxWasFull(t *testing.T) {
 	runLink(t, l)
 	eventually(t, 10*time.Second, "the trouble", func() bool { return len(c.inbox) == 1 })
 	broker.start()
-	s := subscribe(t, broker.url, "", "", testCart+"#")
+	s := subscribe(t, broker.url, "", "", testCart+"presence")
 	online(t, s, "")
 	if h := <-c.inbox; h.alert != "broker" || h.text == "" {
 		t.Fatalf("the cart was told %+v", h)
@@ -665,7 +667,7 @@ func both(t *testing.T, test func(t *testing.T, config func() *Config, o Options
 // inputsIn counts the inputs in a journal by the id of their command.
 func inputsIn(t testing.TB, c *Config) map[string]int {
 	t.Helper()
-	journal, err := OpenJournal(c.journalPath("cart"))
+	journal, err := OpenJournal(c.JournalPath("cart"))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -22,6 +22,7 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
 
+	"bayfill/bridge/schema/schematest"
 	"bayfill/sim"
 )
 
@@ -148,6 +149,9 @@ func (m *mosquitto) start() {
 	eventually(m.t, 10*time.Second, "mosquitto to listen", listening(m.address))
 }
 
+// URL is where it answers.
+func (i *influx) URL() string { return i.url }
+
 // influx is a real InfluxDB 1.8 with the version 2 write API and Flux.
 type influx struct {
 	process
@@ -203,7 +207,7 @@ func (i *influx) start() {
 // here: making databases.
 func (i *influx) ql(statement string) {
 	i.t.Helper()
-	r, err := http.PostForm(i.url+"/query", map[string][]string{"q": {statement}})
+	r, err := http.PostForm(i.url+"/query", map[string][]string{"q": {statement}, "db": {"bayfill"}})
 	if err != nil {
 		i.t.Fatal(err)
 	}
@@ -250,6 +254,21 @@ func queryRows(t testing.TB, i *influx, bucket, measurement string) []row {
 	return rows
 }
 
+// contractCheck fails the test for the first message on each topic that is not as
+// the published schemas say.
+func contractCheck(t testing.TB) func(topic string, payload []byte) {
+	told := map[string]bool{}
+	return func(topic string, payload []byte) {
+		if told[topic] {
+			return
+		}
+		if err := schematest.Published(topic, payload); err != nil {
+			told[topic] = true
+			t.Errorf("%s: %v", topic, err)
+		}
+	}
+}
+
 // message is what a subscriber received.
 type message struct {
 	topic    string
@@ -259,12 +278,14 @@ type message struct {
 	at       time.Time
 }
 
-// subscriber is an MQTT client that keeps everything.
+// subscriber is an MQTT client that keeps everything and, at the end of the test,
+// holds it against the published schemas.
 type subscriber struct {
-	t      testing.TB
-	client mqtt.Client
-	mu     sync.Mutex
-	got    []message
+	t        testing.TB
+	client   mqtt.Client
+	invented bool // the test itself publishes what no bridge would: nothing is checked
+	mu       sync.Mutex
+	got      []message
 }
 
 func subscribe(t testing.TB, url, username, password string, filters ...string) *subscriber {
@@ -288,7 +309,16 @@ func subscribe(t testing.TB, url, username, password string, filters ...string) 
 	if token := s.client.Connect(); !token.WaitTimeout(10*time.Second) || token.Error() != nil {
 		t.Fatalf("connecting to %s: %v", url, token.Error())
 	}
-	t.Cleanup(func() { s.client.Disconnect(50) })
+	t.Cleanup(func() {
+		s.client.Disconnect(50)
+		if s.invented {
+			return
+		}
+		check := contractCheck(t)
+		for _, m := range s.all() {
+			check(m.topic, m.payload)
+		}
+	})
 	return s
 }
 

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -229,7 +230,45 @@ func (d ServiceData) spec() fillcalc.JobSpec {
 	return fillcalc.JobSpec{
 		Vehicle: d.Vehicle, LowC: d.Window.Low.C, HighC: d.Window.High.C, FirstFill: d.FirstFill, Check: d.Check,
 		TypicalL: d.Typical.L, TotalL: d.Total.L, BottleL: d.Bottle.L, BetweenMarksL: d.BetweenMarks.L, AskedFluid: d.Fluid,
-		ServiceData: d.Name, BoltTorqueNM: d.BoltTorque.NM,
+		ServiceData: d.Name, Source: d.Source, BoltTorqueNM: d.BoltTorque.NM,
+	}
+}
+
+// JobServiceData is what the job goes by, from the service data or from the command
+// that opened it, in the leaf job; what neither of them said is null.
+type JobServiceData struct {
+	Name          *string `json:"name"` // of the shop's file; null when all came with the command
+	Source        *string `json:"source"` // where the shop looked it up
+	AskedFluid    *string `json:"asked_fluid"`
+	TypicalL      number  `json:"typical_l"`
+	TotalL        number  `json:"total_l"`
+	FirstFill     number  `json:"first_fill"` // part of the target
+	BottleL       number  `json:"bottle_l"`
+	Check         *string `json:"check"` // dipstick, overflow
+	LowC          number  `json:"low_c"`
+	HighC         number  `json:"high_c"`
+	BetweenMarksL number  `json:"between_marks_l"`
+	BoltTorqueNM  number  `json:"bolt_torque_nm"` // as specified
+}
+
+func serviceDataMessage(spec *fillcalc.JobSpec) *JobServiceData {
+	text := func(s string) *string {
+		if s == "" {
+			return nil
+		}
+		return &s
+	}
+	figure := func(f float64) number {
+		if f == 0 {
+			return number(math.NaN())
+		}
+		return number(f)
+	}
+	return &JobServiceData{
+		Name: text(spec.ServiceData), Source: text(spec.Source), AskedFluid: text(spec.AskedFluid),
+		TypicalL: figure(spec.TypicalL), TotalL: figure(spec.TotalL), FirstFill: number(spec.FirstFill), BottleL: figure(spec.BottleL),
+		Check: text(string(spec.Check)), LowC: number(spec.LowC), HighC: number(spec.HighC),
+		BetweenMarksL: figure(spec.BetweenMarksL), BoltTorqueNM: figure(spec.BoltTorqueNM),
 	}
 }
 

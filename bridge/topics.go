@@ -130,15 +130,18 @@ func (m *VolumesMessage) sameFill(o *VolumesMessage) bool {
 
 // WindowMessage is the leaf window.
 type WindowMessage struct {
-	TS        string `json:"ts"`
-	State     string `json:"state"`
-	TempC     number `json:"temp_c"`
-	LowC      number `json:"low_c"`
-	HighC     number `json:"high_c"`
-	RateCMin  number `json:"rate_c_min"`
-	OpensInS  number `json:"opens_in_s"`
-	ClosesInS number `json:"closes_in_s"`
-	Quality   string `json:"quality"`
+	TS       string `json:"ts"`
+	State    string `json:"state"`
+	TempC    number `json:"temp_c"`
+	LowC     number `json:"low_c"`
+	HighC    number `json:"high_c"`
+	RateCMin number `json:"rate_c_min"`
+	// Until it opens and closes, and the expanded uncertainty (k = 2) of that.
+	OpensInS   number `json:"opens_in_s"`
+	OpensInUS  number `json:"opens_in_u_s"`
+	ClosesInS  number `json:"closes_in_s"`
+	ClosesInUS number `json:"closes_in_u_s"`
+	Quality    string `json:"quality"`
 	// Source is where the temperature is taken: fluid, coolant (which stands in for
 	// it), none.
 	Source string `json:"source"`
@@ -160,35 +163,57 @@ func windowMessage(s *fillcalc.State) WindowMessage {
 	return WindowMessage{
 		TS: timestamp(s.NowNs), State: string(w.State), TempC: number(w.TempC),
 		LowC: number(w.LowC), HighC: number(w.HighC), RateCMin: number(w.RateCMin),
-		OpensInS: number(w.OpensInS), ClosesInS: number(w.ClosesInS),
+		OpensInS: number(w.OpensInS), OpensInUS: number(w.OpensInUS),
+		ClosesInS: number(w.ClosesInS), ClosesInUS: number(w.ClosesInUS),
 		Quality: w.Quality, Source: source,
 		LevelShiftML: number(w.LevelShiftML), LevelShiftShare: number(w.LevelShiftShare),
 	}
 }
 
-func (m *WindowMessage) sameTemperature(o *WindowMessage) bool {
+// sameWindow tells whether a display that was shown o some seconds ago, and has
+// counted down since, still says what m says.
+func (m *WindowMessage) sameWindow(o *WindowMessage, agoS float64) bool {
 	tenths := func(n number) float64 { return math.Round(float64(n) * 10) }
 	a, b := tenths(m.TempC), tenths(o.TempC)
 	return m.State == o.State && m.Quality == o.Quality && (a == b || a != a && b != b) &&
-		(m.LowC == o.LowC || m.LowC != m.LowC && o.LowC != o.LowC)
+		(m.LowC == o.LowC || m.LowC != m.LowC && o.LowC != o.LowC) &&
+		asForetold(m.OpensInS, o.OpensInS, agoS) && asForetold(m.ClosesInS, o.ClosesInS, agoS)
+}
+
+// asForetold tells whether a time until something is what an earlier message
+// implies: within 5 s and 5 %, but nobody sees less than a second.
+func asForetold(s, earlierS number, agoS float64) bool {
+	if math.IsNaN(float64(s)) || math.IsNaN(float64(earlierS)) {
+		return math.IsNaN(float64(s)) == math.IsNaN(float64(earlierS))
+	}
+	impliedS := max(0, float64(earlierS)-agoS)
+	return math.Abs(float64(s)-impliedS) <= max(1, min(5, 0.05*impliedS))
+}
+
+// sameForetold tells whether both messages name the same state and foretell, or do
+// not, the same things.
+func (m *WindowMessage) sameForetold(o *WindowMessage) bool {
+	known := func(s number) bool { return !math.IsNaN(float64(s)) }
+	return m.State == o.State && known(m.OpensInS) == known(o.OpensInS) && known(m.ClosesInS) == known(o.ClosesInS)
 }
 
 // JobMessage is the leaf job: all of it.
 type JobMessage struct {
-	TS        string         `json:"ts"`
-	Job       string         `json:"job"`
-	Vehicle   string         `json:"vehicle"`
-	Phase     string         `json:"phase"`
-	OpenedAt  *string        `json:"opened_at"`
-	PhaseAt   *string        `json:"phase_at"`
-	Why       string         `json:"why,omitempty"`
-	UsedFluid string         `json:"used_fluid"`
-	Fluid     string         `json:"fluid"`
-	Window    *JobWindow     `json:"window"`
-	Plan      *JobPlan       `json:"plan"`
-	Flow      JobFlow        `json:"flow"`
-	Tail      *JobTail       `json:"tail"`
-	Tally     VolumesMessage `json:"tally"`
+	TS          string          `json:"ts"`
+	Job         string          `json:"job"`
+	Vehicle     string          `json:"vehicle"`
+	Phase       string          `json:"phase"`
+	OpenedAt    *string         `json:"opened_at"`
+	PhaseAt     *string         `json:"phase_at"`
+	Why         string          `json:"why,omitempty"`
+	UsedFluid   string          `json:"used_fluid"`
+	Fluid       string          `json:"fluid"`
+	Window      *JobWindow      `json:"window"`
+	ServiceData *JobServiceData `json:"service_data"`
+	Plan        *JobPlan        `json:"plan"`
+	Flow        JobFlow         `json:"flow"`
+	Tail        *JobTail        `json:"tail"`
+	Tally       VolumesMessage  `json:"tally"`
 	// What ran out again at the check opening.
 	OverflowL  number `json:"overflow_l"`
 	OverflowUL number `json:"overflow_u_l"`
@@ -258,6 +283,7 @@ func jobMessage(s *fillcalc.State) JobMessage {
 	opened, phase := timestamp(j.OpenedNs), timestamp(j.PhaseNs)
 	m.OpenedAt, m.PhaseAt = &opened, &phase
 	m.Window = &JobWindow{number(j.Spec.LowC), number(j.Spec.HighC)}
+	m.ServiceData = serviceDataMessage(&j.Spec)
 	v := s.Volumes()
 	m.Plan, m.Tail = planMessage(s), tailMessage(s)
 	m.OverflowL, m.OverflowUL = number(v.OverflowL), number(v.OverflowUL)
@@ -310,8 +336,8 @@ type AlertsMessage struct {
 	Alerts []Alert `json:"alerts"`
 }
 
-// ReadingMessage is one message on the leaf readings. Kg or C is null when the
-// frame gave no value.
+// ReadingMessage is one message on the leaf readings. A frame without a value has
+// neither Kg nor C, and its faults say why.
 type ReadingMessage struct {
 	TS        string   `json:"ts"`
 	Sensor    string   `json:"sensor"`

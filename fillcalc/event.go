@@ -80,7 +80,8 @@ type Input struct {
 	ID string `json:"id,omitempty"`
 	By string `json:"by,omitempty"`
 
-	Setup  *Setup   `json:"setup,omitempty"`  // with start
+	Setup  *Setup   `json:"setup,omitempty"`  // with start; with open, the one in force
+	Levels []Level  `json:"levels,omitempty"` // with open
 	Job    *JobSpec `json:"job,omitempty"`    // with open
 	Phase  Phase    `json:"phase,omitempty"`  // with phase
 	Step   int      `json:"step,omitempty"`   // with decide
@@ -91,6 +92,12 @@ type Input struct {
 	// Weighing comes with weigh, which needs its sensor only, and with density.
 	Weighing *Weighing `json:"weighing,omitempty"`
 	Why      string    `json:"why,omitempty"` // with abandon; with close in spite of a dead scale; with a phase that is early
+}
+
+// Level is where a scale stands, corrected by its calibration.
+type Level struct {
+	Sensor string  `json:"sensor"`
+	Kg     float64 `json:"kg"`
 }
 
 // Do names an input.
@@ -177,6 +184,7 @@ type JobSpec struct {
 	Vehicle string `json:"vehicle,omitempty"`
 	// ServiceData names the shop's file that the figures below come from.
 	ServiceData string `json:"service_data,omitempty"`
+	Source      string `json:"source,omitempty"` // where the shop looked them up
 	// Used is the fluid that comes out, Fresh the one that goes in.
 	Used  Fluid `json:"used"`
 	Fresh Fluid `json:"fresh"`

@@ -6,6 +6,11 @@ import (
 	"slices"
 )
 
+// FoldVersion is the number of this fold: it rises whenever the same events give
+// other figures than before, so that an audit can tell that from a change of the
+// events.
+const FoldVersion = 1
+
 // State is everything the fold knows of a cart. It is a value: [Apply] leaves
 // the old one as it was. It can be kept as JSON and taken up again without
 // losing a bit.
@@ -94,6 +99,23 @@ func (s *State) input(in *Input) {
 	case DoStart:
 		s.start(in.Setup)
 	case DoOpen:
+		// A job follows from its own events: whoever has those, and no others, gets the
+		// same.
+		setup, levels := in.Setup, in.Levels
+		if setup == nil {
+			setup, levels = &s.Setup, s.Levels()
+		}
+		s.Scales, s.ScaleN = [2]Scale{}, 0
+		s.start(setup)
+		for i := range s.Scales[:s.ScaleN] {
+			sc := &s.Scales[i]
+			for _, l := range levels {
+				if l.Sensor == sc.Setup.Sensor {
+					sc.Follow, sc.Anchored = following, true
+					sc.AnchorKg, sc.LevelKg, sc.SlowKg, sc.LastNs = l.Kg, l.Kg, l.Kg, s.NowNs
+				}
+			}
+		}
 		// Check has seen that both densities exist.
 		used, _ := in.Job.Used.Density(s.Setup.ReferenceC)
 		fresh, _ := in.Job.Fresh.Density(s.Setup.ReferenceC)
@@ -102,9 +124,6 @@ func (s *State) input(in *Input) {
 			UsedKgM3: used, FreshKgM3: fresh,
 			UsedFactor:  BuoyancyFactor(used, s.Setup.AirKgM3),
 			FreshFactor: BuoyancyFactor(fresh, s.Setup.AirKgM3),
-		}
-		for i := range s.Scales[:s.ScaleN] {
-			s.Scales[i].HeldCounts = false
 		}
 		s.turnTo(Ready)
 		s.Job.Phases = []PhaseAt{{Ready, s.NowNs, in.By, ""}}
@@ -182,6 +201,17 @@ func (s *State) input(in *Input) {
 	}
 }
 
+// Levels are where the scales stand that have settled and are heard, for the
+// opening of a job.
+func (s *State) Levels() (levels []Level) {
+	for i := range s.Scales[:s.ScaleN] {
+		if sc := &s.Scales[i]; sc.Follow == following && !s.silent(sc) {
+			levels = append(levels, Level{sc.Setup.Sensor, sc.LevelKg})
+		}
+	}
+	return levels
+}
+
 func (s *State) resetTail() {
 	for i := range s.Scales[:s.ScaleN] {
 		if setup := &s.Scales[i].Setup; setup.Load != SupplyLoad {
@@ -243,7 +273,14 @@ func Check(s *State, in *Input) error {
 		if in.Job == nil {
 			return fmt.Errorf("job: open needs one")
 		}
-		return in.Job.check(s.Setup.ReferenceC)
+		referenceC := s.Setup.ReferenceC
+		if in.Setup != nil {
+			if err := in.Setup.check(); err != nil {
+				return err
+			}
+			referenceC = in.Setup.ReferenceC
+		}
+		return in.Job.check(referenceC)
 	case DoPhase:
 		switch in.Phase {
 		case Draining, Service, Filling, Running, Checking:

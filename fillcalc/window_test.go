@@ -26,6 +26,7 @@ func newWarming(t testing.TB, toldLagS, lagS, startC float64) *warming {
 	w.celsius = startC
 	w.bench.run(3, 0, 0)
 	w.do(Input{Do: DoOpen, Job: aJob()}) // 35 to 45 °C
+	w.bench.run(3, 0, 0)
 	w.do(Input{Do: DoPhase, Phase: Running, Why: "a test"})
 	return w
 }

@@ -17,6 +17,7 @@ import (
 // page can say. The cart checks what it means.
 type press struct {
 	Do     string   `json:"do"`
+	Why    string   `json:"why,omitempty"`
 	Phase  string   `json:"phase,omitempty"`
 	Step   *int     `json:"step,omitempty"`
 	StepAt string   `json:"step_at,omitempty"`
@@ -26,11 +27,20 @@ type press struct {
 	Share  *float64 `json:"share,omitempty"`
 	Item   string   `json:"item,omitempty"`
 	Result string   `json:"result,omitempty"`
-	Gear   string   `json:"gear,omitempty"`
+	// Torque with its unit.
+	Specified string `json:"specified,omitempty"`
+	Applied   string `json:"applied,omitempty"`
+	Gear      string `json:"gear,omitempty"`
+
+	Vehicle     string   `json:"vehicle,omitempty"`
+	ServiceData string   `json:"service_data,omitempty"`
+	Fluid       string   `json:"fluid,omitempty"`
+	LowC        *float64 `json:"low_c,omitempty"`
+	HighC       *float64 `json:"high_c,omitempty"`
 }
 
 // mayPress are the commands of the page's buttons.
-var mayPress = []string{"phase", "decide", "enter", "record", "gear", "close"}
+var mayPress = []string{"open", "phase", "decide", "enter", "record", "gear", "close"}
 
 func parsePress(body []byte) (press, error) {
 	var p press
@@ -52,6 +62,7 @@ func parsePress(body []byte) (press, error) {
 type group struct {
 	Title   string
 	Urgent  bool
+	Entries []entry
 	Buttons []button
 }
 
@@ -59,6 +70,7 @@ type group struct {
 type button struct {
 	Label   string
 	Command string // JSON
+	With    string // names of the entries that go into the command, with blanks between
 	Main    bool
 	Twice   bool
 }
@@ -82,17 +94,20 @@ var steps = map[string][]struct{ to, label string }{
 // groups are the buttons for a cart's present state.
 func groups(c *cart) []group {
 	phase, j := c.volumes.message.Phase, &c.job.message
-	if steps[phase] == nil {
-		return nil // no job is open
+	switch {
+	case phase == "" || phase == "closed" || phase == "abandoned":
+		return []group{open(c)}
+	case steps[phase] == nil:
+		return nil
 	}
-	on := group{Title: "Next"}
+	on := group{Title: "Next", Entries: []entry{why(phase)}}
 	for i, step := range steps[phase] {
 		p := press{Do: "phase", Phase: step.to}
 		if step.to == "" {
 			p = press{Do: "close"}
 		}
 		b := newButton(step.label, p)
-		b.Main, b.Twice = i == 0, step.to == ""
+		b.Main, b.Twice, b.With = i == 0, step.to == "", "why"
 		on.Buttons = append(on.Buttons, b)
 	}
 	if len(j.Undecided) > 0 {
@@ -101,7 +116,7 @@ func groups(c *cart) []group {
 	}
 	var list []group
 	for _, ask := range j.Flow.Next {
-		if g := record(ask); g.Buttons != nil && j.Phase == phase {
+		if g := record(ask, j); g.Buttons != nil && j.Phase == phase {
 			list = append(list, g)
 			break // one thing after the other
 		}
@@ -113,7 +128,8 @@ func groups(c *cart) []group {
 		}
 		list = append(list, g)
 	}
-	if phase == "checking" && j.Check != "overflow" {
+	byOverflow := j.ServiceData != nil && j.ServiceData.Check != nil && *j.ServiceData.Check == string(fillcalc.ByOverflow)
+	if phase == "checking" && !byOverflow {
 		g := group{Title: "Dipstick, between the marks"}
 		for _, level := range []struct {
 			label string
@@ -134,7 +150,7 @@ func groups(c *cart) []group {
 //
 // Titles of buttons stand still: one that told an age would put new buttons under
 // the finger every second.
-func question(j *jobMessage) group {
+func question(j *bridge.JobMessage) group {
 	step := j.Undecided[0]
 	when := ""
 	if at, err := time.Parse(time.RFC3339, step.At); err == nil {
@@ -156,11 +172,10 @@ func question(j *jobMessage) group {
 	return g
 }
 
-// record offers the answers to what is to be put on record. A torque needs a
-// figure, which takes a keyboard.
-func record(ask bridge.JobAsk) group {
+// record offers the answers to what is to be put on record.
+func record(ask bridge.JobAsk, j *bridge.JobMessage) group {
 	g := group{Title: ask.Text}
-	if ask.Do != "record" || ask.Item == "torque" {
+	if ask.Do != "record" {
 		return g
 	}
 	results := []struct{ result, label string }{{"done", "Done"}, {"not_needed", "Not needed"}, {"not_done", "Not done"}}
@@ -171,19 +186,31 @@ func record(ask bridge.JobAsk) group {
 	for _, r := range results {
 		g.Buttons = append(g.Buttons, newButton(r.label, press{Do: "record", Item: ask.Item, Result: r.result}))
 	}
+	if ask.Item == string(fillcalc.Torque) {
+		p := press{Do: "record", Item: ask.Item, Result: "done"}
+		e := entry{ID: "torque", Name: "applied", Label: "applied, with unit"}
+		if j.ServiceData != nil && j.ServiceData.BoltTorqueNM > 0 {
+			p.Specified = fmt.Sprintf("%.4g N m", float64(j.ServiceData.BoltTorqueNM))
+			e.Value = p.Specified
+		}
+		g.Entries = []entry{e}
+		g.Buttons[0] = newButton("Done", p)
+		g.Buttons[0].With = e.Name
+	}
 	return g
 }
 
 // bottles counts a bottle poured in: of the size that the job names, or of the
 // usual ones.
-func bottles(j *jobMessage) group {
+func bottles(j *bridge.JobMessage) group {
 	one := 1.0
 	size := func(label string, l float64) button {
 		return newButton(label, press{Do: "enter", What: "bottle", L: &l, Share: &one})
 	}
 	g := group{Title: "One more bottle"}
-	if j.BottleL != nil && *j.BottleL > 0 {
-		g.Buttons = []button{size(fmt.Sprintf("+ %.2f L", *j.BottleL), *j.BottleL)}
+	if j.ServiceData != nil && j.ServiceData.BottleL > 0 {
+		l := float64(j.ServiceData.BottleL)
+		g.Buttons = []button{size(fmt.Sprintf("+ %.2f L", l), l)}
 	} else {
 		g.Buttons = []button{size("+ 1 L", 1), size("+ 1 qt", fillcalc.LitresPerUSQuart)}
 	}

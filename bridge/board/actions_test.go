@@ -17,44 +17,65 @@ func TestButtons(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	toFilling := `Next: [why=]? Start filling {"do":"phase","phase":"filling"} with why, Back to draining {"do":"phase","phase":"draining"} with why`
 	undecided := `,"undecided":[{"step":3,"at":"2026-11-25T09:08:00.000Z","sensor":"caddy","kg":1.23,"l":1.43},{"step":4,"at":"2026-11-25T09:09:00.000Z","sensor":"caddy","kg":-0.4,"l":-0.5}]`
 	for _, c := range []struct{ phase, next, rest, sensors, want string }{
-		{"ready", `[]`, "", "supply", `Next: Start draining {"do":"phase","phase":"draining"}`},
+		{"ready", `[]`, "", "supply", `Next: [why=]? Start draining {"do":"phase","phase":"draining"} with why`},
 		{"draining", `[]`, undecided, "supply",
 			`What was this? +1.23 kg on caddy at ` + at.Local().Format("15:04:05") + ` (1 more to come): ` +
 				`Fluid, 1.43 L {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"fluid"}, ` +
 				`An object {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"object"}, ` +
 				`Container swapped {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"swap"}, ` +
 				`Somebody leaned {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"lean"}; ` +
-				`Next: To service {"do":"phase","phase":"service"}`},
+				`Next: [why=]? To service {"do":"phase","phase":"service"} with why`},
 		{"service", `[{"text":"Record: bolt torque.","do":"record","item":"torque"},{"text":"Record: magnet cleaned.","do":"record","item":"magnet"}]`, "", "supply",
+			`Record: bolt torque.: [applied=] Done {"do":"record","item":"torque","result":"done"} with applied, Not needed {"do":"record","item":"torque","result":"not_needed"}, ` +
+				`Not done {"do":"record","item":"torque","result":"not_done"}; ` + toFilling},
+		{"service", `[{"text":"Record: bolt torque.","do":"record","item":"torque"}]`, sheet, "supply",
+			`Record: bolt torque.: [applied=10.96 N m] Done {"do":"record","item":"torque","result":"done","specified":"10.96 N m"} with applied, ` +
+				`Not needed {"do":"record","item":"torque","result":"not_needed"}, Not done {"do":"record","item":"torque","result":"not_done"}; ` + toFilling},
+		{"service", `[{"text":"Record: magnet cleaned.","do":"record","item":"magnet"}]`, "", "supply",
 			`Record: magnet cleaned.: Done {"do":"record","item":"magnet","result":"done"}, Not needed {"do":"record","item":"magnet","result":"not_needed"}, ` +
 				`Not done {"do":"record","item":"magnet","result":"not_done"}; ` +
-				`Next: Start filling {"do":"phase","phase":"filling"}, Back to draining {"do":"phase","phase":"draining"}`},
-		{"filling", `[]`, `,"bottle_l":0.946`, "caddy",
+				toFilling},
+		{"filling", `[]`, `,"service_data":{"bottle_l":0.946}`, "caddy",
 			`One more bottle: + 0.95 L {"do":"enter","what":"bottle","l":0.946,"share":1}; ` +
-				`Next: Engine runs {"do":"phase","phase":"running"}, Back to service {"do":"phase","phase":"service"}`},
-		{"filling", `[]`, "", "supply", `Next: Engine runs {"do":"phase","phase":"running"}, Back to service {"do":"phase","phase":"service"}`},
+				`Next: [why=]? Engine runs {"do":"phase","phase":"running"} with why, Back to service {"do":"phase","phase":"service"} with why`},
+		{"filling", `[]`, "", "supply", `Next: [why=]? Engine runs {"do":"phase","phase":"running"} with why, Back to service {"do":"phase","phase":"service"} with why`},
 		{"running", `[]`, "", "supply",
 			`Gear in hand: P {"do":"gear","gear":"P"}, R {"do":"gear","gear":"R"}, N {"do":"gear","gear":"N"}, D {"do":"gear","gear":"D"}; ` +
-				`Next: Check the level {"do":"phase","phase":"checking"}, Back to filling {"do":"phase","phase":"filling"}`},
+				`Next: [why=]? Check the level {"do":"phase","phase":"checking"} with why, Back to filling {"do":"phase","phase":"filling"} with why`},
 		{"checking", `[{"text":"Judge the level now.","do":"record","item":"level"}]`, "", "caddy+supply",
 			`The level is: Right {"do":"record","item":"level","result":"right"}, Low {"do":"record","item":"level","result":"low"}, High {"do":"record","item":"level","result":"high"}; ` +
 				`Dipstick, between the marks: 0 {"do":"enter","what":"dipstick","share":0}, ¼ {"do":"enter","what":"dipstick","share":0.25}, ½ {"do":"enter","what":"dipstick","share":0.5}, ` +
 				`¾ {"do":"enter","what":"dipstick","share":0.75}, 1 {"do":"enter","what":"dipstick","share":1}; ` +
-				`Next: Close the job {"do":"close"} twice, Back to filling {"do":"phase","phase":"filling"}`},
-		{"checking", `[]`, `,"check":"overflow"`, "supply", `Next: Close the job {"do":"close"} twice, Back to filling {"do":"phase","phase":"filling"}`},
-		{"closed", `[]`, "", "supply", ``},
+				`Next: [why=]? Close the job {"do":"close"} with why twice, Back to filling {"do":"phase","phase":"filling"} with why`},
+		{"checking", `[]`, sheet, "supply", `Next: [why=]? Close the job {"do":"close"} with why twice, Back to filling {"do":"phase","phase":"filling"} with why`},
+		{"closed", `[]`, `,"fluid":"amber 6"` + sheet, "supply",
+			`Open a job: [vehicle=] [service_data= or van6-overflow] [fluid= or amber 6, ruby] [low_c=] [high_c=] ` +
+				`Open {"do":"open"} with vehicle service_data fluid low_c high_c`},
+		{"resting", `[]`, "", "supply", ``},
 	} {
 		h := liveHub(t)
-		h.receive(bay2+"about", []byte(`{"sensors":[{"name":"x","role":"`+c.sensors+`"}]}`), true, noon)
+		h.receive(bay2+"about", []byte(`{"sensors":[{"name":"x","role":"`+c.sensors+`"}],"measured_fluids":[{"name":"ruby"}]}`), true, noon)
 		h.receive(bay2+"volumes", []byte(volumes(c.phase, 4, 3, 1)), false, noon)
 		h.receive(bay2+"job", []byte(job(c.phase, c.next, c.rest)), false, noon)
 		var got []string
 		for _, g := range look(h, 0).Groups {
+			entries := ""
+			for _, e := range g.Entries {
+				entries += "[" + e.Name + "=" + e.Value
+				if e.Choices != nil {
+					entries += " or " + strings.Join(e.Choices, ", ")
+				}
+				entries += map[bool]string{true: "]? ", false: "] "}[e.Refused]
+			}
 			var buttons []string
 			for _, b := range g.Buttons {
 				text := b.Label + " " + b.Command
+				if b.With != "" {
+					text += " with " + b.With
+				}
 				if b.Twice {
 					text += " twice"
 				}
@@ -63,7 +84,7 @@ func TestButtons(t *testing.T) {
 					t.Errorf("%s: a button that the board itself refuses: %v", b.Label, err)
 				}
 			}
-			got = append(got, g.Title+": "+strings.Join(buttons, ", "))
+			got = append(got, g.Title+": "+entries+strings.Join(buttons, ", "))
 		}
 		if text := strings.Join(got, "; "); text != c.want {
 			t.Errorf("%s:\n got %s\nwant %s", c.phase, text, c.want)

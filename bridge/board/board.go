@@ -2,6 +2,7 @@ package board
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"net"
@@ -17,7 +18,8 @@ import (
 type Config struct {
 	Broker             string // as in tcp://127.0.0.1:1883
 	Username, Password string
-	Shop               string // empty: all shops; carts are then named shop/cart
+	TLS                *tls.Config // of an ssl:// broker; nil: as this computer trusts
+	Shop               string      // empty: all shops; carts are then named shop/cart
 	// MayCommand gives the page buttons, which send with the user's rights.
 	MayCommand bool
 	// PagePassword is asked from every browser, with any user name; empty: none is.

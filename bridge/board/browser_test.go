@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -17,6 +18,7 @@ import (
 	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
+	mqtt "github.com/eclipse/paho.mqtt.golang"
 )
 
 // startChromium gives a tab of a headless browser that ends with the test.
@@ -91,6 +93,11 @@ var scenes = []struct {
 		"job":     `{"ts":"2026-11-25T09:10:00.000Z","phase":"","flow":{"next":[{"text":"Open a job.","do":"open"}]},"cautions":[]}`,
 		"alerts":  `{"ts":"2026-11-25T09:10:00.000Z","alerts":[]}`,
 	}, "Open a job."},
+	{"torque", map[string]string{
+		"volumes": volumes("service", 3.913, 0, 3.13),
+		"window":  windowAt("below", 27.9, "null", "null"),
+		"job":     job("service", `[{"text":"Record: bolt torque.","do":"record","item":"torque"},{"text":"Pan closed? Then fill.","do":"phase","phase":"filling"}]`, sheet),
+	}, "bolt torque"},
 	{"undecided", map[string]string{
 		"volumes": volumes("draining", 3.913, 0, 3.13),
 		"window":  windowAt("nearing", 31.2, "190", "null"),
@@ -100,9 +107,14 @@ var scenes = []struct {
 	}, "Container swapped"},
 	{"filling", map[string]string{
 		"volumes": volumes("filling", 4.213, 2.104, 1.246),
-		"window":  windowAt("below", 28.4, "null", "null"),
-		"job":     job("filling", `[{"text":"Pour 1.25 L more for the first fill.","do":"phase","phase":"running"}]`, ""),
+		"window":  windowForetold("below", 28.4, "190", "25", "480", "130"),
+		"job":     job("filling", `[{"text":"Pour 1.25 L more for the first fill.","do":"phase","phase":"running"}]`, sheet),
 	}, "1.25"},
+	{"running", map[string]string{
+		"volumes": volumes("running", 4.213, 3.349, 0.841),
+		"window":  windowForetold("nearing", 31.2, "233", "41", "610", "95"),
+		"job":     job("running", `[{"text":"Hold R for 4 s.","do":"gear"},{"text":"Record: leaks looked for.","do":"record","item":"leaks"},{"text":"Then top up and check the level.","do":"phase","phase":"checking"}]`, sheet),
+	}, "opens in about"},
 	{"checking", map[string]string{
 		"volumes": volumes("checking", 4.213, 3.95, 0.24),
 		"window":  windowAt("open", 38.4, "null", "200"),
@@ -174,9 +186,10 @@ func lookForWrong(scrolls bool) string {
 		const [a, b] = [light(front), light(ground ?? [255, 255, 255])].sort((x, y) => y - x);
 		if ((a + 0.05) / (b + 0.05) < 7) wrong.push('contrast ' + ((a + 0.05) / (b + 0.05)).toFixed(1) + ' of "' + n.data.trim() + '"');
 	}
-	for (const b of document.querySelectorAll('button')) {
+	for (const b of document.querySelectorAll('button, input')) {
+		if (!b.checkVisibility()) continue;
 		const r = b.getBoundingClientRect();
-		if (r.height < 72 || r.width < 72) wrong.push('button "' + b.textContent + '" is ' + r.width + ' x ' + r.height);
+		if (r.height < 72 || r.width < 72) wrong.push(b.tagName + ' "' + (b.textContent || b.name) + '" is ' + r.width + ' x ' + r.height);
 	}
 	const page = document.documentElement;
 	if (page.scrollWidth > innerWidth) wrong.push('wider than the screen: ' + page.scrollWidth);
@@ -252,6 +265,88 @@ func TestPageFollows(t *testing.T) {
 		t.Errorf("a page without its board said so after %v", took)
 	}
 	keep(t, tab, "cut-1920")
+}
+
+// What is typed goes with the button that it stands beside, outlives new buttons,
+// and a reason is asked for when the cart refuses.
+func TestEntriesInBrowser(t *testing.T) {
+	tab := startChromium(t)
+	broker := freePort(t)
+	startBroker(t, broker)
+	cart := connect(t, broker, nil)
+	heard := make(chan string, 10)
+	token := cart.client.Subscribe(bay2+"commands", 1, func(_ mqtt.Client, m mqtt.Message) {
+		var c map[string]any
+		if err := json.Unmarshal(m.Payload(), &c); err != nil {
+			t.Errorf("%v in %s", err, m.Payload())
+		}
+		answer := `{"id":%q,"ok":true}`
+		if c["phase"] == "running" && c["why"] == nil {
+			answer = `{"id":%q,"ok":false,"error":"phase: only 0.50 L of the first fill are in"}`
+		}
+		cart.client.Publish(bay2+"replies/"+c["id"].(string), 1, false, fmt.Sprintf(answer, c["id"]))
+		delete(c, "id")
+		text, _ := json.Marshal(c)
+		heard <- string(text)
+	})
+	if !token.WaitTimeout(5 * time.Second) {
+		t.Fatal("no subscription")
+	}
+	url := runBoard(t, Config{Broker: "tcp://" + broker, Shop: "hilltop", MayCommand: true})
+	cart.say("presence", online("a"))
+	cart.say("about", `{"sensors":[{"name":"supply-scale","role":"supply"}]}`)
+	do(t, tab, chromedp.EmulateViewport(1024, 768), chromedp.Navigate(url+"/cart/bay2"))
+	seen(t, tab, "the connection", `!document.body.innerText.includes("NO BROKER")`)
+	// press presses a button, and gives what the cart heard.
+	press := func(label, answer string) string {
+		t.Helper()
+		time.Sleep(500 * time.Millisecond) // new buttons do not count at once
+		button := `[...document.querySelectorAll("#actions button")].find((b) => b.textContent === "` + label + `")`
+		seen(t, tab, "the button "+label, button+` !== undefined`)
+		script[chromedp.Void](t, tab, button+`.click()`)
+		seen(t, tab, "the answer to "+label, `document.getElementById("reply").textContent.startsWith("`+answer+`")`)
+		return <-heard
+	}
+	// enter types into an entry.
+	enter := func(id, text string) {
+		t.Helper()
+		seen(t, tab, "the entry "+id, `document.getElementById("`+id+`")?.checkVisibility()`)
+		do(t, tab, chromedp.Evaluate[chromedp.Void](`document.getElementById("`+id+`").select()`), chromedp.KeyEvent(text))
+	}
+	same := func(got, want string) {
+		t.Helper()
+		if got != want {
+			t.Errorf("the cart heard %s, want %s", got, want)
+		}
+	}
+
+	cart.say("volumes", volumes("", 0, 0, 0))
+	cart.say("job", job("", `[{"text":"Open a job."}]`, ""))
+	enter("open-vehicle", "van")
+	enter("open-fluid", "amber 6")
+	enter("open-low", "35")
+	enter("open-high", "45.5")
+	same(press("Open", "✓"), `{"by":"board","do":"open","fluid":"amber 6","high_c":45.5,"low_c":35,"vehicle":"van"}`)
+
+	torque := `[{"text":"Record: bolt torque.","do":"record","item":"torque"}]`
+	cart.say("volumes", volumes("service", 4, 0, 3.2))
+	cart.say("job", job("service", torque, sheet))
+	enter("torque", "100 in-lb")
+	cart.say("job", job("service", strings.Replace(torque, "bolt torque", "bolt torque, all of them", 1), sheet))
+	seen(t, tab, "new buttons", `document.getElementById("actions").textContent.includes("all of them")`)
+	if focused := script[string](t, tab, `document.activeElement.id`); focused != "torque" {
+		t.Errorf("after new buttons the keys go to %q", focused)
+	}
+	same(press("Done", "✓"), `{"applied":"100 in-lb","by":"board","do":"record","item":"torque","result":"done","specified":"10.96 N m"}`)
+	same(press("Done", "✓"), `{"applied":"10.96 N m","by":"board","do":"record","item":"torque","result":"done","specified":"10.96 N m"}`)
+
+	cart.say("volumes", volumes("filling", 4, 0.5, 2.7))
+	cart.say("job", job("filling", `[]`, sheet))
+	same(press("Engine runs", "✗"), `{"by":"board","do":"phase","phase":"running"}`)
+	keep(t, tab, "refused-1024")
+	enter("why-filling", "it was filled before")
+	same(press("Engine runs", "✓"), `{"by":"board","do":"phase","phase":"running","why":"it was filled before"}`)
+	seen(t, tab, "no more question", `!document.getElementById("why-filling").checkVisibility()`)
 }
 
 // A page that hears a day's worth of updates keeps none of them.

@@ -14,20 +14,13 @@ type cart struct {
 	about    leaf[bridge.About]
 	volumes  leaf[bridge.VolumesMessage]
 	window   leaf[bridge.WindowMessage]
-	job      leaf[jobMessage]
+	job      leaf[bridge.JobMessage]
 	alerts   leaf[bridge.AlertsMessage]
 
 	session    string      // of the last birth seen on this connection
 	unreadable bridge.Leaf // whose last message could not be read
 	trend      trend
 	changed    chan struct{} // closed at the next change
-}
-
-// jobMessage is the leaf job with what a bridge may say of the service data.
-type jobMessage struct {
-	bridge.JobMessage
-	BottleL *float64 `json:"bottle_l"`
-	Check   string   `json:"check"`
 }
 
 func newCart() *cart {

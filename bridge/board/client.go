@@ -22,6 +22,7 @@ import (
 // what was unfinished again: each connection is a new client.
 type client struct {
 	broker, username, password string
+	tls                        *tls.Config
 	shop                       string // or + for all
 	mayCommand                 bool
 	replyWithin                time.Duration
@@ -78,7 +79,7 @@ func (c *client) run(ctx context.Context) {
 func (c *client) connection(ctx context.Context) error {
 	gone := make(chan error, 1)
 	o := mqtt.NewClientOptions().AddBroker(c.broker).SetClientID("bayfill-board-" + rand.Text()[:12])
-	o.SetUsername(c.username).SetPassword(c.password).SetTLSConfig(&tls.Config{MinVersion: tls.VersionTLS12})
+	o.SetUsername(c.username).SetPassword(c.password).SetTLSConfig(c.tls)
 	o.SetProtocolVersion(4).SetCleanSession(true).SetOrderMatters(true)
 	o.SetAutoReconnect(false).SetConnectRetry(false)
 	o.SetKeepAlive(10 * time.Second).SetPingTimeout(patience).SetWriteTimeout(patience).SetConnectTimeout(patience)

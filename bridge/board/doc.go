@@ -4,6 +4,7 @@
 // The server renders everything, and sends what has changed as pieces of HTML
 // (server-sent events). In reading order: cart.go keeps what came from a cart,
 // view.go and window.go make words and figures of it, level.go and trend.go
-// pictures, actions.go buttons; hub.go holds all carts; http.go and stream.go bring
-// them to the browser, client.go is the connection to the broker.
+// pictures, actions.go and entry.go buttons and what is typed beside them; hub.go
+// holds all carts; http.go and stream.go bring them to the browser, client.go is
+// the connection to the broker.
 package board

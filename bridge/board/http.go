@@ -29,7 +29,7 @@ func newBoard(config Config) *Board {
 	}
 	h := newHub(config.Shop != "", time.Now())
 	return &Board{config: config, hub: h, token: rand.Text(), client: &client{
-		broker: config.Broker, username: config.Username, password: config.Password, shop: shop,
+		broker: config.Broker, username: config.Username, password: config.Password, tls: config.TLS, shop: shop,
 		mayCommand: config.MayCommand, replyWithin: replyWithin, hub: h, replies: map[string]chan bridge.Reply{},
 	}}
 }

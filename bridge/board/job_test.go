@@ -152,8 +152,6 @@ func TestJobByClicks(t *testing.T) {
 	job := func() bridge.JobMessage { mu.Lock(); defer mu.Unlock(); return whole }
 
 	eventually(t, 20*time.Second, "the cart", func() bool { return job().TS != "" })
-	watcher.publish(bay2+"commands", false, `{"id":"van7-1","do":"open","job":"van-7","vehicle":"van","fluid":"amber fresh","used_fluid":"amber used","low_c":35,"high_c":45}`)
-
 	do(t, tab, chromedp.EmulateViewport(1920, 1080), chromedp.Navigate(url+"/cart/bay2"))
 	// click presses a button, again while the cart has a reason to wait, and until
 	// the page shows what comes of it.
@@ -186,6 +184,10 @@ func TestJobByClicks(t *testing.T) {
 		eventually(t, 5*time.Second, name+" for the plain client", func() bool { return volumes().Phase == name })
 	}
 
+	seen(t, tab, "the entries", `document.getElementById("open-high") !== null`)
+	script[chromedp.Void](t, tab, `for (const [id, text] of Object.entries({vehicle: "van", fluid: "amber fresh", low: 35, high: 45}))
+		document.getElementById("open-" + id).value = text; undefined`)
+	click(`{"do":"open"`)
 	phase("draining")
 	rig.Do((*sim.Cart).OpenDrain)
 	eventually(t, 20*time.Second, "drained fluid", func() bool { return float64(volumes().DrainedL) > 0.3 })

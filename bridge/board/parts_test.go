@@ -238,9 +238,16 @@ func volumes(phase string, drainedL, addedL, remainingL float64) string {
 }
 
 func windowAt(state string, celsius float64, opens, closes string) string {
-	return fmt.Sprintf(`{"ts":"2026-11-25T09:10:00.000Z","state":%q,"temp_c":%.1f,"low_c":35,"high_c":45,"rate_c_min":2.1,"opens_in_s":%s,"closes_in_s":%s,"quality":"good","source":"fluid"}`,
-		state, celsius, opens, closes)
+	return windowForetold(state, celsius, opens, "null", closes, "null")
 }
+
+func windowForetold(state string, celsius float64, opens, opensU, closes, closesU string) string {
+	return fmt.Sprintf(`{"ts":"2026-11-25T09:10:00.000Z","state":%q,"temp_c":%.1f,"low_c":35,"high_c":45,"rate_c_min":2.1,"opens_in_s":%s,"opens_in_u_s":%s,"closes_in_s":%s,"closes_in_u_s":%s,"quality":"good","source":"fluid"}`,
+		state, celsius, opens, opensU, closes, closesU)
+}
+
+// sheet is the part of the leaf job that the service data make.
+const sheet = `,"service_data":{"name":"van6-overflow","asked_fluid":"amber 6","typical_l":3.97,"total_l":8.6,"first_fill":0.8,"bottle_l":0.946,"check":"overflow","low_c":35,"high_c":45,"between_marks_l":null,"bolt_torque_nm":10.96}`
 
 func job(phase, next, rest string) string {
 	return fmt.Sprintf(`{"ts":"2026-11-25T09:10:00.000Z","job":"van-7","vehicle":"Courier van, 6-speed","phase":%q,

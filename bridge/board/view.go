@@ -127,7 +127,7 @@ func (v *view) stand(c *cart, l link, now time.Time) {
 }
 
 // fill shows what came out, what went in and what remains.
-func (v *view) fill(m *bridge.VolumesMessage, j *jobMessage) {
+func (v *view) fill(m *bridge.VolumesMessage, j *bridge.JobMessage) {
 	out, in, pour := float64(m.DrainedL), float64(m.AddedL), float64(m.RemainingL)
 	v.Out, v.In = newFigure(out, float64(m.DrainedUL)), newFigure(in, float64(m.AddedUL))
 	v.Pour, v.PourWord = newFigure(math.Abs(pour), math.NaN()), "still to pour"

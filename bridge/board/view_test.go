@@ -140,6 +140,32 @@ func TestCountdown(t *testing.T) {
 	}
 }
 
+// A countdown is as fine as its expanded uncertainty makes sense of, and goes on
+// between messages.
+func TestCountdownIsHonest(t *testing.T) {
+	h := liveHub(t)
+	for _, c := range []struct {
+		opensS, uS string
+		after      time.Duration
+		want       string
+	}{
+		{"190.4", "null", 0, "opens in 3:11"},
+		{"190.4", "2", 0, "opens in 3:11"},
+		{"193", "9", 0, "opens in about 3:10"},
+		{"193", "9", 10 * time.Second, "opens in about 3:00"},
+		{"215", "41", 0, "opens in about 4 min"},
+		{"215", "41", 10 * time.Second, "opens in about 3 min"},
+		{"20", "41", 0, "opens in a moment"},
+		{"4", "9", 0, "opens in a moment"},
+		{"2200", "300", 0, "opens in about 35 min"},
+	} {
+		h.receive(bay2+"window", []byte(windowForetold("below", 28.4, c.opensS, c.uS, "null", "null")), false, noon)
+		if w := look(h, c.after).Window; w.Awaited+" "+w.Count != c.want {
+			t.Errorf("%s s ± %s s, %v later: %q %q, want %q", c.opensS, c.uS, c.after, w.Awaited, w.Count, c.want)
+		}
+	}
+}
+
 // The signal is given while somebody waits for it, and never on old news.
 func TestSignal(t *testing.T) {
 	h := liveHub(t)

@@ -53,9 +53,9 @@ func newWindow(c *cart, live bool, now time.Time) window {
 		opens, closes := float64(m.OpensInS)-since, float64(m.ClosesInS)-since
 		switch m.State {
 		case "open", "closing":
-			w.await("closes in", closes, "")
+			w.await("closes in", closes, float64(m.ClosesInUS), "")
 		case "below", "nearing", "above":
-			w.await("opens in", opens, "opening not foreseen yet")
+			w.await("opens in", opens, float64(m.OpensInUS), "opening not foreseen yet")
 		}
 	}
 	if m.Quality != "good" && m.Quality != "" {
@@ -102,11 +102,32 @@ func (w *window) draw(celsius, lowC, highC float64) {
 	}
 }
 
-func (w *window) await(what string, s float64, unforeseen string) {
+// await counts down, as finely as the expanded uncertainty makes sense of.
+func (w *window) await(what string, s, uS float64, unforeseen string) {
 	if math.IsNaN(s) {
 		w.Awaited = unforeseen
 		return
 	}
-	s = math.Ceil(max(0, s))
-	w.Awaited, w.Count = what, fmt.Sprintf("%.0f:%02.0f", math.Floor(s/60), math.Mod(s, 60))
+	stepS := 1.0
+	for _, coarserS := range []float64{10, 60, 300} {
+		if uS > stepS*2 {
+			stepS = coarserS
+		}
+	}
+	if stepS == 1 {
+		s = math.Ceil(max(0, s))
+		w.Awaited, w.Count = what, minutes(s)
+		return
+	}
+	s = stepS * math.Round(s/stepS)
+	switch {
+	case s <= 0:
+		w.Awaited, w.Count = what, "a moment"
+	case stepS < 60:
+		w.Awaited, w.Count = what+" about", minutes(s)
+	default:
+		w.Awaited, w.Count = what+" about", fmt.Sprintf("%.0f min", s/60)
+	}
 }
+
+func minutes(s float64) string { return fmt.Sprintf("%.0f:%02.0f", math.Floor(s/60), math.Mod(s, 60)) }

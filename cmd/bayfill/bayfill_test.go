@@ -107,7 +107,7 @@ func TestCheck(t *testing.T) {
 	}
 	for _, command := range []string{"check", "run"} {
 		status, _, errors = program(t.Context(), command, "--config", bad)
-		if status != exitConfig || !strings.Contains(errors, `line 64: unknown key "capcity_kg", did you mean "capacity_kg"?`) {
+		if status != exitConfig || !strings.Contains(errors, `line 73: unknown key "capcity_kg", did you mean "capacity_kg"?`) {
 			t.Errorf("%s: status %d: %s", command, status, errors)
 		}
 	}

@@ -7,10 +7,22 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
 )
+
+// get reads a page; empty when there is none.
+func get(url string) string {
+	response, err := http.Get(url)
+	if err != nil {
+		return ""
+	}
+	defer response.Body.Close()
+	body, _ := io.ReadAll(response.Body)
+	return string(body)
+}
 
 // The command serves the page before its broker is there, on this computer only.
 func TestBoardCommand(t *testing.T) {
@@ -27,17 +39,7 @@ func TestBoardCommand(t *testing.T) {
 		status, _, errors := program(ctx, "board", "--broker", "tcp://127.0.0.1:1", "--shop", "hilltop", "--listen", address)
 		ended <- string(rune('0'+status)) + errors
 	}()
-	var page string
-	for end := time.Now().Add(10 * time.Second); !strings.Contains(page, "NO BROKER") && time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
-		if response, err := http.Get("http://" + address + "/cart/bay2"); err == nil {
-			body, _ := io.ReadAll(response.Body)
-			response.Body.Close()
-			page = string(body)
-		}
-	}
-	if !strings.Contains(page, "NO BROKER") {
-		t.Errorf("the page does not say that there is no broker: %s", page)
-	}
+	until(t, "the page to say that there is no broker", func() bool { return strings.Contains(get("http://"+address+"/cart/bay2"), "NO BROKER") })
 	stop()
 	if got := <-ended; got != "0" {
 		t.Errorf("it ended with %q", got)
@@ -69,5 +71,29 @@ func TestBoardRefuses(t *testing.T) {
 		if status != c.status || !strings.Contains(errors, c.says) {
 			t.Errorf("%v: status %d: %s; want %d, %q", c.args, status, errors, c.status, c.says)
 		}
+	}
+}
+
+// While the demo runs its page shows the cart, live and with buttons.
+func TestDemoBoard(t *testing.T) {
+	ctx, stop := context.WithCancel(t.Context())
+	defer stop()
+	var out lockedBuffer
+	ended := make(chan int, 1)
+	go func() { ended <- run(ctx, []string{"demo", "--board"}, strings.NewReader(""), &out, &out) }()
+	page := regexp.MustCompile(`(?m)^Board:  (http://127\.0\.0\.1:\d+/cart/bay2)$`)
+	until(t, "the address", func() bool { return page.MatchString(out.String()) })
+	url := page.FindStringSubmatch(out.String())[1]
+	until(t, "the cart with its job", func() bool {
+		text := get(url)
+		return strings.Contains(text, "LIVE") && strings.Contains(text, "van, bay 2") && strings.Contains(text, `data-command="{&#34;do&#34;:&#34;phase&#34;`)
+	})
+	stop()
+	<-ended
+	if get(url) != "" {
+		t.Error("the page outlives the demo")
+	}
+	if status, _, errors := program(t.Context(), "demo", "--board", "--json"); status == 0 || !strings.Contains(errors, "[board json]") {
+		t.Errorf("a page beside one JSON object: status %d: %s", status, errors)
 	}
 }

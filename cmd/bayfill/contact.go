@@ -13,7 +13,7 @@ import (
 // contactFlags say which broker and which cart; each may come from the
 // environment instead.
 type contactFlags struct {
-	broker, username, passwordFile, shop, cart string
+	broker, caFile, username, passwordFile, shop, cart string
 }
 
 func (c *contactFlags) add(f *pflag.FlagSet) {
@@ -22,6 +22,7 @@ func (c *contactFlags) add(f *pflag.FlagSet) {
 		broker = set
 	}
 	f.StringVar(&c.broker, "broker", broker, "MQTT broker, as tcp://HOST:PORT or ssl://HOST:PORT (BAYFILL_BROKER)")
+	f.StringVar(&c.caFile, "ca-file", os.Getenv("BAYFILL_CA_FILE"), "certificate of the authority that a TLS broker's is from; empty: those of this computer (BAYFILL_CA_FILE)")
 	f.StringVar(&c.username, "username", os.Getenv("BAYFILL_USERNAME"), "user on the broker (BAYFILL_USERNAME)")
 	f.StringVar(&c.passwordFile, "password-file", os.Getenv("BAYFILL_PASSWORD_FILE"), "file that holds the password (BAYFILL_PASSWORD_FILE)")
 	f.StringVar(&c.shop, "shop", os.Getenv("BAYFILL_SHOP"), "shop of the cart (BAYFILL_SHOP)")
@@ -41,5 +42,9 @@ func (c *contactFlags) contact() (contact, error) {
 	if err != nil {
 		return contact{}, configError{fmt.Errorf("--password-file: %w", err)}
 	}
-	return contact{c.broker, "bayfill/" + c.shop + "/" + c.cart + "/", c.username, password}, nil
+	trust, err := bridge.BrokerTLS(c.caFile)
+	if err != nil {
+		return contact{}, configError{fmt.Errorf("--ca-file: %w", err)}
+	}
+	return contact{c.broker, trust, "bayfill/" + c.shop + "/" + c.cart + "/", c.username, password}, nil
 }

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net"
 	"os"
 	"path/filepath"
 	"sync"
@@ -16,6 +17,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge"
+	"bayfill/bridge/board"
 )
 
 // demoSpeed plays a job of about a quarter of an hour in under a minute; faster,
@@ -25,6 +27,7 @@ const demoSpeed = 20
 type demoOptions struct {
 	realTime bool
 	json     bool
+	board    bool
 	seed     uint64
 	dir      string
 
@@ -43,7 +46,11 @@ func demoCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "demo",
 		Short: "Play a whole job on a simulated cart and hold the result against the truth",
-		Args:  cobra.NoArgs,
+		Long: `Play a whole job on a simulated cart and hold the result against the truth.
+
+With --board a page shows it, with buttons, in a browser of this computer; the demo
+then ends with Ctrl-C only.`,
+		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return o.run(cmd.Context(), cmd.OutOrStdout())
 		},
@@ -51,6 +58,8 @@ func demoCommand() *cobra.Command {
 	f := cmd.Flags()
 	f.BoolVar(&o.realTime, "real-time", false, "as slowly as in life (about a quarter of an hour)")
 	f.BoolVar(&o.json, "json", false, "print only the final account, as one JSON object")
+	f.BoolVar(&o.board, "board", false, "serve a page of it, until Ctrl-C")
+	cmd.MarkFlagsMutuallyExclusive("json", "board")
 	f.Uint64Var(&o.seed, "seed", 1, "seed of the simulated noise")
 	f.StringVar(&o.dir, "dir", "", "keep ports, configuration and journal here (default: a temporary folder)")
 	f.StringVar(&o.broker, "broker", "", "use this MQTT broker instead of an embedded one, as in tcp://127.0.0.1:1883")
@@ -84,15 +93,15 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 	// ends with ctx, the rig last: the bridge would see its ports vanish.
 	ctx, stop := context.WithCancel(ctx)
 	rigCtx, stopRig := context.WithCancel(context.WithoutCancel(ctx))
-	var rigRuns, bridgeRuns sync.WaitGroup
-	var rigErr, bridgeErr error
+	var rigRuns, bridgeRuns sync.WaitGroup // the board runs with the bridge
+	var rigErr, bridgeErr, boardErr error
 	rigRuns.Go(func() { rigErr = rig.Run(rigCtx) })
 	defer func() {
 		stop()
 		bridgeRuns.Wait()
 		stopRig()
 		rigRuns.Wait()
-		err = errors.Join(err, bridgeErr, rigErr)
+		err = errors.Join(err, boardErr, bridgeErr, rigErr)
 	}()
 
 	username, password := demoUser, rand.Text()
@@ -120,7 +129,7 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 	}
 	bridgeRuns.Go(func() { bridgeErr = b.Run(ctx) })
 	prefix := "bayfill/" + demoShop + "/" + demoCart + "/"
-	s, err := openStation(ctx, b.BrokerURL(), prefix, username, password)
+	s, err := openStation(ctx, contact{broker: b.BrokerURL(), prefix: prefix, username: username, password: password})
 	if err != nil {
 		return err
 	}
@@ -128,6 +137,16 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 
 	v := newView(out, o.json, speed)
 	v.intro(b.BrokerURL(), prefix, username, password, o.broker == "")
+	if o.board {
+		listener, err := net.Listen("tcp", "127.0.0.1:0")
+		if err != nil {
+			return err
+		}
+		page := board.Config{Broker: b.BrokerURL(), Username: username, Password: password, Shop: demoShop, MayCommand: true}
+		bridgeRuns.Go(func() { boardErr = board.Run(ctx, page, listener) })
+		v.print(fmt.Sprintf("Board:  http://%s/cart/%s", listener.Addr(), demoCart))
+		v.print("")
+	}
 	t := &technician{rig: rig, station: s, clock: clock, say: v.say, show: v.show}
 	if err := t.job(ctx); err != nil {
 		return err
@@ -137,5 +156,9 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 		return json.NewEncoder(out).Encode(a)
 	}
 	a.print(v)
+	if o.board {
+		v.print("The board goes on, with no job open. Ctrl-C ends it.")
+		<-ctx.Done()
+	}
 	return nil
 }

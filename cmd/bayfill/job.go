@@ -256,7 +256,7 @@ func (o *jobOptions) open(ctx context.Context) (*station, error) {
 	if err != nil {
 		return nil, err
 	}
-	s, err := openStation(ctx, c.broker, c.prefix, c.username, c.password)
+	s, err := openStation(ctx, c)
 	refused := errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword) || errors.Is(err, packets.ErrorRefusedNotAuthorised)
 	switch {
 	case refused:

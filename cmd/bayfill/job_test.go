@@ -78,7 +78,7 @@ func openBay(t *testing.T, brokerURL string) *bay {
 		}
 	})
 	url := b.BrokerURL()
-	s, err := openStation(t.Context(), url, prefix, demoUser, password)
+	s, err := openStation(t.Context(), contact{broker: url, prefix: prefix, username: demoUser, password: password})
 	if err != nil {
 		t.Fatal(err)
 	}

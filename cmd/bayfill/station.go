@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"crypto/rand"
+	"crypto/tls"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -32,7 +33,8 @@ type station struct {
 // contact is a broker, who comes to it, and the cart that is meant.
 type contact struct {
 	broker   string
-	prefix   string // bayfill/{shop}/{cart}/
+	tls      *tls.Config // nil: as this computer trusts
+	prefix   string      // bayfill/{shop}/{cart}/
 	username string
 	password string
 }
@@ -74,8 +76,8 @@ func newStation(c contact) *station {
 
 // openStation connects, and stays connected until it is closed. The error is that
 // of the first connection.
-func openStation(ctx context.Context, broker, prefix, username, password string) (*station, error) {
-	s := newStation(contact{broker, prefix, username, password})
+func openStation(ctx context.Context, c contact) (*station, error) {
+	s := newStation(c)
 	lost, err := s.connect(ctx)
 	if err != nil {
 		return nil, err
@@ -134,7 +136,7 @@ func (s *station) lose(err error) {
 func (s *station) connect(ctx context.Context) (lost <-chan error, err error) {
 	gone := make(chan error, 1)
 	o := mqtt.NewClientOptions().AddBroker(s.broker).SetClientID("bayfill-station-" + rand.Text())
-	o.SetUsername(s.username).SetPassword(s.password).SetProtocolVersion(4).SetCleanSession(true)
+	o.SetUsername(s.username).SetPassword(s.password).SetTLSConfig(s.tls).SetProtocolVersion(4).SetCleanSession(true)
 	o.SetAutoReconnect(false).SetConnectRetry(false).SetConnectTimeout(5 * time.Second)
 	o.SetKeepAlive(keepAlive).SetPingTimeout(keepAlive).SetWriteTimeout(5 * time.Second)
 	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) { gone <- err })

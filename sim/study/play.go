@@ -29,6 +29,7 @@ type play struct {
 	seq    uint64
 	lastNs int64
 	tell   io.Writer // nil: silent
+	took   func(fillcalc.Event)
 
 	technician
 	watch
@@ -70,6 +71,9 @@ func (p *play) apply(e fillcalc.Event) {
 	p.lastNs = max(p.lastNs+1, p.nowNs())
 	e.Seq, e.AtNs = p.seq, p.lastNs
 	p.s = fillcalc.Apply(p.s, e)
+	if p.took != nil {
+		p.took(e)
+	}
 }
 
 // do applies an input that the fold takes; the error says why it does not.

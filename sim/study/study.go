@@ -8,6 +8,8 @@ import (
 	"runtime"
 	"sync"
 	"sync/atomic"
+
+	"bayfill/fillcalc"
 )
 
 // Job is what came of one job.
@@ -65,6 +67,16 @@ func Play(d *Distribution, seed uint64, number int, tell io.Writer) Job {
 			f.L, f.UL, f.TrueL, 1000*f.ErrorL(), 1000*f.WeighedOffKg, 1000*(f.ManualL-f.TrueL))
 	}
 	return j
+}
+
+// Events plays one job of a study for the events alone, from the start of the
+// program to the end of the job.
+func Events(d *Distribution, seed uint64, number int) []fillcalc.Event {
+	p := newPlay(d, seed, uint64(number), nil)
+	events := []fillcalc.Event{{Seq: p.seq, AtNs: p.lastNs, Kind: fillcalc.KindInput, Input: &fillcalc.Input{Do: fillcalc.DoStart, Setup: &p.drawn.setup}}}
+	p.took = func(e fillcalc.Event) { events = append(events, e) }
+	p.job()
+	return events
 }
 
 // Run plays jobs 1 to n on all cores. The result does not depend on their

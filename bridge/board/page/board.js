@@ -22,12 +22,25 @@ function listen() {
     for (const [id, html] of Object.entries(update.pieces)) {
       const piece = document.getElementById(id);
       if (!piece) continue;
-      piece.innerHTML = html;
+      place(piece, html);
       if (id === 'actions') replaced = heard;
     }
     sound(update.signal);
     watch();
   };
+}
+
+// What somebody has typed, or is asked, outlives new buttons.
+function place(piece, html) {
+  const entries = [...piece.querySelectorAll('input')], focused = document.activeElement;
+  piece.innerHTML = html;
+  for (const old of entries) {
+    const entry = document.getElementById(old.id);
+    if (!entry) continue;
+    if (old.value !== old.defaultValue) entry.value = old.value;
+    entry.parentElement.hidden = old.parentElement.hidden;
+    if (old === focused) entry.focus();
+  }
 }
 
 // A page that hears nothing must not look alive.
@@ -114,16 +127,27 @@ page.addEventListener('click', async (event) => {
   busy = true;
   page.classList.add('busy');
   answer('…', `${button.textContent}: sent, waiting for the answer`);
-  const label = button.textContent;
+  const label = button.textContent, group = button.closest('fieldset');
+  const command = JSON.parse(button.dataset.command), entries = [...group.querySelectorAll('input')];
+  for (const entry of entries) {
+    const text = entry.value.trim();
+    if (!text || entry.parentElement.hidden || !button.dataset.with?.split(' ').includes(entry.name)) continue;
+    command[entry.name] = entry.type === 'number' ? Number(text) : text;
+  }
   try {
     const response = await fetch(page.dataset.press, {
       method: 'POST',
       headers: {'Content-Type': 'application/json', 'X-Board-Token': page.dataset.token},
-      body: button.dataset.command,
+      body: JSON.stringify(command),
     });
     if (!response.ok) throw new Error(await response.text());
     const {ok, text} = await response.json();
     answer(ok ? '✓' : '✗', `${label}: ${text}`);
+    for (const {id} of entries) {
+      const entry = document.getElementById(id); // it may have been replaced meanwhile
+      if (ok && entry) entry.value = entry.defaultValue;
+      if (entry?.closest('.refused') && (ok || text.startsWith('refused'))) entry.parentElement.hidden = ok;
+    }
   } catch (error) {
     answer('✗', `${label}: ${error.message}`);
   }

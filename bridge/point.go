@@ -1,0 +1,178 @@
+package bridge
+
+import (
+	"encoding/json"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/influxdata/line-protocol/v2/lineprotocol"
+
+	"bayfill/fillcalc"
+)
+
+// Point is one point of the history, as it is read back.
+type Point struct {
+	Measurement string
+	Sensor      string // empty but for readings
+	AtNs        int64
+	Fields      Fields
+}
+
+// Fields are a point's values by name: each is a float64, an int64 or a string.
+type Fields map[string]any
+
+// ParseFields reads the field set of a line, as [Published] holds it.
+func ParseFields(text string) (Fields, error) {
+	d := lineprotocol.NewDecoderWithBytes([]byte("m " + text))
+	fields := Fields{}
+	if d.Next() {
+		if _, err := d.Measurement(); err != nil {
+			return nil, fmt.Errorf("fields: %w", err)
+		}
+		for {
+			key, value, err := d.NextField()
+			if err != nil {
+				return nil, fmt.Errorf("fields: %w", err)
+			}
+			if key == nil {
+				break
+			}
+			fields[string(key)] = value.Interface()
+		}
+		if _, err := d.Time(lineprotocol.Nanosecond, time.Time{}); err != nil {
+			return nil, fmt.Errorf("fields: %w", err)
+		}
+	}
+	if d.Next() {
+		return nil, fmt.Errorf("fields: there is more than one line of them")
+	}
+	return fields, nil
+}
+
+// PointOf is an event as a point of the history, with the names behind its tokens.
+func PointOf(e *fillcalc.Event, names Names) (Point, error) {
+	measurement, fields, err := fieldsOf(e, names)
+	if err != nil {
+		return Point{}, err
+	}
+	f, err := ParseFields(fields)
+	return Point{Measurement: measurement, Sensor: e.Sensor, AtNs: e.AtNs, Fields: f}, err
+}
+
+// Line is the point as a line of the history, its fields in the order of their
+// names.
+func (p *Point) Line(shop, cart string) string {
+	var f fields
+	for _, name := range slices.Sorted(maps.Keys(p.Fields)) {
+		switch v := p.Fields[name].(type) {
+		case float64:
+			f.float(name, v)
+		case int64:
+			f.int(name, v)
+		case string:
+			f.text(name, v)
+		}
+	}
+	sensor := ""
+	if p.Sensor != "" {
+		sensor = ",sensor=" + p.Sensor
+	}
+	return assemble(p.Measurement, shop, cart, sensor, string(f.b), p.AtNs)
+}
+
+// Seq is the place in the journal of the event that a point holds or follows.
+func (p *Point) Seq() (uint64, error) {
+	n, err := field[int64](p.Fields, "seq")
+	if err == nil && n < 1 {
+		err = fmt.Errorf("seq: %d is not above zero", n)
+	}
+	return uint64(n), err
+}
+
+// Event is the event that a reading or an input holds; the reverse of what the
+// history was sent. The error names the field.
+func (p *Point) Event() (fillcalc.Event, error) {
+	e := fillcalc.Event{AtNs: p.AtNs, Sensor: p.Sensor}
+	seq, err := p.Seq()
+	if err != nil {
+		return e, err
+	}
+	e.Seq = seq
+	known := []string{"seq", "kg", "c", "kind", "stability", "faults", "n"}
+	if p.Measurement == inputMeasurement {
+		known = []string{"seq", "body", byField, vehicleField}
+	}
+	for name := range p.Fields {
+		if !slices.Contains(known, name) {
+			return e, fmt.Errorf("%s: %s has no such field", name, p.Measurement)
+		}
+	}
+	if p.Measurement == inputMeasurement {
+		body, err := field[string](p.Fields, "body")
+		if err != nil {
+			return e, err
+		}
+		e.Kind, e.Input = fillcalc.KindInput, new(fillcalc.Input)
+		d := json.NewDecoder(strings.NewReader(body))
+		d.DisallowUnknownFields()
+		if err := d.Decode(e.Input); err != nil {
+			return e, fmt.Errorf("body: %w", err)
+		}
+		if d.More() {
+			return e, fmt.Errorf("body: there is more after the input")
+		}
+		return e, nil
+	}
+	small := func(name string, to *uint8) {
+		if _, there := p.Fields[name]; !there || err != nil {
+			return
+		}
+		var n int64
+		if n, err = field[int64](p.Fields, name); err == nil && n != int64(uint8(n)) {
+			err = fmt.Errorf("%s: %d is out of range", name, n)
+		}
+		*to = uint8(n)
+	}
+	small("kind", (*uint8)(&e.Kind))
+	small("stability", (*uint8)(&e.Stability))
+	small("faults", (*uint8)(&e.Faults))
+	if err != nil {
+		return e, err
+	}
+	n, err := field[int64](p.Fields, "n")
+	if err != nil {
+		return e, err
+	}
+	e.N = uint64(n)
+	for name, kind := range map[string]fillcalc.Kind{"kg": fillcalc.KindWeight, "c": fillcalc.KindTemperature} {
+		if _, there := p.Fields[name]; !there {
+			continue
+		}
+		if e.Kind != 0 {
+			return e, fmt.Errorf("%s: stands beside another value or a kind", name)
+		}
+		e.Kind = kind
+		if e.Value, err = field[float64](p.Fields, name); err != nil {
+			return e, err
+		}
+	}
+	if e.Kind != fillcalc.KindWeight && e.Kind != fillcalc.KindTemperature {
+		return e, fmt.Errorf("kg: there is neither kg nor c nor a kind")
+	}
+	return e, nil
+}
+
+func field[T int64 | float64 | string](f Fields, name string) (T, error) {
+	value, there := f[name]
+	if !there {
+		return *new(T), fmt.Errorf("%s: missing", name)
+	}
+	v, ok := value.(T)
+	if !ok {
+		return v, fmt.Errorf("%s: %v is a %T, expected a %T", name, value, value, v)
+	}
+	return v, nil
+}

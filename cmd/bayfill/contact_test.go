@@ -1,0 +1,118 @@
+package main
+
+import (
+	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/tls"
+	"crypto/x509"
+	"encoding/pem"
+	"log/slog"
+	"math/big"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	mqttd "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/listeners"
+	"github.com/mochi-mqtt/server/v2/packets"
+)
+
+// everybody may come in and read everything.
+type everybody struct{ mqttd.HookBase }
+
+func (*everybody) ID() string { return "everybody" }
+
+func (*everybody) Provides(what byte) bool {
+	return what == mqttd.OnConnectAuthenticate || what == mqttd.OnACLCheck
+}
+
+func (*everybody) OnConnectAuthenticate(*mqttd.Client, packets.Packet) bool { return true }
+func (*everybody) OnACLCheck(*mqttd.Client, string, bool) bool              { return true }
+
+// startSecured runs a broker that lets everybody in, over TLS, and gives the file
+// with the certificate that it is to be known by.
+func startSecured(t *testing.T) (url, caFile string) {
+	t.Helper()
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// It vouches for itself: authority and server in one.
+	certificate := &x509.Certificate{
+		SerialNumber: big.NewInt(1), NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
+		IsCA: true, BasicConstraintsValid: true, KeyUsage: x509.KeyUsageCertSign | x509.KeyUsageDigitalSignature, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
+	}
+	der, err := x509.CreateCertificate(rand.Reader, certificate, certificate, key.Public(), key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	caFile = filepath.Join(t.TempDir(), "ca.pem")
+	if err := os.WriteFile(caFile, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	server := mqttd.New(&mqttd.Options{Logger: slog.New(slog.DiscardHandler)})
+	if err := server.AddHook(new(everybody), nil); err != nil {
+		t.Fatal(err)
+	}
+	listener := listeners.NewTCP(listeners.Config{ID: "tls", Address: "127.0.0.1:0",
+		TLSConfig: &tls.Config{Certificates: []tls.Certificate{{Certificate: [][]byte{der}, PrivateKey: key}}}})
+	if err := server.AddListener(listener); err != nil {
+		t.Fatal(err)
+	}
+	if err := server.Serve(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { server.Close() })
+	return "ssl://" + listener.Address(), caFile
+}
+
+// A broker whose certificate no public authority has signed is trusted by the file
+// that names its own, and by that only.
+func TestPrivateAuthority(t *testing.T) {
+	url, caFile := startSecured(t)
+	setContact(t, url, "", "")
+	const untrusted = "certificate signed by unknown authority"
+
+	if status, _, errors := program(t.Context(), "job", "close", "--wait", "500ms"); status != exitNoAnswer || !strings.Contains(errors, untrusted) {
+		t.Errorf("job without the file: status %d: %s", status, errors)
+	}
+	if status, _, errors := program(t.Context(), "job", "close", "--wait", "500ms", "--ca-file", caFile); status != exitNoAnswer || !strings.Contains(errors, "knows nothing of cart") {
+		t.Errorf("job with the file: status %d: %s", status, errors)
+	}
+	// runs lets a command run until it says something.
+	runs := func(says string, args ...string) {
+		t.Helper()
+		ctx, stop := context.WithCancel(t.Context())
+		defer stop()
+		var out lockedBuffer
+		ended := make(chan int, 1)
+		go func() { ended <- run(ctx, args, strings.NewReader(""), &out, &out) }()
+		said := out.String
+		if args[0] == "board" {
+			said = func() string {
+				_, url, _ := strings.Cut(out.String(), "Board at ")
+				return get(strings.TrimSpace(url) + "cart/bay2")
+			}
+		}
+		until(t, strings.Join(args, " ")+" to say "+says, func() bool { return strings.Contains(said(), says) })
+		stop()
+		<-ended
+	}
+	runs(untrusted, "watch")
+	runs("NO CART", "watch", "--ca-file", caFile)
+	runs(untrusted, "board", "--listen", "127.0.0.1:0")
+	t.Setenv("BAYFILL_CA_FILE", caFile)
+	runs("NOT HEARD", "board", "--listen", "127.0.0.1:0")
+
+	for _, command := range [][]string{{"job", "close"}, {"watch"}, {"board"}} {
+		status, _, errors := program(t.Context(), append(command, "--ca-file", caFile+".none")...)
+		if status != exitConfig || !strings.Contains(errors, "--ca-file: open "+caFile+".none") {
+			t.Errorf("%s with a file that is not there: status %d: %s", command[0], status, errors)
+		}
+	}
+}
