@@ -237,7 +237,7 @@ func (d ServiceData) spec() fillcalc.JobSpec {
 // JobServiceData is what the job goes by, from the service data or from the command
 // that opened it, in the leaf job; what neither of them said is null.
 type JobServiceData struct {
-	Name          *string `json:"name"` // of the shop's file; null when all came with the command
+	Name          *string `json:"name"`   // of the shop's file; null when all came with the command
 	Source        *string `json:"source"` // where the shop looked it up
 	AskedFluid    *string `json:"asked_fluid"`
 	TypicalL      number  `json:"typical_l"`

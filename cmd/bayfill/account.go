@@ -21,6 +21,8 @@ type account struct {
 	TrueDrainedL float64 `json:"true_drained_l"`
 	TrueAddedL   float64 `json:"true_added_l"`
 	JobMinutes   float64 `json:"job_minutes"`
+	// SameAndComplete says that an audit of the journal gave the same figures again.
+	SameAndComplete bool `json:"same_and_complete"`
 }
 
 func newAccount(s shown, t sim.Truth) account {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"fmt"
 	"io"
 	"math"
 	"os"
@@ -47,6 +48,9 @@ func TestDemoMeetsTheTruth(t *testing.T) {
 	}
 	if d := math.Abs(a.AddedL - a.TrueAddedL); !(d <= 2*a.AddedUL) || a.AddedUL > 0.05 {
 		t.Errorf("added %.4f ± %.4f L, truly %.4f", a.AddedL, a.AddedUL, a.TrueAddedL)
+	}
+	if !a.SameAndComplete {
+		t.Error("the audit does not find it the same and complete")
 	}
 	// How well the target is hit is the hand's doing, which a busy machine slows.
 	if math.Abs(a.BalanceL) > 0.2 || a.Job == "" {
@@ -105,9 +109,11 @@ func TestCheck(t *testing.T) {
 	if err := os.WriteFile(bad, bytes.Replace(text, []byte("capacity_kg: 30\n"), []byte("capcity_kg: 30\n"), 1), 0o600); err != nil {
 		t.Fatal(err)
 	}
+	before, _, _ := bytes.Cut(text, []byte("capacity_kg: 30\n"))
+	says := fmt.Sprintf(`line %d: unknown key "capcity_kg", did you mean "capacity_kg"?`, 1+bytes.Count(before, []byte("\n")))
 	for _, command := range []string{"check", "run"} {
 		status, _, errors = program(t.Context(), command, "--config", bad)
-		if status != exitConfig || !strings.Contains(errors, `line 73: unknown key "capcity_kg", did you mean "capacity_kg"?`) {
+		if status != exitConfig || !strings.Contains(errors, says) {
 			t.Errorf("%s: status %d: %s", command, status, errors)
 		}
 	}

@@ -17,6 +17,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge"
+	"bayfill/bridge/audit"
 	"bayfill/bridge/board"
 )
 
@@ -152,10 +153,18 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 		return err
 	}
 	a := newAccount(s.look(), rig.Truth())
+	record, err := audit.FromJournal(ctx, config.JournalPath(demoCart), demoShop, demoCart, a.Job, 0)
+	if err != nil {
+		return err
+	}
+	report := audit.Check(record)
+	a.SameAndComplete = report.SameAndComplete()
 	if o.json {
 		return json.NewEncoder(out).Encode(a)
 	}
 	a.print(v)
+	v.print("Audit of the journal, a year later as it were:")
+	printReport(out, report, audit.Judge(report, audit.DefaultToleranceL))
 	if o.board {
 		v.print("The board goes on, with no job open. Ctrl-C ends it.")
 		<-ctx.Done()

@@ -39,7 +39,7 @@ func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer
 		SilenceErrors: true,
 		SilenceUsage:  true,
 	}
-	root.AddCommand(runCommand(), checkCommand(), portsCommand(), listenCommand(), calibrateCommand(), simCommand(), demoCommand(), studyCommand(), budgetCommand(), serviceDataCommand(), jobCommand(), watchCommand(), schemaCommand(), boardCommand())
+	root.AddCommand(runCommand(), checkCommand(), portsCommand(), listenCommand(), calibrateCommand(), simCommand(), demoCommand(), studyCommand(), budgetCommand(), serviceDataCommand(), jobCommand(), watchCommand(), schemaCommand(), boardCommand(), auditCommand(), historyCommand())
 	root.SetArgs(args)
 	root.SetIn(in)
 	root.SetOut(out)
@@ -51,6 +51,9 @@ func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer
 	fmt.Fprintln(errors, "bayfill:", err)
 	if _, config := err.(configError); config {
 		return exitConfig
+	}
+	if _, open := err.(notAudited); open {
+		return exitNotAudited
 	}
 	if _, silent := err.(noAnswer); silent {
 		return exitNoAnswer

@@ -95,6 +95,20 @@ func (t *technician) phase(ctx context.Context, to string) error {
 	return t.do(ctx, "phase", map[string]any{"phase": to})
 }
 
+// record reports pieces of work; a figure stands behind an item.
+func (t *technician) record(ctx context.Context, items ...map[string]any) error {
+	for _, fields := range items {
+		if _, given := fields["result"]; !given {
+			fields["result"] = "done"
+		}
+		fields["by"] = demoUser
+		if err := t.do(ctx, "record", fields); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // quiet is a tally that is known and has stopped moving.
 func quiet(s shown) bool {
 	v := s.volumes
@@ -111,6 +125,9 @@ func (t *technician) open(ctx context.Context) error {
 		"typical_l": 4, "total_l": 9.5, "bottle_l": 1, "between_marks_l": 0.4, "by": demoUser,
 	})
 	if err != nil {
+		return err
+	}
+	if err := t.record(ctx, map[string]any{"item": "level_before", "result": "not_done", "note": "came on a trailer"}); err != nil {
 		return err
 	}
 	return t.until(ctx, "a scale that stands still", quiet)
@@ -203,7 +220,12 @@ func (t *technician) service(ctx context.Context) error {
 		return err
 	}
 	t.say("New filter and seal; pan and magnet cleaned; bolts by hand tool.")
-	return t.pass(ctx, 2*time.Minute)
+	if err := t.pass(ctx, 2*time.Minute); err != nil {
+		return err
+	}
+	return t.record(ctx, map[string]any{"item": "filter"}, map[string]any{"item": "seal", "count": 1}, map[string]any{"item": "magnet"},
+		map[string]any{"item": "pan"}, map[string]any{"item": "flange"}, map[string]any{"item": "gasket"},
+		map[string]any{"item": "torque", "specified": "11 N m", "applied": "97 in-lb"})
 }
 
 // plan reads what the bridge makes of it.
@@ -269,11 +291,17 @@ func (t *technician) warmUp(ctx context.Context) error {
 	// Each gear about five seconds (common practice, no source).
 	for _, gear := range []string{"R", "N", "D", "2", "1", "P"} {
 		t.say("Gear " + gear + ", held for five seconds.")
-		if err := t.pass(ctx, 5*time.Second); err != nil {
+		if err := t.do(ctx, "gear", map[string]any{"gear": gear}); err != nil {
+			return err
+		}
+		if err := t.pass(ctx, 6*time.Second); err != nil {
 			return err
 		}
 	}
-	return nil
+	if err := t.do(ctx, "gear", nil); err != nil {
+		return err
+	}
+	return t.record(ctx, map[string]any{"item": "leaks"})
 }
 
 func (t *technician) topUp(ctx context.Context) error {
@@ -300,6 +328,9 @@ func (t *technician) check(ctx context.Context) error {
 	}
 	w := t.station.look().window
 	t.say(fmt.Sprintf("The window is open at %.1f °C (level %+.0f mL against its middle): judged, it is right.", float64(w.TempC), float64(w.LevelShiftML)))
+	if err := t.record(ctx, map[string]any{"item": "level", "result": "right"}); err != nil {
+		return err
+	}
 	return t.pass(ctx, 30*time.Second)
 }
 

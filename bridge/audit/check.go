@@ -1,0 +1,432 @@
+package audit
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"strings"
+
+	"bayfill/bridge"
+	"bayfill/fillcalc"
+)
+
+// Report is what an audit found.
+type Report struct {
+	Shop string `json:"shop"`
+	Cart string `json:"cart"`
+	Job  string `json:"job"`
+	From string `json:"from"`
+	// Same says that every figure that was published came out again to the last bit.
+	Same bool `json:"same"`
+	// Complete says that no point is missing, changed, added or out of place.
+	Complete  bool      `json:"complete"`
+	Findings  []Finding `json:"findings"`
+	Events    int       `json:"events"`
+	Published int       `json:"published"` // messages that were compared
+	OpenedAt  string    `json:"opened_at,omitempty"`
+	EndedAt   string    `json:"ended_at,omitempty"`
+	SameName  int       `json:"other_jobs_of_that_name"`
+
+	state  fillcalc.State
+	events []fillcalc.Event
+}
+
+// Kind is what is wrong with a record.
+type Kind string
+
+const (
+	Missing    Kind = "missing"      // points that were there
+	Added      Kind = "added"        // points that were not
+	Order      Kind = "order"        // points that changed places
+	Altered    Kind = "altered"      // a point says something else than it did
+	Unreadable Kind = "unreadable"   // a point that the program does not write
+	NoSummary  Kind = "no_record"    // the closing record is missing
+	Differs    Kind = "differs"      // what was published does not come out again
+	Version    Kind = "other_fold"   // it was computed by another version of the calculation
+	NotEnded   Kind = "not_ended"    // the job is open, or its end is missing
+	NoOpening  Kind = "no_beginning" // the command that opened it is missing
+)
+
+// Finding is one thing that is wrong. Seq is the event where, and At its time,
+// when they are known.
+type Finding struct {
+	Kind Kind   `json:"kind"`
+	Seq  uint64 `json:"seq,omitempty"`
+	At   string `json:"at,omitempty"`
+	Text string `json:"text"`
+}
+
+// SameAndComplete is the one good verdict.
+func (r *Report) SameAndComplete() bool { return r.Same && r.Complete }
+
+const mostFindings = 50
+
+func (r *Report) find(kind Kind, seq uint64, atNs int64, format string, args ...any) {
+	if kind == Differs || kind == Version {
+		r.Same = false
+	} else {
+		r.Complete = false
+	}
+	if len(r.Findings) == mostFindings {
+		return
+	}
+	f := Finding{Kind: kind, Seq: seq, Text: fmt.Sprintf(format, args...)}
+	if atNs != 0 {
+		f.At = clock(atNs)
+	}
+	r.Findings = append(r.Findings, f)
+}
+
+// span is the part of the journal that a job takes up, by its closing record or,
+// without one, by what there is.
+type seqs struct{ from, to uint64 }
+
+// Check computes a job again.
+func Check(rec *Record) *Report {
+	r := &Report{Shop: rec.Shop, Cart: rec.Cart, Job: rec.Job, From: rec.From, SameName: rec.SameName,
+		Same: true, Complete: true, Findings: []Finding{}}
+	published := r.sort(rec)
+	own := r.extent(rec)
+	r.place(own)
+	chain, broken := r.follow(rec, own, published)
+	r.replay(rec, published, chain, broken)
+	if broken != nil && !slices.ContainsFunc(r.Findings, func(f Finding) bool { return f.Kind != Differs && f.Seq <= broken.upTo }) {
+		r.find(Altered, broken.after, 0, "%s", broken.text)
+	}
+	slices.SortStableFunc(r.Findings, func(a, b Finding) int { return cmp.Compare(a.Seq, b.Seq) })
+	return r
+}
+
+// sort reads the points: events in the order of their numbers, and what was
+// published by the number of the event before it.
+func (r *Report) sort(rec *Record) map[uint64][]bridge.Point {
+	published := map[uint64][]bridge.Point{}
+	for i := range rec.Points {
+		p := &rec.Points[i]
+		switch p.Measurement {
+		case "bayfill_reading", "bayfill_input":
+			e, err := p.Event()
+			if err != nil {
+				r.find(Unreadable, 0, p.AtNs, "a point of %s %sis none of this program's: %v", p.Measurement, ofSensor(p.Sensor), err)
+				continue
+			}
+			if e.Input != nil {
+				rec.Names.Learn(p, e.Input)
+			}
+			r.events = append(r.events, e)
+		default:
+			seq, err := p.Seq()
+			if err != nil {
+				r.find(Unreadable, 0, p.AtNs, "a point of %s is none of this program's: %v", p.Measurement, err)
+				continue
+			}
+			published[seq] = append(published[seq], *p)
+		}
+	}
+	slices.SortStableFunc(r.events, func(a, b fillcalc.Event) int {
+		return cmp.Or(cmp.Compare(a.Seq, b.Seq), cmp.Compare(a.AtNs, b.AtNs))
+	})
+	for _, list := range published {
+		slices.SortStableFunc(list, func(a, b bridge.Point) int { return strings.Compare(a.Measurement, b.Measurement) })
+	}
+	return published
+}
+
+func ofSensor(name string) string {
+	if name == "" {
+		return ""
+	}
+	return "of sensor " + name + " "
+}
+
+// extent finds which events belong to the job.
+func (r *Report) extent(rec *Record) (own seqs) {
+	if rec.Summary != nil {
+		from, _ := rec.Summary.Fields["seq_from"].(int64)
+		to, _ := rec.Summary.Fields["seq"].(int64)
+		if from < 1 || to < from {
+			r.find(Altered, 0, rec.Summary.AtNs, "the closing record says that the job takes up events %d to %d", from, to)
+			return own
+		}
+		return seqs{uint64(from), uint64(to)}
+	}
+	for i := range r.events {
+		e := &r.events[i]
+		if e.Input == nil {
+			continue
+		}
+		switch e.Input.Do {
+		case fillcalc.DoOpen:
+			if e.Input.Job != nil && e.Input.Job.ID == r.Job && own.from == 0 {
+				own.from = e.Seq
+			}
+		case fillcalc.DoClose, fillcalc.DoAbandon:
+			if own.from != 0 && own.to == 0 {
+				own.to = e.Seq
+			}
+		}
+	}
+	if own.to != 0 {
+		r.find(NoSummary, own.to, 0, "the job has ended, but its closing record is missing: nothing says what its points were")
+	} else if n := len(r.events); n > 0 {
+		own.to = r.events[n-1].Seq
+		r.find(NotEnded, own.to, r.events[n-1].AtNs, "the job has no end: it is still open, or its last points are missing")
+	}
+	return own
+}
+
+// place holds numbers and times against the job's extent. What does not belong
+// there is taken out, and the rest is in the order of numbers.
+func (r *Report) place(own seqs) {
+	var kept []fillcalc.Event
+	next := own.from
+	var missing []seqs
+	for _, e := range r.events {
+		switch {
+		case e.Seq < own.from || e.Seq > own.to:
+			r.find(Added, e.Seq, e.AtNs, "%s bears the number %d, which is not of this job (%d to %d)", what(&e), e.Seq, own.from, own.to)
+			continue
+		case e.Seq < next:
+			r.find(Added, e.Seq, e.AtNs, "%s bears the number %d, which another point has too", what(&e), e.Seq)
+			continue
+		case e.Seq > next:
+			missing = append(missing, seqs{next, e.Seq - 1})
+		}
+		if n := len(kept); n > 0 && e.AtNs <= kept[n-1].AtNs {
+			r.find(Order, e.Seq, e.AtNs, "%s is number %d but not later than number %d (%s, at %s)", what(&e), e.Seq, kept[n-1].Seq, what(&kept[n-1]), clock(kept[n-1].AtNs))
+		}
+		next = e.Seq + 1
+		kept = append(kept, e)
+	}
+	r.events = kept
+	r.Events = len(kept)
+	if len(missing) > 0 {
+		r.sensors(own)
+	}
+	const most = 10
+	for n, gap := range missing {
+		if n == most {
+			left := 0
+			for _, gap := range missing[n:] {
+				left += int(gap.to - gap.from + 1)
+			}
+			r.find(Missing, gap.from, 0, "%d more events are missing in %d other places", left, len(missing)-n)
+			break
+		}
+		i, _ := slices.BinarySearchFunc(kept, gap.to, func(e fillcalc.Event, seq uint64) int { return cmp.Compare(e.Seq, seq) })
+		r.find(Missing, gap.from, kept[i].AtNs, "%s missing before %s%s", numbers(gap), clock(kept[i].AtNs), r.whose(gap))
+	}
+	if len(kept) > 0 && own.to >= next {
+		last := &kept[len(kept)-1]
+		r.find(Missing, next, last.AtNs, "the end is missing: %s, all after %s", numbers(seqs{next, own.to}), clock(last.AtNs))
+	}
+	if len(kept) == 0 && own.to != 0 {
+		r.find(Missing, own.from, 0, "all of it is missing: %s", numbers(own))
+	}
+}
+
+func numbers(s seqs) string {
+	if s.from == s.to {
+		return fmt.Sprintf("event %d is", s.from)
+	}
+	return fmt.Sprintf("%d events, %d to %d, are", s.to-s.from+1, s.from, s.to)
+}
+
+// whose tells from the sensors' own counts whose frames are missing in a gap.
+func (r *Report) whose(gap seqs) string {
+	at, _ := slices.BinarySearchFunc(r.events, gap.from, func(e fillcalc.Event, seq uint64) int { return cmp.Compare(e.Seq, seq) })
+	before := map[string]uint64{}
+	for i := at - 1; i >= 0 && i > at-2000; i-- {
+		if e := &r.events[i]; e.Sensor != "" {
+			if _, seen := before[e.Sensor]; !seen {
+				before[e.Sensor] = e.N
+			}
+		}
+	}
+	after := map[string]uint64{}
+	for i := at; i < len(r.events) && i < at+2000; i++ {
+		if e := &r.events[i]; e.Sensor != "" {
+			if _, seen := after[e.Sensor]; !seen {
+				after[e.Sensor] = e.N
+			}
+		}
+	}
+	var parts []string
+	for _, sensor := range slices.Sorted(maps.Keys(after)) {
+		if b, seen := before[sensor]; seen && after[sensor] > b+1 {
+			parts = append(parts, fmt.Sprintf("%d of sensor %s", after[sensor]-b-1, sensor))
+		}
+	}
+	if parts == nil {
+		return ""
+	}
+	return " (" + strings.Join(parts, ", ") + ")"
+}
+
+// sensors tells of whom there is nothing at all.
+func (r *Report) sensors(own seqs) {
+	if len(r.events) == 0 {
+		return
+	}
+	seen := map[string]bool{}
+	for i := range r.events {
+		seen[r.events[i].Sensor] = true
+	}
+	in := r.events[0].Input
+	if in == nil || in.Setup == nil {
+		return
+	}
+	names := []string{in.Setup.Probe.Sensor, in.Setup.CaddyProbe.Sensor, in.Setup.Coolant.Sensor}
+	for _, sc := range in.Setup.Scales {
+		names = append(names, sc.Sensor)
+	}
+	for _, name := range names {
+		if name != "" && !seen[name] {
+			r.find(Missing, own.from, r.events[0].AtNs, "there is no reading at all of sensor %s", name)
+		}
+	}
+}
+
+func what(e *fillcalc.Event) string {
+	if e.Input != nil {
+		return "the input " + string(e.Input.Do)
+	}
+	return "a reading of sensor " + e.Sensor
+}
+
+// chainBreak lies after an event that is proved, up to one that is not; what else
+// was found up to there explains it.
+type chainBreak struct {
+	after, upTo uint64
+	text        string
+}
+
+// follow computes the chain along the events and what was published, and holds it
+// against what the volume points and the closing record say. It returns the
+// chain, and where it breaks.
+func (r *Report) follow(rec *Record, own seqs, published map[uint64][]bridge.Point) (chain bridge.Chain, broken *chainBreak) {
+	if rec.Summary == nil {
+		return chain, nil
+	}
+	from, _ := rec.Summary.Fields["chain_from"].(string)
+	if err := chain.Head.UnmarshalText([]byte(from)); err != nil {
+		r.find(Altered, 0, rec.Summary.AtNs, "chain_from of the closing record: %v", err)
+		return chain, nil
+	}
+	chain.JobHead, chain.JobSeq = chain.Head, own.from
+	good := own.from
+	known := map[uint64]bool{}
+	for i := range r.events {
+		e := &r.events[i]
+		known[e.Seq] = true
+		chain.Head = chain.Head.Link(e)
+		for _, p := range published[e.Seq] {
+			if seal, there := p.Fields["chain"]; there && broken == nil {
+				if seal == chain.Head.Seal() {
+					good = e.Seq
+				} else {
+					broken = &chainBreak{good, e.Seq, fmt.Sprintf("of events %d to %d, up to %s, or what was published there, something was altered, added or taken away: the chain breaks", good, e.Seq, clock(e.AtNs))}
+				}
+			}
+			chain.Head = chain.Head.LinkPublished(p.Measurement, e.Seq, p.Fields)
+		}
+	}
+	for _, seq := range slices.Sorted(maps.Keys(published)) {
+		if !known[seq] {
+			p := &published[seq][0]
+			if seq < own.from || seq > own.to {
+				r.find(Added, seq, p.AtNs, "a point of %s bears the number %d, which is not of this job (%d to %d)", p.Measurement, seq, own.from, own.to)
+			}
+		}
+	}
+	if end, _ := rec.Summary.Fields["chain"].(string); broken == nil && end != chain.Head.String() {
+		broken = &chainBreak{good, own.to, fmt.Sprintf("of what came after event %d, or in the closing record, something was altered, added or taken away: the chain ends in another way", good)}
+	}
+	return chain, broken
+}
+
+// replay folds the events and holds what comes out against what was published.
+func (r *Report) replay(rec *Record, published map[uint64][]bridge.Point, chain bridge.Chain, broken *chainBreak) {
+	if len(r.events) == 0 {
+		r.find(NoOpening, 0, 0, "there is not one event of the job")
+		return
+	}
+	if in := r.events[0].Input; in == nil || in.Do != fillcalc.DoOpen || in.Setup == nil || in.Job == nil || in.Job.ID != r.Job {
+		r.find(NoOpening, r.events[0].Seq, r.events[0].AtNs, "the first event is not the command that opened job %s", r.Job)
+	}
+	r.OpenedAt, r.EndedAt = clock(r.events[0].AtNs), clock(r.events[len(r.events)-1].AtNs)
+	var s fillcalc.State
+	differ, first := 0, ""
+	var firstEvent fillcalc.Event
+	for i := range r.events {
+		e := r.events[i]
+		s = fillcalc.Apply(s, e)
+		for k := range published[e.Seq] {
+			p := &published[e.Seq][k]
+			r.Published++
+			again := bridge.PublishedVolumes
+			if p.Measurement == "bayfill_window" {
+				again = bridge.PublishedWindow
+			}
+			if p.AtNs != e.AtNs {
+				r.find(Order, e.Seq, e.AtNs, "what was published on %s after event %d bears another time, %s", p.Measurement, e.Seq, clock(p.AtNs))
+			}
+			if text := difference(p.Fields, again(&s)); text != "" {
+				if differ++; differ == 1 {
+					first, firstEvent = fmt.Sprintf("%s after event %d: %s", p.Measurement, e.Seq, text), e
+				}
+			}
+		}
+	}
+	if differ > 1 {
+		first += fmt.Sprintf("; %d more messages differ after it", differ-1)
+	}
+	if differ > 0 {
+		r.find(Differs, firstEvent.Seq, firstEvent.AtNs, "%s", first)
+	}
+	r.state = rec.Names.Named(s)
+	if rec.Summary == nil {
+		return
+	}
+	text := difference(rec.Summary.Fields, bridge.PublishedSummary(&s, chain))
+	if text != "" && r.Complete && broken == nil {
+		r.find(Differs, s.Seq, s.NowNs, "the closing record: %s", text)
+	}
+	if fold, _ := rec.Summary.Fields["fold"].(int64); fold != fillcalc.FoldVersion && !r.Same {
+		r.find(Version, 0, 0, "it was computed by version %d of the calculation, this program has %d: compute it again with that one", fold, fillcalc.FoldVersion)
+	}
+}
+
+// difference says in which field what is kept differs from what was computed.
+func difference(kept bridge.Fields, again bridge.Published) string {
+	want, err := bridge.ParseFields(again.Fields)
+	if err != nil {
+		return err.Error()
+	}
+	for _, name := range slices.Sorted(maps.Keys(want)) {
+		a, there := kept[name]
+		b := want[name]
+		switch x := a.(type) {
+		case float64:
+			if y, ok := b.(float64); ok && math.Float64bits(x) == math.Float64bits(y) {
+				continue
+			}
+		default:
+			if a == b {
+				continue
+			}
+		}
+		if !there {
+			return fmt.Sprintf("%s was not published, comes out as %v", name, b)
+		}
+		return fmt.Sprintf("%s was published as %v, comes out as %v", name, a, b)
+	}
+	for _, name := range slices.Sorted(maps.Keys(kept)) {
+		if _, there := want[name]; !there && name != "chain" {
+			return fmt.Sprintf("%s was published as %v, does not come out", name, kept[name])
+		}
+	}
+	return ""
+}

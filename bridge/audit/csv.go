@@ -1,0 +1,70 @@
+package audit
+
+import (
+	"encoding/csv"
+	"io"
+	"math"
+	"time"
+
+	"bayfill/fillcalc"
+)
+
+// WriteCSV writes the course of a job: a row for each whole second and one for
+// its end, each as the fold stood then. Weights are kg as the scale shows them,
+// litres at reference_c, u expanded (k = 2), fluid_c is corrected; times are RFC
+// 3339 in UTC; what is not known then is empty.
+func WriteCSV(w io.Writer, rep *Report) error {
+	out := csv.NewWriter(w)
+	scales := rep.state.Setup.Scales
+	head := []string{"time", "phase"}
+	for _, sc := range scales {
+		head = append(head, sc.Sensor+"_shown_kg")
+	}
+	head = append(head, "reference_c", "drained_l", "drained_u_l", "added_l", "added_u_l", "undecided_l", "fluid_c", "window", "quality")
+	if err := out.Write(head); err != nil {
+		return err
+	}
+	shown := make([]fillcalc.Event, len(scales)) // the last frame of each
+	row := func(s *fillcalc.State) error {
+		v, window := s.Volumes(), s.CheckWindow()
+		cells := []string{time.Unix(0, s.NowNs).UTC().Format(time.RFC3339Nano), string(s.Job.Phase)}
+		for _, e := range shown {
+			kg := math.NaN()
+			if e.AtNs != 0 && s.NowNs-e.AtNs <= scaleHoleNs && !e.Faults.Hidden() {
+				kg = e.Value
+			}
+			cells = append(cells, cell(kg))
+		}
+		for _, figure := range []float64{s.Job.ReferenceC, v.DrainedL, v.DrainedUL, v.AddedL, v.AddedUL, v.UndecidedL, window.TempC} {
+			cells = append(cells, cell(figure))
+		}
+		return out.Write(append(cells, string(window.State), cell(v.Quality)))
+	}
+	var s fillcalc.State
+	const second = int64(time.Second)
+	for i := range rep.events {
+		e := &rep.events[i]
+		if i > 0 {
+			for ns := (s.NowNs + second - 1) / second * second; ns < e.AtNs; ns += second {
+				// What is known then, without what came since: as at a tick.
+				at := fillcalc.Apply(s, fillcalc.Event{Seq: s.Seq, AtNs: ns, Kind: fillcalc.KindInput, Input: &fillcalc.Input{Do: fillcalc.DoTick}})
+				if err := row(&at); err != nil {
+					return err
+				}
+			}
+		}
+		s = fillcalc.Apply(s, *e)
+		for k := range scales {
+			if e.Kind == fillcalc.KindWeight && e.Sensor == scales[k].Sensor {
+				shown[k] = *e
+			}
+		}
+	}
+	if len(rep.events) > 0 {
+		if err := row(&s); err != nil {
+			return err
+		}
+	}
+	out.Flush()
+	return out.Error()
+}

@@ -1,0 +1,44 @@
+package audit
+
+import (
+	"context"
+	"fmt"
+
+	"github.com/influxdata/influxdb-client-go/v2/api/query"
+)
+
+// Erased stands in the history where a name stood.
+const Erased = "erased"
+
+// Erase overwrites the names beside a token in the history. The events keep the
+// token, so that the chain over them holds. It returns how many points held one.
+func (s *Store) Erase(ctx context.Context, token string) (points int, err error) {
+	flux := fmt.Sprintf(`|> range(%s)
+	|> filter(fn: (r) => r._measurement == "bayfill_input" and (r._field == "body" or r._field == "by" or r._field == "vehicle"))`, always) +
+		pivot + fmt.Sprintf("\n|> filter(fn: (r) => r.body =~ /\"%s\"/)", token)
+	var lines []string
+	err = s.rows(ctx, flux, func(row *query.FluxRecord) error {
+		p, shop, cart := pointOf(row)
+		p.Fields["seq"] = int64(1)
+		e, err := p.Event()
+		if err != nil {
+			return fmt.Errorf("history: input of cart %s at %s: %w", cart, clock(p.AtNs), err)
+		}
+		over := p
+		over.Fields = map[string]any{}
+		if e.Input.By == token && p.Fields["by"] != nil && p.Fields["by"] != Erased {
+			over.Fields["by"] = Erased
+		}
+		if e.Input.Job != nil && e.Input.Job.Vehicle == token && p.Fields["vehicle"] != nil && p.Fields["vehicle"] != Erased {
+			over.Fields["vehicle"] = Erased
+		}
+		if len(over.Fields) > 0 {
+			lines = append(lines, over.Line(shop, cart))
+		}
+		return nil
+	})
+	for from := 0; err == nil && from < len(lines); from += 1000 {
+		err = s.write.WriteRecord(ctx, lines[from:min(from+1000, len(lines))]...)
+	}
+	return len(lines), err
+}

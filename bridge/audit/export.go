@@ -1,0 +1,140 @@
+package audit
+
+import (
+	"context"
+	"encoding/csv"
+	"fmt"
+	"io"
+	"maps"
+	"slices"
+	"strconv"
+	"time"
+
+	"github.com/influxdata/influxdb-client-go/v2/api/query"
+
+	"bayfill/bridge"
+)
+
+// Format is how points are written out.
+type Format string
+
+const (
+	LineProtocol Format = "line" // any InfluxDB takes it
+	CSV          Format = "csv"  // a row for each field of a point
+)
+
+// piece bounds what one query fetches, so that months go through little memory.
+const piece = 6 * time.Hour
+
+// Export writes every point of a cart, or of all when it is empty, in
+// [fromNs, toNs). tell hears, after each piece, up to what time all is written and
+// how many points that were.
+func (s *Store) Export(ctx context.Context, shop, cart string, fromNs, toNs int64, format Format, out io.Writer, tell func(upToNs int64, points int)) error {
+	w := newPointWriter(out, format)
+	where := ""
+	for _, tag := range []struct{ name, value string }{{"shop", shop}, {"cart", cart}} {
+		if tag.value != "" {
+			where += fmt.Sprintf(" and r.%s == %s", tag.name, quote(tag.value))
+		}
+	}
+	points := 0
+	for at := fromNs; at < toNs; at += int64(piece) {
+		end := min(at+int64(piece), toNs)
+		flux := fmt.Sprintf(`|> range(%s)
+	|> filter(fn: (r) => r._measurement =~ /^bayfill_/%s)`, span(at, end), where) + pivot
+		err := s.rows(ctx, flux, func(row *query.FluxRecord) error {
+			p, shop, cart := pointOf(row)
+			points++
+			return w.write(&p, shop, cart)
+		})
+		if err != nil {
+			return err
+		}
+		tell(end, points)
+	}
+	return w.end()
+}
+
+// pointWriter writes points in a format.
+type pointWriter struct {
+	out   io.Writer
+	table *csv.Writer // nil for line protocol
+}
+
+func newPointWriter(out io.Writer, format Format) *pointWriter {
+	w := &pointWriter{out: out}
+	if format == CSV {
+		w.table = csv.NewWriter(out)
+		w.table.Write([]string{"measurement", "shop", "cart", "sensor", "time", "field", "value"})
+	}
+	return w
+}
+
+func (w *pointWriter) write(p *bridge.Point, shop, cart string) error {
+	if w.table == nil {
+		_, err := fmt.Fprintln(w.out, p.Line(shop, cart))
+		return err
+	}
+	at := time.Unix(0, p.AtNs).UTC().Format("2006-01-02T15:04:05.000000000Z")
+	for _, name := range slices.Sorted(maps.Keys(p.Fields)) {
+		text := fmt.Sprint(p.Fields[name])
+		if v, float := p.Fields[name].(float64); float {
+			text = strconv.FormatFloat(v, 'f', -1, 64)
+		}
+		if err := w.table.Write([]string{p.Measurement, shop, cart, p.Sensor, at, name, text}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (w *pointWriter) end() error {
+	if w.table == nil {
+		return nil
+	}
+	w.table.Flush()
+	return w.table.Error()
+}
+
+// Write writes a job's points and its closing record.
+func (r *Record) Write(out io.Writer, format Format) error {
+	w := newPointWriter(out, format)
+	points := r.Points
+	if r.Summary != nil {
+		points = append(points[:len(points):len(points)], *r.Summary)
+	}
+	for i := range points {
+		if err := w.write(&points[i], r.Shop, r.Cart); err != nil {
+			return err
+		}
+	}
+	return w.end()
+}
+
+// Keep copies every job that ended in [sinceNs, untilNs), whole, to another bucket,
+// so that raw readings between jobs need not be kept as long as jobs. tell hears,
+// after each, how many are copied of how many.
+func (s *Store) Keep(ctx context.Context, to *Store, sinceNs, untilNs int64, tell func(done, of int)) error {
+	jobs, err := s.Summaries(ctx, sinceNs, untilNs, "")
+	if err != nil {
+		return err
+	}
+	for i, job := range jobs {
+		r, err := s.fetch(ctx, job)
+		if err != nil {
+			return fmt.Errorf("job %s of %s: %w", job.Job, job.Cart, err)
+		}
+		points := append(r.Points, *r.Summary)
+		for part := range slices.Chunk(points, 5000) {
+			lines := make([]string, len(part))
+			for k := range part {
+				lines[k] = part[k].Line(r.Shop, r.Cart)
+			}
+			if err := to.write.WriteRecord(ctx, lines...); err != nil {
+				return fmt.Errorf("job %s of %s: bucket %s: %w", job.Job, job.Cart, to.bucket, err)
+			}
+		}
+		tell(i+1, len(jobs))
+	}
+	return nil
+}

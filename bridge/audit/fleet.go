@@ -1,0 +1,242 @@
+package audit
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/influxdata/influxdb-client-go/v2/api/query"
+)
+
+// FleetQuery says which jobs: those that ended in [SinceNs, UntilNs), of one shop
+// or cart where it is named.
+type FleetQuery struct {
+	SinceNs, UntilNs int64
+	Shop, Cart       string
+}
+
+// Fleet is what the closing records of many jobs say together.
+type Fleet struct {
+	Since  time.Time     `json:"since"`
+	Until  time.Time     `json:"until"`
+	Newest int           `json:"newest"` // so many jobs of a cart or fluid are charted one by one
+	Carts  []*FleetGroup `json:"carts"`
+	Fluids []*FleetGroup `json:"fluids"`
+}
+
+// FleetGroup is the jobs of one cart, or with one fluid on whatever cart.
+// Abandoned jobs are counted, and in nothing else.
+type FleetGroup struct {
+	Shop      string `json:"shop,omitempty"`
+	Cart      string `json:"cart,omitempty"`
+	Fluid     string `json:"fluid,omitempty"`
+	Jobs      int64  `json:"jobs"`
+	Closed    int64  `json:"closed"`
+	Abandoned int64  `json:"abandoned"`
+	// Of the closed jobs, those whose level was judged while the check window was not
+	// open, and those whose level was never judged.
+	Outside  int64 `json:"judged_outside"`
+	Unjudged int64 `json:"never_judged"`
+
+	Balance FleetChart `json:"balance_ml"` // added less target; less drained where no target is known
+	Refill  FleetChart `json:"drained_to_typical,omitzero"`
+	// Of carts only: the slope of each calibration of a scale, its distance from 1.
+	Caddy  FleetChart `json:"caddy_slope_ppm,omitzero"`
+	Supply FleetChart `json:"supply_slope_ppm,omitzero"`
+}
+
+// Name is the cart with its shop, or the fluid.
+func (g *FleetGroup) Name() string {
+	if g.Cart != "" {
+		return g.Shop + "/" + g.Cart
+	}
+	return g.Fluid
+}
+
+const (
+	newestJobs = 300
+	mostMeans  = 60 // of the older jobs of a cart or fluid
+)
+
+// Fleet asks the history for the charts of all jobs that the query means. The
+// server computes; what is fetched and kept is what is drawn, however many jobs
+// there are.
+func (s *Store) Fleet(ctx context.Context, q FleetQuery) (*Fleet, error) {
+	f := &Fleet{Since: time.Unix(0, q.SinceNs).UTC(), Until: time.Unix(0, q.UntilNs).UTC(), Newest: newestJobs}
+	var err error
+	if f.Carts, err = s.fleetGroups(ctx, q, "shop", "cart"); err != nil {
+		return nil, err
+	}
+	if f.Fluids, err = s.fleetGroups(ctx, q, "fluid"); err != nil {
+		return nil, err
+	}
+	if err := s.calibrations(ctx, q, "caddy", f.Carts, func(g *FleetGroup) *FleetChart { return &g.Caddy }); err != nil {
+		return nil, err
+	}
+	if err := s.calibrations(ctx, q, "supply", f.Carts, func(g *FleetGroup) *FleetChart { return &g.Supply }); err != nil {
+		return nil, err
+	}
+	for _, g := range slices.Concat(f.Carts, f.Fluids) {
+		for _, chart := range []*FleetChart{&g.Balance, &g.Refill, &g.Caddy, &g.Supply} {
+			chart.judge()
+		}
+	}
+	return f, nil
+}
+
+// fleetGroups asks for the jobs by some columns: how many, the newest one by one,
+// and means over those before. Groups are in order of their names.
+func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]*FleetGroup, error) {
+	byNames := `"` + strings.Join(by, `", "`) + `"`
+	type key struct{ shop, cart, fluid string }
+	groups := map[key]*FleetGroup{}
+	group := func(r *query.FluxRecord) *FleetGroup {
+		k := key{fluid: value[string](r, "fluid")}
+		if by[0] != "fluid" {
+			k = key{shop: value[string](r, "shop"), cart: value[string](r, "cart")}
+		}
+		if groups[k] == nil {
+			groups[k] = &FleetGroup{Shop: k.shop, Cart: k.cart, Fluid: k.fluid}
+		}
+		return groups[k]
+	}
+	count := q.closingRecords("phase", "fluid", "level", "level_window") + `
+	|> group(columns: [` + byNames + `])
+	|> reduce(identity: {jobs: 0, closed: 0, outside: 0, unjudged: 0}, fn: (r, accumulator) => ({
+		jobs: accumulator.jobs + 1,
+		closed: accumulator.closed + (if r.phase == "closed" then 1 else 0),
+		outside: accumulator.outside + (if r.phase == "closed" and ` + judged + ` and not ` + inWindow + ` then 1 else 0),
+		unjudged: accumulator.unjudged + (if r.phase == "closed" and not ` + judged + ` then 1 else 0)
+	}))`
+	most := int64(0)
+	if err := s.rows(ctx, count, func(r *query.FluxRecord) error {
+		g := group(r)
+		g.Jobs, g.Closed = value[int64](r, "jobs"), value[int64](r, "closed")
+		g.Abandoned = g.Jobs - g.Closed
+		g.Outside, g.Unjudged = value[int64](r, "outside"), value[int64](r, "unjudged")
+		most = max(most, g.Closed)
+		return nil
+	}); err != nil {
+		return nil, err
+	}
+
+	// Nothing of a job goes over the wire but its place on the charts.
+	figures := func(more ...string) string {
+		fields := append(more, "phase", "fluid", "added_l", "target_l", "balance_l", "drained_l", "typical_l")
+		return q.closingRecords(fields...) + `
+		|> filter(fn: (r) => r.phase == "closed")
+		|> group(columns: [` + byNames + `])` + jobFigures("_time", "shop", "cart", "fluid", "job") + `
+		|> sort(columns: ["_time"], desc: true)
+		`
+	}
+	newest := figures("job", "level", "level_window") + fmt.Sprintf(`|> limit(n: %d) |> sort(columns: ["_time"])`, newestJobs)
+	if err := s.rows(ctx, newest, func(r *query.FluxRecord) error {
+		g := group(r)
+		p := FleetPoint{
+			AtNs: r.Time().UnixNano(), Job: value[string](r, "job"), Cart: value[string](r, "shop") + "/" + value[string](r, "cart"),
+			Level: Level(value[string](r, "judged")), X: known(r, "ml"), NoTarget: value[string](r, "against") == "drained",
+		}
+		g.Balance.Points = append(g.Balance.Points, p)
+		p.X, p.NoTarget = known(r, "refill"), false
+		g.Refill.Points = append(g.Refill.Points, p)
+		return nil
+	}); err != nil {
+		return nil, err
+	}
+
+	if most > newestJobs {
+		days := int64(math.Ceil(float64(q.UntilNs-q.SinceNs) / float64(mostMeans*24*time.Hour)))
+		older := figures() + fmt.Sprintf(`|> limit(n: 1000000000, offset: %d) |> window(every: %dd)
+		|> reduce(identity: {jobs: 0, ml: 0.0, refills: 0, refill: 0.0}, fn: (r, accumulator) => ({
+			jobs: accumulator.jobs + (if exists r.ml then 1 else 0),
+			ml: accumulator.ml + (if exists r.ml then float(v: r.ml) else 0.0),
+			refills: accumulator.refills + (if exists r.refill then 1 else 0),
+			refill: accumulator.refill + (if exists r.refill then float(v: r.refill) else 0.0)
+		}))`, newestJobs, max(1, days))
+		if err := s.rows(ctx, older, func(r *query.FluxRecord) error {
+			g := group(r)
+			g.Balance.addOlder(r, value[int64](r, "jobs"), value[float64](r, "ml"))
+			g.Refill.addOlder(r, value[int64](r, "refills"), value[float64](r, "refill"))
+			return nil
+		}); err != nil {
+			return nil, err
+		}
+	}
+	list := make([]*FleetGroup, 0, len(groups))
+	for _, g := range groups {
+		list = append(list, g)
+	}
+	slices.SortFunc(list, func(a, b *FleetGroup) int { return strings.Compare(a.Name(), b.Name()) })
+	return list, nil
+}
+
+// calibrations asks for each calibration of a scale that a job was done with, and
+// no job twice.
+func (s *Store) calibrations(ctx context.Context, q FleetQuery, scale string, carts []*FleetGroup, chart func(*FleetGroup) *FleetChart) error {
+	slope, at := scale+"_slope", scale+"_calibrated_ns"
+	flux := q.closingRecords(slope, at) + fmt.Sprintf(`
+	|> group(columns: ["shop", "cart"]) |> unique(column: %[1]q) |> sort(columns: [%[1]q], desc: true) |> limit(n: %d) |> sort(columns: [%[1]q])`, at, newestJobs)
+	return s.rows(ctx, flux, func(r *query.FluxRecord) error {
+		for _, g := range carts {
+			if g.Shop == value[string](r, "shop") && g.Cart == value[string](r, "cart") {
+				c := chart(g)
+				c.Points = append(c.Points, FleetPoint{AtNs: value[int64](r, at), Cart: g.Name(), X: 1e6 * (known(r, slope) - 1)})
+			}
+		}
+		return nil
+	})
+}
+
+// closingRecords are records with some of their fields; the server reads no
+// others.
+func (q FleetQuery) closingRecords(fields ...string) string {
+	flux := "|> range(" + span(q.SinceNs, q.UntilNs) + `)
+	|> filter(fn: (r) => r._measurement == "bayfill_job"`
+	if q.Shop != "" {
+		flux += " and r.shop == " + quote(q.Shop)
+	}
+	if q.Cart != "" {
+		flux += " and r.cart == " + quote(q.Cart)
+	}
+	return flux + ` and (r._field == "` + strings.Join(fields, `" or r._field == "`) + `"))` + pivot
+}
+
+// What a record says of the level at the end.
+const (
+	judged   = `(exists r.level)`
+	inWindow = `(r.level_window == "open" or r.level_window == "closing")`
+)
+
+// jobFigures turns records into what the charts are of, and keeps some columns.
+// The balance is against the target, since that is what a shop controls. The
+// version of Flux in InfluxDB 1.8 refuses a conditional whose branches use a column
+// that no record of a table has, unless float() says what it would be.
+func jobFigures(columns ...string) string {
+	flux := "\n|> map(fn: (r) => ({"
+	for _, c := range columns {
+		flux += c + ": r." + c + ", "
+	}
+	return flux + `
+		against: if exists r.target_l then "target" else "drained",
+		ml: if exists r.target_l then 1000.0 * (float(v: r.added_l) - float(v: r.target_l)) else 1000.0 * float(v: r.balance_l),
+		refill: float(v: r.drained_l) / float(v: r.typical_l),
+		judged: if not ` + judged + ` then "` + string(Unjudged) + `" else if ` + inWindow + ` then "` + string(InWindow) + `" else "` + string(Outside) + `"
+	}))`
+}
+
+// value is a column's value; zero where there is none.
+func value[T any](r *query.FluxRecord, column string) T {
+	v, _ := r.ValueByKey(column).(T)
+	return v
+}
+
+// known is a figure; NaN where there is none.
+func known(r *query.FluxRecord, column string) float64 {
+	if v, ok := r.ValueByKey(column).(float64); ok {
+		return v
+	}
+	return math.NaN()
+}

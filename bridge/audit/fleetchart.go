@@ -1,0 +1,198 @@
+package audit
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+	"time"
+
+	"github.com/influxdata/influxdb-client-go/v2/api/query"
+)
+
+// FleetChart is a control chart of successive jobs or calibrations: individuals
+// and moving range, with the weighted average over them. Its limits and rules are
+// those of the points; means of older jobs are shown beside them only.
+type FleetChart struct {
+	Points []FleetPoint
+	Older  []FleetMean
+	Limits Individuals
+	EWMA   EWMA
+	Drift  Drift
+}
+
+// FleetPoint is one job, or one calibration. X is NaN where a job has no such
+// figure.
+type FleetPoint struct {
+	AtNs     int64 // when the job ended, or the scale was calibrated
+	Job      string
+	Cart     string // with its shop
+	X        float64
+	NoTarget bool // a balance against what was drained
+	Level    Level
+	Average  EWMAPoint
+	Rules    []Rule // that it signals
+}
+
+// Level says when a closed job's level was judged at the end.
+type Level string
+
+const (
+	InWindow Level = "in window"
+	Outside  Level = "outside"
+	Unjudged Level = "not judged"
+)
+
+// FleetMean is the mean of Jobs jobs that ended in [FromNs, ToNs).
+type FleetMean struct {
+	FromNs, ToNs int64
+	Jobs         int64
+	X            float64
+}
+
+// Drift says where the weighted average lies.
+type Drift struct {
+	Direction string // up, down, or empty: within its limits at the newest point
+	SinceNs   int64  // the point with which it left them
+	Words     string
+}
+
+const (
+	// With fewer values the limits say little. Common practice, no source.
+	fewestValues = 10
+	// NIST/SEMATECH e-Handbook, 6.3.2.4: usually 0.2 to 0.3 (from memory).
+	fleetLambda = 0.2
+)
+
+func (c *FleetChart) addOlder(r *query.FluxRecord, jobs int64, sum float64) {
+	if jobs > 0 {
+		c.Older = append(c.Older, FleetMean{r.Start().UnixNano(), r.Stop().UnixNano(), jobs, sum / float64(jobs)})
+	}
+}
+
+func (c *FleetChart) values() []float64 {
+	x := make([]float64, len(c.Points))
+	for i, p := range c.Points {
+		x[i] = p.X
+	}
+	return x
+}
+
+// judge finds the limits, and what lies beyond them.
+func (c *FleetChart) judge() {
+	x := c.values()
+	c.Limits = NewIndividuals(x)
+	c.EWMA = EWMA{fleetLambda, c.Limits.Mean, c.Limits.Sigma}
+	averages, rules, ranges := c.EWMA.Chart(x), RunRules(x, c.Limits.Mean, c.Limits.Sigma), c.Limits.MovingRanges()
+	enough := c.Limits.N >= fewestValues
+	for i := range c.Points {
+		p := &c.Points[i]
+		p.Average = averages[i]
+		if !enough || !isNumber(p.X) {
+			continue
+		}
+		p.Rules = rules[i]
+		if c.Limits.Sigma > 0 && ranges[i] > c.Limits.RangeUCL {
+			p.Rules = append(p.Rules, RangeBeyond)
+		}
+		if p.Average.Beyond() != 0 {
+			p.Rules = append(p.Rules, EWMABeyond)
+		}
+	}
+	c.Drift = c.drift()
+}
+
+// IsZero tells whether there is nothing to draw.
+func (c FleetChart) IsZero() bool { return c.Limits.N == 0 }
+
+// Enough tells whether there are enough values for limits.
+func (c *FleetChart) Enough() bool { return c.Limits.N >= fewestValues }
+
+// drift looks for the newest stretch of averages beyond their limits.
+func (c *FleetChart) drift() Drift {
+	if !c.Enough() {
+		return Drift{Words: fmt.Sprintf("too few to tell (%d)", c.Limits.N)}
+	}
+	var from, to *FleetPoint
+	side, ended := 0, false
+	for _, p := range slices.Backward(c.Points) {
+		switch beyond := p.Average.Beyond(); {
+		case !isNumber(p.X):
+		case side == 0 && beyond != 0:
+			side, from, to = beyond, &p, &p
+		case side == 0:
+			ended = true // within its limits again
+		case beyond == side:
+			from = &p
+		default:
+			return newDrift(side, ended, from, to)
+		}
+	}
+	return newDrift(side, ended, from, to)
+}
+
+func newDrift(side int, ended bool, from, to *FleetPoint) Drift {
+	if side == 0 {
+		return Drift{Words: "steady"}
+	}
+	direction := "up"
+	if side < 0 {
+		direction = "down"
+	}
+	if ended {
+		return Drift{Words: fmt.Sprintf("steady now, was %s %s to %s", direction, day(from.AtNs), day(to.AtNs))}
+	}
+	words := direction + " since " + day(from.AtNs)
+	if from.Job != "" {
+		words += ", job " + from.Job
+	}
+	return Drift{direction, from.AtNs, words}
+}
+
+// Signals are the points that signal a rule, the newest first.
+func (c *FleetChart) Signals() (signals []FleetPoint) {
+	for _, p := range slices.Backward(c.Points) {
+		if len(p.Rules) > 0 {
+			signals = append(signals, p)
+		}
+	}
+	return signals
+}
+
+// MarshalJSON gives limits, drift and signals. What is not known is null.
+func (c FleetChart) MarshalJSON() ([]byte, error) {
+	figure := func(f float64) *float64 {
+		if !isNumber(f) {
+			return nil
+		}
+		return &f
+	}
+	type signal struct {
+		At    time.Time `json:"at"`
+		Job   string    `json:"job,omitempty"`
+		Cart  string    `json:"cart"`
+		X     float64   `json:"x"`
+		Rules []Rule    `json:"rules"`
+	}
+	signals := []signal{}
+	for _, p := range c.Signals() {
+		signals = append(signals, signal{time.Unix(0, p.AtNs).UTC(), p.Job, p.Cart, p.X, p.Rules})
+	}
+	older := int64(0)
+	for _, m := range c.Older {
+		older += m.Jobs
+	}
+	var average *float64
+	if n := len(c.Points); n > 0 {
+		average = figure(c.Points[n-1].Average.Z)
+	}
+	lcl, ucl := c.EWMA.Limits()
+	return json.Marshal(map[string]any{
+		"n": c.Limits.N, "older": older, "mean": figure(c.Limits.Mean), "sigma": figure(c.Limits.Sigma),
+		"lcl": figure(c.Limits.LCL), "ucl": figure(c.Limits.UCL), "range_ucl": figure(c.Limits.RangeUCL),
+		"ewma": average, "ewma_lcl": figure(lcl), "ewma_ucl": figure(ucl),
+		"drift": c.Drift.Direction, "drift_words": c.Drift.Words, "signals": signals,
+	})
+}
+
+// day is a date in UTC.
+func day(ns int64) string { return time.Unix(0, ns).UTC().Format("2006-01-02") }

@@ -1,0 +1,74 @@
+package audit
+
+import (
+	"context"
+	"encoding/csv"
+	"io"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/influxdata/influxdb-client-go/v2/api/query"
+)
+
+// The fields of a closing record that a row has, and what is computed of them.
+var fleetFields = []string{
+	"job", "phase", "fluid", "opened_ns", "drained_l", "drained_u_l", "added_l", "added_u_l", "balance_l", "balance_u_l",
+	"target_l", "target_u_l", "typical_l", "low_c", "high_c", "level", "level_window", "level_c", "steps",
+	"caddy_slope", "caddy_calibrated_ns", "supply_slope", "supply_calibrated_ns", "seq", "fold",
+}
+
+// WriteFleetCSV writes a row for each job that the query means, abandoned ones
+// too, cart by cart in order of time. Litres are at the job's reference
+// temperature; u is expanded (k = 2); times are RFC 3339 in UTC; what is not known
+// is empty. Rows go out as they come in.
+func (s *Store) WriteFleetCSV(ctx context.Context, q FleetQuery, w io.Writer) error {
+	out := csv.NewWriter(w)
+	head := []string{"shop", "cart", "ended"}
+	for _, name := range fleetFields {
+		head = append(head, strings.TrimSuffix(name, "_ns"))
+	}
+	if err := out.Write(append(head, "balance_ml", "balance_against", "drained_to_typical", "level_judged")); err != nil {
+		return err
+	}
+	flux := q.closingRecords(fleetFields...) + jobFigures(append([]string{"_time", "shop", "cart"}, fleetFields...)...) + `
+	|> group(columns: ["shop", "cart"]) |> sort(columns: ["_time"])`
+	err := s.rows(ctx, flux, func(r *query.FluxRecord) error {
+		row := []string{cell(value[string](r, "shop")), cell(value[string](r, "cart")), r.Time().UTC().Format(time.RFC3339Nano)}
+		for _, name := range fleetFields {
+			v := r.ValueByKey(name)
+			if ns, ok := v.(int64); ok && strings.HasSuffix(name, "_ns") {
+				v = time.Unix(0, ns).UTC().Format(time.RFC3339Nano)
+			}
+			row = append(row, cell(v))
+		}
+		for _, name := range []string{"ml", "against", "refill", "judged"} {
+			row = append(row, cell(r.ValueByKey(name)))
+		}
+		return out.Write(row)
+	})
+	out.Flush()
+	if err != nil {
+		return err
+	}
+	return out.Error()
+}
+
+// cell writes a value. A text that a spreadsheet would take for a formula gets an
+// apostrophe before it.
+func cell(v any) string {
+	switch v := v.(type) {
+	case string:
+		if v != "" && strings.ContainsRune("=+-@\t\r", rune(v[0])) {
+			return "'" + v
+		}
+		return v
+	case int64:
+		return strconv.FormatInt(v, 10)
+	case float64:
+		if isNumber(v) {
+			return strconv.FormatFloat(v, 'g', -1, 64)
+		}
+	}
+	return ""
+}

@@ -1,0 +1,65 @@
+package audit
+
+import (
+	_ "embed"
+	"fmt"
+	"html/template"
+	"io"
+	"strings"
+	"time"
+)
+
+//go:embed fleet.html
+var fleetPage string
+
+var fleetTemplate = template.Must(template.New("fleet").Funcs(template.FuncMap{
+	"pictures": func(g *FleetGroup) []fleetPicture { return g.pictures() },
+	"day":      func(t time.Time) string { return t.Format("2006-01-02") },
+	"figure":   fleetFigure,
+	"drifts":   func(g *FleetGroup) []string { return g.Drifts() },
+}).Parse(fleetPage))
+
+// WriteHTML writes the charts as one page that needs nothing else: no script, no
+// other file.
+func (f *Fleet) WriteHTML(w io.Writer) error { return fleetTemplate.Execute(w, f) }
+
+// fleetFigure formats a figure; a dash where it is not known.
+func fleetFigure(format string, v float64) string {
+	if !isNumber(v) {
+		return "–"
+	}
+	return strings.ReplaceAll(fmt.Sprintf(format, v+0), "-", "−")
+}
+
+// fleetCharts are the charts that a cart or fluid may have.
+var fleetCharts = [...]struct {
+	short, title, format string
+	of                   func(*FleetGroup) *FleetChart
+}{
+	{"balance", "Balance: added less target, mL", "%.1f", func(g *FleetGroup) *FleetChart { return &g.Balance }},
+	{"drained to typical", "Drained to typical refill, ratio", "%.3f", func(g *FleetGroup) *FleetChart { return &g.Refill }},
+	{"caddy scale", "Calibrations of the caddy's scale: slope from 1, ppm", "%.0f", func(g *FleetGroup) *FleetChart { return &g.Caddy }},
+	{"supply scale", "Calibrations of the supply's scale: slope from 1, ppm", "%.0f", func(g *FleetGroup) *FleetChart { return &g.Supply }},
+}
+
+// Drifts say which charts are not steady now, in words. None does not mean that
+// there was enough to tell.
+func (g *FleetGroup) Drifts() (words []string) {
+	for _, c := range fleetCharts {
+		if d := c.of(g).Drift; d.Direction != "" {
+			words = append(words, c.short+" "+d.Words)
+		}
+	}
+	return words
+}
+
+func (g *FleetGroup) pictures() (list []fleetPicture) {
+	for i, c := range fleetCharts {
+		chart := c.of(g)
+		if chart.IsZero() || g.Cart == "" && i > 0 {
+			continue
+		}
+		list = append(list, newFleetPicture(c.title, c.format, chart, i == 0 && g.Cart != ""))
+	}
+	return list
+}

@@ -1,0 +1,196 @@
+package audit
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/influxdata/influxdb-client-go/v2/api/query"
+
+	"bayfill/bridge"
+	"bayfill/fillcalc"
+)
+
+// Record is what is kept of one job: the points between its opening and its end,
+// as they came, and its closing record.
+type Record struct {
+	Shop, Cart, Job string
+	From            string // where it was read: a bucket or a file
+	Points          []bridge.Point
+	Summary         *bridge.Point // nil when there is none
+	Names           bridge.Names  // behind the tokens in the events
+	// SameName is how many other jobs have this name.
+	SameName int
+}
+
+// ErrNoJob is returned when nothing at all is kept of a job.
+var ErrNoJob = errors.New("no such job")
+
+// Record fetches a job: the newest of that name, or the one that was opened in a
+// millisecond, when that is not 0. One that was never closed is found by its opening.
+func (s *Store) Record(ctx context.Context, job string, openedNs int64) (*Record, error) {
+	all, err := s.Summaries(ctx, 0, math.MaxInt64, job)
+	if err != nil {
+		return nil, err
+	}
+	if len(all) == 0 {
+		if all, err = s.openings(ctx, job); err != nil {
+			return nil, err
+		}
+	}
+	at := len(all) - 1
+	for openedNs != 0 && at >= 0 && all[at].OpenedNs/1e6 != openedNs/1e6 {
+		at--
+	}
+	if at < 0 {
+		return nil, fmt.Errorf("%w as %q in %s%s", ErrNoJob, job, s.bucket, openedTimes(all))
+	}
+	r, err := s.fetch(ctx, all[at])
+	if r != nil {
+		r.SameName = len(all) - 1
+	}
+	return r, err
+}
+
+// fetch brings all points of a job.
+func (s *Store) fetch(ctx context.Context, chosen Summary) (*Record, error) {
+	r := &Record{Shop: chosen.Shop, Cart: chosen.Cart, Job: chosen.Job, From: s.bucket, Names: bridge.Names{}}
+	if chosen.Point.Measurement != "" {
+		r.Summary = &chosen.Point
+	}
+	flux := fmt.Sprintf(`|> range(%s)
+	|> filter(fn: (r) => r._measurement =~ /^bayfill_(reading|input|volume|window)$/ and r.shop == %s and r.cart == %s)`,
+		span(chosen.OpenedNs, chosen.EndsNs+1), quote(r.Shop), quote(r.Cart)) + pivot
+	err := s.rows(ctx, flux, func(row *query.FluxRecord) error {
+		p, _, _ := pointOf(row)
+		r.Points = append(r.Points, p)
+		return nil
+	})
+	if err == nil && r.Summary == nil {
+		r.endWithJob()
+	}
+	return r, err
+}
+
+func openedTimes(all []Summary) string {
+	var times []string
+	for _, s := range all {
+		times = append(times, clock(s.OpenedNs))
+	}
+	if times == nil {
+		return ""
+	}
+	return " that was opened then, only at " + strings.Join(times, ", ")
+}
+
+// openings finds jobs by the command that opened them.
+func (s *Store) openings(ctx context.Context, job string) (list []Summary, err error) {
+	flux := fmt.Sprintf(`|> range(%s)
+	|> filter(fn: (r) => r._measurement == "bayfill_input" and r._field == "body")
+	|> filter(fn: (r) => r._value =~ /"do":"open"/ and r._value =~ /"id":"%s"/)`, always, job)
+	err = s.rows(ctx, flux, func(row *query.FluxRecord) error {
+		p := bridge.Point{Measurement: row.Measurement(), Fields: bridge.Fields{"body": row.Value(), "seq": int64(1)}}
+		if e, err := p.Event(); err == nil && e.Input.Do == fillcalc.DoOpen && e.Input.Job != nil && e.Input.Job.ID == job {
+			shop, _ := row.ValueByKey("shop").(string)
+			cart, _ := row.ValueByKey("cart").(string)
+			list = append(list, Summary{Shop: shop, Cart: cart, Job: job, OpenedNs: row.Time().UnixNano(), EndsNs: math.MaxInt64 - 1})
+		}
+		return nil
+	})
+	slices.SortStableFunc(list, func(a, b Summary) int { return cmp.Compare(a.OpenedNs, b.OpenedNs) })
+	return list, err
+}
+
+// endWithJob drops what came after the end of a job without a closing record.
+func (r *Record) endWithJob() {
+	endNs := int64(math.MaxInt64)
+	for i := range r.Points {
+		p := &r.Points[i]
+		if e, err := p.Event(); err == nil && e.Input != nil && (e.Input.Do == fillcalc.DoClose || e.Input.Do == fillcalc.DoAbandon) {
+			endNs = min(endNs, p.AtNs)
+		}
+	}
+	r.Points = slices.DeleteFunc(r.Points, func(p bridge.Point) bool { return p.AtNs > endNs })
+}
+
+// FromJournal reads a job from a cart's journal file, which is only read: the
+// program may be running. The newest of that name, or the one that was opened at
+// a time, when that is not 0. The journal's name is the cart's unless one is
+// given.
+func FromJournal(ctx context.Context, path, shop, cart, job string, openedNs int64) (*Record, error) {
+	j, err := bridge.ReadJournal(path)
+	if err != nil {
+		return nil, err
+	}
+	defer j.Close()
+	spans, err := j.JobSpans(ctx, job)
+	if err != nil {
+		return nil, err
+	}
+	at := len(spans) - 1
+	for openedNs != 0 && at >= 0 && spans[at].OpenedNs/1e6 != openedNs/1e6 {
+		at--
+	}
+	if at < 0 {
+		return nil, fmt.Errorf("%w as %q in %s", ErrNoJob, job, path)
+	}
+	span := spans[at]
+	if cart == "" {
+		cart = strings.TrimSuffix(filepath.Base(path), filepath.Ext(path))
+	}
+	r := &Record{Shop: shop, Cart: cart, Job: job, From: path, SameName: len(spans) - 1}
+	atNs := map[uint64]int64{}
+	if r.Names, err = j.Names(ctx); err != nil {
+		return nil, err
+	}
+	for from := span.From - 1; from < span.To; {
+		events, err := j.Events(ctx, from, 5000)
+		if err != nil {
+			return nil, err
+		}
+		if len(events) == 0 {
+			break
+		}
+		for i := range events {
+			e := &events[i]
+			if from = e.Seq; from > span.To {
+				break
+			}
+			p, err := bridge.PointOf(e, r.Names)
+			if err != nil {
+				return nil, err
+			}
+			atNs[e.Seq] = e.AtNs
+			r.Points = append(r.Points, p)
+		}
+	}
+	published, err := j.PublishedBetween(ctx, span.From-1, span.To)
+	if err != nil {
+		return nil, err
+	}
+	for _, p := range published {
+		fields, err := bridge.ParseFields(p.Fields)
+		if err != nil {
+			return nil, fmt.Errorf("journal: published after event %d: %w", p.Seq, err)
+		}
+		point := bridge.Point{Measurement: p.Measurement, AtNs: atNs[p.Seq], Fields: fields}
+		if p.Measurement == "bayfill_job" {
+			r.Summary = &point
+			continue
+		}
+		r.Points = append(r.Points, point)
+	}
+	return r, nil
+}
+
+// TimeLayout is how times are written for people; by the millisecond a job is
+// found again.
+const TimeLayout = "2006-01-02 15:04:05.000 UTC"
+
+func clock(ns int64) string { return time.Unix(0, ns).UTC().Format(TimeLayout) }

@@ -1,0 +1,529 @@
+package audit
+
+import (
+	"cmp"
+	_ "embed"
+	"encoding/json"
+	"fmt"
+	"html/template"
+	"io"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"bayfill/bridge"
+	"bayfill/fillcalc"
+)
+
+// number is a figure of a sheet: null when it is not known, and rounded far below
+// what can be measured, so that the text is the same on every machine.
+type number float64
+
+func (n number) MarshalJSON() ([]byte, error) {
+	rounded := math.Round(float64(n)*1e6) / 1e6
+	if !isNumber(rounded) {
+		return []byte("null"), nil
+	}
+	return strconv.AppendFloat(nil, rounded+0, 'f', -1, 64), nil
+}
+
+// Fixed writes it with so many decimals; a dash when it is not known.
+func (n number) Fixed(decimals int) string {
+	if !isNumber(float64(n)) {
+		return "–"
+	}
+	text := strconv.FormatFloat(float64(n), 'f', decimals, 64)
+	if strings.Trim(text, "-0.") == "" {
+		text = strings.TrimPrefix(text, "-") // nothing has no sign
+	}
+	return strings.Replace(text, "-", "−", 1)
+}
+
+// Short writes it with so many decimals at most.
+func (n number) Short(most int) string {
+	text := n.Fixed(most)
+	if strings.Contains(text, ".") {
+		text = strings.TrimRight(strings.TrimRight(text, "0"), ".")
+	}
+	return text
+}
+
+// Given is the same with a unit, and a dash for 0, which stands for what nobody
+// said.
+func (n number) Given(most int, unit string) string {
+	if n == 0 {
+		return "–"
+	}
+	return strings.TrimSpace(n.Short(most) + " " + unit)
+}
+
+// instant is a time in nanoseconds since 1970; 0 when it is not known.
+type instant int64
+
+func (i instant) MarshalJSON() ([]byte, error) {
+	if i == 0 {
+		return []byte("null"), nil
+	}
+	return json.Marshal(time.Unix(0, int64(i)).UTC().Format("2006-01-02T15:04:05.000Z"))
+}
+
+// Full, Day and Clock write it in UTC.
+func (i instant) Full() string {
+	if i == 0 {
+		return "–"
+	}
+	return time.Unix(0, int64(i)).UTC().Format("2006-01-02 15:04:05 UTC")
+}
+
+func (i instant) Day() string {
+	if i == 0 {
+		return "–"
+	}
+	return day(int64(i))
+}
+
+func (i instant) Clock() string {
+	if i == 0 {
+		return "–"
+	}
+	return shortTime(int64(i))
+}
+
+func shortTime(ns int64) string { return time.Unix(0, ns).UTC().Format("15:04:05") }
+
+// SheetData is all that an audit sheet says in numbers and words. Litres are at
+// the reference temperature unless their name says otherwise, U is expanded
+// (k = 2), times are UTC.
+type SheetData struct {
+	Shop       string  `json:"shop"`
+	Cart       string  `json:"cart"`
+	Job        string  `json:"job"`
+	Vehicle    string  `json:"vehicle"`
+	From       string  `json:"from"`
+	Phase      string  `json:"phase"`
+	Why        string  `json:"why,omitempty"`
+	Opened     instant `json:"opened_at"`
+	OpenedBy   string  `json:"opened_by"`
+	Ended      instant `json:"ended_at"`
+	EndedBy    string  `json:"ended_by"`
+	ReferenceC number  `json:"reference_c"`
+	CheckC     number  `json:"check_c"` // the middle of the check window
+	Fold       int     `json:"fold"`
+	Events     int     `json:"events"`
+	Published  int     `json:"published"`
+	SameName   int     `json:"other_jobs_of_that_name"`
+
+	Verdict      Verdict            `json:"verdict"`
+	ServiceData  SheetServiceData   `json:"service_data"`
+	Phases       []SheetPhase       `json:"phases"`
+	Volumes      []SheetVolume      `json:"volumes"`
+	Levels       []SheetRecord      `json:"levels"`
+	Service      []SheetRecord      `json:"service"`
+	Gears        []SheetGear        `json:"gears"`
+	Entries      []SheetEntry       `json:"entries"`
+	Steps        []SheetStep        `json:"steps"`
+	Notices      []SheetNotice      `json:"notices"`
+	Calibrations []SheetCalibration `json:"calibrations"`
+	Findings     []Finding          `json:"findings"`
+	Unverified   []string           `json:"unverified"`
+	Recompute    string             `json:"recompute"`
+
+	Charts []sheetChart `json:"-"`
+}
+
+// SheetServiceData is what the shop looked up for the vehicle; 0 is unknown.
+type SheetServiceData struct {
+	Name          string `json:"name"`
+	Fluid         string `json:"fluid"`
+	UsedFluid     string `json:"used_fluid"`
+	AskedFluid    string `json:"asked_fluid"`
+	OtherFluid    string `json:"other_fluid,omitempty"`
+	OtherFluidBy  string `json:"other_fluid_by,omitempty"`
+	FreshKgM3     number `json:"fluid_kg_m3"`
+	UsedKgM3      number `json:"used_fluid_kg_m3"`
+	Check         string `json:"check"`
+	LowC          number `json:"low_c"`
+	HighC         number `json:"high_c"`
+	TypicalL      number `json:"typical_l"`
+	TotalL        number `json:"total_l"`
+	BottleL       number `json:"bottle_l"`
+	BetweenMarksL number `json:"between_marks_l"`
+	FirstFillPct  number `json:"first_fill_pct"`
+	BoltTorqueNM  number `json:"bolt_torque_nm"`
+	BalanceBandL  number `json:"balance_band_l"`
+}
+
+// SheetPhase is a phase as it came.
+type SheetPhase struct {
+	Phase     string  `json:"phase"`
+	At        instant `json:"at"`
+	DurationS number  `json:"duration_s"` // null for the last
+	By        string  `json:"by"`
+	Why       string  `json:"why,omitempty"`
+}
+
+// SheetVolume is a volume at both temperatures, and what makes up its
+// uncertainty.
+type SheetVolume struct {
+	Name    string      `json:"name"`
+	Kg      number      `json:"kg"`
+	L       number      `json:"l"`
+	UL      number      `json:"u_l"`
+	CheckL  number      `json:"check_l"` // at the check temperature
+	CheckUL number      `json:"check_u_l"`
+	Terms   []SheetTerm `json:"terms"`
+}
+
+// SheetTerm is one input's part: its standard uncertainty in mL of the volume,
+// and its share of the variance.
+type SheetTerm struct {
+	Term     string `json:"term"`
+	Of       string `json:"of"`
+	UML      number `json:"u_ml"`
+	SharePct number `json:"share_pct"`
+}
+
+// SheetRecord is a piece of work as it was recorded.
+type SheetRecord struct {
+	Item        string  `json:"item"`
+	Text        string  `json:"text"`
+	Result      string  `json:"result"`
+	Count       int     `json:"count,omitempty"`
+	SpecifiedNM number  `json:"specified_nm"`
+	AppliedNM   number  `json:"applied_nm"`
+	Written     string  `json:"written,omitempty"`
+	Note        string  `json:"note,omitempty"`
+	At          instant `json:"at"`
+	By          string  `json:"by"`
+	Phase       string  `json:"phase"`
+	Window      string  `json:"window"`
+	TempC       number  `json:"temp_c"`
+}
+
+// SheetGear is a gear that was held with the engine running.
+type SheetGear struct {
+	Name  string  `json:"name"`
+	From  instant `json:"from"`
+	HeldS number  `json:"held_s"`
+}
+
+// SheetEntry is what somebody told.
+type SheetEntry struct {
+	What  string  `json:"what"`
+	L     number  `json:"l"`
+	UL    number  `json:"u_l"` // standard uncertainty, as entered
+	Share number  `json:"share"`
+	TempC number  `json:"temp_c"`
+	At    instant `json:"at"`
+	By    string  `json:"by"`
+}
+
+// SheetStep is a change that was held apart, and what it was said to be.
+type SheetStep struct {
+	Step   int     `json:"step"`
+	Sensor string  `json:"sensor"`
+	At     instant `json:"at"`
+	Kg     number  `json:"kg"` // as the scale shows it
+	L      number  `json:"l"`  // if it was fluid
+	Cause  string  `json:"cause"`
+	Tally  string  `json:"tally"`
+	As     string  `json:"as"` // empty while undecided
+	By     string  `json:"by"`
+	With   int     `json:"with,omitempty"`
+	LeftKg number  `json:"left_kg"`
+	Before bool    `json:"before_baseline"`
+}
+
+// SheetNotice is something that the program said, or noted, for a time.
+type SheetNotice struct {
+	Kind string  `json:"kind"` // alert, remark, sensor, start
+	Text string  `json:"text"`
+	From instant `json:"from"`
+	To   instant `json:"to"` // null: to the end
+}
+
+// SheetCalibration is a calibration in force.
+type SheetCalibration struct {
+	Sensor  string  `json:"sensor"`
+	Role    string  `json:"role"`
+	At      instant `json:"at"`
+	Due     instant `json:"due"`
+	Slope   number  `json:"slope"`
+	UPct    number  `json:"slope_u_pct"` // standard, at the job's end
+	OffsetC number  `json:"offset_c"`
+	UC      number  `json:"u_c"` // standard, at the check temperature
+	Outcome Outcome `json:"outcome"`
+}
+
+//go:embed sheet.html
+var sheetPage string
+
+var sheetTemplate = template.Must(template.New("sheet").Funcs(template.FuncMap{
+	"words": func(name string) string { return strings.ReplaceAll(name, "_", " ") },
+	"or0":   func(text string) string { return cmp.Or(text, "–") },
+	"next":  func(i int) int { return i + 1 },
+}).Parse(sheetPage))
+
+// WriteSheet writes the audit sheet: one page of HTML that needs nothing else and
+// prints on A4 and Letter.
+func WriteSheet(w io.Writer, rec *Record, rep *Report, toleranceL float64) error {
+	var page strings.Builder
+	if err := sheetTemplate.Execute(&page, NewSheetData(rec, rep, toleranceL)); err != nil {
+		return err
+	}
+	_, err := turns.WriteString(w, page.String())
+	return err
+}
+
+// turns shows the characters that turn the direction of what follows: in a name
+// they would let the sheet's own words read backwards.
+var turns = strings.NewReplacer("\u202a", "[U+202A]", "\u202b", "[U+202B]", "\u202c", "[U+202C]", "\u202d", "[U+202D]", "\u202e", "[U+202E]",
+	"\u2066", "[U+2066]", "\u2067", "[U+2067]", "\u2068", "[U+2068]", "\u2069", "[U+2069]", "\u200e", "[U+200E]", "\u200f", "[U+200F]")
+
+// NewSheetData works out all that the sheet says.
+func NewSheetData(rec *Record, rep *Report, toleranceL float64) *SheetData {
+	s := &rep.state
+	j := &s.Job
+	d := &SheetData{
+		Shop: rec.Shop, Cart: rec.Cart, Job: rec.Job, Vehicle: j.Spec.Vehicle, From: rec.From,
+		Phase: string(j.Phase), Why: j.Why, Opened: instant(j.OpenedNs),
+		ReferenceC: number(j.ReferenceC), CheckC: number((j.Spec.LowC + j.Spec.HighC) / 2), Fold: fillcalc.FoldVersion,
+		Events: rep.Events, Published: rep.Published, SameName: rep.SameName,
+		Verdict: Judge(rep, toleranceL), ServiceData: newSheetServiceData(j),
+		Levels: []SheetRecord{}, Service: []SheetRecord{}, Gears: []SheetGear{}, Entries: []SheetEntry{}, Steps: []SheetStep{},
+		Notices: rep.notices(), Calibrations: []SheetCalibration{}, Findings: rep.Findings, Unverified: []string{},
+		Recompute: recompute(rec, rep, toleranceL), Charts: rep.charts(),
+	}
+	rep.sheetPhases(d, rec.Names)
+	rep.sheetVolumes(d)
+	for _, r := range j.Records {
+		row := newSheetRecord(r)
+		if r.Item == fillcalc.LevelBefore || r.Item == fillcalc.LevelAfter {
+			d.Levels = append(d.Levels, row)
+		} else {
+			d.Service = append(d.Service, row)
+		}
+	}
+	for _, g := range j.Gears {
+		d.Gears = append(d.Gears, SheetGear{g.Name, instant(g.FromNs), number(float64(cmp.Or(g.ToNs, s.NowNs)-g.FromNs) / 1e9)})
+	}
+	for _, e := range j.Entries {
+		row := SheetEntry{string(e.What), number(e.L), number(e.UL), number(e.Share), temperature(e.TempC), instant(e.AtNs), e.By}
+		unsaid := number(math.NaN())
+		switch e.What {
+		case fillcalc.EnterBottle:
+			row.UL = unsaid
+		case fillcalc.EnterDipstick:
+			row.L, row.UL = unsaid, unsaid
+		default:
+			row.Share = unsaid
+		}
+		d.Entries = append(d.Entries, row)
+	}
+	for i, step := range j.Steps {
+		d.Steps = append(d.Steps, SheetStep{
+			Step: step.ID, Sensor: step.Sensor, At: instant(step.AtNs), Kg: number(step.Kg), L: number(s.StepL(step)), Cause: string(step.Cause),
+			Tally: step.Tally.String(), As: string(step.As), By: step.By, With: step.With, LeftKg: number(step.LeftKg), Before: i < j.StepsBefore,
+		})
+	}
+	for _, a := range rep.instruments() {
+		d.Calibrations = append(d.Calibrations, newSheetCalibration(&a, s.NowNs, float64(d.CheckC)))
+	}
+	for _, c := range d.Verdict.Criteria {
+		if c.Outcome == NotVerified {
+			d.Unverified = append(d.Unverified, c.Title+": "+strings.Join(c.Says, " "))
+		}
+	}
+	return d
+}
+
+func temperature(celsius *float64) number {
+	if celsius == nil {
+		return number(math.NaN())
+	}
+	return number(*celsius)
+}
+
+func newSheetServiceData(j *fillcalc.Job) SheetServiceData {
+	p := &j.Spec
+	return SheetServiceData{
+		Name: p.ServiceData, Fluid: p.Fresh.Name, UsedFluid: p.Used.Name, AskedFluid: p.AskedFluid, OtherFluid: p.OtherFluid, OtherFluidBy: p.OtherFluidBy,
+		FreshKgM3: number(j.FreshKgM3), UsedKgM3: number(j.UsedKgM3), Check: string(p.Check), LowC: number(p.LowC), HighC: number(p.HighC),
+		TypicalL: number(p.TypicalL), TotalL: number(p.TotalL), BottleL: number(p.BottleL), BetweenMarksL: number(p.BetweenMarksL),
+		FirstFillPct: number(100 * p.FirstFill), BoltTorqueNM: number(p.BoltTorqueNM), BalanceBandL: number(p.BalanceBandL),
+	}
+}
+
+// sheetPhases lists the phases with their durations, and who opened and ended the
+// job.
+func (r *Report) sheetPhases(d *SheetData, names bridge.Names) {
+	j := &r.state.Job
+	d.Phases = []SheetPhase{}
+	for _, p := range j.Phases {
+		d.Phases = append(d.Phases, SheetPhase{string(p.Phase), instant(p.AtNs), number(math.NaN()), p.By, p.Why})
+	}
+	ended := j.Phase == fillcalc.Closed || j.Phase == fillcalc.Abandoned
+	if ended {
+		last := r.events[len(r.events)-1]
+		d.Ended = instant(j.PhaseNs)
+		if last.Input != nil {
+			d.EndedBy = cmp.Or(names[last.Input.By], last.Input.By)
+		}
+		if j.Phase == fillcalc.Abandoned { // which the fold does not list
+			d.Phases = append(d.Phases, SheetPhase{string(j.Phase), d.Ended, number(math.NaN()), d.EndedBy, ""})
+		}
+		d.Phases[len(d.Phases)-1].Why = j.Why
+	}
+	for i := range len(d.Phases) - 1 {
+		d.Phases[i].DurationS = number(float64(d.Phases[i+1].At-d.Phases[i].At) / 1e9)
+	}
+	if len(d.Phases) > 0 {
+		d.OpenedBy = d.Phases[0].By
+	}
+}
+
+// sheetVolumes works out the tally at the reference temperature and where the
+// level is judged.
+func (r *Report) sheetVolumes(d *SheetData) {
+	s := &r.state
+	v := s.Volumes()
+	// growth is what a litre at the reference temperature is when it is as warm.
+	growth := func(f fillcalc.Fluid) float64 {
+		l, err := s.AsItLiesL(f, 1, float64(d.CheckC))
+		if err != nil {
+			return math.NaN()
+		}
+		return l
+	}
+	used, fresh := growth(s.Job.Spec.Used), growth(s.Job.Spec.Fresh)
+	at := func(b fillcalc.Budget, growth float64) (warm fillcalc.Budget) {
+		for _, t := range b {
+			warm = append(warm, fillcalc.Term{Name: t.Name, Of: t.Of, L: t.L * growth})
+		}
+		return warm
+	}
+	drained, added, overflow := s.Budget(fillcalc.DrainedTally), s.Budget(fillcalc.AddedTally), s.Budget(fillcalc.OverflowTally)
+	row := func(name string, kg, l, uL, checkL, checkUL float64, b fillcalc.Budget) {
+		if !isNumber(l) {
+			checkL, checkUL = math.NaN(), math.NaN()
+		}
+		d.Volumes = append(d.Volumes, SheetVolume{name, number(kg), number(l), number(uL), number(checkL), number(checkUL), sheetTerms(b)})
+	}
+	row("drained", v.DrainedKg, v.DrainedL, v.DrainedUL, v.DrainedL*used, v.DrainedUL*used, drained)
+	row("added", v.AddedKg, v.AddedL, v.AddedUL, v.AddedL*fresh, v.AddedUL*fresh, added)
+	if s.Job.Overflow.Begun {
+		row("ran out at the opening", v.OverflowL*s.Job.FreshKgM3/1000, v.OverflowL, v.OverflowUL, v.OverflowL*fresh, v.OverflowUL*fresh, overflow)
+	}
+	warm := at(added, fresh).Minus(at(drained, used)).Minus(at(overflow, fresh))
+	row("balance", v.AddedKg-v.OverflowL*s.Job.FreshKgM3/1000-v.DrainedKg, v.BalanceL, v.BalanceUL,
+		(v.AddedL-v.OverflowL)*fresh-v.DrainedL*used, 2*math.Sqrt(warm.U2()), s.BalanceBudget())
+	row("undecided", math.NaN(), v.UndecidedL, math.NaN(), math.NaN(), math.NaN(), nil)
+	whole := *s
+	whole.Job.EngineRan = true
+	plan, err := whole.Plan()
+	if err != nil {
+		return
+	}
+	row("target", plan.TargetL*s.Job.FreshKgM3/1000, plan.TargetL, 2*plan.TargetUL, plan.TargetL*fresh, 2*plan.TargetUL*fresh, nil)
+	row("missing", plan.RemainingMassKg, plan.RemainingL, 2*plan.RemainingUL, plan.RemainingL*fresh, 2*plan.RemainingUL*fresh, nil)
+}
+
+// sheetTerms are a budget's terms, the largest first.
+func sheetTerms(b fillcalc.Budget) []SheetTerm {
+	terms := []SheetTerm{}
+	for _, t := range b {
+		if share := t.L * t.L / b.U2(); share > 1e-9 { // what has cancelled leaves a rounding
+			terms = append(terms, SheetTerm{t.Name, t.Of, number(1000 * math.Abs(t.L)), number(100 * share)})
+		}
+	}
+	slices.SortStableFunc(terms, func(a, b SheetTerm) int { return cmp.Compare(b.UML, a.UML) })
+	return terms
+}
+
+// itemWords are the items of work in words.
+var itemWords = map[fillcalc.Item]string{
+	fillcalc.LevelBefore: "level before the service", fillcalc.Filter: "filter changed", fillcalc.Seal: "filter seal, exactly one",
+	fillcalc.Magnet: "magnet cleaned", fillcalc.Pan: "pan cleaned", fillcalc.Flange: "flange flat", fillcalc.Gasket: "gasket in place",
+	fillcalc.Torque: "bolt torque", fillcalc.Leaks: "leaks looked for", fillcalc.LevelAfter: "level at the end",
+}
+
+func newSheetRecord(r fillcalc.Record) SheetRecord {
+	return SheetRecord{
+		Item: string(r.Item), Text: itemWords[r.Item], Result: string(r.Result), Count: r.Count, SpecifiedNM: number(r.SpecifiedNM), AppliedNM: number(r.AppliedNM),
+		Written: r.Written, Note: r.Note, At: instant(r.AtNs), By: r.By, Phase: string(r.Phase), Window: string(r.Window), TempC: temperature(r.TempC),
+	}
+}
+
+func newSheetCalibration(a *instrument, nowNs int64, checkC float64) SheetCalibration {
+	nan := number(math.NaN())
+	c := SheetCalibration{Sensor: a.sensor, Role: a.role, Slope: nan, UPct: nan, OffsetC: nan, UC: nan}
+	c.Outcome, _ = a.judge(nowNs)
+	switch {
+	case a.scale != nil:
+		c.At, c.Due = instant(a.scale.AtNs), instant(a.scale.DueNs)
+		c.Slope, c.UPct = number(a.scale.Slope), number(100*a.scale.GainU(nowNs))
+	case a.probe != nil:
+		c.At, c.Due = instant(a.probe.AtNs), instant(a.probe.DueNs)
+		c.Slope, c.OffsetC, c.UC = number(a.probe.Gain), number(a.probe.OffsetC), number(a.probe.UAt(checkC))
+	}
+	return c
+}
+
+// notices folds the job again and notes alerts and remarks with their times;
+// besides what the sensors did, and when the program began to measure anew.
+func (r *Report) notices() []SheetNotice {
+	list := []SheetNotice{}
+	for _, t := range r.troubles() {
+		list = append(list, SheetNotice{"sensor", t.Sensor + " " + t.Text, t.From, t.To})
+	}
+	var s fillcalc.State
+	standing := map[string]int{} // place in the list of what stands now, by its key
+	for i := range r.events {
+		e := &r.events[i]
+		s = fillcalc.Apply(s, *e)
+		now := map[string]bool{}
+		note := func(kind, key, text string) {
+			key = kind + " " + key
+			now[key] = true
+			if at, stands := standing[key]; stands {
+				list[at].Text = text // its figures move
+				return
+			}
+			standing[key] = len(list)
+			list = append(list, SheetNotice{Kind: kind, Text: text, From: instant(e.AtNs)})
+		}
+		for _, a := range s.Alerts() {
+			note("alert", a.Kind, a.Text)
+		}
+		if e.Input != nil {
+			for _, m := range s.Remarks() {
+				note("remark", m.Text, m.Text)
+			}
+			if e.Input.Do == fillcalc.DoStart {
+				list = append(list, SheetNotice{"start", "the program began to measure anew", instant(e.AtNs), instant(e.AtNs)})
+			}
+		}
+		for key, at := range standing {
+			if remark := list[at].Kind == "remark"; !now[key] && (!remark || e.Input != nil) {
+				list[at].To = instant(e.AtNs)
+				delete(standing, key)
+			}
+		}
+	}
+	slices.SortStableFunc(list, func(a, b SheetNotice) int { return cmp.Compare(a.From, b.From) })
+	return list
+}
+
+// recompute is the command that gives the same again.
+func recompute(rec *Record, rep *Report, toleranceL float64) string {
+	text := "bayfill audit job " + rec.Job
+	if rep.OpenedAt != "" {
+		text += " --opened '" + rep.OpenedAt + "'"
+	}
+	if toleranceL != DefaultToleranceL {
+		text += fmt.Sprintf(" --tolerance-l %g", toleranceL)
+	}
+	return text + " --sheet sheet.html --csv course.csv"
+}

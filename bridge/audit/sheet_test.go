@@ -1,0 +1,531 @@
+package audit
+
+import (
+	"bytes"
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+
+	"bayfill/fillcalc"
+	"bayfill/sim/study"
+)
+
+var update = flag.Bool("update", false, "write the sheets in testdata anew")
+
+// busy is a small job with something in each part of the sheet.
+func busy(t testing.TB) *played {
+	p := open(t, calibrated(), vanJob())
+	p.run(4, 0, 0, 0)
+	p.record(fillcalc.Record{Item: fillcalc.LevelBefore, Result: fillcalc.Low, Note: "below the mark"})
+	p.phase(fillcalc.Draining)
+	p.run(30, 0.06, 0, 0)
+	p.caddyKg += 0.8 // a tool comes and goes
+	p.run(8, 0.02, 0, 0)
+	p.caddyKg -= 0.8
+	p.run(8, 0.01, 0, 0)
+	p.caddyKg += 0.3 // the pan is tipped in
+	p.run(6, 0, 0, 0)
+	p.do(fillcalc.Input{Do: fillcalc.DoDecide, Step: 3, As: fillcalc.AsFluid})
+	p.do(fillcalc.Input{Do: fillcalc.DoEnter, Entry: &fillcalc.Entry{What: fillcalc.EnterSpilled, L: 0.05, UL: 0.02}})
+	p.phase(fillcalc.Service)
+	p.record(fillcalc.Record{Item: fillcalc.Filter, Result: fillcalc.Done})
+	p.record(fillcalc.Record{Item: fillcalc.Magnet, Result: fillcalc.NotNeeded, Note: "has none"})
+	p.record(fillcalc.Record{Item: fillcalc.Seal, Result: fillcalc.Done, Count: 1})
+	p.by = "Ben"
+	p.record(fillcalc.Record{Item: fillcalc.Torque, Result: fillcalc.Done, AppliedNM: 10.9596, Written: "97 in-lb"})
+	p.run(5, 0, 0, 0)
+	p.phase(fillcalc.Filling)
+	p.run(32, 0, 0.06, 0)
+	p.run(6, 0, 0, 0)
+	p.phase(fillcalc.Running)
+	for _, gear := range []string{"R", "N", "D", ""} {
+		p.do(fillcalc.Input{Do: fillcalc.DoGear, Gear: gear})
+		p.run(6, 0, 0, 0.3)
+	}
+	p.phase(fillcalc.Checking)
+	p.run(8, 0, 0.05, 0.3)
+	p.run(22, 0, 0, 0.3)
+	p.record(levelRight)
+	p.run(5, 0, 0, 0)
+	return p.end()
+}
+
+func sheetOf(t testing.TB, rec *Record) (page string, d *SheetData) {
+	t.Helper()
+	rep := Check(rec)
+	var b strings.Builder
+	if err := WriteSheet(&b, rec, rep, DefaultToleranceL); err != nil {
+		t.Fatal(err)
+	}
+	return b.String(), NewSheetData(rec, rep, DefaultToleranceL)
+}
+
+// The sheet of a small job, as numbers and as a page, is what somebody has looked
+// at: -update writes both anew.
+func TestSheetGolden(t *testing.T) {
+	page, d := sheetOf(t, busy(t).keep())
+	text, err := json.MarshalIndent(d, "", " ")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, got := range map[string]string{"sheet.json": string(text) + "\n", "sheet.html": page} {
+		path := filepath.Join("testdata", name)
+		if *update {
+			if err := os.MkdirAll("testdata", 0o755); err != nil {
+				t.Fatal(err)
+			}
+			if err := os.WriteFile(path, []byte(got), 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+		want, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got != string(want) {
+			a, b := strings.Split(got, "\n"), strings.Split(string(want), "\n")
+			for i := range min(len(a), len(b)) {
+				if a[i] != b[i] {
+					t.Fatalf("%s:%d: now %.200q, was %.200q", path, i+1, a[i], b[i])
+				}
+			}
+			t.Fatalf("%s: now %d lines, were %d", path, len(a), len(b))
+		}
+	}
+	if d.Verdict.Outcome != Passed {
+		t.Errorf("%+v", d.Verdict)
+	}
+}
+
+const evil = `</style><script>x()</script>"><img src=x onerror=x()> ` + "\u202e" + `'&WWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWW`
+
+// hostile is a job with that in every place where people may write.
+func hostile(t testing.TB) (*Record, *Report) {
+	setup, spec := calibrated(), vanJob()
+	spec.Vehicle, spec.ServiceData, spec.Fresh.Name, spec.Used.Name = evil, evil, evil, evil
+	spec.AskedFluid, spec.OtherFluid, spec.OtherFluidBy = "amber 8", evil, evil
+	p := open(t, setup, spec)
+	p.by = evil
+	p.run(3, 0, 0, 0)
+	p.record(fillcalc.Record{Item: fillcalc.LevelBefore, Result: fillcalc.Low, Note: evil})
+	p.record(fillcalc.Record{Item: fillcalc.Torque, Result: fillcalc.Done, AppliedNM: 9, Written: evil, Note: evil})
+	p.phase(fillcalc.Draining)
+	p.run(5, 0.05, 0, 0)
+	p.do(fillcalc.Input{Do: fillcalc.DoEnter, Entry: &fillcalc.Entry{What: fillcalc.EnterSpilled, L: 0.05}})
+	p.do(fillcalc.Input{Do: fillcalc.DoPhase, Phase: fillcalc.Running, Why: evil})
+	p.do(fillcalc.Input{Do: fillcalc.DoGear, Gear: "</svg><"})
+	p.caddyKg++
+	p.run(8, 0, 0, 0)
+	p.do(fillcalc.Input{Do: fillcalc.DoDecide, Step: 1, As: fillcalc.AsObject})
+	p.do(fillcalc.Input{Do: fillcalc.DoAbandon, Why: evil})
+	rec := p.keep()
+	rep := Check(rec)
+	rep.find(Altered, 1, 0, "%s", evil)
+	rec.Job, rec.Shop, rec.Cart, rec.From = evil, evil, evil, evil // no bridge takes such names
+	return rec, rep
+}
+
+// Whatever people write shows as text, in every place where it may stand.
+func TestSheetShowsTextAsText(t *testing.T) {
+	rec, rep := hostile(t)
+	var b strings.Builder
+	if err := WriteSheet(&b, rec, rep, DefaultToleranceL); err != nil {
+		t.Fatal(err)
+	}
+	page := b.String()
+	if n := strings.Count(page, "&lt;script&gt;"); n < 15 {
+		t.Errorf("it shows %d times only", n)
+	}
+	for _, tag := range []string{"<script", "<img", "</svg><", "<link", "<iframe", " onerror=x()>"} {
+		if strings.Contains(page, tag) {
+			t.Errorf("the page has %s", tag)
+		}
+	}
+	if strings.Contains(page, "\u202e") || !strings.Contains(page, "[U+202E]") {
+		t.Error("a name turns the direction of what follows")
+	}
+	if strings.Count(page, "</style>") != 1 {
+		t.Error("the style ends twice")
+	}
+	outside := regexp.MustCompile(`(?i)(https?:|//[a-z]|url\(|@import|src=|href=)`)
+	if at := outside.FindString(strings.ReplaceAll(page, "src=x", "")); at != "" {
+		t.Errorf("the page needs %s", at)
+	}
+}
+
+// Whatever became of a job, the sheet says it.
+func TestSheetOfOtherJobs(t *testing.T) {
+	abandoned := func() *Record {
+		p := open(t, calibrated(), vanJob())
+		p.run(3, 0, 0, 0)
+		p.by = "t-1234"
+		p.do(fillcalc.Input{Do: fillcalc.DoAbandon, Why: "wrong van"})
+		rec := p.keep()
+		rec.Names["t-1234"] = "Cleo"
+		return rec
+	}
+	for name, c := range map[string]struct {
+		rec  func() *Record
+		says []string
+	}{
+		"abandoned": {abandoned, []string{"<strong>failed</strong>", "by Cleo; abandoned: wrong van", "<td>abandoned</td>", "Override: abandoned: wrong van."}},
+		"no level": {func() *Record { return byTheBook(t, calibrated(), vanJob()).topUp().end().keep() },
+			[]string{"<strong>not verified</strong>", "No level check is on record.", "<li>The level was judged right in the check window: No level check is on record.</li>"}},
+		"findings": {func() *Record {
+			rec := busy(t).keep()
+			rec.Points = append(rec.Points[:400], rec.Points[420:]...)
+			return rec
+		}, []string{"<strong>failed</strong>", "<td>missing</td>", "The record is not complete."}},
+		"open": {func() *Record { return byTheBook(t, calibrated(), vanJob()).keep() },
+			[]string{"<strong>failed</strong>", "– (checking)", "<td>not ended</td>"}},
+		"a restart": {func() *Record {
+			p := byTheBook(t, calibrated(), vanJob())
+			p.do(fillcalc.Input{Do: fillcalc.DoStart, Setup: calibrated()})
+			p.run(5, 0, 0, 0)
+			p.topUp()
+			p.record(levelRight)
+			return p.end().keep()
+		}, []string{"the program began to measure anew", "<strong>passed</strong>"}},
+		"nothing": {func() *Record { return &Record{Job: "gone"} }, []string{"<strong>failed</strong>", "There is nothing to draw."}},
+	} {
+		page, d := sheetOf(t, c.rec())
+		for _, says := range c.says {
+			if !strings.Contains(page, says) {
+				t.Errorf("%s: the sheet does not say %q", name, says)
+			}
+		}
+		text, err := json.Marshal(d)
+		if err != nil || strings.Contains(page, "NaN") {
+			t.Errorf("%s: NaN in it, %v", name, err)
+		}
+		var fields map[string]any
+		if err := json.Unmarshal(text, &fields); err != nil {
+			t.Error(err)
+		}
+		for _, list := range []string{"phases", "volumes", "levels", "service", "gears", "entries", "steps", "notices", "calibrations", "findings", "unverified"} {
+			if _, ok := fields[list].([]any); !ok {
+				t.Errorf("%s: %s is %v", name, list, fields[list])
+			}
+		}
+	}
+}
+
+// However long a job is, a curve is small, and neither peaks nor holes are lost.
+func TestCurveKeepsPeaksAndHoles(t *testing.T) {
+	const n = 100_000
+	c := &curve{fromNs: 1, toNs: n * 1e8, holeNs: 3e9}
+	for i := range int64(n) {
+		v := math.Sin(float64(i) / 9000)
+		switch {
+		case i == 54_321:
+			v = 40 // one reading
+		case i == 70_000:
+			v = -30
+		case i > 20_000 && i < 22_000:
+			continue // silent
+		case i > 40_000 && i < 42_000:
+			v = math.NaN()
+		}
+		c.add(1+i*1e8, v)
+	}
+	same := func(v float64) float64 { return v }
+	path := c.path(func(ns int64) float64 { return float64(ns) / 1e8 / n * 600 }, same)
+	if points := strings.Count(path, "M") + strings.Count(path, "L"); points > 2*curveColumns || points < curveColumns {
+		t.Errorf("%d points", points)
+	}
+	if lines := strings.Count(path, "M"); lines != 3 {
+		t.Errorf("%d lines around two holes", lines)
+	}
+	for _, peak := range []string{" 40.0", " -30.0"} {
+		if strings.Count(path, peak) != 1 {
+			t.Errorf("the peak%s is not drawn once", peak)
+		}
+	}
+	if v := c.values(); slices.Min(v) != -30 || slices.Max(v) != 40 {
+		t.Errorf("from %g to %g", slices.Min(v), slices.Max(v))
+	}
+}
+
+// What was poured is found again: when and how much.
+func TestPours(t *testing.T) {
+	rep := Check(busy(t).keep())
+	c := rep.course()
+	if len(c.pours[0]) == 0 || len(c.pours[1]) != 2 {
+		t.Fatalf("%+v", c.pours)
+	}
+	fill := c.pours[1][0]
+	if want := 32 * 0.06 / 0.842; math.Abs(fill.litres-want) > 0.03 {
+		t.Errorf("poured %.3f L, want %.3f", fill.litres, want)
+	}
+	if took := float64(fill.toNs-fill.fromNs) / 1e9; took < 31 || took > 42 {
+		t.Errorf("in %.1f s", took)
+	}
+	if len(c.open) != 1 || c.open[0].toNs-c.open[0].fromNs < 10e9 {
+		t.Errorf("the window was open %+v", c.open)
+	}
+}
+
+// A row a second, as the fold stood then; what was not known then is empty.
+func TestCSV(t *testing.T) {
+	p := byTheBook(t, calibrated(), vanJob()).topUp()
+	p.record(levelRight)
+	p.mute["supply-scale"], p.mute["fluid-probe"] = true, true
+	silentNs := p.atNs
+	p.run(15, 0, 0, 0)
+	p.mute["supply-scale"] = false
+	p.run(6, 0, 0, 0)
+	p.end()
+	rep := Check(p.keep())
+	var b bytes.Buffer
+	if err := WriteCSV(&b, rep); err != nil {
+		t.Fatal(err)
+	}
+	rows, err := csv.NewReader(&b).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := strings.Join(rows[0], " "); got != "time phase caddy-scale_shown_kg supply-scale_shown_kg reference_c drained_l drained_u_l added_l added_u_l undecided_l fluid_c window quality" {
+		t.Errorf("head %s", got)
+	}
+	column := map[string]int{}
+	for i, name := range rows[0] {
+		column[name] = i
+	}
+	firstNs, lastNs := rep.events[0].AtNs, rep.events[len(rep.events)-1].AtNs
+	if want := int(lastNs/1e9-firstNs/1e9) + 1; len(rows)-1 != want {
+		t.Errorf("%d rows, want %d", len(rows)-1, want)
+	}
+	v := rep.state.Volumes()
+	if last := rows[len(rows)-1]; last[column["drained_l"]] != fmt.Sprint(v.DrainedL) || last[column["phase"]] != "closed" {
+		t.Errorf("the last row is %v, want %v L", last, v.DrainedL)
+	}
+	at := func(ns int64) []string {
+		want := time.Unix(0, ns/1e9*1e9).UTC().Format(time.RFC3339Nano)
+		for _, row := range rows {
+			if row[0] == want {
+				return row
+			}
+		}
+		t.Fatalf("no row at %s", want)
+		return nil
+	}
+	for _, c := range []struct {
+		afterS int64
+		column string
+		known  bool
+	}{{-3, "supply-scale_shown_kg", true}, {-3, "added_l", true}, {-3, "fluid_c", true}, {6, "supply-scale_shown_kg", false}, {6, "added_l", false},
+		{6, "caddy-scale_shown_kg", true}, {6, "drained_l", true}, {6, "fluid_c", true}, {13, "fluid_c", false}, {20, "added_l", true}} {
+		if row := at(silentNs + c.afterS*1e9); (row[column[c.column]] != "") != c.known {
+			t.Errorf("%d s after: %s is %q", c.afterS, c.column, row[column[c.column]])
+		}
+	}
+	b.Reset()
+	if err := WriteCSV(&b, Check(&Record{Job: "gone"})); err != nil || strings.Count(b.String(), "\n") != 1 {
+		t.Errorf("of nothing: %q, %v", b.String(), err)
+	}
+}
+
+// studied is a job of the study, disturbed as a workshop disturbs, with a probe
+// and records beside it.
+func studied(t testing.TB, seed uint64, number int) *Record {
+	p := &played{t: t, atNs: playedAt.UnixNano(), by: "Ada"}
+	var probeNs, gearNs int64
+	fluidC, gears := 25.0, []string{"R", "N", "D", "2", ""}
+	setup := calibrated()
+	// Few readings a second, so that the test is quick.
+	d, err := study.ParseDistribution([]byte("scale: {rate_hz: [5]}"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	events := study.Events(d, seed, number)
+	shift := playedAt.UnixNano() - events[0].AtNs
+	for _, e := range events {
+		if now := e.AtNs + shift; now > p.atNs {
+			p.atNs = now
+		} else {
+			p.atNs++
+		}
+		if phase := p.s.Job.Phase; p.atNs-probeNs >= 1e9 && p.s.Seq > 0 {
+			probeNs = p.atNs
+			if phase == fillcalc.Running || phase == fillcalc.Checking {
+				fluidC += (41.5 - fluidC) * 0.02
+			}
+			p.frames++
+			p.take(fillcalc.Event{Kind: fillcalc.KindTemperature, Sensor: "fluid-probe", N: p.frames, Value: fluidC + 0.05*math.Sin(float64(p.frames))})
+			p.atNs++
+			if phase == fillcalc.Running && len(gears) > 0 && p.atNs-gearNs > 6e9 {
+				gearNs = p.atNs
+				p.do(fillcalc.Input{Do: fillcalc.DoGear, Gear: gears[0]})
+				gears = gears[1:]
+				p.atNs++
+			}
+		}
+		if e.Faults.Hidden() {
+			e.Value = 0
+		}
+		if e.Input == nil || e.Input.Do == fillcalc.DoTick {
+			p.take(e)
+			continue
+		}
+		in := *e.Input
+		switch in.Do {
+		case fillcalc.DoStart, fillcalc.DoOpen:
+			if in.Setup == nil {
+				in.Setup = &p.s.Setup
+			}
+			own := *in.Setup
+			own.Scales = append([]fillcalc.ScaleSetup{}, own.Scales...)
+			for i := range own.Scales {
+				own.Scales[i].Calibration = setup.Scales[0].Calibration
+			}
+			own.Probe = setup.Probe
+			in.Setup = &own
+			if in.Do == fillcalc.DoOpen {
+				spec := *in.Job
+				spec.ID, spec.Vehicle, spec.Check, spec.BetweenMarksL, spec.TotalL = fmt.Sprintf("estate-%d", number), "estate, 2.4", fillcalc.ByDipstick, 0.35, 11
+				in.Job, in.Levels = &spec, p.s.Levels()
+				p.events = nil
+			}
+		case fillcalc.DoPhase:
+			if in.Phase == fillcalc.Filling {
+				for _, item := range []fillcalc.Item{fillcalc.Filter, fillcalc.Magnet, fillcalc.Pan, fillcalc.Flange, fillcalc.Gasket} {
+					p.record(fillcalc.Record{Item: item, Result: fillcalc.Done})
+				}
+				p.record(fillcalc.Record{Item: fillcalc.Seal, Result: fillcalc.Done, Count: 1})
+				p.record(fillcalc.Record{Item: fillcalc.Torque, Result: fillcalc.Done, SpecifiedNM: 18.6, AppliedNM: 18.6427, Written: "165 in-lb"})
+			}
+		case fillcalc.DoClose:
+			p.record(levelRight)
+		}
+		p.do(in)
+	}
+	return p.keep()
+}
+
+func startChromium(t testing.TB) context.Context {
+	t.Helper()
+	path := needProgram(t, "chromium")
+	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox,
+		chromedp.UserDataDir(t.TempDir()), chromedp.WSURLReadTimeout(time.Minute))
+	ctx, stop := chromedp.NewExecAllocator(context.Background(), options...)
+	t.Cleanup(stop)
+	tab, closeTab := chromedp.NewContext(ctx)
+	t.Cleanup(closeTab)
+	// The first action starts it, and must not have a limit of its own.
+	if err := chromedp.Do(tab, chromedp.Navigate("about:blank")); err != nil {
+		t.Fatal(err)
+	}
+	return tab
+}
+
+// ask acts in the browser and gives a value, within half a minute.
+func ask[T any](t testing.TB, tab context.Context, a chromedp.Action[T]) T {
+	t.Helper()
+	ctx, stop := context.WithTimeout(tab, 30*time.Second)
+	defer stop()
+	value, err := chromedp.Run(ctx, a)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return value
+}
+
+// The sheet fits the paper: nothing is wider than the page, no letters run over
+// their place, and it takes as many pages as its content asks for.
+// BAYFILL_SCREENSHOTS names a folder for pictures.
+func TestSheetOnPaper(t *testing.T) {
+	tab := startChromium(t)
+	dir, shots := t.TempDir(), os.Getenv("BAYFILL_SCREENSHOTS")
+	sheets := map[string]string{}
+	sheets["small"], _ = sheetOf(t, busy(t).keep())
+	sheets["study"], _ = sheetOf(t, studied(t, 7, 5))
+	var b strings.Builder
+	rec, rep := hostile(t)
+	if err := WriteSheet(&b, rec, rep, DefaultToleranceL); err != nil {
+		t.Fatal(err)
+	}
+	sheets["hostile"] = b.String()
+	for name, page := range sheets {
+		file := filepath.Join(dir, name+".html")
+		if err := os.WriteFile(file, []byte(page), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		ask(t, tab, chromedp.Steps(chromedp.Navigate("file://"+file)))
+		ask(t, tab, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
+			_, err := cdp.Call(ctx, target, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"})
+			return chromedp.Void{}, err
+		})
+		for _, paper := range []struct {
+			name          string
+			width, height int64 // px of 1/96 inch
+			size          chromedp.PaperSize
+		}{{"A4", 794, 1123, chromedp.PaperA4}, {"Letter", 816, 1056, chromedp.PaperLetter}} {
+			const besideMM, aboveMM = 28, 30 // margins, as @page has them
+			width, height := paper.width-besideMM*96*10/254, paper.height-aboveMM*96*10/254
+			ask(t, tab, chromedp.Steps(chromedp.EmulateViewport(width, height)))
+			for _, wrong := range ask(t, tab, chromedp.Evaluate[[]string](sheetLooksWrong)) {
+				t.Errorf("%s on %s: %s", name, paper.name, wrong)
+			}
+			if name != "study" && shots == "" {
+				continue
+			}
+			tall := ask(t, tab, chromedp.Evaluate[float64](`document.documentElement.scrollHeight`))
+			pdf := ask(t, tab, chromedp.PrintToPDF(chromedp.PDFPaper(paper.size), chromedp.PDFPreferCSSPageSize(), chromedp.PDFPrintBackground()))
+			pages, full := float64(len(regexp.MustCompile(`/Type\s*/Page\b[^s]`).FindAll(pdf, -1))), tall/float64(height)
+			t.Logf("%s on %s: %.0f pages for %.1f pages' worth", name, paper.name, pages, full)
+			if pages < full || pages > 1.3*full+1 {
+				t.Errorf("%s on %s: %.0f pages for %.1f pages' worth", name, paper.name, pages, full)
+			}
+			if shots != "" {
+				picture := ask(t, tab, chromedp.FullScreenshot(100))
+				for suffix, data := range map[string][]byte{".pdf": pdf, ".png": picture, ".html": []byte(page)} {
+					if err := os.WriteFile(filepath.Join(shots, "sheet-"+name+"-"+paper.name+suffix), data, 0o644); err != nil {
+						t.Fatal(err)
+					}
+				}
+			}
+		}
+	}
+}
+
+// sheetLooksWrong lists what is wrong with the page: what is wider than it, what
+// its place cuts off, letters of a drawing beyond it or on one another, and
+// drawings that no page holds.
+const sheetLooksWrong = `(() => {
+	const wrong = [], page = document.documentElement;
+	if (page.scrollWidth > innerWidth) wrong.push('wider than the page: ' + page.scrollWidth + ' of ' + innerWidth);
+	for (const e of document.querySelectorAll('td, th, dd, p, table, figure, svg')) {
+		const r = e.getBoundingClientRect();
+		if (r.right > innerWidth + 1 || r.left < -1) wrong.push(e.tagName + ' beyond the page: ' + e.textContent.slice(0, 60));
+		if (e.scrollWidth > e.clientWidth + 1) wrong.push(e.tagName + ' cut off: ' + e.textContent.slice(0, 60));
+	}
+	for (const f of document.querySelectorAll('figure')) {
+		if (f.getBoundingClientRect().height > innerHeight) wrong.push('a drawing higher than the page');
+	}
+	for (const svg of document.querySelectorAll('svg')) {
+		const frame = svg.getBoundingClientRect(), placed = [];
+		for (const text of svg.querySelectorAll('text')) {
+			const r = text.getBoundingClientRect();
+			if (r.left < frame.left - 1 || r.right > frame.right + 1 || r.bottom > frame.bottom + 1) wrong.push('letters beyond the drawing: ' + text.textContent);
+			for (const [o, name] of placed) {
+				if (r.left < o.right - 1 && o.left < r.right - 1 && r.top < o.bottom - 5 && o.top < r.bottom - 5) wrong.push('letters on letters: ' + text.textContent + ' on ' + name);
+			}
+			placed.push([r, text.textContent]);
+		}
+	}
+	return wrong;
+})()`

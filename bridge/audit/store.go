@@ -1,0 +1,131 @@
+package audit
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
+	"github.com/influxdata/influxdb-client-go/v2/api"
+	"github.com/influxdata/influxdb-client-go/v2/api/query"
+
+	"bayfill/bridge"
+)
+
+// Store is the history in InfluxDB.
+type Store struct {
+	client influxdb2.Client
+	query  api.QueryAPI
+	write  api.WriteAPIBlocking // for erasing names and keeping jobs
+	bucket string
+}
+
+// OpenStore does not connect yet. The error names the setting.
+func OpenStore(c bridge.HistoryConfig) (*Store, error) {
+	token, err := c.Token.Read()
+	if err != nil {
+		return nil, fmt.Errorf("token: %w", err)
+	}
+	if c.URL == "" || c.Bucket == "" {
+		return nil, fmt.Errorf("url and bucket are needed, as in http://127.0.0.1:8086 and bayfill/autogen")
+	}
+	options := influxdb2.DefaultOptions().SetHTTPClient(&http.Client{Timeout: 5 * time.Minute}).SetLogLevel(0)
+	client := influxdb2.NewClientWithOptions(c.URL, token, options)
+	return &Store{client, client.QueryAPI(c.Org), client.WriteAPIBlocking(c.Org, c.Bucket), c.Bucket}, nil
+}
+
+// Close ends the connections.
+func (s *Store) Close() { s.client.Close() }
+
+// always is a range that holds every point.
+const always = "start: 1970-01-01T00:00:00Z, stop: 2200-01-01T00:00:00Z"
+
+// rows runs a query on the bucket, what follows "from", and hands over each
+// record of the answer.
+func (s *Store) rows(ctx context.Context, flux string, row func(*query.FluxRecord) error) error {
+	result, err := s.query.Query(ctx, fmt.Sprintf("from(bucket: %s)\n", quote(s.bucket))+flux)
+	if err != nil {
+		return fmt.Errorf("history: %w", err)
+	}
+	defer result.Close()
+	for result.Next() {
+		if err := row(result.Record()); err != nil {
+			return err
+		}
+	}
+	if result.Err() != nil {
+		return fmt.Errorf("history: %w", result.Err())
+	}
+	return nil
+}
+
+// quote writes a text as a string of the query language. Names of shops, carts
+// and jobs hold neither quotes nor backslashes; a bucket's may.
+func quote(text string) string {
+	return `"` + strings.NewReplacer(`\`, `\\`, `"`, `\"`, "${", `\${`).Replace(text) + `"`
+}
+
+// pointOf makes a point of a record that was pivoted: its fields by name.
+func pointOf(r *query.FluxRecord) (p bridge.Point, shop, cart string) {
+	p = bridge.Point{Measurement: r.Measurement(), AtNs: r.Time().UnixNano(), Fields: bridge.Fields{}}
+	for name, value := range r.Values() {
+		switch name {
+		case "shop":
+			shop, _ = value.(string)
+		case "cart":
+			cart, _ = value.(string)
+		case "sensor":
+			p.Sensor, _ = value.(string)
+		case "result", "table":
+		default:
+			if value != nil && !strings.HasPrefix(name, "_") {
+				p.Fields[name] = value
+			}
+		}
+	}
+	return p, shop, cart
+}
+
+const pivot = `
+	|> drop(columns: ["_start", "_stop"])
+	|> pivot(rowKey: ["_time"], columnKey: ["_field"], valueColumn: "_value")`
+
+// Summary is a job's closing record, and where it stands.
+type Summary struct {
+	Shop, Cart, Job  string
+	OpenedNs, EndsNs int64
+	Point            bridge.Point
+}
+
+// Summaries lists the closing records of jobs that ended in [sinceNs, untilNs),
+// the oldest first; of one job where a name is given.
+func (s *Store) Summaries(ctx context.Context, sinceNs, untilNs int64, job string) (list []Summary, err error) {
+	flux := fmt.Sprintf(`|> range(%s)
+	|> filter(fn: (r) => r._measurement == "bayfill_job")`, span(sinceNs, untilNs)) + pivot
+	if job != "" {
+		flux += fmt.Sprintf("\n|> filter(fn: (r) => r.job == %s)", quote(job))
+	}
+	err = s.rows(ctx, flux, func(r *query.FluxRecord) error {
+		p, shop, cart := pointOf(r)
+		list = append(list, summaryOf(p, shop, cart))
+		return nil
+	})
+	slices.SortStableFunc(list, func(a, b Summary) int { return int(max(-1, min(1, a.EndsNs-b.EndsNs))) })
+	return list, err
+}
+
+func summaryOf(p bridge.Point, shop, cart string) Summary {
+	s := Summary{Shop: shop, Cart: cart, EndsNs: p.AtNs, Point: p}
+	s.Job, _ = p.Fields["job"].(string)
+	s.OpenedNs, _ = p.Fields["opened_ns"].(int64)
+	return s
+}
+
+// span is a range of times for a query.
+func span(fromNs, toNs int64) string {
+	at := func(ns int64) string { return time.Unix(0, ns).UTC().Format(time.RFC3339Nano) }
+	return "start: " + at(fromNs) + ", stop: " + at(toNs)
+}
