@@ -121,7 +121,13 @@ func (i *influx) QL(statement string) { i.ql(statement) }
 // Write writes lines as anybody may who holds the token.
 func (i *influx) Write(lines ...string) {
 	i.t.Helper()
-	h, err := openHistory(HistoryConfig{URL: i.url, Bucket: "bayfill/autogen"}, 1)
+	i.WriteTo("bayfill/autogen", lines...)
+}
+
+// WriteTo writes them to another bucket.
+func (i *influx) WriteTo(bucket string, lines ...string) {
+	i.t.Helper()
+	h, err := openHistory(HistoryConfig{URL: i.url, Bucket: bucket}, 1)
 	if err != nil {
 		i.t.Fatal(err)
 	}

@@ -29,7 +29,8 @@ func program(ctx context.Context, args ...string) (status int, out, errors strin
 // journal, fold and broker, held against the simulator's truth.
 func TestDemoMeetsTheTruth(t *testing.T) {
 	start := time.Now()
-	status, out, errors := program(t.Context(), "demo", "--json")
+	dir := t.TempDir()
+	status, out, errors := program(t.Context(), "demo", "--json", "--dir", dir)
 	if status != 0 {
 		t.Fatalf("status %d: %s", status, errors)
 	}
@@ -61,6 +62,7 @@ func TestDemoMeetsTheTruth(t *testing.T) {
 	if quarts := a.TrueDrainedL / fillcalc.LitresPerUSQuart; quarts < 3.5 || quarts > 5 {
 		t.Errorf("the invented job drains %.1f US quarts", quarts)
 	}
+	auditDemo(t, dir, a.Job)
 }
 
 func TestCheck(t *testing.T) {

@@ -1,0 +1,97 @@
+package main
+
+import (
+	"database/sql"
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// auditDemo audits the job in a demo's folder, as it is and spoiled.
+func auditDemo(t *testing.T, dir, job string) {
+	t.Helper()
+	journal := filepath.Join(dir, "data", demoCart+".journal")
+	sheet, numbers, table := filepath.Join(dir, "sheet.html"), filepath.Join(dir, "sheet.json"), filepath.Join(dir, "course.csv")
+	status, out, errors := program(t.Context(), "audit", "job", job, "--journal", journal, "--sheet", sheet, "--csv", table)
+	if status != 0 || !strings.Contains(out, "job "+job+" on cart "+demoCart+": same and complete") {
+		t.Errorf("status %d: %s%s", status, out, errors)
+	}
+	for line := range strings.Lines(out) {
+		if n := len([]rune(line)); n > auditWidth+1 {
+			t.Errorf("%d columns: %s", n, line)
+		}
+	}
+	if status, _, errors = program(t.Context(), "audit", "job", job, "--journal", journal, "--sheet", numbers); status != 0 {
+		t.Errorf("status %d: %s", status, errors)
+	}
+	for path, holds := range map[string]string{sheet: "<h1>Audit sheet of job " + job, numbers: `"job":"` + job + `"`, table: "drained_l"} {
+		text, err := os.ReadFile(path)
+		if err != nil || !strings.Contains(string(text), holds) {
+			t.Errorf("%s does not hold %s: %v", filepath.Base(path), holds, err)
+		}
+	}
+
+	// One reading changed by a gram.
+	spoiled := filepath.Join(dir, "spoiled.journal")
+	text, err := os.ReadFile(journal)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(spoiled, text, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	db, err := sql.Open("sqlite", "file:"+spoiled)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := db.Exec("UPDATE event SET value = value + 0.001 WHERE seq = (SELECT max(seq) - 5000 FROM event WHERE kind = 1)"); err != nil {
+		t.Fatal(err)
+	}
+	db.Close()
+	var verdict struct {
+		Same, Complete bool
+		Findings       []struct{ Kind, Text string }
+	}
+	status, out, _ = program(t.Context(), "audit", "job", job, "--journal", spoiled, "--json")
+	if err := json.Unmarshal([]byte(out), &verdict); err != nil {
+		t.Fatalf("%v in %s", err, out)
+	}
+	if status != 1 || verdict.Complete || len(verdict.Findings) == 0 || verdict.Findings[0].Kind != "altered" {
+		t.Errorf("status %d: %s", status, out)
+	}
+
+	for _, args := range [][]string{
+		{"audit", "job", "nobody", "--journal", journal},
+		{"audit", "job", job, "--journal", filepath.Join(dir, "none.journal")},
+		{"audit", "job", job, "--influx-url", "http://127.0.0.1:1"},
+		{"audit", "job", job, "--journal", journal, "--opened", "yesterday"},
+	} {
+		if status, _, errors := program(t.Context(), args...); status != exitNotAudited || errors == "" {
+			t.Errorf("%v: status %d: %s", args, status, errors)
+		}
+	}
+}
+
+// What is missing or does not fit is said before anything is asked or written.
+func TestHistoryRefuses(t *testing.T) {
+	for _, c := range []struct{ args, says string }{
+		{"export --influx-url http://127.0.0.1:1", "either --job or --since"},
+		{"export --job a --since 1d --influx-url http://127.0.0.1:1", "either --job or --since"},
+		{"export --job a --format xml --influx-url http://127.0.0.1:1", `--format: "xml" is not line or csv`},
+		{"export --since soon --influx-url http://127.0.0.1:1", `--since: "soon" is neither`},
+		{"export --since 1d", "bayfill.yaml"},
+		{"fill --influx-url http://127.0.0.1:1", "either --config or --journal"},
+		{"fill --influx-url http://127.0.0.1:1 --journal a.journal", "--shop: a journal does not say"},
+		{"fill --influx-url http://127.0.0.1:1 --journal a.journal --shop s", "no such file"},
+		{"keep --influx-url http://127.0.0.1:1", "to-bucket"},
+		{"keep --influx-url http://127.0.0.1:1 --to-bucket bayfill", "is where the jobs are"},
+		{"erase", "either --technician or --vehicle"},
+	} {
+		status, _, errors := program(t.Context(), append([]string{"history"}, strings.Fields(c.args)...)...)
+		if status == 0 || !strings.Contains(errors, c.says) {
+			t.Errorf("%s: status %d: %s, want %s", c.args, status, errors, c.says)
+		}
+	}
+}
