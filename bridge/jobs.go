@@ -157,8 +157,9 @@ func (j *Journal) JobSpans(ctx context.Context, job string) (spans []JobSpan, er
 		}
 		span := JobSpan{From: o.seq}
 		err := j.db.QueryRowContext(ctx, `SELECT at_ns, coalesce(
+			(SELECT min(seq) FROM published WHERE seq > ?1 AND measurement = ?2),
 			(SELECT min(seq) FROM event WHERE seq > ?1 AND input ->> 'do' IN ('close', 'abandon')),
-			(SELECT max(seq) FROM event)) FROM event WHERE seq = ?1`, int64(o.seq)).Scan(&span.OpenedNs, &span.To)
+			(SELECT max(seq) FROM event)) FROM event WHERE seq = ?1`, int64(o.seq), jobMeasurement).Scan(&span.OpenedNs, &span.To)
 		if err != nil {
 			return nil, fmt.Errorf("journal: %w", err)
 		}
