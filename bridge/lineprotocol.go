@@ -214,6 +214,12 @@ func PublishedSummary(s *fillcalc.State, chain Chain) Published {
 			f.int(name+"_calibrated_ns", c.AtNs)
 		}
 	}
+	if s.Clock != nil {
+		f.float("clock_ahead_s", float64(s.Clock.AheadNs)/1e9)
+		if s.Clock.Unset {
+			f.text("clock", "unset")
+		}
+	}
 	f.text("chain_from", chain.JobHead.String())
 	f.text("chain", chain.Head.String())
 	return Published{Seq: s.Seq, Measurement: jobMeasurement, Fields: string(f.b)}

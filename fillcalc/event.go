@@ -82,6 +82,7 @@ type Input struct {
 
 	Setup  *Setup   `json:"setup,omitempty"`  // with start; with open, the one in force
 	Levels []Level  `json:"levels,omitempty"` // with open
+	Clock  *Clock   `json:"clock,omitempty"`  // with clock; with open, the one in force
 	Job    *JobSpec `json:"job,omitempty"`    // with open
 	Phase  Phase    `json:"phase,omitempty"`  // with phase
 	Step   int      `json:"step,omitempty"`   // with decide
@@ -100,12 +101,23 @@ type Level struct {
 	Kg     float64 `json:"kg"`
 }
 
+// Clock is what is known of the times that events bear. Nobody calculates with it:
+// it is for whoever reads the times.
+type Clock struct {
+	// AheadNs is by how much they are later than the computer's clock.
+	AheadNs int64 `json:"ahead_ns"`
+	// Unset says that the computer's clock had not been set from outside since it
+	// was switched on.
+	Unset bool `json:"unset,omitempty"`
+}
+
 // Do names an input.
 type Do string
 
 const (
 	DoStart    Do = "start"    // the program began to measure with this setup
 	DoTick     Do = "tick"     // time has passed without a reading
+	DoClock    Do = "clock"    // what is known of the events' times has changed
 	DoOpen     Do = "open"     // a job begins
 	DoPhase    Do = "phase"    // the job goes to another phase
 	DoBaseline Do = "baseline" // what stands on the scales now counts as zero

@@ -27,6 +27,7 @@ type State struct {
 	Job        Job
 	Tail       Tail // of the drain
 	Weighed    Weighed
+	Clock      *Clock  // nil: nothing is wrong with it
 	Measured   []Fluid // whose density was measured here; never changed in place
 }
 
@@ -98,7 +99,10 @@ func (s *State) input(in *Input) {
 	switch in.Do {
 	case DoStart:
 		s.start(in.Setup)
+	case DoClock:
+		s.Clock = in.Clock
 	case DoOpen:
+		s.Clock = in.Clock
 		// A job follows from its own events: whoever has those, and no others, gets the
 		// same.
 		setup, levels := in.Setup, in.Levels
@@ -259,7 +263,7 @@ func Check(s *State, in *Input) error {
 		return nil
 	}
 	switch in.Do {
-	case DoTick:
+	case DoTick, DoClock:
 		return nil
 	case DoStart:
 		if in.Setup == nil {

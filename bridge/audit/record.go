@@ -68,8 +68,10 @@ func (s *Store) fetch(ctx context.Context, chosen Summary) (*Record, error) {
 	|> filter(fn: (r) => r._measurement =~ /^bayfill_(reading|input|volume|window)$/ and r.shop == %s and r.cart == %s)`,
 		span(chosen.OpenedNs, chosen.EndsNs+1), quote(r.Shop), quote(r.Cart)) + pivot
 	err := s.rows(ctx, flux, func(row *query.FluxRecord) error {
-		p, _, _ := pointOf(row)
-		r.Points = append(r.Points, p)
+		// InfluxDB 1.8 also gives what lies just on the range's end.
+		if p, _, _ := pointOf(row); p.AtNs <= chosen.EndsNs {
+			r.Points = append(r.Points, p)
+		}
 		return nil
 	})
 	if err == nil && r.Summary == nil {

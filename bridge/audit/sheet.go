@@ -111,6 +111,7 @@ type SheetData struct {
 	ReferenceC number  `json:"reference_c"`
 	CheckC     number  `json:"check_c"` // the middle of the check window
 	Fold       int     `json:"fold"`
+	Clock      string  `json:"clock,omitempty"` // what is wrong with the times
 	Events     int     `json:"events"`
 	Published  int     `json:"published"`
 	SameName   int     `json:"other_jobs_of_that_name"`
@@ -290,7 +291,7 @@ func NewSheetData(rec *Record, rep *Report, toleranceL float64) *SheetData {
 		Shop: rec.Shop, Cart: rec.Cart, Job: rec.Job, Vehicle: j.Spec.Vehicle, From: rec.From,
 		Phase: string(j.Phase), Why: j.Why, Opened: instant(j.OpenedNs),
 		ReferenceC: number(j.ReferenceC), CheckC: number((j.Spec.LowC + j.Spec.HighC) / 2), Fold: fillcalc.FoldVersion,
-		Events: rep.Events, Published: rep.Published, SameName: rep.SameName,
+		Clock: clockText(s.Clock), Events: rep.Events, Published: rep.Published, SameName: rep.SameName,
 		Verdict: Judge(rep, toleranceL), ServiceData: newSheetServiceData(j),
 		Levels: []SheetRecord{}, Service: []SheetRecord{}, Gears: []SheetGear{}, Entries: []SheetEntry{}, Steps: []SheetStep{},
 		Notices: rep.notices(), Calibrations: []SheetCalibration{}, Findings: rep.Findings, Unverified: []string{},
@@ -526,4 +527,19 @@ func recompute(rec *Record, rep *Report, toleranceL float64) string {
 		text += fmt.Sprintf(" --tolerance-l %g", toleranceL)
 	}
 	return text + " --sheet sheet.html --csv course.csv"
+}
+
+// clockText says what is wrong with the times of the events.
+func clockText(c *fillcalc.Clock) string {
+	switch {
+	case c == nil:
+		return ""
+	case c.Unset:
+		return "the computer's clock had not been set since it was switched on, they may be wrong"
+	}
+	by := time.Duration(c.AheadNs).Round(time.Second)
+	if by < 0 {
+		return "the true ones are " + (-by).String() + " later, by the computer's clock at the end"
+	}
+	return "the true ones are " + by.String() + " earlier, by the computer's clock at the end"
 }

@@ -203,10 +203,34 @@ func (r *Report) judgeLevel(c *Criterion) {
 		c.say(Failed, "%s", told)
 	default:
 		c.say(Passed, "%s", told)
+		if movedL := r.movedSince(level.AtNs); movedL > movedAfterL {
+			c.say(Failed, "%.2f L were poured or ran out afterwards: it was not judged again.", movedL)
+		}
 	}
 	if r.state.Setup.Probe.Sensor == "" && r.state.Setup.Coolant.Sensor != "" {
 		c.say(Passed, "The temperature is the coolant's, which stands in for the fluid's.")
 	}
+}
+
+// movedAfterL is what a level may move by after it was judged right, a bottle's last
+// drops and the scale's scatter (common practice, no source).
+const movedAfterL = 0.05
+
+// movedSince is by how much what was added, or ran out at the check opening, has
+// changed since a time.
+func (r *Report) movedSince(ns int64) (litres float64) {
+	var s fillcalc.State
+	for _, e := range r.events {
+		if e.AtNs > ns {
+			break
+		}
+		s = fillcalc.Apply(s, e)
+	}
+	was, is := s.Volumes(), r.state.Volumes()
+	if litres = math.Abs(is.AddedL - was.AddedL); !math.IsNaN(is.OverflowL - was.OverflowL) {
+		litres = max(litres, math.Abs(is.OverflowL-was.OverflowL))
+	}
+	return litres
 }
 
 func (r *Report) judgeDecisions(c *Criterion) {

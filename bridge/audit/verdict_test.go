@@ -273,6 +273,12 @@ func TestVerdict(t *testing.T) {
 			p.record(fillcalc.Record{Item: fillcalc.LevelAfter, Result: fillcalc.High})
 			return p.end()
 		}, nil, Failed, "level failed", "Judged high"},
+		{"poured after it was judged", func() *played {
+			p := whole(calibrated(), vanJob())
+			p.run(3, 0, 0.04, 0)
+			p.run(6, 0, 0, 0)
+			return p.end()
+		}, nil, Failed, "amount failed, level failed", "0.14 L were poured or ran out afterwards"},
 		{"level judged cold", func() *played {
 			p := byTheBook(t, calibrated(), vanJob())
 			p.run(10, 0, 0.05, 0)
