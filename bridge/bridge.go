@@ -9,6 +9,8 @@ import (
 	"sync"
 	"time"
 
+	"github.com/prometheus/client_golang/prometheus"
+
 	"bayfill/fillcalc"
 	"bayfill/sensors"
 )
@@ -24,6 +26,11 @@ type Options struct {
 	// Open replaces the opening of a sensor's serial port, for transports that are
 	// none.
 	Open func(cart, sensor string) (io.ReadWriteCloser, error)
+	// ClockSet tells whether the computer's clock has been set from outside; nil: it
+	// counts as set.
+	ClockSet func() bool
+	// Manager is told how the program fares; nil: there is none.
+	Manager *Manager
 }
 
 // Bridge is the running program.
@@ -32,7 +39,12 @@ type Bridge struct {
 	serial  bool    // the sensors are on serial ports
 	broker  *Broker // nil with an external one
 	history *history
-	carts   []*cart
+	// monitor is nil unless configured; registry is what it shows.
+	monitor  *monitor
+	registry *prometheus.Registry
+	manager  *Manager // nil without one
+	log      *slog.Logger
+	carts    []*cart
 	// forwarders in the order of the carts; empty without a history.
 	forwarders []*forwarder
 }
@@ -47,18 +59,19 @@ func New(ctx context.Context, config *Config, o Options) (b *Bridge, err error) 
 	if o.Speed == 0 {
 		o.Speed = 1
 	}
-	b = &Bridge{config: config, serial: o.Open == nil}
+	b = &Bridge{config: config, serial: o.Open == nil, registry: newRegistry(), manager: o.Manager, log: o.Log}
+	opened := b // an error returns nil in its place
 	defer func() {
 		if err != nil {
-			b.close()
+			opened.close()
 		}
 	}()
 	to := address{url: config.Broker.URL, username: config.Broker.Username}
 	if to.password, err = config.Broker.Password.Read(); err != nil {
 		return nil, fmt.Errorf("broker.password: %w", err)
 	}
-	if to.tlsConfig, err = BrokerTLS(config.Broker.CAFile); err != nil {
-		return nil, fmt.Errorf("broker.ca_file: %w", err)
+	if to.tlsConfig, err = config.Broker.TLS(); err != nil {
+		return nil, err
 	}
 	if config.Broker.URL == "" {
 		if b.broker, err = StartBroker(config.Broker, o.Log.With("part", "broker")); err != nil {
@@ -78,6 +91,11 @@ func New(ctx context.Context, config *Config, o Options) (b *Bridge, err error) 
 			return nil, fmt.Errorf("cart %s: %w", config.Carts[i].Name, err)
 		}
 	}
+	if config.Monitor.Listen != "" {
+		if b.monitor, err = openMonitor(config.Monitor.Listen, b.carts, b.registry, o.Log.With("part", "monitor")); err != nil {
+			return nil, err
+		}
+	}
 	return b, nil
 }
 
@@ -89,10 +107,12 @@ func (b *Bridge) addCart(ctx context.Context, config *CartConfig, fluids map[str
 	}
 	c := &cart{
 		config: config, fluids: fluids, serviceData: b.config.ServiceData, journal: journal,
-		log: log, keep: keepJournal, pruned: time.Now(), mostUnsaved: mostUnsaved,
+		clockSet: o.ClockSet, log: log, keep: keepJournal, pruned: time.Now(), mostUnsaved: mostUnsaved,
 		inbox: make(chan happening, 1024), commands: make(chan incoming, 16), written: make(chan error, 1),
-		alerts: map[string]Alert{}, frames: map[string]frameTrouble{},
+		alerts: map[string]Alert{}, frames: map[string]frameTrouble{}, meter: newMeter(), running: make(chan struct{}),
 	}
+	c.calibrations, c.troubles = b.config.lastCalibrations(config)
+	b.carts = append(b.carts, c)
 	key, err := b.config.identityKey()
 	if err != nil {
 		return err
@@ -102,8 +122,6 @@ func (b *Bridge) addCart(ctx context.Context, config *CartConfig, fluids map[str
 		return err
 	}
 	c.identities = identities{key: key, keep: b.config.Identities, current: kept}
-	c.calibrations, c.troubles = b.config.lastCalibrations(config)
-	b.carts = append(b.carts, c)
 	if err := c.begin(ctx, time.Now().UnixNano(), o.Speed); err != nil {
 		return err
 	}
@@ -118,6 +136,14 @@ func (b *Bridge) addCart(ctx context.Context, config *CartConfig, fluids map[str
 		c.drivers = append(c.drivers, d)
 	}
 	c.link = newLink(to, b.config.Shop, config.Name, c.commands, c.tell("broker"))
+	commandKey, err := b.config.commandKey()
+	if err != nil {
+		return err
+	}
+	if c.seal, err = newSeal(commandKey, c.link.topic(CommandsLeaf), journal); err != nil {
+		return err
+	}
+	var f *forwarder
 	if b.history != nil {
 		told, toldRefused := c.tell("history"), c.tell("history_refused")
 		aside, err := journal.SetAside(ctx)
@@ -127,16 +153,24 @@ func (b *Bridge) addCart(ctx context.Context, config *CartConfig, fluids map[str
 		refused := len(aside)
 		c.alert("history_refused", refusedText(refused))
 		c.forward = make(chan struct{}, 1)
-		b.forwarders = append(b.forwarders, &forwarder{
+		f = &forwarder{
 			shop: b.config.Shop, cart: config.Name, journal: journal, history: b.history, log: log, more: c.forward,
 			told: func(trouble string, n int) {
 				told(trouble)
 				if refused += n; n > 0 {
+					c.meter.refusedLines.Add(float64(n))
 					toldRefused(refusedText(refused))
 				}
 			},
-		})
+		}
+		sent, err := journal.Sent()
+		if err != nil {
+			return err
+		}
+		f.sentSeq.Store(sent)
+		b.forwarders = append(b.forwarders, f)
 	}
+	c.meter.register(b.registry, c, b.config.JournalPath(config.Name), f)
 	return nil
 }
 
@@ -177,6 +211,12 @@ func (b *Bridge) Run(ctx context.Context) error {
 	for _, f := range b.forwarders {
 		others.Go(func() { f.run(ctx) })
 	}
+	if b.monitor != nil {
+		others.Go(func() { b.monitor.run(ctx) })
+	}
+	if b.manager != nil {
+		others.Go(func() { b.manager.run(ctx, b.carts, b.log) })
+	}
 	carts.Wait()
 	stopLinks()
 	others.Wait()
@@ -190,6 +230,9 @@ func (b *Bridge) close() error {
 	}
 	if b.history != nil {
 		b.history.close()
+	}
+	if b.monitor != nil {
+		errs = append(errs, b.monitor.close())
 	}
 	if b.broker != nil {
 		errs = append(errs, b.broker.Close())

@@ -36,13 +36,13 @@ const bridgeUser = "bayfill:bridge"
 // anybody on the machine may read, and nobody may command.
 func StartBroker(c BrokerConfig, log *slog.Logger) (*Broker, error) {
 	b := &Broker{password: rand.Text()}
-	a := &access{users: map[string]identity{bridgeUser: {sha256.Sum256([]byte(b.password)), nil, true}}, open: len(c.Users) == 0}
+	a := &access{users: map[string]identity{bridgeUser: {password: sha256.Sum256([]byte(b.password)), bridge: true}}, open: len(c.Users) == 0}
 	for i, u := range c.Users {
 		secret, err := c.userPassword(i)
 		if err != nil {
 			return nil, err
 		}
-		a.users[u.Name] = identity{sha256.Sum256([]byte(secret)), u.May, false}
+		a.users[u.Name] = identity{password: sha256.Sum256([]byte(secret)), may: u.May, carts: u.Carts}
 	}
 	capabilities := mqttd.NewDefaultServerCapabilities()
 	// Retained state stays: the library forgets it after a day otherwise.
@@ -96,7 +96,18 @@ func (b *Broker) Close() error { return b.server.Close() }
 type identity struct {
 	password [sha256.Size]byte
 	may      []string
+	carts    []string // none: all
 	bridge   bool
+}
+
+// meets tells whether a topic, or a filter for topics, is about one of the user's
+// carts. A wildcard passes: each message that it brings is looked at again.
+func (i *identity) meets(topic string) bool {
+	parts := strings.Split(topic, "/")
+	if at := slices.Index(parts, "#"); len(i.carts) == 0 || at >= 0 && at <= 2 {
+		return true
+	}
+	return len(parts) > 2 && (parts[2] == "+" || slices.Contains(i.carts, parts[2]))
 }
 
 // access decides who may do what. It is the only hook that answers: hooks are
@@ -141,6 +152,8 @@ func (a *access) OnACLCheck(cl *mqttd.Client, topic string, write bool) bool {
 	switch {
 	case known && who.bridge:
 		return true
+	case !who.meets(topic):
+		return false
 	case !write:
 		// Everything below bayfill/ is for readers; commands are not.
 		reads := known && slices.Contains(who.may, "read") || !known && a.open

@@ -297,6 +297,96 @@ func TestSubscriptionsOnTheEmbeddedBroker(t *testing.T) {
 	}
 }
 
+// A user who was given one cart neither reads nor commands another, whatever the
+// filter covers.
+func TestUserOfOneCart(t *testing.T) {
+	t.Setenv("BAYFILL_TEST_PASSWORD", "secret")
+	c := bareConfig(t, t.TempDir(), embeddedUsers)
+	for i := range c.Broker.Users {
+		c.Broker.Users[i].Carts = []string{"cart"}
+	}
+	if err := c.check(); err != nil {
+		t.Fatal(err)
+	}
+	b, err := StartBroker(c.Broker, testLog())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { b.Close() })
+	url := "tcp://" + b.Address()
+	bridge, err := client(t, url, bridgeUser, b.password, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const other = "bayfill/test/cart2/"
+	for _, topic := range []string{testCart + "volumes", other + "volumes", "bayfill/canary"} {
+		bridge.Publish(topic, 1, true, "x").WaitTimeout(10 * time.Second)
+	}
+	for filter, grant := range map[string]bool{
+		testCart + "volumes": true, testCart + "#": true, "bayfill/+/+/volumes": true, "bayfill/#": true, "bayfill/test/#": true, "bayfill/test/+/#": true,
+		other + "volumes": false, other + "#": false, "bayfill/+/cart2/volumes": false, "bayfill/cart": false, "bayfill/+": false,
+	} {
+		tablet, err := client(t, url, "tablet", "secret", nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := make(chan string, 100)
+		token := tablet.Subscribe(filter, 1, func(_ mqtt.Client, m mqtt.Message) { got <- m.Topic() })
+		if !token.WaitTimeout(10 * time.Second) {
+			t.Fatalf("%s: no answer", filter)
+		}
+		if code := token.(*mqtt.SubscribeToken).Result()[filter]; (code <= 2) != grant {
+			t.Errorf("%s: granted: %v, want %v", filter, code <= 2, grant)
+		}
+		bridge.Publish(other+"replies/x", 1, false, "x").WaitTimeout(10 * time.Second)
+		bridge.Publish(testCart+"volumes", 1, false, "x").WaitTimeout(10 * time.Second)
+		for range 2 { // the kept one and the live one, after which nothing is on the way
+			if !grant {
+				break
+			}
+			select {
+			case topic := <-got:
+				if topic != testCart+"volumes" {
+					t.Errorf("%s brought %s", filter, topic)
+				}
+			case <-time.After(10 * time.Second):
+				t.Fatalf("%s: volumes do not come", filter)
+			}
+		}
+		tablet.Unsubscribe(filter).WaitTimeout(10 * time.Second)
+		for len(got) > 0 {
+			if topic := <-got; topic != testCart+"volumes" || !grant {
+				t.Errorf("%s brought %s", filter, topic)
+			}
+		}
+	}
+
+	heard := make(chan string, 100)
+	bridge.Subscribe("bayfill/test/+/commands", 1, func(_ mqtt.Client, m mqtt.Message) { heard <- m.Topic() }).WaitTimeout(10 * time.Second)
+	for _, topic := range []string{other + "commands", testCart + "commands"} { // the broker ends the connection of who sends the first
+		keypad, err := client(t, url, "keypad", "secret", nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		keypad.Publish(topic, 1, false, "{}").WaitTimeout(2 * time.Second)
+	}
+	if _, err := client(t, url, "keypad", "secret", func(o *mqtt.ClientOptions) { o.SetWill(other+"commands", "{}", 1, true) }); err == nil {
+		t.Error("a will that commands another cart was let in")
+	}
+	select {
+	case topic := <-heard:
+		if topic != testCart+"commands" || len(heard) > 0 {
+			t.Errorf("%s was commanded, and %d more", topic, len(heard))
+		}
+	case <-time.After(10 * time.Second):
+		t.Error("the own cart was not commanded")
+	}
+	c.Broker.Users[0].Carts = []string{"bay9"}
+	if err := c.check(); err == nil || err.Error() != `broker.users[0].carts: "bay9" is no cart of this configuration` {
+		t.Errorf("a cart that is none: %v", err)
+	}
+}
+
 // Readers command through nothing that the broker does for them: a last will is
 // published without another look.
 func TestWillIsNoCommand(t *testing.T) {

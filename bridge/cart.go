@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"bayfill/fillcalc"
@@ -23,14 +24,20 @@ type cart struct {
 	config      *CartConfig
 	fluids      map[string]fillcalc.Fluid
 	identities  identities
+	seal        seal
 	serviceData string // folder; empty when none is configured
 	clock       *Clock
+	clockSet    func() bool // nil: it is
 	journal     *Journal
 	forward     chan struct{} // tells the forwarder that there is more; nil without a history
 	link        *link
 	drivers     []*sensors.Sensor
 	log         *slog.Logger
 	keep        time.Duration // how long the journal keeps what it no longer needs
+	meter       *meter
+
+	running  chan struct{} // closed when the loop begins to turn
+	turnedNs atomic.Int64  // when it last did, since the clock's start
 
 	// inbox is the one queue of everything but commands. A full inbox holds the
 	// sensors up, and the kernel keeps their bytes: readings are never dropped.
@@ -153,6 +160,7 @@ func (c *cart) begin(ctx context.Context, wallNs int64, speed float64) error {
 		return err
 	}
 	c.state, c.snapshotSeq, c.chain = next, next.Seq, batch.Chain
+	c.meter.kept(batch.Events)
 	return nil
 }
 
@@ -203,6 +211,8 @@ func (c *cart) run(ctx context.Context) error {
 	pause := min(idleAfter, c.clock.Life(time.Second))
 	idle := time.NewTimer(pause)
 	defer idle.Stop()
+	c.turn()
+	close(c.running)
 	for ctx.Err() == nil {
 		select {
 		case <-ctx.Done():
@@ -221,6 +231,7 @@ func (c *cart) run(ctx context.Context) error {
 			c.watchCalibrations()
 			c.save(ctx)
 		}
+		c.turn()
 	}
 	return c.end(&workers)
 }
@@ -278,12 +289,14 @@ func (c *cart) happened(h happening) {
 	case h.event != nil:
 		c.take(*h.event)
 		c.frameFaults(h)
+		c.meter.read(h.event, h.err, c.clock.NowNs())
 	case h.status != nil:
 		text := ""
 		if h.status.Condition != sensors.Good && h.status.Condition != sensors.Starting {
 			text = "sensor " + h.sensor + ": " + c.timeOfDay(h.status.Text)
 		}
 		c.log.Info("sensor", "sensor", h.sensor, "condition", h.status.Condition, "text", h.status.Text)
+		c.meter.sensor(h.sensor, h.status.Condition)
 		c.alert("sensor:"+h.sensor, text)
 	default:
 		c.alert(h.alert, h.text)
@@ -364,6 +377,21 @@ func (c *cart) watchClock() {
 		text = "the computer's clock is " + by + " ahead of this cart's time: it was set while the program ran, start it again to take up the new time"
 	}
 	c.alert("clock", text)
+	if c.clockSet == nil {
+		return
+	}
+	note := fillcalc.Clock{AheadNs: int64(ahead), Unset: !c.clockSet()}
+	if text = ""; note.Unset {
+		text = "this computer's clock has not been set from the network since it was switched on: the times of messages and history may be wrong until it is"
+	}
+	c.alert("clock_unset", text)
+	last := fillcalc.Clock{}
+	if c.state.Clock != nil {
+		last = *c.state.Clock
+	}
+	if note.Unset != last.Unset || time.Duration(note.AheadNs-last.AheadNs).Abs() > time.Second {
+		c.take(fillcalc.Event{Kind: fillcalc.KindInput, AtNs: c.clock.NowNs(), Input: &fillcalc.Input{Do: fillcalc.DoClock, Clock: &note}})
+	}
 }
 
 // watchJob says what the fold finds wrong.
@@ -474,6 +502,7 @@ func (c *cart) onDisk(batch Batch) {
 	}
 	c.retry = 0
 	c.alert("journal", "")
+	c.meter.kept(batch.Events)
 	c.kept()
 }
 
@@ -567,6 +596,7 @@ func (c *cart) command(ctx context.Context, m incoming) {
 		return // answered already
 	}
 	if !reply.OK {
+		reply.Error = fmt.Sprintf("%.500s", reply.Error) // it may repeat what was sent
 		c.log.Warn("command refused", "id", id, "error", reply.Error)
 	}
 	c.link.reply(id, *reply)
@@ -575,7 +605,11 @@ func (c *cart) command(ctx context.Context, m incoming) {
 func (c *cart) do(ctx context.Context, m incoming) (id string, reply *Reply) {
 	id, _ = commandID(m.payload)
 	refuse := func(err error) (string, *Reply) { return id, &Reply{Error: err.Error()} }
-	cmd, err := parseCommand(m.payload)
+	payload, stale, err := c.seal.open(ctx, m.payload)
+	if err != nil {
+		return refuse(err)
+	}
+	cmd, err := parseCommand(payload)
 	if err != nil {
 		return refuse(err)
 	}
@@ -583,13 +617,17 @@ func (c *cart) do(ctx context.Context, m incoming) (id string, reply *Reply) {
 	if err != nil {
 		return refuse(err)
 	}
-	sum := fingerprint(m.payload)
+	sum := fingerprint(payload)
 	if done && before.Command != sum {
 		return refuse(errors.New("id: was used for another command, use a new one"))
 	}
 	if done {
+		c.link.count("repeated")
 		c.link.replyRaw(id, before.Reply)
 		return id, nil
+	}
+	if stale != nil {
+		return refuse(stale)
 	}
 	if m.retained {
 		return refuse(errors.New("retained: a command that the broker kept is old, send it without retain"))
@@ -619,7 +657,7 @@ func (c *cart) do(ctx context.Context, m incoming) (id string, reply *Reply) {
 	}
 	if in.Do == fillcalc.DoOpen {
 		// A job's own events say all about it.
-		in.Setup, in.Levels = &c.state.Setup, c.state.Levels()
+		in.Setup, in.Levels, in.Clock = &c.state.Setup, c.state.Levels(), c.state.Clock
 	}
 	if err := fillcalc.Check(&c.state, in); err != nil {
 		return refuse(err)

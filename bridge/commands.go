@@ -96,12 +96,18 @@ const usedSpreadU = 0.0017
 const longestText = 200
 
 // commandID finds a usable id in a command, whatever else is wrong with it, so
-// that its sender can be answered.
+// that its sender can be answered; of a signed one it is the command's own.
 func commandID(payload []byte) (id string, ok bool) {
 	var c struct {
-		ID string `json:"id"`
+		ID     string `json:"id"`
+		Signed string `json:"signed"`
 	}
-	if json.Unmarshal(payload, &c) != nil || !idPattern.MatchString(c.ID) {
+	err := json.Unmarshal(payload, &c)
+	if err == nil && c.Signed != "" {
+		c.ID = ""
+		err = json.Unmarshal([]byte(c.Signed), &c)
+	}
+	if err != nil || !idPattern.MatchString(c.ID) {
 		return "", false
 	}
 	return c.ID, true
@@ -117,6 +123,9 @@ func parseCommand(payload []byte) (command, error) {
 	}
 	if present == nil {
 		return c, errors.New("a command is a JSON object")
+	}
+	if _, ok := present["signed"]; ok {
+		return c, errors.New("signed: this cart has no key for it (commands.key), send the command itself")
 	}
 	if err := json.Unmarshal(payload, &c); err != nil {
 		return c, explainJSON(err)
@@ -148,7 +157,7 @@ func parseCommand(payload []byte) (command, error) {
 			return c, fmt.Errorf("%s: %s needs it", field, c.Do)
 		}
 	}
-	for field, text := range map[string]string{"by": c.By, "vehicle": c.Vehicle, "why": c.Why, "service_data": c.ServiceData, "note": c.Note, "gear": c.Gear, "fluid": c.Fluid, "other_fluid": c.OtherFluid, "asked_fluid": c.AskedFluid, "used_fluid": c.UsedFluid} {
+	for field, text := range map[string]string{"by": c.By, "vehicle": c.Vehicle, "why": c.Why, "service_data": c.ServiceData, "note": c.Note, "gear": c.Gear, "fluid": c.Fluid, "other_fluid": c.OtherFluid, "asked_fluid": c.AskedFluid, "used_fluid": c.UsedFluid, "specified": c.Specified, "applied": c.Applied} {
 		if len(text) > longestText {
 			return c, fmt.Errorf("%s: %d bytes, at most %d", field, len(text), longestText)
 		}

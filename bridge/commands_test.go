@@ -190,6 +190,29 @@ func TestCommandsByTheJobsState(t *testing.T) {
 	})
 }
 
+// What people write into names and texts comes back as they wrote it, also after a
+// restart: how to show it is for who shows it.
+func TestHostileTextIsKept(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		evil := "<script>x()</script>\"'&\u202e\u2066\x00\x1b[2J\\ ü " + strings.Repeat("W", 100)
+		config := lonelyConfig(t, memoryDir(t), caddyLines, supplyLines, probeLines)
+		l := startLonely(t, config)
+		l.live(3, 0, 0)
+		l.must(strings.Trim(string(encode(map[string]any{"do": "open", "job": "j", "fluid": "fresh", "low_c": 35, "high_c": 45, "vehicle": evil, "by": evil})), "{}"))
+		l.must(strings.Trim(string(encode(map[string]any{"do": "record", "item": "filter", "result": "done", "note": evil, "by": evil})), "{}"))
+		l.must(strings.Trim(string(encode(map[string]any{"do": "abandon", "why": evil, "by": evil})), "{}"))
+		for range 2 {
+			j := newest[JobMessage](l, JobLeaf)
+			if j.Vehicle != evil || j.Why != evil || len(j.Flow.Records) != 1 || j.Flow.Records[0].Note != evil || j.Flow.Records[0].By != evil {
+				t.Errorf("it came back as %q", encode(j))
+			}
+			l.stop()
+			l = startLonely(t, config)
+			l.live(3, 0, 0)
+		}
+	})
+}
+
 // Whatever arrives, it is a command that says the same again when written anew,
 // or an error; and only ids that are safe in a topic pass.
 func FuzzCommand(f *testing.F) {

@@ -29,7 +29,9 @@ type Config struct {
 	Units       string         `yaml:"units"`
 	Identities  IdentityConfig `yaml:"identities"`
 	Broker      BrokerConfig   `yaml:"broker"`
+	Commands    CommandConfig  `yaml:"commands"`
 	History     HistoryConfig  `yaml:"history"`
+	Monitor     MonitorConfig  `yaml:"monitor"`
 	Fluids      []FluidConfig  `yaml:"fluids"`
 	Carts       []CartConfig   `yaml:"carts"`
 }
@@ -38,6 +40,8 @@ type Config struct {
 type BrokerConfig struct {
 	URL      string `yaml:"url"`
 	CAFile   string `yaml:"ca_file"`
+	CertFile string `yaml:"cert_file"` // who the program is, for brokers that ask for it
+	KeyFile  string `yaml:"key_file"`
 	Username string `yaml:"username"`
 	Password Secret `yaml:"password"`
 
@@ -50,7 +54,13 @@ type BrokerConfig struct {
 type UserConfig struct {
 	Name     string   `yaml:"name"`
 	Password Secret   `yaml:"password"`
-	May      []string `yaml:"may"` // read, command
+	May      []string `yaml:"may"`   // read, command
+	Carts    []string `yaml:"carts"` // those only; none named: all
+}
+
+// CommandConfig says what commands must bring besides their sender's right.
+type CommandConfig struct {
+	Key Secret `yaml:"key"` // with which they are signed; none: they need not be
 }
 
 // HistoryConfig is an InfluxDB with the version 2 write API; no URL, no history.
@@ -59,6 +69,12 @@ type HistoryConfig struct {
 	Org    string `yaml:"org"`
 	Bucket string `yaml:"bucket"`
 	Token  Secret `yaml:"token"`
+}
+
+// MonitorConfig is where health and metrics are answered; no address, no answers.
+type MonitorConfig struct {
+	Listen   string `yaml:"listen"`
+	Anywhere bool   `yaml:"anywhere"` // not only on a loopback address
 }
 
 // Secret says where a secret is kept; it is never part of the file itself.
@@ -86,6 +102,15 @@ func (s Secret) Read() (string, error) {
 		return text, nil
 	}
 	return "", nil
+}
+
+// key reads a secret that is used as a key.
+func (s Secret) key() ([]byte, error) {
+	text, err := s.Read()
+	if err == nil && len(text) < 16 {
+		err = errors.New("is shorter than 16 characters: anybody could find it by trying")
+	}
+	return []byte(text), err
 }
 
 // FluidConfig is a fluid's data sheet.
@@ -250,7 +275,7 @@ func (c *Config) defaults() {
 				}
 			}
 			if s.SilentAfterS == 0 {
-				s.SilentAfterS = 3
+				s.SilentAfterS = 2.5 // and within three seconds a board shows it
 			}
 		}
 	}

@@ -30,6 +30,9 @@ func (c *Config) check() error {
 	if err := c.History.check(); err != nil {
 		return fmt.Errorf("history.%w", err)
 	}
+	if err := c.Monitor.check(); err != nil {
+		return fmt.Errorf("monitor.%w", err)
+	}
 	fluids := map[string]bool{}
 	for i, f := range c.Fluids {
 		if f.Name == "" || fluids[f.Name] {
@@ -63,18 +66,28 @@ func (c *Config) check() error {
 			return fmt.Errorf("carts[%d] (%s).%w", i, cart.Name, err)
 		}
 	}
+	for i, u := range c.Broker.Users {
+		for _, name := range u.Carts {
+			if !carts[name] {
+				return fmt.Errorf("broker.users[%d].carts: %q is no cart of this configuration", i, name)
+			}
+		}
+	}
 	return nil
 }
 
 // CheckSecrets reads what the configuration only names, as a run will: passwords,
-// tokens and the certificate. The error names the field of the first that cannot
+// tokens, keys and certificates. The error names the field of the first that cannot
 // be used.
 func (c *Config) CheckSecrets() error {
 	if _, err := c.Broker.Password.Read(); err != nil {
 		return fmt.Errorf("broker.password: %w", err)
 	}
-	if _, err := BrokerTLS(c.Broker.CAFile); err != nil {
-		return fmt.Errorf("broker.ca_file: %w", err)
+	if _, err := c.Broker.TLS(); err != nil {
+		return err
+	}
+	if _, err := c.commandKey(); err != nil {
+		return err
 	}
 	for i := range c.Broker.Users {
 		if _, err := c.Broker.userPassword(i); err != nil {
@@ -100,6 +113,9 @@ func (b *BrokerConfig) userPassword(i int) (string, error) {
 }
 
 func (b *BrokerConfig) check() error {
+	if (b.CertFile == "") != (b.KeyFile == "") {
+		return errors.New("cert_file: belongs together with key_file, give both or none")
+	}
 	if b.URL != "" {
 		// Before anything that shows the address.
 		if strings.Contains(b.URL, "@") {
@@ -160,6 +176,23 @@ func (h *HistoryConfig) check() error {
 	}
 	if h.Bucket == "" {
 		return errors.New("bucket: is needed (database/retention for InfluxDB 1.8)")
+	}
+	return nil
+}
+
+func (m *MonitorConfig) check() error {
+	if m.Listen == "" {
+		if m.Anywhere {
+			return errors.New("anywhere: says nothing without listen")
+		}
+		return nil
+	}
+	host, _, err := net.SplitHostPort(m.Listen)
+	if err != nil {
+		return fmt.Errorf("listen: %w", err)
+	}
+	if ip := net.ParseIP(host); !m.Anywhere && (ip == nil || !ip.IsLoopback()) {
+		return fmt.Errorf("listen: %s is not a loopback address: anybody in the network could look, say anywhere: true if that is wanted", m.Listen)
 	}
 	return nil
 }

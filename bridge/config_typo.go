@@ -41,8 +41,9 @@ func explainYAML(err error, keys []string) error {
 }
 
 // secretInFile is a secret that somebody wrote into the file by mistake: drawings
-// of a place go on into logs and must not show it.
-var secretInFile = regexp.MustCompile(`(?i)(\w*(?:pas+w|secret|token)\w*["']?[ \t]*:[ \t]*)[^\s{].*`)
+// of a place go on into logs and must not show it. Of a text over several lines
+// the end is not known, so nothing after it is shown.
+var secretInFile = regexp.MustCompile(`(?i)((?:\w*(?:pas+w|secret|token)\w*|\bkey)["']?[ \t]*:[ \t]*)(?:[|>](?s:.*)|[^\s{].*)`)
 
 // remarks are the names that check puts behind list positions for the reader.
 var remarks = regexp.MustCompile(` \([^)]*\)`)

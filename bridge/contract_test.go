@@ -36,7 +36,7 @@ func TestSchemasNameTheCommands(t *testing.T) {
 	}
 	var listed []string
 	commands := contractNode(t, "commands.json")
-	for _, one := range commands.json["oneOf"].([]any) {
+	for _, one := range commands.follow("#/$defs/command").json["oneOf"].([]any) {
 		do := strings.TrimPrefix(one.(map[string]any)["$ref"].(string), "#/$defs/")
 		listed = append(listed, do)
 		rules, known := commandFields[do]
@@ -53,6 +53,7 @@ func TestSchemasNameTheCommands(t *testing.T) {
 		}
 	}
 	commands.same("commands", commandOrder, listed)
+	commands.follow("#/$defs/signed").sameFields(reflect.TypeFor[sealed]())
 }
 
 // What the AsyncAPI document says of retaining is what the link does.

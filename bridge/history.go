@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"net/http"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
@@ -33,6 +34,21 @@ func openHistory(c HistoryConfig, carts int) (*history, error) {
 	}}
 	client := influxdb2.NewClientWithOptions(c.URL, token, influxdb2.DefaultOptions().SetHTTPClient(httpClient).SetLogLevel(0))
 	return &history{client, client.WriteAPIBlocking(c.Org, c.Bucket)}, nil
+}
+
+// CheckHistory asks the server for all that writing takes, and changes nothing: it
+// sends a comment. The error says what an operator can do.
+func CheckHistory(ctx context.Context, c HistoryConfig) error {
+	h, err := openHistory(c, 1)
+	if err != nil {
+		return err
+	}
+	defer h.close()
+	// That a server refuses a batch without a point is as good as taking it.
+	if _, err := h.send(ctx, []string{"# bayfill doctor"}); err != nil {
+		return errors.New(explainHistory(serverError{err}))
+	}
+	return nil
 }
 
 func (h *history) close() { h.client.Close() }
@@ -145,6 +161,8 @@ type forwarder struct {
 	told func(trouble string, refused int)
 	more <-chan struct{} // the journal has grown
 	log  *slog.Logger
+
+	sentSeq atomic.Uint64 // what the journal's mark says, for those who watch
 }
 
 const (
@@ -210,5 +228,10 @@ func (f *forwarder) once(ctx context.Context) (events, refused int, err error) {
 	for _, r := range bad {
 		f.log.Error("history refused a line for good, it is set aside in the journal", "line", r.Line, "reason", r.Reason)
 	}
-	return len(batch), len(bad), f.journal.SetSent(ctx, batch[len(batch)-1].Seq, bad)
+	upTo := batch[len(batch)-1].Seq
+	if err := f.journal.SetSent(ctx, upTo, bad); err != nil {
+		return len(batch), len(bad), err
+	}
+	f.sentSeq.Store(upTo)
+	return len(batch), len(bad), nil
 }

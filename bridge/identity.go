@@ -76,14 +76,11 @@ const keyFile = "identity.key"
 // identityKey is the key of the tokens, made at the first start.
 func (c *Config) identityKey() ([]byte, error) {
 	if c.Identities.Key != (Secret{}) {
-		text, err := c.Identities.Key.Read()
-		if err == nil && len(text) < 16 {
-			err = errors.New("is shorter than 16 characters: anybody could find it by trying")
-		}
+		key, err := c.Identities.Key.key()
 		if err != nil {
 			return nil, fmt.Errorf("identities.key: %w", err)
 		}
-		return []byte(text), nil
+		return key, nil
 	}
 	path := filepath.Join(c.Data, keyFile)
 	key, err := os.ReadFile(path)

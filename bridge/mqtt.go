@@ -11,9 +11,11 @@ import (
 	"fmt"
 	"os"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
+	"github.com/prometheus/client_golang/prometheus"
 )
 
 // link is a cart's connection to the broker. Of every state leaf it keeps the
@@ -32,6 +34,9 @@ type link struct {
 	told     func(trouble string) // empty: connected
 	// How soon a link that swallows everything is noticed.
 	keepAlive, patience time.Duration
+
+	connected atomic.Bool
+	outcomes  *prometheus.CounterVec // of commands
 
 	mu       sync.Mutex
 	state    map[Leaf]*slot
@@ -87,7 +92,7 @@ var stateLeaves = []Leaf{PresenceLeaf, AboutLeaf, JobLeaf, VolumesLeaf, WindowLe
 func newLink(to address, shop, cart string, commands chan<- incoming, told func(trouble string)) *link {
 	l := &link{
 		address: to, clientID: "bayfill-" + shop + "-" + cart, prefix: "bayfill/" + shop + "/" + cart + "/",
-		commands: commands, told: told, keepAlive: keepAlive, patience: patience,
+		commands: commands, told: told, keepAlive: keepAlive, patience: patience, outcomes: newOutcomes(),
 		state: map[Leaf]*slot{}, wake: make(chan struct{}, 1),
 	}
 	for _, leaf := range stateLeaves {
@@ -129,6 +134,17 @@ func (l *link) sendReading(payload []byte) {
 // reply answers a command. A sender that never hears its reply sends the
 // command again, under the same id.
 func (l *link) reply(id string, r Reply) {
+	if r.OK {
+		l.count("done")
+	} else {
+		l.count("refused")
+	}
+	l.answer(id, r)
+}
+
+func (l *link) count(outcome string) { l.outcomes.WithLabelValues(outcome).Inc() }
+
+func (l *link) answer(id string, r Reply) {
 	if id == "" {
 		id = "refused"
 	} else {
@@ -208,7 +224,9 @@ func (l *link) connection(ctx context.Context) error {
 		return err
 	}
 	connected := time.Now()
+	l.connected.Store(true)
 	defer func() {
+		l.connected.Store(false)
 		if time.Since(connected) < soonLost {
 			l.short = soon + 1
 		}
@@ -285,11 +303,12 @@ func (l *link) birth(session string) {
 // goodbye sends what is still due and tells a clean stop from a lost
 // connection: then the will is not sent.
 func (l *link) goodbye(client mqtt.Client, session string) {
+	// Together with a slow sensor it stays within the two seconds of a stop.
 	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
 	defer cancel()
 	l.flush(ctx, client)
 	p := Presence{Session: session, Version: Version, Contract: ContractVersion, Why: "stopped"}
-	client.Publish(l.topic(PresenceLeaf), 1, true, encode(p)).WaitTimeout(time.Second)
+	l.finish(ctx, client.Publish(l.topic(PresenceLeaf), 1, true, encode(p)))
 	client.Disconnect(100)
 }
 
@@ -331,7 +350,8 @@ func (l *link) receive(m mqtt.Message, session string) {
 	case l.commands <- incoming{m.Payload(), m.Retained()}:
 	default:
 		id, _ := commandID(m.Payload())
-		l.reply(id, Reply{Error: "busy: too many commands at once, send it again"})
+		l.count("busy")
+		l.answer(id, Reply{Error: "busy: too many commands at once, send it again"})
 	}
 }
 
@@ -395,4 +415,30 @@ func BrokerTLS(caFile string) (*tls.Config, error) {
 		return nil, fmt.Errorf("%s holds no certificate", caFile)
 	}
 	return &tls.Config{MinVersion: tls.VersionTLS12, RootCAs: pool}, nil
+}
+
+// ClientCertificate is who a client is, for brokers that ask. The error says which
+// files cannot be used and why.
+func ClientCertificate(certFile, keyFile string) (tls.Certificate, error) {
+	certificate, err := tls.LoadX509KeyPair(certFile, keyFile)
+	if err != nil {
+		err = fmt.Errorf("%s with the key %s: %w", certFile, keyFile, err)
+	}
+	return certificate, err
+}
+
+// TLS is how to talk to the configured broker. The error names the field.
+func (b *BrokerConfig) TLS() (*tls.Config, error) {
+	t, err := BrokerTLS(b.CAFile)
+	if err != nil {
+		return nil, fmt.Errorf("broker.ca_file: %w", err)
+	}
+	if b.CertFile != "" {
+		certificate, err := ClientCertificate(b.CertFile, b.KeyFile)
+		if err != nil {
+			return nil, fmt.Errorf("broker.cert_file: %w", err)
+		}
+		t.Certificates = []tls.Certificate{certificate}
+	}
+	return t, nil
 }

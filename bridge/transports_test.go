@@ -67,6 +67,61 @@ func TestBrokerByTLSAndWebsocket(t *testing.T) {
 	}
 }
 
+// A broker that asks who comes lets the bridge in by its certificate, and by that
+// only. The errors name setting and file.
+func TestBrokerAsksWhoComes(t *testing.T) {
+	dir := t.TempDir()
+	caFile := certificate(t, dir, "server")
+	clientCA := certificate(t, dir, "bridge") // vouches for itself
+	certificate(t, dir, "stranger")
+	address := freePort(t)
+	_, port, _ := net.SplitHostPort(address)
+	broker := startMosquitto(t, "listener "+port+" 127.0.0.1", "certfile "+filepath.Join(dir, "server.crt"), "keyfile "+filepath.Join(dir, "server.key"),
+		"require_certificate true", "cafile "+clientCA)
+	for _, c := range []struct {
+		cert   string
+		enters bool
+	}{{"bridge", true}, {"stranger", false}, {"", false}} {
+		t.Run("certificate "+c.cert, func(t *testing.T) {
+			config := bareConfig(t, t.TempDir(), `{url: "tls://`+address+`"}`)
+			config.Broker.CAFile = caFile
+			if c.cert != "" {
+				config.Broker.CertFile, config.Broker.KeyFile = filepath.Join(dir, c.cert+".crt"), filepath.Join(dir, c.cert+".key")
+			}
+			s := subscribe(t, broker.url, "", "", testCart+"presence")
+			b, stop := runBridgeWith(t, config, Options{Open: mute}, nil)
+			if c.enters {
+				online(t, s, "")
+				stop()
+				s.publish(testCart+"presence", true, "") // for the next
+				s.invented = true
+				return
+			}
+			eventually(t, 10*time.Second, "the alert", func() bool {
+				return strings.Contains(string(b.carts[0].link.payload(AlertsLeaf)), `"broker"`)
+			})
+			stop()
+			if p := read[Presence](s, PresenceLeaf); p.Online {
+				t.Error("the bridge was let in")
+			}
+		})
+	}
+	for _, c := range []struct{ cert, key, want string }{
+		{"none.crt", "bridge.key", "broker.cert_file: " + filepath.Join(dir, "none.crt") + " with the key "},
+		{"bridge.crt", "stranger.key", "private key does not match public key"},
+		{"bridge.key", "bridge.key", "broker.cert_file: "},
+	} {
+		config := bareConfig(t, t.TempDir(), `{url: "tls://`+address+`"}`)
+		config.Broker.CertFile, config.Broker.KeyFile = filepath.Join(dir, c.cert), filepath.Join(dir, c.key)
+		if err := config.CheckSecrets(); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s with %s: %v", c.cert, c.key, err)
+		}
+	}
+	if _, err := ParseConfig([]byte(smallConfig + "broker: {url: \"tls://a:1\", cert_file: x}\n")); err == nil || !strings.Contains(err.Error(), "broker.cert_file: belongs together with key_file") {
+		t.Errorf("a certificate without its key: %v", err)
+	}
+}
+
 // payload is what the link would send of a leaf.
 func (l *link) payload(leaf Leaf) []byte {
 	l.mu.Lock()

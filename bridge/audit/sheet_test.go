@@ -111,7 +111,7 @@ func TestSheetGolden(t *testing.T) {
 	}
 }
 
-const evil = `</style><script>x()</script>"><img src=x onerror=x()> ` + "\u202e" + `'&WWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWW`
+const evil = `</style><script>x()</script>"><img src=x onerror=x()> ` + "\u202e\u2066\u200f\x00" + `'&WWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWW`
 
 // hostile is a job with that in every place where people may write.
 func hostile(t testing.TB) (*Record, *Report) {
@@ -155,7 +155,7 @@ func TestSheetShowsTextAsText(t *testing.T) {
 			t.Errorf("the page has %s", tag)
 		}
 	}
-	if strings.Contains(page, "\u202e") || !strings.Contains(page, "[U+202E]") {
+	if strings.ContainsAny(page, "\u202e\u2066\u200f\x00") || !strings.Contains(page, "[U+202E]") {
 		t.Error("a name turns the direction of what follows")
 	}
 	if strings.Count(page, "</style>") != 1 {

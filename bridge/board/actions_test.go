@@ -1,14 +1,23 @@
 package board
 
 import (
+	"bytes"
+	"crypto/hmac"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"os"
+	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"bayfill/bridge"
+	"bayfill/bridge/schema/schematest"
 )
 
 // Which buttons there are in which phase, and what they send.
@@ -88,6 +97,55 @@ func TestButtons(t *testing.T) {
 		}
 		if text := strings.Join(got, "; "); text != c.want {
 			t.Errorf("%s:\n got %s\nwant %s", c.phase, text, c.want)
+		}
+	}
+}
+
+// With a key a press goes out signed for its cart, and sent again as it was.
+func TestPressIsSigned(t *testing.T) {
+	broker := freePort(t)
+	startBroker(t, broker)
+	key := filepath.Join(t.TempDir(), "key")
+	if err := os.WriteFile(key, []byte("a key of this test, long enough\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	signer, err := bridge.NewSigner(bridge.Secret{File: key})
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, _ := serve(t, Config{Broker: "tcp://" + broker, Shop: "hilltop", MayCommand: true, Signer: signer})
+	b.client.replyWithin = 200 * time.Millisecond
+	ctx, stop := testContext(t)
+	done := make(chan struct{})
+	go func() { defer close(done); b.client.run(ctx) }()
+	defer func() { stop(); <-done }()
+	heard := make(chan []byte, 10)
+	if !connect(t, broker, nil).client.Subscribe(bay2+"commands", 1, func(_ mqtt.Client, m mqtt.Message) { heard <- m.Payload() }).WaitTimeout(5 * time.Second) {
+		t.Fatal("no subscription")
+	}
+	eventually(t, 10*time.Second, "the connection", func() bool {
+		b.client.mu.Lock()
+		defer b.client.mu.Unlock()
+		return b.client.current != nil
+	})
+	b.client.command(ctx, "hilltop", "bay2", press{Do: "close"})
+	var m struct {
+		Signed, MAC string
+		Counter     uint64
+	}
+	first := <-heard
+	if err := json.Unmarshal(first, &m); err != nil {
+		t.Fatal(err)
+	}
+	// As the contract says it, written anew.
+	mac := hmac.New(sha256.New, []byte("a key of this test, long enough"))
+	fmt.Fprintf(mac, "bayfill/hilltop/bay2/commands\n%d\n%s", m.Counter, m.Signed)
+	if err := schematest.Validate("commands", first); err != nil || m.MAC != hex.EncodeToString(mac.Sum(nil)) || !strings.Contains(m.Signed, `"do":"close"`) {
+		t.Errorf("a press sent %s: %v", first, err)
+	}
+	for range sendTimes - 1 {
+		if again := <-heard; !bytes.Equal(again, first) {
+			t.Errorf("it was sent again as %s, was %s", again, first)
 		}
 	}
 }

@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"golang.org/x/net/netutil"
+
+	"bayfill/bridge"
 )
 
 // Config is what a board has to know.
@@ -22,6 +24,8 @@ type Config struct {
 	Shop               string      // empty: all shops; carts are then named shop/cart
 	// MayCommand gives the page buttons, which send with the user's rights.
 	MayCommand bool
+	// Signer signs what they send; nil: it goes unsigned.
+	Signer *bridge.Signer
 	// PagePassword is asked from every browser, with any user name; empty: none is.
 	PagePassword string
 	// Names by which browsers may call this computer, besides localhost and its

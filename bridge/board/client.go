@@ -25,6 +25,7 @@ type client struct {
 	tls                        *tls.Config
 	shop                       string // or + for all
 	mayCommand                 bool
+	signer                     *bridge.Signer
 	replyWithin                time.Duration
 	hub                        *hub
 
@@ -177,6 +178,7 @@ func (c *client) command(ctx context.Context, shop, cart string, p press) error 
 	}
 	prefix := "bayfill/" + shop + "/" + cart + "/"
 	topic := prefix + string(bridge.RepliesLeaf) + "/" + id
+	payload = c.signer.Sign(prefix+string(bridge.CommandsLeaf), payload)
 	answer := make(chan bridge.Reply, 1)
 	c.mu.Lock()
 	c.replies[topic] = answer

@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
 
 	"bayfill/bridge"
 )
@@ -30,7 +31,7 @@ func newBoard(config Config) *Board {
 	h := newHub(config.Shop != "", time.Now())
 	return &Board{config: config, hub: h, token: rand.Text(), client: &client{
 		broker: config.Broker, username: config.Username, password: config.Password, tls: config.TLS, shop: shop,
-		mayCommand: config.MayCommand, replyWithin: replyWithin, hub: h, replies: map[string]chan bridge.Reply{},
+		mayCommand: config.MayCommand, signer: config.Signer, replyWithin: replyWithin, hub: h, replies: map[string]chan bridge.Reply{},
 	}}
 }
 
@@ -104,7 +105,18 @@ func (b *Board) show(w http.ResponseWriter, name string, p page) {
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-store")
-	w.Write(out.Bytes())
+	w.Write(straight(out.Bytes()))
+}
+
+// straight takes out what turns the direction of the text after it: in a name it
+// would let the page's own words read backwards.
+func straight(html []byte) []byte {
+	return bytes.Map(func(r rune) rune {
+		if unicode.Is(unicode.Bidi_Control, r) {
+			return unicode.ReplacementChar
+		}
+		return r
+	}, html)
 }
 
 func (b *Board) overview(w http.ResponseWriter, r *http.Request) {

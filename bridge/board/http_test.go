@@ -128,7 +128,8 @@ func TestPagePassword(t *testing.T) {
 
 // What people write into names and texts is text on the page, wherever it stands.
 func TestHostileText(t *testing.T) {
-	const evil = `<img src=x onerror=alert(1)>\"'</script>`
+	// JSON, with what turns the direction of text, and a zero byte.
+	evil := `<img src=x onerror=alert(1)>\"'</script><script>alert(1)</script>\u202e\u2066\u200f\u0000\u001b[2J` + strings.Repeat("W", 5000)
 	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
 	now := time.Now()
 	b.hub.linked(true, "", now)
@@ -154,9 +155,12 @@ func TestHostileText(t *testing.T) {
 		if strings.Contains(text, "<img") || strings.Contains(text, "<b>") {
 			t.Errorf("%s: what was text has become markup: %s", name, text)
 		}
+		if strings.ContainsAny(text, "\u202e\u2066\u200f\x00") || strings.Count(text, "<script") > strings.Count(text, `<script type="module" src="/board.js">`) {
+			t.Errorf("%s: what was text turns the direction of what follows, or is a script: %q", name, text)
+		}
 	}
 	for _, name := range []string{"standing", "next", "volumes", "window", "cautions", "alerts", "actions", "the overview"} {
-		if !strings.Contains(texts[name], "&lt;img src=x onerror=alert(1)&gt;") {
+		if !strings.Contains(texts[name], "&lt;img src=x onerror=alert(1)&gt;") || !strings.Contains(texts[name], strings.Repeat("W", 200)) {
 			t.Errorf("%s does not show the text: %s", name, texts[name])
 		}
 	}

@@ -64,7 +64,7 @@ func (b *Board) stream(w http.ResponseWriter, r *http.Request, names []string, l
 				return // a template that fails is a defect, which the tests of all pieces show
 			}
 			// The first time all of them, the empty ones too: the page may be older.
-			html := piece.String()
+			html := string(straight(piece.Bytes()))
 			if before, was := sent[name]; !was || html != before {
 				sent[name], u.Pieces[name] = html, html
 			}

@@ -16,10 +16,12 @@ import (
 
 func boardCommand() *cobra.Command {
 	var (
-		config                                 board.Config
-		listen                                 string
-		passwordFile, pagePasswordFile, caFile string
-		names                                  []string
+		config                         board.Config
+		listen                         string
+		passwordFile, pagePasswordFile string
+		secured                        tlsFlags
+		signing                        signingFlag
+		names                          []string
 	)
 	cmd := &cobra.Command{
 		Use:   "board",
@@ -41,8 +43,11 @@ them: beyond this computer's own browsers it needs a password of its own.`,
 			if config.PagePassword, err = (bridge.Secret{File: pagePasswordFile}).Read(); err != nil {
 				return configError{fmt.Errorf("--page-password-file: %w", err)}
 			}
-			if config.TLS, err = bridge.BrokerTLS(caFile); err != nil {
-				return configError{fmt.Errorf("--ca-file: %w", err)}
+			if config.TLS, err = secured.config(); err != nil {
+				return err
+			}
+			if config.Signer, err = signing.signer(); err != nil {
+				return err
 			}
 			if err := config.Check(); err != nil {
 				return configError{err}
@@ -72,7 +77,8 @@ them: beyond this computer's own browsers it needs a password of its own.`,
 	}
 	f := cmd.Flags()
 	f.StringVar(&config.Broker, "broker", cmp.Or(os.Getenv("BAYFILL_BROKER"), "tcp://127.0.0.1:1883"), "MQTT broker, as tcp://HOST:PORT or ssl://HOST:PORT (BAYFILL_BROKER)")
-	f.StringVar(&caFile, "ca-file", os.Getenv("BAYFILL_CA_FILE"), "certificate of the authority that a TLS broker's is from; empty: those of this computer (BAYFILL_CA_FILE)")
+	secured.add(f)
+	signing.add(f)
 	f.StringVar(&config.Username, "username", os.Getenv("BAYFILL_USERNAME"), "user on the broker (BAYFILL_USERNAME)")
 	f.StringVar(&passwordFile, "password-file", os.Getenv("BAYFILL_PASSWORD_FILE"), "file that holds the password (BAYFILL_PASSWORD_FILE)")
 	f.StringVar(&config.Shop, "shop", os.Getenv("BAYFILL_SHOP"), "shop whose carts to show; empty: all (BAYFILL_SHOP)")

@@ -1,6 +1,8 @@
 package main
 
 import (
+	"crypto/tls"
+	"errors"
 	"fmt"
 	"os"
 	"regexp"
@@ -13,7 +15,50 @@ import (
 // contactFlags say which broker and which cart; each may come from the
 // environment instead.
 type contactFlags struct {
-	broker, caFile, username, passwordFile, shop, cart string
+	broker, username, passwordFile, shop, cart string
+	tls                                        tlsFlags
+}
+
+// tlsFlags say how to talk to a TLS broker.
+type tlsFlags struct{ caFile, certFile, keyFile string }
+
+func (t *tlsFlags) add(f *pflag.FlagSet) {
+	f.StringVar(&t.caFile, "ca-file", os.Getenv("BAYFILL_CA_FILE"), "certificate of the authority that a TLS broker's is from; empty: those of this computer (BAYFILL_CA_FILE)")
+	f.StringVar(&t.certFile, "cert-file", os.Getenv("BAYFILL_CERT_FILE"), "certificate to show to a TLS broker that asks who comes (BAYFILL_CERT_FILE)")
+	f.StringVar(&t.keyFile, "key-file", os.Getenv("BAYFILL_KEY_FILE"), "key to that certificate (BAYFILL_KEY_FILE)")
+}
+
+func (t *tlsFlags) config() (*tls.Config, error) {
+	c, err := bridge.BrokerTLS(t.caFile)
+	if err != nil {
+		return nil, configError{fmt.Errorf("--ca-file: %w", err)}
+	}
+	if (t.certFile == "") != (t.keyFile == "") {
+		return nil, configError{errors.New("--cert-file: belongs together with --key-file, give both or none")}
+	}
+	if t.certFile != "" {
+		certificate, err := bridge.ClientCertificate(t.certFile, t.keyFile)
+		if err != nil {
+			return nil, configError{fmt.Errorf("--cert-file: %w", err)}
+		}
+		c.Certificates = []tls.Certificate{certificate}
+	}
+	return c, nil
+}
+
+// signingFlag names the key that commands are signed with.
+type signingFlag struct{ keyFile string }
+
+func (s *signingFlag) add(f *pflag.FlagSet) {
+	f.StringVar(&s.keyFile, "command-key-file", os.Getenv("BAYFILL_COMMAND_KEY_FILE"), "file with the key that this shop's commands are signed with (BAYFILL_COMMAND_KEY_FILE)")
+}
+
+func (s *signingFlag) signer() (*bridge.Signer, error) {
+	signer, err := bridge.NewSigner(bridge.Secret{File: s.keyFile})
+	if err != nil {
+		return nil, configError{fmt.Errorf("--command-key-file: %w", err)}
+	}
+	return signer, nil
 }
 
 func (c *contactFlags) add(f *pflag.FlagSet) {
@@ -22,7 +67,7 @@ func (c *contactFlags) add(f *pflag.FlagSet) {
 		broker = set
 	}
 	f.StringVar(&c.broker, "broker", broker, "MQTT broker, as tcp://HOST:PORT or ssl://HOST:PORT (BAYFILL_BROKER)")
-	f.StringVar(&c.caFile, "ca-file", os.Getenv("BAYFILL_CA_FILE"), "certificate of the authority that a TLS broker's is from; empty: those of this computer (BAYFILL_CA_FILE)")
+	c.tls.add(f)
 	f.StringVar(&c.username, "username", os.Getenv("BAYFILL_USERNAME"), "user on the broker (BAYFILL_USERNAME)")
 	f.StringVar(&c.passwordFile, "password-file", os.Getenv("BAYFILL_PASSWORD_FILE"), "file that holds the password (BAYFILL_PASSWORD_FILE)")
 	f.StringVar(&c.shop, "shop", os.Getenv("BAYFILL_SHOP"), "shop of the cart (BAYFILL_SHOP)")
@@ -42,9 +87,9 @@ func (c *contactFlags) contact() (contact, error) {
 	if err != nil {
 		return contact{}, configError{fmt.Errorf("--password-file: %w", err)}
 	}
-	trust, err := bridge.BrokerTLS(c.caFile)
+	trust, err := c.tls.config()
 	if err != nil {
-		return contact{}, configError{fmt.Errorf("--ca-file: %w", err)}
+		return contact{}, err
 	}
-	return contact{c.broker, trust, "bayfill/" + c.shop + "/" + c.cart + "/", c.username, password}, nil
+	return contact{broker: c.broker, tls: trust, prefix: "bayfill/" + c.shop + "/" + c.cart + "/", username: c.username, password: password}, nil
 }

@@ -35,8 +35,11 @@ func (*everybody) OnConnectAuthenticate(*mqttd.Client, packets.Packet) bool { re
 func (*everybody) OnACLCheck(*mqttd.Client, string, bool) bool              { return true }
 
 // startSecured runs a broker that lets everybody in, over TLS, and gives the file
-// with the certificate that it is to be known by.
-func startSecured(t *testing.T) (url, caFile string) {
+// with the certificate that it is to be known by; its key lies beside it.
+func startSecured(t *testing.T) (url, caFile string) { return startAsking(t, tls.NoClientCert) }
+
+// startAsking is one that asks who comes, so strictly.
+func startAsking(t *testing.T, asks tls.ClientAuthType) (url, caFile string) {
 	t.Helper()
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	if err != nil {
@@ -55,12 +58,19 @@ func startSecured(t *testing.T) (url, caFile string) {
 	if err := os.WriteFile(caFile, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}), 0o600); err != nil {
 		t.Fatal(err)
 	}
+	keyDER, err := x509.MarshalECPrivateKey(key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(caFile+".key", pem.EncodeToMemory(&pem.Block{Type: "EC PRIVATE KEY", Bytes: keyDER}), 0o600); err != nil {
+		t.Fatal(err)
+	}
 	server := mqttd.New(&mqttd.Options{Logger: slog.New(slog.DiscardHandler)})
 	if err := server.AddHook(new(everybody), nil); err != nil {
 		t.Fatal(err)
 	}
 	listener := listeners.NewTCP(listeners.Config{ID: "tls", Address: "127.0.0.1:0",
-		TLSConfig: &tls.Config{Certificates: []tls.Certificate{{Certificate: [][]byte{der}, PrivateKey: key}}}})
+		TLSConfig: &tls.Config{ClientAuth: asks, Certificates: []tls.Certificate{{Certificate: [][]byte{der}, PrivateKey: key}}}})
 	if err := server.AddListener(listener); err != nil {
 		t.Fatal(err)
 	}
@@ -114,5 +124,34 @@ func TestPrivateAuthority(t *testing.T) {
 		if status != exitConfig || !strings.Contains(errors, "--ca-file: open "+caFile+".none") {
 			t.Errorf("%s with a file that is not there: status %d: %s", command[0], status, errors)
 		}
+	}
+}
+
+// A broker that asks who comes is shown the certificate.
+func TestClientCertificate(t *testing.T) {
+	url, caFile := startAsking(t, tls.RequireAnyClientCert)
+	setContact(t, url, "", "")
+	t.Setenv("BAYFILL_CA_FILE", caFile)
+	for _, c := range []struct {
+		says string
+		args []string
+	}{
+		{"nothing was sent", nil},
+		{"knows nothing of cart", []string{"--cert-file", caFile, "--key-file", caFile + ".key"}},
+		{"--cert-file: belongs together with --key-file", []string{"--cert-file", caFile}},
+		{"--cert-file: belongs together with --key-file", []string{"--key-file", caFile + ".key"}},
+		{"--cert-file: " + caFile + " with the key " + caFile + ": ", []string{"--cert-file", caFile, "--key-file", caFile}},
+	} {
+		if status, _, errors := program(t.Context(), append([]string{"job", "close", "--wait", "2s"}, c.args...)...); status == 0 || !strings.Contains(errors, c.says) {
+			t.Errorf("%v: status %d: %s", c.args, status, errors)
+		}
+	}
+	t.Setenv("BAYFILL_CERT_FILE", caFile)
+	t.Setenv("BAYFILL_KEY_FILE", caFile+".key")
+	if _, _, errors := program(t.Context(), "job", "close", "--wait", "2s"); !strings.Contains(errors, "knows nothing of cart") {
+		t.Errorf("by the environment: %s", errors)
+	}
+	if status, _, errors := program(t.Context(), "board", "--cert-file", "", "--listen", "127.0.0.1:0"); status != exitConfig || !strings.Contains(errors, "--cert-file: belongs") {
+		t.Errorf("board: status %d: %s", status, errors)
 	}
 }

@@ -28,6 +28,7 @@ type noAnswer struct{ error }
 // jobOptions are what all commands have.
 type jobOptions struct {
 	contactFlags
+	signingFlag
 	id, notAfter string
 	wait         time.Duration
 	json         bool
@@ -54,7 +55,8 @@ longer. A figure below zero goes behind two dashes: bayfill job level -- -0.2`,
 		Args: cobra.NoArgs,
 	}
 	f := cmd.PersistentFlags()
-	o.add(f)
+	o.contactFlags.add(f)
+	o.signingFlag.add(f)
 	f.DurationVar(&o.wait, "wait", 10*time.Second, "how long to wait, and how long the command counts")
 	f.StringVar(&o.id, "id", "", "the command's id: the one of an earlier try sends that again (default: a new one)")
 	f.StringVar(&o.notAfter, "not-after", "", "until when it counts, with --id: as the earlier try has said (default: for --wait)")
@@ -127,8 +129,7 @@ func readCommands() (map[string]commandSchema, error) {
 		return nil, err
 	}
 	var doc struct {
-		OneOf []fieldSchema
-		Defs  map[string]json.RawMessage `json:"$defs"`
+		Defs map[string]json.RawMessage `json:"$defs"`
 	}
 	if err := json.Unmarshal(text, &doc); err != nil {
 		return nil, err
@@ -136,8 +137,12 @@ func readCommands() (map[string]commandSchema, error) {
 	definition := func(ref string, into any) error {
 		return json.Unmarshal(doc.Defs[strings.TrimPrefix(ref, "#/$defs/")], into)
 	}
+	var all struct{ OneOf []fieldSchema }
+	if err := definition("#/$defs/command", &all); err != nil {
+		return nil, fmt.Errorf("command: %w", err)
+	}
 	commands := map[string]commandSchema{}
-	for _, one := range doc.OneOf {
+	for _, one := range all.OneOf {
 		var c commandSchema
 		if err := definition(one.Ref, &c); err != nil {
 			return nil, fmt.Errorf("%s: %w", one.Ref, err)
@@ -254,6 +259,9 @@ func (s fieldSchema) value(text string) (any, error) {
 func (o *jobOptions) open(ctx context.Context) (*station, error) {
 	c, err := o.contact()
 	if err != nil {
+		return nil, err
+	}
+	if c.signer, err = o.signer(); err != nil {
 		return nil, err
 	}
 	s, err := openStation(ctx, c)

@@ -39,7 +39,7 @@ func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer
 		SilenceErrors: true,
 		SilenceUsage:  true,
 	}
-	root.AddCommand(runCommand(), checkCommand(), portsCommand(), listenCommand(), calibrateCommand(), simCommand(), demoCommand(), studyCommand(), budgetCommand(), serviceDataCommand(), jobCommand(), watchCommand(), schemaCommand(), boardCommand(), auditCommand(), historyCommand())
+	root.AddCommand(runCommand(), checkCommand(), portsCommand(), listenCommand(), calibrateCommand(), simCommand(), demoCommand(), studyCommand(), budgetCommand(), serviceDataCommand(), jobCommand(), watchCommand(), schemaCommand(), boardCommand(), doctorCommand(), auditCommand(), historyCommand())
 	root.SetArgs(args)
 	root.SetIn(in)
 	root.SetOut(out)

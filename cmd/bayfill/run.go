@@ -24,7 +24,13 @@ func runCommand() *cobra.Command {
 			if err != nil {
 				return configError{err}
 			}
-			b, err := bridge.New(cmd.Context(), config, bridge.Options{Log: newLog(slog.LevelInfo)})
+			manager, err := bridge.FindManager()
+			if err != nil {
+				return err
+			}
+			log, flush := limitLog(newLog(slog.LevelInfo))
+			defer flush()
+			b, err := bridge.New(cmd.Context(), config, bridge.Options{Log: log, Manager: manager, ClockSet: bridge.ClockSet})
 			if err != nil {
 				return err
 			}
@@ -84,6 +90,9 @@ func describe(out io.Writer, c *bridge.Config, nowNs int64) {
 			fmt.Fprintf(out, "    note: %s\n", text)
 		}
 	}
+	if c.Monitor.Listen != "" {
+		fmt.Fprintf(out, "  answer /healthz and /metrics on %s\n", c.Monitor.Listen)
+	}
 	switch {
 	case c.Broker.URL != "":
 		fmt.Fprintf(out, "  publish to the broker %s\n", c.Broker.URL)
@@ -92,8 +101,15 @@ func describe(out io.Writer, c *bridge.Config, nowNs int64) {
 	default:
 		fmt.Fprintf(out, "  run its own broker on %s for\n", c.Broker.Listen)
 		for _, u := range c.Broker.Users {
-			fmt.Fprintf(out, "    %s, who may %v\n", u.Name, u.May)
+			fmt.Fprintf(out, "    %s, who may %v", u.Name, u.May)
+			if len(u.Carts) > 0 {
+				fmt.Fprintf(out, " of carts %v", u.Carts)
+			}
+			fmt.Fprintln(out)
 		}
+	}
+	if c.Commands.Key != (bridge.Secret{}) {
+		fmt.Fprintln(out, "  take signed commands only")
 	}
 	if c.History.URL == "" {
 		fmt.Fprintln(out, "  keep no history beyond the journal (no history.url)")

@@ -37,6 +37,7 @@ type contact struct {
 	prefix   string      // bayfill/{shop}/{cart}/
 	username string
 	password string
+	signer   *bridge.Signer // of commands; nil: they go unsigned
 }
 
 // shown is the newest of each leaf, and how it stands with the connection.
@@ -251,6 +252,7 @@ func (s *station) ask(ctx context.Context, message map[string]any) (bridge.Reply
 		delete(s.replies, id)
 		s.mu.Unlock()
 	}()
+	payload = s.signer.Sign(s.prefix+"commands", payload)
 	for {
 		s.mu.Lock()
 		client := s.client

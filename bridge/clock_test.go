@@ -1,0 +1,80 @@
+package bridge
+
+import (
+	"strings"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"bayfill/fillcalc"
+)
+
+// A box that starts without a network has a clock that is wrong until the network
+// sets it: messages are marked as unsure till then, and the events note by how much
+// their times differ from then on. A job that was open meanwhile says so at its end.
+func TestClockThatIsSetLate(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newLonely(t, lonelyConfig(t, memoryDir(t), caddyLines))
+		var set atomic.Bool
+		l.clockSet = set.Load
+		l.start()
+		l.live(3, 0, 0)
+		if text := alertTexts(newest[AlertsMessage](l, AlertsLeaf))["clock_unset"]; !strings.Contains(text, "has not been set from the network") {
+			t.Errorf("told %q", text)
+		}
+		l.must(openTestJob, `"do":"phase","phase":"draining"`)
+		l.live(10, 0.05, 0)
+		drained := newest[VolumesMessage](l, VolumesLeaf).DrainedL
+		// The network sets it three hours forward.
+		set.Store(true)
+		l.clock.anchorNs -= int64(3 * time.Hour)
+		l.live(10, 0, 0)
+		told := alertTexts(newest[AlertsMessage](l, AlertsLeaf))
+		if told["clock_unset"] != "" || !strings.Contains(told["clock"], "the computer's clock is 3h0m0s ahead") {
+			t.Errorf("told %v", told)
+		}
+		if v := newest[VolumesMessage](l, VolumesLeaf); v.DrainedL-drained < 0 || v.DrainedL-drained > 0.1 || v.Quality != "good" {
+			t.Errorf("drained %v, then %v (%s)", drained, v.DrainedL, v.Quality)
+		}
+		l.must(`"do":"abandon","why":"a test"`)
+		l.live(2, 0, 0)
+		l.stop()
+		var notes []fillcalc.Clock
+		for _, e := range kept(t, l.path) {
+			if e.Input == nil {
+				continue
+			}
+			switch e.Input.Do {
+			case fillcalc.DoClock:
+				notes = append(notes, *e.Input.Clock)
+			case fillcalc.DoOpen:
+				if e.Input.Clock == nil || !e.Input.Clock.Unset {
+					t.Error("the job does not know that its clock is unset")
+				}
+			}
+		}
+		want := []fillcalc.Clock{{Unset: true}, {AheadNs: -int64(3 * time.Hour)}}
+		if len(notes) != 2 || notes[0] != want[0] || time.Duration(notes[1].AheadNs-want[1].AheadNs).Abs() > time.Second || notes[1].Unset {
+			t.Errorf("noted %+v, want %+v", notes, want)
+		}
+		j, err := ReadJournal(l.path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer j.Close()
+		published, err := j.PublishedBetween(t.Context(), 0, 1e9)
+		if err != nil {
+			t.Fatal(err)
+		}
+		summary := ""
+		for _, p := range published {
+			if p.Measurement == jobMeasurement {
+				summary = p.Fields
+			}
+		}
+		if !strings.Contains(summary, "clock_ahead_s=-1.08e+04") || strings.Contains(summary, "unset") {
+			t.Errorf("closing record: %s", summary)
+		}
+	})
+}

@@ -1,0 +1,6 @@
+//go:build !linux
+
+package bridge
+
+// ClockSet cannot tell here.
+func ClockSet() bool { return true }

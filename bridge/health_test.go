@@ -1,0 +1,114 @@
+package bridge
+
+import (
+	"encoding/json"
+	"errors"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+)
+
+// A loop that hangs is no health, and the answer names its cart; a broker that is
+// away is not the loop's.
+func TestHealth(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newLonely(t, lonelyConfig(t, memoryDir(t), caddyLines))
+		l.inFlight = new(Batch) // a disk that does not answer: the next command waits for it
+		l.start()
+		m := &monitor{carts: []*cart{l.cart}}
+		ask := func(status int, trouble string) {
+			t.Helper()
+			w := httptest.NewRecorder()
+			m.health(w, nil)
+			var answer struct {
+				OK    bool
+				Error string
+				Carts []struct {
+					Cart string
+					OK   bool
+				}
+			}
+			if err := json.Unmarshal(w.Body.Bytes(), &answer); err != nil || w.Code != status || answer.Error != trouble ||
+				answer.OK != (trouble == "") || len(answer.Carts) != 1 || answer.Carts[0].Cart != "cart" || answer.Carts[0].OK != answer.OK {
+				t.Errorf("%d %s %v, want %d %q", w.Code, w.Body, err, status, trouble)
+			}
+		}
+		time.Sleep(time.Minute) // silence all the while: the timer turns the loop
+		ask(http.StatusOK, "")
+		l.commands <- incoming{payload: []byte(`{"id":"c",` + openTestJob + `}`)}
+		time.Sleep(loopLate - time.Second)
+		ask(http.StatusOK, "")
+		time.Sleep(2 * time.Second)
+		ask(http.StatusServiceUnavailable, "cart cart has not turned for 16 s: start the program again")
+		l.written <- errors.New("no disk")
+		time.Sleep(time.Second)
+		ask(http.StatusOK, "")
+	})
+}
+
+// What the running program answers, and that its address is free afterwards.
+func TestMonitorAnswers(t *testing.T) {
+	config := bareConfig(t, t.TempDir(), `{listen: "127.0.0.1:0"}`)
+	config.Monitor.Listen = freePort(t)
+	_, stop := runBridgeWith(t, config, Options{Open: mute}, nil)
+	get := func(path string) (int, string) {
+		t.Helper()
+		r, err := http.Get("http://" + config.Monitor.Listen + path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer r.Body.Close()
+		body, err := io.ReadAll(r.Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r.StatusCode, string(body)
+	}
+	// Its own broker is up, so the cart comes to it.
+	eventually(t, 10*time.Second, "the connection", func() bool {
+		_, text := get("/metrics")
+		return strings.Contains(text, "\nbayfill_broker_connected{cart=\"cart\"} 1\n")
+	})
+	status, text := get("/healthz")
+	var answer struct{ OK bool }
+	if err := json.Unmarshal([]byte(text), &answer); err != nil || status != http.StatusOK || !answer.OK {
+		t.Errorf("/healthz: %d %s %v", status, text, err)
+	}
+	if status, _ := get("/"); status != http.StatusNotFound {
+		t.Errorf("/: %d", status)
+	}
+	stop()
+	_, again := runBridgeWith(t, config, Options{Open: mute}, nil)
+	again()
+}
+
+func TestMonitorConfig(t *testing.T) {
+	for lines, want := range map[string]string{
+		"monitor: {listen: '127.0.0.1:9464'}\n":             "",
+		"monitor: {listen: '[::1]:9464'}\n":                 "",
+		"monitor: {listen: ':9464', anywhere: true}\n":      "",
+		"monitor: {listen: '192.0.2.1:9464'}\n":             "line 14: monitor.listen: 192.0.2.1:9464 is not a loopback address",
+		"monitor: {listen: ':9464'}\n":                      "monitor.listen: :9464 is not a loopback address",
+		"monitor: {listen: 'localhost:9464'}\n":             "is not a loopback address",
+		"monitor: {listen: '127.0.0.1'}\n":                  "monitor.listen: address 127.0.0.1: missing port",
+		"monitor: {anywhere: true}\n":                       "monitor.anywhere: says nothing without listen",
+		"monitor: {listen: '127.0.0.1:9464', anywere: 1}\n": `did you mean "anywhere"?`,
+	} {
+		_, err := ParseConfig([]byte(smallConfig + lines))
+		if (err == nil) != (want == "") || err != nil && !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %q", lines, err, want)
+		}
+	}
+	// One that is taken is told at the start, not later.
+	config := bareConfig(t, t.TempDir(), `{listen: "127.0.0.1:0"}`)
+	taken := httptest.NewServer(nil)
+	defer taken.Close()
+	config.Monitor.Listen = taken.Listener.Addr().String()
+	if _, err := New(t.Context(), config, Options{Log: testLog()}); err == nil || !strings.HasPrefix(err.Error(), "monitor.listen: ") {
+		t.Errorf("a taken address: %v", err)
+	}
+}

@@ -1,0 +1,160 @@
+package bridge
+
+import (
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+	"github.com/prometheus/client_golang/prometheus/testutil"
+)
+
+// The figures are what happened, and no problem to the linter that is in promtool
+// check metrics.
+func TestMetrics(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newLonely(t, lonelyConfig(t, memoryDir(t), caddyLines, probeLines))
+		registry := newRegistry()
+		f := new(forwarder)
+		l.meter.register(registry, l.cart, l.path, f)
+		l.start()
+		for range 30 {
+			time.Sleep(100 * time.Millisecond)
+			l.say("caddy", "ST,GS,+0003.200kg\r\n")
+		}
+		l.say("caddy", "ST,GS,+0003.2?0kg\r\n")
+		time.Sleep(time.Second)
+		open := `{"id":"secret-id",` + openTestJob + `}`
+		for _, payload := range []string{open, open, `{"id":"c","do":"weigh"}`, `{`} {
+			l.commands <- incoming{payload: []byte(payload)}
+			synctest.Wait()
+		}
+		time.Sleep(5 * time.Second) // and the caddy falls silent
+		onDisk := l.meter.onDiskSeq.Load()
+		f.sentSeq.Store(onDisk - 10)
+		// What the loop counts: all is on disk.
+		expected := `
+# HELP bayfill_broker_connected 1 while the cart is connected to the broker.
+# TYPE bayfill_broker_connected gauge
+bayfill_broker_connected{cart="cart"} 0
+# HELP bayfill_commands_total Commands by what became of them: done, repeated (answered again), refused, busy.
+# TYPE bayfill_commands_total counter
+bayfill_commands_total{cart="cart",outcome="busy"} 0
+bayfill_commands_total{cart="cart",outcome="done"} 1
+bayfill_commands_total{cart="cart",outcome="refused"} 2
+bayfill_commands_total{cart="cart",outcome="repeated"} 1
+# HELP bayfill_history_backlog_events Events on disk that the history has not got yet.
+# TYPE bayfill_history_backlog_events gauge
+bayfill_history_backlog_events{cart="cart"} 10
+# HELP bayfill_job_phase 1 for the phase that the job is in, none without a job, 0 for those before.
+# TYPE bayfill_job_phase gauge
+bayfill_job_phase{cart="cart",phase="none"} 0
+bayfill_job_phase{cart="cart",phase="ready"} 1
+# HELP bayfill_readings_faulty_total Frames that were damaged, or that reported a fault of the instrument.
+# TYPE bayfill_readings_faulty_total counter
+bayfill_readings_faulty_total{cart="cart",sensor="caddy"} 1
+bayfill_readings_faulty_total{cart="cart",sensor="probe"} 0
+# HELP bayfill_readings_total Decoded frames, faulty ones included.
+# TYPE bayfill_readings_total counter
+bayfill_readings_total{cart="cart",sensor="caddy"} 30
+bayfill_readings_total{cart="cart",sensor="probe"} 0
+# HELP bayfill_sensor_condition 1 for the condition that a sensor is in, 0 for those before.
+# TYPE bayfill_sensor_condition gauge
+bayfill_sensor_condition{cart="cart",condition="good",sensor="caddy"} 0
+bayfill_sensor_condition{cart="cart",condition="silent",sensor="caddy"} 1
+bayfill_sensor_condition{cart="cart",condition="silent",sensor="probe"} 1
+bayfill_sensor_condition{cart="cart",condition="starting",sensor="caddy"} 0
+bayfill_sensor_condition{cart="cart",condition="starting",sensor="probe"} 0
+# HELP bayfill_unsaved_events Events that are not on disk yet.
+# TYPE bayfill_unsaved_events gauge
+bayfill_unsaved_events{cart="cart"} 0
+`
+		var names []string
+		for line := range strings.Lines(expected) {
+			if rest, ok := strings.CutPrefix(line, "# HELP "); ok {
+				name, _, _ := strings.Cut(rest, " ")
+				names = append(names, name)
+			}
+		}
+		if err := testutil.GatherAndCompare(registry, strings.NewReader(expected), names...); err != nil {
+			t.Error(err)
+		}
+		if n := testutil.ToFloat64(l.meter.journalled); n != float64(onDisk) || n < 35 {
+			t.Errorf("%g events on disk, the last is %d", n, onDisk)
+		}
+		answer := httptest.NewRecorder()
+		promhttp.HandlerFor(registry, promhttp.HandlerOpts{}).ServeHTTP(answer, httptest.NewRequest("GET", "/metrics", nil))
+		text := answer.Body.String()
+		for _, want := range []string{
+			"bayfill_loop_latency_seconds_count{cart=\"cart\"} 30\n", "bayfill_loop_latency_seconds_bucket{cart=\"cart\",le=\"0.0005\"} 30\n",
+			"bayfill_last_event_age_seconds{cart=\"cart\"} ", "bayfill_journal_bytes{cart=\"cart\"} ", "bayfill_history_refused_lines_total{cart=\"cart\"} 0\n",
+			"go_goroutines ", "process_open_fds ",
+		} {
+			if !strings.Contains(text, want) {
+				t.Errorf("%q is not in\n%s", want, text)
+			}
+		}
+		for _, secret := range []string{"secret-id", "job-1", "test van", "fresh"} {
+			if strings.Contains(text, secret) {
+				t.Errorf("the metrics show %q", secret)
+			}
+		}
+		problems, err := testutil.GatherAndLint(registry)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, p := range problems {
+			t.Errorf("lint: %s: %s", p.Metric, p.Text)
+		}
+	})
+}
+
+// How far behind the history is, from start to start.
+func TestHistoryBacklogIsShown(t *testing.T) {
+	var down atomic.Bool
+	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		if down.Load() {
+			w.WriteHeader(http.StatusServiceUnavailable)
+			return
+		}
+		w.WriteHeader(http.StatusNoContent)
+	}))
+	defer server.Close()
+	config := bareConfig(t, t.TempDir(), `{listen: "127.0.0.1:0"}`)
+	config.History = HistoryConfig{URL: server.URL, Bucket: "b"}
+	backlog := func(b *Bridge) float64 {
+		t.Helper()
+		families, err := b.registry.Gather()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range families {
+			if f.GetName() == "bayfill_history_backlog_events" {
+				return f.GetMetric()[0].GetGauge().GetValue()
+			}
+		}
+		t.Fatal("it is not shown")
+		return 0
+	}
+	b, stop := runBridgeWith(t, config, Options{Open: mute}, nil)
+	eventually(t, 10*time.Second, "an empty backlog", func() bool { return backlog(b) == 0 })
+	down.Store(true)
+	eventually(t, 10*time.Second, "a backlog", func() bool { return backlog(b) >= 3 }) // ticks, one a second
+	stop()
+	down.Store(false)
+	b, stop = runBridgeWith(t, config, Options{Open: mute}, func(b *Bridge) {
+		sent, err := b.carts[0].journal.Sent()
+		if err != nil || sent == 0 {
+			t.Fatalf("sent up to %d: %v", sent, err)
+		}
+		if n := backlog(b); n != float64(b.carts[0].state.Seq-sent) || n < 3 {
+			t.Errorf("after a start the backlog is %g, sent are %d of %d", n, sent, b.carts[0].state.Seq)
+		}
+	})
+	eventually(t, 10*time.Second, "an empty backlog", func() bool { return backlog(b) == 0 })
+	stop()
+}

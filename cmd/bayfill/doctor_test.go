@@ -1,0 +1,415 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+	"unicode/utf8"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+	mqttd "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/listeners"
+	"golang.org/x/sys/unix"
+
+	"bayfill/bridge"
+	"bayfill/fillcalc"
+)
+
+// patient is a workshop to look at: its configuration file and what it says.
+type patient struct {
+	t                  *testing.T
+	dir, path, address string
+	text               string
+}
+
+func newPatient(t *testing.T) *patient {
+	t.Helper()
+	dir := t.TempDir()
+	start := time.Now()
+	rig, err := workshop(filepath.Join(dir, "ports"), 1, func() time.Duration { return time.Since(start) })
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(context.Background())
+	var running sync.WaitGroup
+	running.Go(func() {
+		if err := rig.Run(ctx); err != nil {
+			t.Errorf("rig: %v", err)
+		}
+	})
+	t.Cleanup(func() { stop(); running.Wait() })
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	l.Close()
+	p := &patient{t: t, dir: dir, path: filepath.Join(dir, "bayfill.yaml"), address: l.Addr().String()}
+	broker, err := embeddedBroker(dir, p.address, "technician's")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p.text = workshopConfig(rig, dir, broker, "")
+	return p
+}
+
+// examine runs the doctor on a configuration; each paragraph of what it says is one
+// line here.
+func (p *patient) examine(text string) (status int, says []string) {
+	p.t.Helper()
+	if err := os.WriteFile(p.path, []byte(text), 0o600); err != nil {
+		p.t.Fatal(err)
+	}
+	status, out, errors := program(p.t.Context(), "doctor", "--config", p.path)
+	if (status == 0) != (errors == "") {
+		p.t.Errorf("status %d: %s", status, errors)
+	}
+	for line := range strings.Lines(out) {
+		line = strings.TrimRight(line, "\n")
+		if n := utf8.RuneCountInString(line); n > doctorWidth && strings.Contains(strings.TrimSpace(line), " ") {
+			p.t.Errorf("%d columns: %s", n, line)
+		}
+		if line[0] == ' ' {
+			says[len(says)-1] += " " + strings.TrimSpace(line)
+		} else {
+			says = append(says, strings.Join(strings.Fields(line), " "))
+		}
+	}
+	return status, says
+}
+
+// wants checks that each of these beginnings is that of a paragraph, and that
+// nothing else is wrong.
+func (p *patient) wants(says []string, wants ...string) {
+	p.t.Helper()
+	wrong := 0
+	for _, want := range wants {
+		if strings.HasPrefix(want, "wrong") {
+			wrong++
+		}
+		found := false
+		for _, s := range says {
+			found = found || strings.HasPrefix(s, want)
+		}
+		if !found {
+			p.t.Errorf("%q is not said, but\n%s", want, strings.Join(says, "\n"))
+		}
+	}
+	for _, s := range says {
+		if strings.HasPrefix(s, "wrong") {
+			wrong--
+		}
+	}
+	if wrong != 0 {
+		p.t.Errorf("%d things are wrong too many in\n%s", -wrong, strings.Join(says, "\n"))
+	}
+}
+
+// All well, before the bridge runs, while it does, and after; it notices nothing.
+func TestDoctorOnAHealthyWorkshop(t *testing.T) {
+	p := newPatient(t)
+	status, says := p.examine(p.text)
+	p.wants(says, "ok configuration: ", "ok secrets: ", "ok running: no bridge has cart bay2 now", "ok data folder: "+p.dir+"/data is not there yet", "ok disk: ",
+		"ok journal of bay2: none yet", "ok port of bay2/caddy-scale: "+p.dir+"/ports/caddy-scale is there, free, and may be opened",
+		"ok broker: the bridge's own may listen on "+p.address, "ok history: none", "look calibration of bay2/caddy-scale: never calibrated: bayfill calibrate --cart bay2 --sensor caddy-scale")
+	if status != 0 {
+		t.Errorf("status %d", status)
+	}
+
+	config, err := bridge.LoadConfig(p.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := bridge.New(t.Context(), config, bridge.Options{Log: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- b.Run(ctx) }()
+	s, err := openStation(t.Context(), contact{broker: b.BrokerURL(), prefix: prefix, username: demoUser, password: "technician's"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.close()
+	until(t, "readings", func() bool { return s.look().presence.Online && !s.look().readingAt.IsZero() })
+	before := s.look().presence
+	status, says = p.examine(p.text)
+	p.wants(says, fmt.Sprintf("ok running: process %d has cart bay2", os.Getpid()), "ok data folder: ", "ok journal of bay2: event ",
+		"ok port of bay2/caddy-scale: "+p.dir+"/ports/caddy-scale is there and in use by the bridge", "ok broker: the bridge's own on "+p.address+` lets user "technician" in`)
+	if status != 0 {
+		t.Errorf("status %d", status)
+	}
+	after := s.look()
+	if after.presence.Session != before.Session || !after.presence.Online {
+		t.Errorf("the bridge was disturbed: presence is %+v, was %+v", after.presence, before)
+	}
+	for _, a := range after.alerts.Alerts {
+		if !strings.HasPrefix(a.Kind, "calibration:") {
+			t.Errorf("the bridge was disturbed: %+v", a)
+		}
+	}
+	stop()
+	if err := <-ended; err != nil {
+		t.Fatal(err)
+	}
+	_, says = p.examine(p.text)
+	p.wants(says, "ok running: no bridge has cart bay2 now", "ok journal of bay2: event ", "ok port of bay2/caddy-scale: "+p.dir+"/ports/caddy-scale is there, free")
+}
+
+// Everything that can be wrong without hardware, each with what to do.
+func TestDoctorFindsWhatIsWrong(t *testing.T) {
+	p := newPatient(t)
+	data := filepath.Join(p.dir, "data")
+	if err := os.Mkdir(data, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(p.dir, "a file")
+	if err := os.WriteFile(file, []byte("x"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	taken, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer taken.Close()
+	refuses := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { w.WriteHeader(http.StatusUnauthorized) }))
+	defer refuses.Close()
+	port := filepath.Join(p.dir, "ports", "caddy-scale")
+	replace := func(old, new string) string {
+		t.Helper()
+		if !strings.Contains(p.text, old) {
+			t.Fatalf("no %q in the configuration", old)
+		}
+		return strings.Replace(p.text, old, new, 1)
+	}
+	for _, c := range []struct {
+		text  string
+		wants []string
+	}{
+		{replace("capacity_kg", "capacty_kg"), []string{"wrong configuration: " + p.path + ": line"}},
+		{replace("technician.password", "none.password"), []string{"wrong secrets: broker.users[0].password: open "}},
+		{replace("data: "+data, "data: "+file+"/data"), []string{"wrong data folder: ", "look running: "}},
+		{replace(port, port+"x"), []string{"wrong port of bay2/caddy-scale: " + port + "x is missing: plug the cable in"}},
+		{replace("port: "+port, "port: '"+file+"'"), []string{"wrong port of bay2/caddy-scale: " + file + " is no serial port"}},
+		{replace(p.address, taken.Addr().String()), []string{"wrong broker: another program listens on " + taken.Addr().String()}},
+		{p.text + "history: {url: 'http://" + p.address + "', bucket: b}\n", []string{"wrong history: http://" + p.address + ": history server does not answer"}},
+		{p.text + "history: {url: '" + refuses.URL + "', bucket: b}\n", []string{"wrong history: " + refuses.URL + ": history server refuses the token"}},
+		{p.text + "service_data: '" + file + "s'\n", []string{"wrong service data: open "}},
+	} {
+		status, says := p.examine(c.text)
+		p.wants(says, c.wants...)
+		if status != 1 {
+			t.Errorf("status %d for %q", status, c.wants)
+		}
+	}
+
+	// In use by another program, which keeps it.
+	f, err := os.OpenFile(port, unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX); err != nil {
+		t.Fatal(err)
+	}
+	_, says := p.examine(p.text)
+	p.wants(says, "wrong port of bay2/caddy-scale: "+port+" is in use, and not by the bridge")
+	unix.Flock(int(f.Fd()), unix.LOCK_UN)
+
+	// A damaged journal.
+	if err := os.WriteFile(filepath.Join(data, "bay2.journal"), bytes.Repeat([]byte("no journal "), 1000), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	_, says = p.examine(p.text)
+	p.wants(says, "wrong journal of bay2: journal ")
+	os.Remove(filepath.Join(data, "bay2.journal"))
+
+	// Calibrations that passed, failed, and are torn.
+	now := time.Now().UnixNano()
+	year := int64(365 * 24 * time.Hour)
+	keep := func(sensor string, passed bool, dueNs int64) {
+		t.Helper()
+		fit, err := fillcalc.FitScale([]fillcalc.ScalePoint{{}, {KnownKg: 10, ShownKg: 10}}, fillcalc.ScaleSetup{ResolutionKg: 0.005}, 0, now-year, dueNs)
+		if err != nil {
+			t.Fatal(err)
+		}
+		fit.Passed = passed
+		c := bridge.Calibration{Cart: "bay2", Sensor: sensor, Scale: &fit}
+		line, err := json.Marshal(c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(filepath.Join(data, "bay2."+sensor+".calibration.jsonl"), append(line, '\n'), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	keep("caddy-scale", true, now+year)
+	keep("supply-scale", false, now+year)
+	keep("fluid-probe", true, now-1)
+	_, says = p.examine(p.text)
+	p.wants(says, "ok calibration of bay2/caddy-scale: passed", "wrong calibration of bay2/supply-scale: FAILED", "look calibration of bay2/fluid-probe: passed")
+}
+
+// What time and disk look like does not depend on this computer.
+func TestDoctorOnClockAndDisk(t *testing.T) {
+	var out bytes.Buffer
+	d := doctor{out: &out, now: time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)}
+	said := func(want string) {
+		t.Helper()
+		if got := strings.Join(strings.Fields(out.String()), " "); !strings.HasPrefix(got, want) {
+			t.Errorf("said %q, want %q", got, want)
+		}
+		out.Reset()
+	}
+	d.clock()
+	said("wrong clock: it says 2000-01-01: set it")
+	d.now = time.Now()
+	d.clock()
+	if bridge.ClockSet() {
+		said("ok clock: ")
+	} else {
+		said("look clock: ")
+	}
+	const perDay = 100e6
+	d.space(31*perDay, perDay)
+	said("ok disk: 3.1 GB free; a month of readings takes about 3.0 GB")
+	d.space(20*perDay, perDay)
+	said("look disk: 2.0 GB free; a month of readings takes about 3.0 GB, of which a week is kept, and more only while the history is away: full within 20 days then")
+	d.space(perDay/4, perDay)
+	said("wrong disk: 0.0 GB free; ")
+	if d.wrongs != 2 {
+		t.Errorf("%d wrongs", d.wrongs)
+	}
+}
+
+// A cart's time that is ahead of the computer's.
+func TestDoctorOnAJournalOfTomorrow(t *testing.T) {
+	p := newPatient(t)
+	if _, says := p.examine(p.text); len(says) == 0 {
+		t.Fatal("nothing is said")
+	}
+	config, err := bridge.LoadConfig(p.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	j, err := bridge.OpenJournal(config.JournalPath("bay2"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	tomorrow := fillcalc.Event{Seq: 1, AtNs: time.Now().Add(24 * time.Hour).UnixNano(), Kind: fillcalc.KindInput, Input: &fillcalc.Input{Do: fillcalc.DoTick}}
+	if err := j.Append(t.Context(), bridge.Batch{Events: []fillcalc.Event{tomorrow}}); err != nil {
+		t.Fatal(err)
+	}
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	status, says := p.examine(p.text)
+	p.wants(says, "look journal of bay2: event 1 of ")
+	if status != 0 || !strings.Contains(strings.Join(says, "\n"), "24h0m0s ahead of this computer's clock") {
+		t.Errorf("status %d:\n%s", status, strings.Join(says, "\n"))
+	}
+}
+
+// readers may come in and read, not write.
+type readers struct{ everybody }
+
+func (*readers) OnACLCheck(_ *mqttd.Client, _ string, write bool) bool { return !write }
+
+// An external broker: who is let in, until when its certificate is good, and what
+// may be written, as far as that can be tried without saying what is not true.
+func TestDoctorOnAnExternalBroker(t *testing.T) {
+	p := newPatient(t)
+	own := p.text[strings.Index(p.text, "broker:"):strings.Index(p.text, "fluids:")]
+	with := func(lines string) string { return strings.Replace(p.text, own, lines, 1) }
+
+	url, caFile := startSecured(t)
+	status, says := p.examine(with(fmt.Sprintf("broker: {url: %q, ca_file: %q}\n", url, caFile)))
+	p.wants(says, "ok broker: "+url, "look broker's certificate: good until ", "ok rights on bayfill/hilltop/bay2/presence: may be written and read")
+	if status != 0 {
+		t.Errorf("status %d", status)
+	}
+	_, says = p.examine(with(fmt.Sprintf("broker: {url: %q}\n", url)))
+	p.wants(says, "wrong broker: "+url+": tls: failed to verify certificate")
+	_, says = p.examine(with("broker: {url: 'tcp://" + p.address + "', username: bridge}\n"))
+	p.wants(says, "wrong broker: tcp://"+p.address+": dial tcp "+p.address+": connect: connection refused: is it running")
+
+	mosquitto, _ := startMosquitto(t)
+	var mu sync.Mutex
+	var heard []mqtt.Message
+	client := subscribeAll(t, mosquitto, "", "", func(m mqtt.Message) { mu.Lock(); heard = append(heard, m); mu.Unlock() })
+	_, says = p.examine(with("broker: {url: '" + mosquitto + "'}\n"))
+	p.wants(says, "ok rights on bayfill/hilltop/bay2/presence: may be written and read")
+	// It says only what is true, and nobody keeps it.
+	count := func() int { mu.Lock(); defer mu.Unlock(); return len(heard) }
+	until(t, "its message", func() bool { return count() > 0 })
+	mu.Lock()
+	for _, m := range heard {
+		var presence bridge.Presence
+		if err := json.Unmarshal(m.Payload(), &presence); err != nil || m.Topic() != prefix+"presence" || m.Retained() || presence.Online {
+			t.Errorf("it sent %s: %s", m.Topic(), m.Payload())
+		}
+	}
+	mu.Unlock()
+	late, err := openStation(t.Context(), contact{broker: mosquitto, prefix: prefix})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer late.close()
+	if err := wait(t.Context(), client.Publish(prefix+"alerts", 1, false, "end")); err != nil {
+		t.Fatal(err)
+	}
+	until(t, "the end", func() bool { return !late.look().heardAt.IsZero() })
+	if kept := late.look(); !kept.presenceAt.IsZero() {
+		t.Errorf("%+v is retained", kept.presence)
+	}
+	// While a bridge is online elsewhere it sends nothing.
+	since := time.Now().UTC().Format(time.RFC3339)
+	online, err := json.Marshal(bridge.Presence{Online: true, Since: &since, Session: "a", Version: "1", Contract: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := wait(t.Context(), client.Publish(prefix+"presence", 1, true, online)); err != nil {
+		t.Fatal(err)
+	}
+	until(t, "the cart", func() bool { return count() == 3 })
+	_, says = p.examine(with("broker: {url: '" + mosquitto + "'}\n"))
+	p.wants(says, "look rights on bayfill/hilltop/bay2/presence: a cart of this name is online")
+	// What it sent would have come before this.
+	if err := wait(t.Context(), client.Publish(prefix+"alerts", 1, false, "end")); err != nil {
+		t.Fatal(err)
+	}
+	until(t, "the end", func() bool {
+		mu.Lock()
+		defer mu.Unlock()
+		return strings.HasSuffix(heard[len(heard)-1].Topic(), "/alerts")
+	})
+	if n := count(); n != 4 {
+		t.Errorf("%d messages, want its one, the cart's and both ends", n)
+	}
+
+	server := mqttd.New(&mqttd.Options{Logger: slog.New(slog.DiscardHandler)})
+	if err := server.AddHook(new(readers), nil); err != nil {
+		t.Fatal(err)
+	}
+	listener := listeners.NewTCP(listeners.Config{ID: "tcp", Address: "127.0.0.1:0"})
+	if err := server.AddListener(listener); err != nil {
+		t.Fatal(err)
+	}
+	if err := server.Serve(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { server.Close() })
+	_, says = p.examine(with("broker: {url: 'tcp://" + listener.Address() + "'}\n"))
+	p.wants(says, "ok broker: ", "wrong rights on bayfill/hilltop/bay2/presence: ")
+}

@@ -1,0 +1,176 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/tls"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net"
+	"strings"
+	"sync"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+	"golang.org/x/sys/unix"
+
+	"bayfill/bridge"
+)
+
+// certificateSoon is how long before its end a certificate is called to mind.
+const certificateSoon = 30 * 24 * time.Hour
+
+func (d *doctor) broker(ctx context.Context, c *bridge.Config, running map[string]held) {
+	if c.Broker.URL == "" {
+		d.ownBroker(ctx, c, running)
+		return
+	}
+	password, err := c.Broker.Password.Read()
+	if err != nil {
+		return // told with the secrets
+	}
+	secure, err := c.Broker.TLS()
+	if err != nil {
+		return // as well
+	}
+	var until time.Time
+	secure.VerifyConnection = func(s tls.ConnectionState) error {
+		until = s.PeerCertificates[0].NotAfter
+		return nil
+	}
+	client, err := enter(ctx, c.Broker.URL, c.Broker.Username, password, secure)
+	if err != nil {
+		d.wrong("broker: %s: %v: is it running, is the address right, may user %q come in (broker.username, broker.password)?", c.Broker.URL, err, c.Broker.Username)
+		return
+	}
+	defer client.Disconnect(100)
+	d.ok("broker: %s lets user %q in", c.Broker.URL, c.Broker.Username)
+	if !until.IsZero() {
+		text := "broker's certificate: good until " + until.UTC().Format(time.DateOnly)
+		if until.Sub(d.now) < certificateSoon {
+			d.look("%s: renew it before", text)
+		} else {
+			d.ok("%s", text)
+		}
+	}
+	for i := range c.Carts {
+		name := c.Carts[i].Name
+		d.rights(ctx, client, "bayfill/"+c.Shop+"/"+name+"/presence", running[name])
+	}
+}
+
+// rights sends a message that says what is true, that the cart is offline, and that
+// nobody keeps, and waits for it to come back: some brokers drop in silence what
+// they do not allow. With a bridge online that would be untrue; and it tries the
+// same by itself.
+func (d *doctor) rights(ctx context.Context, client mqtt.Client, topic string, bridgeHas held) {
+	if bridgeHas != free {
+		d.ok("rights on %s: the running bridge looks at them itself and raises an alert", topic)
+		return
+	}
+	session := "doctor-" + rand.Text()
+	var mu sync.Mutex
+	online, back := false, make(chan struct{}, 1)
+	subscription := client.Subscribe(topic, 1, func(_ mqtt.Client, m mqtt.Message) {
+		var p bridge.Presence
+		if json.Unmarshal(m.Payload(), &p) != nil {
+			return
+		}
+		mu.Lock()
+		defer mu.Unlock()
+		online = online || p.Online
+		if p.Session == session {
+			select {
+			case back <- struct{}{}:
+			default: // it may come twice
+			}
+		}
+	})
+	if err := wait(ctx, subscription); err != nil {
+		d.wrong("rights on %s: subscribing: %v", topic, err)
+		return
+	}
+	// What is retained comes at once, but after the acknowledgement.
+	select {
+	case <-ctx.Done():
+		return
+	case <-time.After(500 * time.Millisecond):
+	}
+	mu.Lock()
+	elsewhere := online
+	mu.Unlock()
+	if elsewhere {
+		d.look("rights on %s: a cart of this name is online: does a bridge run on another computer? Two would throw each other out", topic)
+		return
+	}
+	payload, err := json.Marshal(bridge.Presence{Session: session, Version: bridge.Version, Contract: bridge.ContractVersion, Why: "bayfill doctor looks at its rights"})
+	if err == nil {
+		err = wait(ctx, client.Publish(topic, 1, false, payload))
+	}
+	if err != nil {
+		d.wrong("rights on %s: publishing: %v", topic, err)
+		return
+	}
+	select {
+	case <-back:
+		d.ok("rights on %s: may be written and read", topic)
+	case <-ctx.Done():
+	case <-time.After(3 * time.Second):
+		d.wrong("rights on %s: what is sent there does not come back: give the user the right to write and to read it (testdata/mosquitto/acl shows all)", topic)
+	}
+}
+
+// ownBroker looks at the embedded one: that it answers, or that it may listen.
+func (d *doctor) ownBroker(ctx context.Context, c *bridge.Config, running map[string]held) {
+	listen := c.Broker.Listen
+	has := free
+	for _, h := range running {
+		if has == free || h == taken {
+			has = h
+		}
+	}
+	if has == taken {
+		username, password := "", ""
+		if len(c.Broker.Users) > 0 {
+			var err error
+			username = c.Broker.Users[0].Name
+			if password, err = c.Broker.Users[0].Password.Read(); err != nil {
+				return // told with the secrets
+			}
+		}
+		client, err := enter(ctx, "tcp://"+listen, username, password, nil)
+		if err != nil {
+			d.wrong("broker: the bridge's own on %s: %v: look into its log", listen, err)
+			return
+		}
+		client.Disconnect(100)
+		d.ok("broker: the bridge's own on %s lets user %q in", listen, username)
+		return
+	}
+	l, err := net.Listen("tcp", listen)
+	switch {
+	case errors.Is(err, unix.EADDRINUSE) && has == unknown:
+		d.look("broker: %s is in use, by the bridge or another program", listen)
+	case errors.Is(err, unix.EADDRINUSE):
+		d.wrong("broker: another program listens on %s: stop it, choose another broker.listen, or use that one with broker.url", listen)
+	case err != nil:
+		d.wrong("broker: it could not listen: %v", err)
+	default:
+		l.Close()
+		d.ok("broker: the bridge's own may listen on %s", listen)
+	}
+}
+
+// enter connects under a name of its own, so that no bridge is thrown out.
+func enter(ctx context.Context, url, username, password string, secure *tls.Config) (mqtt.Client, error) {
+	o := mqtt.NewClientOptions().AddBroker(url).SetClientID("bayfill-doctor-" + rand.Text())
+	o.SetUsername(username).SetPassword(password).SetTLSConfig(secure).SetProtocolVersion(4).SetCleanSession(true)
+	o.SetAutoReconnect(false).SetConnectRetry(false).SetConnectTimeout(5 * time.Second)
+	client := mqtt.NewClient(o)
+	if err := wait(ctx, client.Connect()); err != nil {
+		client.Disconnect(0)
+		return nil, fmt.Errorf("%s", strings.TrimPrefix(err.Error(), "network Error : "))
+	}
+	return client, nil
+}

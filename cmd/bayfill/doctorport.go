@@ -1,0 +1,63 @@
+package main
+
+import (
+	"errors"
+	"io/fs"
+	"os"
+	"os/user"
+	"strconv"
+
+	"golang.org/x/sys/unix"
+)
+
+// port says whether a serial port is there and may be opened. One that is in use
+// is left alone; any other is opened for a moment, and its settings stay.
+func (d *doctor) port(name, path string, bridge held) {
+	info, err := os.Stat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		d.wrong("%s is missing: plug the cable in, or look for its name with bayfill ports", name)
+		return
+	case err != nil:
+		d.wrong("%s: %v", name, err)
+		return
+	case info.Mode()&fs.ModeCharDevice == 0:
+		d.wrong("%s is no serial port: look for its name with bayfill ports", name)
+		return
+	case bridge == taken:
+		d.ok("%s is there and in use by the bridge", name)
+		return
+	}
+	f, err := os.OpenFile(path, unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
+	if err == nil {
+		defer f.Close()
+		err = unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB)
+	}
+	switch {
+	case err == nil:
+		d.ok("%s is there, free, and may be opened", name)
+	case errors.Is(err, fs.ErrPermission):
+		d.wrong("%s may not be opened by %s: it belongs to the group %s: as root, usermod -aG %[3]s %[2]s, then log in again; for a service SupplementaryGroups=%[3]s", name, userName(), groupOf(path))
+	case errors.Is(err, unix.EBUSY), errors.Is(err, unix.EWOULDBLOCK):
+		if bridge == unknown {
+			d.look("%s is in use, by the bridge or another program", name)
+		} else {
+			d.wrong("%s is in use, and not by the bridge: stop the other program (a modem manager, bayfill listen)", name)
+		}
+	default:
+		d.wrong("%s: %v", name, err)
+	}
+}
+
+// groupOf is the group of a device by its name, or its number where it has none.
+func groupOf(path string) string {
+	var st unix.Stat_t
+	if unix.Stat(path, &st) != nil {
+		return "dialout"
+	}
+	id := strconv.Itoa(int(st.Gid))
+	if g, err := user.LookupGroupId(id); err == nil {
+		return g.Name
+	}
+	return id
+}
