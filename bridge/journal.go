@@ -12,7 +12,8 @@ import (
 	"path/filepath"
 	"time"
 
-	_ "modernc.org/sqlite" // the database driver
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
 
 	"bayfill/fillcalc"
 )
@@ -29,6 +30,7 @@ import (
 // with the sqlite3 program, but only one process may open it as a journal. One
 // goroutine appends; others may read and move the history's mark meanwhile.
 type Journal struct {
+	path   string
 	db     *sql.DB
 	insert *sql.Stmt // of an event: prepared once, used twice a second
 	lock   *os.File  // nil when it is only read
@@ -84,11 +86,41 @@ func ReadJournal(path string) (*Journal, error) {
 	if _, err := os.Stat(path); err != nil {
 		return nil, fmt.Errorf("journal: %w: has the program run with this data folder?", err)
 	}
-	j, err := openDatabase(path, url.Values{"mode": {"ro"}, "_pragma": {"busy_timeout(10000)"}}, "")
+	options := url.Values{"mode": {"ro"}, "_pragma": {"busy_timeout(10000)"}}
+	j, err := openDatabase(path, options, "")
+	if _, noLog := os.Stat(path + "-wal"); code(err) == sqlite3.SQLITE_CANTOPEN && errors.Is(noLog, os.ErrNotExist) {
+		// Where nothing can be written, as on a card mounted read-only, a closed journal
+		// is read without the index that is shared with a writer: there is none.
+		options.Set("immutable", "1")
+		j, err = openDatabase(path, options, "")
+	}
 	if err != nil {
 		return nil, fmt.Errorf("journal %s: %w", path, err)
 	}
 	return j, nil
+}
+
+// code is what SQLite calls an error; 0 when it is none of SQLite's.
+func code(err error) int {
+	var e *sqlite.Error
+	if !errors.As(err, &e) {
+		return 0
+	}
+	return e.Code() & 0xFF // the rest tells more than is needed
+}
+
+// damage says what to do about a file that a card has spoilt: SQLite's own words
+// do not.
+func damage(path string, err error) error {
+	switch code(err) {
+	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
+		return damaged(path, err)
+	}
+	return err
+}
+
+func damaged(path string, err error) error {
+	return fmt.Errorf("%w: %s is damaged: stop the program, move it away with its -wal and keep both, send what can be read with bayfill history fill, and start anew on another card", err, path)
 }
 
 // openDatabase opens the file; schema is what an empty one gets.
@@ -111,13 +143,13 @@ func openDatabase(path string, options url.Values, schema string) (*Journal, err
 			err = fmt.Errorf("it has format %d, this program knows 1 and 2: use the newer program", version)
 		}
 	}
-	j := &Journal{db: db, old: version == 1 && schema == ""}
+	j := &Journal{path: path, db: db, old: version == 1 && schema == ""}
 	if err == nil {
 		j.insert, err = db.Prepare("INSERT INTO event VALUES (?,?,?,?,?,?,?,?,?)")
 	}
 	if err != nil {
 		db.Close()
-		return nil, err
+		return nil, damage(path, err)
 	}
 	return j, nil
 }
@@ -250,7 +282,7 @@ func (j *Journal) mark(name string) (string, error) {
 		return "", nil
 	}
 	if err != nil {
-		return "", fmt.Errorf("journal: %w", err)
+		return "", fmt.Errorf("journal: mark %s: %w", name, damage(j.path, err))
 	}
 	return value, nil
 }
@@ -262,7 +294,7 @@ func (j *Journal) snapshot() (s fillcalc.State, err error) {
 		return s, err
 	}
 	if err := json.Unmarshal([]byte(kept), &s); err != nil {
-		return s, fmt.Errorf("journal: snapshot: %w", err)
+		return s, fmt.Errorf("journal: snapshot: %w", damaged(j.path, err))
 	}
 	return s, nil
 }
@@ -305,13 +337,15 @@ func (j *Journal) Chain() (c Chain, err error) {
 	return c, nil
 }
 
-// Events reads up to limit events after a sequence number, in order.
+// Events reads up to limit events after a sequence number, in order. Fewer come
+// before a damaged place of the file; the error is that of the next call, which
+// would have to begin there.
 func (j *Journal) Events(ctx context.Context, after uint64, limit int) ([]fillcalc.Event, error) {
 	rows, err := j.db.QueryContext(ctx,
 		"SELECT seq, at_ns, kind, sensor, n, value, stability, faults, input FROM event WHERE seq > ? ORDER BY seq LIMIT ?",
 		int64(after), limit)
 	if err != nil {
-		return nil, fmt.Errorf("journal: %w", err)
+		return nil, fmt.Errorf("journal: after event %d: %w", after, damage(j.path, err))
 	}
 	defer rows.Close()
 	var events []fillcalc.Event
@@ -320,19 +354,22 @@ func (j *Journal) Events(ctx context.Context, after uint64, limit int) ([]fillca
 		var seq, n int64
 		var input sql.NullString
 		if err := rows.Scan(&seq, &e.AtNs, &e.Kind, &e.Sensor, &n, &e.Value, &e.Stability, &e.Faults, &input); err != nil {
-			return nil, fmt.Errorf("journal: %w", err)
+			if len(events) > 0 {
+				return events, nil
+			}
+			return nil, fmt.Errorf("journal: after event %d: %w", after, damaged(j.path, err)) // every column has its type
 		}
 		e.Seq, e.N = uint64(seq), uint64(n)
 		if input.Valid {
 			e.Input = new(fillcalc.Input)
 			if err := json.Unmarshal([]byte(input.String), e.Input); err != nil {
-				return nil, fmt.Errorf("journal: event %d: input: %w", seq, err)
+				return nil, fmt.Errorf("journal: event %d: input: %w", seq, damaged(j.path, err))
 			}
 		}
 		events = append(events, e)
 	}
-	if err := rows.Err(); err != nil {
-		return nil, fmt.Errorf("journal: %w", err)
+	if err := rows.Err(); err != nil && (len(events) == 0 || code(err) != sqlite3.SQLITE_CORRUPT) {
+		return nil, fmt.Errorf("journal: after event %d: %w", after, damage(j.path, err))
 	}
 	return events, nil
 }
@@ -342,7 +379,7 @@ func (j *Journal) PublishedBetween(ctx context.Context, after, upTo uint64) ([]P
 	rows, err := j.db.QueryContext(ctx,
 		"SELECT seq, measurement, fields FROM published WHERE seq > ? AND seq <= ? ORDER BY seq, measurement", int64(after), int64(upTo))
 	if err != nil {
-		return nil, fmt.Errorf("journal: %w", err)
+		return nil, fmt.Errorf("journal: published after event %d: %w", after, damage(j.path, err))
 	}
 	defer rows.Close()
 	var list []Published
@@ -354,7 +391,7 @@ func (j *Journal) PublishedBetween(ctx context.Context, after, upTo uint64) ([]P
 		list = append(list, p)
 	}
 	if err := rows.Err(); err != nil {
-		return nil, fmt.Errorf("journal: %w", err)
+		return nil, fmt.Errorf("journal: published after event %d: %w", after, damage(j.path, err))
 	}
 	return list, nil
 }

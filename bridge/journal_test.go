@@ -7,8 +7,11 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"math/rand/v2"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -620,6 +623,276 @@ func TestPruningFails(t *testing.T) {
 		l.live(3, 0, 0)
 		l.must(openTestJob, `"do":"phase","phase":"draining"`)
 		l.live(3, 0.05, 0)
+		if a := newest[AlertsMessage](l, AlertsLeaf); len(a.Alerts) != 0 {
+			t.Errorf("alerts %v", a.Alerts)
+		}
+		state := bits(l.state)
+		l.stop()
+		kept(t, l.path) // without a gap
+		if again := bits(replayed(t, l.path)); again != state {
+			t.Errorf("the journal gives another state:\n%s\nlive:\n%s", again, state)
+		}
+	})
+}
+
+// A card may spoil pages that were written long ago. Nothing is taken for good
+// that is not: either all is there or the error says what to do. What lies before
+// the place can be read, the file stays as it is, and a cart goes on when the
+// place lies before its snapshot.
+func TestDamagedPages(t *testing.T) {
+	const events, page = 1000, 4096
+	path := filepath.Join(memoryDir(t), "a.journal")
+	j := openTestJournal(t, path)
+	var snapshot fillcalc.State
+	for from := 1; from <= events; from += 100 {
+		b := Batch{Events: weights(uint64(from), 100)}
+		for _, e := range b.Events {
+			snapshot = fillcalc.Apply(snapshot, e)
+			if e.Seq%3 == 0 {
+				b.Published = append(b.Published, Published{e.Seq, volumeMeasurement, fmt.Sprintf("drained_l=1e0,seq=%di", e.Seq)})
+			}
+		}
+		if from == events/2+1 {
+			b.Snapshot = &snapshot
+		}
+		mustAppend(t, j, b)
+	}
+	j.Close()
+	whole := readFile(t, path)
+	rng := rand.New(rand.NewPCG(5, 5))
+	noise := make([]byte, page)
+	for i := range noise {
+		noise[i] = byte(rng.Uint32())
+	}
+	all := weights(1, events)
+	var before, goesOn, refused int // pages of the kind
+	for at := range len(whole) / page {
+		for kind, damaged := range [][]byte{
+			slices.Concat(whole[:at*page], make([]byte, page), whole[(at+1)*page:]),
+			slices.Concat(whole[:at*page], noise, whole[(at+1)*page:]),
+			whole[:at*page+page/2],
+		} {
+			if !longTests && (at+kind)%3 != 0 {
+				continue
+			}
+			what := fmt.Sprintf("page %d: %s", at, []string{"zeros", "noise", "cut"}[kind])
+			if err := os.WriteFile(path, damaged, 0o600); err != nil {
+				t.Fatal(err)
+			}
+			said := func(err error) bool {
+				if err != nil && !strings.Contains(err.Error(), path+" is damaged: stop the program") {
+					t.Errorf("%s: %v", what, err)
+				}
+				return err != nil
+			}
+			j, err := OpenJournal(path)
+			if said(err) {
+				refused++
+			} else {
+				var read []fillcalc.Event
+				for err == nil {
+					var some []fillcalc.Event
+					if some, err = j.Events(t.Context(), uint64(len(read)), 300); len(some) == 0 {
+						break
+					}
+					read = append(read, some...)
+				}
+				_, errPublished := j.PublishedBetween(t.Context(), 0, events)
+				_, errSent := j.Sent()
+				state, errReplay := j.Replay(t.Context())
+				said(errPublished)
+				said(errSent)
+				if !slices.Equal(read, all[:len(read)]) || !said(err) && len(read) != events || !said(errReplay) && state.Seq != events {
+					t.Errorf("%s: %d events (%v), replayed to %d (%v)", what, len(read), err, state.Seq, errReplay)
+				}
+				if err != nil && len(read) > 0 {
+					before++
+				}
+				if err != nil && errReplay == nil {
+					goesOn++
+				}
+				j.Close()
+			}
+			if !bytes.Equal(readFile(t, path), damaged) {
+				t.Errorf("%s: the file was changed", what)
+			}
+		}
+	}
+	if before < 5 || goesOn < 3 || refused < 5 {
+		t.Errorf("with the beginning readable %d, going on %d, refused %d: this tests nothing", before, goesOn, refused)
+	}
+	t.Logf("%d pages: %d times the beginning is read, %d times the cart goes on, %d times the file is refused at once", len(whole)/page, before, goesOn, refused)
+}
+
+// Of a damaged journal all that lies before the place still goes to a history.
+func TestFillFromADamagedJournal(t *testing.T) {
+	var lines atomic.Int64
+	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		body, _ := io.ReadAll(r.Body)
+		lines.Add(int64(bytes.Count(body, []byte("\n")) + 1))
+		w.WriteHeader(http.StatusNoContent)
+	}))
+	defer server.Close()
+	const events, page = 20_000, 4096
+	path := filepath.Join(memoryDir(t), "a.journal")
+	j := openTestJournal(t, path)
+	mustAppend(t, j, Batch{Events: weights(1, events)})
+	j.Close()
+	file := readFile(t, path)
+	clear(file[len(file)/2/page*page:][:page])
+	if err := os.WriteFile(path, file, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	done, err := FillHistory(t.Context(), HistoryConfig{URL: server.URL, Bucket: "b"}, "test", "cart", path, func(Filled) {})
+	if err == nil || !strings.Contains(err.Error(), fmt.Sprintf("after event %d: ", done.Events)) || !strings.Contains(err.Error(), "is damaged") {
+		t.Errorf("after %d events: %v", done.Events, err)
+	}
+	if done.Of != events || done.Events < events/3 || done.Events > events*2/3 || uint64(lines.Load()) != done.Events {
+		t.Errorf("%d of %d events sent, %d lines arrived", done.Events, done.Of, lines.Load())
+	}
+}
+
+// A journal of the program's first version is taken over: what stands in it stays,
+// and names can be kept from then on. Who only reads it leaves it as it is.
+func TestJournalOfVersion1(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "a.journal")
+	j := openTestJournal(t, path)
+	b := Batch{Events: weights(1, 100), Answers: []Answer{{ID: "a", AtNs: 10e9, Reply: []byte("{}")}},
+		Published: []Published{{50, volumeMeasurement, "x=1"}}}
+	new(Chain).seal(&b)
+	mustAppend(t, j, b)
+	if _, err := j.db.Exec("DROP TABLE name; PRAGMA user_version = 1"); err != nil {
+		t.Fatal(err)
+	}
+	j.Close()
+	same := func(j *Journal, err error) {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { j.Close() })
+		events, err := j.Events(t.Context(), 0, 1000)
+		if err != nil || !slices.Equal(events, b.Events) {
+			t.Errorf("%d events, %v", len(events), err)
+		}
+		published, err := j.PublishedBetween(t.Context(), 0, 1000)
+		if err != nil || !slices.Equal(published, b.Published) {
+			t.Errorf("published: %v, %v", published, err)
+		}
+		if _, done, err := j.Answered("a"); !done || err != nil {
+			t.Errorf("the answer is kept: %v, %v", done, err)
+		}
+		if c, err := j.Chain(); c != b.Chain || err != nil {
+			t.Errorf("the chain is %+v, %v", c, err)
+		}
+		if names, err := j.Names(t.Context()); len(names) != 0 || err != nil {
+			t.Errorf("names %v, %v", names, err)
+		}
+	}
+	before := readFile(t, path)
+	reader, err := ReadJournal(path)
+	same(reader, err)
+	reader.Close()
+	if !bytes.Equal(readFile(t, path), before) {
+		t.Error("reading it has changed it")
+	}
+	for range 2 { // the second time it is of version 2
+		j, err := OpenJournal(path)
+		same(j, err)
+		j.Close()
+	}
+	j = openTestJournal(t, path)
+	mustAppend(t, j, Batch{Events: weights(101, 1), Names: []Name{{"token", "text"}}})
+	if names, err := j.Names(t.Context()); names["token"] != "text" || err != nil {
+		t.Errorf("names %v, %v", names, err)
+	}
+}
+
+// Where nothing can be written the program says so, and a journal that was closed
+// can still be read: an auditor may get it on such a medium.
+func TestReadOnlyJournal(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "disk")
+	if err := os.Mkdir(dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	mounted := syscall.Mount("bayfill-test", dir, "tmpfs", 0, "size=4m") == nil
+	path := filepath.Join(dir, "a.journal")
+	j := openTestJournal(t, path)
+	mustAppend(t, j, Batch{Events: weights(1, 500)})
+	alive := readFile(t, path+"-wal")
+	j.Close()
+	killed := filepath.Join(dir, "killed.journal")
+	if err := errors.Join(os.WriteFile(killed, readFile(t, path), 0o600), os.WriteFile(killed+"-wal", alive, 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	says := "permission denied"
+	if mounted {
+		says = "read-only file system"
+		t.Cleanup(func() { syscall.Unmount(dir, 0) })
+		if err := syscall.Mount("", dir, "", syscall.MS_REMOUNT|syscall.MS_RDONLY, ""); err != nil {
+			t.Fatal(err)
+		}
+	} else if os.Geteuid() != 0 { // permissions bind
+		t.Cleanup(func() { os.Chmod(dir, 0o700) })
+		if err := errors.Join(os.Remove(path+".lock"), os.Chmod(path, 0o400), os.Chmod(dir, 0o500)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if mounted || os.Geteuid() != 0 {
+		if _, err := OpenJournal(path); err == nil || !strings.Contains(err.Error(), says) || !strings.Contains(err.Error(), path) {
+			t.Errorf("opened where nothing can be written: %v", err)
+		}
+		// Its last commits stand in a log that cannot be taken over here.
+		if r, err := ReadJournal(killed); err == nil {
+			events, _ := r.Events(t.Context(), 0, 1000)
+			r.Close()
+			if len(events) != 500 {
+				t.Errorf("%d events of a journal with a log, and no error", len(events))
+			}
+		}
+	}
+	r, err := ReadJournal(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	if events, err := r.Events(t.Context(), 0, 1000); err != nil || len(events) != 500 {
+		t.Errorf("%d events, %v", len(events), err)
+	}
+	// A folder in the journal's place can be neither read nor written by anybody.
+	if _, err := OpenJournal(t.TempDir()); err == nil || !strings.Contains(err.Error(), "unable to open database file") {
+		t.Errorf("opened a folder: %v", err)
+	}
+	t.Logf("mounted: %v", mounted)
+}
+
+// A file system that turns read-only under a running cart, as Linux does with a
+// failing card: measuring goes on, the alert says so, commands are refused.
+func TestCartOnADiskTurnedReadOnly(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := startLonely(t, lonelyConfig(t, memoryDir(t), caddyLines, supplyLines, probeLines))
+		l.live(3, 0, 0)
+		l.must(openTestJob, `"do":"phase","phase":"draining"`)
+		readOnly := func(on int) {
+			t.Helper()
+			if _, err := l.journal.db.Exec(fmt.Sprintf("PRAGMA query_only = %d", on)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		l.live(2, 0, 0)
+		readOnly(1)
+		l.live(40, 0.02, 0)
+		if text := alertTexts(newest[AlertsMessage](l, AlertsLeaf))["journal"]; !strings.Contains(text, "readonly") || !strings.Contains(text, "measuring goes on") {
+			t.Errorf("the alert says %q", text)
+		}
+		if kg := float64(newest[VolumesMessage](l, VolumesLeaf).DrainedKg); kg < 0.77 || kg > 0.82 {
+			t.Errorf("%.3f kg are drained, want 0.8", kg)
+		}
+		if r := l.send(`{"id":"late","do":"phase","phase":"service"}`); r.OK || !strings.Contains(r.Error, "not done") {
+			t.Errorf("a command was answered %+v", r)
+		}
+		readOnly(0)
+		l.live(lastRewrite.Seconds()+1, 0, 0)
 		if a := newest[AlertsMessage](l, AlertsLeaf); len(a.Alerts) != 0 {
 			t.Errorf("alerts %v", a.Alerts)
 		}

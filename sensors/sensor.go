@@ -36,7 +36,8 @@ type Sensor struct {
 
 // Run reads the sensor until ctx ends; it opens the port, and opens it again
 // when it comes back. Each frame, good or faulty, goes to reading with the error
-// that made it faulty. status is called when the condition changes. Both are
+// that made it faulty; of damaged ones at most ten a second, the others are only
+// counted. status is called when the condition changes. Both are
 // called from this goroutine and may block.
 func (s *Sensor) Run(ctx context.Context, reading func(Reading, error), status func(Status)) {
 	report := reporter{status: status}
@@ -92,6 +93,7 @@ func (s *Sensor) session(ctx context.Context, reading func(Reading, error), repo
 		lastByte    = opened
 		firstByte   time.Time // of those that watch saw
 		watch       nonsense
+		lastGarbled time.Time // of those given on
 		silentAfter = s.SilentAfter
 	)
 	if s.Protocol.Poll != nil {
@@ -100,11 +102,15 @@ func (s *Sensor) session(ctx context.Context, reading func(Reading, error), repo
 	deliver := func(r Reading, err error, atNs int64) {
 		s.count++
 		r.N, r.AtNs = s.count, atNs
-		reading(r, err)
 		if garbled(r.Faults) {
 			watch.damaged(atNs)
+			if time.Since(lastGarbled) >= garbledEvery {
+				lastGarbled = time.Now()
+				reading(r, err)
+			}
 			return
 		}
+		reading(r, err)
 		lastGood = time.Now()
 		watch = nonsense{}
 		report.tell(Status{Good, "frames arrive"})
@@ -186,6 +192,10 @@ func (s *Sensor) session(ctx context.Context, reading func(Reading, error), repo
 // framePause is longer than any instrument pauses within a frame: half a frame
 // that is older has lost its end.
 const framePause = time.Second
+
+// garbledEvery keeps an instrument that babbles from filling the journal: at
+// 115,200 baud garbage may hold thousands of what ends like a frame.
+const garbledEvery = 100 * time.Millisecond
 
 // begun tells that bytes are the beginning of a frame. A line end alone is none:
 // some instruments send one more than their protocol has.

@@ -1,0 +1,364 @@
+package bridge
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"bayfill/sim"
+)
+
+// keypad sends commands to the test cart and remembers, over all kills, what was
+// answered and shown last.
+type keypad struct {
+	t      *testing.T
+	client mqtt.Client
+
+	mu      sync.Mutex
+	sent    map[string]string // payload by id
+	done    map[string]string // the reply that said ok, by id
+	refused map[string]string // the last reply that did not
+	shown   map[string][]byte // the newest of each leaf
+	live    int               // volumes that came live so far
+}
+
+func newKeypad(t *testing.T, url string) *keypad {
+	t.Helper()
+	k := &keypad{t: t, sent: map[string]string{}, done: map[string]string{}, refused: map[string]string{}, shown: map[string][]byte{}}
+	o := mqtt.NewClientOptions().AddBroker(url).SetClientID("test-keypad").SetProtocolVersion(4)
+	k.client = mqtt.NewClient(o)
+	if token := k.client.Connect(); !token.WaitTimeout(10*time.Second) || token.Error() != nil {
+		t.Fatalf("connecting to %s: %v", url, token.Error())
+	}
+	t.Cleanup(func() { k.client.Disconnect(50) })
+	wanted := map[string]byte{testCart + "replies/+": 1, testCart + "volumes": 1, testCart + "job": 1}
+	if token := k.client.SubscribeMultiple(wanted, k.hear); !token.WaitTimeout(10*time.Second) || token.Error() != nil {
+		t.Fatalf("subscribing: %v", token.Error())
+	}
+	return k
+}
+
+func (k *keypad) hear(_ mqtt.Client, m mqtt.Message) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	leaf := strings.TrimPrefix(m.Topic(), testCart)
+	id, reply := strings.CutPrefix(leaf, "replies/")
+	if !reply {
+		k.shown[leaf] = m.Payload()
+		if leaf == "volumes" && !m.Retained() {
+			k.live++
+		}
+		return
+	}
+	var r Reply
+	if err := json.Unmarshal(m.Payload(), &r); err != nil {
+		k.t.Errorf("%s: %v", m.Topic(), err)
+		return
+	}
+	if !r.OK {
+		k.refused[id] = r.Error
+		return
+	}
+	if before, twice := k.done[id]; twice && before != string(m.Payload()) {
+		k.t.Errorf("%s was answered %s and %s", id, before, m.Payload())
+	}
+	k.done[id] = string(m.Payload())
+}
+
+// send sends a command once, whether or not anybody is there.
+func (k *keypad) send(id, body string) {
+	payload := fmt.Sprintf(`{"id":%q,%s}`, id, body)
+	k.mu.Lock()
+	k.sent[id] = payload
+	delete(k.refused, id)
+	k.mu.Unlock()
+	k.client.Publish(testCart+"commands", 1, false, payload)
+}
+
+// try sends a command under its id until somebody answers.
+func (k *keypad) try(id, body string) (r Reply) {
+	k.t.Helper()
+	for end := time.Now().Add(time.Minute); time.Now().Before(end); {
+		k.send(id, body)
+		for again := time.Now().Add(time.Second); time.Now().Before(again); time.Sleep(5 * time.Millisecond) {
+			k.mu.Lock()
+			_, done := k.done[id]
+			text, refused := k.refused[id]
+			k.mu.Unlock()
+			if done || refused {
+				return Reply{OK: done, Error: text}
+			}
+		}
+	}
+	k.t.Fatalf("nobody answers %s: %s", id, body)
+	return r
+}
+
+// do tries a command until it is done; a scale may have to settle first.
+func (k *keypad) do(id, body string) {
+	k.t.Helper()
+	eventually(k.t, time.Minute, "the command "+body, func() bool {
+		r := k.try(id, body)
+		if !r.OK && !strings.Contains(r.Error, "not settled") {
+			k.t.Fatalf("%s: %s: %s", id, body, r.Error)
+		}
+		return r.OK
+	})
+}
+
+// leaf decodes what was shown last.
+func leaf[T any](k *keypad, name Leaf) (v T) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if text := k.shown[string(name)]; text != nil {
+		if err := json.Unmarshal(text, &v); err != nil {
+			k.t.Fatal(err)
+		}
+	}
+	return v
+}
+
+// lives waits for the next live volumes.
+func (k *keypad) lives(long time.Duration) bool {
+	count := func() int { k.mu.Lock(); defer k.mu.Unlock(); return k.live }
+	for before, end := count(), time.Now().Add(long); time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
+		if count() > before {
+			return true
+		}
+	}
+	return false
+}
+
+// KilledJobs is what a cart did while its bridge was killed again and again.
+type KilledJobs struct {
+	Config *Config
+	Jobs   []string
+}
+
+// PlayKilledJobs plays jobs on a simulated cart, with a real broker and a real
+// history, while the bridge is killed at random moments until that was done so
+// many times. After each job it holds the commands and the tally of the journal
+// against what was answered and what truly flowed.
+func PlayKilledJobs(t *testing.T, kills int) KilledJobs {
+	const speed = 10
+	broker, server := startMosquitto(t), startInflux(t)
+	rig := testRig(t, speed)
+	data := t.TempDir()
+	p := childBridge(t, testConfigText(rig, data, broker.url, server.url), speed)
+	p.start()
+	k := newKeypad(t, broker.url)
+	played := KilledJobs{Config: testConfig(t, rig, data, broker.url, server.url)}
+	path := played.Config.JournalPath("cart")
+	count := journalInputs{times: map[string]int{}}
+	began, killed, steps := time.Now(), 0, 0
+	for n := 1; killed < kills; n++ {
+		job := fmt.Sprintf("job-%d", n)
+		do := func(what, body string) { k.do(job+"-"+what, body) }
+		before := rig.Truth()
+		ctx, enough := context.WithCancel(t.Context())
+		var others sync.WaitGroup
+		others.Go(func() { killed += killAtRandom(ctx, t, p, k, kills-killed) })
+		others.Go(func() { k.chatter(ctx, job) })
+		end := func() { enough(); others.Wait() }
+		defer end()
+
+		do("open", strings.Replace(openTestJob, "job-1", job, 1))
+		do("drain", `"do":"phase","phase":"draining"`)
+		rig.Do((*sim.Cart).OpenDrain)
+		eventually(t, time.Minute, "a kilogram in the caddy", func() bool { return rig.Truth().DrainedKg > before.DrainedKg+1 })
+		rig.Do((*sim.Cart).CloseDrain)
+		do("fill", `"do":"phase","phase":"filling"`)
+		// A technician pours when the supply's weight is known.
+		eventually(t, time.Minute, "a known supply", func() bool {
+			v := leaf[VolumesMessage](k, VolumesLeaf)
+			return v.Job == job && v.Phase == "filling" && known(v.AddedL)
+		})
+		rig.Do(func(c *sim.Cart) { c.StartPour(0.05) })
+		eventually(t, time.Minute, "as much poured in", func() bool {
+			now := rig.Truth()
+			return now.AddedKg-before.AddedKg > now.DrainedKg-before.DrainedKg
+		})
+		rig.Do((*sim.Cart).StopPour)
+		for closed, try := false, 0; !closed; try++ {
+			if try == 300 {
+				t.Fatalf("%s cannot be closed: %s", job, k.refused[job+"-close"])
+			}
+			for _, step := range leaf[JobMessage](k, JobLeaf).Undecided {
+				// What was shown before the kill need not have come to the disk.
+				id := fmt.Sprintf("%s-decide-%d-%d", job, step.Step, try)
+				if r := k.try(id, fmt.Sprintf(`"do":"decide","as":"fluid","step":%d,"step_at":%q`, step.Step, step.At)); r.OK {
+					steps++
+				}
+			}
+			closed = k.try(job+"-close", `"do":"close"`).OK
+			k.lives(time.Second)
+		}
+		end()
+
+		played.Jobs = append(played.Jobs, job)
+		j, err := ReadJournal(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		count.read(t, j)
+		count.check(t, k)
+		state, err := j.jobState(t.Context(), job)
+		if err != nil {
+			t.Fatal(err)
+		}
+		j.Close()
+		truth, v := rig.Truth(), state.Volumes()
+		for _, tally := range []struct {
+			name          string
+			measured, was float64
+		}{
+			{"drained", v.DrainedL, truth.DrainedL(testUsed, 20) - before.DrainedL(testUsed, 20)},
+			{"added", v.AddedL, truth.AddedL(testFresh, 20) - before.AddedL(testFresh, 20)},
+		} {
+			// As without a kill: an account is a sum of differences, in which whatever
+			// lay between drops out.
+			if d := tally.measured - tally.was; !(math.Abs(d) <= 0.02) || v.UndecidedL != 0 {
+				t.Errorf("%s, %d kills so far: %s %.4f L, %+.4f L from the truth; undecided %.4f L", job, killed, tally.name, tally.measured, d, v.UndecidedL)
+			}
+		}
+		if t.Failed() {
+			t.FailNow()
+		}
+		rig.Do((*sim.Cart).EmptyCaddy)
+		rig.Do(func(c *sim.Cart) { c.SwapSupply(6) })
+		away := rig.Truth().ElapsedS
+		eventually(t, 30*time.Second, "caddy and supply", func() bool { return rig.Truth().ElapsedS > away+25 })
+	}
+	p.cmd.Process.Signal(syscall.SIGTERM)
+	if err := p.cmd.Wait(); err != nil {
+		t.Errorf("a clean stop ended with %v", err)
+	}
+	p.cmd = nil
+	j, err := OpenJournal(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer j.Close()
+	count.read(t, j)
+	count.check(t, k)
+	t.Logf("%d kills in %d jobs and %v; %d events, %d commands answered, %d steps decided",
+		killed, len(played.Jobs), time.Since(began).Round(time.Second), count.seq, len(k.done), steps)
+	return played
+}
+
+// killAtRandom kills and starts the bridge until ctx ends or it was done so many
+// times: half of the time when it has hardly begun, else some time after it has
+// come to life.
+func killAtRandom(ctx context.Context, t *testing.T, p *process, k *keypad, most int) (kills int) {
+	for kills < most {
+		wait := rand.N(700 * time.Millisecond)
+		if rand.IntN(2) == 0 {
+			if !k.lives(time.Minute) && ctx.Err() == nil {
+				t.Errorf("the bridge did not come back after a kill")
+				return kills
+			}
+			wait = rand.N(3 * time.Second)
+		}
+		select {
+		case <-ctx.Done():
+			return kills
+		case <-time.After(wait):
+		}
+		cmd := p.cmd
+		p.stop(syscall.SIGKILL)
+		if ended := cmd.ProcessState; ended.Exited() {
+			t.Errorf("before it was killed the bridge had ended by itself: %v", ended)
+			return kills
+		}
+		kills++
+		p.start()
+	}
+	return kills
+}
+
+// chatter sends commands that nobody sends again: such as are done, such as are
+// refused, and such as were done before.
+func (k *keypad) chatter(ctx context.Context, job string) {
+	for n := 0; ; n++ {
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(20*time.Millisecond + rand.N(200*time.Millisecond)):
+		}
+		switch id := fmt.Sprintf("%s-chatter-%d", job, n); rand.IntN(4) {
+		case 0:
+			k.send(id+"-refused", `"do":"decide","step":999999,"as":"fluid"`)
+		case 1:
+			k.mu.Lock()
+			var again string
+			for done := range k.done { // any
+				again = k.sent[done]
+				break
+			}
+			k.mu.Unlock()
+			if again != "" {
+				k.client.Publish(testCart+"commands", 1, false, again)
+			}
+		default:
+			k.send(id, `"do":"enter","what":"dipstick","share":0.5`)
+		}
+	}
+}
+
+// journalInputs counts how often each command stands in a journal.
+type journalInputs struct {
+	seq   uint64 // read up to here
+	times map[string]int
+}
+
+func (c *journalInputs) read(t *testing.T, j *Journal) {
+	t.Helper()
+	events, err := j.Events(t.Context(), c.seq, 1<<30)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range events {
+		if c.seq++; e.Seq != c.seq {
+			t.Fatalf("%s: event %d stands in place %d", filepath.Base(t.Name()), e.Seq, c.seq)
+		}
+		if e.Input != nil && e.Input.ID != "" {
+			c.times[e.Input.ID]++
+		}
+	}
+}
+
+// check holds the journal against the answers: what was answered stands there
+// once, what was refused does not, and nothing stands there twice or unasked.
+func (c *journalInputs) check(t *testing.T, k *keypad) {
+	t.Helper()
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	for id := range k.done {
+		if n := c.times[id]; n != 1 {
+			t.Errorf("%s was answered, and is in the journal %d times", id, n)
+		}
+		if strings.HasSuffix(id, "-refused") {
+			t.Errorf("%s was done", id)
+		}
+	}
+	for id, text := range k.refused {
+		if _, done := k.done[id]; !done && c.times[id] != 0 {
+			t.Errorf("%s was refused (%s), and is in the journal %d times", id, text, c.times[id])
+		}
+	}
+	for id, n := range c.times {
+		if _, sent := k.sent[id]; n > 1 || !sent {
+			t.Errorf("%s is in the journal %d times, sent: %v", id, n, sent)
+		}
+	}
+}

@@ -1,0 +1,144 @@
+package bridge_test
+
+import (
+	"flag"
+	"maps"
+	"slices"
+	"strings"
+	"testing"
+
+	"bayfill/bridge"
+	"bayfill/bridge/audit"
+	"bayfill/fillcalc"
+	"bayfill/sim/study"
+)
+
+// Three hundred take about nine minutes:
+//
+//	go test ./bridge -run TestKilledAtRandom -v -timeout 60m -kills 300
+var killsWanted = flag.Int("kills", 6, "how many times TestKilledAtRandom kills the bridge")
+
+// Killed at random moments of whole jobs, the bridge goes on: tally and commands
+// are right (see there), the history holds just what the journal holds, and every
+// job can be proved.
+func TestKilledAtRandom(t *testing.T) {
+	played := bridge.PlayKilledJobs(t, *killsWanted)
+	bridge.Forward(t, played.Config, "cart")
+	store, err := audit.OpenStore(played.Config.History)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer store.Close()
+	for _, job := range played.Jobs {
+		for _, from := range []string{"history", "journal"} {
+			var record *audit.Record
+			if from == "history" {
+				record, err = store.Record(t.Context(), job, 0)
+			} else {
+				record, err = audit.FromJournal(t.Context(), played.Config.JournalPath("cart"), "test", "cart", job, 0)
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			report := audit.Check(record)
+			if !report.SameAndComplete() || report.Events < 100 || report.Published < 10 {
+				t.Errorf("%s of %s: %d events, %d messages: %+v", job, from, report.Events, report.Published, report.Findings)
+			}
+		}
+	}
+	want, fromNs, toNs := journalLines(t, played.Config.JournalPath("cart"))
+	var out strings.Builder
+	if err := store.Export(t.Context(), "test", "cart", fromNs, toNs+1, audit.LineProtocol, &out, func(int64, int) {}); err != nil {
+		t.Fatal(err)
+	}
+	got := strings.Split(strings.TrimSuffix(out.String(), "\n"), "\n")
+	slices.Sort(got)
+	slices.Sort(want)
+	for i := range max(len(got), len(want)) {
+		if i >= len(got) || i >= len(want) || got[i] != want[i] {
+			t.Fatalf("the history holds %d points, the journal %d; in order of their lines they differ from place %d on:\n%s\n%s",
+				len(got), len(want), i, strings.Join(got[i:min(i+1, len(got))], ""), strings.Join(want[i:min(i+1, len(want))], ""))
+		}
+	}
+	t.Logf("%d points are the same in journal and history", len(want))
+}
+
+// journalLines are all points of a journal as lines, and the times of the first
+// and the last.
+func journalLines(t *testing.T, path string) (lines []string, fromNs, toNs int64) {
+	t.Helper()
+	j, err := bridge.ReadJournal(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer j.Close()
+	events, err := j.Events(t.Context(), 0, 1<<30)
+	if err != nil {
+		t.Fatal(err)
+	}
+	names, err := j.Names(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	atNs := map[uint64]int64{}
+	for i := range events {
+		p, err := bridge.PointOf(&events[i], names)
+		if err != nil {
+			t.Fatal(err)
+		}
+		atNs[events[i].Seq] = p.AtNs
+		lines = append(lines, p.Line("test", "cart"))
+	}
+	last := events[len(events)-1]
+	published, err := j.PublishedBetween(t.Context(), 0, last.Seq)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range published {
+		fields, err := bridge.ParseFields(p.Fields)
+		if err != nil {
+			t.Fatal(err)
+		}
+		// The query language does not tell an empty text from none.
+		maps.DeleteFunc(fields, func(_ string, v any) bool { return v == "" })
+		point := bridge.Point{Measurement: p.Measurement, AtNs: atNs[p.Seq], Fields: fields}
+		lines = append(lines, point.Line("test", "cart"))
+	}
+	return lines, events[0].AtNs, last.AtNs
+}
+
+// A reading that was on its way when the job was closed comes a nanosecond later,
+// and is none of the job's.
+func TestWhatFollowsAJobIsNotOfIt(t *testing.T) {
+	server := bridge.StartInflux(t)
+	config := historyConfig(t, server.URL(), "cart")
+	bridge.KeepJobs(t, config, []string{"job"}, study.Events(shortJobs(t), 7, 1))
+	bridge.Forward(t, config, "cart")
+	store, err := audit.OpenStore(config.History)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer store.Close()
+	check := func(when string) *audit.Record {
+		t.Helper()
+		record, err := store.Record(t.Context(), "job", 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if report := audit.Check(record); !report.SameAndComplete() {
+			t.Errorf("%s: %+v", when, report.Findings)
+		}
+		return record
+	}
+	end := check("before").Summary
+	seq, err := end.Seq()
+	if err != nil {
+		t.Fatal(err)
+	}
+	late, err := bridge.PointOf(&fillcalc.Event{Seq: seq + 1, AtNs: end.AtNs + 1, Kind: fillcalc.KindWeight, Sensor: "caddy", N: 1, Value: 3}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	server.Write(late.Line("test", "cart"))
+	check("with a reading after the end")
+}
