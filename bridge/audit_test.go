@@ -12,7 +12,7 @@ import (
 	"bayfill/sim/study"
 )
 
-var auditJobs = flag.Int("audit-jobs", 12, "how many simulated jobs TestAuditOfTheHistory audits")
+var auditJobs = flag.Int("audit-jobs", 6, "how many simulated jobs TestAuditOfTheHistory audits")
 
 // shortJobs is the study's distribution with less time between the moves.
 func shortJobs(t testing.TB) *study.Distribution {

@@ -304,7 +304,7 @@ func (c *cart) happened(h happening) {
 }
 
 // age is how a sensor says for how long it has been in trouble.
-var age = regexp.MustCompile(`since (\d+) s\b`)
+var age = regexp.MustCompile(`since (\d+(?:\.\d+)?) s\b`)
 
 // timeOfDay puts the time of day in place of an age, which would be wrong by the
 // time an alert is read.

@@ -103,7 +103,6 @@ func TestRunBabbleAtFullRate(t *testing.T) {
 					t.Errorf("%s of %s: %d damaged frames in %v went on to the journal", name, p.Name, n, long)
 				}
 				d.wantLast(Nonsense, 3*time.Second, 4*time.Second, "no good frame")
-				t.Logf("%s of %s: %d damaged frames, %d given on", name, p.Name, d.s.count, len(d.readings))
 				d.wait(2 * framePause)
 				d.stream(frame, 100*time.Millisecond, time.Second)
 				d.wantLast(Good, 0, long+2*framePause+300*time.Millisecond, "frames arrive")

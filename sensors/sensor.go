@@ -180,7 +180,7 @@ func (s *Sensor) session(ctx context.Context, reading func(Reading, error), repo
 			}
 			// An instrument that has just been switched on gets as long to send a frame.
 			if watch.bytes == 0 {
-				report.tell(Status{Silent, fmt.Sprintf("nothing arrives since %.0f s: is the instrument switched on, connected, and set to send?", pause.Seconds())})
+				report.tell(Status{Silent, fmt.Sprintf("nothing arrives since %g s: is the instrument switched on, connected, and set to send?", pause.Round(500*time.Millisecond).Seconds())})
 			} else if time.Since(firstByte) > silentAfter {
 				report.tell(watch.status(since))
 			}
