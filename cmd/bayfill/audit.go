@@ -186,12 +186,9 @@ func printReport(out io.Writer, r *audit.Report, v audit.Verdict) {
 	for _, f := range r.Findings {
 		say("  - ", f.Text)
 	}
-	say("", "verdict: "+string(v.Outcome))
+	words := func(o audit.Outcome) string { return strings.ReplaceAll(string(o), "_", " ") }
+	say("", "verdict: "+words(v.Outcome))
 	for _, c := range v.Criteria {
-		text := fmt.Sprintf("%s: %s", c.Title, c.Outcome)
-		if len(c.Says) > 0 {
-			text += ": " + strings.Join(c.Says, "; ")
-		}
-		say("  - ", text)
+		say("  - ", fmt.Sprintf("%s: %s. %s", c.Title, words(c.Outcome), strings.Join(c.Says, " ")))
 	}
 }
