@@ -79,8 +79,7 @@ func (r *Report) find(kind Kind, seq uint64, atNs int64, format string, args ...
 	r.Findings = append(r.Findings, f)
 }
 
-// span is the part of the journal that a job takes up, by its closing record or,
-// without one, by what there is.
+// seqs are the numbers of events from one to another, as those that a job takes up.
 type seqs struct{ from, to uint64 }
 
 // Check computes a job again.
