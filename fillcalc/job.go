@@ -9,7 +9,7 @@ import (
 // FoldVersion is the number of this fold: it rises whenever the same events give
 // other figures than before, so that an audit can tell that from a change of the
 // events.
-const FoldVersion = 1
+const FoldVersion = 2
 
 // State is everything the fold knows of a cart. It is a value: [Apply] leaves
 // the old one as it was. It can be kept as JSON and taken up again without

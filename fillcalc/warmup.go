@@ -138,7 +138,7 @@ func (w *WarmUp) foretell(atNs int64, p *Probe, variance float64, spec *JobSpec)
 	nowS := float64(atNs-w.FromNs)/1e9 - w.originS()
 	fluid := w.Curve.around(0)
 	f := p.fluid(atNs)
-	_, narrowerC := f.margins()
+	_, narrowerC, earlyC := f.margins()
 	tell := func(celsius float64, told bool) (ns int64, u float64) {
 		s, ok := fluid[0].reaches(celsius, nowS)
 		if !ok {
@@ -162,7 +162,7 @@ func (w *WarmUp) foretell(atNs int64, p *Probe, variance float64, spec *JobSpec)
 		}
 		return atNs + int64((s-nowS)*1e9), u
 	}
-	w.LowNs, w.LowUS = tell(spec.LowC+narrowerC, low)
+	w.LowNs, w.LowUS = tell(spec.LowC+narrowerC-earlyC, low)
 	w.HighNs, w.HighUS = tell(spec.HighC-narrowerC, high)
 }
 

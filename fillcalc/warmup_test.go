@@ -2,6 +2,7 @@ package fillcalc
 
 import (
 	"encoding/json"
+	"flag"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -101,7 +102,7 @@ func TestWarmUpForetells(t *testing.T) {
 				near(t, fmt.Sprintf("opens, foretold after %g s", s), c.OpensInS, 217.045851-s, max(0.15*(217-s), 3))
 			}
 		case inside(c.State):
-			if s < 217 || c.OpensInS != 0 || c.OpensInUS != 0 {
+			if s < 215 || c.OpensInS != 0 || c.OpensInUS != 0 {
 				t.Errorf("after %g s: %s, opens in %g ± %g s", s, c.State, c.OpensInS, c.OpensInUS)
 			}
 			if s > 260 && s < 397 {
@@ -240,10 +241,17 @@ type warmUpRun struct {
 	opens           []foretold
 }
 
+var warmUpSeed = flag.Uint64("warm-up-seed", 11, "seed of the simulated warm-ups")
+
 // foretold is a time as it was told at a time; NaN when it was not.
 type foretold struct{ atS, inS, uS float64 }
 
-func (r *warmUpRun) plain() bool { return r.kind == "plain" }
+func (r *warmUpRun) String() string {
+	seen := *r
+	seen.opens = nil
+	type plainly warmUpRun
+	return fmt.Sprintf("%+v", plainly(seen))
+}
 
 func randomWarmUp(rng *rand.Rand, kind string) *warmUpRun {
 	between := func(a, b float64) float64 { return a + (b-a)*rng.Float64() }
@@ -357,15 +365,15 @@ func (r *warmUpRun) play(t testing.TB, rng *rand.Rand) {
 	}
 }
 
-// A thousand warm-ups, one and two stages, with good probes and bad ones.
-func TestThousandWarmUps(t *testing.T) {
-	kinds := []string{"plain", "one stage", "one stage", "two stages", "two loads"}
-	runs := make([]*warmUpRun, 1000)
+// warmUps plays n warm-ups of these kinds in turn, and tells how many of them
+// flicker.
+func warmUps(t *testing.T, n int, seed uint64, kinds ...string) (runs []*warmUpRun, flickers int) {
+	runs = make([]*warmUpRun, n)
 	var wg sync.WaitGroup
 	for k := range 2 {
 		wg.Go(func() {
-			for i := k; i < len(runs); i += 2 {
-				rng := rand.New(rand.NewPCG(uint64(i), 11))
+			for i := k; i < n; i += 2 {
+				rng := rand.New(rand.NewPCG(uint64(i), seed))
 				runs[i] = randomWarmUp(rng, kinds[i%len(kinds)])
 				runs[i].play(t, rng)
 			}
@@ -373,38 +381,21 @@ func TestThousandWarmUps(t *testing.T) {
 	}
 	wg.Wait()
 
-	var delays, plainDelays, outside []float64
-	flickers, neverOpen := 0, 0
+	var delays, outside []float64
 	for i, r := range runs {
 		outside = append(outside, r.outsideC)
-		if r.outsideC > 1 {
-			t.Errorf("run %d: open %.2f °C outside of the window: %+v", i, r.outsideC, *r)
+		if r.outsideC > toleranceC {
+			t.Errorf("run %d: open %.2f °C outside of the window: %v", i, r.outsideC, r)
 		}
+		// Ten seconds without a value blind the window, and when it sees again it is
+		// where it was.
 		distinct := slices.Compact(slices.Sorted(slices.Values(r.trail)))
-		if len(r.trail) > len(distinct) {
+		if len(r.trail) > len(distinct) && !slices.Contains(r.trail, Blind) {
 			flickers++
-			// Ten seconds without a value blind the window, and when it sees again it is
-			// where it was.
-			if !slices.Contains(r.trail, Blind) {
-				t.Errorf("run %d flickers: %v", i, r.trail)
-			}
+			t.Logf("run %d flickers: %v", i, r)
 		}
-		if math.IsNaN(r.enteredS) {
-			continue
-		}
-		if math.IsNaN(r.openS) {
-			neverOpen++
-			continue
-		}
-		delay := r.openS - r.enteredS
-		delays = append(delays, delay)
-		// Below 1 °C/min two seconds are 0.03 °C, and for a minute the start of the
-		// warm-up is still hidden in the probe's lag.
-		if rate := (r.endC - r.lowC) / r.tauS; r.plain() && rate > 1.0/60 && r.enteredS > 60 {
-			plainDelays = append(plainDelays, delay)
-			if delay > 2+dwellNs/1e9 {
-				t.Errorf("run %d: open %.1f s after the fluid: %+v", i, delay, *r)
-			}
+		if !math.IsNaN(r.enteredS) && !math.IsNaN(r.openS) {
+			delays = append(delays, r.openS-r.enteredS)
 		}
 	}
 	quantiles := func(list []float64) string {
@@ -414,49 +405,95 @@ func TestThousandWarmUps(t *testing.T) {
 			len(list), at(0), at(0.05), at(0.5), at(0.9), at(0.95), at(0.99), at(1))
 	}
 	t.Logf("°C outside while open, of %s", quantiles(outside))
-	t.Logf("s from entry to open, plain, of %s", quantiles(plainDelays))
-	t.Logf("s from entry to open, all, of %s", quantiles(delays))
-	t.Logf("more changes than states: %d, never open: %d", flickers, neverOpen)
-	if flickers > 15 || neverOpen > 5 || len(plainDelays) < 100 {
-		t.Errorf("%d flickers, %d never open, %d plain delays", flickers, neverOpen, len(plainDelays))
-	}
+	t.Logf("s from entry to open, of %s", quantiles(delays))
+	return runs, flickers
+}
 
-	// The opening as foretold at a share of the way to it, against the opening as it
-	// was said. What turns after half of the way nobody can know before.
-	for _, group := range []string{"", "plain", "one stage", "two stages", "two loads"} {
-		for _, share := range []float64{0.5, 0.6, 0.7, 0.8, 0.9} {
-			n, told, good, covered := 0, 0, 0, 0
-			for _, r := range runs {
-				if !(r.openS > 60) || group != "" && r.kind != group || r.turnS > r.openS/2 && r.turnS < r.openS {
-					continue
-				}
-				n++
-				i := slices.IndexFunc(r.opens, func(f foretold) bool { return f.atS >= share*r.openS })
-				if i < 0 || math.IsNaN(r.opens[i].inS) {
-					continue
-				}
-				told++
-				leftS := r.openS - r.opens[i].atS
-				// Six seconds: what a lag known to 30 % leaves.
-				off := math.Abs(r.opens[i].inS - leftS)
-				if off <= max(0.15*leftS, 6) {
-					good++
-				}
-				if off <= r.opens[i].uS+r.everyS {
-					covered++
-				}
-			}
-			percent := func(a, b int) float64 { return 100 * float64(a) / float64(b) }
-			t.Logf("%-10s at %.1f of the way: %d runs, told in %.1f %%, of these within 15 %% %.1f %%, within U %.1f %%",
-				group, share, n, percent(told, n), percent(good, told), percent(covered, told))
-			if group == "" && (percent(told, n) < 70 || percent(good, told) < 93 || percent(covered, told) < 90) {
-				t.Errorf("at %.1f of the way: told %d of %d, good %d, covered %d", share, told, n, good, covered)
-			}
-			// Of good probes on one stage nine in ten are told right, those counted as wrong
-			// that are not told.
-			if group == "plain" && percent(good, n) < 90 {
-				t.Errorf("at %.1f of the way: %d of %d plain warm-ups are foretold to 15 %%", share, good, n)
-			}
+// foresight counts how the opening was foretold at a share of the way to it,
+// against the opening as it was said.
+type foresight struct{ n, told, good, covered int }
+
+func foresightAt(share float64, runs []*warmUpRun) (f foresight) {
+	for _, r := range runs {
+		// What turns after half of the way nobody can know before.
+		if !(r.openS > 60) || r.turnS > r.openS/2 && r.turnS < r.openS {
+			continue
+		}
+		f.n++
+		i := slices.IndexFunc(r.opens, func(f foretold) bool { return f.atS >= share*r.openS })
+		if i < 0 || math.IsNaN(r.opens[i].inS) {
+			continue
+		}
+		f.told++
+		leftS := r.openS - r.opens[i].atS
+		// Six seconds: what a lag known to 30 % leaves.
+		off := math.Abs(r.opens[i].inS - leftS)
+		if off <= max(0.15*leftS, 6) {
+			f.good++
+		}
+		if off <= r.opens[i].uS+r.everyS {
+			f.covered++
+		}
+	}
+	return f
+}
+
+func percent(a, b int) float64 { return 100 * float64(a) / float64(b) }
+
+func (f foresight) String() string {
+	return fmt.Sprintf("%d runs, told in %.1f %%, of these within 15 %% %.1f %%, within U %.1f %%",
+		f.n, percent(f.told, f.n), percent(f.good, f.told), percent(f.covered, f.told))
+}
+
+// A thousand warm-ups with noise, of a probe whose lag is known: never open
+// further outside than the tolerance, never later than two seconds and the dwell,
+// without a flicker, and nine in ten foretold to 15 % from half of the way, those counted as wrong
+// that are not told.
+func TestThousandWarmUps(t *testing.T) {
+	runs, flickers := warmUps(t, 1000, *warmUpSeed, "plain")
+	if flickers > 0 {
+		t.Errorf("%d flicker", flickers)
+	}
+	for i, r := range runs {
+		if !math.IsNaN(r.enteredS) && !(r.openS-r.enteredS <= 2+dwellNs/1e9) {
+			t.Errorf("run %d: open %.1f s after the fluid: %v", i, r.openS-r.enteredS, r)
+		}
+	}
+	for _, share := range []float64{0.5, 0.6, 0.7, 0.8, 0.9} {
+		f := foresightAt(share, runs)
+		t.Logf("at %.1f of the way: %s", share, f)
+		if percent(f.good, f.n) < 90 {
+			t.Errorf("at %.1f of the way %d of %d are foretold to 15 %%", share, f.good, f.n)
+		}
+	}
+}
+
+// The same with what else there is: lags known to 30 %, probes that are off, rough
+// displays, lost frames, two stages, another load on the way. It may open late,
+// never outside.
+func TestHarderWarmUps(t *testing.T) {
+	runs, flickers := warmUps(t, 1000, *warmUpSeed, "one stage", "one stage", "two stages", "two loads")
+	neverOpen := 0
+	for _, r := range runs {
+		if !math.IsNaN(r.enteredS) && math.IsNaN(r.openS) {
+			neverOpen++
+		}
+	}
+	// Some settle at a limit to within what a display of whole degrees hides.
+	if neverOpen > 5 || flickers > 5 {
+		t.Errorf("%d never open, %d flicker", neverOpen, flickers)
+	}
+	for _, kind := range []string{"one stage", "two stages", "two loads"} {
+		of := slices.DeleteFunc(slices.Clone(runs), func(r *warmUpRun) bool { return r.kind != kind })
+		for _, share := range []float64{0.5, 0.7, 0.9} {
+			t.Logf("%s at %.1f of the way: %s", kind, share, foresightAt(share, of))
+		}
+	}
+	for _, share := range []float64{0.5, 0.6, 0.7, 0.8, 0.9} {
+		f := foresightAt(share, runs)
+		t.Logf("at %.1f of the way: %s", share, f)
+		if percent(f.told, f.n) < 70 || percent(f.good, f.told) < 93 || percent(f.covered, f.told) < 90 {
+			t.Errorf("at %.1f of the way: %s", share, f)
 		}
 	}
 }

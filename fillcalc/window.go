@@ -26,6 +26,9 @@ const (
 	hysteresisC  = 0.3
 	nearingHystC = 1.0
 	hysteresisU  = 3.0
+	// The window opens when the fluid may be inside, by so many standard
+	// uncertainties: where it hardly warms any more, noise would cost minutes.
+	earlyU = 2.0
 	// ... and a friendlier state is entered only when it has been due for this long.
 	// Open ends at once.
 	dwellNs = 3e9
@@ -82,10 +85,13 @@ type CheckWindow struct {
 }
 
 // margins are the hysteresis, and what the window is narrower by at either end so
-// that all of it, and the probe's error, stay within the tolerance.
-func (f *fluidNow) margins() (hystC, narrowerC float64) {
+// that all of it, and the probe's error, stay within the tolerance. Where they
+// leave room below it, the window opens as soon as the fluid may be inside: earlyC
+// before it seems to be.
+func (f *fluidNow) margins() (hystC, narrowerC, earlyC float64) {
 	hystC = max(hysteresisC, hysteresisU*f.uCelsius)
-	return hystC, max(0, f.boundC+hystC-toleranceC)
+	over := f.boundC + hystC - toleranceC
+	return hystC, max(0, over), min(max(0, -over), earlyU*f.uCelsius)
 }
 
 func inside(w WindowState) bool { return w == Open || w == Closing }
@@ -96,8 +102,8 @@ func due(was WindowState, f fluidNow, everyS, lowC, highC float64) WindowState {
 	if f.uCelsius > vagueC || was == Blind && f.uCelsius > clearC {
 		return Blind
 	}
-	hystC, narrowerC := f.margins()
-	inC, outC := lowC+narrowerC, highC-narrowerC
+	hystC, narrowerC, earlyC := f.margins()
+	inC, outC := lowC+narrowerC-earlyC, highC-narrowerC
 	// What is due when the dwell is over need not wait for it.
 	thenC := f.celsius + float64(f.rateCS*dwellNs/1e9)
 	switch {
@@ -140,6 +146,7 @@ func (s *State) moveWindow() {
 	}
 	w, now := &s.Window, s.NowNs
 	f := p.fluid(now)
+	_, _, earlyC := f.margins()
 	runs := s.Job.Phase == Running || s.Job.Phase == Checking
 	if runs != w.WarmUp.Runs {
 		w.WarmUp = WarmUp{Runs: runs}
@@ -167,7 +174,7 @@ func (s *State) moveWindow() {
 	case inside(w.State) && !inside(to):
 		w.State = to
 	case now-w.DueNs < dwellNs:
-	case inside(to) && !inside(w.State) && (f.celsius < spec.LowC-microkelvinC || f.celsius > spec.HighC+microkelvinC):
+	case inside(to) && !inside(w.State) && (f.celsius < spec.LowC-earlyC-microkelvinC || f.celsius > spec.HighC+microkelvinC):
 		// Due within the hysteresis only.
 	default:
 		w.State = to
