@@ -441,6 +441,9 @@ func (c *cart) publish() {
 	}
 	if due := s.NowNs - c.windowAtNs; due >= fastestNs {
 		m := windowMessage(s)
+		if m.State == c.lastWindow.State {
+			m.Since = c.lastWindow.Since
+		}
 		if due >= slowestNs || !m.sameWindow(&c.lastWindow, float64(due)/1e9) {
 			c.jobDue = c.jobDue || !m.sameForetold(&c.lastWindow)
 			c.lastWindow, c.windowAtNs = m, s.NowNs

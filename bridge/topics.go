@@ -130,8 +130,11 @@ func (m *VolumesMessage) sameFill(o *VolumesMessage) bool {
 
 // WindowMessage is the leaf window.
 type WindowMessage struct {
-	TS       string `json:"ts"`
-	State    string `json:"state"`
+	TS    string `json:"ts"`
+	State string `json:"state"`
+	// Since when the bridge has said so: a change of state is an event, told at once
+	// to who listens, and this is its name for who comes later or hears it twice.
+	Since    string `json:"since"`
 	TempC    number `json:"temp_c"`
 	LowC     number `json:"low_c"`
 	HighC    number `json:"high_c"`
@@ -161,7 +164,7 @@ func windowMessage(s *fillcalc.State) WindowMessage {
 		source = "none"
 	}
 	return WindowMessage{
-		TS: timestamp(s.NowNs), State: string(w.State), TempC: number(w.TempC),
+		TS: timestamp(s.NowNs), State: string(w.State), Since: timestamp(s.NowNs), TempC: number(w.TempC),
 		LowC: number(w.LowC), HighC: number(w.HighC), RateCMin: number(w.RateCMin),
 		OpensInS: number(w.OpensInS), OpensInUS: number(w.OpensInUS),
 		ClosesInS: number(w.ClosesInS), ClosesInUS: number(w.ClosesInUS),

@@ -49,7 +49,7 @@ type shown struct {
 	alerts   bridge.AlertsMessage
 
 	// By this computer's clock; zero: never.
-	connectedAt, heardAt, readingAt, presenceAt, volumesAt time.Time
+	connectedAt, heardAt, readingAt, presenceAt, volumesAt, windowAt time.Time
 	// kept: the volumes are what the broker had kept of earlier times.
 	kept bool
 	// trouble is why there is no connection, since when; empty while there is one.
@@ -200,6 +200,7 @@ func (s *station) receive(_ mqtt.Client, m mqtt.Message) {
 		s.seen.volumesAt, s.seen.kept = now, m.Retained()
 	case "window":
 		take(m.Payload(), &s.seen.window)
+		s.seen.windowAt = now
 	case "job":
 		take(m.Payload(), &s.seen.job)
 	case "alerts":

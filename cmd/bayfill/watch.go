@@ -124,7 +124,7 @@ func watchPlain(ctx context.Context, out io.Writer, s *station, cart string) err
 		v := seen.volumes
 		line := fmt.Sprintf("%-9s  drained %s L  added %s L  remaining %s L  fluid %s °C  %s", v.Phase,
 			plusMinus(float64(v.DrainedL), float64(v.DrainedUL)), plusMinus(float64(v.AddedL), float64(v.AddedUL)),
-			litres(float64(v.RemainingL)), figure("%.1f", float64(seen.window.TempC)), seen.windowWords())
+			litres(float64(v.RemainingL)), figure("%.1f", float64(seen.window.TempC)), seen.windowWords(seen.windowAt))
 		if !seen.volumesAt.IsZero() && line != last && now.Sub(at) >= time.Second {
 			last, at = line, now
 			fmt.Fprintln(out, clock+line)
@@ -165,7 +165,11 @@ func watchLines(s shown, cart string, now time.Time, width int) []string {
 	add("added", plusMinus(float64(v.AddedL), float64(v.AddedUL))+" L")
 	add("remaining", litres(float64(v.RemainingL))+" L")
 	add("fluid", figure("%.1f", float64(s.window.TempC))+" °C")
-	add("window", s.windowWords())
+	counted := now
+	if silence != "" || s.kept {
+		counted = s.windowAt // nobody knows how it went on
+	}
+	add("window", s.windowWords(counted))
 	add("values", s.age(now, silence != ""))
 	if v.Quality != "good" && v.Phase != "" {
 		add("signal", v.Quality)
@@ -250,15 +254,17 @@ func (s *shown) age(now time.Time, silent bool) string {
 	return old
 }
 
-// windowWords says whether the level may be judged, and when that changes.
-func (s *shown) windowWords() string {
+// windowWords says whether the level may be judged, and when that changes: the
+// bridge leaves counting down from its last message to who shows it.
+func (s *shown) windowWords(now time.Time) string {
 	w := s.window
 	text := strings.ToUpper(cmp.Or(w.State, "–"))
+	passedS := now.Sub(s.windowAt).Seconds()
 	in := func(seconds float64) string { return fmt.Sprintf("%d:%02d min", int(seconds)/60, int(seconds)%60) }
-	if opens := math.Round(float64(w.OpensInS)); opens > 0 {
+	if opens := math.Round(float64(w.OpensInS) - passedS); opens > 0 {
 		text += ", opens in " + in(opens)
 	}
-	if closes := math.Round(float64(w.ClosesInS)); closes > 0 {
+	if closes := math.Round(float64(w.ClosesInS) - passedS); closes > 0 {
 		text += ", closes in " + in(closes)
 	}
 	if w.Source == "coolant" {

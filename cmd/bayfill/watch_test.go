@@ -19,7 +19,8 @@ import (
 // seenAt is a cart in mid-job, as its leaves say it.
 func seenAt(t *testing.T, now time.Time) shown {
 	t.Helper()
-	s := shown{connectedAt: now.Add(-time.Minute), heardAt: now, readingAt: now, presenceAt: now, volumesAt: now.Add(-2 * time.Second)}
+	s := shown{connectedAt: now.Add(-time.Minute), heardAt: now, readingAt: now, presenceAt: now, volumesAt: now.Add(-2 * time.Second),
+		windowAt: now.Add(-4 * time.Second)}
 	for text, into := range map[string]any{
 		`{"online":true}`: &s.presence,
 		`{"job":"van-7","phase":"checking","quality":"good","drained_l":4.2131,"drained_u_l":0.0124,"added_l":-0.0004,"added_u_l":0.011,
@@ -48,7 +49,7 @@ drained   4.213 ± 0.012 L
 added     0.000 ± 0.011 L
 remaining 0.313 L
 fluid     31.4 °C
-window    NEARING, opens in 1:43 min
+window    NEARING, opens in 1:39 min
 values    2 s old
 
 UNDECIDED: what were they?

@@ -96,7 +96,9 @@ function beep(tones, seconds) {
     const tone = audio.createOscillator(), volume = audio.createGain();
     const start = audio.currentTime + i * seconds * 1.3;
     tone.frequency.value = hertz;
-    volume.gain.setValueAtTime(0.4, start);
+    // As loud as it goes, a workshop is noisy, and faded out so that it does not click.
+    volume.gain.setValueAtTime(0.9, start);
+    volume.gain.setValueAtTime(0.9, start + 0.7 * seconds);
     volume.gain.exponentialRampToValueAtTime(0.001, start + seconds);
     tone.connect(volume).connect(audio.destination);
     tone.start(start);
