@@ -74,6 +74,7 @@ var commandFields = map[string]struct{ needs, may []string }{
 	"phase":     {[]string{"phase"}, []string{"why"}},
 	"baseline":  {},
 	"decide":    {[]string{"step", "as"}, []string{"step_at"}},
+	"cleared":   {[]string{"sensor"}, nil},
 	"enter":     {[]string{"what"}, []string{"l", "u_l", "share"}},
 	"record":    {[]string{"item", "result"}, []string{"count", "specified", "applied", "note"}},
 	"gear":      {nil, []string{"gear"}},
@@ -84,7 +85,7 @@ var commandFields = map[string]struct{ needs, may []string }{
 	"republish": {},
 }
 
-var commandOrder = []string{"open", "phase", "baseline", "decide", "enter", "record", "gear", "weigh", "density", "close", "abandon", "republish"}
+var commandOrder = []string{"open", "phase", "baseline", "decide", "cleared", "enter", "record", "gear", "weigh", "density", "close", "abandon", "republish"}
 
 var idPattern = regexp.MustCompile(`^[A-Za-z0-9_-]{1,64}$`)
 
@@ -244,6 +245,9 @@ func (c *command) input(fluids map[string]fillcalc.Fluid, measured []fillcalc.Fl
 			r.Written = c.Applied + " of " + c.Specified
 		}
 		in.Record = r
+		return in, nil
+	case "cleared":
+		in.Sensor = c.Sensor
 		return in, nil
 	case "gear":
 		in.Gear = c.Gear

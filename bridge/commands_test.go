@@ -57,6 +57,9 @@ func TestCommandTable(t *testing.T) {
 		{`{"id":"1","do":"phase","phase":"draining","step_at":"2030-01-01T00:00:00.000Z"}`, "step_at: not a field of phase"},
 		{`{"id":"1","do":"decide","step":1.5,"as":"fluid"}`, "step: a JSON number 1.5"},
 		{`{"id":"1","do":"decide","as":"fluid"}`, "step: decide needs it"},
+		{`{"id":"1","do":"decide","step":1,"as":"pan"}`, ""},
+		{`{"id":"1","do":"cleared","sensor":"caddy"}`, ""},
+		{`{"id":"1","do":"cleared"}`, "sensor: cleared needs it"},
 		{`{"id":"1","do":"enter","what":"spilled","l":0.2,"u_l":0.05}`, ""},
 		{`{"id":"1","do":"enter","what":"dipstick","share":0.4}`, ""},
 		{`{"id":"1","do":"enter","l":0.2}`, "what: enter needs it"},
@@ -164,6 +167,8 @@ func TestCommandsByTheJobsState(t *testing.T) {
 		l.live(3, 0, 0)
 		do("close would lose step 1", `"do":"close"`)
 		do("baseline would lose step 1", `"do":"baseline"`)
+		do("say what step 1 on scale caddy was", `"do":"cleared","sensor":"caddy"`)
+		do(`sensor: this cart has no scale "cady"`, `"do":"cleared","sensor":"cady"`)
 		do(`as: "water" is not one of`, `"do":"decide","step":1,"as":"water"`)
 		do("step_at: step 1 is the one at 2000-", `"do":"decide","step":1,"as":"object","step_at":"1999-12-31T23:59:59.000Z"`)
 		at := newest[JobMessage](l, JobLeaf).Undecided[0].At

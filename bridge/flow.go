@@ -14,6 +14,8 @@ type JobAsk struct {
 	Phase string `json:"phase,omitempty"`
 	Step  int    `json:"step,omitempty"`
 	Item  string `json:"item,omitempty"`
+	// Sensor is the scale of which cleared is asked.
+	Sensor string `json:"sensor,omitempty"`
 }
 
 // JobPhase is when a phase began.
@@ -67,7 +69,7 @@ func flowMessage(s *fillcalc.State) JobFlow {
 	j := &s.Job
 	m := JobFlow{Next: []JobAsk{}, Phases: []JobPhase{}, Records: []JobRecord{}, Gears: []string{}, Remarks: []PlanNote{}}
 	for _, a := range s.Next() {
-		ask := JobAsk{Text: a.Text, Phase: string(a.Phase), Step: a.Step, Item: string(a.Item)}
+		ask := JobAsk{Text: a.Text, Phase: string(a.Phase), Step: a.Step, Item: string(a.Item), Sensor: a.Sensor}
 		if a.Do != fillcalc.DoTick {
 			ask.Do = string(a.Do)
 		}

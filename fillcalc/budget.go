@@ -106,6 +106,12 @@ func (s *State) budget(t Tally) Budget {
 	if t == DrainedTally && j.Spec.UsedSpreadU > 0 {
 		b = append(b, Term{"change of the fluid in use", "", litres * j.Spec.UsedSpreadU})
 	}
+	for i := range s.Scales[:s.ScaleN] {
+		if sc := &s.Scales[i]; j.streamOf(sc.Setup.Load) == t && j.addsUpBadly(sc) {
+			_, sumKg := j.unpaired(sc.Setup.Sensor)
+			b = append(b, Term{"objects that do not add up", sc.Setup.Sensor, math.Abs(sumKg) / math.Sqrt(3) * perKg})
+		}
+	}
 	for _, step := range j.Steps[j.StepsBefore:] {
 		if step.Tally != t || step.With != 0 || step.As == AsFluid || step.As == AsLean {
 			continue // what is counted whole needs no dividing line

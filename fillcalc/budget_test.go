@@ -88,9 +88,9 @@ func TestStepsInTheBudget(t *testing.T) {
 	r.scene(20, steady(0.05), nil, nil)
 	u := func() float64 { return r.s.Volumes().DrainedUL / 2 }
 	before := u()
-	r.scene(10, nil, nil, steady(0.6))
+	r.scene(10, nil, nil, steady(0.9))
 	perKg := 1000 / r.s.Job.UsedKgM3
-	near(t, "undecided", u(), math.Hypot(before, 0.6/math.Sqrt(3)*perKg), 0.01)
+	near(t, "undecided", u(), math.Hypot(before, 0.9/math.Sqrt(3)*perKg), 0.01)
 	r.scene(10, nil, nil, nil)
 	if r.s.Job.Steps[0].With != 2 {
 		t.Fatalf("steps %+v", r.s.Job.Steps)

@@ -87,6 +87,7 @@ type Input struct {
 	Phase  Phase    `json:"phase,omitempty"`  // with phase
 	Step   int      `json:"step,omitempty"`   // with decide
 	As     Decision `json:"as,omitempty"`     // with decide
+	Sensor string   `json:"sensor,omitempty"` // with cleared
 	Entry  *Entry   `json:"entry,omitempty"`  // with enter
 	Record *Record  `json:"record,omitempty"` // with record
 	Gear   string   `json:"gear,omitempty"`   // with gear; empty puts none in
@@ -122,6 +123,7 @@ const (
 	DoPhase    Do = "phase"    // the job goes to another phase
 	DoBaseline Do = "baseline" // what stands on the scales now counts as zero
 	DoDecide   Do = "decide"   // somebody says what a step was
+	DoCleared  Do = "cleared"  // somebody sees that no object lies on a scale any more
 	DoEnter    Do = "enter"    // somebody tells what no sensor sees
 	DoRecord   Do = "record"   // a piece of work is reported
 	DoGear     Do = "gear"     // a gear is put in, with the engine running

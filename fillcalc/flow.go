@@ -92,6 +92,12 @@ func (s *State) Remarks() []Remark {
 	if furthest > Running.place() && len(j.Gears) == 0 {
 		add("gears", "no gears were recorded as worked")
 	}
+	for i := range s.Scales[:s.ScaleN] {
+		if sc := &s.Scales[i]; j.addsUpBadly(sc) {
+			_, sumKg := j.unpaired(sc.Setup.Sensor)
+			add("objects", "objects on %s do not add up by %+.3f kg: one was laid down or taken away unnoticed", sc.Setup.Sensor, sumKg)
+		}
+	}
 	if j.Spec.OtherFluid != "" {
 		add("fluid", "%s instead of %s: %s", j.Spec.Fresh.Name, j.Spec.AskedFluid, j.Spec.OtherFluid)
 	}
@@ -113,6 +119,8 @@ type Ask struct {
 	Phase Phase // of a phase command
 	Step  int   // of a decision
 	Item  Item  // of a record
+	// Sensor is the scale that is to be cleared of objects.
+	Sensor string
 }
 
 // Next lists what is to be done now, the most urgent first.
@@ -130,6 +138,20 @@ func (s *State) Next() []Ask {
 		if undecided++; undecided <= 3 { // one after the other: nobody answers more at a time
 			list = append(list, Ask{Text: fmt.Sprintf("What were the %+.2f kg on %s?", step.Kg, step.Sensor), Do: DoDecide, Step: step.ID})
 		}
+	}
+	for i := range s.Scales[:s.ScaleN] {
+		sc := &s.Scales[i]
+		objects, sumKg := j.unpaired(sc.Setup.Sensor)
+		// What came and went is settled when all has gone; of what lies there still it
+		// is asked before the level is judged.
+		if len(objects) == 0 || undecided > 0 || j.Phase != Checking && !j.addsUpBadly(sc) {
+			continue
+		}
+		text := fmt.Sprintf("Take the tools off %s, then say that nothing lies there", sc.Setup.Sensor)
+		if math.Abs(sumKg) > sc.bandKg() {
+			text += fmt.Sprintf(": %+.2f kg of them are not explained", sumKg)
+		}
+		list = append(list, Ask{Text: text + ".", Do: DoCleared, Sensor: sc.Setup.Sensor})
 	}
 	for _, i := range items {
 		if i.Phase == j.Phase && i.Item != LevelAfter && j.recorded(i.Item) == nil {

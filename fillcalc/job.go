@@ -162,20 +162,24 @@ func (s *State) input(in *Input) {
 			if sc == nil {
 				break
 			}
-			step.As = AsObject
-			s.Job.rematch(sc)
-			if step.With != 0 {
+			if s.Job.match(sc, step.ID); step.With != 0 {
 				break
 			}
-			step.As = AsLean
 			if step.Kg < 0 && !s.Job.leans(sc, step) {
-				s.Job.add(s.Job.tallyOf(CaddyLoad, 1), step.Kg)
+				s.Job.add(s.Job.streamOf(sc.Setup.Load), step.Kg)
 			}
-		case AsObject:
+		case AsObject, AsPan:
 			if sc := s.scale(step.Sensor); sc != nil {
 				s.Job.rematch(sc)
 			}
+		case AsBefore:
+			if sc := s.scale(step.Sensor); sc != nil {
+				sc.lay(step.Kg)
+			}
 		}
+	case DoCleared:
+		s.Job.Steps = slices.Clone(s.Job.Steps)
+		s.Job.clear(s.scale(in.Sensor))
 	case DoEnter:
 		e := *in.Entry
 		e.AtNs, e.By = s.NowNs, in.By
@@ -244,6 +248,7 @@ func (s *State) start(setup *Setup) {
 				// A new calibration shows the same load as another weight.
 				anchorKg := sc.Setup.correct(o.AnchorKg / o.Setup.correct(1))
 				sc.Anchored, sc.AnchorKg, sc.LevelKg, sc.LastNs = true, anchorKg, anchorKg, o.LastNs
+				sc.Lying = o.Lying
 				sc.Direction, sc.HeldCounts = o.Direction, counts(o.Setup.Load, s.Job.Phase)
 			}
 		}
@@ -321,16 +326,33 @@ func Check(s *State, in *Input) error {
 		if in.Step < 1 || in.Step > len(j.Steps) {
 			return fmt.Errorf("step: %d is not one of this job's %d steps", in.Step, len(j.Steps))
 		}
-		if step := j.Steps[in.Step-1]; step.As != "" && !(step.As == AsObject && step.With == 0 && in.As == AsLean) {
+		step := j.Steps[in.Step-1]
+		if step.As != "" && !(step.As.object() && step.With == 0 && (in.As == AsLean || in.As == AsBefore)) {
 			return fmt.Errorf("step: %d is decided already, as %s", in.Step, step.As)
 		}
 		switch in.As {
-		case AsFluid, AsObject, AsSwap:
+		case AsFluid, AsObject, AsPan, AsSwap, AsLean:
 			return nil
-		case AsLean:
+		case AsBefore:
+			if step.Kg > 0 {
+				return fmt.Errorf("as: step %d made scale %s heavier, what lay there before can only go", in.Step, step.Sensor)
+			}
 			return nil
 		}
-		return fmt.Errorf("as: %q is not one of fluid, object, swap, lean", in.As)
+		return fmt.Errorf("as: %q is not one of fluid, object, pan, swap, lean, before", in.As)
+	case DoCleared:
+		if err := needsJob(); err != nil {
+			return err
+		}
+		if s.scale(in.Sensor) == nil {
+			return fmt.Errorf("sensor: this cart has no scale %q", in.Sensor)
+		}
+		for _, step := range j.Steps[j.StepsBefore:] {
+			if step.Sensor == in.Sensor && step.As == "" {
+				return fmt.Errorf("do: say what step %d on scale %s was before you say that it is cleared", step.ID, step.Sensor)
+			}
+		}
+		return nil
 	case DoClose:
 		if err := needsJob(); err != nil {
 			return err

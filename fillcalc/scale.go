@@ -111,7 +111,30 @@ type Scale struct {
 	DownKgS    float64
 	HeldCounts bool
 
-	Plateaus [4]past // where the level rested, the newest first; LevelKg and the time it was left
+	Plateaus [4]past    // where the level rested, the newest first; LevelKg and the time it was left
+	Lying    [6]float64 // objects, in kg, that were laid down while nobody counted; 0: none
+}
+
+// lay remembers what came or went while nobody counted.
+func (s *Scale) lay(kg float64) {
+	switch i := s.lies(-kg); {
+	case kg > s.bandKg():
+		copy(s.Lying[1:], s.Lying[:])
+		s.Lying[0] = kg
+	case kg < -s.bandKg() && i >= 0 && math.Abs(s.Lying[i]+kg) <= s.bandKg():
+		s.Lying[i] = 0
+	}
+}
+
+// lies finds what lies there and is nearest to a weight; -1: nothing.
+func (s *Scale) lies(kg float64) int {
+	best := -1
+	for i, o := range s.Lying {
+		if o > 0 && (best < 0 || math.Abs(o-kg) < math.Abs(s.Lying[best]-kg)) {
+			best = i
+		}
+	}
+	return best
 }
 
 // flowKgS is the present rate of change: on a steady ramp each average lags by

@@ -31,10 +31,17 @@ type Decision string
 
 const (
 	AsFluid  Decision = "fluid"  // it is counted as it went: drained or added
-	AsObject Decision = "object" // a tool, a pan: never counted
+	AsObject Decision = "object" // a tool: never counted
+	AsPan    Decision = "pan"    // an object with fluid in it: what it leaves behind is counted
 	AsSwap   Decision = "swap"   // a container changed or emptied: the tally stays
 	AsLean   Decision = "lean"   // somebody's weight, gone again: what it seemed to add is taken back
+	AsBefore Decision = "before" // an object that lay there before the scale counted
 )
+
+func (d Decision) object() bool { return d == AsObject || d == AsPan }
+
+// wasPan tells whether what a step left behind is fluid by a person's word.
+func (j *Job) wasPan(gone *Step) bool { return gone.With > 0 && j.Steps[gone.With-1].As == AsPan }
 
 // BySignal stands for who decided where the signal itself proves what a step
 // was.
@@ -44,6 +51,9 @@ const (
 	// An object that comes off lighter left fluid behind, but no more than its own
 	// weight: a pan or a filter carries less than that.
 	leastObjectShare = 0.5
+	// ... and of a change that is known no better than to this share of it the signal
+	// proves nothing.
+	vagueShare = 0.15
 	// Nobody leans on a cart for longer.
 	leanNs = 60e9
 )
@@ -59,20 +69,27 @@ func (j *Job) match(sc *Scale, id int) {
 	sumKg, sumU2 := n.Kg, n.U2
 	for i := len(j.Steps) - 1; i >= j.StepsBefore; i-- {
 		c := &j.Steps[i]
-		if c != n && c.Sensor == n.Sensor && c.With == 0 && (c.As == "" || c.As == AsObject || c.As == AsLean && c.Kg > 0) {
+		if c == n || c.Sensor != n.Sensor || c.With != 0 {
+			continue
+		}
+		if c.As == "" || c.As.object() && n.As != AsLean || c.As == AsLean && c.Kg > 0 && !n.As.object() {
 			open = append(open, c)
 			sumKg += c.Kg
 			sumU2 += c.U2
 		}
 	}
-	said := n.As == AsObject
+	said := n.As != ""
 	// However badly a step is divided from a stream, a third of the object shows.
 	near := func(kg, u2 float64) bool {
-		return math.Abs(kg) <= sc.bandKg()+min(float64(2*math.Sqrt(u2)), math.Abs(n.Kg)/3)
+		return math.Abs(kg) <= sc.bandKg()+min(float64(2*math.Sqrt(u2)), max(math.Abs(n.Kg), math.Abs(n.Kg-kg))/3)
 	}
 	// What happened while nobody measured proves nothing by itself.
 	known := func(c *Step) bool { return c.Cause != Away || c.As != "" }
 	may := func(c *Step) bool { return known(n) && known(c) }
+	// The signal proves nothing that it hardly knows.
+	vague := func(u2 float64) bool {
+		return !said && float64(2*math.Sqrt(u2)) > max(sc.bandKg(), float64(vagueShare*math.Abs(n.Kg)))
+	}
 	// Alone, or with another one that was laid on for itself.
 	var best []*Step
 	bestKg := math.Inf(1)
@@ -89,29 +106,54 @@ func (j *Job) match(sc *Scale, id int) {
 			}
 		}
 	}
-	// Or was it part of what another one seemed to leave behind?
-	for i := j.StepsBefore; i < id-1; i++ {
+	if i := sc.lies(-n.Kg); n.Kg < 0 && known(n) && n.As != AsLean && i >= 0 {
+		if rest := sc.Lying[i] + n.Kg; near(rest, n.U2) && math.Abs(rest) < bestKg {
+			if vague(n.U2) {
+				return
+			}
+			if n.As == "" {
+				n.By = BySignal
+			}
+			n.As, sc.Lying[i] = AsBefore, 0
+			return
+		}
+	}
+	if best != nil {
+		u2 := n.U2
+		for _, c := range best {
+			u2 += c.U2
+		}
+		// Another one may fit better to the one that fits best here.
+		taken := len(best) == 1 && slices.ContainsFunc(open, func(o *Step) bool {
+			return o != best[0] && math.Abs(o.Kg+best[0].Kg) < bestKg
+		})
+		if !taken && !vague(u2) {
+			j.pair(sc, n, best...)
+		}
+		return
+	}
+	// Or was it part of what another one seemed to leave behind? While others lie
+	// there nobody can tell.
+	lying := slices.ContainsFunc(open, func(o *Step) bool { return o.Kg > 0 && o.ID < n.ID })
+	// Where fluid goes away, the signal alone does not prove it.
+	for i := j.StepsBefore; !lying && (said || sc.Direction > 0) && i < id-1; i++ {
 		e := &j.Steps[i]
 		rest := e.LeftKg + n.Kg
-		if e.Sensor == n.Sensor && e.LeftKg > sc.bandKg() && may(e) && near(rest, e.U2+n.U2) && math.Abs(rest) < bestKg-max(float64(sc.bandKg()/4), float64(2*math.Sqrt(n.U2))) {
+		if e.Sensor == n.Sensor && e.LeftKg > sc.bandKg() && !j.wasPan(e) && may(e) && near(rest, e.U2+n.U2) && math.Abs(rest) < bestKg-max(float64(sc.bandKg()/4), float64(2*math.Sqrt(n.U2))) {
 			e.LeftKg = rest
 			j.join(n, e)
 			j.add(j.tallyOf(sc.Setup.Load, 1), n.Kg)
 			return
 		}
 	}
-	if best != nil {
-		j.pair(sc, n, best...)
-		return
-	}
 	if len(open) > 2 && near(sumKg, sumU2) && !slices.ContainsFunc(open, func(c *Step) bool { return !may(c) }) {
 		j.pair(sc, n, open...) // all is gone
 		return
 	}
-	if said && n.Kg < 0 && j.partOf(sc, n) {
+	if n.As.object() && n.Kg < 0 && !lying && j.partOf(sc, n) {
 		return
 	}
-	if c := j.left(sc, n, open, said); c != nil {
+	if c := j.left(sc, n, open, said); c != nil && n.As != AsLean {
 		j.join(n, c)
 		direction, leftKg := float64(sc.Direction), c.Kg+n.Kg
 		if leftKg > sc.bandKg()+float64(4*math.Sqrt(c.U2+n.U2)) {
@@ -132,17 +174,17 @@ func (j *Job) match(sc *Scale, id int) {
 func (j *Job) partOf(sc *Scale, n *Step) bool {
 	leftKg, u2 := 0.0, n.U2
 	for i := j.StepsBefore; i < len(j.Steps); i++ {
-		if e := &j.Steps[i]; e.Sensor == n.Sensor && e.LeftKg > 0 {
+		if e := &j.Steps[i]; e.Sensor == n.Sensor && e.LeftKg > 0 && !j.wasPan(e) {
 			leftKg += e.LeftKg
 			u2 += e.U2
 		}
 	}
-	if leftKg+n.Kg < -sc.bandKg()-float64(2*math.Sqrt(u2)) {
+	if leftKg == 0 || leftKg+n.Kg < -sc.bandKg()-float64(2*math.Sqrt(u2)) {
 		return false
 	}
 	goneKg := -n.Kg
 	for i := len(j.Steps) - 1; i >= j.StepsBefore && goneKg > 0; i-- {
-		if e := &j.Steps[i]; e.Sensor == n.Sensor && e.LeftKg > 0 {
+		if e := &j.Steps[i]; e.Sensor == n.Sensor && e.LeftKg > 0 && !j.wasPan(e) {
 			part := min(e.LeftKg, goneKg)
 			e.LeftKg -= part
 			goneKg -= part
@@ -158,7 +200,8 @@ func (j *Job) partOf(sc *Scale, n *Step) bool {
 // whatever left at the same moment. The signal alone proves it for a lone object
 // on the caddy, a person's word for any.
 func (j *Job) left(sc *Scale, n *Step, open []*Step, said bool) (c *Step) {
-	if n.Kg > 0 || !said && (len(open) != 1 || n.Cause == Away || n.Cause == Backward || open[0].Cause == Away) {
+	// Where fluid goes away too, the signal alone proves nothing.
+	if n.Kg > 0 || !said && (len(open) != 1 || sc.Direction < 0 || n.Cause == Away || n.Cause == Backward || open[0].Cause == Away) {
 		return nil
 	}
 	for _, o := range open {
@@ -166,6 +209,8 @@ func (j *Job) left(sc *Scale, n *Step, open []*Step, said bool) (c *Step) {
 		switch {
 		case o.ID > n.ID || o.Kg < 0 || said && o.As == "":
 			continue
+		case rest > 0 && o.As == AsObject && o.By != BySignal:
+			continue // a tool leaves nothing
 		case !said && rest < sc.bandKg()+float64(4*math.Sqrt(o.U2+n.U2)):
 			continue // the two are not known well enough to prove a difference
 		case rest > 0 && (sc.Setup.Load == SupplyLoad || -n.Kg < float64(leastObjectShare*o.Kg)):
@@ -186,7 +231,7 @@ func (j *Job) rematch(sc *Scale) {
 	for range len(j.Steps) {
 		found := false
 		for id := j.StepsBefore + 1; id <= len(j.Steps); id++ {
-			if n := &j.Steps[id-1]; n.Sensor == sc.Setup.Sensor && n.With == 0 && n.As == AsObject {
+			if n := &j.Steps[id-1]; n.Sensor == sc.Setup.Sensor && n.With == 0 && n.As.object() {
 				j.match(sc, id)
 				found = found || n.With != 0
 			}
@@ -202,7 +247,7 @@ func (j *Job) rematch(sc *Scale) {
 func (j *Job) leans(sc *Scale, n *Step) bool {
 	for i := n.ID - 2; n.Kg < 0 && i >= j.StepsBefore; i-- {
 		c := &j.Steps[i]
-		if c.Sensor == n.Sensor && c.With == 0 && c.Kg > 0 && c.As != AsFluid && c.As != AsSwap && n.AtNs-c.AtNs < leanNs {
+		if c.Sensor == n.Sensor && c.With == 0 && c.Kg > 0 && (c.As == "" || c.As == AsLean) && n.AtNs-c.AtNs < leanNs {
 			c.As = AsLean
 			j.pair(sc, n, c)
 			return true
@@ -270,4 +315,38 @@ func (j *Job) leanOver(sc *Scale, atNs int64) {
 	}
 	n.As, n.With = AsLean, n.ID
 	j.add(AddedTally, n.Kg)
+}
+
+// unpaired are the objects on a scale of which one end only is known so far: they
+// lie there, or their other end was taken for fluid.
+func (j *Job) unpaired(sensor string) (objects []*Step, sumKg float64) {
+	for i := j.StepsBefore; i < len(j.Steps); i++ {
+		if o := &j.Steps[i]; o.Sensor == sensor && o.With == 0 && o.As.object() {
+			objects = append(objects, o)
+			sumKg += o.Kg
+		}
+	}
+	return objects, sumKg
+}
+
+// addsUpBadly tells whether an object has gone that was not seen to come.
+func (j *Job) addsUpBadly(sc *Scale) bool {
+	objects, _ := j.unpaired(sc.Setup.Sensor)
+	return slices.ContainsFunc(objects, func(o *Step) bool { return o.Kg < 0 })
+}
+
+// clear settles the objects of a scale on which a person sees none any more: what
+// their weights do not add up to was counted as fluid, and is taken back.
+func (j *Job) clear(sc *Scale) {
+	objects, sumKg := j.unpaired(sc.Setup.Sensor)
+	for _, o := range objects {
+		if math.Abs(sumKg-o.Kg) <= sc.bandKg() && o.Kg < 0 && j.partOf(sc, o) {
+			sumKg -= o.Kg
+		}
+	}
+	for _, o := range objects {
+		o.With = objects[len(objects)-1].ID
+	}
+	j.add(j.streamOf(sc.Setup.Load), sumKg)
+	sc.Lying = [len(sc.Lying)]float64{}
 }

@@ -43,6 +43,16 @@ func (j *Job) tallyOf(load Load, riseKg float64) Tally {
 	return DrainedTally
 }
 
+// streamOf is the account that a scale's stream feeds, and with it what was taken
+// for fluid. Where caddy and supply stand on one scale it is the stronger stream of
+// the phase.
+func (j *Job) streamOf(load Load) Tally {
+	if load == BothLoad && j.Phase != Draining && j.Phase != Service {
+		return AddedTally
+	}
+	return j.tallyOf(load, 1)
+}
+
 // Account is one side of a job, in kilograms as the scale shows them: air
 // buoyancy is applied once, when a volume is asked for.
 type Account struct {
@@ -165,6 +175,7 @@ func (s *State) settled(sc *Scale, atNs int64, m move) {
 		// stays between anchor and level.
 	case !counting && !sc.HeldCounts:
 		sc.AnchorKg = sc.LevelKg // nobody counts: nothing to decide
+		sc.lay(m.Kg)
 	default:
 		s.step(sc, atNs, m)
 	}

@@ -27,6 +27,7 @@ type ScaleParams struct {
 	CreepShare     float64 // share it gains under a lasting load, in the end
 	CreepTauS      float64
 	DriftKgS       float64 // by which its zero wanders
+	RepeatKg       float64 // standard deviation of where it comes to rest under one load
 	FilterS        float64 // its indicator shows the mean of the readings of so long; 0 is none
 	NaturalHz      float64 // of platform and load cell, undamped
 	OvershootShare float64 // of a sudden load; below 1
@@ -51,6 +52,8 @@ type Scale struct {
 	speedKgS  float64
 	creepKg   float64
 	driftKg   float64
+	loadKg    float64 // at the last look
+	restKg    float64
 	filtered  []float64 // what the filter still holds, a ring
 	filteredN int       // readings so far
 	intervals []int64   // what it showed during the last half second, in d, oldest first
@@ -73,7 +76,17 @@ func (s *Scale) Advance(c *Cart, dt time.Duration) {
 		s.creepKg = approach(s.creepKg, s.p.CreepShare*load, dt.Seconds(), s.p.CreepTauS)
 	}
 	s.driftKg += s.p.DriftKgS * dt.Seconds()
+	if moved := math.Abs(load - s.loadKg); s.p.RepeatKg > 0 && moved > 0 {
+		// Where friction holds it depends on how it got there, and is forgotten with
+		// what comes and goes.
+		keep := math.Exp(-moved / forgetsKg)
+		s.restKg = keep*s.restKg + math.Sqrt(1-keep*keep)*s.p.RepeatKg*s.rng.NormFloat64()
+	}
+	s.loadKg = load
 }
+
+// forgetsKg is invented.
+const forgetsKg = 0.5
 
 // swing is the exact response of a damped oscillator to a load that is constant during dtS.
 func (s *Scale) swing(load, dtS float64) {
@@ -102,7 +115,7 @@ func (s *Scale) swing(load, dtS float64) {
 // Stable: all of them within ±1 d of this one (NIST Handbook 44, 2.20, S.2.5; not checked against the text). Over and under
 // capacity: above Max + 9 d, below −20 d (OIML R 76-1:2006, 4.2.3). Centre of zero: within a quarter d.
 func (s *Scale) Read() Sample {
-	kg := s.shownKg*(1+s.p.GainError) + s.p.ZeroOffsetKg + s.creepKg + s.driftKg + s.p.NoiseKg*s.rng.NormFloat64()
+	kg := s.shownKg*(1+s.p.GainError) + s.p.ZeroOffsetKg + s.creepKg + s.driftKg + s.restKg + s.p.NoiseKg*s.rng.NormFloat64()
 	phase := s.rng.Float64() // an engine shakes faster than the scale reads: each reading meets another moment of it
 	if s.engine {
 		kg += s.p.VibrationKg * math.Sin(2*math.Pi*phase)

@@ -332,6 +332,8 @@ func (c *course) steps(chart *sheetChart, all []fillcalc.Step, sensor string, y 
 	}{
 		fillcalc.AsFluid:  {&chart.Fluid, "m-4 0a4 4 0 1 0 8 0a4 4 0 1 0-8 0"},
 		fillcalc.AsObject: {&chart.Object, "m-4-4h8v8h-8z"},
+		fillcalc.AsPan:    {&chart.Object, "m-4-4h8v8h-8z"},
+		fillcalc.AsBefore: {&chart.Object, "m-4-4h8v8h-8z"},
 		fillcalc.AsSwap:   {&chart.Swap, "m-5 0l5-5 5 5-5 5z"},
 		fillcalc.AsLean:   {&chart.Lean, "m-5 4h10l-5-9z"},
 		"":                {&chart.No, "m-4-4l8 8m0-8l-8 8"},

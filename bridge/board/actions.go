@@ -31,6 +31,7 @@ type press struct {
 	Specified string `json:"specified,omitempty"`
 	Applied   string `json:"applied,omitempty"`
 	Gear      string `json:"gear,omitempty"`
+	Sensor    string `json:"sensor,omitempty"`
 
 	Vehicle     string   `json:"vehicle,omitempty"`
 	ServiceData string   `json:"service_data,omitempty"`
@@ -40,7 +41,7 @@ type press struct {
 }
 
 // mayPress are the commands of the page's buttons.
-var mayPress = []string{"open", "phase", "decide", "enter", "record", "gear", "close"}
+var mayPress = []string{"open", "phase", "decide", "cleared", "enter", "record", "gear", "close"}
 
 func parsePress(body []byte) (press, error) {
 	var p press
@@ -116,6 +117,13 @@ func groups(c *cart) []group {
 	}
 	var list []group
 	for _, ask := range j.Flow.Next {
+		if ask.Do == string(fillcalc.DoCleared) && j.Phase == phase {
+			list = append(list, group{Urgent: true, Title: ask.Text,
+				Buttons: []button{newButton("Nothing lies there", press{Do: ask.Do, Sensor: ask.Sensor})}})
+			break
+		}
+	}
+	for _, ask := range j.Flow.Next {
 		if g := record(ask, j); g.Buttons != nil && j.Phase == phase {
 			list = append(list, g)
 			break // one thing after the other
@@ -164,9 +172,13 @@ func question(j *bridge.JobMessage) group {
 	if l := float64(step.L); !math.IsNaN(l) {
 		fluid = fmt.Sprintf("Fluid, %.2f L", math.Abs(l))
 	}
-	for _, as := range []struct{ as, label string }{
-		{"fluid", fluid}, {"object", "An object"}, {"swap", "Container swapped"}, {"lean", "Somebody leaned"},
-	} {
+	list := []struct{ as, label string }{
+		{"fluid", fluid}, {"object", "A tool"}, {"pan", "The pan"}, {"swap", "Container swapped"}, {"lean", "Somebody leaned"},
+	}
+	if step.Kg < 0 {
+		list = append(list, struct{ as, label string }{"before", "A tool from before"})
+	}
+	for _, as := range list {
 		g.Buttons = append(g.Buttons, newButton(as.label, press{Do: "decide", Step: &step.Step, StepAt: step.At, As: as.as}))
 	}
 	return g

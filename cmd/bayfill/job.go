@@ -80,7 +80,7 @@ longer. A figure below zero goes behind two dashes: bayfill job level -- -0.2`,
 // are flags.
 var commandWords = map[string][]string{
 	"phase": {"phase"}, "decide": {"step", "as"}, "enter": {"what", "l"}, "record": {"item", "result"}, "gear": {"gear"},
-	"weigh": {"sensor"}, "density": {"sensor", "fluid", "l"},
+	"weigh": {"sensor"}, "cleared": {"sensor"}, "density": {"sensor", "fluid", "l"},
 }
 
 // shortcuts enter one kind of thing under its own name.

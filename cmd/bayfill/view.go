@@ -128,7 +128,7 @@ func (v *view) draw() {
 		lines = append(lines, fmt.Sprintf("drips     five minutes more would gain %s L", uncertain(float64(tail.In5MinL), float64(tail.In5MinUL))))
 	}
 	if n := len(s.job.Undecided); n > 0 {
-		lines = append(lines, fmt.Sprintf("UNDECIDED %d step(s), %s L: fluid, object, swap or lean?", n, figure("%.3f", float64(s.volumes.UndecidedL))))
+		lines = append(lines, fmt.Sprintf("UNDECIDED %d step(s), %s L: fluid, object, pan, swap or lean?", n, figure("%.3f", float64(s.volumes.UndecidedL))))
 	}
 	for _, caution := range s.job.Cautions {
 		lines = append(lines, "! "+caution)

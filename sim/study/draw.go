@@ -96,6 +96,7 @@ func (j *drawn) instruments(d *Distribution, rng *rand.Rand) {
 			NoiseKg:    d.Scale.NoiseD.draw(rng) * stepKg,
 			FilterS:    d.Scale.FilterS.draw(rng),
 			GainError:  d.Scale.GainUPct / 100 * rng.NormFloat64(),
+			RepeatKg:   d.Scale.RepeatabilityD * stepKg,
 			CreepShare: within(rng, d.Scale.CreepD*stepKg) / at.kg, CreepTauS: 600,
 			DriftKgS:       within(rng, d.Scale.DriftD*stepKg) / 1800, // half an hour is a usual job
 			NaturalHz:      d.Scale.NaturalHz.draw(rng),

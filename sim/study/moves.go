@@ -104,6 +104,7 @@ func (p *play) tool() {
 	p.say("tool of %.3f kg laid on scale %s", kg, p.drawn.setup.Scales[scale].Sensor)
 	lay(kg)
 	p.toolsOn++
+	p.laid(scale, kg)
 	p.moved("tool laid on", scale, 1)
 	after := seconds(m.ToolLiesS.draw(p.rng))
 	if chance(p.rng, m.ForgottenShare) {
@@ -117,6 +118,7 @@ func (p *play) tool() {
 		p.say("tool of %.3f kg taken off", kg)
 		takeAway(kg)
 		p.toolsOn--
+		p.gone(scale, kg)
 		p.moved("tool taken off", scale, 1)
 	}
 	p.later(after, take)
@@ -173,6 +175,11 @@ func (p *play) supplyMoves() {
 	case p.cart.Truth().SupplyKg < 0.1 || chance(p.rng, m.SupplySwappedShare/poursPerJob):
 		p.whenFree(20 * time.Second)
 		p.say("supply swapped")
+		for i := range p.objects {
+			if o := &p.objects[i]; o.scale == p.supplyScale() && o.goneNs == 0 {
+				o.counted = false // it comes back with the container
+			}
+		}
 		p.cart.SwapSupply(p.d.Cart.SupplyKg.draw(p.rng))
 		p.moved("supply taken away", p.supplyScale(), 1)
 		p.pass(seconds(8))

@@ -15,6 +15,7 @@ type rest struct {
 	known   bool
 	next    time.Duration // to look again
 	errorKg [2]float64    // fold less truth: drained, added
+	dripKg  float64       // what had truly drained
 	moveN   int
 	stepN   int
 }
@@ -56,6 +57,14 @@ func (p *play) atRest() bool {
 			return false
 		}
 	}
+	if p.s.Job.Phase == fillcalc.Checking {
+		p.clear()
+	}
+	for _, scale := range p.drawn.setup.Scales {
+		if p.doubts(scale.Sensor) {
+			return false
+		}
+	}
 	v := p.s.Volumes()
 	return v.Quality == "good" && v.UndecidedL == 0
 }
@@ -64,15 +73,27 @@ func (p *play) atRest() bool {
 // rest before when they have moved apart. What the fold still admits not to know
 // is no fault yet: it is judged once it does not admit it any more.
 func (p *play) compare() {
-	r := rest{known: true, next: p.rest.next, moveN: len(p.moves), stepN: len(p.s.Job.Steps), errorKg: p.errorKg()}
+	drippedKg, _ := p.trueKg()
+	r := rest{known: true, next: p.rest.next, dripKg: drippedKg, moveN: len(p.moves), stepN: len(p.s.Job.Steps), errorKg: p.errorKg()}
 	was := p.rest
 	if !was.known || p.s.Job.StepsBefore > was.stepN {
 		p.rest = r
 		return
 	}
 	blamed, pending := [2]bool{}, false
+	jumps := [2]float64{r.errorKg[0] - was.errorKg[0], r.errorKg[1] - was.errorKg[1]}
+	// One scale sees only the difference of a pour and a drip: what is then missing
+	// in both accounts alike is no step's doing.
+	bandKg := p.bandKg(0)
+	if len(p.scales) == 1 && p.s.Job.Phase != fillcalc.Draining && p.s.Job.Phase != fillcalc.Service &&
+		jumps[0] < -bandKg && -jumps[0] < min(r.dripKg-was.dripKg+bandKg/4, 3*bandKg) && math.Abs(jumps[0]-jumps[1]) < bandKg/4 {
+		p.counts.DividedBadly++
+		p.note("divided badly: %.3f kg dripped unseen while the one scale was poured from", -jumps[0])
+		p.rest = r
+		return
+	}
 	for i, scale := range []int{p.caddyScale(), p.supplyScale()} {
-		jumpKg := r.errorKg[i] - was.errorKg[i]
+		jumpKg := jumps[i]
 		switch off := math.Abs(jumpKg); {
 		case off <= p.bandKg(scale):
 		case off <= p.bandKg(scale)+2*math.Sqrt(p.admittedU2(scale, was.stepN)):

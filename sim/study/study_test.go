@@ -182,7 +182,7 @@ func TestTheWatchSeesAWrongDecision(t *testing.T) {
 		does func(p *play)
 	}{
 		{fillcalc.AsFluid, func(p *play) { p.cart.LayOnCaddy(0.5); p.moved("tool laid on", 0, 1) }},
-		{fillcalc.AsObject, func(p *play) { p.cart.TipPan(seconds(0.8)) }},
+		{fillcalc.AsSwap, func(p *play) { p.cart.TipPan(seconds(0.8)) }},
 	} {
 		d := undisturbed(t)
 		d.Work.DecideS = Range{60, 60} // the wrong answer comes first

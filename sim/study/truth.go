@@ -3,6 +3,7 @@ package study
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"bayfill/fillcalc"
@@ -16,6 +17,7 @@ type watch struct {
 	moves   []moved
 	holes   []moved
 	panLies bool
+	objects []object
 	stepN   int // steps seen
 	rest    rest
 	counts  Counts
@@ -36,6 +38,38 @@ type Counts struct {
 type moment struct {
 	atNs int64
 	on   [2]loads
+}
+
+// object is a tool that was laid on a scale.
+type object struct {
+	scale   int
+	kg      float64
+	goneNs  int64 // 0 while it lies there
+	counted bool  // the scale counted when it came
+}
+
+// laid notes a tool that comes, gone one that goes.
+func (p *play) laid(scale int, kg float64) {
+	phase := p.s.Job.Phase
+	counted := phase == fillcalc.Filling || phase == fillcalc.Running || phase == fillcalc.Checking ||
+		p.drawn.setup.Scales[scale].Load != fillcalc.SupplyLoad && (phase == fillcalc.Draining || phase == fillcalc.Service)
+	p.objects = append(p.objects, object{scale: scale, kg: kg, counted: counted})
+}
+
+func (p *play) gone(scale int, kg float64) {
+	for i := range p.objects {
+		if o := &p.objects[i]; o.scale == scale && o.kg == kg && o.goneNs == 0 {
+			o.goneNs = p.nowNs()
+			return
+		}
+	}
+}
+
+// before tells whether what went in a step lay there before the scale counted.
+func (p *play) before(scale int, step fillcalc.Step) bool {
+	return step.Kg < 0 && slices.ContainsFunc(p.objects, func(o object) bool {
+		return o.scale == scale && o.goneNs >= step.FromNs && o.goneNs <= step.AtNs && !o.counted
+	})
 }
 
 type loads struct{ objectKg, otherKg, fluidKg float64 }
@@ -62,6 +96,7 @@ func (m *moved) overlaps(scale int, fromNs, toNs int64) bool {
 }
 
 const (
+	tailNs      = 1e9 // how long the end of a sudden change still shows
 	pastEveryNs = 50e6
 	pastKept    = 4000 // 200 s
 )
@@ -146,6 +181,12 @@ func (p *play) seeStep(step fillcalc.Step) {
 		fromNs -= 5e9 // it shows late
 	}
 	right, why := p.judge(scale, fromNs, step)
+	switch {
+	case right == fillcalc.AsObject && p.before(scale, step):
+		right = fillcalc.AsBefore
+	case right == fillcalc.AsObject && p.panLies && step.Kg > 0 && p.since("pan laid on", fromNs):
+		right = fillcalc.AsPan
+	}
 	p.say("step %d on %s: %+.3f kg (± %.3f) %s since %.1f s, truly %s (%s); by signal %q", step.ID, step.Sensor, step.Kg, 2*math.Sqrt(step.U2),
 		step.Cause, float64(fromNs-beginNs)/1e9, right, why, step.As)
 	for i := range p.moves {
@@ -180,6 +221,25 @@ func (p *play) decideLater(id int, right fillcalc.Decision) {
 	})
 }
 
+// doubts tells whether the program knows of an object on a scale with one end
+// only.
+func (p *play) doubts(sensor string) bool {
+	return slices.ContainsFunc(p.s.Job.Steps[p.s.Job.StepsBefore:], func(step fillcalc.Step) bool {
+		return step.Sensor == sensor && (step.As == fillcalc.AsObject || step.As == fillcalc.AsPan) && step.With == 0
+	})
+}
+
+// clear is the technician's look at the scales before the end.
+func (p *play) clear() {
+	for _, scale := range p.drawn.setup.Scales {
+		if p.doubts(scale.Sensor) {
+			p.counts.Asked++
+			p.say("cleared: no object lies on %s", scale.Sensor)
+			p.do(fillcalc.Input{Do: fillcalc.DoCleared, Sensor: scale.Sensor})
+		}
+	}
+}
+
 func (p *play) inHole(m *moved) bool {
 	for _, h := range p.holes {
 		if h.overlaps(m.scale, m.fromNs, m.toNs) {
@@ -194,6 +254,9 @@ func (p *play) inHole(m *moved) bool {
 func (p *play) judge(scale int, fromNs int64, step fillcalc.Step) (fillcalc.Decision, string) {
 	const noneKg, goodPart = 0.01, 1.0 / 3
 	change := p.changeSince(scale, fromNs)
+	if math.Abs(change.objectKg)+math.Abs(change.otherKg)+math.Abs(change.fluidKg) < goodPart*math.Abs(step.Kg) {
+		change = p.changeSince(scale, fromNs-tailNs) // the end of what a hold before cut off
+	}
 	why := fmt.Sprintf("objects %+.3f, other %+.3f, fluid %+.3f kg", change.objectKg, change.otherKg, change.fluidKg)
 	objectKg, otherKg, stepKg := math.Abs(change.objectKg), math.Abs(change.otherKg), math.Abs(step.Kg)
 	switch {
@@ -202,7 +265,7 @@ func (p *play) judge(scale int, fromNs int64, step fillcalc.Step) (fillcalc.Deci
 	case max(objectKg, otherKg) < max(noneKg, goodPart*stepKg):
 		// A kick leaves nothing behind: what is there is fluid, however it is divided.
 		return fillcalc.AsFluid, why
-	case otherKg > objectKg:
+	case otherKg > max(noneKg, goodPart*stepKg):
 		return fillcalc.AsSwap, why
 	}
 	return fillcalc.AsObject, why
@@ -221,6 +284,11 @@ func (p *play) at(ns int64) moment {
 func (p *play) note(format string, args ...any) {
 	p.notes = append(p.notes, fmt.Sprintf("%.0f s: ", p.now.Seconds())+fmt.Sprintf(format, args...))
 	p.say("NOTE "+format, args...)
+}
+
+// since tells whether a move was made after a time.
+func (p *play) since(what string, ns int64) bool {
+	return slices.ContainsFunc(p.moves, func(m moved) bool { return m.what == what && m.toNs > ns })
 }
 
 // leant tells whether somebody leaned on a scale, or stood up again.
