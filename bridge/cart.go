@@ -71,6 +71,7 @@ type cart struct {
 	flowAtNs    int64  // when it was last looked at, which costs something
 
 	alerts map[string]Alert
+	still  [2]stillness // of the scales, as in the state
 	// calibrations are the newest of each sensor at the start; troubles says which
 	// could not be read.
 	calibrations  map[string]*Calibration
@@ -349,6 +350,7 @@ func (c *cart) take(e fillcalc.Event) {
 	if e.Kind != fillcalc.KindInput {
 		c.link.sendReading(encode(readingMessage(e)))
 	}
+	c.watchFrozen(e)
 	c.publish()
 }
 
