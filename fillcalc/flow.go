@@ -147,11 +147,11 @@ func (s *State) Next() []Ask {
 		if len(objects) == 0 || undecided > 0 || j.Phase != Checking && !j.addsUpBadly(sc) {
 			continue
 		}
-		text := fmt.Sprintf("Take the tools off %s, then say that nothing lies there", sc.Setup.Sensor)
+		text := fmt.Sprintf("All tools off %s?", sc.Setup.Sensor)
 		if math.Abs(sumKg) > sc.bandKg() {
-			text += fmt.Sprintf(": %+.2f kg of them are not explained", sumKg)
+			text += fmt.Sprintf(" %+.2f kg are not explained.", sumKg)
 		}
-		list = append(list, Ask{Text: text + ".", Do: DoCleared, Sensor: sc.Setup.Sensor})
+		list = append(list, Ask{Text: text, Do: DoCleared, Sensor: sc.Setup.Sensor})
 	}
 	for _, i := range items {
 		if i.Phase == j.Phase && i.Item != LevelAfter && j.recorded(i.Item) == nil {

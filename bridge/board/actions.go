@@ -118,8 +118,8 @@ func groups(c *cart) []group {
 	var list []group
 	for _, ask := range j.Flow.Next {
 		if ask.Do == string(fillcalc.DoCleared) && j.Phase == phase {
-			list = append(list, group{Urgent: true, Title: ask.Text,
-				Buttons: []button{newButton("Nothing lies there", press{Do: ask.Do, Sensor: ask.Sensor})}})
+			list = append(list, group{Urgent: true, Title: "Tools on " + ask.Sensor,
+				Buttons: []button{newButton("None there", press{Do: ask.Do, Sensor: ask.Sensor})}})
 			break
 		}
 	}
@@ -165,20 +165,20 @@ func question(j *bridge.JobMessage) group {
 		when = " at " + at.Local().Format("15:04:05")
 	}
 	g := group{Urgent: true, Title: fmt.Sprintf("What was this? %+.2f kg on %s%s", float64(step.Kg), step.Sensor, when)}
-	if more := len(j.Undecided) + j.UndecidedLeftOut - 1; more > 0 {
-		g.Title += fmt.Sprintf(" (%d more to come)", more)
+	if rest := len(j.Undecided) + j.UndecidedLeftOut - 1; rest > 0 {
+		g.Title += fmt.Sprintf(" (%d more to come)", rest)
 	}
 	fluid := "Fluid"
 	if l := float64(step.L); !math.IsNaN(l) {
 		fluid = fmt.Sprintf("Fluid, %.2f L", math.Abs(l))
 	}
-	list := []struct{ as, label string }{
-		{"fluid", fluid}, {"object", "A tool"}, {"pan", "The pan"}, {"swap", "Container swapped"}, {"lean", "Somebody leaned"},
-	}
+	more := struct{ as, label string }{"pan", "The pan"}
 	if step.Kg < 0 {
-		list = append(list, struct{ as, label string }{"before", "A tool from before"})
+		more.as, more.label = "before", "Tool from before"
 	}
-	for _, as := range list {
+	for _, as := range []struct{ as, label string }{
+		{"fluid", fluid}, {"object", "A tool"}, more, {"swap", "Container swapped"}, {"lean", "Somebody leaned"},
+	} {
 		g.Buttons = append(g.Buttons, newButton(as.label, press{Do: "decide", Step: &step.Step, StepAt: step.At, As: as.as}))
 	}
 	return g

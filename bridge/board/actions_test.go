@@ -33,10 +33,13 @@ func TestButtons(t *testing.T) {
 		{"draining", `[]`, undecided, "supply",
 			`What was this? +1.23 kg on caddy at ` + at.Local().Format("15:04:05") + ` (1 more to come): ` +
 				`Fluid, 1.43 L {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"fluid"}, ` +
-				`An object {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"object"}, ` +
+				`A tool {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"object"}, ` +
+				`The pan {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"pan"}, ` +
 				`Container swapped {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"swap"}, ` +
 				`Somebody leaned {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"lean"}; ` +
 				`Next: [why=]? To service {"do":"phase","phase":"service"} with why`},
+		{"service", `[{"text":"Take the tools off caddy.","do":"cleared","sensor":"caddy"}]`, "", "supply",
+			`Tools on caddy: None there {"do":"cleared","sensor":"caddy"}; ` + toFilling},
 		{"service", `[{"text":"Record: bolt torque.","do":"record","item":"torque"},{"text":"Record: magnet cleaned.","do":"record","item":"magnet"}]`, "", "supply",
 			`Record: bolt torque.: [applied=] Done {"do":"record","item":"torque","result":"done"} with applied, Not needed {"do":"record","item":"torque","result":"not_needed"}, ` +
 				`Not done {"do":"record","item":"torque","result":"not_done"}; ` + toFilling},

@@ -106,6 +106,14 @@ var scenes = []struct {
 			`,"undecided":[{"step":3,"at":"2026-11-25T09:08:00.000Z","sensor":"caddy-scale","kg":1.23,"l":1.43}]`),
 		"alerts": `{"ts":"2026-11-25T09:10:00.000Z","alerts":[{"text":"sensor caddy-scale was never calibrated: bayfill calibrate --sensor caddy-scale"},{"text":"history http://127.0.0.1:8086: connection refused, 312 events wait"}]}`,
 	}, "Container swapped"},
+	{"taken", map[string]string{
+		"job": job("draining", `[{"text":"What were the -0.17 kg on caddy-scale?","do":"decide","step":4}]`,
+			`,"undecided":[{"step":4,"at":"2026-11-25T09:09:00.000Z","sensor":"caddy-scale","kg":-0.17,"l":-0.2}]`),
+	}, "from before"},
+	{"cleared", map[string]string{
+		"volumes": volumes("checking", 4.213, 4.1, 0.1),
+		"job":     job("checking", `[{"text":"All tools off caddy-scale? -0.17 kg are not explained.","do":"cleared","sensor":"caddy-scale"},{"text":"Judge the level now, at 38 °C.","do":"record","item":"level"}]`, sheet),
+	}, "None there"},
 	{"filling", map[string]string{
 		"volumes": volumes("filling", 4.213, 2.104, 1.246),
 		"window":  windowForetold("below", 28.4, "190", "25", "480", "130"),
