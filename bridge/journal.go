@@ -360,11 +360,19 @@ func (j *Journal) Events(ctx context.Context, after uint64, limit int) ([]fillca
 			return nil, fmt.Errorf("journal: after event %d: %w", after, damaged(j.path, err)) // every column has its type
 		}
 		e.Seq, e.N = uint64(seq), uint64(n)
+		var wrong error
 		if input.Valid {
 			e.Input = new(fillcalc.Input)
-			if err := json.Unmarshal([]byte(input.String), e.Input); err != nil {
-				return nil, fmt.Errorf("journal: event %d: input: %w", seq, damaged(j.path, err))
+			wrong = json.Unmarshal([]byte(input.String), e.Input)
+		}
+		if reading := e.Kind == fillcalc.KindWeight || e.Kind == fillcalc.KindTemperature; wrong == nil && (reading == input.Valid || !reading && e.Kind != fillcalc.KindInput) {
+			wrong = fmt.Errorf("kind %d, with an input: %v", e.Kind, input.Valid)
+		}
+		if wrong != nil {
+			if len(events) > 0 {
+				return events, nil
 			}
+			return nil, fmt.Errorf("journal: event %d: %w", seq, damaged(j.path, wrong))
 		}
 		events = append(events, e)
 	}

@@ -724,6 +724,32 @@ func TestDamagedPages(t *testing.T) {
 	t.Logf("%d pages: %d times the beginning is read, %d times the cart goes on, %d times the file is refused at once", len(whole)/page, before, goesOn, refused)
 }
 
+// A changed digit may make an event that none is: what lies before it is read, and
+// the error names it. A forwarder must not die of it.
+func TestDamagedEvent(t *testing.T) {
+	for name, set := range map[string]string{
+		"a reading that became an input": "kind = 3", "a kind that there is not": "kind = 200", "a reading with an input": `input = '{"do":"tick"}'`,
+		"an input that is no JSON": `kind = 3, input = '{"do":'`, "a kind that is too large": "kind = 70000",
+	} {
+		t.Run(name, func(t *testing.T) {
+			j := openTestJournal(t, filepath.Join(t.TempDir(), "a.journal"))
+			mustAppend(t, j, Batch{Events: weights(1, 5)})
+			if _, err := j.db.Exec("UPDATE event SET " + set + " WHERE seq = 3"); err != nil {
+				t.Fatal(err)
+			}
+			if events, err := j.Events(t.Context(), 0, 100); err != nil || !slices.Equal(events, weights(1, 2)) {
+				t.Errorf("before it: %v, %v", events, err)
+			}
+			if events, err := j.Events(t.Context(), 2, 100); len(events) > 0 || err == nil || !strings.Contains(err.Error(), "is damaged: stop the program") {
+				t.Errorf("at it: %v, %v", events, err)
+			}
+			if events, err := j.Events(t.Context(), 3, 100); err != nil || !slices.Equal(events, weights(4, 2)) {
+				t.Errorf("after it: %v, %v", events, err)
+			}
+		})
+	}
+}
+
 // Of a damaged journal all that lies before the place still goes to a history.
 func TestFillFromADamagedJournal(t *testing.T) {
 	var lines atomic.Int64

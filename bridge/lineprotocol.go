@@ -2,6 +2,7 @@ package bridge
 
 import (
 	"encoding/json"
+	"fmt"
 	"maps"
 	"math"
 	"slices"
@@ -51,12 +52,26 @@ func (f *fields) int(name string, v int64) {
 func (f *fields) text(name, v string) {
 	f.name(name)
 	f.b = append(f.b, '"')
-	f.b = append(f.b, textEscaper.Replace(v)...)
+	f.b = append(f.b, textEscaper.Replace(strings.ToValidUTF8(v, "\uFFFD"))...)
 	f.b = append(f.b, '"')
 }
 
+// foreign is a value that this program does not write itself.
+func (f *fields) foreign(name string, v any) {
+	f.name(name)
+	f.b = fmt.Append(f.b, v)
+	if _, unsigned := v.(uint64); unsigned {
+		f.b = append(f.b, 'u')
+	}
+}
+
+// keyEscaper writes names of fields that others made; those of this program need
+// none.
+var keyEscaper = strings.NewReplacer(",", `\,`, "=", `\=`, " ", `\ `)
+
 // A line must stay one line: the server keeps escaped line ends as two
-// characters, so they are turned into blanks. JSON never holds any.
+// characters, so they are turned into blanks. JSON never holds any. Who reads it
+// back may refuse what is not UTF-8: a damaged name must not stop the others.
 var textEscaper = strings.NewReplacer(`"`, `\"`, `\`, `\\`, "\n", " ", "\r", " ", "\t", " ")
 
 // lineOf is an event as a line of the history, with the names behind its tokens.

@@ -21,7 +21,8 @@ type Point struct {
 	Fields      Fields
 }
 
-// Fields are a point's values by name: each is a float64, an int64 or a string.
+// Fields are a point's values by name: each is a float64, an int64 or a string. In
+// what others have written it may be a bool or a uint64 too.
 type Fields map[string]any
 
 // ParseFields reads the field set of a line, as [Published] holds it.
@@ -66,14 +67,17 @@ func PointOf(e *fillcalc.Event, names Names) (Point, error) {
 // names.
 func (p *Point) Line(shop, cart string) string {
 	var f fields
-	for _, name := range slices.Sorted(maps.Keys(p.Fields)) {
-		switch v := p.Fields[name].(type) {
+	for _, key := range slices.Sorted(maps.Keys(p.Fields)) {
+		name := keyEscaper.Replace(key)
+		switch v := p.Fields[key].(type) {
 		case float64:
 			f.float(name, v)
 		case int64:
 			f.int(name, v)
 		case string:
 			f.text(name, v)
+		case bool, uint64: // kept, so that an audit of the copy finds them as well
+			f.foreign(name, v)
 		}
 	}
 	sensor := ""
