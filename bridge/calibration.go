@@ -97,7 +97,7 @@ func ReadCalibrations(path string) (all []Calibration, warning string, err error
 		}
 		var c Calibration
 		err := json.Unmarshal(line, &c)
-		if err != nil && !bytes.HasSuffix(line, []byte("\n")) {
+		if err != nil && !bytes.HasSuffix(line, []byte("\n")) && !json.Valid(line) {
 			return all, fmt.Sprintf("%s: line %d is torn and left out: that calibration was not kept, repeat it", path, number), nil
 		}
 		if err == nil {
@@ -177,11 +177,9 @@ func CalibrationState(last *Calibration, nowNs int64) string {
 		passed = "FAILED"
 	}
 	text := fmt.Sprintf("%s %s, due %s", passed, day(last.AtNs()), day(last.DueNs()))
-	left := time.Duration(last.DueNs() - nowNs)
-	switch {
-	case left < 0:
+	if nowNs > last.DueNs() {
 		text += ": OVERDUE"
-	case left <= dueSoon:
+	} else if left := time.Duration(last.DueNs() - nowNs); left <= dueSoon {
 		text += fmt.Sprintf(": in %d days", left/(24*time.Hour))
 	}
 	return text

@@ -2,6 +2,8 @@ package bridge
 
 import (
 	"bytes"
+	"encoding/json"
+	"math"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -16,7 +18,7 @@ const calibratedNs = 1_760_000_000_000_000_001 // 2025-10-09; odd: no float64 ho
 
 // aCalibration is an invented record of a scale that shows 0.03 % too much, and
 // the load at which it fails, if it does.
-func aCalibration(t *testing.T, atNs int64, failKg float64) Calibration {
+func aCalibration(t testing.TB, atNs int64, failKg float64) Calibration {
 	t.Helper()
 	fit, err := fillcalc.FitScale(
 		[]fillcalc.ScalePoint{{KnownKg: 0, ShownKg: 3.21}, {KnownKg: 5, ShownKg: 8.2115 + failKg}, {KnownKg: 10, ShownKg: 13.213}},
@@ -201,4 +203,58 @@ func TestLastCalibrations(t *testing.T) {
 	if last["warm"].scale() != nil || last["caddy"].probe() != nil {
 		t.Error("a record serves the wrong kind of sensor")
 	}
+}
+
+// Whatever a file of calibrations holds, it is an error that names the line, or
+// records that the fold can calculate with; and one more can be added to what was
+// read.
+func FuzzCalibrations(f *testing.F) {
+	scale := aCalibration(f, calibratedNs, 0)
+	fit, err := fillcalc.FitProbe([]fillcalc.ProbePoint{{KnownC: 0, ShownC: 0.2, UC: 0.1}}, calibratedNs, calibratedNs+1)
+	if err != nil {
+		f.Fatal(err)
+	}
+	one, _ := json.Marshal(scale)
+	two, _ := json.Marshal(Calibration{Sensor: "warm", Probe: &fit})
+	for _, text := range []string{
+		string(one) + "\n" + string(two) + "\n", string(one[:len(one)/2]), string(one) + "\n" + string(two[:9]), "{}\n", "\n\r\n \n", "null\n",
+		`{"scale":{"slope":1,"lightest_kg":1,"due_ns":-9223372036854775808}}` + "\n", `{"probe":{"gain":1},"scale":null}` + "\n" + `{"probe":{"gain":7}}`,
+	} {
+		f.Add([]byte(text))
+	}
+	path := filepath.Join(memoryDir(f), "c.jsonl")
+	f.Fuzz(func(t *testing.T, text []byte) {
+		if err := os.WriteFile(path, text, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		all, warning, err := ReadCalibrations(path)
+		if err != nil {
+			if !strings.Contains(err.Error(), path+": line ") || len(all) > 0 {
+				t.Fatalf("%d records and %v", len(all), err)
+			}
+			return
+		}
+		for i := range all {
+			c := &all[i]
+			if due, state := c.DueNs(), CalibrationState(c, calibratedNs); strings.Contains(state, "OVERDUE") != (due < calibratedNs) {
+				t.Fatalf("due at %d, at %d it is %q", due, int64(calibratedNs), state)
+			}
+			calibrationAlert("bay2", "caddy", c, calibratedNs)
+			setup := &fillcalc.Setup{ReferenceC: 20, AirKgM3: 1.2, Probe: fillcalc.ProbeSetup{Sensor: "warm", Calibration: c.probe()},
+				Scales: []fillcalc.ScaleSetup{{Sensor: "caddy", Load: fillcalc.CaddyLoad, ResolutionKg: 0.005, RepeatabilityKg: 0.002, MaxFlowKgS: 0.15, Calibration: c.scale()}}}
+			if err := fillcalc.Check(&fillcalc.State{}, &fillcalc.Input{Do: fillcalc.DoStart, Setup: setup}); err != nil {
+				t.Fatalf("record %d is good, and no cart can start with it: %v", i, err)
+			}
+			if u := c.scale(); u != nil && math.IsNaN(u.GainU(calibratedNs)) {
+				t.Fatalf("the slope's uncertainty of %+v is none", u)
+			}
+		}
+		if err := AppendCalibration(path, scale); err != nil {
+			t.Fatal(err)
+		}
+		again, left, err := ReadCalibrations(path)
+		if err != nil || left != "" || !reflect.DeepEqual(again, append(all, scale)) {
+			t.Fatalf("%d records (%q), and one more makes %d (%q), %v", len(all), warning, len(again), left, err)
+		}
+	})
 }

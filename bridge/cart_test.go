@@ -99,7 +99,7 @@ const (
 )
 
 // memoryDir is a folder that costs no disk: some tests commit thousands of times.
-func memoryDir(t *testing.T) string {
+func memoryDir(t testing.TB) string {
 	t.Helper()
 	dir, err := os.MkdirTemp("/dev/shm", "bayfill-test-")
 	if err != nil {

@@ -4,6 +4,8 @@ import (
 	"reflect"
 	"strings"
 	"testing"
+
+	"bayfill/fillcalc"
 )
 
 func TestDistributionErrorsNameLineAndField(t *testing.T) {
@@ -75,4 +77,34 @@ func TestEmbeddedDistributionIsWhole(t *testing.T) {
 		}
 	}
 	walk(reflect.TypeFor[Distribution]())
+}
+
+// Whatever the file holds, it is an error with a text, or a distribution within
+// its limits of which jobs can be drawn; never a panic.
+func FuzzDistribution(f *testing.F) {
+	f.Add(string(embedded))
+	for _, text := range []string{
+		"scale:\n  noise_d: [0.2, 1]\n", "# nothing\n", "pan:\n  slow_share: 0.8\n  laid_share: 1\n", "scale: {rate_hz: [5, 10], resolution_g: []}",
+		"scale: null\nmoves: {kick_kg: null}", "fluid: &a {density_kg_m3: [810, 1000]}\nscale: *a", "manual: {jug_step_l: 1e-3}\n---\nmanual: {}", "moves: [", "cart: {heel_kg: [.nan, .inf]}",
+	} {
+		f.Add(text)
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		d, err := ParseDistribution([]byte(text))
+		if err != nil {
+			if err.Error() == "" || d != nil {
+				t.Fatalf("%v and %v", d, err)
+			}
+			return
+		}
+		for number := range uint64(3) {
+			p := newPlay(d, 1, number, nil)
+			if err := fillcalc.Check(&fillcalc.State{}, &fillcalc.Input{Do: fillcalc.DoStart, Setup: &p.drawn.setup}); err != nil {
+				t.Fatalf("job %d cannot be played: %v", number, err)
+			}
+			if err := p.do(fillcalc.Input{Do: fillcalc.DoOpen, Job: &p.drawn.spec}); err != nil {
+				t.Fatalf("job %d cannot be opened: %v", number, err)
+			}
+		}
+	})
 }
