@@ -9,8 +9,12 @@ import (
 	"bayfill/fillcalc"
 )
 
+// mostSilentRows is how much of a time without an event is written out: a day. One
+// forged time would otherwise make centuries of rows.
+const mostSilentRows int64 = 24 * 3600
+
 // WriteCSV writes the course of a job: a row for each whole second and one for
-// its end, each as the fold stood then. Weights are kg as the scale shows them,
+// its end, each as the fold stood then; of a longer silence a day of rows. Weights are kg as the scale shows them,
 // litres at reference_c, u expanded (k = 2), fluid_c is corrected; times are RFC
 // 3339 in UTC; what is not known then is empty.
 func WriteCSV(w io.Writer, rep *Report) error {
@@ -45,7 +49,12 @@ func WriteCSV(w io.Writer, rep *Report) error {
 	for i := range rep.events {
 		e := &rep.events[i]
 		if i > 0 {
-			for ns := (s.NowNs + second - 1) / second * second; ns < e.AtNs; ns += second {
+			from := (s.NowNs + second - 1) / second * second
+			for n := range mostSilentRows {
+				ns := from + n*second
+				if ns < s.NowNs || ns >= e.AtNs {
+					break
+				}
 				// What is known then, without what came since: as at a tick.
 				at := fillcalc.Apply(s, fillcalc.Event{Seq: s.Seq, AtNs: ns, Kind: fillcalc.KindInput, Input: &fillcalc.Input{Do: fillcalc.DoTick}})
 				if err := row(&at); err != nil {

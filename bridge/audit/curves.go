@@ -405,7 +405,9 @@ func (c *course) finish(chart *sheetChart) {
 	if each < time.Minute {
 		layout = "15:04:05"
 	}
-	for ns := (c.fromNs/int64(each) + 1) * int64(each); ns <= c.toNs; ns += int64(each) {
+	// Forged times may lie centuries apart: more than fits into the difference has no
+	// axis, and no sum runs over.
+	for ns := (c.fromNs/int64(each) + 1) * int64(each); whole > 0 && ns > c.fromNs && ns <= c.toNs; ns += int64(each) {
 		chart.Times = append(chart.Times, pictureMark{c.x(ns), chart.Tall + 14, time.Unix(0, ns).UTC().Format(layout)})
 	}
 	chart.Tall += 20

@@ -51,8 +51,14 @@ func (s *Store) rows(ctx context.Context, flux string, row func(*query.FluxRecor
 		return fmt.Errorf("history: %w", err)
 	}
 	defer result.Close()
+	var last *query.FluxRecord
 	for result.Next() {
-		if err := row(result.Record()); err != nil {
+		r := result.Record()
+		if r == last { // a line of neither table nor comment; the library gives the last row again, or none
+			return fmt.Errorf("history: its answer is not readable as a table: is the url that of InfluxDB?")
+		}
+		last = r
+		if err := row(r); err != nil {
 			return err
 		}
 	}
