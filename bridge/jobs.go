@@ -2,7 +2,6 @@ package bridge
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
@@ -30,101 +29,74 @@ func (c *Config) JobState(ctx context.Context, cart, job string) (fillcalc.State
 	return j.jobState(ctx, job)
 }
 
-// openedJob is a job of which the journal still has the beginning; of the one in
-// the snapshot that may be gone, and seq is 0.
-type openedJob struct {
-	id  string
-	seq uint64
-}
-
 func (j *Journal) jobState(ctx context.Context, job string) (fillcalc.State, error) {
 	none := fillcalc.State{}
 	snapshot, err := j.snapshot()
 	if err != nil {
-		return none, err
+		snapshot = none // what still follows from events is told all the same
 	}
-	opened, err := j.opened(ctx)
+	opened, lost, err := j.Opened(ctx)
 	if err != nil {
 		return none, err
 	}
-	if last := snapshot.Job.Spec.ID; last != "" && !slices.ContainsFunc(opened, func(o openedJob) bool { return o.id == last }) {
-		opened = slices.Insert(opened, 0, openedJob{id: last})
+	if last := snapshot.Job.Spec.ID; last != "" && !slices.ContainsFunc(opened, func(o JobOpening) bool { return o.ID == last }) {
+		opened = slices.Insert(opened, 0, JobOpening{ID: last})
 	}
 	at := len(opened) - 1
-	for job != "" && at >= 0 && opened[at].id != job {
+	for job != "" && at >= 0 && opened[at].ID != job {
 		at--
 	}
 	switch {
 	case len(opened) == 0:
-		return none, fmt.Errorf("job: the journal has none")
+		return none, fmt.Errorf("job: the journal has none%v", lost)
 	case at < 0:
-		return none, fmt.Errorf("job: the journal has no %q, it has %s", job, jobNames(opened))
+		return none, fmt.Errorf("job: the journal has no %q, it has %s%v", job, jobNames(opened), lost)
 	}
 	wanted := opened[at]
-	gone := fmt.Errorf("job: of %q the journal does not keep all readings, see the history; it has %s", wanted.id, jobNames(opened))
+	gone := fmt.Errorf("job: of %q the journal does not keep all readings, see the history; it has %s%v", wanted.ID, jobNames(opened), lost)
 
 	s, ended := none, false
-	if snapshot.Job.Spec.ID == wanted.id && snapshot.Seq >= wanted.seq {
+	if snapshot.Job.Spec.ID == wanted.ID && snapshot.Seq >= wanted.Seq {
 		// One from after its end may have another setup.
 		ended = !snapshot.Job.Phase.Open() && snapshot.Job.PhaseNs == snapshot.NowNs
 		if ended || snapshot.Job.Phase.Open() {
 			s = snapshot
 		}
 	}
-	for !ended {
-		events, err := j.Events(ctx, s.Seq, 5000)
+	for after := s.Seq; !ended; {
+		events, err := j.Events(ctx, after, 5000)
+		if past := lost.after(after); err != nil && past != 0 && past < wanted.Seq {
+			after = past // as over a hole
+			continue
+		}
 		if err != nil {
 			return none, err
 		}
 		if len(events) == 0 {
 			break
 		}
+		after = events[len(events)-1].Seq
 		for i := range events {
 			if events[i].Seq != s.Seq+1 {
 				s = none // after a hole all is known again from the next start on
 			}
-			if events[i].Seq >= wanted.seq && s.ScaleN == 0 {
-				return none, gone
-			}
 			s = fillcalc.Apply(s, events[i])
-			if ended = s.Seq >= wanted.seq && !s.Job.Phase.Open(); ended {
+			if s.Seq >= wanted.Seq && s.ScaleN == 0 {
+				return none, gone // neither a start nor the opening tells the setup
+			}
+			if ended = s.Seq >= wanted.Seq && !s.Job.Phase.Open(); ended {
 				break
 			}
 		}
 	}
-	if s.Seq < wanted.seq || s.Job.Spec.ID != wanted.id {
+	if s.Seq < wanted.Seq || s.Job.Spec.ID != wanted.ID {
 		return none, gone
 	}
 	return s, nil
 }
 
-// opened lists the jobs whose beginning is kept, the oldest first.
-func (j *Journal) opened(ctx context.Context) (list []openedJob, err error) {
-	rows, err := j.db.QueryContext(ctx, "SELECT seq, input FROM event WHERE input ->> 'do' = 'open' ORDER BY seq")
-	if err != nil {
-		return nil, fmt.Errorf("journal: %w", err)
-	}
-	defer rows.Close()
-	for rows.Next() {
-		var seq int64
-		var text string
-		var in fillcalc.Input
-		if err := rows.Scan(&seq, &text); err != nil {
-			return nil, fmt.Errorf("journal: %w", err)
-		}
-		if err := json.Unmarshal([]byte(text), &in); err != nil || in.Job == nil {
-			return nil, fmt.Errorf("journal: event %d opens no job: %w", seq, err)
-		}
-		list = append(list, openedJob{in.Job.ID, uint64(seq)})
-	}
-	if err := rows.Err(); err != nil {
-		return nil, fmt.Errorf("journal: %w", err)
-	}
-	return list, nil
-}
-
 // jobNames lists the newest jobs.
-func jobNames(opened []openedJob) string {
+func jobNames(opened []JobOpening) string {
 	const most = 20
 	var names []string
 	for _, o := range slices.Backward(opened) {
@@ -132,38 +104,19 @@ func jobNames(opened []openedJob) string {
 			names = append(names, "older ones")
 			break
 		}
-		names = append(names, o.id)
+		names = append(names, o.ID)
 	}
 	return strings.Join(names, ", ")
 }
 
-// JobSpan is which events of a journal belong to a job: from its opening to its
-// end, or to the newest event while it is open.
-type JobSpan struct {
-	From, To uint64
-	OpenedNs int64
-}
-
-// JobSpans lists the jobs of a name, or all of them when it is empty, the oldest
-// first. Jobs of which the journal does not keep the beginning are left out.
-func (j *Journal) JobSpans(ctx context.Context, job string) (spans []JobSpan, err error) {
-	opened, err := j.opened(ctx)
+// JobEnd is the last event of a job: its end, or the newest event while it is open.
+func (j *Journal) JobEnd(ctx context.Context, job JobOpening) (seq uint64, err error) {
+	err = j.db.QueryRowContext(ctx, `SELECT coalesce(
+		(SELECT min(seq) FROM published WHERE seq >= ?1 AND measurement = ?2),
+		(SELECT min(seq) FROM event WHERE seq >= ?1 AND input ->> 'do' IN ('close', 'abandon')),
+		(SELECT max(seq) FROM event))`, int64(job.Seq)+1, jobMeasurement).Scan(&seq)
 	if err != nil {
-		return nil, err
+		return 0, fmt.Errorf("journal: after event %d: %w", job.Seq, damage(j.path, err))
 	}
-	for _, o := range opened {
-		if job != "" && o.id != job {
-			continue
-		}
-		span := JobSpan{From: o.seq}
-		err := j.db.QueryRowContext(ctx, `SELECT at_ns, coalesce(
-			(SELECT min(seq) FROM published WHERE seq > ?1 AND measurement = ?2),
-			(SELECT min(seq) FROM event WHERE seq > ?1 AND input ->> 'do' IN ('close', 'abandon')),
-			(SELECT max(seq) FROM event)) FROM event WHERE seq = ?1`, int64(o.seq), jobMeasurement).Scan(&span.OpenedNs, &span.To)
-		if err != nil {
-			return nil, fmt.Errorf("journal: %w", err)
-		}
-		spans = append(spans, span)
-	}
-	return spans, nil
+	return seq, nil
 }

@@ -341,9 +341,10 @@ func (j *Journal) Chain() (c Chain, err error) {
 // before a damaged place of the file; the error is that of the next call, which
 // would have to begin there.
 func (j *Journal) Events(ctx context.Context, after uint64, limit int) ([]fillcalc.Event, error) {
+	// Not seq > after: that would touch the page of the event before, which may be damaged.
 	rows, err := j.db.QueryContext(ctx,
-		"SELECT seq, at_ns, kind, sensor, n, value, stability, faults, input FROM event WHERE seq > ? ORDER BY seq LIMIT ?",
-		int64(after), limit)
+		"SELECT seq, at_ns, kind, sensor, n, value, stability, faults, input FROM event WHERE seq >= ? ORDER BY seq LIMIT ?",
+		int64(after)+1, limit)
 	if err != nil {
 		return nil, fmt.Errorf("journal: after event %d: %w", after, damage(j.path, err))
 	}
@@ -385,7 +386,7 @@ func (j *Journal) Events(ctx context.Context, after uint64, limit int) ([]fillca
 // PublishedBetween reads what was published after the events in (after, upTo].
 func (j *Journal) PublishedBetween(ctx context.Context, after, upTo uint64) ([]Published, error) {
 	rows, err := j.db.QueryContext(ctx,
-		"SELECT seq, measurement, fields FROM published WHERE seq > ? AND seq <= ? ORDER BY seq, measurement", int64(after), int64(upTo))
+		"SELECT seq, measurement, fields FROM published WHERE seq >= ? AND seq <= ? ORDER BY seq, measurement", int64(after)+1, int64(upTo))
 	if err != nil {
 		return nil, fmt.Errorf("journal: published after event %d: %w", after, damage(j.path, err))
 	}
@@ -411,19 +412,19 @@ func (j *Journal) Names(ctx context.Context) (Names, error) {
 	}
 	rows, err := j.db.QueryContext(ctx, "SELECT token, text FROM name")
 	if err != nil {
-		return nil, fmt.Errorf("journal: %w", err)
+		return nil, fmt.Errorf("journal: names: %w", damage(j.path, err))
 	}
 	defer rows.Close()
 	names := Names{}
 	for rows.Next() {
 		var n Name
 		if err := rows.Scan(&n.Token, &n.Text); err != nil {
-			return nil, fmt.Errorf("journal: %w", err)
+			return nil, fmt.Errorf("journal: names: %w", damage(j.path, err))
 		}
 		names[n.Token] = n.Text
 	}
 	if err := rows.Err(); err != nil {
-		return nil, fmt.Errorf("journal: %w", err)
+		return nil, fmt.Errorf("journal: names: %w", damage(j.path, err))
 	}
 	return names, nil
 }

@@ -25,6 +25,7 @@ type Record struct {
 	Points          []bridge.Point
 	Summary         *bridge.Point // nil when there is none
 	Names           bridge.Names  // behind the tokens in the events
+	NoNames         error         // why tokens stand there instead
 	// SameName is how many other jobs have this name.
 	SameName int
 }
@@ -131,55 +132,67 @@ func FromJournal(ctx context.Context, path, shop, cart, job string, openedNs int
 		return nil, err
 	}
 	defer j.Close()
-	spans, err := j.JobSpans(ctx, job)
+	opened, lost, err := j.Opened(ctx)
 	if err != nil {
 		return nil, err
 	}
-	at := len(spans) - 1
-	for openedNs != 0 && at >= 0 && spans[at].OpenedNs/1e6 != openedNs/1e6 {
+	opened = slices.DeleteFunc(opened, func(o bridge.JobOpening) bool { return o.ID != job })
+	at := len(opened) - 1
+	for openedNs != 0 && at >= 0 && opened[at].AtNs/1e6 != openedNs/1e6 {
 		at--
 	}
 	if at < 0 {
-		return nil, fmt.Errorf("%w as %q in %s", ErrNoJob, job, path)
+		return nil, fmt.Errorf("%w as %q in %s%v", ErrNoJob, job, path, lost)
 	}
-	span := spans[at]
 	if cart == "" {
 		cart = strings.TrimSuffix(filepath.Base(path), filepath.Ext(path))
 	}
-	r := &Record{Shop: shop, Cart: cart, Job: job, From: path, SameName: len(spans) - 1}
-	atNs := map[uint64]int64{}
-	if r.Names, err = j.Names(ctx); err != nil {
-		return nil, err
+	r := &Record{Shop: shop, Cart: cart, Job: job, From: path, SameName: len(opened) - 1}
+	if err := r.read(ctx, j, opened[at]); err != nil {
+		return nil, fmt.Errorf("job %s: %w", job, err)
 	}
-	for from := span.From - 1; from < span.To; {
+	return r, nil
+}
+
+// read brings all points of a job.
+func (r *Record) read(ctx context.Context, j *bridge.Journal, opened bridge.JobOpening) error {
+	end, err := j.JobEnd(ctx, opened)
+	if err != nil {
+		return err
+	}
+	atNs := map[uint64]int64{}
+	if r.Names, r.NoNames = j.Names(ctx); r.NoNames != nil {
+		r.Names = bridge.Names{} // no part of the proof
+	}
+	for from := opened.Seq - 1; from < end; {
 		events, err := j.Events(ctx, from, 5000)
 		if err != nil {
-			return nil, err
+			return err
 		}
 		if len(events) == 0 {
 			break
 		}
 		for i := range events {
 			e := &events[i]
-			if from = e.Seq; from > span.To {
+			if from = e.Seq; from > end {
 				break
 			}
 			p, err := bridge.PointOf(e, r.Names)
 			if err != nil {
-				return nil, err
+				return err
 			}
 			atNs[e.Seq] = e.AtNs
 			r.Points = append(r.Points, p)
 		}
 	}
-	published, err := j.PublishedBetween(ctx, span.From-1, span.To)
+	published, err := j.PublishedBetween(ctx, opened.Seq-1, end)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	for _, p := range published {
 		fields, err := bridge.ParseFields(p.Fields)
 		if err != nil {
-			return nil, fmt.Errorf("journal: published after event %d: %w", p.Seq, err)
+			return fmt.Errorf("journal: published after event %d: %w", p.Seq, err)
 		}
 		point := bridge.Point{Measurement: p.Measurement, AtNs: atNs[p.Seq], Fields: fields}
 		if p.Measurement == "bayfill_job" {
@@ -188,7 +201,7 @@ func FromJournal(ctx context.Context, path, shop, cart, job string, openedNs int
 		}
 		r.Points = append(r.Points, point)
 	}
-	return r, nil
+	return nil
 }
 
 // TimeLayout is how times are written for people; by the millisecond a job is

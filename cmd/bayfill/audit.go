@@ -88,6 +88,9 @@ found, 2 when the job could not be audited.`,
 				}
 				return notAudited{err}
 			}
+			if record.NoNames != nil {
+				fmt.Fprintf(cmd.ErrOrStderr(), "tokens stand in the place of names: %v\n", record.NoNames)
+			}
 			report := audit.Check(record)
 			out := cmd.OutOrStdout()
 			verdict := audit.Judge(report, toleranceL)
