@@ -136,6 +136,7 @@ func (b *Bridge) addCart(ctx context.Context, config *CartConfig, fluids map[str
 		c.drivers = append(c.drivers, d)
 	}
 	c.link = newLink(to, b.config.Shop, config.Name, c.commands, c.tell("broker"))
+	c.alert("snapshot", c.lost)
 	commandKey, err := b.config.commandKey()
 	if err != nil {
 		return err

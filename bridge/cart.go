@@ -72,6 +72,7 @@ type cart struct {
 
 	alerts map[string]Alert
 	still  [2]stillness // of the scales, as in the state
+	lost   string // what the replay at the start could not know; usually empty
 	// calibrations are the newest of each sensor at the start; troubles says which
 	// could not be read.
 	calibrations  map[string]*Calibration
@@ -136,10 +137,11 @@ const (
 // begin replays the journal and notes the start, with the setup, as the first
 // event of this run.
 func (c *cart) begin(ctx context.Context, wallNs int64, speed float64) error {
-	state, err := c.journal.Replay(ctx)
+	state, lost, err := c.journal.Replay(ctx)
 	if err != nil {
 		return err
 	}
+	c.lost = lost
 	c.state = state
 	if c.chain, err = c.journal.Chain(); err != nil {
 		return err

@@ -909,7 +909,7 @@ func replayed(t *testing.T, path string) fillcalc.State {
 		t.Fatal(err)
 	}
 	defer j.Close()
-	s, err := j.Replay(t.Context())
+	s, _, err := j.Replay(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -31,8 +31,8 @@ func (c *Config) JobState(ctx context.Context, cart, job string) (fillcalc.State
 
 func (j *Journal) jobState(ctx context.Context, job string) (fillcalc.State, error) {
 	none := fillcalc.State{}
-	snapshot, err := j.snapshot()
-	if err != nil {
+	snapshot, bad, err := j.snapshot()
+	if err != nil || bad != nil {
 		snapshot = none // what still follows from events is told all the same
 	}
 	opened, lost, err := j.Opened(ctx)

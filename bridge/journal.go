@@ -257,7 +257,7 @@ func (b *Batch) write(tx *sql.Tx, insert *sql.Stmt) error {
 		}
 	}
 	if b.Snapshot != nil {
-		text, err := json.Marshal(b.Snapshot)
+		text, err := encodeSnapshot(b.Snapshot)
 		if err != nil {
 			return err
 		}
@@ -287,37 +287,32 @@ func (j *Journal) mark(name string) (string, error) {
 	return value, nil
 }
 
-// snapshot is the state that was kept last; the zero one when there is none.
-func (j *Journal) snapshot() (s fillcalc.State, err error) {
-	kept, err := j.mark("snapshot")
-	if err != nil || kept == "" {
-		return s, err
-	}
-	if err := json.Unmarshal([]byte(kept), &s); err != nil {
-		return s, fmt.Errorf("journal: snapshot: %w", damaged(j.path, err))
-	}
-	return s, nil
-}
-
 // Replay folds the journal from its last snapshot and returns where it stands.
 // Of what the snapshot covers nothing need be there; after it no event may be
-// missing.
-func (j *Journal) Replay(ctx context.Context) (fillcalc.State, error) {
-	s, err := j.snapshot()
+// missing. A damaged snapshot is not used: then lost says so, and what is not known.
+func (j *Journal) Replay(ctx context.Context) (s fillcalc.State, lost string, err error) {
+	s, bad, err := j.snapshot()
 	if err != nil {
-		return s, err
+		return s, "", err
 	}
 	for {
 		events, err := j.Events(ctx, s.Seq, 5000)
 		if err != nil {
-			return s, err
+			return s, lost, err
+		}
+		if len(events) == 0 && bad != nil && lost == "" {
+			return s, "", fmt.Errorf("journal: snapshot: %w", damaged(j.path, bad))
 		}
 		if len(events) == 0 {
-			return s, nil
+			return s, lost, nil
 		}
 		for i := range events {
-			if events[i].Seq != s.Seq+1 {
-				return s, fmt.Errorf("journal: event %d follows %d: events are missing, restore the file from a copy", events[i].Seq, s.Seq)
+			missing := events[i].Seq != s.Seq+1
+			switch {
+			case missing && bad == nil:
+				return s, "", fmt.Errorf("journal: event %d follows %d: events are missing, restore the file from a copy", events[i].Seq, s.Seq)
+			case missing || bad != nil && lost == "":
+				s, lost = fillcalc.State{}, withoutSnapshot(bad, &events[i])
 			}
 			s = fillcalc.Apply(s, events[i])
 		}

@@ -182,7 +182,7 @@ func TestReplayFromASnapshot(t *testing.T) {
 		}
 		mustAppend(t, j, first)
 		mustAppend(t, j, Batch{Events: events[at:]})
-		got, err := j.Replay(t.Context())
+		got, _, err := j.Replay(t.Context())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -199,7 +199,7 @@ func TestReplayFromASnapshot(t *testing.T) {
 		if kept, err := j.Events(t.Context(), 0, 1<<30); err != nil || len(kept) != len(events)-at {
 			t.Fatalf("%d events are kept, %v, want %d", len(kept), err, len(events)-at)
 		}
-		if got, err = j.Replay(t.Context()); err != nil || bits(got) != want {
+		if got, _, err = j.Replay(t.Context()); err != nil || bits(got) != want {
 			t.Fatalf("after pruning up to a snapshot after event %d: %v", at, err)
 		}
 	}
@@ -217,7 +217,7 @@ func TestGapInTheJournal(t *testing.T) {
 		if _, err := j.db.Exec("DELETE FROM event WHERE " + c.missing); err != nil {
 			t.Fatal(err)
 		}
-		if _, err := j.Replay(t.Context()); err == nil || !strings.Contains(err.Error(), c.says) {
+		if _, _, err := j.Replay(t.Context()); err == nil || !strings.Contains(err.Error(), c.says) {
 			t.Errorf("without %s: %v, want %q", c.missing, err, c.says)
 		}
 	}
@@ -699,7 +699,7 @@ func TestDamagedPages(t *testing.T) {
 				}
 				_, errPublished := j.PublishedBetween(t.Context(), 0, events)
 				_, errSent := j.Sent()
-				state, errReplay := j.Replay(t.Context())
+				state, _, errReplay := j.Replay(t.Context())
 				said(errPublished)
 				said(errSent)
 				if !slices.Equal(read, all[:len(read)]) || !said(err) && len(read) != events || !said(errReplay) && state.Seq != events {

@@ -209,10 +209,13 @@ func (d *doctor) journal(ctx context.Context, c *bridge.Config, cart string) {
 		return
 	}
 	defer j.Close()
-	state, err := j.Replay(ctx)
+	state, lost, err := j.Replay(ctx)
 	if err != nil {
 		d.wrong("journal of %s: %v", cart, err)
 		return
+	}
+	if lost != "" {
+		d.wrong("journal of %s: %s", cart, lost)
 	}
 	newest := time.Unix(0, state.NowNs)
 	text := fmt.Sprintf("journal of %s: event %d of %s is the newest", cart, state.Seq, newest.UTC().Format("2006-01-02 15:04 UTC"))
