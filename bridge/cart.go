@@ -569,7 +569,7 @@ func (c *cart) wrote(err error) {
 	batch := c.inFlight
 	c.inFlight = nil
 	if err != nil {
-		c.alert("journal", "readings cannot be kept: "+err.Error()+": free disk space or replace the card; measuring goes on")
+		c.alert("journal", "readings cannot be kept, measuring goes on: "+err.Error()+remedy(err))
 		c.retry = min(max(2*c.retry, firstRewrite), lastRewrite)
 		return
 	}
@@ -706,7 +706,7 @@ func (c *cart) keepAndDo(ctx context.Context, in *fillcalc.Input, names []Name, 
 	}
 	// Not cancelled by a stop: a command is done whole or not at all.
 	if err := c.journal.Append(context.WithoutCancel(ctx), batch); err != nil {
-		c.alert("journal", "commands are refused: "+err.Error())
+		c.alert("journal", "commands are refused: "+err.Error()+remedy(err))
 		return fmt.Errorf("the command could not be kept and was not done: %w", err)
 	}
 	c.unsaved = batch

@@ -122,7 +122,7 @@ func (e serverError) Unwrap() error { return e.error }
 // explainHistory says what an operator can do about an answer.
 func explainHistory(err error) string {
 	if !errors.As(err, new(serverError)) {
-		return fmt.Sprintf("the history waits for the journal: %v: free disk space or replace the card", err)
+		return fmt.Sprintf("the history waits for the journal: %v%s", err, remedy(err))
 	}
 	var e *influxhttp.Error
 	if !errors.As(err, &e) || e.StatusCode == 0 {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -249,16 +250,28 @@ func TestWhoseAnswerIsBelieved(t *testing.T) {
 func TestWhatHoldsTheHistoryUp(t *testing.T) {
 	limit := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { w.WriteHeader(http.StatusRequestEntityTooLarge) }))
 	defer limit.Close()
+	takes := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { w.WriteHeader(http.StatusNoContent) }))
+	defer takes.Close()
 	for _, c := range []struct {
-		name, url string
-		change    func(j *Journal) error
-		says      string
+		name, url  string
+		change     func(j *Journal) error
+		says, does string
 	}{
-		{"nobody listens", "http://" + freePort(t), nil, "history server does not answer: "},
-		{"a proxy's limit", limit.URL, nil, "something before the history server refuses even one line as too large"},
-		{"the journal cannot be read", limit.URL, func(j *Journal) error { _, err := j.db.Exec("DROP TABLE published"); return err },
-			"the history waits for the journal: journal: "},
-		{"the mark is damaged", limit.URL, func(j *Journal) error { return setMark(j.db, "sent", "x") }, "the history waits for the journal: journal: mark sent"},
+		{"nobody listens", "http://" + freePort(t), nil, "history server does not answer: ", ""},
+		{"a proxy's limit", limit.URL, nil, "something before the history server refuses even one line as too large", ""},
+		{"the journal lacks a table", limit.URL, func(j *Journal) error { _, err := j.db.Exec("DROP TABLE published"); return err },
+			"the history waits for the journal: journal: ", "free disk space or replace the card"},
+		{"the mark is damaged", limit.URL, func(j *Journal) error { return setMark(j.db, "sent", "x") },
+			"the history waits for the journal: journal: mark sent", "is damaged: stop the program"},
+		{"an event is damaged", limit.URL, func(j *Journal) error { _, err := j.db.Exec("UPDATE event SET kind = 9"); return err },
+			"the history waits for the journal: journal: event 1: ", "is damaged: stop the program"},
+		{"the disk is full", takes.URL, func(j *Journal) error {
+			_, err := j.db.Exec("CREATE TRIGGER full BEFORE UPDATE ON mark BEGIN INSERT INTO set_aside VALUES (0, hex(zeroblob(100000)), ''); END")
+			j.fill(t)
+			return errors.Join(err, setMark(j.db, "sent", "0"))
+		}, "the history waits for the journal: journal: ", "(13): free disk space"},
+		{"the disk may only be read", takes.URL, func(j *Journal) error { _, err := j.db.Exec("PRAGMA query_only = 1"); return err },
+			"the history waits for the journal: journal: ", ": it may only be read"},
 	} {
 		j := openTestJournal(t, t.TempDir()+"/cart.journal")
 		mustAppend(t, j, Batch{Events: weights(1, 3)})
@@ -269,8 +282,12 @@ func TestWhatHoldsTheHistoryUp(t *testing.T) {
 		}
 		f := &forwarder{shop: "test", cart: "cart", journal: j, history: openTestHistory(t, c.url, "b"), log: testLog()}
 		_, _, err := f.once(t.Context())
-		if err == nil || !strings.HasPrefix(explainHistory(err), c.says) {
-			t.Errorf("%s: told %q, want %q", c.name, explainHistory(err), c.says)
+		text := ""
+		if err != nil {
+			text = explainHistory(err)
+		}
+		if !strings.HasPrefix(text, c.says) || !strings.Contains(text, c.does) || strings.Contains(text, "damaged") && strings.Contains(text, "disk space") {
+			t.Errorf("%s: told %q, want %q and %q", c.name, text, c.says, c.does)
 		}
 		if aside, err := j.SetAside(t.Context()); len(aside) != 0 || err != nil {
 			t.Errorf("%s: set aside %v, %v", c.name, aside, err)

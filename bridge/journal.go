@@ -120,7 +120,7 @@ func damage(path string, err error) error {
 }
 
 func damaged(path string, err error) error {
-	return fmt.Errorf("%w: %s is damaged: stop the program, move it away with its -wal and keep both, send what can be read with bayfill history fill, and start anew on another card", err, path)
+	return fmt.Errorf("%w: %s %w: stop the program, move it away with its -wal and keep both, send what can be read with bayfill history fill, and start anew on another card", err, path, errDamaged)
 }
 
 // openDatabase opens the file; schema is what an empty one gets.
@@ -204,14 +204,14 @@ type Answer struct {
 func (j *Journal) Append(ctx context.Context, b Batch) error {
 	tx, err := j.db.BeginTx(ctx, nil)
 	if err != nil {
-		return fmt.Errorf("journal: %w", err)
+		return fmt.Errorf("journal: %w", damage(j.path, err))
 	}
 	defer tx.Rollback()
 	if err := b.write(tx, tx.Stmt(j.insert)); err != nil {
-		return fmt.Errorf("journal: %w", err)
+		return fmt.Errorf("journal: %w", damage(j.path, err))
 	}
 	if err := tx.Commit(); err != nil {
-		return fmt.Errorf("journal: %w", err)
+		return fmt.Errorf("journal: %w", damage(j.path, err))
 	}
 	return nil
 }
@@ -327,7 +327,7 @@ func (j *Journal) Chain() (c Chain, err error) {
 		return c, err
 	}
 	if err := json.Unmarshal([]byte(text), &c); err != nil {
-		return c, fmt.Errorf("journal: mark chain: %w", err)
+		return c, fmt.Errorf("journal: mark chain: %w", damaged(j.path, err))
 	}
 	return c, nil
 }
@@ -446,7 +446,7 @@ func (j *Journal) Sent() (seq uint64, err error) {
 		return 0, err
 	}
 	if _, err := fmt.Sscan(text, &seq); err != nil {
-		return 0, fmt.Errorf("journal: mark sent: %w", err)
+		return 0, fmt.Errorf("journal: mark sent: %w", damaged(j.path, err))
 	}
 	return seq, nil
 }
@@ -456,19 +456,19 @@ func (j *Journal) Sent() (seq uint64, err error) {
 func (j *Journal) SetSent(ctx context.Context, seq uint64, refused []Refused) error {
 	tx, err := j.db.BeginTx(ctx, nil)
 	if err != nil {
-		return fmt.Errorf("journal: %w", err)
+		return fmt.Errorf("journal: %w", damage(j.path, err))
 	}
 	defer tx.Rollback()
 	for _, r := range refused {
 		if _, err := tx.Exec("INSERT INTO set_aside VALUES (?,?,?)", int64(seq), r.Line, r.Reason); err != nil {
-			return fmt.Errorf("journal: %w", err)
+			return fmt.Errorf("journal: %w", damage(j.path, err))
 		}
 	}
 	if err := setMark(tx, "sent", fmt.Sprint(seq)); err != nil {
-		return fmt.Errorf("journal: %w", err)
+		return fmt.Errorf("journal: %w", damage(j.path, err))
 	}
 	if err := tx.Commit(); err != nil {
-		return fmt.Errorf("journal: %w", err)
+		return fmt.Errorf("journal: %w", damage(j.path, err))
 	}
 	return nil
 }
