@@ -200,7 +200,7 @@ func LoadConfig(path string) (*Config, error) {
 func ParseConfig(text []byte) (*Config, error) {
 	var c Config
 	if err := decodeYAML(text, &c); err != nil {
-		return nil, errors.New(secretInFile.ReplaceAllString(err.Error(), "${1}(hidden: say where it is kept, as in {file: …} or {env: …})"))
+		return nil, err
 	}
 	c.defaults()
 	if err := c.check(); err != nil {
@@ -222,7 +222,7 @@ func decodeYAML(text []byte, into any) (err error) {
 		if errors.Is(err, io.EOF) {
 			return errors.New("the file is empty")
 		}
-		return explainYAML(err, yamlKeys(reflect.TypeOf(into)))
+		return explainYAML(text, err, yamlKeys(reflect.TypeOf(into)))
 	}
 	if err := decoder.Decode(new(any)); !errors.Is(err, io.EOF) {
 		return errors.New("the file holds a second document (after ---): one is wanted")

@@ -80,6 +80,9 @@ func (c *Config) check() error {
 // tokens, keys and certificates. The error names the field of the first that cannot
 // be used.
 func (c *Config) CheckSecrets() error {
+	if _, err := c.keptKey(); err != nil {
+		return err
+	}
 	if _, err := c.Broker.Password.Read(); err != nil {
 		return fmt.Errorf("broker.password: %w", err)
 	}
@@ -112,14 +115,26 @@ func (b *BrokerConfig) userPassword(i int) (string, error) {
 	return secret, nil
 }
 
+// CheckAddress refuses what must not stand in a server's address, since that is
+// shown in errors and logs. The error does not show it.
+func CheckAddress(address string) error {
+	if strings.Contains(address, "@") {
+		return errors.New("no user or password in the address")
+	}
+	if strings.ContainsAny(address, "?#") {
+		return errors.New("nothing behind ? or # in the address")
+	}
+	return nil
+}
+
 func (b *BrokerConfig) check() error {
 	if (b.CertFile == "") != (b.KeyFile == "") {
 		return errors.New("cert_file: belongs together with key_file, give both or none")
 	}
 	if b.URL != "" {
 		// Before anything that shows the address.
-		if strings.Contains(b.URL, "@") {
-			return errors.New("url: no user or password in the address: use username and password")
+		if err := CheckAddress(b.URL); err != nil {
+			return fmt.Errorf("url: %w: use username and password", err)
 		}
 		u, err := url.Parse(b.URL)
 		if err != nil || u.Host == "" {
@@ -167,8 +182,8 @@ func (h *HistoryConfig) check() error {
 	if h.URL == "" {
 		return nil
 	}
-	if strings.Contains(h.URL, "@") {
-		return errors.New("url: no user or password in the address: use token (user:password for InfluxDB 1.8)")
+	if err := CheckAddress(h.URL); err != nil {
+		return fmt.Errorf("url: %w: use token (user:password for InfluxDB 1.8)", err)
 	}
 	u, err := url.Parse(h.URL)
 	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {

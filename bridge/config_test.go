@@ -220,6 +220,9 @@ func TestSecretsThatCannotBeRead(t *testing.T) {
 		{"broker: {users: [{name: a, may: [read], password: " + good + "}]}\nhistory: {url: 'http://x:1', bucket: b, token: " + good + "}\n", ""},
 		{"broker: {url: 'tcp://x:1', username: a, password: " + good + "}\n", ""},
 		{"broker: {url: 'tcp://x:1', username: a, password: " + none + "}\n", "broker.password: open " + dir + "/none: no such file"},
+		{"identities: {key: " + none + "}\n", "identities.key: open " + dir + "/none: no such file"},
+		{"identities: {key: " + good + "}\n", "identities.key: is shorter than 16 characters"},
+		{"identities: {key: {env: BAYFILL_TEST_NO_SUCH}}\n", "identities.key: environment variable BAYFILL_TEST_NO_SUCH is not set"},
 		{"broker: {url: 'tls://x:1', ca_file: " + dir + "/none}\n", "broker.ca_file: open " + dir + "/none: no such file"},
 		{"broker: {url: 'tls://x:1', ca_file: " + dir + "/good}\n", "broker.ca_file: " + dir + "/good holds no certificate"},
 		{"broker: {users: [{name: a, password: " + good + "}, {name: b, password: {env: BAYFILL_TEST_NO_SUCH}}]}\n", "broker.users[1].password: environment variable BAYFILL_TEST_NO_SUCH is not set"},
@@ -259,6 +262,37 @@ func TestSecretsInTheFileAreNotShown(t *testing.T) {
 		"history: {url: 'http://me:hunter2@x:1', bucket: b}\n",
 		"history: {url: 'ftp://me:hunter2@x:1', bucket: b}\n",
 		"history: {url: 'me:hunter2@x:1', bucket: b}\n",
+		"broker: {url: 'wss://x:1/mqtt?token=hunter2'}\n",
+		"broker: {url: 'wss://x:1/mqtt#hunter2'}\n",
+		"history: {url: 'http://x:1?p=hunter2', bucket: b}\n",
+		"history: {url: 'http://x:1?p=hunter2', bukcet: b}\n",
+		"history:\n  url: http://me:hunter2@x:1\n  bukcet: b\n",
+		// On the line after its key, and its neighbours.
+		"broker:\n  url: tcp://x:1\n  password:\n    hunter2\n",
+		"broker:\n  url: tcp://x:1\n  password:\n    hunter2: x\n",
+		"broker:\n  url: tcp://x:1\n  password:\n  hunter2\n",
+		"broker:\n  url: tcp://x:1\n  password:\n\n    # the old one\n    hunter2\n  user: a\n",
+		"broker:\n  url: tcp://x:1\n  password:\n    - hunter2\n",
+		"broker:\n  password:\n    hunter2\n  users: 7\n",
+		"broker:\n  password: one\n    hunter2\n  users: 7\n",
+		"broker:\n  password: 'one\n    hunter2\n  users: 7\n",
+		"broker:\n  password: |\n    hunter2\n  users: 7\n",
+		"broker:\n  password: !!str\n    hunter2\n  users: 7\n",
+		"broker:\n  password: &a\n    hunter2\n  users: *b\n",
+		"broker:\n  password: [one,\n  hunter2]\n  users: 7\n",
+		"broker:\n  password: {hunter2}\n  users: 7\n",
+		"broker:\n  password:\n    {hunter2}\n  users: 7\n",
+		"broker:\n  password\n    hunter2\n  users: 7\n",
+		"broker:\n  password hunter2\n  users: 7\n",
+		"broker:\n  password = hunter2\n  users: 7\n",
+		"broker:\r\n  password:\r\n    hunter2\r\n  users: 7\r\n",
+		"broker:\n  users:\n    - name: a\n      password:\n        hunter2\n      may: [read\n",
+		"commands:\n  key:\n    hunter2\n",
+		"commands:\n  key:\n    hunter2\nmonitor: 7\n",
+		"commands:\n  kye: hunter2\n",
+		"# password: hunter2\nmonitor: 7\n",
+		"identities: {key: {file: a}, key: hunter2}\n",
+		"broker: {users: [{password: {file: a}}, {password: hunter2}]}\n",
 	} {
 		_, err := ParseConfig([]byte(smallConfig + lines))
 		switch {
@@ -270,6 +304,23 @@ func TestSecretsInTheFileAreNotShown(t *testing.T) {
 			t.Errorf("no line: %v", err)
 		}
 	}
+}
+
+// Whatever stands around it, a secret in one of these shapes is not shown.
+func FuzzSecretsInTheFile(f *testing.F) {
+	shapes := []string{"\n  password: %s\n", "\n  password:\n    %s\n", "\n  password: |\n    %s\n", "\n- {name: a, token: %s}\n", "\nkey: \"%s\"\n", "\n  key: [a,\n  %s]\n"}
+	for shape := range shapes {
+		f.Add("broker:", "  users: 7\n", byte(shape))
+		f.Add("broker: {users: [", "]}\n", byte(shape))
+		f.Add("history:\n  url: 'x", "  bukcet: b\n", byte(shape))
+		f.Add("# \"", "\"\n---\n: :", byte(shape))
+	}
+	f.Fuzz(func(t *testing.T, before, after string, shape byte) {
+		text := smallConfig + before + fmt.Sprintf(shapes[int(shape)%len(shapes)], "hunter-1234-2") + after
+		if _, err := ParseConfig([]byte(text)); err != nil && strings.Contains(err.Error(), "hunter-1234-2") {
+			t.Fatalf("the secret is shown:\n%v\nfor\n%s", err, text)
+		}
+	})
 }
 
 func TestNearest(t *testing.T) {

@@ -11,39 +11,42 @@ import (
 	"github.com/goccy/go-yaml"
 )
 
-// explainYAML adds the nearest valid key to an unknown one. The decoder's own
-// text shows line, column and the place.
-func explainYAML(err error, keys []string) error {
-	var unknown *yaml.UnknownFieldError
-	if errors.As(err, &unknown) && unknown.Token != nil {
-		key := unknown.Token.Value
-		if near := nearest(key, keys); near != "" {
-			return fmt.Errorf("line %d: unknown key %q, did you mean %q?\n%s",
-				unknown.Token.Position.Line, key, near, yaml.FormatError(err, false, true))
-		}
-		return fmt.Errorf("line %d: unknown key %q\n%s", unknown.Token.Position.Line, key, yaml.FormatError(err, false, true))
+// explainYAML says line and place of what is wrong in a file, and adds the nearest
+// valid key to an unknown one. No secret in the file is shown.
+func explainYAML(text []byte, err error, keys []string) error {
+	var placed yaml.Error
+	if !errors.As(err, &placed) || placed.GetToken() == nil {
+		return errors.New("not readable as YAML")
 	}
+	lines := shownLines(text)
+	message, at := placed.GetMessage(), placed.GetToken().Position
+	value := strings.ReplaceAll(placed.GetToken().Value, `"`, "'")
+	hint, hide := "", ""
 	var wrong *yaml.TypeError
-	if errors.As(err, &wrong) && wrong.Token != nil {
+	switch {
+	case errors.As(err, new(*yaml.UnknownFieldError)):
+		message = fmt.Sprintf(`unknown key "%s"`, value)
+		near := nearest(value, keys)
+		if near == "" {
+			break
+		}
+		hint = fmt.Sprintf(", did you mean %q?", near)
+		if secretKey.MatchString(near + ":") {
+			hide = near + ": " + hiddenText
+		}
+	case errors.As(err, &wrong): // the decoder speaks of Go
 		kind := map[reflect.Kind]string{reflect.Float64: "a number", reflect.Int: "a whole number", reflect.String: "a text",
 			reflect.Bool: "true or false", reflect.Slice: "a list", reflect.Struct: "a group of keys"}[wrong.DstType.Kind()]
 		if kind != "" {
-			// The decoder's first line speaks of Go; its drawing of the place is good.
-			_, place, _ := strings.Cut(yaml.FormatError(err, false, true), "\n")
-			return fmt.Errorf("line %d: %q is not what is wanted here: %s\n%s", wrong.Token.Position.Line, wrong.Token.Value, kind, place)
+			message = fmt.Sprintf(`"%s" is not what is wanted here: %s`, value, kind)
 		}
 	}
-	var placed yaml.Error
-	if errors.As(err, &placed) && placed.GetToken() != nil {
-		return fmt.Errorf("line %d: %s", placed.GetToken().Position.Line, yaml.FormatError(err, false, true))
+	message = shown(message, lines)
+	if hide != "" && at.Line <= len(lines) {
+		lines[at.Line-1] = hide // what stands behind the mistyped key
 	}
-	return errors.New(yaml.FormatError(err, false, true))
+	return fmt.Errorf("line %d: %s%s\n%s", at.Line, message, hint, drawn(lines, at.Line, at.Column))
 }
-
-// secretInFile is a secret that somebody wrote into the file by mistake: drawings
-// of a place go on into logs and must not show it. Of a text over several lines
-// the end is not known, so nothing after it is shown.
-var secretInFile = regexp.MustCompile(`(?i)((?:\w*(?:pas+w|secret|token)\w*|\bkey)["']?[ \t]*:[ \t]*)(?:[|>](?s:.*)|[^\s{].*)`)
 
 // remarks are the names that check puts behind list positions for the reader.
 var remarks = regexp.MustCompile(` \([^)]*\)`)

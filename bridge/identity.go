@@ -14,6 +14,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"unicode/utf8"
 
 	"bayfill/fillcalc"
@@ -73,22 +74,42 @@ func (k Keep) of(name string) string {
 // keyFile holds the key of the tokens when the configuration names none.
 const keyFile = "identity.key"
 
+// keptKey reads the key of the tokens; none where the first start will make it.
+func (c *Config) keptKey() (key []byte, err error) {
+	if c.Identities.Key != (Secret{}) {
+		key, err = c.Identities.Key.key()
+	} else if key, err = os.ReadFile(filepath.Join(c.Data, keyFile)); errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ENOTDIR) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("identities.key: %w", err)
+	}
+	return key, nil
+}
+
+// KeyGone tells whether the data folder holds journals, but not the key of their
+// tokens.
+func (c *Config) KeyGone() bool {
+	if key, err := c.keptKey(); key != nil || err != nil {
+		return false
+	}
+	for i := range c.Carts {
+		if _, err := os.Stat(c.JournalPath(c.Carts[i].Name)); err == nil {
+			return true
+		}
+	}
+	return false
+}
+
 // identityKey is the key of the tokens, made at the first start.
 func (c *Config) identityKey() ([]byte, error) {
-	if c.Identities.Key != (Secret{}) {
-		key, err := c.Identities.Key.key()
-		if err != nil {
-			return nil, fmt.Errorf("identities.key: %w", err)
-		}
-		return key, nil
+	key, err := c.keptKey()
+	if key != nil || err != nil {
+		return key, err
 	}
-	path := filepath.Join(c.Data, keyFile)
-	key, err := os.ReadFile(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		key = []byte(rand.Text())
-		if err = os.MkdirAll(c.Data, 0o750); err == nil {
-			err = os.WriteFile(path, key, 0o600)
-		}
+	key = []byte(rand.Text())
+	if err = os.MkdirAll(c.Data, 0o750); err == nil {
+		err = os.WriteFile(filepath.Join(c.Data, keyFile), key, 0o600)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("identities.key: %w", err)

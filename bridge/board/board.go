@@ -35,6 +35,9 @@ type Config struct {
 
 // Check tells what is wrong with the configuration.
 func (c Config) Check() error {
+	if err := bridge.CheckAddress(c.Broker); err != nil {
+		return fmt.Errorf("broker: %w: give username and password", err)
+	}
 	if u, err := url.Parse(c.Broker); err != nil || u.Scheme == "" || u.Host == "" {
 		return fmt.Errorf("broker: %q is no address like tcp://127.0.0.1:1883", c.Broker)
 	}

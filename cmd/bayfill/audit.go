@@ -52,6 +52,9 @@ func (h *historyFlags) add(cmd *cobra.Command) {
 
 func (h *historyFlags) history() (bridge.HistoryConfig, error) {
 	if h.url != "" {
+		if err := bridge.CheckAddress(h.url); err != nil {
+			return bridge.HistoryConfig{}, configError{fmt.Errorf("--influx-url: %w: use --influx-token-env", err)}
+		}
 		return bridge.HistoryConfig{URL: h.url, Org: h.org, Bucket: h.bucket, Token: bridge.Secret{Env: h.tokenEnv}}, nil
 	}
 	c, err := bridge.LoadConfig(cmp.Or(h.config, "bayfill.yaml"))
@@ -166,7 +169,7 @@ func (h *historyFlags) record(ctx context.Context, job, journal, shop, cart, ope
 
 func printReport(out io.Writer, r *audit.Report, v audit.Verdict) {
 	say := func(margin, text string) {
-		for i, line := range wrap(text, auditWidth-len(margin)) {
+		for i, line := range wrap(printable(text), auditWidth-len(margin)) {
 			if i > 0 {
 				margin = "    "
 			}

@@ -82,6 +82,7 @@ func TestHistoryRefuses(t *testing.T) {
 		{"export --job a --format xml --influx-url http://127.0.0.1:1", `--format: "xml" is not line or csv`},
 		{"export --since soon --influx-url http://127.0.0.1:1", `--since: "soon" is neither`},
 		{"export --since 1d", "bayfill.yaml"},
+		{"export --since 1d --influx-url http://me:x@127.0.0.1:1", "--influx-url: no user or password in the address"},
 		{"fill --influx-url http://127.0.0.1:1", "either --config or --journal"},
 		{"fill --influx-url http://127.0.0.1:1 --journal a.journal", "--shop: a journal does not say"},
 		{"fill --influx-url http://127.0.0.1:1 --journal a.journal --shop s", "no such file"},

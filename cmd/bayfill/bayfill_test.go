@@ -81,6 +81,13 @@ func TestCheck(t *testing.T) {
 		}
 	}
 	status, _, errors := program(t.Context(), "check", "--config", example)
+	if status != exitConfig || !strings.Contains(errors, "identities.key: open "+dir+"/identity.key: no such file") {
+		t.Errorf("a key that is missing: status %d: %s", status, errors)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "identity.key"), []byte("sixteen characters\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	status, _, errors = program(t.Context(), "check", "--config", example)
 	if status != exitConfig || !strings.Contains(errors, "broker.users[1].password: environment variable BAYFILL_KEYPAD_PASSWORD is not set") {
 		t.Errorf("a secret that is missing: status %d: %s", status, errors)
 	}
@@ -121,6 +128,37 @@ func TestCheck(t *testing.T) {
 	}
 	if status, _, errors := program(t.Context(), "check", "--config", "no-such-file"); status != exitConfig || !strings.Contains(errors, "no-such-file") {
 		t.Errorf("a missing file: status %d: %s", status, errors)
+	}
+}
+
+// The key of names that the first start makes: check makes none, and tells of one
+// that cannot be read, or is gone.
+func TestCheckOnTheKeyOfNames(t *testing.T) {
+	dir := t.TempDir()
+	config, key := filepath.Join(dir, "bayfill.yaml"), filepath.Join(dir, "data", "identity.key")
+	text := fmt.Sprintf("shop: a\ndata: %s/data\ncarts: [{name: bay2, sensors: [{name: caddy, role: caddy, port: a, protocol: sma, capacity_kg: 30, resolution_kg: 0.005}]}]\n", dir)
+	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		prepare func() error
+		status  int
+		says    string
+	}{
+		{func() error { return nil }, 0, ""},
+		{func() error { return os.MkdirAll(key, 0o700) }, exitConfig, "identities.key: read " + key},
+		{func() error { return os.Remove(key) }, 0, ""},
+		{func() error { return os.WriteFile(filepath.Join(dir, "data", "bay2.journal"), nil, 0o600) }, 0, "note: identity.key is gone from " + dir + "/data"},
+		{func() error { return os.WriteFile(key, []byte("a key"), 0o600) }, 0, ""},
+	} {
+		if err := c.prepare(); err != nil {
+			t.Fatal(err)
+		}
+		status, out, errors := program(t.Context(), "check", "--config", config)
+		said := out + errors
+		if status != c.status || !strings.Contains(said, c.says) || c.says == "" && strings.Contains(said, "identit") {
+			t.Errorf("status %d, want %d and %q: %s", status, c.status, c.says, said)
+		}
 	}
 }
 

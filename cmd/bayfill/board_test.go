@@ -63,6 +63,7 @@ func TestBoardRefuses(t *testing.T) {
 		{[]string{"--broker", "tcp://127.0.0.1:1", "--page-password-file", empty}, exitConfig, "empty"},
 		{[]string{"--broker", "tcp://127.0.0.1:1", "--password-file", filepath.Join(dir, "none")}, exitConfig, "--password-file"},
 		{[]string{"--broker", "tcp://127.0.0.1:1", "--shop", "Hill Top", "--listen", "127.0.0.1:0"}, exitConfig, "Hill Top"},
+		{[]string{"--broker", "wss://127.0.0.1:1883/?token=a", "--listen", "127.0.0.1:0"}, exitConfig, "nothing behind ? or #"},
 		{[]string{"--broker", "127.0.0.1:1883", "--listen", "127.0.0.1:0"}, exitConfig, "tcp://"},
 	} {
 		ctx, stop := context.WithTimeout(t.Context(), 10*time.Second)

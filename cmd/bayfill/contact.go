@@ -83,6 +83,9 @@ func (c *contactFlags) contact() (contact, error) {
 			return contact{}, configError{fmt.Errorf("--%s: %q names no %s: give it here or in %s", f.flag, f.value, f.flag, f.variable)}
 		}
 	}
+	if err := bridge.CheckAddress(c.broker); err != nil {
+		return contact{}, configError{fmt.Errorf("--broker: %w: use --username and --password-file", err)}
+	}
 	password, err := bridge.Secret{File: c.passwordFile}.Read()
 	if err != nil {
 		return contact{}, configError{fmt.Errorf("--password-file: %w", err)}

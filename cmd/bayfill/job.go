@@ -305,12 +305,12 @@ func (o *jobOptions) send(cmd *cobra.Command, message map[string]any) error {
 	}
 	switch {
 	case !r.OK:
-		return errors.New(r.Error)
+		return errors.New(printable(r.Error))
 	case o.json:
 	case r.Job == "":
 		fmt.Fprintln(out, "done")
 	default:
-		fmt.Fprintf(out, "done, job %s\n", r.Job)
+		fmt.Fprintf(out, "done, job %s\n", printable(r.Job))
 	}
 	return nil
 }

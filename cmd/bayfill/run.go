@@ -90,6 +90,10 @@ func describe(out io.Writer, c *bridge.Config, nowNs int64) {
 			fmt.Fprintf(out, "    note: %s\n", text)
 		}
 	}
+	if c.KeyGone() {
+		fmt.Fprintf(out, "  note: identity.key is gone from %s, where journals are: bring it back from a copy, or a new one\n", c.Data)
+		fmt.Fprintln(out, "    is made, by which the names in these journals are not found again")
+	}
 	if c.Monitor.Listen != "" {
 		fmt.Fprintf(out, "  answer /healthz and /metrics on %s\n", c.Monitor.Listen)
 	}

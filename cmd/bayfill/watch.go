@@ -281,7 +281,7 @@ func plusMinus(l, u float64) string { return litres(l) + " ± " + litres(u) }
 // printable keeps what others wrote from steering the terminal.
 func printable(text string) string {
 	return strings.Map(func(r rune) rune {
-		if unicode.IsControl(r) {
+		if unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r) {
 			return ' '
 		}
 		return r
