@@ -25,6 +25,7 @@ import (
 type Broker struct {
 	server   *mqttd.Server
 	listener listeners.Listener
+	door     *door
 	// password is the bridge's own, made anew at each start.
 	password string
 }
@@ -57,7 +58,8 @@ func StartBroker(c BrokerConfig, log *slog.Logger) (*Broker, error) {
 	if err != nil {
 		return nil, fmt.Errorf("broker.listen: %w", err)
 	}
-	b.listener = listeners.NewNet("tcp", door{netutil.LimitListener(listener, mostClients)})
+	b.door = &door{Listener: netutil.LimitListener(listener, mostClients), inside: map[*visitor]bool{}}
+	b.listener = listeners.NewNet("tcp", b.door)
 	if err := b.server.AddListener(b.listener); err != nil {
 		return nil, fmt.Errorf("broker: %w", err)
 	}
@@ -71,26 +73,71 @@ const (
 	mostClients = 256 // they count against the serial library's limit on descriptors
 	// connectWithin is how long a client may take to say who it is.
 	connectWithin = 5 * time.Second
+	// lastWord is how long one may take to go when the broker ends.
+	lastWord = 250 * time.Millisecond
 )
 
 // door lets connections in: at most so many, and each has to say soon who it is.
 // The library counts only who has, waits for ever for the others, also when it
 // is to end, and stops listening for good when descriptors run out.
-type door struct{ net.Listener }
+type door struct {
+	net.Listener
 
-func (d door) Accept() (net.Conn, error) {
+	mu     sync.Mutex
+	inside map[*visitor]bool
+	shut   bool // for good: who comes or is still inside is put out
+}
+
+// visitor is a connection that the door knows of until it ends.
+type visitor struct {
+	net.Conn
+	door *door
+}
+
+func (d *door) Accept() (net.Conn, error) {
 	c, err := d.Listener.Accept()
-	if err == nil {
-		c.SetDeadline(time.Now().Add(connectWithin)) // the library sets another once it knows the client
+	if err != nil {
+		return nil, err
 	}
-	return c, err
+	c.SetDeadline(time.Now().Add(connectWithin)) // the library sets another once it knows the client
+	v := &visitor{c, d}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.shut {
+		c.Close()
+	} else {
+		d.inside[v] = true
+	}
+	return v, nil
+}
+
+func (v *visitor) Close() error {
+	v.door.mu.Lock()
+	delete(v.door.inside, v)
+	v.door.mu.Unlock()
+	return v.Conn.Close()
+}
+
+// clear puts everybody out.
+func (d *door) clear() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.shut = true
+	for v := range d.inside {
+		v.Conn.Close()
+	}
 }
 
 // Address is where the broker listens, as host:port.
 func (b *Broker) Address() string { return b.listener.Address() }
 
-// Close ends the broker and its connections.
-func (b *Broker) Close() error { return b.server.Close() }
+// Close ends the broker and its connections. The library says goodbye to those
+// that it knows, and would wait for the others.
+func (b *Broker) Close() error {
+	others := time.AfterFunc(lastWord, b.door.clear)
+	defer others.Stop()
+	return b.server.Close()
+}
 
 // identity is one user: its password's hash, and what it may do.
 type identity struct {

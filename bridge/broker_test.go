@@ -493,6 +493,9 @@ func TestIdleConnectionsOfTheEmbeddedBroker(t *testing.T) {
 	case <-time.After(30 * time.Second):
 		t.Fatal("an idle connection keeps the broker from ending")
 	}
+	if took := time.Since(began); took >= connectWithin-time.Second {
+		t.Errorf("ended after %v: as long as an idle connection may take", took)
+	}
 }
 
 // After a stop nothing runs any more: cart, link, forwarder, journal, broker.
