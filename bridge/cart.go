@@ -72,7 +72,7 @@ type cart struct {
 
 	alerts map[string]Alert
 	still  [2]stillness // of the scales, as in the state
-	lost   string // what the replay at the start could not know; usually empty
+	lost   string       // what the replay at the start could not know; usually empty
 	// calibrations are the newest of each sensor at the start; troubles says which
 	// could not be read.
 	calibrations  map[string]*Calibration
