@@ -107,8 +107,8 @@ func (b *Bridge) addCart(ctx context.Context, config *CartConfig, fluids map[str
 	}
 	c := &cart{
 		config: config, fluids: fluids, serviceData: b.config.ServiceData, journal: journal,
-		clockSet: o.ClockSet, log: log, keep: keepJournal, pruned: time.Now(), mostUnsaved: mostUnsaved,
-		inbox: make(chan happening, 1024), commands: make(chan incoming, 16), written: make(chan error, 1),
+		clockSet: o.ClockSet, log: log, keep: keepJournal, most: b.config.Journal.most(), mostUnsaved: mostUnsaved,
+		inbox: make(chan happening, 1024), commands: make(chan incoming, 16), written: make(chan outcome, 1),
 		alerts: map[string]Alert{}, frames: map[string]frameTrouble{}, meter: newMeter(), running: make(chan struct{}),
 	}
 	c.calibrations, c.troubles = b.config.lastCalibrations(config)
@@ -136,7 +136,12 @@ func (b *Bridge) addCart(ctx context.Context, config *CartConfig, fluids map[str
 		c.drivers = append(c.drivers, d)
 	}
 	c.link = newLink(to, b.config.Shop, config.Name, c.commands, c.tell("broker"))
-	c.alert("snapshot", c.lost)
+	c.alert("snapshot", c.unreplayed)
+	given, err := journal.givenUp()
+	if err != nil {
+		return err
+	}
+	c.tellGivenUp(given)
 	commandKey, err := b.config.commandKey()
 	if err != nil {
 		return err

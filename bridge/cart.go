@@ -34,6 +34,7 @@ type cart struct {
 	drivers     []*sensors.Sensor
 	log         *slog.Logger
 	keep        time.Duration // how long the journal keeps what it no longer needs
+	most        int64         // bytes that the journal may take
 	meter       *meter
 
 	running  chan struct{} // closed when the loop begins to turn
@@ -45,7 +46,7 @@ type cart struct {
 	// commands is short: what does not fit is answered "busy".
 	commands chan incoming
 	// written tells how the last batch of readings fared.
-	written chan error
+	written chan outcome
 
 	state fillcalc.State
 	// unsaved is what is not on disk yet, inFlight the front part of it that is
@@ -58,7 +59,11 @@ type cart struct {
 	retry       time.Duration // how long after that one that failed is tried again
 	chain       Chain         // over what is on disk
 	snapshotSeq uint64
-	pruned      time.Time
+	tidiedNs    int64 // when old events were last looked for
+	untidy      bool  // there are more of them
+	filling     pace  // of what waits for the history
+	lost        int64 // readings that were given up since the log told
+	lostToldNs  int64
 
 	// What went out last, and when.
 	lastVolumes VolumesMessage
@@ -70,9 +75,9 @@ type cart struct {
 	lastFlow    []byte // of the job
 	flowAtNs    int64  // when it was last looked at, which costs something
 
-	alerts map[string]Alert
-	still  [2]stillness // of the scales, as in the state
-	lost   string       // what the replay at the start could not know; usually empty
+	alerts     map[string]Alert
+	still      [2]stillness // of the scales, as in the state
+	unreplayed string       // what the replay at the start could not know; usually empty
 	// calibrations are the newest of each sensor at the start; troubles says which
 	// could not be read.
 	calibrations  map[string]*Calibration
@@ -85,6 +90,12 @@ type cart struct {
 type gap struct {
 	fromNs, toNs int64
 	open         bool // no snapshot on disk covers it yet
+}
+
+// outcome is how a batch fared, and how the journal stands if it was looked at.
+type outcome struct {
+	err  error
+	room *room
 }
 
 // frameTrouble is what was last wrong with a sensor's frames.
@@ -137,11 +148,11 @@ const (
 // begin replays the journal and notes the start, with the setup, as the first
 // event of this run.
 func (c *cart) begin(ctx context.Context, wallNs int64, speed float64) error {
-	state, lost, err := c.journal.Replay(ctx)
+	state, unreplayed, err := c.journal.Replay(ctx)
 	if err != nil {
 		return err
 	}
-	c.lost = lost
+	c.unreplayed = unreplayed
 	c.state = state
 	if c.chain, err = c.journal.Chain(); err != nil {
 		return err
@@ -223,8 +234,8 @@ func (c *cart) run(ctx context.Context) error {
 			c.happened(h)
 		case m := <-c.commands:
 			c.command(ctx, m)
-		case err := <-c.written:
-			c.wrote(err)
+		case o := <-c.written:
+			c.wrote(o)
 		case <-idle.C:
 			c.tick()
 		}
@@ -543,37 +554,43 @@ func (c *cart) save(ctx context.Context) {
 	c.saved = time.Now()
 	batch := c.nextBatch()
 	c.inFlight = &batch
-	prune := time.Since(c.pruned) > time.Hour
-	if prune {
-		c.pruned = time.Now()
+	tidy := c.untidy || c.state.NowNs-c.tidiedNs >= int64(tidyEvery)
+	if tidy {
+		c.tidiedNs, c.untidy = c.state.NowNs, false
 	}
-	keepFrom := time.Unix(0, c.state.NowNs).Add(-c.keep)
-	seq := c.snapshotSeq
+	nowNs, seq := c.state.NowNs, c.snapshotSeq
 	go func() {
 		// Not ctx: a batch that is begun is finished.
-		err := c.journal.Append(context.WithoutCancel(ctx), batch)
-		if err == nil && prune {
+		ctx := context.WithoutCancel(ctx)
+		o := outcome{err: c.journal.Append(ctx, batch)}
+		if o.err == nil && tidy {
 			// The batch is kept whatever comes of this: a failure here must not send it
-			// again. The next hour tries again.
-			if err := c.journal.Prune(context.WithoutCancel(ctx), keepFrom, seq, c.forward != nil); err != nil {
+			// again. The next minute tries again.
+			r, err := c.tidy(ctx, nowNs, seq)
+			if err != nil {
 				c.log.Warn("old events stay in the journal", "error", err)
+			} else {
+				o.room = &r
 			}
 		}
-		c.written <- err
+		c.written <- o
 	}()
 }
 
 // wrote takes note of how a batch fared. One that failed is tried again:
 // measuring goes on.
-func (c *cart) wrote(err error) {
+func (c *cart) wrote(o outcome) {
 	batch := c.inFlight
 	c.inFlight = nil
-	if err != nil {
-		c.alert("journal", "readings cannot be kept, measuring goes on: "+err.Error()+remedy(err))
+	if o.err != nil {
+		c.alert("journal", "readings cannot be kept, measuring goes on: "+o.err.Error()+remedy(o.err))
 		c.retry = min(max(2*c.retry, firstRewrite), lastRewrite)
 		return
 	}
 	c.onDisk(*batch)
+	if o.room != nil {
+		c.tidied(o.room)
+	}
 }
 
 // kept tells the forwarder that the journal has grown.

@@ -30,6 +30,7 @@ type Config struct {
 	Identities  IdentityConfig `yaml:"identities"`
 	Broker      BrokerConfig   `yaml:"broker"`
 	Commands    CommandConfig  `yaml:"commands"`
+	Journal     JournalConfig  `yaml:"journal"`
 	History     HistoryConfig  `yaml:"history"`
 	Monitor     MonitorConfig  `yaml:"monitor"`
 	Fluids      []FluidConfig  `yaml:"fluids"`
@@ -62,6 +63,13 @@ type UserConfig struct {
 type CommandConfig struct {
 	Key Secret `yaml:"key"` // with which they are signed; none: they need not be
 }
+
+// JournalConfig says how much the carts' journals may take.
+type JournalConfig struct {
+	MostMB *float64 `yaml:"most_mb"` // of each cart
+}
+
+func (j *JournalConfig) most() int64 { return int64(*j.MostMB * 1e6) }
 
 // HistoryConfig is an InfluxDB with the version 2 write API; no URL, no history.
 type HistoryConfig struct {
@@ -241,6 +249,9 @@ func (c *Config) defaults() {
 	if c.Broker.Listen == "" {
 		c.Broker.Listen = "127.0.0.1:1883"
 	}
+	// Three weeks of a cart with two scales and a probe, at ten and two readings a
+	// second.
+	orElse(&c.Journal.MostMB, 2000)
 	for i := range c.Fluids {
 		f := &c.Fluids[i]
 		if f.Model == "" {

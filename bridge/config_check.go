@@ -27,6 +27,10 @@ func (c *Config) check() error {
 	if err := c.Broker.check(); err != nil {
 		return fmt.Errorf("broker.%w", err)
 	}
+	// Less could not hold what comes between two snapshots.
+	if !(*c.Journal.MostMB >= 10 && *c.Journal.MostMB <= 1e6) {
+		return fmt.Errorf("journal.most_mb: %g is not from 10 to 1000000: how many megabytes the journal of each cart may take", *c.Journal.MostMB)
+	}
 	if err := c.History.check(); err != nil {
 		return fmt.Errorf("history.%w", err)
 	}

@@ -64,7 +64,7 @@ func TestConfigDefaults(t *testing.T) {
 		t.Errorf("a probe in the fluid lags by %g s", lagS)
 	}
 	s := c.Carts[0].Sensors[0]
-	if c.Broker.Listen != "127.0.0.1:1883" || *c.Carts[0].ReferenceC != 20 || s.Line != "9600 8N1" || *s.MaxFlowKgS != 0.15 ||
+	if c.Broker.Listen != "127.0.0.1:1883" || *c.Carts[0].ReferenceC != 20 || s.Line != "9600 8N1" || *s.MaxFlowKgS != 0.15 || c.Journal.most() != 2_000_000_000 ||
 		*s.RepeatabilityKg != 0.002 || c.Fluids[0].Model != "oil-2004" || *c.Fluids[0].AtC != 15 {
 		t.Errorf("defaults: %+v", c)
 	}
@@ -125,6 +125,11 @@ func TestConfigMistakes(t *testing.T) {
 		{sensor("broker: {url: 'tcp://x:1', users: [{name: a}]}\n"), "users: belong to the embedded broker"},
 		{sensor("broker: {users: [{name: a, password: {env: X}}, {name: a, password: {env: X}}]}\n"), "users[1].name"},
 		{sensor("broker: {listen: '127.0.0.1'}\n"), "broker.listen"},
+		{sensor("journal: {most_mb: 5}\n"), "line 14: journal.most_mb: 5 is not from 10 to 1000000: how many megabytes"},
+		{sensor("journal: {most_mb: 0}\n"), "journal.most_mb: 0 is not from 10"},
+		{sensor("journal: {most_mb: .nan}\n"), "journal.most_mb: NaN is not from 10"},
+		{sensor("journal: {most_mb: 2 GB}\n"), `line 14: "2 GB" is not what is wanted here: a number`},
+		{sensor("journal: {mostmb: 500}\n"), `line 14: unknown key "mostmb", did you mean "most_mb"?`},
 		{sensor("broker: {listen: '127.0.0.1:1', lisen: x}\n"), `did you mean "listen"?`},
 		{replace("density_kg_m3: 850", "density_kg_m3: 850, model: oil"), "model"},
 		{sensor("        line: 9600\n"), `line: "9600": want speed, data bits, parity and stop bits`},

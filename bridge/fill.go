@@ -30,10 +30,13 @@ func FillHistory(ctx context.Context, to HistoryConfig, shop, cart, journal stri
 	}
 	defer h.close()
 	// Not counted one by one: a damaged place among them must not stop what lies before.
-	if err := j.db.QueryRowContext(ctx, "SELECT coalesce((SELECT max(seq) FROM event) - (SELECT min(seq) FROM event) + 1, 0)").Scan(&done.Of); err != nil {
+	// Where events were given up, fewer come.
+	var after uint64
+	if err := j.db.QueryRowContext(ctx, "SELECT coalesce((SELECT min(seq) FROM event) - 1, 0), coalesce((SELECT max(seq) FROM event), 0)").Scan(&after, &done.Of); err != nil {
 		return done, fmt.Errorf("journal: %w", err)
 	}
-	for after := uint64(0); ; {
+	done.Of -= after
+	for {
 		events, lines, err := j.lines(ctx, shop, cart, after, 5*forwardBatch)
 		if err != nil {
 			return done, err
@@ -45,7 +48,9 @@ func FillHistory(ctx context.Context, to HistoryConfig, shop, cart, journal stri
 		if err != nil {
 			return done, fmt.Errorf("%s", explainHistory(serverError{err}))
 		}
-		after = events[len(events)-1].Seq
+		last := events[len(events)-1].Seq
+		done.Of -= last - after - uint64(len(events))
+		after = last
 		done.Events += uint64(len(events))
 		done.Points += len(lines) - len(refused)
 		done.Refused = append(done.Refused, refused...)

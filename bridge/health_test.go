@@ -44,7 +44,7 @@ func TestHealth(t *testing.T) {
 		ask(http.StatusOK, "")
 		time.Sleep(2 * time.Second)
 		ask(http.StatusServiceUnavailable, "cart cart has not turned for 16 s: start the program again")
-		l.written <- errors.New("no disk")
+		l.written <- outcome{err: errors.New("no disk")}
 		time.Sleep(time.Second)
 		ask(http.StatusOK, "")
 	})

@@ -99,7 +99,7 @@ func TestJobState(t *testing.T) {
 		// Pruned in the first job: the others are as they were.
 		prune := func(n int) {
 			t.Helper()
-			if err := j.Prune(t.Context(), time.Unix(0, math.MaxInt64), uint64(n), false); err != nil {
+			if _, err := j.Prune(t.Context(), time.Unix(0, math.MaxInt64), uint64(n), false); err != nil {
 				t.Fatal(err)
 			}
 		}

@@ -498,27 +498,40 @@ func (j *Journal) SetAside(ctx context.Context) ([]Refused, error) {
 }
 
 // Prune forgets what is older than a time and no longer needed: in the snapshot,
-// and in the history when there is one. Answers are kept as long as events.
-func (j *Journal) Prune(ctx context.Context, olderThan time.Time, snapshotSeq uint64, history bool) error {
+// and in the history when there is one. It forgets a piece at a time, and tells
+// whether there is more. Answers are kept as long as events.
+func (j *Journal) Prune(ctx context.Context, olderThan time.Time, snapshotSeq uint64, history bool) (more bool, err error) {
 	upTo := snapshotSeq
 	if history {
 		sent, err := j.Sent()
 		if err != nil {
-			return err
+			return false, err
 		}
 		upTo = min(upTo, sent)
 	}
+	at, err := j.thinned()
+	if err != nil {
+		return false, err
+	}
 	tx, err := j.db.BeginTx(ctx, nil)
 	if err != nil {
-		return fmt.Errorf("journal: %w", err)
+		return false, fmt.Errorf("journal: %w", err)
 	}
 	defer tx.Rollback()
 	var last sql.NullInt64
-	if err := tx.QueryRow("SELECT max(seq) FROM event WHERE seq <= ? AND at_ns < ?", int64(upTo), olderThan.UnixNano()).Scan(&last); err != nil {
-		return fmt.Errorf("journal: %w", err)
+	var n int
+	// Of the oldest only: to look for the newest that is old would read all.
+	if err := tx.QueryRow("SELECT max(seq), count(*) FROM (SELECT seq, at_ns FROM event WHERE seq <= ? ORDER BY seq LIMIT ?) WHERE at_ns < ?",
+		int64(upTo), pieceEvents, olderThan.UnixNano()).Scan(&last, &n); err != nil {
+		return false, fmt.Errorf("journal: %w", err)
 	}
 	if !last.Valid {
-		return nil
+		return false, nil
+	}
+	if uint64(last.Int64) > at.Seq {
+		if _, err := at.pass(tx, uint64(last.Int64)); err != nil {
+			return false, fmt.Errorf("journal: %w", err)
+		}
 	}
 	for _, statement := range []struct {
 		query string
@@ -529,8 +542,8 @@ func (j *Journal) Prune(ctx context.Context, olderThan time.Time, snapshotSeq ui
 		{"DELETE FROM answer WHERE at_ns < ?", olderThan.UnixNano()},
 	} {
 		if _, err := tx.Exec(statement.query, statement.arg); err != nil {
-			return fmt.Errorf("journal: %w", err)
+			return false, fmt.Errorf("journal: %w", err)
 		}
 	}
-	return tx.Commit()
+	return n == pieceEvents, tx.Commit()
 }

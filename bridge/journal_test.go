@@ -193,7 +193,7 @@ func TestReplayFromASnapshot(t *testing.T) {
 			continue
 		}
 		// The snapshot stands in for what came before it.
-		if err := j.Prune(t.Context(), time.Unix(0, math.MaxInt64), uint64(at), false); err != nil {
+		if _, err := j.Prune(t.Context(), time.Unix(0, math.MaxInt64), uint64(at), false); err != nil {
 			t.Fatal(err)
 		}
 		if kept, err := j.Events(t.Context(), 0, 1<<30); err != nil || len(kept) != len(events)-at {
@@ -320,7 +320,7 @@ func TestPruneKeepsWhatIsNeeded(t *testing.T) {
 			if err := j.SetSent(t.Context(), c.sent, nil); err != nil {
 				t.Fatal(err)
 			}
-			if err := j.Prune(t.Context(), time.Unix(0, int64(c.olderThan)), c.snapshot, c.history); err != nil {
+			if _, err := j.Prune(t.Context(), time.Unix(0, int64(c.olderThan)), c.snapshot, c.history); err != nil {
 				t.Fatal(err)
 			}
 			events, err := j.Events(t.Context(), 0, 1000)
@@ -595,7 +595,7 @@ func TestPruningAfterARestart(t *testing.T) {
 		l.stop()
 		for range 2 {
 			l = newLonely(t, config)
-			l.keep, l.pruned = 0, time.Time{} // everything is old, and pruning is due
+			l.keep = 0 // everything is old
 			l.start()
 			l.live(3, 0, 0)
 			state := bits(l.state)
@@ -618,7 +618,7 @@ func TestPruningFails(t *testing.T) {
 		if _, err := l.journal.db.Exec("CREATE TRIGGER never BEFORE DELETE ON event BEGIN SELECT RAISE(ABORT, 'never'); END"); err != nil {
 			t.Fatal(err)
 		}
-		l.keep, l.pruned = 0, time.Time{}
+		l.keep = 0
 		l.start()
 		l.live(3, 0, 0)
 		l.must(openTestJob, `"do":"phase","phase":"draining"`)

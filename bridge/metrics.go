@@ -32,6 +32,7 @@ type meter struct {
 	journalled       prometheus.Counter
 	unsaved          prometheus.Gauge
 	refusedLines     prometheus.Counter
+	givenUp          prometheus.Counter
 
 	lastEventNs atomic.Int64
 	onDiskSeq   atomic.Uint64 // of the newest event in the journal
@@ -70,6 +71,7 @@ func newMeter() *meter {
 		journalled:   prometheus.NewCounter(counter("bayfill_journal_events_total", "Events that this run has put on disk.")),
 		unsaved:      prometheus.NewGauge(gauge("bayfill_unsaved_events", "Events that are not on disk yet.")),
 		refusedLines: prometheus.NewCounter(counter("bayfill_history_refused_lines_total", "Lines that the history refused for good in this run.")),
+		givenUp:      prometheus.NewCounter(counter("bayfill_journal_given_up_readings_total", "Readings that this run has deleted from a journal at its limit before a history had them.")),
 	}
 	m.phase.of = m.phases
 	return m
@@ -98,7 +100,7 @@ func (m *meter) register(r prometheus.Registerer, c *cart, journalPath string, f
 		m.readings.WithLabelValues(c.config.Sensors[i].Name)
 		m.faulty.WithLabelValues(c.config.Sensors[i].Name)
 	}
-	r.MustRegister(m.readings, m.faulty, m.condition, m.phases, m.latency, m.journalled, m.unsaved, c.link.outcomes)
+	r.MustRegister(m.readings, m.faulty, m.condition, m.phases, m.latency, m.journalled, m.unsaved, m.givenUp, c.link.outcomes)
 	ask("bayfill_journal_bytes", "Size of the journal on disk.", func() float64 {
 		var bytes int64
 		for _, ending := range []string{"", "-wal"} {
@@ -120,7 +122,7 @@ func (m *meter) register(r prometheus.Registerer, c *cart, journalPath string, f
 	})
 	if f != nil {
 		r.MustRegister(m.refusedLines)
-		ask("bayfill_history_backlog_events", "Events on disk that the history has not got yet.", func() float64 {
+		ask("bayfill_history_backlog_events", "Events after the newest that the history has got; at the journal's limit some of them are given up.", func() float64 {
 			// In this order: the other way round it could fall below 0.
 			sent := f.sentSeq.Load()
 			return float64(m.onDiskSeq.Load() - sent)

@@ -47,7 +47,7 @@ bayfill_commands_total{cart="cart",outcome="busy"} 0
 bayfill_commands_total{cart="cart",outcome="done"} 1
 bayfill_commands_total{cart="cart",outcome="refused"} 2
 bayfill_commands_total{cart="cart",outcome="repeated"} 1
-# HELP bayfill_history_backlog_events Events on disk that the history has not got yet.
+# HELP bayfill_history_backlog_events Events after the newest that the history has got; at the journal's limit some of them are given up.
 # TYPE bayfill_history_backlog_events gauge
 bayfill_history_backlog_events{cart="cart"} 10
 # HELP bayfill_job_phase 1 for the phase that the job is in, none without a job, 0 for those before.
@@ -92,6 +92,7 @@ bayfill_unsaved_events{cart="cart"} 0
 		for _, want := range []string{
 			"bayfill_loop_latency_seconds_count{cart=\"cart\"} 30\n", "bayfill_loop_latency_seconds_bucket{cart=\"cart\",le=\"0.0005\"} 30\n",
 			"bayfill_last_event_age_seconds{cart=\"cart\"} ", "bayfill_journal_bytes{cart=\"cart\"} ", "bayfill_history_refused_lines_total{cart=\"cart\"} 0\n",
+			"bayfill_journal_given_up_readings_total{cart=\"cart\"} 0\n",
 			"go_goroutines ", "process_open_fds ",
 		} {
 			if !strings.Contains(text, want) {

@@ -100,9 +100,6 @@ func TestSoak(t *testing.T) {
 			for l.clock.NowNs() < began+int64(n+1)*int64(round) {
 				time.Sleep(10 * time.Minute / speed)
 				synctest.Wait()
-				// Once an hour of the computer's time is too seldom for this clock.
-				l.pruned = time.Time{}
-				l.inbox <- happening{} // the cart sees it
 				l.mu.Lock()
 				l.sent = nil
 				l.mu.Unlock()

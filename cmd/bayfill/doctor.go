@@ -237,7 +237,7 @@ func (d *doctor) history(ctx context.Context, c *bridge.Config) {
 	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
 	defer cancel()
 	if err := bridge.CheckHistory(ctx, c.History); err != nil {
-		d.wrong("history: %s: %v; until then the journal keeps all", c.History.URL, err)
+		d.wrong("history: %s: %v; until then the journal keeps it, up to journal.most_mb", c.History.URL, err)
 		return
 	}
 	d.ok("history: %s takes what is sent to bucket %s", c.History.URL, c.History.Bucket)

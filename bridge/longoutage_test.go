@@ -1,0 +1,375 @@
+package bridge
+
+import (
+	"bytes"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"io"
+	"math"
+	"net"
+	"net/http"
+	"net/http/httputil"
+	"net/url"
+	"runtime"
+	"strconv"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"bayfill/fillcalc"
+)
+
+// A week takes some minutes for each of these tests:
+//
+//	go test ./bridge -run TestBrokerAwayForAWeek -v -timeout 20m -outage-days 7
+//	go test ./bridge -run TestHistoryAwayForAWeek -v -timeout 20m -outage-days 7
+//	go test ./bridge -run TestJournalAtItsLimit -v -timeout 20m -outage-days 7
+var outageDays = flag.Float64("outage-days", 0.25, "how many simulated days broker or history are away, at least 0.1")
+
+// outage is how long they are away.
+func outage() time.Duration { return time.Duration(*outageDays * 24 * float64(time.Hour)) }
+
+// stream gives a running cart readings that bear simulated times: it takes them,
+// in order, as fast as it can, and days pass in seconds.
+type stream struct {
+	*cart
+	t     *testing.T
+	stop  func()
+	nowNs int64
+	first map[string]string // alerts, before it runs
+
+	caddyKg, supplyKg float64
+	frames            uint64
+	readings, ids     int // so far
+}
+
+// startStream runs the cart of a configuration without its ports.
+func startStream(t *testing.T, config *Config) *stream {
+	t.Helper()
+	s := &stream{t: t, caddyKg: 3.2, supplyKg: 9.1}
+	var b *Bridge
+	b, s.stop = runBridgeWith(t, config, Options{Open: mute}, func(b *Bridge) {
+		s.cart = b.carts[0]
+		s.drivers, s.calibrationNs, s.keep = nil, 1<<62, 1000*time.Hour
+		// Ahead of the clock: no tick comes between.
+		s.nowNs = s.state.NowNs + int64(time.Hour)
+		s.first = alertTexts(s.alertsMessage())
+	})
+	s.cart = b.carts[0]
+	return s
+}
+
+// live lets time pass while fluid moves, with a weight of each scale every so often
+// and half as many temperatures.
+func (s *stream) live(long, every time.Duration, drainKgS, pourKgS float64) {
+	give := func(sensor string, kind fillcalc.Kind, value float64, afterNs int64) {
+		s.readings++
+		s.inbox <- happening{event: &fillcalc.Event{AtNs: s.nowNs + afterNs, Kind: kind, Sensor: sensor, N: s.frames, Value: value, Stability: fillcalc.Stable}}
+	}
+	shown := func(kg float64) float64 { return math.Round(kg/0.005) * 0.005 }
+	for end := s.nowNs + int64(long); s.nowNs < end; {
+		s.nowNs += int64(every)
+		s.frames++
+		s.caddyKg += drainKgS * every.Seconds()
+		s.supplyKg -= pourKgS * every.Seconds()
+		give("caddy", fillcalc.KindWeight, shown(s.caddyKg), 0)
+		give("supply", fillcalc.KindWeight, shown(s.supplyKg), 1e6)
+		if s.frames%2 == 0 {
+			give("probe", fillcalc.KindTemperature, 30, 2e6)
+		}
+	}
+}
+
+// settled waits until all that was given is on disk.
+func (s *stream) settled() {
+	s.t.Helper()
+	eventually(s.t, time.Minute, "the journal to have all", func() bool {
+		var atNs int64
+		err := s.journal.db.QueryRow("SELECT at_ns FROM event ORDER BY seq DESC LIMIT 1").Scan(&atNs)
+		return err == nil && atNs >= s.nowNs
+	})
+}
+
+// must sends commands that have to succeed; each is the JSON after the id. They
+// come as from a queue before a broker that is away.
+func (s *stream) must(commands ...string) {
+	s.t.Helper()
+	for _, c := range commands {
+		s.ids++
+		id := fmt.Sprintf("c%d-%d", s.nowNs, s.ids)
+		s.cart.commands <- incoming{payload: fmt.Appendf(nil, `{"id":%q,%s}`, id, c)}
+		eventually(s.t, 10*time.Second, c+" to be done", func() bool {
+			_, done, err := s.journal.Answered(id)
+			return done && err == nil
+		})
+	}
+}
+
+// job is a short one, from a rest to a rest.
+func (s *stream) job(name string) {
+	s.t.Helper()
+	const fast = 200 * time.Millisecond
+	s.live(5*time.Second, fast, 0, 0)
+	s.must(`"do":"open","job":"`+name+`","vehicle":"van","used_fluid":"used","fluid":"fresh","low_c":25,"high_c":45`, `"do":"phase","phase":"draining"`)
+	s.live(20*time.Second, fast, 0.05, 0)
+	s.live(5*time.Second, fast, 0, 0)
+	s.must(`"do":"phase","phase":"filling"`)
+	s.live(20*time.Second, fast, 0, 0.05)
+	s.live(5*time.Second, fast, 0, 0)
+	s.must(`"do":"close"`)
+	s.caddyKg, s.supplyKg = 3.2, 9.1
+}
+
+func (s *stream) alertTexts() map[string]string {
+	s.t.Helper()
+	var m AlertsMessage
+	if err := json.Unmarshal(s.link.payload(AlertsLeaf), &m); err != nil {
+		s.t.Fatal(err)
+	}
+	return alertTexts(m)
+}
+
+// memory is what the process holds when it rests: the least of some looks, since
+// connections come and go.
+func memory() (heapKB, goroutines int) {
+	heapKB, goroutines = math.MaxInt, math.MaxInt
+	for range 5 {
+		runtime.GC()
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		heapKB, goroutines = min(heapKB, int(m.HeapAlloc/1024)), min(goroutines, runtime.NumGoroutine())
+		time.Sleep(100 * time.Millisecond)
+	}
+	return heapKB, goroutines
+}
+
+// mostGrowthKB bounds what may be gathered from a seventh of an outage to its end.
+const mostGrowthKB = 256
+
+// sameMemory lets seven parts of an outage pass and compares the end with the first.
+func sameMemory(t *testing.T, part func()) {
+	t.Helper()
+	var heapKB, goroutines int
+	for n := range 7 {
+		part()
+		heap, routines := memory()
+		t.Logf("after %v: %d kB of heap, %d goroutines", outage()*time.Duration(n+1)/7, heap, routines)
+		switch {
+		case n == 0:
+			heapKB, goroutines = heap, routines
+		case n == 6 && (heap > heapKB+mostGrowthKB || routines > goroutines):
+			t.Errorf("from %d to %d kB of heap, from %d to %d goroutines", heapKB, heap, goroutines, routines)
+		}
+	}
+}
+
+// A broker that is away for a week while a pan drips: no more memory is held than
+// after the first day, and back again it hears the newest of each leaf and nothing
+// old.
+func TestBrokerAwayForAWeek(t *testing.T) {
+	broker := startMosquitto(t)
+	config := lonelyConfig(t, memoryDir(t), caddyLines, supplyLines, probeLines)
+	config.Broker.URL = broker.url
+	s := startStream(t, config)
+	bay := subscribe(t, broker.url, "", "", testCart+"#")
+	online(t, bay, "")
+	s.live(time.Minute, time.Second, 0, 0)
+	s.must(openTestJob, `"do":"phase","phase":"draining"`)
+	s.live(20*time.Second, 200*time.Millisecond, 0.05, 0)
+	eventually(t, 10*time.Second, "the job to be seen", func() bool { return read[VolumesMessage](bay, VolumesLeaf).Phase == "draining" })
+
+	broker.stop(syscall.SIGKILL)
+	// A spoonful each hour, slow enough for a drip.
+	hours := max(1, int(outage().Hours()/7))
+	sameMemory(t, func() {
+		for range hours {
+			s.live(time.Minute, 200*time.Millisecond, 0.0002, 0)
+			s.live(outage()/time.Duration(7*hours)-time.Minute, time.Second, 0, 0)
+		}
+		s.settled()
+	})
+	drainedKg := s.caddyKg - 3.2
+
+	// Whatever comes from now on is at least as new as what is due now.
+	var heard []message
+	for leaf, payload := range given(s.link) {
+		heard = append(heard, message{topic: testCart + string(leaf), payload: []byte(payload)})
+	}
+	before, back := len(bay.all()), timestamp(s.nowNs)
+	broker.start()
+	eventually(t, 30*time.Second, "the cart to be back", func() bool { return s.link.connected.Load() })
+	for range 10 {
+		s.live(time.Minute, time.Second, 0, 0)
+		time.Sleep(100 * time.Millisecond)
+	}
+	s.settled()
+	for _, leaf := range stateLeaves {
+		eventually(t, 20*time.Second, "the newest "+string(leaf), func() bool {
+			m, ok := bay.last("/" + string(leaf))
+			return ok && bytes.Equal(m.payload, s.link.payload(leaf))
+		})
+	}
+	heard = append(heard, bay.all()[before:]...)
+	neverBack(t, heard)
+	fresh := 0
+	for _, m := range heard {
+		var r struct{ TS string }
+		if !strings.HasSuffix(m.topic, "/"+string(ReadingsLeaf)) {
+			continue
+		}
+		if err := json.Unmarshal(m.payload, &r); err != nil || r.TS <= back {
+			t.Fatalf("at the end of the outage, at %s, came a reading of %s, %v", back, r.TS, err)
+		}
+		fresh++
+	}
+	v := read[VolumesMessage](bay, VolumesLeaf)
+	if kg := float64(v.DrainedKg); math.Abs(kg-drainedKg) > 0.03 || v.UndecidedL != 0 || fresh == 0 {
+		t.Errorf("%.3f kg are drained, %.3f L undecided; %.3f kg came; %d live readings", kg, v.UndecidedL, drainedKg, fresh)
+	}
+	t.Logf("%d readings in %v, %d messages after it", s.readings, outage(), len(heard))
+}
+
+// front stands before a history and keeps count of what is sent through it.
+type front struct {
+	t    *testing.T
+	to   *httputil.ReverseProxy
+	last int64          // event
+	got  map[string]int // lines by measurement
+}
+
+// ServeHTTP passes a batch on; events have to come in order, each once.
+func (f *front) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	body, err := io.ReadAll(r.Body)
+	if err != nil {
+		f.t.Error(err)
+	}
+	for line := range strings.Lines(string(body)) {
+		measurement, rest, _ := strings.Cut(line, ",")
+		f.got[measurement]++
+		if measurement != readingMeasurement && measurement != inputMeasurement {
+			continue
+		}
+		seq, err := strconv.ParseInt(rest[strings.LastIndex(rest, "seq=")+4:strings.LastIndex(rest, "i ")], 10, 64)
+		if err != nil || seq != f.last+1 {
+			f.t.Errorf("event %d came after %d, %v", seq, f.last, err)
+		}
+		f.last = seq
+	}
+	r.Body = io.NopCloser(bytes.NewReader(body))
+	f.to.ServeHTTP(w, r)
+}
+
+// points is how many of a measurement the server holds, by its own count.
+func (i *influx) points(measurement string) int {
+	i.t.Helper()
+	r, err := http.PostForm(i.url+"/query", url.Values{"db": {"bayfill"}, "q": {"SELECT count(seq) FROM " + measurement}})
+	if err != nil {
+		i.t.Fatal(err)
+	}
+	defer r.Body.Close()
+	var answer struct {
+		Results []struct {
+			Series []struct{ Values [][]any }
+		}
+	}
+	if err := json.NewDecoder(r.Body).Decode(&answer); err != nil {
+		i.t.Fatal(err)
+	}
+	if len(answer.Results) == 0 || len(answer.Results[0].Series) == 0 {
+		return 0
+	}
+	return int(answer.Results[0].Series[0].Values[0][1].(float64))
+}
+
+// count is a number that a query finds in the journal.
+func (j *Journal) count(t *testing.T, query string, args ...any) (n int) {
+	t.Helper()
+	if err := j.db.QueryRow(query, args...).Scan(&n); err != nil {
+		t.Fatal(err)
+	}
+	return n
+}
+
+// A history that is away for a week of readings and jobs: no more memory is held
+// than after the first day, the journal grows by the same each day, and then all
+// of it arrives in order, each event once.
+func TestHistoryAwayForAWeek(t *testing.T) {
+	server := startInflux(t)
+	there, err := url.Parse(server.url)
+	if err != nil {
+		t.Fatal(err)
+	}
+	config := lonelyConfig(t, memoryDir(t), caddyLines, supplyLines, probeLines)
+	address := freePort(t)
+	config.History = HistoryConfig{URL: "http://" + address, Bucket: "bayfill/autogen"}
+	s := startStream(t, config)
+	var sizes []int64
+	part := outage() / 7
+	sameMemory(t, func() {
+		s.job(fmt.Sprintf("job-%d", len(sizes)))
+		s.live(part-time.Minute, 2*time.Second, 0, 0)
+		s.settled()
+		used, err := s.journal.used()
+		if err != nil {
+			t.Fatal(err)
+		}
+		sizes = append(sizes, used)
+	})
+	events := s.journal.eventCount(t)
+	for i, used := range sizes {
+		if perPart := sizes[0]; math.Abs(float64(used-int64(i+1)*perPart)) > 0.1*float64(int64(i+1)*perPart) {
+			t.Errorf("after %d parts of the outage the journal takes %d kB, after the first %d", i+1, used/1000, perPart/1000)
+		}
+	}
+	t.Logf("%d events, %d kB of journal, %d bytes an event", events, sizes[6]/1000, sizes[6]/int64(events))
+	if sent, err := s.journal.Sent(); sent != 0 || err != nil {
+		t.Fatalf("sent up to %d, %v: it was not away", sent, err)
+	}
+	if !strings.Contains(string(s.link.payload(AlertsLeaf)), `"history server does not answer`) {
+		t.Errorf("the alerts are %s", s.link.payload(AlertsLeaf))
+	}
+
+	through := &front{t: t, to: httputil.NewSingleHostReverseProxy(there), got: map[string]int{}}
+	listener, err := net.Listen("tcp", address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	web := &http.Server{Handler: through}
+	var serving sync.WaitGroup
+	serving.Go(func() { web.Serve(listener) })
+	began := time.Now()
+	s.live(time.Minute, time.Second, 0, 0) // life goes on
+	s.settled()
+	var newest uint64
+	eventually(t, 5*time.Minute, "the history to catch up", func() bool {
+		newest = uint64(s.journal.count(t, "SELECT max(seq) FROM event"))
+		sent, err := s.journal.Sent()
+		return err == nil && sent == newest
+	})
+	t.Logf("caught up in %v", time.Since(began))
+	s.stop()
+	web.Close()
+	serving.Wait()
+	j := openTestJournal(t, config.JournalPath("cart"))
+	want := map[string]int{
+		readingMeasurement: j.count(t, "SELECT count(*) FROM event WHERE input IS NULL"),
+		inputMeasurement:   j.count(t, "SELECT count(*) FROM event WHERE input IS NOT NULL"),
+	}
+	for _, m := range []string{volumeMeasurement, windowMeasurement, jobMeasurement} {
+		want[m] = j.count(t, "SELECT count(*) FROM published WHERE measurement = ?", m)
+	}
+	for m, n := range want {
+		if got := server.points(m); got != n || through.got[m] != n || n == 0 {
+			t.Errorf("%s: the journal has %d, %d were sent, the history has %d", m, n, through.got[m], got)
+		}
+	}
+	if n := want[readingMeasurement] + want[inputMeasurement]; uint64(through.last) != newest || n != int(newest) || want[readingMeasurement] != s.readings {
+		t.Errorf("%d events of %d, the last sent is %d; %d of %d readings", n, newest, through.last, want[readingMeasurement], s.readings)
+	}
+	if len(want) != len(through.got) {
+		t.Errorf("sent were %v", through.got)
+	}
+}
