@@ -44,22 +44,24 @@ type thinned struct {
 // stretch is the events from one to another, both included.
 type stretch struct{ from, to uint64 }
 
-// thinned reads the mark. A journal of a program that set none may begin in the
-// middle of a job: until one ends or begins, that is assumed.
+// thinned reads the mark. Where a program that sets none has pruned, what is left
+// may begin in the middle of a job: until one ends or opens, that is assumed.
 func (j *Journal) thinned() (at thinned, err error) {
 	text, err := j.mark("thinned")
 	if err != nil {
 		return at, err
 	}
-	if text == "" {
-		var first uint64
-		if err := j.db.QueryRow("SELECT coalesce(min(seq), 1) FROM event").Scan(&first); err != nil {
-			return at, fmt.Errorf("journal: %w", damage(j.path, err))
+	if text != "" {
+		if err := json.Unmarshal([]byte(text), &at); err != nil {
+			return at, fmt.Errorf("journal: mark thinned: %w", damaged(j.path, err))
 		}
-		return thinned{Seq: first - 1, InJob: first > 1}, nil
 	}
-	if err := json.Unmarshal([]byte(text), &at); err != nil {
-		return at, fmt.Errorf("journal: mark thinned: %w", damaged(j.path, err))
+	var first uint64
+	if err := j.db.QueryRow("SELECT coalesce(min(seq), 0) FROM event").Scan(&first); err != nil {
+		return at, fmt.Errorf("journal: %w", damage(j.path, err))
+	}
+	if first > at.Seq+1 {
+		at = thinned{Seq: first - 1, InJob: true}
 	}
 	return at, nil
 }
