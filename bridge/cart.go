@@ -59,8 +59,9 @@ type cart struct {
 	retry       time.Duration // how long after that one that failed is tried again
 	chain       Chain         // over what is on disk
 	snapshotSeq uint64
-	tidiedNs    int64 // when old events were last looked for
-	untidy      bool  // there are more of them
+	prunedNs    int64 // when old events were last looked for
+	tidiedNs    int64 // when the journal's size was
+	untidy      bool  // there is more to delete
 	filling     pace  // of what waits for the history
 	lost        int64 // readings that were given up since the log told
 	lostToldNs  int64
@@ -173,7 +174,7 @@ func (c *cart) begin(ctx context.Context, wallNs int64, speed float64) error {
 	if err := c.journal.Append(ctx, batch); err != nil {
 		return err
 	}
-	c.state, c.snapshotSeq, c.chain = next, next.Seq, batch.Chain
+	c.state, c.snapshotSeq, c.chain, c.prunedNs = next, next.Seq, batch.Chain, next.NowNs
 	c.meter.kept(batch.Events)
 	return nil
 }
@@ -554,19 +555,23 @@ func (c *cart) save(ctx context.Context) {
 	c.saved = time.Now()
 	batch := c.nextBatch()
 	c.inFlight = &batch
-	tidy := c.untidy || c.state.NowNs-c.tidiedNs >= int64(tidyEvery)
-	if tidy {
-		c.tidiedNs, c.untidy = c.state.NowNs, false
-	}
 	nowNs, seq := c.state.NowNs, c.snapshotSeq
+	prune := c.untidy || nowNs-c.prunedNs >= int64(pruneEvery)
+	tidy := prune || nowNs-c.tidiedNs >= int64(tidyEvery)
+	if prune {
+		c.prunedNs = nowNs
+	}
+	if tidy {
+		c.tidiedNs, c.untidy = nowNs, false
+	}
 	go func() {
 		// Not ctx: a batch that is begun is finished.
 		ctx := context.WithoutCancel(ctx)
 		o := outcome{err: c.journal.Append(ctx, batch)}
 		if o.err == nil && tidy {
 			// The batch is kept whatever comes of this: a failure here must not send it
-			// again. The next minute tries again.
-			r, err := c.tidy(ctx, nowNs, seq)
+			// again. The next hour or minute tries again.
+			r, err := c.tidy(ctx, nowNs, seq, prune)
 			if err != nil {
 				c.log.Warn("old events stay in the journal", "error", err)
 			} else {

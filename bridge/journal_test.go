@@ -595,7 +595,7 @@ func TestPruningAfterARestart(t *testing.T) {
 		l.stop()
 		for range 2 {
 			l = newLonely(t, config)
-			l.keep = 0 // everything is old
+			l.keep, l.prunedNs = 0, 0 // everything is old, and pruning is due
 			l.start()
 			l.live(3, 0, 0)
 			state := bits(l.state)
@@ -618,7 +618,7 @@ func TestPruningFails(t *testing.T) {
 		if _, err := l.journal.db.Exec("CREATE TRIGGER never BEFORE DELETE ON event BEGIN SELECT RAISE(ABORT, 'never'); END"); err != nil {
 			t.Fatal(err)
 		}
-		l.keep = 0
+		l.keep, l.prunedNs = 0, 0
 		l.start()
 		l.live(3, 0, 0)
 		l.must(openTestJob, `"do":"phase","phase":"draining"`)

@@ -20,8 +20,9 @@ const (
 	// pieceEvents bounds how many events one transaction looks at and deletes, since
 	// the cart's writes wait for it; more than one batch brings.
 	pieceEvents = 2 * mostInBatch
-	// tidyEvery is how often the journal is looked at, on the cart's clock.
-	tidyEvery = time.Minute
+	// How often the journal is looked at for what is old, and for its size, on the
+	// cart's clock.
+	pruneEvery, tidyEvery = time.Hour, time.Minute
 	// fillingShare of the limit is when a journal that fills up is told of.
 	fillingShare = 0.75
 	// goingOn is how long after the last piece readings count as still being given up.
@@ -259,12 +260,14 @@ func (p *pace) left(nowNs, bytes, more int64) time.Duration {
 }
 
 // tidy deletes what the journal no longer needs, or has no room for, a piece of it.
-func (c *cart) tidy(ctx context.Context, nowNs int64, snapshotSeq uint64) (room, error) {
-	old, err := c.journal.Prune(ctx, time.Unix(0, nowNs).Add(-c.keep), snapshotSeq, c.forward != nil)
-	if err != nil {
-		return room{}, err
+func (c *cart) tidy(ctx context.Context, nowNs int64, snapshotSeq uint64, prune bool) (r room, err error) {
+	old := false
+	if prune {
+		if old, err = c.journal.Prune(ctx, time.Unix(0, nowNs).Add(-c.keep), snapshotSeq, c.forward != nil); err != nil {
+			return r, err
+		}
 	}
-	r, err := c.journal.thin(ctx, c.most, snapshotSeq, nowNs, c.keep)
+	r, err = c.journal.thin(ctx, c.most, snapshotSeq, nowNs, c.keep)
 	r.more = r.more || old
 	return r, err
 }

@@ -301,7 +301,7 @@ func PlayAtTheLimit(t *testing.T) (played AtTheLimit) {
 			job := fmt.Sprintf("job-%d", n)
 			played.Jobs = append(played.Jobs, job)
 			s.drain(job)
-			if n > parts/2 && starts == 1 {
+			if n > parts*2/3 && starts == 1 {
 				restart()
 			}
 			s.fill()

@@ -143,7 +143,7 @@ func (s *stream) alertTexts() map[string]string {
 // connections come and go.
 func memory() (heapKB, goroutines int) {
 	heapKB, goroutines = math.MaxInt, math.MaxInt
-	for range 5 {
+	for range 3 {
 		runtime.GC()
 		var m runtime.MemStats
 		runtime.ReadMemStats(&m)
