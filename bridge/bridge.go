@@ -152,21 +152,28 @@ func (b *Bridge) addCart(ctx context.Context, config *CartConfig, fluids map[str
 	var f *forwarder
 	if b.history != nil {
 		told, toldRefused := c.tell("history"), c.tell("history_refused")
-		aside, err := journal.SetAside(ctx)
+		refused, err := journal.boundAside(ctx)
 		if err != nil {
 			return err
 		}
-		refused := len(aside)
-		c.alert("history_refused", refusedText(refused))
+		c.alert("history_refused", refused)
+		looked := time.Now()
 		c.forward = make(chan struct{}, 1)
 		f = &forwarder{
 			shop: b.config.Shop, cart: config.Name, journal: journal, history: b.history, log: log, more: c.forward,
 			told: func(trouble string, n int) {
 				told(trouble)
-				if refused += n; n > 0 {
-					c.meter.refusedLines.Add(float64(n))
-					toldRefused(refusedText(refused))
+				c.meter.refusedLines.Add(float64(n))
+				if n == 0 && time.Since(looked) < time.Hour || ctx.Err() != nil {
+					return
 				}
+				looked = time.Now()
+				text, err := journal.boundAside(ctx)
+				if err != nil {
+					log.Warn("lines that the history refused are not counted", "error", err)
+					return
+				}
+				toldRefused(text)
 			},
 		}
 		sent, err := journal.Sent()

@@ -142,15 +142,6 @@ func explainHistory(err error) string {
 	return fmt.Sprintf("history server answers %d: %s", e.StatusCode, text)
 }
 
-// refusedText is the alert about lines that lie in the journal for somebody to
-// look at; deleted there, they are dealt with at the next start.
-func refusedText(lines int) string {
-	if lines == 0 {
-		return ""
-	}
-	return fmt.Sprintf("the history refused %d lines for good; they are set aside in the journal (table set_aside) with the reason", lines)
-}
-
 // forwarder sends a cart's journal to the history, in order, and moves the
 // journal's mark only after the server has acknowledged.
 type forwarder struct {

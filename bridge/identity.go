@@ -236,9 +236,9 @@ func (c *Config) Token(vehicle bool, name string) (string, error) {
 	return token(key, technicianToken, name), nil
 }
 
-// EraseName removes from a journal what a token stands for; the program may be
-// running, which remembers it until it is started again. It tells whether there
-// was anything.
+// EraseName removes from a journal what a token stands for, also from the lines
+// that the history refused; the program may be running, which remembers it until
+// it is started again. It tells whether there was anything.
 func EraseName(ctx context.Context, journal, token string) (erased bool, err error) {
 	if _, err := os.Stat(journal); err != nil {
 		return false, fmt.Errorf("journal: %w", err)
@@ -253,9 +253,13 @@ func EraseName(ctx context.Context, journal, token string) (erased bool, err err
 	if err != nil {
 		return false, fmt.Errorf("journal %s: %w", journal, err)
 	}
+	lines, err := j.eraseAside(ctx, token)
+	if err != nil {
+		return false, fmt.Errorf("journal %s: %w", journal, err)
+	}
 	if _, err := j.db.ExecContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)"); err != nil {
 		return false, fmt.Errorf("journal %s: %w", journal, err)
 	}
 	n, err := result.RowsAffected()
-	return n > 0, err
+	return n > 0 || lines > 0, err
 }

@@ -113,7 +113,7 @@ func TestNamesAreKeptAsConfigured(t *testing.T) {
 					t.Errorf("%q is still in %v", kept, inFiles(kept))
 				}
 			}
-			gone := audit.Erased
+			gone := bridge.Erased
 			if c.keep == bridge.KeepHash {
 				gone = ""
 			}

@@ -53,6 +53,48 @@ func ParseFields(text string) (Fields, error) {
 	return fields, nil
 }
 
+// parseLine reads one line of the history, as [Point.Line] writes it.
+func parseLine(line string) (p Point, shop, cart string, err error) {
+	d := lineprotocol.NewDecoderWithBytes([]byte(line))
+	if !d.Next() {
+		return p, "", "", fmt.Errorf("line: it is empty")
+	}
+	measurement, err := d.Measurement()
+	p = Point{Measurement: string(measurement), Fields: Fields{}}
+	tags := map[string]*string{"shop": &shop, "cart": &cart, "sensor": &p.Sensor}
+	for err == nil {
+		var key, value []byte
+		if key, value, err = d.NextTag(); key == nil {
+			break
+		}
+		if tag := tags[string(key)]; tag != nil {
+			*tag = string(value)
+		} else {
+			err = fmt.Errorf("tag %q is none of this program's", key)
+		}
+	}
+	for err == nil {
+		var key []byte
+		var value lineprotocol.Value
+		if key, value, err = d.NextField(); key == nil {
+			break
+		}
+		p.Fields[string(key)] = value.Interface()
+	}
+	if err == nil {
+		var at time.Time
+		at, err = d.Time(lineprotocol.Nanosecond, time.Time{})
+		p.AtNs = at.UnixNano()
+	}
+	if err == nil && d.Next() {
+		err = fmt.Errorf("there is more than one")
+	}
+	if err != nil {
+		return p, "", "", fmt.Errorf("line: %w", err)
+	}
+	return p, shop, cart, nil
+}
+
 // PointOf is an event as a point of the history, with the names behind its tokens.
 func PointOf(e *fillcalc.Event, names Names) (Point, error) {
 	measurement, fields, err := fieldsOf(e, names)

@@ -6,9 +6,6 @@ import (
 	"reflect"
 	"strings"
 	"testing"
-	"time"
-
-	"github.com/influxdata/line-protocol/v2/lineprotocol"
 
 	"bayfill/fillcalc"
 )
@@ -136,33 +133,10 @@ func FuzzEventLine(f *testing.F) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		d := lineprotocol.NewDecoderWithBytes([]byte(line))
-		if !d.Next() {
-			t.Fatalf("%q holds nothing", line)
+		p, shop, cart, err := parseLine(line)
+		if err != nil || shop != "hilltop" || cart != "bay2" {
+			t.Fatalf("%q: shop %q, cart %q, %v", line, shop, cart, err)
 		}
-		measurement, err := d.Measurement()
-		p := Point{Measurement: string(measurement), Fields: Fields{}}
-		tags := map[string]string{}
-		for err == nil {
-			var key, tag []byte
-			if key, tag, err = d.NextTag(); key == nil {
-				break
-			}
-			tags[string(key)] = string(tag)
-		}
-		for err == nil {
-			var key []byte
-			var field lineprotocol.Value
-			if key, field, err = d.NextField(); key == nil {
-				break
-			}
-			p.Fields[string(key)] = field.Interface()
-		}
-		at, atErr := d.Time(lineprotocol.Nanosecond, time.Time{})
-		if err != nil || atErr != nil || d.Next() || tags["shop"] != "hilltop" || tags["cart"] != "bay2" {
-			t.Fatalf("%q: tags %v, %v, %v", line, tags, err, atErr)
-		}
-		p.Sensor, p.AtNs = tags["sensor"], at.UnixNano()
 		back, err := p.Event()
 		was, _ := json.Marshal(e)
 		is, _ := json.Marshal(back)

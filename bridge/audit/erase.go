@@ -5,10 +5,9 @@ import (
 	"fmt"
 
 	"github.com/influxdata/influxdb-client-go/v2/api/query"
-)
 
-// Erased stands in the history where a name stood.
-const Erased = "erased"
+	"bayfill/bridge"
+)
 
 // Erase overwrites the names beside a token in the history. The events keep the
 // token, so that the chain over them holds. It returns how many points held one.
@@ -26,11 +25,11 @@ func (s *Store) Erase(ctx context.Context, token string) (points int, err error)
 		}
 		over := p
 		over.Fields = map[string]any{}
-		if e.Input.By == token && p.Fields["by"] != nil && p.Fields["by"] != Erased {
-			over.Fields["by"] = Erased
+		if e.Input.By == token && p.Fields["by"] != nil && p.Fields["by"] != bridge.Erased {
+			over.Fields["by"] = bridge.Erased
 		}
-		if e.Input.Job != nil && e.Input.Job.Vehicle == token && p.Fields["vehicle"] != nil && p.Fields["vehicle"] != Erased {
-			over.Fields["vehicle"] = Erased
+		if e.Input.Job != nil && e.Input.Job.Vehicle == token && p.Fields["vehicle"] != nil && p.Fields["vehicle"] != bridge.Erased {
+			over.Fields["vehicle"] = bridge.Erased
 		}
 		if len(over.Fields) > 0 {
 			lines = append(lines, over.Line(shop, cart))
