@@ -13,6 +13,15 @@ import (
 	"bayfill/fillcalc"
 )
 
+// What a point's measurement may be.
+const (
+	ReadingMeasurement = readingMeasurement
+	InputMeasurement   = inputMeasurement
+	VolumeMeasurement  = volumeMeasurement
+	WindowMeasurement  = windowMeasurement
+	JobMeasurement     = jobMeasurement // the closing record
+)
+
 // Point is one point of the history, as it is read back.
 type Point struct {
 	Measurement string

@@ -105,7 +105,7 @@ func (r *Report) sort(rec *Record) map[uint64][]bridge.Point {
 	for i := range rec.Points {
 		p := &rec.Points[i]
 		switch p.Measurement {
-		case "bayfill_reading", "bayfill_input":
+		case bridge.ReadingMeasurement, bridge.InputMeasurement:
 			e, err := p.Event()
 			if err != nil {
 				r.find(Unreadable, 0, p.AtNs, "a point of %s %sis none of this program's: %v", p.Measurement, ofSensor(p.Sensor), err)
@@ -366,7 +366,7 @@ func (r *Report) replay(rec *Record, published map[uint64][]bridge.Point, chain 
 			p := &published[e.Seq][k]
 			r.Published++
 			again := bridge.PublishedVolumes
-			if p.Measurement == "bayfill_window" {
+			if p.Measurement == bridge.WindowMeasurement {
 				again = bridge.PublishedWindow
 			}
 			if p.AtNs != e.AtNs {

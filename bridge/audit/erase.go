@@ -13,7 +13,7 @@ import (
 // token, so that the chain over them holds. It returns how many points held one.
 func (s *Store) Erase(ctx context.Context, token string) (points int, err error) {
 	flux := fmt.Sprintf(`|> range(%s)
-	|> filter(fn: (r) => r._measurement == "bayfill_input" and (r._field == "body" or r._field == "by" or r._field == "vehicle"))`, always) +
+	|> filter(fn: (r) => r._measurement == "%s" and (r._field == "body" or r._field == "by" or r._field == "vehicle"))`, always, bridge.InputMeasurement) +
 		pivot + fmt.Sprintf("\n|> filter(fn: (r) => r.body =~ /\"%s\"/)", token)
 	var lines []string
 	err = s.rows(ctx, flux, func(row *query.FluxRecord) error {

@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"github.com/influxdata/influxdb-client-go/v2/api/query"
+
+	"bayfill/bridge"
 )
 
 // FleetQuery says which jobs: those that ended in [SinceNs, UntilNs), of one shop
@@ -194,7 +196,7 @@ func (s *Store) calibrations(ctx context.Context, q FleetQuery, scale string, ca
 // others.
 func (q FleetQuery) closingRecords(fields ...string) string {
 	flux := "|> range(" + span(q.SinceNs, q.UntilNs) + `)
-	|> filter(fn: (r) => r._measurement == "bayfill_job"`
+	|> filter(fn: (r) => r._measurement == "` + bridge.JobMeasurement + `"`
 	if q.Shop != "" {
 		flux += " and r.shop == " + quote(q.Shop)
 	}

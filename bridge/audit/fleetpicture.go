@@ -2,7 +2,6 @@ package audit
 
 import (
 	"fmt"
-	"math"
 	"slices"
 	"time"
 )
@@ -37,12 +36,6 @@ type fleetPicture struct {
 	Levels                      bool
 	LevelY                      [3]float64
 	InWindow, Outside, Unjudged fleetPath
-}
-
-// pictureMark is a text, and where it stands.
-type pictureMark struct {
-	X, Y float64
-	Text string
 }
 
 // fleetPath is the data of an SVG path.
@@ -116,7 +109,7 @@ func (p *fleetPicture) drawValues(c *FleetChart, format string, x func(int) floa
 	}
 	y, p.Ticks = pictureScale(all, valuesTopY, valuesBottomY, format)
 	limit := func(name string, v float64) (pictureMark, float64) {
-		return pictureMark{chartRightX, y(v), name + " " + fleetFigure(format, v)}, y(v)
+		return pictureMark{chartRightX, y(v), name + " " + pictureFigure(format, v)}, y(v)
 	}
 	p.Mean, p.MeanY = limit("mean", c.Limits.Mean)
 	p.LCL, p.LCLY = limit("LCL", c.Limits.LCL)
@@ -190,7 +183,7 @@ func (p *fleetPicture) drawRanges(c *FleetChart, format string, x func(int) floa
 	ranges := c.Limits.MovingRanges()
 	y, ticks := pictureScale(append([]float64{0, c.Limits.RangeUCL}, ranges...), rangeTopY, rangeBottomY, format)
 	p.RangeTicks = []pictureMark{ticks[0], ticks[len(ticks)-1]}
-	p.RangeUCL = pictureMark{chartRightX, y(c.Limits.RangeUCL), "UCL " + fleetFigure(format, c.Limits.RangeUCL)}
+	p.RangeUCL = pictureMark{chartRightX, y(c.Limits.RangeUCL), "UCL " + pictureFigure(format, c.Limits.RangeUCL)}
 	for i, r := range ranges {
 		if !isNumber(r) {
 			continue
@@ -215,42 +208,6 @@ func (p *fleetPicture) drawLevels(c *FleetChart, x func(int) float64) {
 			p.Unjudged.square(x(i), p.LevelY[2])
 		}
 	}
-}
-
-// pictureScale is where values lie between top and bottom, and some round ones
-// among them.
-func pictureScale(values []float64, topY, bottomY float64, format string) (y func(float64) float64, ticks []pictureMark) {
-	low, high := math.Inf(1), math.Inf(-1)
-	for _, v := range values {
-		if isNumber(v) {
-			low, high = min(low, v), max(high, v)
-		}
-	}
-	if !isNumber(high - low) {
-		low, high = 0, 0
-	}
-	if high-low <= max(1e-9*math.Abs(low), 1e-200) {
-		apart := max(1, math.Abs(low))
-		low, high = low-apart, high+apart
-	}
-	each := math.Pow(10, math.Floor(math.Log10((high-low)/3)))
-	for _, more := range []float64{5, 2} {
-		if each*more <= (high-low)/3 {
-			each *= more
-			break
-		}
-	}
-	from, to := math.Floor(low/each), math.Ceil(high/each)
-	y = func(v float64) float64 {
-		if !isNumber(v) {
-			return bottomY
-		}
-		return min(bottomY, max(topY, bottomY-(bottomY-topY)*(v-from*each)/((to-from)*each)))
-	}
-	for n := from; n <= to; n++ {
-		ticks = append(ticks, pictureMark{chartLeftX, y(n * each), fleetFigure(format, n*each)})
-	}
-	return y, ticks
 }
 
 // pictureDates are a few dates along the axis, far enough apart to be read.

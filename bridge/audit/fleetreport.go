@@ -2,10 +2,8 @@ package audit
 
 import (
 	_ "embed"
-	"fmt"
 	"html/template"
 	"io"
-	"strings"
 	"time"
 )
 
@@ -15,21 +13,13 @@ var fleetPage string
 var fleetTemplate = template.Must(template.New("fleet").Funcs(template.FuncMap{
 	"pictures": func(g *FleetGroup) []fleetPicture { return g.pictures() },
 	"day":      func(t time.Time) string { return t.Format("2006-01-02") },
-	"figure":   fleetFigure,
+	"figure":   pictureFigure,
 	"drifts":   func(g *FleetGroup) []string { return g.Drifts() },
 }).Parse(fleetPage))
 
 // WriteHTML writes the charts as one page that needs nothing else: no script, no
 // other file.
 func (f *Fleet) WriteHTML(w io.Writer) error { return fleetTemplate.Execute(w, f) }
-
-// fleetFigure formats a figure; a dash where it is not known.
-func fleetFigure(format string, v float64) string {
-	if !isNumber(v) {
-		return "–"
-	}
-	return strings.ReplaceAll(fmt.Sprintf(format, v+0), "-", "−")
-}
 
 // fleetCharts are the charts that a cart or fluid may have.
 var fleetCharts = [...]struct {

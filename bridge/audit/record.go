@@ -66,8 +66,9 @@ func (s *Store) fetch(ctx context.Context, chosen Summary) (*Record, error) {
 		r.Summary = &chosen.Point
 	}
 	flux := fmt.Sprintf(`|> range(%s)
-	|> filter(fn: (r) => r._measurement =~ /^bayfill_(reading|input|volume|window)$/ and r.shop == %s and r.cart == %s)`,
-		span(chosen.OpenedNs, chosen.EndsNs+1), quote(r.Shop), quote(r.Cart)) + pivot
+	|> filter(fn: (r) => r._measurement =~ /^(%s|%s|%s|%s)$/ and r.shop == %s and r.cart == %s)`,
+		span(chosen.OpenedNs, chosen.EndsNs+1), bridge.ReadingMeasurement, bridge.InputMeasurement, bridge.VolumeMeasurement, bridge.WindowMeasurement,
+		quote(r.Shop), quote(r.Cart)) + pivot
 	err := s.rows(ctx, flux, func(row *query.FluxRecord) error {
 		// InfluxDB 1.8 also gives what lies just on the range's end.
 		if p, _, _ := pointOf(row); p.AtNs <= chosen.EndsNs {
@@ -95,8 +96,8 @@ func openedTimes(all []Summary) string {
 // openings finds jobs by the command that opened them.
 func (s *Store) openings(ctx context.Context, job string) (list []Summary, err error) {
 	flux := fmt.Sprintf(`|> range(%s)
-	|> filter(fn: (r) => r._measurement == "bayfill_input" and r._field == "body")
-	|> filter(fn: (r) => r._value =~ /"do":"open"/ and r._value =~ /"id":"%s"/)`, always, job)
+	|> filter(fn: (r) => r._measurement == "%s" and r._field == "body")
+	|> filter(fn: (r) => r._value =~ /"do":"open"/ and r._value =~ /"id":"%s"/)`, always, bridge.InputMeasurement, job)
 	err = s.rows(ctx, flux, func(row *query.FluxRecord) error {
 		p := bridge.Point{Measurement: row.Measurement(), Fields: bridge.Fields{"body": row.Value(), "seq": int64(1)}}
 		if e, err := p.Event(); err == nil && e.Input.Do == fillcalc.DoOpen && e.Input.Job != nil && e.Input.Job.ID == job {
@@ -195,7 +196,7 @@ func (r *Record) read(ctx context.Context, j *bridge.Journal, opened bridge.JobO
 			return fmt.Errorf("journal: published after event %d: %w", p.Seq, err)
 		}
 		point := bridge.Point{Measurement: p.Measurement, AtNs: atNs[p.Seq], Fields: fields}
-		if p.Measurement == "bayfill_job" {
+		if p.Measurement == bridge.JobMeasurement {
 			r.Summary = &point
 			continue
 		}

@@ -110,7 +110,7 @@ type Summary struct {
 // the oldest first; of one job where a name is given.
 func (s *Store) Summaries(ctx context.Context, sinceNs, untilNs int64, job string) (list []Summary, err error) {
 	flux := fmt.Sprintf(`|> range(%s)
-	|> filter(fn: (r) => r._measurement == "bayfill_job")`, span(sinceNs, untilNs)) + pivot
+	|> filter(fn: (r) => r._measurement == "%s")`, span(sinceNs, untilNs), bridge.JobMeasurement) + pivot
 	if job != "" {
 		flux += fmt.Sprintf("\n|> filter(fn: (r) => r.job == %s)", quote(job))
 	}
