@@ -246,11 +246,14 @@ func TestLimitWhileTheHistoryTakesAll(t *testing.T) {
 			}
 		}
 	}
-	s.live(time.Minute, time.Second, 0, 0)
-	s.settled()
-	used, err := s.journal.used()
-	if n := s.journal.eventCount(t); err != nil || used > 3_300_000 || n > s.readings*9/10 || n < snapshotEvery {
-		t.Errorf("the journal takes %d bytes, %v; %d events of %d are kept", used, err, n, s.readings)
+	eventually(t, time.Minute, "a journal within its limit", func() bool {
+		s.live(time.Minute, time.Second, 0, 0) // each batch takes a piece along
+		s.settled()
+		used, err := s.journal.used()
+		return err == nil && used <= int64(limitMB*1e6)
+	})
+	if n := s.journal.eventCount(t); n > s.readings*9/10 || n < snapshotEvery {
+		t.Errorf("%d events of %d are kept", n, s.readings)
 	}
 }
 
@@ -324,7 +327,8 @@ func PlayAtTheLimit(t *testing.T) (played AtTheLimit) {
 		}
 		mostUsed = max(mostUsed, used)
 	}
-	if float64(mostUsed) > 1.1*limitMB*1e6 {
+	// A batch or two come before a piece goes.
+	if float64(mostUsed) > limitMB*1e6+500_000 {
 		t.Errorf("the journal took up to %d bytes of %g MB", mostUsed, limitMB)
 	}
 	if text := s.alertTexts()["journal_filling"]; !strings.Contains(text, "is full to its limit") {
