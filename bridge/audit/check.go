@@ -417,6 +417,9 @@ func difference(kept bridge.Fields, again bridge.Published) string {
 				continue
 			}
 		}
+		if !there && b == "" {
+			continue // Flux does not tell an empty text from none
+		}
 		if !there {
 			return fmt.Sprintf("%s was not published, comes out as %v", name, b)
 		}
