@@ -84,6 +84,9 @@ func (c *Config) keptKey() (key []byte, err error) {
 	if err != nil {
 		return nil, fmt.Errorf("identities.key: %w", err)
 	}
+	if len(key) == 0 {
+		return nil, nil // the power went before it was written: nothing hangs on it yet
+	}
 	return key, nil
 }
 
@@ -109,12 +112,26 @@ func (c *Config) identityKey() ([]byte, error) {
 	}
 	key = []byte(rand.Text())
 	if err = os.MkdirAll(c.Data, 0o750); err == nil {
-		err = os.WriteFile(filepath.Join(c.Data, keyFile), key, 0o600)
+		err = writeKey(filepath.Join(c.Data, keyFile), key)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("identities.key: %w", err)
 	}
 	return key, nil
+}
+
+// writeKey returns when a power cut can take the key no more: with another one
+// nobody would know the names again.
+func writeKey(path string, key []byte) error {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(key)
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return err
+	}
+	return syncFolder(filepath.Dir(path))
 }
 
 // Name is what a token stands for.
