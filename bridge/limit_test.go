@@ -273,7 +273,7 @@ func PlayAtTheLimit(t *testing.T) (played AtTheLimit) {
 	server.stop(syscall.SIGTERM)
 	config := lonelyConfig(t, memoryDir(t), caddyLines, supplyLines, probeLines)
 	config.History = HistoryConfig{URL: server.url, Bucket: "bayfill/autogen"}
-	limitMB := 7 * *outageDays
+	limitMB := 7 * max(*outageDays, 0.25) // a smaller one holds too little between two looks
 	config.Journal.MostMB = &limitMB
 	played.Config = config
 	s := startStream(t, config)

@@ -27,7 +27,7 @@ import (
 //	go test ./bridge -run TestBrokerAwayForAWeek -v -timeout 20m -outage-days 7
 //	go test ./bridge -run TestHistoryAwayForAWeek -v -timeout 20m -outage-days 7
 //	go test ./bridge -run TestJournalAtItsLimit -v -timeout 20m -outage-days 7
-var outageDays = flag.Float64("outage-days", 0.25, "how many simulated days broker or history are away, at least 0.1")
+var outageDays = flag.Float64("outage-days", 0.1, "how many simulated days broker or history are away, at least 0.1")
 
 // outage is how long they are away.
 func outage() time.Duration { return time.Duration(*outageDays * 24 * float64(time.Hour)) }
