@@ -273,7 +273,8 @@ func PlayAtTheLimit(t *testing.T) (played AtTheLimit) {
 	server.stop(syscall.SIGTERM)
 	config := lonelyConfig(t, memoryDir(t), caddyLines, supplyLines, probeLines)
 	config.History = HistoryConfig{URL: server.url, Bucket: "bayfill/autogen"}
-	limitMB := 7 * max(*outageDays, 0.25) // a smaller one holds too little between two looks
+	long := max(outage(), 6*time.Hour) // a limit for less holds too little between two looks
+	limitMB := 7 * long.Hours() / 24
 	config.Journal.MostMB = &limitMB
 	played.Config = config
 	s := startStream(t, config)
@@ -309,7 +310,7 @@ func PlayAtTheLimit(t *testing.T) (played AtTheLimit) {
 			}
 			s.fill()
 		}
-		s.live(outage()/parts-time.Minute, 2*time.Second, 0, 0)
+		s.live(long/parts-time.Minute, 2*time.Second, 0, 0)
 		s.settled()
 		alerts := s.alertTexts()
 		if text := alerts["journal_filling"]; warned == "" && strings.Contains(text, "at the present pace") {
