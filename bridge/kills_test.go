@@ -189,6 +189,11 @@ func PlayKilledJobs(t *testing.T, kills int) KilledJobs {
 			return now.AddedKg-before.AddedKg > now.DrainedKg-before.DrainedKg
 		})
 		rig.Do((*sim.Cart).StopPour)
+		// Nor closes while the board still shows that it runs.
+		eventually(t, time.Minute, "the pour to be over", func() bool {
+			v := leaf[VolumesMessage](k, VolumesLeaf)
+			return known(v.AddedLMin) && math.Abs(float64(v.AddedLMin)) < 0.05
+		})
 		for closed, try := false, 0; !closed; try++ {
 			if try == 300 {
 				t.Fatalf("%s cannot be closed: %s", job, k.refused[job+"-close"])
