@@ -9,7 +9,7 @@ import (
 // FoldVersion is the number of this fold: it rises whenever the same events give
 // other figures than before, so that an audit can tell that from a change of the
 // events.
-const FoldVersion = 2
+const FoldVersion = 3
 
 // State is everything the fold knows of a cart. It is a value: [Apply] leaves
 // the old one as it was. It can be kept as JSON and taken up again without
@@ -165,8 +165,14 @@ func (s *State) input(in *Input) {
 			if s.Job.match(sc, step.ID); step.With != 0 {
 				break
 			}
-			if step.Kg < 0 && !s.Job.leans(sc, step) {
-				s.Job.add(s.Job.streamOf(sc.Setup.Load), step.Kg)
+			stream := s.Job.streamOf(sc.Setup.Load)
+			switch {
+			case step.Kg < 0 && !s.Job.endsLean(sc, step):
+				s.Job.add(stream, step.Kg)
+			case step.Kg > 0 && stream == AddedTally:
+				// Its end looks like what is poured, unless it is held yet.
+				s.Job.add(stream, step.Kg)
+				step.With = step.ID
 			}
 		case AsObject, AsPan:
 			if sc := s.scale(step.Sensor); sc != nil {

@@ -97,7 +97,8 @@ type Scale struct {
 	// Direction is where fluid moves this scale at present: 1 heavier, -1 lighter.
 	Direction int
 	PeakKg    float64 // the furthest SlowKg has come in that direction
-	AheadNs   int64   // when it last was not behind that by more than the band
+	FarKg     float64 // the furthest LevelKg has come, which noise carries too far
+	AheadNs   int64   // when it last was not behind PeakKg by more than the band
 
 	// While held: the moment before, why, since when, and when it last was bent
 	// and last was fast. HeldCounts tells whether it began while the scale counted.
@@ -272,7 +273,7 @@ func (s *Scale) settle(atNs int64) move {
 	}
 	m.U2 += 2 * s.Setup.weighingU2()
 	if m.Kg != 0 || s.Cause == Away {
-		s.PeakKg = s.LevelKg
+		s.PeakKg, s.FarKg = s.LevelKg, s.LevelKg
 	}
 	s.takeFlow(atNs, now)
 	return m
@@ -370,10 +371,22 @@ func (s *Scale) turned() bool {
 	if ahead > 0 && float64(s.Direction)*s.flowKgS() >= 0 {
 		s.PeakKg = s.SlowKg
 	}
+	if (s.LevelKg > s.FarKg) == (s.Direction > 0) {
+		s.FarKg = s.LevelKg
+	}
 	if ahead >= -s.bandKg() {
 		s.AheadNs = s.LastNs
 	}
 	return s.LastNs-s.AheadNs >= turnNs
+}
+
+// furthestKg is where the level turned: where the slow average did, unless it
+// lagged a stream then.
+func (s *Scale) furthestKg() float64 {
+	if beyond := s.FarKg - s.PeakKg; float64(float64(s.Direction)*beyond) > s.bandKg() {
+		return s.FarKg
+	}
+	return s.PeakKg
 }
 
 // goesBack tells whether the level still moves against its direction, faster

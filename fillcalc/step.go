@@ -87,12 +87,21 @@ func (j *Job) match(sc *Scale, id int) {
 	known := func(c *Step) bool { return c.Cause != Away || c.As != "" }
 	may := func(c *Step) bool { return known(n) && known(c) }
 	// The signal proves nothing that it hardly knows.
-	vague := func(u2 float64) bool {
-		return !said && float64(2*math.Sqrt(u2)) > max(sc.bandKg(), float64(vagueShare*math.Abs(n.Kg)))
+	vague := func(u2 float64, came ...*Step) bool {
+		leastKg := math.Abs(n.Kg)
+		for _, c := range came {
+			leastKg = min(leastKg, math.Abs(c.Kg))
+		}
+		return !said && float64(2*math.Sqrt(u2)) > max(sc.bandKg(), float64(vagueShare*leastKg))
 	}
 	// Alone, or with another one that was laid on for itself.
 	var best []*Step
 	bestKg := math.Inf(1)
+	for _, c := range j.leaning(n) {
+		if rest := c.Kg + n.Kg; !n.As.object() && near(rest, c.U2+n.U2) && math.Abs(rest) < bestKg {
+			best, bestKg = []*Step{c}, math.Abs(rest)
+		}
+	}
 	for i, c := range open {
 		if !may(c) {
 			continue
@@ -127,7 +136,7 @@ func (j *Job) match(sc *Scale, id int) {
 		taken := len(best) == 1 && slices.ContainsFunc(open, func(o *Step) bool {
 			return o != best[0] && math.Abs(o.Kg+best[0].Kg) < bestKg
 		})
-		if !taken && !vague(u2) {
+		if !taken && !vague(u2, best...) {
 			j.pair(sc, n, best...)
 		}
 		return
@@ -209,7 +218,7 @@ func (j *Job) left(sc *Scale, n *Step, open []*Step, said bool) (c *Step) {
 		switch {
 		case o.ID > n.ID || o.Kg < 0 || said && o.As == "":
 			continue
-		case rest > 0 && o.As == AsObject && o.By != BySignal:
+		case rest > 0 && o.As == AsObject && o.By != BySignal && (n.As != AsPan || len(open) > 1):
 			continue // a tool leaves nothing
 		case !said && rest < sc.bandKg()+float64(4*math.Sqrt(o.U2+n.U2)):
 			continue // the two are not known well enough to prove a difference
@@ -230,10 +239,12 @@ func (j *Job) left(sc *Scale, n *Step, open []*Step, said bool) (c *Step) {
 func (j *Job) rematch(sc *Scale) {
 	for range len(j.Steps) {
 		found := false
-		for id := j.StepsBefore + 1; id <= len(j.Steps); id++ {
-			if n := &j.Steps[id-1]; n.Sensor == sc.Setup.Sensor && n.With == 0 && n.As.object() {
-				j.match(sc, id)
-				found = found || n.With != 0
+		for _, goes := range []bool{true, false} { // what goes ends what came, seldom the other way round
+			for id := j.StepsBefore + 1; id <= len(j.Steps); id++ {
+				if n := &j.Steps[id-1]; n.Sensor == sc.Setup.Sensor && n.With == 0 && n.As.object() && (n.Kg < 0) == goes {
+					j.match(sc, id)
+					found = found || n.With != 0
+				}
 			}
 		}
 		if !found {
@@ -242,13 +253,28 @@ func (j *Job) rematch(sc *Scale) {
 	}
 }
 
-// leans joins the end of a push, which was held, to its beginning, when that was
+// leaning are the pushes, by a person's word, whose ends step n may be: what their
+// ends seemed to pour was taken back when it was said.
+func (j *Job) leaning(n *Step) (pushes []*Step) {
+	for i := n.ID - 2; n.Kg < 0 && i >= j.StepsBefore; i-- {
+		if c := &j.Steps[i]; c.Sensor == n.Sensor && c.leans() && n.AtNs-c.AtNs < leanNs {
+			pushes = append(pushes, c)
+		}
+	}
+	return pushes
+}
+
+// leans tells whether a step is a push whose end nobody has seen.
+func (c *Step) leans() bool {
+	return c.As == AsLean && c.By != BySignal && c.Kg > 0 && c.With == c.ID
+}
+
+// endsLean joins the end of a push, which was held, to its beginning, when that was
 // held too; however they differ, it is the stream that ran meanwhile.
-func (j *Job) leans(sc *Scale, n *Step) bool {
+func (j *Job) endsLean(sc *Scale, n *Step) bool {
 	for i := n.ID - 2; n.Kg < 0 && i >= j.StepsBefore; i-- {
 		c := &j.Steps[i]
-		if c.Sensor == n.Sensor && c.With == 0 && c.Kg > 0 && (c.As == "" || c.As == AsLean) && n.AtNs-c.AtNs < leanNs {
-			c.As = AsLean
+		if c.Sensor == n.Sensor && (c.With == 0 && c.Kg > 0 && (c.As == "" || c.As == AsLean) || c.leans()) && n.AtNs-c.AtNs < leanNs {
 			j.pair(sc, n, c)
 			return true
 		}
@@ -270,8 +296,17 @@ func (j *Job) pair(sc *Scale, n *Step, came ...*Step) {
 // join notes which steps belong together.
 func (j *Job) join(n *Step, came ...*Step) {
 	for _, c := range append(came, n) {
+		if c.leans() {
+			j.add(AddedTally, -c.Kg) // its end was held after all
+		}
 		c.With = n.ID
-		if c.As == "" {
+		switch {
+		case c.As != "":
+		case n.As == AsLean:
+			c.As, c.By = AsLean, n.By
+		case came[0].As == AsLean:
+			c.As, c.By = AsLean, BySignal
+		default:
 			c.As, c.By = AsObject, BySignal
 		}
 	}
@@ -335,18 +370,37 @@ func (j *Job) addsUpBadly(sc *Scale) bool {
 	return slices.ContainsFunc(objects, func(o *Step) bool { return o.Kg < 0 })
 }
 
-// clear settles the objects of a scale on which a person sees none any more: what
+// clear settles the objects of a scale on which a person sees none any more. What
+// came and did not go was left behind by a pan, if one was among them; else what
 // their weights do not add up to was counted as fluid, and is taken back.
 func (j *Job) clear(sc *Scale) {
 	objects, sumKg := j.unpaired(sc.Setup.Sensor)
+	stream := j.streamOf(sc.Setup.Load)
+	u2 := 0.0
 	for _, o := range objects {
-		if math.Abs(sumKg-o.Kg) <= sc.bandKg() && o.Kg < 0 && j.partOf(sc, o) {
+		u2 += o.U2
+	}
+	for _, o := range objects {
+		switch {
+		case j.swapped(o) && math.Abs(sumKg-o.Kg)+float64(2*math.Sqrt(u2)) < math.Abs(sumKg):
+			sumKg -= o.Kg // it came or went with the container
+		case math.Abs(sumKg-o.Kg) <= sc.bandKg() && o.Kg < 0 && j.partOf(sc, o):
 			sumKg -= o.Kg
+		case o.As == AsPan:
+			stream = j.tallyOf(sc.Setup.Load, sumKg)
 		}
 	}
 	for _, o := range objects {
 		o.With = objects[len(objects)-1].ID
 	}
-	j.add(j.streamOf(sc.Setup.Load), sumKg)
+	j.add(stream, sumKg)
 	sc.Lying = [len(sc.Lying)]float64{}
+}
+
+// swapped tells whether the other end of an object may be within a step in which a
+// container was changed.
+func (j *Job) swapped(o *Step) bool {
+	return slices.ContainsFunc(j.Steps[j.StepsBefore:], func(c Step) bool {
+		return c.Sensor == o.Sensor && c.As == AsSwap && (c.Kg > 0) == (o.Kg < 0) && (c.ID < o.ID) == (o.Kg < 0)
+	})
 }

@@ -122,7 +122,7 @@ func (s *State) turnTo(phase Phase) {
 		if sc.Setup.Load == SupplyLoad || sc.Setup.Load == BothLoad && phase != Draining && phase != Service {
 			sc.Direction = -1
 		}
-		sc.PeakKg, sc.AheadNs = sc.SlowKg, sc.LastNs
+		sc.PeakKg, sc.FarKg, sc.AheadNs = sc.SlowKg, sc.LevelKg, sc.LastNs
 	}
 	s.Job.Phase, s.Job.PhaseNs = phase, s.NowNs
 	for _, t := range []Tally{DrainedTally, AddedTally, OverflowTally} {
@@ -192,12 +192,13 @@ func (s *State) turn(sc *Scale, atNs int64) {
 	rises := sc.Direction < 0
 	drips := sc.flowKgS() < mostDripKgS || s.Job.Phase == Checking && s.Job.Spec.Check == ByOverflow
 	if sc.Setup.Load != BothLoad || s.Job.Phase == Draining || s.Job.Phase == Service || rises && !drips {
-		sc.hold(Backward, past{AtNs: atNs, LevelKg: sc.PeakKg}, atNs)
+		sc.hold(Backward, past{AtNs: atNs, LevelKg: sc.furthestKg()}, atNs)
 		sc.HeldCounts = true
 		return
 	}
-	s.Job.add(s.Job.tallyOf(BothLoad, float64(sc.Direction)), sc.PeakKg-sc.AnchorKg)
-	sc.AnchorKg, sc.PeakKg, sc.AheadNs = sc.PeakKg, sc.SlowKg, atNs
+	turnedKg := sc.furthestKg()
+	s.Job.add(s.Job.tallyOf(BothLoad, float64(sc.Direction)), turnedKg-sc.AnchorKg)
+	sc.AnchorKg, sc.PeakKg, sc.FarKg, sc.AheadNs = turnedKg, sc.SlowKg, sc.LevelKg, atNs
 	sc.Direction = -sc.Direction
 }
 

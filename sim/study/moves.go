@@ -175,11 +175,6 @@ func (p *play) supplyMoves() {
 	case p.cart.Truth().SupplyKg < 0.1 || chance(p.rng, m.SupplySwappedShare/poursPerJob):
 		p.whenFree(20 * time.Second)
 		p.say("supply swapped")
-		for i := range p.objects {
-			if o := &p.objects[i]; o.scale == p.supplyScale() && o.goneNs == 0 {
-				o.counted = false // it comes back with the container
-			}
-		}
 		p.cart.SwapSupply(p.d.Cart.SupplyKg.draw(p.rng))
 		p.moved("supply taken away", p.supplyScale(), 1)
 		p.pass(seconds(8))

@@ -185,7 +185,10 @@ func (p *play) pour(kgS, s float64) {
 
 // close ends the job when all is said, and all tools are off.
 func (p *play) close() {
-	p.until(func() bool { return len(p.planned) == 0 })
+	for len(p.planned) > 0 || p.toolsOn > 0 { // a forgotten tool is found in the end
+		p.pass(time.Second)
+	}
+	p.pass(seconds(restNs/1e9 + 1))
 	in := fillcalc.Input{Do: fillcalc.DoClose}
 	p.until(func() bool { return fillcalc.Check(&p.s, &in) == nil && p.s.Volumes().Quality == "good" })
 	p.compare()

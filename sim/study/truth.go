@@ -184,7 +184,7 @@ func (p *play) seeStep(step fillcalc.Step) {
 	switch {
 	case right == fillcalc.AsObject && p.before(scale, step):
 		right = fillcalc.AsBefore
-	case right == fillcalc.AsObject && p.panLies && step.Kg > 0 && p.since("pan laid on", fromNs):
+	case right == fillcalc.AsObject && (p.since("pan laid on", fromNs) || p.since("pan taken off", fromNs)):
 		right = fillcalc.AsPan
 	}
 	p.say("step %d on %s: %+.3f kg (± %.3f) %s since %.1f s, truly %s (%s); by signal %q", step.ID, step.Sensor, step.Kg, 2*math.Sqrt(step.U2),
