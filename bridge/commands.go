@@ -47,6 +47,7 @@ type command struct {
 	Step   *int   `json:"step"`
 	StepAt string `json:"step_at"`
 	As     string `json:"as"`
+	Gone   *int   `json:"gone"`
 	Why    string `json:"why"`
 
 	What  string  `json:"what"`
@@ -73,7 +74,7 @@ var commandFields = map[string]struct{ needs, may []string }{
 		"typical_l", "total_l", "bottle_l", "between_marks_l", "balance_band_l", "asked_fluid", "other_fluid"}},
 	"phase":     {[]string{"phase"}, []string{"why"}},
 	"baseline":  {},
-	"decide":    {[]string{"step", "as"}, []string{"step_at"}},
+	"decide":    {[]string{"step", "as"}, []string{"step_at", "gone"}},
 	"cleared":   {[]string{"sensor"}, nil},
 	"enter":     {[]string{"what"}, []string{"l", "u_l", "share"}},
 	"record":    {[]string{"item", "result"}, []string{"count", "specified", "applied", "note"}},
@@ -220,6 +221,9 @@ func (c *command) input(fluids map[string]fillcalc.Fluid, measured []fillcalc.Fl
 		Phase: fillcalc.Phase(c.Phase), As: fillcalc.Decision(c.As)}
 	if c.Step != nil {
 		in.Step = *c.Step
+	}
+	if c.Gone != nil {
+		in.Gone = *c.Gone
 	}
 	switch c.Do {
 	case "open":

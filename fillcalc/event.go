@@ -87,6 +87,7 @@ type Input struct {
 	Phase  Phase    `json:"phase,omitempty"`  // with phase
 	Step   int      `json:"step,omitempty"`   // with decide
 	As     Decision `json:"as,omitempty"`     // with decide
+	Gone   int      `json:"gone,omitempty"`   // with decide as fluid: the step with which an object had come that went at the same moment
 	Sensor string   `json:"sensor,omitempty"` // with cleared
 	Entry  *Entry   `json:"entry,omitempty"`  // with enter
 	Record *Record  `json:"record,omitempty"` // with record

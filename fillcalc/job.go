@@ -151,9 +151,16 @@ func (s *State) input(in *Input) {
 		step.As, step.By = in.As, in.By
 		switch in.As {
 		case AsFluid:
-			s.Job.add(step.Tally, step.Kg)
+			fluidKg := step.Kg
+			if in.Gone > 0 {
+				object := &s.Job.Steps[in.Gone-1]
+				fluidKg += object.Kg
+				object.With, step.With = step.ID, object.ID
+				step.Tally = s.Job.tallyOf(s.scale(step.Sensor).Setup.Load, fluidKg)
+			}
+			s.Job.add(step.Tally, fluidKg)
 			if step.Tally == DrainedTally {
-				s.Tail.shift(step.Kg)
+				s.Tail.shift(fluidKg)
 			}
 		case AsLean:
 			// The other end of the push may have been held too; if not, it was taken for
@@ -180,7 +187,7 @@ func (s *State) input(in *Input) {
 			}
 		case AsBefore:
 			if sc := s.scale(step.Sensor); sc != nil {
-				sc.lay(step.Kg)
+				s.Job.before(sc, step)
 			}
 		}
 	case DoCleared:
@@ -336,6 +343,9 @@ func Check(s *State, in *Input) error {
 		if step.As != "" && !(step.As.object() && step.With == 0 && (in.As == AsLean || in.As == AsBefore)) {
 			return fmt.Errorf("step: %d is decided already, as %s", in.Step, step.As)
 		}
+		if in.Gone != 0 {
+			return s.checkGone(&step, in)
+		}
 		switch in.As {
 		case AsFluid, AsObject, AsPan, AsSwap, AsLean:
 			return nil
@@ -409,6 +419,25 @@ func Check(s *State, in *Input) error {
 		return needsJob()
 	}
 	return fmt.Errorf("do: %q is not one of open, phase, baseline, decide, enter, record, gear, weigh, density, close, abandon, republish", in.Do)
+}
+
+// checkGone tells whether an object can have gone in a step that was fluid too.
+func (s *State) checkGone(step *Step, in *Input) error {
+	if in.As != AsFluid {
+		return fmt.Errorf("gone: it belongs to fluid, this step is to be %s", in.As)
+	}
+	if in.Gone < 1 || in.Gone >= in.Step {
+		return fmt.Errorf("gone: %d is not one of the steps before step %d", in.Gone, in.Step)
+	}
+	object := s.Job.Steps[in.Gone-1]
+	sc := s.scale(step.Sensor)
+	if sc == nil || object.Sensor != step.Sensor || !object.As.object() || object.With != 0 || object.Kg < 0 {
+		return fmt.Errorf("gone: step %d brought no object that still lies on scale %s", object.ID, step.Sensor)
+	}
+	if fluidKg := step.Kg + object.Kg; fluidKg < 0 && sc.Setup.Load == CaddyLoad || fluidKg > 0 && sc.Setup.Load == SupplyLoad {
+		return fmt.Errorf("gone: without the object of step %d this would be %+.3f kg of fluid, which scale %s cannot see", object.ID, fluidKg, step.Sensor)
+	}
+	return nil
 }
 
 func (s *State) checkDecided(what string) error {

@@ -236,6 +236,9 @@ func (s *Scale) settle(atNs int64) move {
 	s.Follow = following
 	change := s.LevelKg - s.Before.LevelKg
 	was, now := s.Before.FlowKgS, s.slopeKgS(atNs, straightNs)
+	if s.bent(atNs) {
+		now = was // it is cut off: the end of a step is no stream
+	}
 	if weak := float64(s.bandKg() / 4); math.Abs(was) < weak && math.Abs(now-was) < float64(2*weak) {
 		// Hardly a stream, and no figure is good to less than that: the least of them.
 		for _, kgS := range [...]float64{s.Before.LateKgS, now} {

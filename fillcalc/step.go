@@ -178,6 +178,23 @@ func (j *Job) match(sc *Scale, id int) {
 	}
 }
 
+// before settles an object that lay there while nobody counted, and of which a
+// person says that it went. Where fluid leaves a supply, what is missing beyond its
+// weight left at the same moment.
+func (j *Job) before(sc *Scale, n *Step) {
+	i := sc.lies(-n.Kg)
+	if i < 0 {
+		return
+	}
+	switch rest := sc.Lying[i] + n.Kg; {
+	case math.Abs(rest) <= sc.bandKg():
+		sc.Lying[i] = 0
+	case rest < 0 && -rest < float64((1-leastObjectShare)*-n.Kg) && sc.Direction < 0:
+		sc.Lying[i] = 0
+		j.add(j.tallyOf(sc.Setup.Load, -1), rest)
+	}
+}
+
 // partOf takes an object's weight off what others seemed to leave behind, when a
 // person says that it was one: they were laid on together.
 func (j *Job) partOf(sc *Scale, n *Step) bool {

@@ -21,6 +21,7 @@ type press struct {
 	Phase  string   `json:"phase,omitempty"`
 	Step   *int     `json:"step,omitempty"`
 	StepAt string   `json:"step_at,omitempty"`
+	Gone   *int     `json:"gone,omitempty"`
 	As     string   `json:"as,omitempty"`
 	What   string   `json:"what,omitempty"`
 	L      *float64 `json:"l,omitempty"`
@@ -113,7 +114,7 @@ func groups(c *cart) []group {
 	}
 	if len(j.Undecided) > 0 {
 		on.Buttons = on.Buttons[:1]
-		return []group{question(j), on} // the question comes before all else
+		return []group{c.question(j), on} // the question comes before all else
 	}
 	var list []group
 	for _, ask := range j.Flow.Next {
@@ -158,7 +159,7 @@ func groups(c *cart) []group {
 //
 // Titles of buttons stand still: one that told an age would put new buttons under
 // the finger every second.
-func question(j *bridge.JobMessage) group {
+func (c *cart) question(j *bridge.JobMessage) group {
 	step := j.Undecided[0]
 	when := ""
 	if at, err := time.Parse(time.RFC3339, step.At); err == nil {
@@ -180,6 +181,15 @@ func question(j *bridge.JobMessage) group {
 		{"fluid", fluid}, {"object", "A tool"}, more, {"swap", "Container swapped"}, {"lean", "Somebody leaned"},
 	} {
 		g.Buttons = append(g.Buttons, newButton(as.label, press{Do: "decide", Step: &step.Step, StepAt: step.At, As: as.as}))
+	}
+	// The pan was tipped in while a tool was taken away: the last one laid there.
+	onCaddy := slices.ContainsFunc(c.about.message.Sensors, func(s bridge.AboutSensor) bool { return s.Name == step.Sensor && s.Role != "supply" })
+	for _, o := range slices.Backward(j.Decided) {
+		if onCaddy && o.Sensor == step.Sensor && o.With == 0 && o.As == "object" && o.Kg > 0 && step.Kg+o.Kg > 0 {
+			g.Buttons = append(g.Buttons, newButton(fmt.Sprintf("Fluid in, tool of %.2f kg off", float64(o.Kg)),
+				press{Do: "decide", Step: &step.Step, StepAt: step.At, As: "fluid", Gone: &o.Step}))
+			break
+		}
 	}
 	return g
 }

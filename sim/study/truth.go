@@ -202,23 +202,61 @@ func (p *play) seeStep(step fillcalc.Step) {
 		}
 	}
 	if step.As == "" {
-		p.decideLater(step.ID, right)
+		gone := 0
+		if right == fillcalc.AsObject && p.tippedMeanwhile(scale, fromNs, step) {
+			if gone = p.goneIn(scale, step); gone == 0 && step.Kg > 0 {
+				right = fillcalc.AsPan // there is fluid with it
+			}
+		}
+		p.decideLater(step.ID, right, gone)
 	}
 }
 
 // decideLater is the technician, who reads what is undecided after a while.
-func (p *play) decideLater(id int, right fillcalc.Decision) {
+func (p *play) decideLater(id int, right fillcalc.Decision, gone int) {
 	p.later(seconds(p.d.Work.DecideS.draw(p.rng)), func() {
 		switch {
 		case p.s.Job.Steps[id-1].As != "":
-		case p.now < p.downUntil:
-			p.decideLater(id, right)
+		case p.now < p.downUntil, gone > 0 && p.s.Job.Steps[gone-1].As == "":
+			p.decideLater(id, right, gone)
 		default:
 			p.counts.Asked++
 			p.say("decided: step %d is %s", id, right)
-			p.do(fillcalc.Input{Do: fillcalc.DoDecide, Step: id, As: right})
+			in := fillcalc.Input{Do: fillcalc.DoDecide, Step: id, As: right}
+			if gone > 0 {
+				in.As, in.Gone = fillcalc.AsFluid, gone
+				p.say("... fluid, and the object of step %d gone", gone)
+			}
+			if err := p.do(in); err != nil {
+				p.say("refused: %v", err)
+				p.do(fillcalc.Input{Do: fillcalc.DoDecide, Step: id, As: right})
+			}
 		}
 	})
+}
+
+// tippedMeanwhile tells whether a good part of a step was fluid that came into the
+// caddy while a tool was laid on it or taken away.
+func (p *play) tippedMeanwhile(scale int, fromNs int64, step fillcalc.Step) bool {
+	const leastKg = 0.05
+	change := p.changeSince(scale, fromNs)
+	return step.Kg-change.objectKg > leastKg+float64(2*math.Sqrt(step.U2)) && change.fluidKg > leastKg
+}
+
+// goneIn is the step with which the tool had come that was taken away in another
+// step; 0 when that is not known.
+func (p *play) goneIn(scale int, step fillcalc.Step) int {
+	for _, o := range p.objects {
+		if o.scale != scale || o.goneNs < step.FromNs || o.goneNs > step.AtNs {
+			continue
+		}
+		for _, came := range p.s.Job.Steps[p.s.Job.StepsBefore : step.ID-1] {
+			if came.Sensor == step.Sensor && came.Kg > 0 && came.With == 0 && math.Abs(came.Kg-o.kg) < 2*p.bandKg(scale) {
+				return came.ID
+			}
+		}
+	}
+	return 0
 }
 
 // doubts tells whether the program knows of an object on a scale with one end
