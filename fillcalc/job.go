@@ -172,13 +172,15 @@ func (s *State) input(in *Input) {
 			if s.Job.match(sc, step.ID); step.With != 0 {
 				break
 			}
-			stream := s.Job.streamOf(sc.Setup.Load)
 			switch {
 			case step.Kg < 0 && !s.Job.endsLean(sc, step):
-				s.Job.add(stream, step.Kg)
-			case step.Kg > 0 && stream == AddedTally:
+				// Its beginning passed for what drains: on one scale it is held once fluid is
+				// poured from it.
+				s.Job.add(s.Job.tallyOf(sc.Setup.Load, 1), step.Kg)
+			case step.Kg > 0 && s.Job.hasEnded(sc, step):
+			case step.Kg > 0 && s.Job.streamOf(sc.Setup.Load) == AddedTally:
 				// Its end looks like what is poured, unless it is held yet.
-				s.Job.add(stream, step.Kg)
+				s.Job.add(AddedTally, step.Kg)
 				step.With = step.ID
 			}
 		case AsObject, AsPan:
@@ -187,7 +189,7 @@ func (s *State) input(in *Input) {
 			}
 		case AsBefore:
 			if sc := s.scale(step.Sensor); sc != nil {
-				s.Job.before(sc, step)
+				s.Job.wasBefore(sc, step)
 			}
 		}
 	case DoCleared:

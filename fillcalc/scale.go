@@ -210,6 +210,10 @@ func (s *Scale) read(atNs int64, kg float64) (m move, settled bool) {
 		s.rest(atNs)
 		return move{}, false
 	case atNs-s.BentNs >= settleNs && s.CalmN >= settleN, atNs-s.FastNs >= calmNs && s.Cause != Sudden:
+		if s.HeldCounts && s.Cause != Backward && s.streamsBack(atNs) {
+			s.Cause, s.FastNs, s.BentNs, s.CalmN = Backward, atNs, atNs, 0
+			return move{}, false
+		}
 		return s.settle(atNs), true
 	case s.Cause == Sudden && (atNs-s.SinceNs >= suddenNs && s.movesOn(atNs) || atNs-s.SinceNs >= tremblingNs):
 		s.Follow = following // no step does that
@@ -396,6 +400,12 @@ func (s *Scale) furthestKg() float64 {
 // than the band in five seconds.
 func (s *Scale) goesBack(atNs int64) bool {
 	return float64(float64(s.Direction)*s.slopeKgS(atNs, straightNs)) < -s.bandKg()/5
+}
+
+// streamsBack tells whether what is held has become a stream that no fluid makes:
+// against its direction, and stronger than any drip.
+func (s *Scale) streamsBack(atNs int64) bool {
+	return float64(float64(s.Direction)*s.slopeKgS(atNs, straightNs)) < -max(float64(s.bandKg()/2), 4*mostDripKgS)
 }
 
 // rest notes where the level stays for a while.

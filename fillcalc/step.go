@@ -56,6 +56,8 @@ const (
 	vagueShare = 0.15
 	// Nobody leans on a cart for longer.
 	leanNs = 60e9
+	// So long fluid may run while something else is held.
+	longestHoldS = 4.0
 )
 
 // match joins a step to those that it ends, where the signal proves that an
@@ -106,10 +108,16 @@ func (j *Job) match(sc *Scale, id int) {
 		if !may(c) {
 			continue
 		}
-		if rest := c.Kg + n.Kg; near(rest, c.U2+n.U2) && (len(best) != 1 || math.Abs(rest) < bestKg) {
+		// What a person has called an object goes before what may be fluid.
+		better := len(best) != 1 || best[0].As == "" && c.As != ""
+		worse := len(best) == 1 && best[0].As != "" && c.As == ""
+		if rest := c.Kg + n.Kg; near(rest, c.U2+n.U2) && !worse && (better || math.Abs(rest) < bestKg) {
 			best, bestKg = []*Step{c}, math.Abs(rest)
 		}
 		for _, d := range open[i+1:] {
+			if n.Kg > 0 && !said {
+				break // too many sums come near by chance
+			}
 			if rest := c.Kg + d.Kg + n.Kg; may(d) && near(rest, c.U2+d.U2+n.U2) && len(best) != 1 && math.Abs(rest) < bestKg {
 				best, bestKg = []*Step{c, d}, math.Abs(rest)
 			}
@@ -178,18 +186,23 @@ func (j *Job) match(sc *Scale, id int) {
 	}
 }
 
-// before settles an object that lay there while nobody counted, and of which a
+// wasBefore settles an object that lay there while nobody counted, and of which a
 // person says that it went. Where fluid leaves a supply, what is missing beyond its
 // weight left at the same moment.
-func (j *Job) before(sc *Scale, n *Step) {
+func (j *Job) wasBefore(sc *Scale, n *Step) {
 	i := sc.lies(-n.Kg)
 	if i < 0 {
+		// It came just when the scale began to count, and was held.
+		if came, _ := j.unpaired(n.Sensor); len(came) > 0 {
+			n.As = AsObject
+			j.rematch(sc)
+		}
 		return
 	}
 	switch rest := sc.Lying[i] + n.Kg; {
 	case math.Abs(rest) <= sc.bandKg():
 		sc.Lying[i] = 0
-	case rest < 0 && -rest < float64((1-leastObjectShare)*-n.Kg) && sc.Direction < 0:
+	case rest < 0 && sc.Direction < 0 && -rest < float64(sc.Setup.MaxFlowKgS*longestHoldS):
 		sc.Lying[i] = 0
 		j.add(j.tallyOf(sc.Setup.Load, -1), rest)
 	}
@@ -289,10 +302,36 @@ func (c *Step) leans() bool {
 // endsLean joins the end of a push, which was held, to its beginning, when that was
 // held too; however they differ, it is the stream that ran meanwhile.
 func (j *Job) endsLean(sc *Scale, n *Step) bool {
+	var said, unsaid []*Step
 	for i := n.ID - 2; n.Kg < 0 && i >= j.StepsBefore; i-- {
 		c := &j.Steps[i]
-		if c.Sensor == n.Sensor && (c.With == 0 && c.Kg > 0 && (c.As == "" || c.As == AsLean) || c.leans()) && n.AtNs-c.AtNs < leanNs {
-			j.pair(sc, n, c)
+		switch {
+		case c.Sensor != n.Sensor || c.Kg < 0 || n.AtNs-c.AtNs > leanNs:
+		case c.As == AsLean && c.With == 0 || c.leans():
+			said = append(said, c) // it may have come in parts
+		case c.As == "":
+			unsaid = append(unsaid, c)
+		}
+	}
+	switch {
+	case said != nil:
+		j.pair(sc, n, said...)
+	case unsaid != nil:
+		j.pair(sc, n, unsaid[0])
+	default:
+		return false
+	}
+	return true
+}
+
+// hasEnded adds a part of a push, of which a person speaks late, to the others:
+// their end was held, and weighed against those that were known then.
+func (j *Job) hasEnded(sc *Scale, c *Step) bool {
+	for i := c.ID; i < len(j.Steps); i++ {
+		n := &j.Steps[i]
+		if n.Sensor == c.Sensor && n.As == AsLean && n.Kg < 0 && n.AtNs-c.AtNs < leanNs {
+			c.With = n.ID
+			j.add(j.tallyOf(sc.Setup.Load, 1), c.Kg)
 			return true
 		}
 	}

@@ -191,6 +191,7 @@ func (p *play) close() {
 	p.pass(seconds(restNs/1e9 + 1))
 	in := fillcalc.Input{Do: fillcalc.DoClose}
 	p.until(func() bool { return fillcalc.Check(&p.s, &in) == nil && p.s.Volumes().Quality == "good" })
+	p.clear()
 	p.compare()
 	err := p.do(in)
 	if err == nil {
