@@ -128,3 +128,89 @@ func TestPourIsNoObject(t *testing.T) {
 	}
 	near(t, "drained", r.shown(DrainedTally), 0, 0.02)
 }
+
+// A tool is taken away while the pan is tipped in: the step is fluid less the
+// tool, and a person says which.
+func TestFluidAndToolGone(t *testing.T) {
+	r := started(t, oneScale(), aJob(), Draining)
+	r.scene(8, nil, nil, steady(0.25))
+	r.decided(AsObject)
+	r.caddyKg += 0.4
+	r.scene(10, nil, nil, nil)
+	for _, c := range []struct {
+		in   Input
+		want string
+	}{
+		{Input{Do: DoDecide, Step: 2, As: AsObject, Gone: 1}, "belongs to fluid"},
+		{Input{Do: DoDecide, Step: 2, As: AsFluid, Gone: 2}, "before step 2"},
+		{Input{Do: DoDecide, Step: 2, As: AsFluid, Gone: -1}, "before step 2"},
+	} {
+		r.refused(c.in, c.want)
+	}
+	r.do(Input{Do: DoDecide, Step: 2, As: AsFluid, Gone: 1})
+	near(t, "drained", r.shown(DrainedTally), 0.4, 0.02)
+	near(t, "added", r.shown(AddedTally), 0, 0.02)
+	if hasRemark(&r.s, "objects") {
+		t.Error("the tool does not count as gone")
+	}
+	r.scene(8, nil, nil, steady(0.1))
+	r.refused(Input{Do: DoDecide, Step: 3, As: AsFluid, Gone: 1}, "step 1 brought no object that still lies")
+	r.decided(AsObject)
+	r.scene(8, nil, nil, steady(-0.3))
+	r.refused(Input{Do: DoDecide, Step: 2, As: AsFluid}, "decided already")
+}
+
+// What is out of sight within a change of containers was no fluid.
+func TestToolWithinASwap(t *testing.T) {
+	r := started(t, oneScale(), aJob(), Filling)
+	r.scene(8, nil, nil, steady(-3))
+	r.decided(AsSwap)
+	r.scene(8, nil, nil, steady(1.5)) // a full one, and a tool of 0.4 kg with it
+	r.decided(AsSwap)
+	r.scene(8, nil, nil, steady(1.1))
+	r.decided(AsObject)
+	r.cleared()
+	near(t, "added", r.shown(AddedTally), 0, 0.02)
+
+	r = started(t, twoScales(), aJob(), Draining)
+	r.scene(8, nil, nil, steady(0.4))
+	r.decided(AsObject)
+	r.scene(8, nil, nil, steady(-3)) // caddy and tool
+	r.decided(AsSwap)
+	r.cleared()
+	near(t, "drained", r.shown(DrainedTally), 0, 0.02)
+}
+
+// A pan laid on in the moment in which a tool is taken: what is left when both are
+// gone ran out of the pan, whatever the phase.
+func TestPanAndToolAtOnce(t *testing.T) {
+	r := started(t, oneScale(), aJob(), Draining)
+	r.scene(8, nil, nil, steady(1.4))
+	r.decided(AsObject)
+	r.scene(8, nil, nil, steady(1.35)) // the tool off, the pan with 0.3 kg of fluid on
+	r.decided(AsObject)
+	r.do(Input{Do: DoPhase, Phase: Filling})
+	r.scene(8, nil, nil, steady(0.3))
+	r.decided(AsPan)
+	r.cleared()
+	near(t, "drained", r.shown(DrainedTally), 0.3, 0.02)
+	near(t, "added", r.shown(AddedTally), 0, 0.02)
+}
+
+// Poured while a tool goes that lay there before the scale counted.
+func TestPouredAsAToolFromBeforeGoes(t *testing.T) {
+	r := started(t, oneScale(), aJob(), Ready)
+	r.scene(8, nil, nil, steady(0.7))
+	r.do(Input{Do: DoPhase, Phase: Draining})
+	r.do(Input{Do: DoPhase, Phase: Filling})
+	r.scene(4, nil, nil, steady(0.7))
+	r.scene(1.5, nil, steady(0.14), during(0, 0.5, 0.7))
+	r.scene(8, nil, nil, nil)
+	if n := len(r.s.Job.Steps); n != 1 {
+		t.Fatalf("steps %+v", r.s.Job.Steps)
+	}
+	if r.s.Job.Steps[0].As == "" {
+		r.decided(AsBefore)
+	}
+	near(t, "added", r.shown(AddedTally), 0.21, 0.04)
+}

@@ -105,7 +105,7 @@ func (j *Job) match(sc *Scale, id int) {
 		}
 	}
 	for i, c := range open {
-		if !may(c) {
+		if !may(c) || c.ID > n.ID { // the later one ends the earlier
 			continue
 		}
 		// What a person has called an object goes before what may be fluid.
@@ -115,10 +115,10 @@ func (j *Job) match(sc *Scale, id int) {
 			best, bestKg = []*Step{c}, math.Abs(rest)
 		}
 		for _, d := range open[i+1:] {
-			if n.Kg > 0 && !said {
-				break // too many sums come near by chance
+			if n.Kg > 0 {
+				break // what comes back is one thing: too many sums come near by chance
 			}
-			if rest := c.Kg + d.Kg + n.Kg; may(d) && near(rest, c.U2+d.U2+n.U2) && len(best) != 1 && math.Abs(rest) < bestKg {
+			if rest := c.Kg + d.Kg + n.Kg; may(d) && d.ID < n.ID && near(rest, c.U2+d.U2+n.U2) && len(best) != 1 && math.Abs(rest) < bestKg {
 				best, bestKg = []*Step{c, d}, math.Abs(rest)
 			}
 		}
@@ -254,7 +254,7 @@ func (j *Job) left(sc *Scale, n *Step, open []*Step, said bool) (c *Step) {
 			continue // the two are not known well enough to prove a difference
 		case rest > 0 && (sc.Setup.Load == SupplyLoad || -n.Kg < float64(leastObjectShare*o.Kg)):
 			continue
-		case rest < 0 && (!said || sc.Direction > 0):
+		case rest < 0 && (!said || !j.poured(sc, n.FromNs)):
 			continue
 		}
 		if c == nil || math.Abs(rest) < math.Abs(c.Kg+n.Kg) {
@@ -322,6 +322,13 @@ func (j *Job) endsLean(sc *Scale, n *Step) bool {
 		return false
 	}
 	return true
+}
+
+// poured tells whether fluid was poured from a scale at a time.
+func (j *Job) poured(sc *Scale, atNs int64) bool {
+	return sc.Setup.Load == SupplyLoad || sc.Setup.Load == BothLoad && slices.ContainsFunc(j.Phases, func(p PhaseAt) bool {
+		return p.Phase == Filling && p.AtNs < atNs
+	})
 }
 
 // hasEnded adds a part of a push, of which a person speaks late, to the others:
