@@ -174,12 +174,7 @@ func (s *State) input(in *Input) {
 			}
 			switch {
 			case step.Kg < 0 && !s.Job.endsLean(sc, step):
-				// Its beginning passed for what drained, or slowed what was poured.
-				tally := s.Job.tallyOf(sc.Setup.Load, 1)
-				if s.Job.poured(sc, step.FromNs-leanNs/2) {
-					tally = AddedTally
-				}
-				s.Job.add(tally, step.Kg)
+				s.Job.add(s.Job.leanTally(sc, step), step.Kg)
 			case step.Kg > 0 && s.Job.hasEnded(sc, step):
 			case step.Kg > 0 && s.Job.streamOf(sc.Setup.Load) == AddedTally:
 				// Its end looks like what is poured, unless it is held yet.

@@ -156,8 +156,9 @@ type move struct {
 }
 
 // read takes one weight. settled is true when a held change has come to rest;
-// m is zero when fluid explains all of it.
-func (s *Scale) read(atNs int64, kg float64) (m move, settled bool) {
+// m is zero when fluid explains all of it. oneWay says that fluid moves the scale
+// in its direction only, drips apart.
+func (s *Scale) read(atNs int64, kg float64, oneWay bool) (m move, settled bool) {
 	if s.Follow == lost || atNs-s.LastNs > scaleSilentNs {
 		if s.Follow == following || s.Follow == lost && s.Anchored {
 			s.Before = past{s.LastNs, s.LevelKg, 0, 0}
@@ -210,7 +211,7 @@ func (s *Scale) read(atNs int64, kg float64) (m move, settled bool) {
 		s.rest(atNs)
 		return move{}, false
 	case atNs-s.BentNs >= settleNs && s.CalmN >= settleN, atNs-s.FastNs >= calmNs && s.Cause != Sudden:
-		if s.HeldCounts && s.Cause != Backward && s.streamsBack(atNs) {
+		if oneWay && (s.Cause == TooFast || s.Cause == Sudden) && s.streamsBack(atNs) {
 			s.Cause, s.FastNs, s.BentNs, s.CalmN = Backward, atNs, atNs, 0
 			return move{}, false
 		}

@@ -190,21 +190,21 @@ func (j *Job) match(sc *Scale, id int) {
 // person says that it went. Where fluid leaves a supply, what is missing beyond its
 // weight left at the same moment.
 func (j *Job) wasBefore(sc *Scale, n *Step) {
-	i := sc.lies(-n.Kg)
-	if i < 0 {
-		// It came just when the scale began to count, and was held.
-		if came, _ := j.unpaired(n.Sensor); len(came) > 0 {
-			n.As = AsObject
-			j.rematch(sc)
+	if i := sc.lies(-n.Kg); i >= 0 {
+		rest := sc.Lying[i] + n.Kg
+		poured := rest < 0 && sc.Direction < 0 && -rest < float64(sc.Setup.MaxFlowKgS*longestHoldS)
+		if same := math.Abs(rest) <= sc.bandKg(); same || poured {
+			sc.Lying[i] = 0
+			if !same {
+				j.add(j.tallyOf(sc.Setup.Load, -1), rest)
+			}
+			return
 		}
-		return
 	}
-	switch rest := sc.Lying[i] + n.Kg; {
-	case math.Abs(rest) <= sc.bandKg():
-		sc.Lying[i] = 0
-	case rest < 0 && sc.Direction < 0 && -rest < float64(sc.Setup.MaxFlowKgS*longestHoldS):
-		sc.Lying[i] = 0
-		j.add(j.tallyOf(sc.Setup.Load, -1), rest)
+	// Did it come just when the scale began to count, and was held?
+	n.As = AsObject
+	if j.rematch(sc); n.With == 0 {
+		n.As = AsBefore
 	}
 }
 
@@ -331,6 +331,15 @@ func (j *Job) poured(sc *Scale, atNs int64) bool {
 	})
 }
 
+// leanTally is the account in which the beginning of a push is, of which the end
+// was held: it passed for what drained, or slowed what was poured.
+func (j *Job) leanTally(sc *Scale, end *Step) Tally {
+	if j.poured(sc, end.FromNs-leanNs/2) {
+		return AddedTally
+	}
+	return j.tallyOf(sc.Setup.Load, 1)
+}
+
 // hasEnded adds a part of a push, of which a person speaks late, to the others:
 // their end was held, and weighed against those that were known then.
 func (j *Job) hasEnded(sc *Scale, c *Step) bool {
@@ -338,7 +347,7 @@ func (j *Job) hasEnded(sc *Scale, c *Step) bool {
 		n := &j.Steps[i]
 		if n.Sensor == c.Sensor && n.As == AsLean && n.Kg < 0 && n.AtNs-c.AtNs < leanNs {
 			c.With = n.ID
-			j.add(j.tallyOf(sc.Setup.Load, 1), c.Kg)
+			j.add(j.leanTally(sc, n), c.Kg)
 			return true
 		}
 	}

@@ -144,7 +144,7 @@ func (s *State) weigh(i int, atNs int64, kg float64) {
 	if sc.Follow != held {
 		sc.HeldCounts = counting
 	}
-	m, settled := sc.read(atNs, kg)
+	m, settled := sc.read(atNs, kg, counting && !(sc.Setup.Load == BothLoad && s.overflowing()))
 	switch {
 	case settled:
 		s.settled(sc, atNs, m)
@@ -185,12 +185,17 @@ func (s *State) settled(sc *Scale, atNs int64, m move) {
 // caddy is none (common practice, no source).
 const mostDripKgS = 0.01
 
+// overflowing tells whether fluid may run out of the check opening.
+func (s *State) overflowing() bool {
+	return s.Job.Phase == Checking && s.Job.Spec.Check == ByOverflow
+}
+
 // turn takes note that a scale moves against its direction. Where caddy and
 // supply stand on it and both may move, the stream has changed; anywhere else
 // no fluid does that.
 func (s *State) turn(sc *Scale, atNs int64) {
 	rises := sc.Direction < 0
-	drips := sc.flowKgS() < mostDripKgS || s.Job.Phase == Checking && s.Job.Spec.Check == ByOverflow
+	drips := sc.flowKgS() < mostDripKgS || s.overflowing()
 	if sc.Setup.Load != BothLoad || s.Job.Phase == Draining || s.Job.Phase == Service || rises && !drips {
 		sc.hold(Backward, past{AtNs: atNs, LevelKg: sc.furthestKg()}, atNs)
 		sc.HeldCounts = true
