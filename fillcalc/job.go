@@ -174,7 +174,8 @@ func (s *State) input(in *Input) {
 			}
 			switch {
 			case step.Kg < 0 && !s.Job.endsLean(sc, step):
-				s.Job.add(s.Job.leanTally(sc, step), step.Kg)
+				// Its beginning passed for what drained, or slowed what was poured.
+				s.Job.add(s.Job.streamAt(sc, step.FromNs-leanNs/2), step.Kg)
 			case step.Kg > 0 && s.Job.hasEnded(sc, step):
 			case step.Kg > 0 && s.Job.streamOf(sc.Setup.Load) == AddedTally:
 				// Its end looks like what is poured, unless it is held yet.

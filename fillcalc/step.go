@@ -331,15 +331,6 @@ func (j *Job) poured(sc *Scale, atNs int64) bool {
 	})
 }
 
-// leanTally is the account in which the beginning of a push is, of which the end
-// was held: it passed for what drained, or slowed what was poured.
-func (j *Job) leanTally(sc *Scale, end *Step) Tally {
-	if j.poured(sc, end.FromNs-leanNs/2) {
-		return AddedTally
-	}
-	return j.tallyOf(sc.Setup.Load, 1)
-}
-
 // hasEnded adds a part of a push, of which a person speaks late, to the others:
 // their end was held, and weighed against those that were known then.
 func (j *Job) hasEnded(sc *Scale, c *Step) bool {
@@ -347,22 +338,41 @@ func (j *Job) hasEnded(sc *Scale, c *Step) bool {
 		n := &j.Steps[i]
 		if n.Sensor == c.Sensor && n.As == AsLean && n.Kg < 0 && n.AtNs-c.AtNs < leanNs {
 			c.With = n.ID
-			j.add(j.leanTally(sc, n), c.Kg)
+			j.add(j.streamAt(sc, n.FromNs-leanNs/2), c.Kg)
 			return true
 		}
 	}
 	return false
 }
 
-// pair joins step n to those that it ends; what they differ by belongs to the
-// stream that runs.
+// pair joins step n to those that it ends. What they differ by belongs to the
+// streams beside which they were weighed, to each as badly as it could be told
+// from it.
 func (j *Job) pair(sc *Scale, n *Step, came ...*Step) {
-	leftKg := n.Kg
+	leftKg, u2 := n.Kg, n.U2
 	for _, c := range came {
 		leftKg += c.Kg
+		u2 += c.U2
 	}
 	j.join(n, came...)
-	j.add(j.tallyOf(sc.Setup.Load, float64(sc.Direction)), leftKg)
+	restKg := leftKg
+	for _, c := range came {
+		part := float64(leftKg * (c.U2 / u2))
+		j.add(j.streamAt(sc, c.AtNs), part)
+		restKg -= part
+	}
+	j.add(j.streamAt(sc, n.AtNs), restKg)
+}
+
+// streamAt is the account that a scale's stream fed at a time.
+func (j *Job) streamAt(sc *Scale, atNs int64) Tally {
+	switch {
+	case j.poured(sc, atNs):
+		return AddedTally
+	case j.Phase == Checking && atNs > j.PhaseNs:
+		return j.tallyOf(sc.Setup.Load, 1) // it may have run over
+	}
+	return DrainedTally
 }
 
 // join notes which steps belong together.
@@ -458,8 +468,8 @@ func (j *Job) clear(sc *Scale) {
 			sumKg -= o.Kg // it came or went with the container
 		case math.Abs(sumKg-o.Kg) <= sc.bandKg() && o.Kg < 0 && j.partOf(sc, o):
 			sumKg -= o.Kg
-		case o.As == AsPan:
-			stream = j.tallyOf(sc.Setup.Load, sumKg)
+		case o.As == AsPan && sumKg > 0 && sc.Setup.Load != SupplyLoad:
+			stream = DrainedTally
 		}
 	}
 	for _, o := range objects {
