@@ -96,6 +96,8 @@ func (j *Job) match(sc *Scale, id int) {
 		}
 		return !said && float64(2*math.Sqrt(u2)) > max(sc.bandKg(), float64(vagueShare*leastKg))
 	}
+	// A pan goes lighter than it came: no sum that comes near proves anything then.
+	pan := !said && slices.ContainsFunc(open, func(c *Step) bool { return c.As == AsPan })
 	// Alone, or with another one that was laid on for itself.
 	var best []*Step
 	bestKg := math.Inf(1)
@@ -115,7 +117,7 @@ func (j *Job) match(sc *Scale, id int) {
 			best, bestKg = []*Step{c}, math.Abs(rest)
 		}
 		for _, d := range open[i+1:] {
-			if n.Kg > 0 {
+			if n.Kg > 0 || pan {
 				break // what comes back is one thing: too many sums come near by chance
 			}
 			if rest := c.Kg + d.Kg + n.Kg; may(d) && d.ID < n.ID && near(rest, c.U2+d.U2+n.U2) && len(best) != 1 && math.Abs(rest) < bestKg {
@@ -163,7 +165,7 @@ func (j *Job) match(sc *Scale, id int) {
 			return
 		}
 	}
-	if len(open) > 2 && near(sumKg, sumU2) && !slices.ContainsFunc(open, func(c *Step) bool { return !may(c) }) {
+	if len(open) > 2 && !pan && near(sumKg, sumU2) && !slices.ContainsFunc(open, func(c *Step) bool { return !may(c) }) {
 		j.pair(sc, n, open...) // all is gone
 		return
 	}
@@ -211,9 +213,11 @@ func (j *Job) wasBefore(sc *Scale, n *Step) {
 // partOf takes an object's weight off what others seemed to leave behind, when a
 // person says that it was one: they were laid on together.
 func (j *Job) partOf(sc *Scale, n *Step) bool {
+	// What is too heavy to come unnoticed came with a pan, if with nothing else.
+	heavy := -n.Kg > float64(sc.Setup.MaxFlowKgS*longestHoldS)
 	leftKg, u2 := 0.0, n.U2
 	for i := j.StepsBefore; i < len(j.Steps); i++ {
-		if e := &j.Steps[i]; e.Sensor == n.Sensor && e.LeftKg > 0 && !j.wasPan(e) {
+		if e := &j.Steps[i]; e.Sensor == n.Sensor && e.LeftKg > 0 && (heavy || !j.wasPan(e)) {
 			leftKg += e.LeftKg
 			u2 += e.U2
 		}
@@ -223,7 +227,7 @@ func (j *Job) partOf(sc *Scale, n *Step) bool {
 	}
 	goneKg := -n.Kg
 	for i := len(j.Steps) - 1; i >= j.StepsBefore && goneKg > 0; i-- {
-		if e := &j.Steps[i]; e.Sensor == n.Sensor && e.LeftKg > 0 && !j.wasPan(e) {
+		if e := &j.Steps[i]; e.Sensor == n.Sensor && e.LeftKg > 0 && (heavy || !j.wasPan(e)) {
 			part := min(e.LeftKg, goneKg)
 			e.LeftKg -= part
 			goneKg -= part
@@ -458,9 +462,13 @@ func (j *Job) addsUpBadly(sc *Scale) bool {
 func (j *Job) clear(sc *Scale) {
 	objects, sumKg := j.unpaired(sc.Setup.Sensor)
 	stream := j.streamOf(sc.Setup.Load)
-	u2 := 0.0
+	u2, heaviestKg := 0.0, 0.0
 	for _, o := range objects {
 		u2 += o.U2
+		if o.Kg < heaviestKg {
+			// It had come before it went.
+			stream, heaviestKg = j.streamAt(sc, o.AtNs), o.Kg
+		}
 	}
 	for _, o := range objects {
 		switch {

@@ -290,7 +290,7 @@ func (p *play) inHole(m *moved) bool {
 // judge says what a step truly was. The technician knows what hands did; only
 // when that is no good part of it was it fluid.
 func (p *play) judge(scale int, fromNs int64, step fillcalc.Step) (fillcalc.Decision, string) {
-	const noneKg, goodPart = 0.01, 1.0 / 3
+	const noneKg, goodPart, containerKg = 0.01, 1.0 / 3, 0.25
 	change := p.changeSince(scale, fromNs)
 	if math.Abs(change.objectKg)+math.Abs(change.otherKg)+math.Abs(change.fluidKg) < goodPart*math.Abs(step.Kg) {
 		change = p.changeSince(scale, fromNs-tailNs) // the end of what a hold before cut off
@@ -303,7 +303,7 @@ func (p *play) judge(scale int, fromNs int64, step fillcalc.Step) (fillcalc.Deci
 	case max(objectKg, otherKg) < max(noneKg, goodPart*stepKg):
 		// A kick leaves nothing behind: what is there is fluid, however it is divided.
 		return fillcalc.AsFluid, why
-	case otherKg > max(noneKg, goodPart*stepKg):
+	case otherKg > max(noneKg, min(goodPart*stepKg, containerKg)):
 		return fillcalc.AsSwap, why
 	}
 	return fillcalc.AsObject, why
