@@ -84,11 +84,11 @@ func (p *play) compare() {
 	jumps := [2]float64{r.errorKg[0] - was.errorKg[0], r.errorKg[1] - was.errorKg[1]}
 	// One scale sees only the difference of a pour and a drip: what is then missing
 	// in both accounts alike is no step's doing.
-	bandKg := p.bandKg(0)
+	bandKg, missingKg := p.bandKg(0), -min(jumps[0], jumps[1])
 	if len(p.scales) == 1 && p.s.Job.Phase != fillcalc.Draining && p.s.Job.Phase != fillcalc.Service &&
-		jumps[0] < -bandKg && -jumps[0] < min(r.dripKg-was.dripKg+bandKg/4, 3*bandKg) && math.Abs(jumps[0]-jumps[1]) < bandKg/4 {
+		missingKg > bandKg && missingKg < min(r.dripKg-was.dripKg+bandKg/4, 3*bandKg) && math.Abs(jumps[0]-jumps[1]) < bandKg/4 {
 		p.counts.DividedBadly++
-		p.note("divided badly: %.3f kg dripped unseen while the one scale was poured from", -jumps[0])
+		p.note("divided badly: %.3f kg dripped unseen while the one scale was poured from", missingKg)
 		p.rest = r
 		return
 	}
