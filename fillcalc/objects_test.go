@@ -214,3 +214,25 @@ func TestPouredAsAToolFromBeforeGoes(t *testing.T) {
 	}
 	near(t, "added", r.shown(AddedTally), 0.21, 0.04)
 }
+
+// The pan that goes is the pan that came, whatever else weighs as much.
+func TestPanAmongTools(t *testing.T) {
+	r := started(t, oneScale(), aJob(), Draining)
+	for _, kg := range []float64{0.8, 1.1} {
+		r.scene(8, nil, nil, steady(kg))
+		r.decided(AsObject)
+	}
+	r.scene(8, nil, nil, steady(2.6)) // the pan, 1.1 kg with 0.4 kg of fluid
+	r.decided(AsPan)
+	r.scene(8, nil, nil, steady(1.5))
+	if r.s.Job.Steps[3].As != "" {
+		t.Errorf("decided: %+v", r.s.Job.Steps[3])
+	}
+	r.decided(AsPan)
+	r.scene(8, nil, nil, steady(0.7))
+	r.scene(8, nil, nil, steady(0.4))
+	near(t, "drained", r.shown(DrainedTally), 0.4, 0.02)
+	if hasRemark(&r.s, "objects") {
+		t.Errorf("steps %+v", r.s.Job.Steps)
+	}
+}

@@ -98,6 +98,7 @@ func (j *Job) match(sc *Scale, id int) {
 	}
 	// A pan goes lighter than it came: no sum that comes near proves anything then.
 	pan := !said && slices.ContainsFunc(open, func(c *Step) bool { return c.As == AsPan })
+	panGoes := n.As == AsPan && n.Kg < 0 && slices.ContainsFunc(open, func(c *Step) bool { return c.As == AsPan && c.ID < n.ID })
 	// Alone, or with another one that was laid on for itself.
 	var best []*Step
 	bestKg := math.Inf(1)
@@ -107,7 +108,7 @@ func (j *Job) match(sc *Scale, id int) {
 		}
 	}
 	for i, c := range open {
-		if !may(c) || c.ID > n.ID { // the later one ends the earlier
+		if !may(c) || c.ID > n.ID || panGoes && c.As != AsPan { // the later one ends the earlier
 			continue
 		}
 		// What a person has called an object goes before what may be fluid.
@@ -117,7 +118,7 @@ func (j *Job) match(sc *Scale, id int) {
 			best, bestKg = []*Step{c}, math.Abs(rest)
 		}
 		for _, d := range open[i+1:] {
-			if n.Kg > 0 || pan {
+			if n.Kg > 0 || pan || panGoes {
 				break // what comes back is one thing: too many sums come near by chance
 			}
 			if rest := c.Kg + d.Kg + n.Kg; may(d) && d.ID < n.ID && near(rest, c.U2+d.U2+n.U2) && len(best) != 1 && math.Abs(rest) < bestKg {
@@ -165,7 +166,7 @@ func (j *Job) match(sc *Scale, id int) {
 			return
 		}
 	}
-	if len(open) > 2 && !pan && near(sumKg, sumU2) && !slices.ContainsFunc(open, func(c *Step) bool { return !may(c) }) {
+	if len(open) > 2 && !pan && !panGoes && near(sumKg, sumU2) && !slices.ContainsFunc(open, func(c *Step) bool { return !may(c) }) {
 		j.pair(sc, n, open...) // all is gone
 		return
 	}
