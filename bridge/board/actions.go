@@ -178,7 +178,7 @@ func (c *cart) question(j *bridge.JobMessage) group {
 		more.as, more.label = "before", "Tool from before"
 	}
 	for _, as := range []struct{ as, label string }{
-		{"fluid", fluid}, {"object", "A tool"}, more, {"swap", "Container swapped"}, {"lean", "Somebody leaned"},
+		{"fluid", fluid}, {"object", "A tool"}, more, {"swap", "A container"}, {"lean", "A push"},
 	} {
 		g.Buttons = append(g.Buttons, newButton(as.label, press{Do: "decide", Step: &step.Step, StepAt: step.At, As: as.as}))
 	}
@@ -186,7 +186,7 @@ func (c *cart) question(j *bridge.JobMessage) group {
 	onCaddy := slices.ContainsFunc(c.about.message.Sensors, func(s bridge.AboutSensor) bool { return s.Name == step.Sensor && s.Role != "supply" })
 	for _, o := range slices.Backward(j.Decided) {
 		if onCaddy && o.Sensor == step.Sensor && o.With == 0 && o.As == "object" && o.Kg > 0 && step.Kg+o.Kg > 0 {
-			g.Buttons = append(g.Buttons, newButton(fmt.Sprintf("Fluid in, tool of %.2f kg off", float64(o.Kg)),
+			g.Buttons = append(g.Buttons, newButton("Fluid in, tool off",
 				press{Do: "decide", Step: &step.Step, StepAt: step.At, As: "fluid", Gone: &o.Step}))
 			break
 		}

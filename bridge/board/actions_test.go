@@ -35,8 +35,19 @@ func TestButtons(t *testing.T) {
 				`Fluid, 1.43 L {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"fluid"}, ` +
 				`A tool {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"object"}, ` +
 				`The pan {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"pan"}, ` +
-				`Container swapped {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"swap"}, ` +
-				`Somebody leaned {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"lean"}; ` +
+				`A container {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"swap"}, ` +
+				`A push {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"lean"}; ` +
+				`Next: [why=]? To service {"do":"phase","phase":"service"} with why`},
+		{"draining", `[]`, `,"undecided":[{"step":4,"at":"2026-11-25T09:09:00.000Z","sensor":"caddy","kg":0.15,"l":0.17}],"decided":[` +
+			`{"step":1,"at":"2026-11-25T09:01:00.000Z","sensor":"caddy","kg":0.3,"l":0.3,"as":"object","with":2},` +
+			`{"step":3,"at":"2026-11-25T09:07:00.000Z","sensor":"caddy","kg":0.25,"l":0.3,"as":"object"}]`, "caddy+supply",
+			`What was this? +0.15 kg on caddy at ` + at.Add(time.Minute).Local().Format("15:04:05") + `: ` +
+				`Fluid, 0.17 L {"do":"decide","step":4,"step_at":"2026-11-25T09:09:00.000Z","as":"fluid"}, ` +
+				`A tool {"do":"decide","step":4,"step_at":"2026-11-25T09:09:00.000Z","as":"object"}, ` +
+				`The pan {"do":"decide","step":4,"step_at":"2026-11-25T09:09:00.000Z","as":"pan"}, ` +
+				`A container {"do":"decide","step":4,"step_at":"2026-11-25T09:09:00.000Z","as":"swap"}, ` +
+				`A push {"do":"decide","step":4,"step_at":"2026-11-25T09:09:00.000Z","as":"lean"}, ` +
+				`Fluid in, tool off {"do":"decide","step":4,"step_at":"2026-11-25T09:09:00.000Z","gone":3,"as":"fluid"}; ` +
 				`Next: [why=]? To service {"do":"phase","phase":"service"} with why`},
 		{"service", `[{"text":"Take the tools off caddy.","do":"cleared","sensor":"caddy"}]`, "", "supply",
 			`Tools on caddy: None there {"do":"cleared","sensor":"caddy"}; ` + toFilling},
@@ -69,7 +80,7 @@ func TestButtons(t *testing.T) {
 		{"resting", `[]`, "", "supply", ``},
 	} {
 		h := liveHub(t)
-		h.receive(bay2+"about", []byte(`{"sensors":[{"name":"x","role":"`+c.sensors+`"}],"measured_fluids":[{"name":"ruby"}]}`), true, noon)
+		h.receive(bay2+"about", []byte(`{"sensors":[{"name":"caddy","role":"`+c.sensors+`"}],"measured_fluids":[{"name":"ruby"}]}`), true, noon)
 		h.receive(bay2+"volumes", []byte(volumes(c.phase, 4, 3, 1)), false, noon)
 		h.receive(bay2+"job", []byte(job(c.phase, c.next, c.rest)), false, noon)
 		var got []string

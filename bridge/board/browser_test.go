@@ -105,11 +105,12 @@ var scenes = []struct {
 		"job": job("draining", `[{"text":"What were the +1.23 kg on caddy-scale?","do":"decide","step":3},{"text":"It drips: 12 mL more in five minutes. Tip the pan, then service.","do":"phase","phase":"service"}]`,
 			`,"undecided":[{"step":3,"at":"2026-11-25T09:08:00.000Z","sensor":"caddy-scale","kg":1.23,"l":1.43}]`),
 		"alerts": `{"ts":"2026-11-25T09:10:00.000Z","alerts":[{"text":"sensor caddy-scale was never calibrated: bayfill calibrate --sensor caddy-scale"},{"text":"history http://127.0.0.1:8086: connection refused, 312 events wait"}]}`,
-	}, "Container swapped"},
+	}, "A container"},
 	{"taken", map[string]string{
 		"job": job("draining", `[{"text":"What were the -0.17 kg on caddy-scale?","do":"decide","step":4}]`,
-			`,"undecided":[{"step":4,"at":"2026-11-25T09:09:00.000Z","sensor":"caddy-scale","kg":-0.17,"l":-0.2}]`),
-	}, "from before"},
+			`,"undecided":[{"step":4,"at":"2026-11-25T09:09:00.000Z","sensor":"caddy-scale","kg":-0.17,"l":-0.2}],`+
+				`"decided":[{"step":3,"at":"2026-11-25T09:08:00.000Z","sensor":"caddy-scale","kg":0.48,"l":0.56,"as":"object"}]`),
+	}, "Fluid in, tool off"},
 	{"cleared", map[string]string{
 		"volumes": volumes("checking", 4.213, 4.1, 0.1),
 		"job":     job("checking", `[{"text":"All tools off caddy-scale? -0.17 kg are not explained.","do":"cleared","sensor":"caddy-scale"},{"text":"Judge the level now, at 38 °C.","do":"record","item":"level"}]`, sheet),
