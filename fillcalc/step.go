@@ -214,7 +214,8 @@ func (j *Job) wasBefore(sc *Scale, n *Step) {
 // partOf takes an object's weight off what others seemed to leave behind, when a
 // person says that it was one: they were laid on together.
 func (j *Job) partOf(sc *Scale, n *Step) bool {
-	// What is too heavy to come unnoticed came with a pan, if with nothing else.
+	// What is too heavy to come unnoticed came with a pan, if with nothing else; of a
+	// lighter one only that it was all that was left is believed.
 	heavy := -n.Kg > float64(sc.Setup.MaxFlowKgS*longestHoldS)
 	leftKg, u2 := 0.0, n.U2
 	for i := j.StepsBefore; i < len(j.Steps); i++ {
@@ -223,7 +224,8 @@ func (j *Job) partOf(sc *Scale, n *Step) bool {
 			u2 += e.U2
 		}
 	}
-	if leftKg == 0 || leftKg+n.Kg < -sc.bandKg()-float64(2*math.Sqrt(u2)) {
+	slackKg := sc.bandKg() + float64(2*math.Sqrt(u2))
+	if leftKg == 0 || leftKg+n.Kg < -slackKg || !heavy && leftKg+n.Kg > slackKg {
 		return false
 	}
 	goneKg := -n.Kg
