@@ -77,7 +77,7 @@ func New(ctx context.Context, config *Config, o Options) (b *Bridge, err error) 
 		if b.broker, err = StartBroker(config.Broker, o.Log.With("part", "broker")); err != nil {
 			return nil, err
 		}
-		to.url = "tcp://" + b.broker.Address()
+		to.url, to.tlsConfig = b.broker.way()
 		to.username, to.password = bridgeUser, b.broker.password
 	}
 	if config.History.URL != "" {

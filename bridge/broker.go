@@ -5,6 +5,8 @@ import (
 	"crypto/rand"
 	"crypto/sha256"
 	"crypto/subtle"
+	"crypto/tls"
+	"errors"
 	"fmt"
 	"log/slog"
 	"math"
@@ -27,7 +29,8 @@ type Broker struct {
 	listener listeners.Listener
 	door     *door
 	// password is the bridge's own, made anew at each start.
-	password string
+	password    string
+	certificate *tls.Certificate // nil: plain TCP
 }
 
 // bridgeUser cannot be configured as a user: names with a colon are refused.
@@ -59,7 +62,17 @@ func StartBroker(c BrokerConfig, log *slog.Logger) (*Broker, error) {
 		return nil, fmt.Errorf("broker.listen: %w", err)
 	}
 	b.door = &door{Listener: netutil.LimitListener(listener, mostClients), inside: map[*visitor]bool{}}
-	b.listener = listeners.NewNet("tcp", b.door)
+	var way net.Listener = b.door
+	if c.CertFile != "" {
+		certificate, err := Certificate(c.CertFile, c.KeyFile)
+		if err != nil {
+			listener.Close()
+			return nil, fmt.Errorf("broker.cert_file: %w", err)
+		}
+		b.certificate = &certificate
+		way = tls.NewListener(b.door, &tls.Config{MinVersion: tls.VersionTLS12, Certificates: []tls.Certificate{certificate}})
+	}
+	b.listener = &farewell{listeners.NewNet("tcp", way), b.server}
 	if err := b.server.AddListener(b.listener); err != nil {
 		return nil, fmt.Errorf("broker: %w", err)
 	}
@@ -125,6 +138,47 @@ func (d *door) clear() {
 	d.shut = true
 	for v := range d.inside {
 		v.Conn.Close()
+	}
+}
+
+// farewell ends the clients itself: the library asks for them under a lock that it
+// takes twice, and waits for ever when one goes in between.
+type farewell struct {
+	*listeners.Net
+	server *mqttd.Server
+}
+
+// Close says goodbye to all clients and ends the listener.
+func (f *farewell) Close(listeners.CloseFn) {
+	f.Net.Close(func(string) {
+		for _, c := range f.server.Clients.GetAll() {
+			if !c.Closed() {
+				_ = f.server.DisconnectClient(c, packets.ErrServerShuttingDown) // it goes either way
+			}
+		}
+	})
+}
+
+// way is how the bridge itself comes in.
+func (b *Broker) way() (url string, t *tls.Config) {
+	if b.certificate == nil {
+		return "tcp://" + b.Address(), nil
+	}
+	return "tls://" + b.Address(), OnlyCertificate(b.certificate)
+}
+
+// OnlyCertificate is how to talk to the embedded broker from its own computer: it
+// believes the broker's certificate and no other, for whatever address and until
+// whenever that was made out.
+func OnlyCertificate(own *tls.Certificate) *tls.Config {
+	return &tls.Config{
+		MinVersion: tls.VersionTLS12, InsecureSkipVerify: true,
+		VerifyConnection: func(s tls.ConnectionState) error {
+			if !bytes.Equal(s.PeerCertificates[0].Raw, own.Certificate[0]) {
+				return errors.New("this is not the certificate in broker.cert_file")
+			}
+			return nil
+		},
 	}
 }
 

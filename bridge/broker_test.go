@@ -1,12 +1,14 @@
 package bridge
 
 import (
+	"context"
 	"fmt"
 	"net"
 	neturl "net/url"
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -511,4 +513,35 @@ func TestStopLeaksNothing(t *testing.T) {
 	tablet.client.Disconnect(50)
 	stop()
 	goleak.VerifyNone(t, before)
+}
+
+// The broker ends while clients go: the library takes a lock twice there, and a
+// client between the two held both for ever.
+func TestBrokerEndsWhileClientsGo(t *testing.T) {
+	b, err := StartBroker(bareConfig(t, t.TempDir(), `{listen: "127.0.0.1:0"}`).Broker, testLog())
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(t.Context())
+	var going sync.WaitGroup
+	for range 8 {
+		going.Go(func() {
+			for ctx.Err() == nil {
+				b.server.Clients.Delete("somebody")
+			}
+		})
+	}
+	ended := make(chan error, 1)
+	go func() { ended <- b.Close() }()
+	select {
+	case err := <-ended:
+		if err != nil {
+			t.Error(err)
+		}
+	case <-time.After(10 * time.Second):
+		stop()
+		t.Fatal("the broker does not end") // nor do those that wait for its lock
+	}
+	stop()
+	going.Wait()
 }

@@ -41,7 +41,7 @@ type Config struct {
 type BrokerConfig struct {
 	URL      string `yaml:"url"`
 	CAFile   string `yaml:"ca_file"`
-	CertFile string `yaml:"cert_file"` // who the program is, for brokers that ask for it
+	CertFile string `yaml:"cert_file"` // who the program is, for brokers that ask for it; embedded: for all who come
 	KeyFile  string `yaml:"key_file"`
 	Username string `yaml:"username"`
 	Password Secret `yaml:"password"`

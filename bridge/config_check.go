@@ -154,6 +154,9 @@ func (b *BrokerConfig) check() error {
 		}
 		return nil
 	}
+	if b.CAFile != "" {
+		return errors.New("ca_file: belongs to url; the embedded broker shows its own cert_file")
+	}
 	host, _, err := net.SplitHostPort(b.Listen)
 	if err != nil {
 		return fmt.Errorf("listen: %w", err)

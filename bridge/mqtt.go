@@ -417,9 +417,9 @@ func BrokerTLS(caFile string) (*tls.Config, error) {
 	return &tls.Config{MinVersion: tls.VersionTLS12, RootCAs: pool}, nil
 }
 
-// ClientCertificate is who a client is, for brokers that ask. The error says which
-// files cannot be used and why.
-func ClientCertificate(certFile, keyFile string) (tls.Certificate, error) {
+// Certificate is who somebody is: a client, for brokers that ask, or the embedded
+// broker. The error says which files cannot be used and why.
+func Certificate(certFile, keyFile string) (tls.Certificate, error) {
 	certificate, err := tls.LoadX509KeyPair(certFile, keyFile)
 	if err != nil {
 		err = fmt.Errorf("%s with the key %s: %w", certFile, keyFile, err)
@@ -434,7 +434,7 @@ func (b *BrokerConfig) TLS() (*tls.Config, error) {
 		return nil, fmt.Errorf("broker.ca_file: %w", err)
 	}
 	if b.CertFile != "" {
-		certificate, err := ClientCertificate(b.CertFile, b.KeyFile)
+		certificate, err := Certificate(b.CertFile, b.KeyFile)
 		if err != nil {
 			return nil, fmt.Errorf("broker.cert_file: %w", err)
 		}

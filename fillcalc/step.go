@@ -40,9 +40,6 @@ const (
 
 func (d Decision) object() bool { return d == AsObject || d == AsPan }
 
-// wasPan tells whether what a step left behind is fluid by a person's word.
-func (j *Job) wasPan(gone *Step) bool { return gone.With > 0 && j.Steps[gone.With-1].As == AsPan }
-
 // BySignal stands for who decided where the signal itself proves what a step
 // was.
 const BySignal = "signal"
@@ -54,8 +51,6 @@ const (
 	// ... and of a change that is known no better than to this share of it the signal
 	// proves nothing.
 	vagueShare = 0.15
-	// Nobody leans on a cart for longer.
-	leanNs = 60e9
 	// So long fluid may run while something else is held.
 	longestHoldS = 4.0
 )
@@ -189,58 +184,6 @@ func (j *Job) match(sc *Scale, id int) {
 	}
 }
 
-// wasBefore settles an object that lay there while nobody counted, and of which a
-// person says that it went. Where fluid leaves a supply, what is missing beyond its
-// weight left at the same moment.
-func (j *Job) wasBefore(sc *Scale, n *Step) {
-	if i := sc.lies(-n.Kg); i >= 0 {
-		rest := sc.Lying[i] + n.Kg
-		poured := rest < 0 && sc.Direction < 0 && -rest < float64(sc.Setup.MaxFlowKgS*longestHoldS)
-		if same := math.Abs(rest) <= sc.bandKg(); same || poured {
-			sc.Lying[i] = 0
-			if !same {
-				j.add(j.tallyOf(sc.Setup.Load, -1), rest)
-			}
-			return
-		}
-	}
-	// Did it come just when the scale began to count, and was held?
-	n.As = AsObject
-	if j.rematch(sc); n.With == 0 {
-		n.As = AsBefore
-	}
-}
-
-// partOf takes an object's weight off what others seemed to leave behind, when a
-// person says that it was one: they were laid on together.
-func (j *Job) partOf(sc *Scale, n *Step) bool {
-	// What is too heavy to come unnoticed came with a pan, if with nothing else; of a
-	// lighter one only that it was all that was left is believed.
-	heavy := -n.Kg > float64(sc.Setup.MaxFlowKgS*longestHoldS)
-	leftKg, u2 := 0.0, n.U2
-	for i := j.StepsBefore; i < len(j.Steps); i++ {
-		if e := &j.Steps[i]; e.Sensor == n.Sensor && e.LeftKg > 0 && (heavy || !j.wasPan(e)) {
-			leftKg += e.LeftKg
-			u2 += e.U2
-		}
-	}
-	slackKg := sc.bandKg() + float64(2*math.Sqrt(u2))
-	if leftKg == 0 || leftKg+n.Kg < -slackKg || !heavy && leftKg+n.Kg > slackKg {
-		return false
-	}
-	goneKg := -n.Kg
-	for i := len(j.Steps) - 1; i >= j.StepsBefore && goneKg > 0; i-- {
-		if e := &j.Steps[i]; e.Sensor == n.Sensor && e.LeftKg > 0 && (heavy || !j.wasPan(e)) {
-			part := min(e.LeftKg, goneKg)
-			e.LeftKg -= part
-			goneKg -= part
-			n.With = e.ID
-		}
-	}
-	j.add(j.tallyOf(sc.Setup.Load, 1), n.Kg)
-	return true
-}
-
 // left finds the arrival of an object that goes with another weight than it came
 // with: lighter where it left fluid behind; and where fluid leaves a supply, with
 // whatever left at the same moment. The signal alone proves it for a lone object
@@ -290,66 +233,11 @@ func (j *Job) rematch(sc *Scale) {
 	}
 }
 
-// leaning are the pushes, by a person's word, whose ends step n may be: what their
-// ends seemed to pour was taken back when it was said.
-func (j *Job) leaning(n *Step) (pushes []*Step) {
-	for i := n.ID - 2; n.Kg < 0 && i >= j.StepsBefore; i-- {
-		if c := &j.Steps[i]; c.Sensor == n.Sensor && c.leans() && n.AtNs-c.AtNs < leanNs {
-			pushes = append(pushes, c)
-		}
-	}
-	return pushes
-}
-
-// leans tells whether a step is a push whose end nobody has seen.
-func (c *Step) leans() bool {
-	return c.As == AsLean && c.By != BySignal && c.Kg > 0 && c.With == c.ID
-}
-
-// endsLean joins the end of a push, which was held, to its beginning, when that was
-// held too; however they differ, it is the stream that ran meanwhile.
-func (j *Job) endsLean(sc *Scale, n *Step) bool {
-	var said, unsaid []*Step
-	for i := n.ID - 2; n.Kg < 0 && i >= j.StepsBefore; i-- {
-		c := &j.Steps[i]
-		switch {
-		case c.Sensor != n.Sensor || c.Kg < 0 || n.AtNs-c.AtNs > leanNs:
-		case c.As == AsLean && c.With == 0 || c.leans():
-			said = append(said, c) // it may have come in parts
-		case c.As == "":
-			unsaid = append(unsaid, c)
-		}
-	}
-	switch {
-	case said != nil:
-		j.pair(sc, n, said...)
-	case unsaid != nil:
-		j.pair(sc, n, unsaid[0])
-	default:
-		return false
-	}
-	return true
-}
-
 // poured tells whether fluid was poured from a scale at a time.
 func (j *Job) poured(sc *Scale, atNs int64) bool {
 	return sc.Setup.Load == SupplyLoad || sc.Setup.Load == BothLoad && slices.ContainsFunc(j.Phases, func(p PhaseAt) bool {
 		return p.Phase == Filling && p.AtNs < atNs
 	})
-}
-
-// hasEnded adds a part of a push, of which a person speaks late, to the others:
-// their end was held, and weighed against those that were known then.
-func (j *Job) hasEnded(sc *Scale, c *Step) bool {
-	for i := c.ID; i < len(j.Steps); i++ {
-		n := &j.Steps[i]
-		if n.Sensor == c.Sensor && n.As == AsLean && n.Kg < 0 && n.AtNs-c.AtNs < leanNs {
-			c.With = n.ID
-			j.add(j.streamAt(sc, n.FromNs-leanNs/2), c.Kg)
-			return true
-		}
-	}
-	return false
 }
 
 // pair joins step n to those that it ends. What they differ by belongs to the
@@ -400,100 +288,4 @@ func (j *Job) join(n *Step, came ...*Step) {
 		}
 	}
 	n.With = came[0].ID
-}
-
-// leant tells whether a step back undoes a rise that was taken for fluid: the
-// level is again where it rested shortly before, and nothing else happened
-// since.
-func (j *Job) leant(sc *Scale, n *Step) bool {
-	if n.Kg > 0 || sc.Direction < 0 {
-		return false // who leans makes a scale heavier first
-	}
-	for _, p := range sc.Plateaus {
-		if p.AtNs == 0 || n.AtNs-p.AtNs > leanNs {
-			continue
-		}
-		if math.Abs(sc.LevelKg-p.LevelKg) <= sc.bandKg() &&
-			(len(j.Steps) == 1 || j.Steps[len(j.Steps)-2].AtNs < p.AtNs) {
-			return true
-		}
-	}
-	return false
-}
-
-// leanOver decides a push that went away as slowly as it came, on a scale from
-// which fluid is expected to go: its rise was held, its end was taken for fluid.
-func (j *Job) leanOver(sc *Scale, atNs int64) {
-	if len(j.Steps) == j.StepsBefore || sc.Direction > 0 || sc.Setup.Load == SupplyLoad {
-		return // a supply that was refilled goes down again too
-	}
-	n := &j.Steps[len(j.Steps)-1]
-	if n.As == AsFluid || n.As == AsSwap || n.With != 0 || n.Sensor != sc.Setup.Sensor || n.Cause != Backward || n.Kg < 0 || atNs-n.AtNs > leanNs ||
-		math.Abs(sc.flowKgS()) > sc.bandKg()/10 || math.Abs(sc.LevelKg-n.FromKg) > float64(2*sc.bandKg())+float64(0.02*n.Kg) {
-		return
-	}
-	j.Steps = slices.Clone(j.Steps)
-	n = &j.Steps[len(j.Steps)-1]
-	if n.As == "" {
-		n.By = BySignal
-	}
-	n.As, n.With = AsLean, n.ID
-	j.add(AddedTally, n.Kg)
-}
-
-// unpaired are the objects on a scale of which one end only is known so far: they
-// lie there, or their other end was taken for fluid.
-func (j *Job) unpaired(sensor string) (objects []*Step, sumKg float64) {
-	for i := j.StepsBefore; i < len(j.Steps); i++ {
-		if o := &j.Steps[i]; o.Sensor == sensor && o.With == 0 && o.As.object() {
-			objects = append(objects, o)
-			sumKg += o.Kg
-		}
-	}
-	return objects, sumKg
-}
-
-// addsUpBadly tells whether an object has gone that was not seen to come.
-func (j *Job) addsUpBadly(sc *Scale) bool {
-	objects, _ := j.unpaired(sc.Setup.Sensor)
-	return slices.ContainsFunc(objects, func(o *Step) bool { return o.Kg < 0 })
-}
-
-// clear settles the objects of a scale on which a person sees none any more. What
-// came and did not go was left behind by a pan, if one was among them; else what
-// their weights do not add up to was counted as fluid, and is taken back.
-func (j *Job) clear(sc *Scale) {
-	objects, sumKg := j.unpaired(sc.Setup.Sensor)
-	stream := j.streamOf(sc.Setup.Load)
-	u2, heaviestKg := 0.0, 0.0
-	for _, o := range objects {
-		u2 += o.U2
-		if o.Kg < heaviestKg {
-			// It had come before it went.
-			stream, heaviestKg = j.streamAt(sc, o.AtNs), o.Kg
-		}
-	}
-	for _, o := range objects {
-		switch {
-		case j.swapped(o) && math.Abs(sumKg-o.Kg)+float64(2*math.Sqrt(u2)) < math.Abs(sumKg):
-			sumKg -= o.Kg // it came or went with the container
-		case math.Abs(sumKg-o.Kg) <= sc.bandKg() && o.Kg < 0 && j.partOf(sc, o):
-			sumKg -= o.Kg
-		case o.As == AsPan && sumKg > 0 && sc.Setup.Load != SupplyLoad:
-			stream = DrainedTally
-		}
-	}
-	for _, o := range objects {
-		o.With = objects[len(objects)-1].ID
-	}
-	j.add(stream, sumKg)
-	sc.Lying = [len(sc.Lying)]float64{}
-}
-
-// swapped tells whether the other end of an object may be within a step in which a
-// container was changed.
-func (j *Job) swapped(o *Step) bool {
-	return slices.ContainsFunc(j.Steps[j.StepsBefore:], func(c Step) bool {
-		return c.Sensor == o.Sensor && c.As == AsSwap && (c.Kg > 0) == (o.Kg < 0) && (c.ID < o.ID) == (o.Kg < 0)
-	})
 }

@@ -37,7 +37,7 @@ func (t *tlsFlags) config() (*tls.Config, error) {
 		return nil, configError{errors.New("--cert-file: belongs together with --key-file, give both or none")}
 	}
 	if t.certFile != "" {
-		certificate, err := bridge.ClientCertificate(t.certFile, t.keyFile)
+		certificate, err := bridge.Certificate(t.certFile, t.keyFile)
 		if err != nil {
 			return nil, configError{fmt.Errorf("--cert-file: %w", err)}
 		}

@@ -46,17 +46,22 @@ func (d *doctor) broker(ctx context.Context, c *bridge.Config, running map[strin
 	}
 	defer client.Disconnect(100)
 	d.ok("broker: %s lets user %q in", c.Broker.URL, c.Broker.Username)
-	if !until.IsZero() {
-		text := "broker's certificate: good until " + until.UTC().Format(time.DateOnly)
-		if until.Sub(d.now) < certificateSoon {
-			d.look("%s: renew it before", text)
-		} else {
-			d.ok("%s", text)
-		}
-	}
+	d.certificate(until)
 	for i := range c.Carts {
 		name := c.Carts[i].Name
 		d.rights(ctx, client, "bayfill/"+c.Shop+"/"+name+"/presence", running[name])
+	}
+}
+
+// certificate looks at how long the broker's is good; zero: it has none.
+func (d *doctor) certificate(until time.Time) {
+	text := "broker's certificate: good until " + until.UTC().Format(time.DateOnly)
+	switch {
+	case until.IsZero():
+	case until.Sub(d.now) < certificateSoon:
+		d.look("%s: renew it before", text)
+	default:
+		d.ok("%s", text)
 	}
 }
 
@@ -123,6 +128,15 @@ func (d *doctor) rights(ctx context.Context, client mqtt.Client, topic string, b
 
 // ownBroker looks at the embedded one: that it answers, or that it may listen.
 func (d *doctor) ownBroker(ctx context.Context, c *bridge.Config, running map[string]held) {
+	url, secure := "tcp://"+c.Broker.Listen, (*tls.Config)(nil)
+	if c.Broker.CertFile != "" {
+		own, err := bridge.Certificate(c.Broker.CertFile, c.Broker.KeyFile)
+		if err != nil {
+			return // told with the secrets
+		}
+		d.certificate(own.Leaf.NotAfter)
+		url, secure = "tls://"+c.Broker.Listen, bridge.OnlyCertificate(&own)
+	}
 	listen := c.Broker.Listen
 	has := free
 	for _, h := range running {
@@ -139,7 +153,7 @@ func (d *doctor) ownBroker(ctx context.Context, c *bridge.Config, running map[st
 				return // told with the secrets
 			}
 		}
-		client, err := enter(ctx, "tcp://"+listen, username, password, nil)
+		client, err := enter(ctx, url, username, password, secure)
 		if err != nil {
 			d.wrong("broker: the bridge's own on %s: %v: look into its log", listen, err)
 			return

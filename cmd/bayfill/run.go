@@ -103,7 +103,11 @@ func describe(out io.Writer, c *bridge.Config, nowNs int64) {
 	case len(c.Broker.Users) == 0:
 		fmt.Fprintf(out, "  run its own broker on %s: anybody on this machine may read, nobody may command (no users are configured)\n", c.Broker.Listen)
 	default:
-		fmt.Fprintf(out, "  run its own broker on %s for\n", c.Broker.Listen)
+		way := "in plain text: who is in the network can read passwords and change figures (broker.cert_file)"
+		if c.Broker.CertFile != "" {
+			way = "over TLS"
+		}
+		fmt.Fprintf(out, "  run its own broker on %s, %s, for\n", c.Broker.Listen, way)
 		for _, u := range c.Broker.Users {
 			fmt.Fprintf(out, "    %s, who may %v", u.Name, u.May)
 			if len(u.Carts) > 0 {

@@ -1,0 +1,79 @@
+package bridge
+
+import (
+	"crypto/tls"
+	"net"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+)
+
+// The embedded broker over TLS: the bridge comes in by itself, others who know the
+// authority do; plain text, strangers' authorities and the silent do not.
+func TestEmbeddedBrokerByTLS(t *testing.T) {
+	t.Setenv("BAYFILL_TEST_PASSWORD", "oil-and-water")
+	dir := t.TempDir()
+	caFile, strangeCA := certificate(t, dir, "own"), certificate(t, dir, "stranger")
+	section := strings.Replace(embeddedUsers, `{listen: "127.0.0.1:0",`,
+		`{listen: "127.0.0.1:0", cert_file: "`+caFile+`", key_file: "`+filepath.Join(dir, "own.key")+`",`, 1)
+
+	config := lonelyConfig(t, memoryDir(t), caddyLines)
+	config.Broker = bareConfig(t, t.TempDir(), section).Broker
+	b, _ := runBridgeWith(t, config, Options{Open: mute}, func(*Bridge) {})
+	eventually(t, 10*time.Second, "the bridge to be in", func() bool { return b.carts[0].link.connected.Load() })
+
+	address := b.broker.Address()
+	secure := func(ca string) *tls.Config {
+		c, err := BrokerTLS(ca)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return c
+	}
+	for _, c := range []struct {
+		name, url, ca, password string
+		enters                  bool
+	}{
+		{"board", "tls://" + address, caFile, "oil-and-water", true},
+		{"wrong password", "tls://" + address, caFile, "water", false},
+		{"wrong authority", "tls://" + address, strangeCA, "oil-and-water", false},
+		{"plain text", "tcp://" + address, "", "oil-and-water", false},
+	} {
+		_, err := client(t, c.url, "board", c.password, func(o *mqtt.ClientOptions) {
+			o.SetConnectTimeout(2 * time.Second)
+			if c.ca != "" {
+				o.SetTLSConfig(secure(c.ca))
+			}
+		})
+		if (err == nil) != c.enters {
+			t.Errorf("%s: %v", c.name, err)
+		}
+	}
+	// Who says nothing is put out as without TLS.
+	silent, err := net.Dial("tcp", address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer silent.Close()
+	silent.SetReadDeadline(time.Now().Add(connectWithin + 5*time.Second))
+	if _, err := silent.Read(make([]byte, 1)); err == nil || strings.Contains(err.Error(), "timeout") {
+		t.Errorf("a silent connection stays: %v", err)
+	}
+
+	for text, want := range map[string]string{
+		`{listen: "127.0.0.1:0", ca_file: "` + caFile + `"}`:                            "broker.ca_file: belongs to url",
+		`{listen: "127.0.0.1:0", cert_file: "` + caFile + `"}`:                          "broker.cert_file: belongs together",
+		`{listen: "127.0.0.1:0", cert_file: "` + caFile + `", key_file: "` + dir + `"}`: "broker.cert_file: ",
+	} {
+		c, err := ParseConfig([]byte(smallConfig + "broker: " + text + "\n"))
+		if err == nil {
+			_, err = StartBroker(c.Broker, testLog())
+		}
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %q", text, err, want)
+		}
+	}
+}
