@@ -128,7 +128,7 @@ func TestPrivateAuthority(t *testing.T) {
 }
 
 // A broker that asks who comes is shown the certificate.
-func TestCertificate(t *testing.T) {
+func TestClientCertificate(t *testing.T) {
 	url, caFile := startAsking(t, tls.RequireAnyClientCert)
 	setContact(t, url, "", "")
 	t.Setenv("BAYFILL_CA_FILE", caFile)
