@@ -38,14 +38,14 @@ func (*everybody) OnACLCheck(*mqttd.Client, string, bool) bool              { re
 // with the certificate that it is to be known by; its key lies beside it.
 func startSecured(t *testing.T) (url, caFile string) { return startAsking(t, tls.NoClientCert) }
 
-// startAsking is one that asks who comes, so strictly.
-func startAsking(t *testing.T, asks tls.ClientAuthType) (url, caFile string) {
+// selfSigned is a certificate for this machine that vouches for itself, authority
+// and server in one, and the file it lies in; its key lies beside it.
+func selfSigned(t *testing.T) (c tls.Certificate, file string) {
 	t.Helper()
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	if err != nil {
 		t.Fatal(err)
 	}
-	// It vouches for itself: authority and server in one.
 	certificate := &x509.Certificate{
 		SerialNumber: big.NewInt(1), NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
 		IsCA: true, BasicConstraintsValid: true, KeyUsage: x509.KeyUsageCertSign | x509.KeyUsageDigitalSignature, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
@@ -54,23 +54,30 @@ func startAsking(t *testing.T, asks tls.ClientAuthType) (url, caFile string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	caFile = filepath.Join(t.TempDir(), "ca.pem")
-	if err := os.WriteFile(caFile, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}), 0o600); err != nil {
+	file = filepath.Join(t.TempDir(), "ca.pem")
+	if err := os.WriteFile(file, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der}), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	keyDER, err := x509.MarshalECPrivateKey(key)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(caFile+".key", pem.EncodeToMemory(&pem.Block{Type: "EC PRIVATE KEY", Bytes: keyDER}), 0o600); err != nil {
+	if err := os.WriteFile(file+".key", pem.EncodeToMemory(&pem.Block{Type: "EC PRIVATE KEY", Bytes: keyDER}), 0o600); err != nil {
 		t.Fatal(err)
 	}
+	return tls.Certificate{Certificate: [][]byte{der}, PrivateKey: key}, file
+}
+
+// startAsking is one that asks who comes, so strictly.
+func startAsking(t *testing.T, asks tls.ClientAuthType) (url, caFile string) {
+	t.Helper()
+	own, caFile := selfSigned(t)
 	server := mqttd.New(&mqttd.Options{Logger: slog.New(slog.DiscardHandler)})
 	if err := server.AddHook(new(everybody), nil); err != nil {
 		t.Fatal(err)
 	}
 	listener := listeners.NewTCP(listeners.Config{ID: "tls", Address: "127.0.0.1:0",
-		TLSConfig: &tls.Config{ClientAuth: asks, Certificates: []tls.Certificate{{Certificate: [][]byte{der}, PrivateKey: key}}}})
+		TLSConfig: &tls.Config{ClientAuth: asks, Certificates: []tls.Certificate{own}}})
 	if err := server.AddListener(listener); err != nil {
 		t.Fatal(err)
 	}

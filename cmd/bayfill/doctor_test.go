@@ -167,6 +167,55 @@ func TestDoctorOnAHealthyWorkshop(t *testing.T) {
 	p.wants(says, "ok running: no bridge has cart bay2 now", "ok journal of bay2: event ", "ok port of bay2/caddy-scale: "+p.dir+"/ports/caddy-scale is there, free")
 }
 
+// The bridge's own broker over TLS: check says so, and the doctor goes in by TLS
+// and tells until when the certificate is good.
+func TestOwnBrokerByTLSLookedAt(t *testing.T) {
+	p := newPatient(t)
+	_, certFile := selfSigned(t)
+	plain := "  listen: " + p.address + "\n"
+	secured := strings.Replace(p.text, plain, fmt.Sprintf("%s  cert_file: %s\n  key_file: %s\n", plain, certFile, certFile+".key"), 1)
+
+	for text, way := range map[string]string{p.text: "in plain text: who is in the network can read passwords", secured: "over TLS, for"} {
+		if err := os.WriteFile(p.path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if status, out, errors := program(t.Context(), "check", "--config", p.path); status != 0 || !strings.Contains(out, way) {
+			t.Errorf("check: status %d: %s%s", status, out, errors)
+		}
+	}
+
+	_, says := p.examine(secured)
+	p.wants(says, "look broker's certificate: good until ", "ok broker: the bridge's own may listen on "+p.address)
+
+	config, err := bridge.LoadConfig(p.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := bridge.New(t.Context(), config, bridge.Options{Log: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- b.Run(ctx) }()
+	until(t, "the broker", func() bool {
+		c, err := net.Dial("tcp", p.address)
+		if err == nil {
+			c.Close()
+		}
+		return err == nil
+	})
+	_, says = p.examine(secured)
+	p.wants(says, "look broker's certificate: good until ", "ok broker: the bridge's own on "+p.address+` lets user "technician" in`)
+	stop()
+	if err := <-ended; err != nil {
+		t.Fatal(err)
+	}
+
+	_, says = p.examine(strings.Replace(secured, certFile+".key", filepath.Join(p.dir, "gone.key"), 1))
+	p.wants(says, "wrong secrets: ")
+}
+
 // Everything that can be wrong without hardware, each with what to do.
 func TestDoctorFindsWhatIsWrong(t *testing.T) {
 	p := newPatient(t)
