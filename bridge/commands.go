@@ -64,6 +64,7 @@ type command struct {
 	Gear      string `json:"gear"`
 
 	Sensor       string  `json:"sensor"`
+	Before       bool    `json:"before,omitzero"`
 	TolerancePct float64 `json:"tolerance_pct,omitzero"`
 }
 
@@ -75,7 +76,7 @@ var commandFields = map[string]struct{ needs, may []string }{
 	"phase":     {[]string{"phase"}, []string{"why"}},
 	"baseline":  {},
 	"decide":    {[]string{"step", "as"}, []string{"step_at", "gone"}},
-	"cleared":   {[]string{"sensor"}, nil},
+	"cleared":   {[]string{"sensor"}, []string{"phase", "before"}},
 	"enter":     {[]string{"what"}, []string{"l", "u_l", "share"}},
 	"record":    {[]string{"item", "result"}, []string{"count", "specified", "applied", "note"}},
 	"gear":      {nil, []string{"gear"}},
@@ -251,7 +252,7 @@ func (c *command) input(fluids map[string]fillcalc.Fluid, measured []fillcalc.Fl
 		in.Record = r
 		return in, nil
 	case "cleared":
-		in.Sensor = c.Sensor
+		in.Sensor, in.Before = c.Sensor, c.Before
 		return in, nil
 	case "gear":
 		in.Gear = c.Gear

@@ -98,6 +98,11 @@ func (s *State) Remarks() []Remark {
 			add("objects", "objects on %s do not add up by %+.3f kg: one was laid down or taken away unnoticed", sc.Setup.Sensor, sumKg)
 		}
 	}
+	for _, sc := range s.Scales[:s.ScaleN] {
+		if kg := s.LaidBeforeKg(sc.Setup.Sensor); kg > 0 && furthest >= Checking.place() {
+			add("objects", "%+.3f kg were laid on %s before it counted and not seen to go: if that was a tool, and is off, it was counted as fluid", kg, sc.Setup.Sensor)
+		}
+	}
 	if j.Spec.OtherFluid != "" {
 		add("fluid", "%s instead of %s: %s", j.Spec.Fresh.Name, j.Spec.AskedFluid, j.Spec.OtherFluid)
 	}
@@ -116,11 +121,13 @@ func note(r *Record) string {
 type Ask struct {
 	Text  string
 	Do    Do
-	Phase Phase // of a phase command
+	Phase Phase // of a phase command; with cleared: it may be said whether it was draining or filling
 	Step  int   // of a decision
 	Item  Item  // of a record
-	// Sensor is the scale that is to be cleared of objects.
+	// Sensor is the scale that is to be cleared of objects. Before asks of what was
+	// laid there before the scale counted.
 	Sensor string
+	Before bool
 }
 
 // Next lists what is to be done now, the most urgent first.
@@ -148,10 +155,21 @@ func (s *State) Next() []Ask {
 			continue
 		}
 		text := fmt.Sprintf("All tools off %s?", sc.Setup.Sensor)
+		ask := Ask{Text: text, Do: DoCleared, Sensor: sc.Setup.Sensor}
 		if math.Abs(sumKg) > sc.bandKg() {
-			text += fmt.Sprintf(" %+.2f kg are not explained.", sumKg)
+			ask.Text += fmt.Sprintf(" %+.2f kg are not explained.", sumKg)
+			if sc.Setup.Load == BothLoad && j.Added.Begun {
+				ask.Phase = Filling
+			}
 		}
-		list = append(list, Ask{Text: text, Do: DoCleared, Sensor: sc.Setup.Sensor})
+		list = append(list, ask)
+	}
+	for i := range s.Scales[:s.ScaleN] {
+		sensor := s.Scales[i].Setup.Sensor
+		if kg := s.LaidBeforeKg(sensor); kg > 0 && undecided == 0 && j.Phase == Checking {
+			list = append(list, Ask{Text: fmt.Sprintf("%+.2f kg were laid on %s before it counted: a tool, and off again?", kg, sensor),
+				Do: DoCleared, Sensor: sensor, Before: true})
+		}
 	}
 	for _, i := range items {
 		if i.Phase == j.Phase && i.Item != LevelAfter && j.recorded(i.Item) == nil {

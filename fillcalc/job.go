@@ -193,7 +193,7 @@ func (s *State) input(in *Input) {
 		}
 	case DoCleared:
 		s.Job.Steps = slices.Clone(s.Job.Steps)
-		s.Job.clear(s.scale(in.Sensor))
+		s.Job.clear(s.scale(in.Sensor), in)
 	case DoEnter:
 		e := *in.Entry
 		e.AtNs, e.By = s.NowNs, in.By
@@ -363,6 +363,12 @@ func Check(s *State, in *Input) error {
 		}
 		if s.scale(in.Sensor) == nil {
 			return fmt.Errorf("sensor: this cart has no scale %q", in.Sensor)
+		}
+		if load := s.scale(in.Sensor).Setup.Load; in.Phase != "" && (load != BothLoad || in.Phase != Draining && in.Phase != Filling) {
+			return fmt.Errorf("phase: %q: with cleared it is draining or filling, and only where caddy and supply stand on one scale", in.Phase)
+		}
+		if in.Before && s.LaidBeforeKg(in.Sensor) == 0 {
+			return fmt.Errorf("before: nothing that is still missing was laid on scale %s before it counted", in.Sensor)
 		}
 		for _, step := range j.Steps[j.StepsBefore:] {
 			if step.Sensor == in.Sensor && step.As == "" {

@@ -1,6 +1,7 @@
 package fillcalc
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -11,7 +12,7 @@ import (
 func (j *Job) wasBefore(sc *Scale, n *Step) {
 	if i := sc.lies(-n.Kg); i >= 0 {
 		rest := sc.Lying[i] + n.Kg
-		poured := rest < 0 && sc.Direction < 0 && -rest < float64(sc.Setup.MaxFlowKgS*longestHoldS)
+		poured := rest < 0 && sc.Direction < 0 && sc.unnoticed(-rest)
 		if same := math.Abs(rest) <= sc.bandKg(); same || poured {
 			sc.Lying[i] = 0
 			if !same {
@@ -32,7 +33,7 @@ func (j *Job) wasBefore(sc *Scale, n *Step) {
 func (j *Job) partOf(sc *Scale, n *Step) bool {
 	// What is too heavy to come unnoticed came with a pan, if with nothing else; of a
 	// lighter one only that it was all that was left is believed.
-	heavy := -n.Kg > float64(sc.Setup.MaxFlowKgS*longestHoldS)
+	heavy := !sc.unnoticed(-n.Kg)
 	leftKg, u2 := 0.0, n.U2
 	for i := j.StepsBefore; i < len(j.Steps); i++ {
 		if e := &j.Steps[i]; e.Sensor == n.Sensor && e.LeftKg > 0 && (heavy || !j.wasPan(e)) {
@@ -77,8 +78,19 @@ func (j *Job) addsUpBadly(sc *Scale) bool {
 
 // clear settles the objects of a scale on which a person sees none any more. What
 // came and did not go was left behind by a pan, if one was among them; else what
-// their weights do not add up to was counted as fluid, and is taken back.
-func (j *Job) clear(sc *Scale) {
+// their weights do not add up to was counted as fluid, and is taken back, as is what
+// had been laid there before and went unnoticed.
+func (j *Job) clear(sc *Scale, in *Input) {
+	passed := map[Phase]Tally{Draining: DrainedTally, Filling: AddedTally}[in.Phase] // for fluid
+	for i, o := range sc.Lying {
+		switch {
+		case !sc.unnoticed(o):
+			sc.Lying[i] = 0
+		case in.Before:
+			sc.Lying[i] = 0
+			j.add(cmp.Or(passed, j.streamAt(sc, j.PhaseNs)), o)
+		}
+	}
 	objects, sumKg := j.unpaired(sc.Setup.Sensor)
 	stream := j.streamOf(sc.Setup.Load)
 	u2, heaviestKg := 0.0, 0.0
@@ -88,6 +100,9 @@ func (j *Job) clear(sc *Scale) {
 			// It had come before it went.
 			stream, heaviestKg = j.streamAt(sc, o.AtNs), o.Kg
 		}
+	}
+	if n := j.within(sc, sumKg, u2); n != nil {
+		stream = j.streamAt(sc, n.AtNs)
 	}
 	for _, o := range objects {
 		switch {
@@ -102,8 +117,47 @@ func (j *Job) clear(sc *Scale) {
 	for _, o := range objects {
 		o.With = objects[len(objects)-1].ID
 	}
-	j.add(stream, sumKg)
-	sc.Lying = [len(sc.Lying)]float64{}
+	j.add(cmp.Or(passed, stream), sumKg)
+}
+
+// LaidBeforeKg is what was laid on a scale before it counted, was not seen to go,
+// and is light enough to have gone unnoticed beside a stream; 0 when there is no
+// such thing.
+func (s *State) LaidBeforeKg(sensor string) (kg float64) {
+	sc := s.scale(sensor)
+	if sc == nil || !counts(sc.Setup.Load, s.Job.Phase) {
+		return 0
+	}
+	for _, o := range sc.Lying {
+		if sc.unnoticed(o) {
+			kg += o
+		}
+	}
+	return kg
+}
+
+// within finds the end of a pair of which the weights differ by what is missing: the
+// other end of an object was in one of its steps, hidden by a stream.
+func (j *Job) within(sc *Scale, missingKg, u2 float64) (best *Step) {
+	bestKg := math.Inf(1)
+	for i := j.StepsBefore; i < len(j.Steps); i++ {
+		n := &j.Steps[i]
+		if n.Sensor != sc.Setup.Sensor || n.With == 0 || n.With > n.ID || n.As != AsObject || n.LeftKg != 0 || j.wasPan(n) {
+			continue // what a pan left is fluid
+		}
+		restKg, restU2 := n.Kg, n.U2+u2
+		for _, c := range j.Steps[j.StepsBefore:i] {
+			if c.With == n.ID {
+				restKg += c.Kg
+				restU2 += c.U2
+			}
+		}
+		off := math.Abs(restKg + missingKg)
+		if off <= sc.bandKg()+float64(2*math.Sqrt(restU2)) && off < min(bestKg, math.Abs(missingKg)/2) {
+			best, bestKg = n, off
+		}
+	}
+	return best
 }
 
 // swapped tells whether the other end of an object may be within a step in which a

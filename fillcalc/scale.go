@@ -119,13 +119,23 @@ type Scale struct {
 // lay remembers what came or went while nobody counted.
 func (s *Scale) lay(kg float64) {
 	switch i := s.lies(-kg); {
-	case kg > s.bandKg():
+	case kg > s.bandKg()/2:
 		copy(s.Lying[1:], s.Lying[:])
 		s.Lying[0] = kg
-	case kg < -s.bandKg() && i >= 0 && math.Abs(s.Lying[i]+kg) <= s.bandKg():
+	case kg < -s.bandKg()/2 && i >= 0 && math.Abs(s.Lying[i]+kg) <= s.bandKg():
 		s.Lying[i] = 0
+	case kg < -s.bandKg()/2:
+		for i, o := range s.Lying { // several at once, or a part: nobody knows of which
+			if o < s.bandKg()-kg {
+				s.Lying[i] = 0
+			}
+		}
 	}
 }
+
+// unnoticed tells whether a thing is so light that it may come or go unnoticed
+// beside a stream.
+func (s *Scale) unnoticed(kg float64) bool { return kg <= float64(s.Setup.MaxFlowKgS*longestHoldS) }
 
 // lies finds what lies there and is nearest to a weight; -1: nothing.
 func (s *Scale) lies(kg float64) int {
@@ -189,7 +199,7 @@ func (s *Scale) read(atNs int64, kg float64, oneWay bool) (m move, settled bool)
 			s.hold(TooFast, s.before(atNs), atNs)
 			s.restart(atNs, kg)
 			return move{}, false
-		case s.offTrend(atNs):
+		case s.offTrend(atNs, dt):
 			s.hold(Sudden, s.before(atNs), atNs)
 		}
 	case held:
@@ -241,8 +251,9 @@ func (s *Scale) settle(atNs int64) move {
 	s.Follow = following
 	change := s.LevelKg - s.Before.LevelKg
 	was, now := s.Before.FlowKgS, s.slopeKgS(atNs, straightNs)
-	if s.bent(atNs) {
-		now = was // it is cut off: the end of a step is no stream
+	cut := s.bent(atNs)
+	if cut {
+		now = was // the end of a step is no stream
 	}
 	if weak := float64(s.bandKg() / 4); math.Abs(was) < weak && math.Abs(now-was) < float64(2*weak) {
 		// Hardly a stream, and no figure is good to less than that: the least of them.
@@ -263,12 +274,15 @@ func (s *Scale) settle(atNs int64) move {
 		seconds := float64(atNs-s.Before.AtNs) / 1e9
 		// A stream fluctuates by about a quarter of itself for a second.
 		strong := max(math.Abs(was), math.Abs(now))
-		slack := s.bandKg() + float64(0.25*strong)
+		slack := float64(s.bandKg()/2) + float64(0.25*strong)
 		flowed := float64((was + now) / 2 * seconds)
 		low, high := flowed, flowed
 		if s.Cause == Sudden && s.between(was, now) {
 			// Never steeper than the streams: one may have become the other at any moment.
 			low, high = float64(min(was, now)*seconds), float64(max(was, now)*seconds)
+		}
+		if s.Cause == Sudden && cut && s.between(was, 0) {
+			low, high = min(low, 0), max(high, 0) // the stream may have ended
 		}
 		if change < low-slack || change > high+slack {
 			m.Kg = change - flowed
@@ -345,14 +359,16 @@ func (s *Scale) tooFast(atNs int64, kg float64) bool {
 	return math.Abs(kg-p.LevelKg) > limit
 }
 
-// offTrend tells whether the level has left the line that it followed.
-func (s *Scale) offTrend(atNs int64) bool {
+// offTrend tells whether the level has left the line that it followed. dt is the
+// time between two readings, in seconds: more of them leave less of their noise in it.
+func (s *Scale) offTrend(atNs int64, dt float64) bool {
 	p, ok := s.ago(atNs, trendNs)
 	if !ok {
 		return false
 	}
 	expected := p.LevelKg + float64(p.FlowKgS*(float64(atNs-p.AtNs)/1e9))
-	return math.Abs(s.LevelKg-expected) > s.bandKg()
+	off := math.Abs(s.LevelKg - expected)
+	return off > s.bandKg() || off > 0.75*s.bandKg() && dt < 0.25
 }
 
 // bent tells whether the level of the last second lies on no straight line.

@@ -76,9 +76,18 @@ func (j *Job) match(sc *Scale, id int) {
 		}
 	}
 	said := n.As != ""
-	// However badly a step is divided from a stream, a third of the object shows.
+	// The signal alone proves less than a person's word; and what comes after something
+	// went is as often another container. However badly a step is divided from a
+	// stream, a third of the object shows.
 	near := func(kg, u2 float64) bool {
-		return math.Abs(kg) <= sc.bandKg()+min(float64(2*math.Sqrt(u2)), max(math.Abs(n.Kg), math.Abs(n.Kg-kg))/3)
+		slackKg, uKg := sc.bandKg(), float64(2*math.Sqrt(u2))
+		switch {
+		case !said && n.Kg > 0:
+			return math.Abs(kg)+uKg <= slackKg
+		case !said:
+			slackKg /= 2
+		}
+		return math.Abs(kg) <= slackKg+min(uKg, max(math.Abs(n.Kg), math.Abs(n.Kg-kg))/3)
 	}
 	// What happened while nobody measured proves nothing by itself.
 	known := func(c *Step) bool { return c.Cause != Away || c.As != "" }

@@ -33,6 +33,7 @@ type press struct {
 	Applied   string `json:"applied,omitempty"`
 	Gear      string `json:"gear,omitempty"`
 	Sensor    string `json:"sensor,omitempty"`
+	Before    bool   `json:"before,omitempty"`
 
 	Vehicle     string   `json:"vehicle,omitempty"`
 	ServiceData string   `json:"service_data,omitempty"`
@@ -119,8 +120,7 @@ func groups(c *cart) []group {
 	var list []group
 	for _, ask := range j.Flow.Next {
 		if ask.Do == string(fillcalc.DoCleared) && j.Phase == phase {
-			list = append(list, group{Urgent: true, Title: "Tools on " + ask.Sensor,
-				Buttons: []button{newButton("None there", press{Do: ask.Do, Sensor: ask.Sensor})}})
+			list = append(list, cleared(ask))
 			break
 		}
 	}
@@ -192,6 +192,27 @@ func (c *cart) question(j *bridge.JobMessage) group {
 		}
 	}
 	return g
+}
+
+// cleared asks whether all tools are off, and what only a person knows of one that
+// came or went unseen.
+func cleared(ask bridge.JobAsk) group {
+	p := press{Do: ask.Do, Sensor: ask.Sensor, Before: ask.Before}
+	switch {
+	case ask.Before:
+		return group{Title: ask.Text, Buttons: []button{newButton("Yes, it is off", p)}}
+	case ask.Phase != "":
+		g := group{Urgent: true, Title: "No tool on " + ask.Sensor + " now. When did one come or go unseen?"}
+		for _, when := range []struct {
+			phase fillcalc.Phase
+			label string
+		}{{fillcalc.Draining, "Before filling"}, {fillcalc.Filling, "Since then"}, {"", "Not known"}} {
+			p.Phase = string(when.phase)
+			g.Buttons = append(g.Buttons, newButton(when.label, p))
+		}
+		return g
+	}
+	return group{Urgent: true, Title: "Tools on " + ask.Sensor, Buttons: []button{newButton("None there", p)}}
 }
 
 // record offers the answers to what is to be put on record.

@@ -27,6 +27,7 @@ func TestButtons(t *testing.T) {
 		t.Fatal(err)
 	}
 	toFilling := `Next: [why=]? Start filling {"do":"phase","phase":"filling"} with why, Back to draining {"do":"phase","phase":"draining"} with why`
+	toRunning := `Next: [why=]? Engine runs {"do":"phase","phase":"running"} with why, Back to service {"do":"phase","phase":"service"} with why`
 	undecided := `,"undecided":[{"step":3,"at":"2026-11-25T09:08:00.000Z","sensor":"caddy","kg":1.23,"l":1.43},{"step":4,"at":"2026-11-25T09:09:00.000Z","sensor":"caddy","kg":-0.4,"l":-0.5}]`
 	for _, c := range []struct{ phase, next, rest, sensors, want string }{
 		{"ready", `[]`, "", "supply", `Next: [why=]? Start draining {"do":"phase","phase":"draining"} with why`},
@@ -51,6 +52,11 @@ func TestButtons(t *testing.T) {
 				`Next: [why=]? To service {"do":"phase","phase":"service"} with why`},
 		{"service", `[{"text":"Take the tools off caddy.","do":"cleared","sensor":"caddy"}]`, "", "supply",
 			`Tools on caddy: None there {"do":"cleared","sensor":"caddy"}; ` + toFilling},
+		{"filling", `[{"text":"All tools off cart? +0.20 kg are not explained.","do":"cleared","sensor":"cart","phase":"filling"}]`, "", "caddy+supply",
+			`No tool on cart now. When did one come or go unseen?: Before filling {"do":"cleared","phase":"draining","sensor":"cart"}, ` +
+				`Since then {"do":"cleared","phase":"filling","sensor":"cart"}, Not known {"do":"cleared","sensor":"cart"}; ` + toRunning},
+		{"filling", `[{"text":"+0.19 kg were laid there: off again?","do":"cleared","sensor":"supply","before":true}]`, "", "supply",
+			`+0.19 kg were laid there: off again?: Yes, it is off {"do":"cleared","sensor":"supply","before":true}; ` + toRunning},
 		{"service", `[{"text":"Record: bolt torque.","do":"record","item":"torque"},{"text":"Record: magnet cleaned.","do":"record","item":"magnet"}]`, "", "supply",
 			`Record: bolt torque.: [applied=] Done {"do":"record","item":"torque","result":"done"} with applied, Not needed {"do":"record","item":"torque","result":"not_needed"}, ` +
 				`Not done {"do":"record","item":"torque","result":"not_done"}; ` + toFilling},

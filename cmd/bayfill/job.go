@@ -201,6 +201,9 @@ func (o *jobOptions) command(name, do string, c commandSchema, words []string, s
 		flag := strings.ReplaceAll(field, "_", "-")
 		flags[flag] = field
 		cmd.Flags().String(flag, "", s.Description)
+		if s.Type == "boolean" {
+			cmd.Flags().Lookup(flag).NoOptDefVal = "true"
+		}
 	}
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		message := map[string]any{"do": do}
@@ -250,6 +253,12 @@ func (s fieldSchema) value(text string) (any, error) {
 			return nil, fmt.Errorf("%q is not a whole number", text)
 		}
 		return n, nil
+	case "boolean":
+		yes, err := strconv.ParseBool(text)
+		if err != nil {
+			return nil, fmt.Errorf("%q is not true or false", text)
+		}
+		return yes, nil
 	}
 	return text, nil
 }

@@ -138,12 +138,12 @@ func (p *play) blame(account string, jumpKg float64, scale int, since rest, coun
 	for _, m := range p.moves[since.moveN:] {
 		if m.scale == scale {
 			what = append(what, m.what)
-			miscounted = miscounted || !m.held
+			miscounted = miscounted || !m.held && m.what != "kick" // which leaves nothing
 		}
 	}
 	for _, step := range p.s.Job.Steps[since.stepN:] {
 		if step.Sensor == p.drawn.setup.Scales[scale].Sensor && step.By == fillcalc.BySignal {
-			miscounted = true
+			miscounted = miscounted || p.mistaken(scale, step)
 			what = append(what, "step decided by signal as "+string(step.As))
 		}
 	}
@@ -155,4 +155,25 @@ func (p *play) blame(account string, jumpKg float64, scale int, since rest, coun
 		*counter++
 	}
 	p.note("%s: %s went %+.3f kg off (band %.3f): %s", kind, account, jumpKg, p.bandKg(scale), strings.Join(what, ", "))
+}
+
+// mistaken tells whether the signal was taken to prove what is not true: of a step
+// alone, or of those that it was paired with, whose objects do not cancel.
+func (p *play) mistaken(scale int, step fillcalc.Step) bool {
+	right := p.steps[step.ID-1].right
+	switch {
+	case step.As != fillcalc.AsObject && step.As != fillcalc.AsPan:
+		return right != step.As
+	case right == fillcalc.AsFluid || step.With == 0:
+		return true
+	}
+	last := max(step.ID, step.With)
+	sumKg, pan := p.steps[last-1].otherKg, right == fillcalc.AsPan
+	for _, c := range p.s.Job.Steps[:last-1] {
+		if c.With == last {
+			sumKg += p.steps[c.ID-1].otherKg
+			pan = pan || p.steps[c.ID-1].right == fillcalc.AsPan
+		}
+	}
+	return !pan && math.Abs(sumKg) > p.bandKg(scale) // what runs out of a pan is fluid
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"bayfill/fillcalc"
@@ -18,7 +19,7 @@ type watch struct {
 	holes   []moved
 	panLies bool
 	objects []object
-	stepN   int // steps seen
+	steps   []truth // of each step seen
 	rest    rest
 	counts  Counts
 	notes   []string // what went wrong
@@ -32,6 +33,12 @@ type Counts struct {
 	Streams      int // of fluid
 	Left         int // of them, that ended as an undecided step
 	Asked        int // steps that somebody had to decide
+}
+
+// truth is what a step was, and how much of it was no fluid.
+type truth struct {
+	right   fillcalc.Decision
+	otherKg float64
 }
 
 // moment is how much of each kind stood on each scale, as a perfect one shows it.
@@ -161,8 +168,8 @@ func (p *play) look() {
 	if p.now <= p.jugAt || p.jugAt == 0 {
 		p.jugC = p.cart.Truth().CaddyC
 	}
-	for ; p.stepN < len(p.s.Job.Steps); p.stepN++ {
-		p.seeStep(p.s.Job.Steps[p.stepN])
+	for _, step := range p.s.Job.Steps[len(p.steps):] {
+		p.seeStep(step)
 	}
 	if p.now >= p.rest.next && p.atRest() {
 		p.compare()
@@ -180,15 +187,17 @@ func (p *play) seeStep(step fillcalc.Step) {
 	if step.Cause == fillcalc.Backward {
 		fromNs -= 5e9 // it shows late
 	}
-	right, why := p.judge(scale, fromNs, step)
+	right, change := p.judge(scale, fromNs, step)
 	switch {
 	case right == fillcalc.AsObject && p.before(scale, step):
 		right = fillcalc.AsBefore
 	case right == fillcalc.AsObject && (p.since("pan laid on", fromNs) || p.since("pan taken off", fromNs)):
 		right = fillcalc.AsPan
 	}
-	p.say("step %d on %s: %+.3f kg (± %.3f) %s since %.1f s, truly %s (%s); by signal %q", step.ID, step.Sensor, step.Kg, 2*math.Sqrt(step.U2),
-		step.Cause, float64(fromNs-beginNs)/1e9, right, why, step.As)
+	p.say("step %d on %s: %+.3f kg (± %.3f) %s since %.1f s, truly %s (objects %+.3f, other %+.3f, fluid %+.3f kg); by signal %q",
+		step.ID, step.Sensor, step.Kg, 2*math.Sqrt(step.U2), step.Cause, float64(fromNs-beginNs)/1e9, right,
+		change.objectKg, change.otherKg, change.fluidKg, step.As)
+	p.steps = append(p.steps, truth{right, change.objectKg + change.otherKg})
 	for i := range p.moves {
 		if m := &p.moves[i]; m.overlaps(scale, fromNs, step.AtNs) {
 			m.held = true
@@ -262,20 +271,40 @@ func (p *play) goneIn(scale int, step fillcalc.Step) int {
 // doubts tells whether the program knows of an object on a scale with one end
 // only.
 func (p *play) doubts(sensor string) bool {
-	return slices.ContainsFunc(p.s.Job.Steps[p.s.Job.StepsBefore:], func(step fillcalc.Step) bool {
+	return p.s.LaidBeforeKg(sensor) > 0 || slices.ContainsFunc(p.s.Job.Steps[p.s.Job.StepsBefore:], func(step fillcalc.Step) bool {
 		return step.Sensor == sensor && (step.As == fillcalc.AsObject || step.As == fillcalc.AsPan) && step.With == 0
 	})
 }
 
 // clear is the technician's look at the scales before the end.
 func (p *play) clear() {
-	for _, scale := range p.drawn.setup.Scales {
-		if p.doubts(scale.Sensor) {
-			p.counts.Asked++
-			p.say("cleared: no object lies on %s", scale.Sensor)
-			p.do(fillcalc.Input{Do: fillcalc.DoCleared, Sensor: scale.Sensor})
+	for _, ask := range p.s.Next() {
+		if ask.Do != fillcalc.DoCleared {
+			continue
+		}
+		in := fillcalc.Input{Do: ask.Do, Sensor: ask.Sensor, Before: ask.Before}
+		if ask.Phase != "" {
+			in.Phase = p.unnoticed()
+		}
+		p.counts.Asked++
+		p.say("cleared: no object lies on %s (before: %t) %s", in.Sensor, in.Before, in.Phase)
+		if err := p.do(in); err != nil {
+			p.say("refused: %v", err)
 		}
 	}
+}
+
+// unnoticed is when the last tool came to the one scale, or went, without being held.
+func (p *play) unnoticed() fillcalc.Phase {
+	for _, m := range slices.Backward(p.moves) {
+		if strings.HasPrefix(m.what, "tool") && !m.held {
+			if slices.ContainsFunc(p.s.Job.Phases, func(at fillcalc.PhaseAt) bool { return at.Phase == fillcalc.Filling && at.AtNs < m.fromNs }) {
+				return fillcalc.Filling
+			}
+			return fillcalc.Draining
+		}
+	}
+	return ""
 }
 
 func (p *play) inHole(m *moved) bool {
@@ -289,24 +318,23 @@ func (p *play) inHole(m *moved) bool {
 
 // judge says what a step truly was. The technician knows what hands did; only
 // when that is no good part of it was it fluid.
-func (p *play) judge(scale int, fromNs int64, step fillcalc.Step) (fillcalc.Decision, string) {
+func (p *play) judge(scale int, fromNs int64, step fillcalc.Step) (fillcalc.Decision, loads) {
 	const noneKg, goodPart, containerKg = 0.01, 1.0 / 3, 0.25
 	change := p.changeSince(scale, fromNs)
 	if math.Abs(change.objectKg)+math.Abs(change.otherKg)+math.Abs(change.fluidKg) < goodPart*math.Abs(step.Kg) {
 		change = p.changeSince(scale, fromNs-tailNs) // the end of what a hold before cut off
 	}
-	why := fmt.Sprintf("objects %+.3f, other %+.3f, fluid %+.3f kg", change.objectKg, change.otherKg, change.fluidKg)
 	objectKg, otherKg, stepKg := math.Abs(change.objectKg), math.Abs(change.otherKg), math.Abs(step.Kg)
 	switch {
 	case objectKg > otherKg && objectKg > goodPart*stepKg && p.leant(scale, fromNs, step.AtNs):
-		return fillcalc.AsLean, why
+		return fillcalc.AsLean, change
 	case max(objectKg, otherKg) < max(noneKg, goodPart*stepKg):
 		// A kick leaves nothing behind: what is there is fluid, however it is divided.
-		return fillcalc.AsFluid, why
+		return fillcalc.AsFluid, change
 	case otherKg > max(noneKg, min(goodPart*stepKg, containerKg)):
-		return fillcalc.AsSwap, why
+		return fillcalc.AsSwap, change
 	}
-	return fillcalc.AsObject, why
+	return fillcalc.AsObject, change
 }
 
 // at is what stood there at a time.
