@@ -147,6 +147,13 @@ func (s *State) Next() []Ask {
 		}
 	}
 	for i := range s.Scales[:s.ScaleN] {
+		sensor := s.Scales[i].Setup.Sensor
+		if kg := s.LaidBeforeKg(sensor); kg > 0 && undecided == 0 && j.Phase == Checking {
+			list = append(list, Ask{Text: fmt.Sprintf("%+.2f kg were laid on %s before it counted: a tool, and off again?", kg, sensor),
+				Do: DoCleared, Sensor: sensor, Before: true})
+		}
+	}
+	for i := range s.Scales[:s.ScaleN] {
 		sc := &s.Scales[i]
 		objects, sumKg := j.unpaired(sc.Setup.Sensor)
 		// What came and went is settled when all has gone; of what lies there still it
@@ -157,19 +164,14 @@ func (s *State) Next() []Ask {
 		text := fmt.Sprintf("All tools off %s?", sc.Setup.Sensor)
 		ask := Ask{Text: text, Do: DoCleared, Sensor: sc.Setup.Sensor}
 		if math.Abs(sumKg) > sc.bandKg() {
-			ask.Text += fmt.Sprintf(" %+.2f kg are not explained.", sumKg)
 			if sc.Setup.Load == BothLoad && j.Added.Begun {
 				ask.Phase = Filling
+				ask.Text += fmt.Sprintf(" %+.2f kg passed for fluid unseen: before the filling, or since?", sumKg)
+			} else {
+				ask.Text += fmt.Sprintf(" %+.2f kg are not explained.", sumKg)
 			}
 		}
 		list = append(list, ask)
-	}
-	for i := range s.Scales[:s.ScaleN] {
-		sensor := s.Scales[i].Setup.Sensor
-		if kg := s.LaidBeforeKg(sensor); kg > 0 && undecided == 0 && j.Phase == Checking {
-			list = append(list, Ask{Text: fmt.Sprintf("%+.2f kg were laid on %s before it counted: a tool, and off again?", kg, sensor),
-				Do: DoCleared, Sensor: sensor, Before: true})
-		}
 	}
 	for _, i := range items {
 		if i.Phase == j.Phase && i.Item != LevelAfter && j.recorded(i.Item) == nil {

@@ -82,15 +82,12 @@ func (j *Job) addsUpBadly(sc *Scale) bool {
 // had been laid there before and went unnoticed.
 func (j *Job) clear(sc *Scale, in *Input) {
 	passed := map[Phase]Tally{Draining: DrainedTally, Filling: AddedTally}[in.Phase] // for fluid
-	for i, o := range sc.Lying {
-		switch {
-		case !sc.unnoticed(o):
-			sc.Lying[i] = 0
-		case in.Before:
-			sc.Lying[i] = 0
+	for _, o := range sc.Lying {
+		if in.Before && sc.unnoticed(o) {
 			j.add(cmp.Or(passed, j.streamAt(sc, j.PhaseNs)), o)
 		}
 	}
+	sc.Lying = [len(sc.Lying)]float64{}
 	objects, sumKg := j.unpaired(sc.Setup.Sensor)
 	stream := j.streamOf(sc.Setup.Load)
 	u2, heaviestKg := 0.0, 0.0

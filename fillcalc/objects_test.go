@@ -256,8 +256,13 @@ func TestLaidBeforeAndGoneUnnoticed(t *testing.T) {
 	if !asked() || !hasRemark(&r.s, "objects") {
 		t.Errorf("asked %+v, remarks %+v", r.s.Next(), r.s.Remarks())
 	}
-	r.do(Input{Do: DoCleared, Sensor: "supply"}) // says nothing of what lay there before
+	asIs := r.s
+	r.do(Input{Do: DoCleared, Sensor: "supply"}) // it was no tool
 	near(t, "added, cleared", r.shown(AddedTally), 1.2, 0.02)
+	if asked() || hasRemark(&r.s, "objects") {
+		t.Errorf("asked %+v, remarks %+v", r.s.Next(), r.s.Remarks())
+	}
+	r.s = asIs
 	r.do(Input{Do: DoCleared, Sensor: "supply", Before: true})
 	near(t, "added, cleared with what was before", r.shown(AddedTally), 1.0, 0.02)
 	if asked() || hasRemark(&r.s, "objects") {

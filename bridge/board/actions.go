@@ -200,13 +200,13 @@ func cleared(ask bridge.JobAsk) group {
 	p := press{Do: ask.Do, Sensor: ask.Sensor, Before: ask.Before}
 	switch {
 	case ask.Before:
-		return group{Title: ask.Text, Buttons: []button{newButton("Yes, it is off", p)}}
+		return group{Title: "Off " + ask.Sensor + " again?", Buttons: []button{newButton("Yes", p), newButton("No tool", press{Do: ask.Do, Sensor: ask.Sensor})}}
 	case ask.Phase != "":
-		g := group{Urgent: true, Title: "No tool on " + ask.Sensor + " now. When did one come or go unseen?"}
+		g := group{Urgent: true, Title: "Tools on " + ask.Sensor + ", one unseen"}
 		for _, when := range []struct {
 			phase fillcalc.Phase
 			label string
-		}{{fillcalc.Draining, "Before filling"}, {fillcalc.Filling, "Since then"}, {"", "Not known"}} {
+		}{{fillcalc.Draining, "Before filling"}, {fillcalc.Filling, "Since then"}} {
 			p.Phase = string(when.phase)
 			g.Buttons = append(g.Buttons, newButton(when.label, p))
 		}

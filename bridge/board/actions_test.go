@@ -53,10 +53,10 @@ func TestButtons(t *testing.T) {
 		{"service", `[{"text":"Take the tools off caddy.","do":"cleared","sensor":"caddy"}]`, "", "supply",
 			`Tools on caddy: None there {"do":"cleared","sensor":"caddy"}; ` + toFilling},
 		{"filling", `[{"text":"All tools off cart? +0.20 kg are not explained.","do":"cleared","sensor":"cart","phase":"filling"}]`, "", "caddy+supply",
-			`No tool on cart now. When did one come or go unseen?: Before filling {"do":"cleared","phase":"draining","sensor":"cart"}, ` +
-				`Since then {"do":"cleared","phase":"filling","sensor":"cart"}, Not known {"do":"cleared","sensor":"cart"}; ` + toRunning},
+			`Tools on cart, one unseen: Before filling {"do":"cleared","phase":"draining","sensor":"cart"}, ` +
+				`Since then {"do":"cleared","phase":"filling","sensor":"cart"}; ` + toRunning},
 		{"filling", `[{"text":"+0.19 kg were laid there: off again?","do":"cleared","sensor":"supply","before":true}]`, "", "supply",
-			`+0.19 kg were laid there: off again?: Yes, it is off {"do":"cleared","sensor":"supply","before":true}; ` + toRunning},
+			`Off supply again?: Yes {"do":"cleared","sensor":"supply","before":true}, No tool {"do":"cleared","sensor":"supply"}; ` + toRunning},
 		{"service", `[{"text":"Record: bolt torque.","do":"record","item":"torque"},{"text":"Record: magnet cleaned.","do":"record","item":"magnet"}]`, "", "supply",
 			`Record: bolt torque.: [applied=] Done {"do":"record","item":"torque","result":"done"} with applied, Not needed {"do":"record","item":"torque","result":"not_needed"}, ` +
 				`Not done {"do":"record","item":"torque","result":"not_done"}; ` + toFilling},
