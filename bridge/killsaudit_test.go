@@ -29,23 +29,7 @@ func TestKilledAtRandom(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer store.Close()
-	for _, job := range played.Jobs {
-		for _, from := range []string{"history", "journal"} {
-			var record *audit.Record
-			if from == "history" {
-				record, err = store.Record(t.Context(), job, 0)
-			} else {
-				record, err = audit.FromJournal(t.Context(), played.Config.JournalPath("cart"), "test", "cart", job, 0)
-			}
-			if err != nil {
-				t.Fatal(err)
-			}
-			report := audit.Check(record)
-			if !report.SameAndComplete() || report.Events < 100 || report.Published < 10 {
-				t.Errorf("%s of %s: %d events, %d messages: %+v", job, from, report.Events, report.Published, report.Findings)
-			}
-		}
-	}
+	provable(t, store, played.Config.JournalPath("cart"), "cart", played.Jobs, 100, 10)
 	want, fromNs, toNs := journalLines(t, played.Config.JournalPath("cart"))
 	var out strings.Builder
 	if err := store.Export(t.Context(), "test", "cart", fromNs, toNs+1, audit.LineProtocol, &out, func(int64, int) {}); err != nil {

@@ -20,20 +20,5 @@ func TestJournalAtItsLimit(t *testing.T) {
 	if len(played.Jobs) == 0 {
 		t.Fatal("no jobs")
 	}
-	for _, job := range played.Jobs {
-		for _, from := range []string{"history", "journal"} {
-			var record *audit.Record
-			if from == "history" {
-				record, err = store.Record(t.Context(), job, 0)
-			} else {
-				record, err = audit.FromJournal(t.Context(), played.Config.JournalPath("cart"), "test", "cart", job, 0)
-			}
-			if err != nil {
-				t.Fatal(err)
-			}
-			if report := audit.Check(record); !report.SameAndComplete() || report.Events < 500 || report.Published < 50 {
-				t.Errorf("%s of %s: %d events, %d messages: %+v", job, from, report.Events, report.Published, report.Findings)
-			}
-		}
-	}
+	provable(t, store, played.Config.JournalPath("cart"), "cart", played.Jobs, 500, 50)
 }
