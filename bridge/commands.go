@@ -65,6 +65,7 @@ type command struct {
 
 	Sensor       string  `json:"sensor"`
 	Before       bool    `json:"before,omitzero"`
+	Unseen       string  `json:"unseen"`
 	TolerancePct float64 `json:"tolerance_pct,omitzero"`
 }
 
@@ -76,7 +77,7 @@ var commandFields = map[string]struct{ needs, may []string }{
 	"phase":     {[]string{"phase"}, []string{"why"}},
 	"baseline":  {},
 	"decide":    {[]string{"step", "as"}, []string{"step_at", "gone"}},
-	"cleared":   {[]string{"sensor"}, []string{"phase", "before"}},
+	"cleared":   {[]string{"sensor"}, []string{"unseen", "before"}},
 	"enter":     {[]string{"what"}, []string{"l", "u_l", "share"}},
 	"record":    {[]string{"item", "result"}, []string{"count", "specified", "applied", "note"}},
 	"gear":      {nil, []string{"gear"}},
@@ -252,7 +253,7 @@ func (c *command) input(fluids map[string]fillcalc.Fluid, measured []fillcalc.Fl
 		in.Record = r
 		return in, nil
 	case "cleared":
-		in.Sensor, in.Before = c.Sensor, c.Before
+		in.Sensor, in.Before, in.Unseen = c.Sensor, c.Before, fillcalc.Unseen(c.Unseen)
 		return in, nil
 	case "gear":
 		in.Gear = c.Gear

@@ -61,7 +61,7 @@ func TestCommandTable(t *testing.T) {
 		{`{"id":"1","do":"decide","step":2,"as":"fluid","gone":1}`, ""},
 		{`{"id":"1","do":"decide","step":2,"as":"fluid","gone":"tool"}`, "gone: a JSON string"},
 		{`{"id":"1","do":"cleared","sensor":"caddy"}`, ""},
-		{`{"id":"1","do":"cleared","sensor":"caddy","phase":"draining","before":true}`, ""},
+		{`{"id":"1","do":"cleared","sensor":"caddy","unseen":"draining","before":true}`, ""},
 		{`{"id":"1","do":"cleared","sensor":"caddy","before":"yes"}`, "before: a JSON string, want bool"},
 		{`{"id":"1","do":"cleared"}`, "sensor: cleared needs it"},
 		{`{"id":"1","do":"enter","what":"spilled","l":0.2,"u_l":0.05}`, ""},
@@ -174,7 +174,7 @@ func TestCommandsByTheJobsState(t *testing.T) {
 		do("say what step 1 on scale caddy was", `"do":"cleared","sensor":"caddy"`)
 		do(`sensor: this cart has no scale "cady"`, `"do":"cleared","sensor":"cady"`)
 		do("before: nothing that is still missing", `"do":"cleared","sensor":"caddy","before":true`)
-		do(`phase: "filling": with cleared it is`, `"do":"cleared","sensor":"caddy","phase":"filling"`)
+		do(`unseen: "filling": on scale caddy it can have been [draining]`, `"do":"cleared","sensor":"caddy","unseen":"filling"`)
 		do(`as: "water" is not one of`, `"do":"decide","step":1,"as":"water"`)
 		do("gone: 1 is not one of the steps before step 1", `"do":"decide","step":1,"as":"fluid","gone":1`)
 		do("step_at: step 1 is the one at 2000-", `"do":"decide","step":1,"as":"object","step_at":"1999-12-31T23:59:59.000Z"`)

@@ -15,10 +15,10 @@ type JobAsk struct {
 	Step  int    `json:"step,omitempty"`
 	Item  string `json:"item,omitempty"`
 	// Sensor is the scale of which cleared is asked, Before whether of what was laid
-	// there before it counted. With a Phase it may be said whether it was draining or
-	// filling.
-	Sensor string `json:"sensor,omitempty"`
-	Before bool   `json:"before,omitempty"`
+	// there before it counted, Unseen what may have hidden an object.
+	Sensor string            `json:"sensor,omitempty"`
+	Before bool              `json:"before,omitempty"`
+	Unseen []fillcalc.Unseen `json:"unseen,omitempty"`
 }
 
 // JobPhase is when a phase began.
@@ -72,7 +72,7 @@ func flowMessage(s *fillcalc.State) JobFlow {
 	j := &s.Job
 	m := JobFlow{Next: []JobAsk{}, Phases: []JobPhase{}, Records: []JobRecord{}, Gears: []string{}, Remarks: []PlanNote{}}
 	for _, a := range s.Next() {
-		ask := JobAsk{Text: a.Text, Phase: string(a.Phase), Step: a.Step, Item: string(a.Item), Sensor: a.Sensor, Before: a.Before}
+		ask := JobAsk{Text: a.Text, Phase: string(a.Phase), Step: a.Step, Item: string(a.Item), Sensor: a.Sensor, Before: a.Before, Unseen: a.Unseen}
 		if a.Do != fillcalc.DoTick {
 			ask.Do = string(a.Do)
 		}

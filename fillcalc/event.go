@@ -84,12 +84,13 @@ type Input struct {
 	Levels []Level  `json:"levels,omitempty"` // with open
 	Clock  *Clock   `json:"clock,omitempty"`  // with clock; with open, the one in force
 	Job    *JobSpec `json:"job,omitempty"`    // with open
-	Phase  Phase    `json:"phase,omitempty"`  // with phase; with cleared draining or filling, when a tool passed for fluid on the one scale
+	Phase  Phase    `json:"phase,omitempty"`  // with phase
 	Step   int      `json:"step,omitempty"`   // with decide
 	As     Decision `json:"as,omitempty"`     // with decide
 	Gone   int      `json:"gone,omitempty"`   // with decide as fluid: the step with which an object had come that went at the same moment
 	Sensor string   `json:"sensor,omitempty"` // with cleared
 	Before bool     `json:"before,omitempty"` // with cleared: what was laid there before the scale counted was a tool, and is off too
+	Unseen Unseen   `json:"unseen,omitempty"` // with cleared: what hid the end of an object
 	Entry  *Entry   `json:"entry,omitempty"`  // with enter
 	Record *Record  `json:"record,omitempty"` // with record
 	Gear   string   `json:"gear,omitempty"`   // with gear; empty puts none in

@@ -121,13 +121,15 @@ func note(r *Record) string {
 type Ask struct {
 	Text  string
 	Do    Do
-	Phase Phase // of a phase command; with cleared: it may be said whether it was draining or filling
+	Phase Phase // of a phase command
 	Step  int   // of a decision
 	Item  Item  // of a record
 	// Sensor is the scale that is to be cleared of objects. Before asks of what was
-	// laid there before the scale counted.
+	// laid there before the scale counted; Unseen lists what may have hidden an object,
+	// where there is a choice.
 	Sensor string
 	Before bool
+	Unseen []Unseen
 }
 
 // Next lists what is to be done now, the most urgent first.
@@ -164,11 +166,9 @@ func (s *State) Next() []Ask {
 		text := fmt.Sprintf("All tools off %s?", sc.Setup.Sensor)
 		ask := Ask{Text: text, Do: DoCleared, Sensor: sc.Setup.Sensor}
 		if math.Abs(sumKg) > sc.bandKg() {
-			if sc.Setup.Load == BothLoad && j.Added.Begun {
-				ask.Phase = Filling
-				ask.Text += fmt.Sprintf(" %+.2f kg passed for fluid unseen: before the filling, or since?", sumKg)
-			} else {
-				ask.Text += fmt.Sprintf(" %+.2f kg are not explained.", sumKg)
+			ask.Text += fmt.Sprintf(" %+.2f kg came or went unseen.", sumKg)
+			if hid := j.mayHide(sc, objects); len(hid) > 1 {
+				ask.Unseen = hid
 			}
 		}
 		list = append(list, ask)

@@ -364,8 +364,10 @@ func Check(s *State, in *Input) error {
 		if s.scale(in.Sensor) == nil {
 			return fmt.Errorf("sensor: this cart has no scale %q", in.Sensor)
 		}
-		if load := s.scale(in.Sensor).Setup.Load; in.Phase != "" && (load != BothLoad || in.Phase != Draining && in.Phase != Filling) {
-			return fmt.Errorf("phase: %q: with cleared it is draining or filling, and only where caddy and supply stand on one scale", in.Phase)
+		sc := s.scale(in.Sensor)
+		objects, _ := j.unpaired(in.Sensor)
+		if hid := j.mayHide(sc, objects); in.Unseen != "" && !slices.Contains(hid, in.Unseen) {
+			return fmt.Errorf("unseen: %q: on scale %s it can have been %v", in.Unseen, in.Sensor, hid)
 		}
 		if in.Before && s.LaidBeforeKg(in.Sensor) == 0 {
 			return fmt.Errorf("before: nothing that is still missing was laid on scale %s before it counted", in.Sensor)

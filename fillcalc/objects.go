@@ -1,7 +1,6 @@
 package fillcalc
 
 import (
-	"cmp"
 	"math"
 	"slices"
 )
@@ -58,6 +57,29 @@ func (j *Job) partOf(sc *Scale, n *Step) bool {
 	return true
 }
 
+// Unseen is what hid the coming or going of an object, as a person knows it.
+type Unseen string
+
+const (
+	InDraining Unseen = "draining" // it passed for drained fluid
+	InFilling  Unseen = "filling"  // it passed for fluid poured
+	InSwap     Unseen = "swap"     // it came or went with a container: it passed for nothing
+)
+
+// mayHide lists what may have hidden an object on a scale; only a person knows which.
+func (j *Job) mayHide(sc *Scale, objects []*Step) (list []Unseen) {
+	if sc.Setup.Load != SupplyLoad {
+		list = append(list, InDraining)
+	}
+	if sc.Setup.Load == SupplyLoad || sc.Setup.Load == BothLoad && j.Added.Begun {
+		list = append(list, InFilling)
+	}
+	if slices.ContainsFunc(objects, j.swapped) {
+		list = append(list, InSwap)
+	}
+	return list
+}
+
 // unpaired are the objects on a scale of which one end only is known so far: they
 // lie there, or their other end was taken for fluid.
 func (j *Job) unpaired(sensor string) (objects []*Step, sumKg float64) {
@@ -81,14 +103,30 @@ func (j *Job) addsUpBadly(sc *Scale) bool {
 // their weights do not add up to was counted as fluid, and is taken back, as is what
 // had been laid there before and went unnoticed.
 func (j *Job) clear(sc *Scale, in *Input) {
-	passed := map[Phase]Tally{Draining: DrainedTally, Filling: AddedTally}[in.Phase] // for fluid
 	for _, o := range sc.Lying {
 		if in.Before && sc.unnoticed(o) {
-			j.add(cmp.Or(passed, j.streamAt(sc, j.PhaseNs)), o)
+			j.add(j.streamAt(sc, j.PhaseNs), o)
 		}
 	}
 	sc.Lying = [len(sc.Lying)]float64{}
 	objects, sumKg := j.unpaired(sc.Setup.Sensor)
+	for _, o := range objects {
+		o.With = objects[len(objects)-1].ID
+	}
+	switch in.Unseen {
+	case InDraining:
+		j.add(DrainedTally, sumKg)
+	case InFilling:
+		j.add(AddedTally, sumKg)
+	case InSwap:
+	default:
+		j.add(j.hiddenIn(sc, objects, sumKg))
+	}
+}
+
+// hiddenIn finds the account in which objects most likely passed for fluid, and how
+// much of them did.
+func (j *Job) hiddenIn(sc *Scale, objects []*Step, sumKg float64) (Tally, float64) {
 	stream := j.streamOf(sc.Setup.Load)
 	u2, heaviestKg := 0.0, 0.0
 	for _, o := range objects {
@@ -111,10 +149,7 @@ func (j *Job) clear(sc *Scale, in *Input) {
 			stream = DrainedTally
 		}
 	}
-	for _, o := range objects {
-		o.With = objects[len(objects)-1].ID
-	}
-	j.add(cmp.Or(passed, stream), sumKg)
+	return stream, sumKg
 }
 
 // LaidBeforeKg is what was laid on a scale before it counted, was not seen to go,

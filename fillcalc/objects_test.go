@@ -292,9 +292,9 @@ func TestNothingLaidBefore(t *testing.T) {
 // while it was poured.
 func TestClearedOfOneScale(t *testing.T) {
 	for _, c := range []struct {
-		said           Phase
+		said           Unseen
 		drained, added float64
-	}{{Draining, 1.0, 0}, {"", 1.4, 0.4}, {Filling, 1.4, 0.4}} {
+	}{{InDraining, 1.0, 0}, {"", 1.4, 0.4}, {InFilling, 1.4, 0.4}} {
 		r := started(t, oneScale(), aJob(), Draining)
 		r.scene(20, steady(0.05), nil, nil)
 		r.scene(80, nil, nil, ramp(5, 13, 0.4)) // longer than anybody leans
@@ -304,17 +304,41 @@ func TestClearedOfOneScale(t *testing.T) {
 		r.caddyKg -= 0.4
 		r.scene(10, nil, nil, nil)
 		r.decided(AsObject)
-		if next := r.s.Next()[0]; next.Do != DoCleared || next.Phase != Filling {
+		if next := r.s.Next()[0]; next.Do != DoCleared || len(next.Unseen) != 2 {
 			t.Errorf("asked: %+v", next)
 		}
-		r.do(Input{Do: DoCleared, Sensor: r.s.Scales[0].Setup.Sensor, Phase: c.said})
+		r.do(Input{Do: DoCleared, Sensor: r.s.Scales[0].Setup.Sensor, Unseen: c.said})
 		near(t, "drained, "+string(c.said), r.shown(DrainedTally), c.drained, 0.02)
 		near(t, "added, "+string(c.said), r.shown(AddedTally), c.added, 0.02)
 	}
 	r := started(t, twoScales(), aJob(), Filling)
-	r.refused(Input{Do: DoCleared, Sensor: "supply", Phase: Filling}, "phase: ")
-	r = started(t, oneScale(), aJob(), Filling)
-	r.refused(Input{Do: DoCleared, Sensor: r.s.Scales[0].Setup.Sensor, Phase: Service}, "phase: ")
+	r.refused(Input{Do: DoCleared, Sensor: "supply", Unseen: InDraining}, "unseen: ")
+	r.refused(Input{Do: DoCleared, Sensor: "caddy", Unseen: InSwap}, "unseen: ")
+	r.refused(Input{Do: DoCleared, Sensor: "caddy", Unseen: "service"}, "unseen: ")
+}
+
+// A tool that goes just before a container does, hidden by a stream, or with it: a
+// person knows which.
+func TestClearedAfterSwap(t *testing.T) {
+	for said, drained := range map[Unseen]float64{InDraining: 1.4, InSwap: 1.2, "": 1.2} {
+		r := started(t, twoScales(), aJob(), Draining)
+		r.caddyKg += 0.2
+		r.scene(8, nil, nil, nil)
+		r.decided(AsObject)
+		r.scene(20, steady(0.05), nil, nil)
+		r.scene(8, steady(0.05-0.2/8), nil, nil) // it goes
+		r.scene(8, nil, nil, nil)
+		r.caddyKg -= 3
+		r.scene(8, nil, nil, nil)
+		r.decided(AsSwap)
+		near(t, "drained", r.shown(DrainedTally), 1.2, 0.02)
+		r.do(Input{Do: DoPhase, Phase: Checking, Why: "only a test"})
+		if next := r.s.Next()[0]; next.Do != DoCleared || !slices.Equal(next.Unseen, []Unseen{InDraining, InSwap}) {
+			t.Errorf("asked: %+v", next)
+		}
+		r.do(Input{Do: DoCleared, Sensor: "caddy", Unseen: said})
+		near(t, "drained, cleared, "+string(said), r.shown(DrainedTally), drained, 0.02)
+	}
 }
 
 // What comes after a container went is as often another one: that they weigh about

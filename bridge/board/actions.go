@@ -34,6 +34,7 @@ type press struct {
 	Gear      string `json:"gear,omitempty"`
 	Sensor    string `json:"sensor,omitempty"`
 	Before    bool   `json:"before,omitempty"`
+	Unseen    string `json:"unseen,omitempty"`
 
 	Vehicle     string   `json:"vehicle,omitempty"`
 	ServiceData string   `json:"service_data,omitempty"`
@@ -201,14 +202,12 @@ func cleared(ask bridge.JobAsk) group {
 	switch {
 	case ask.Before:
 		return group{Title: "Off " + ask.Sensor + " again?", Buttons: []button{newButton("Yes", p), newButton("No tool", press{Do: ask.Do, Sensor: ask.Sensor})}}
-	case ask.Phase != "":
-		g := group{Urgent: true, Title: "Tools on " + ask.Sensor + ", one unseen"}
-		for _, when := range []struct {
-			phase fillcalc.Phase
-			label string
-		}{{fillcalc.Draining, "Before filling"}, {fillcalc.Filling, "Since then"}} {
-			p.Phase = string(when.phase)
-			g.Buttons = append(g.Buttons, newButton(when.label, p))
+	case ask.Unseen != nil:
+		g := group{Urgent: true, Title: "Tools on " + ask.Sensor + ", one unseen in"}
+		labels := map[fillcalc.Unseen]string{fillcalc.InDraining: "Draining", fillcalc.InFilling: "Filling", fillcalc.InSwap: "Swap"}
+		for _, hid := range ask.Unseen {
+			p.Unseen = string(hid)
+			g.Buttons = append(g.Buttons, newButton(labels[hid], p))
 		}
 		return g
 	}

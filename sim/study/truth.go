@@ -35,7 +35,7 @@ type Counts struct {
 	Asked        int // steps that somebody had to decide
 }
 
-// truth is what a step was, and how much of it was no fluid.
+// truth is what a step was, and what of it was no fluid.
 type truth struct {
 	right   fillcalc.Decision
 	otherKg float64
@@ -283,25 +283,43 @@ func (p *play) clear() {
 			continue
 		}
 		in := fillcalc.Input{Do: ask.Do, Sensor: ask.Sensor, Before: ask.Before}
-		if ask.Phase != "" {
-			in.Phase = p.unnoticed()
+		if ask.Unseen != nil {
+			in.Unseen = p.hidden(ask.Sensor)
 		}
 		p.counts.Asked++
-		p.say("cleared: no object lies on %s (before: %t) %s", in.Sensor, in.Before, in.Phase)
+		p.say("cleared: no object lies on %s (before: %t) %s", in.Sensor, in.Before, in.Unseen)
 		if err := p.do(in); err != nil {
 			p.say("refused: %v", err)
 		}
 	}
 }
 
-// unnoticed is when the last tool came to the one scale, or went, without being held.
-func (p *play) unnoticed() fillcalc.Phase {
+// hidden is what hid the last tool of a scale that came or went without a step of
+// its own: a stream, or the change of a container.
+func (p *play) hidden(sensor string) fillcalc.Unseen {
 	for _, m := range slices.Backward(p.moves) {
-		if strings.HasPrefix(m.what, "tool") && !m.held {
-			if slices.ContainsFunc(p.s.Job.Phases, func(at fillcalc.PhaseAt) bool { return at.Phase == fillcalc.Filling && at.AtNs < m.fromNs }) {
-				return fillcalc.Filling
-			}
-			return fillcalc.Draining
+		if !strings.HasPrefix(m.what, "tool") || p.drawn.setup.Scales[m.scale].Sensor != sensor {
+			continue
+		}
+		switch as := p.coveredBy(m); {
+		case as == fillcalc.AsObject || as == fillcalc.AsBefore:
+		case as == fillcalc.AsSwap:
+			return fillcalc.InSwap
+		case slices.ContainsFunc(p.s.Job.Phases, func(at fillcalc.PhaseAt) bool { return at.Phase == fillcalc.Filling && at.AtNs < m.fromNs }):
+			return fillcalc.InFilling
+		default:
+			return fillcalc.InDraining
+		}
+	}
+	return ""
+}
+
+// coveredBy is what the step was decided as in which a move was made; empty when
+// there was none.
+func (p *play) coveredBy(m moved) fillcalc.Decision {
+	for _, step := range p.s.Job.Steps {
+		if m.held && step.Sensor == p.drawn.setup.Scales[m.scale].Sensor && m.overlaps(m.scale, step.FromNs, step.AtNs) {
+			return step.As
 		}
 	}
 	return ""
