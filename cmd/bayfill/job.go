@@ -200,9 +200,10 @@ func (o *jobOptions) command(name, do string, c commandSchema, words []string, s
 		}
 		flag := strings.ReplaceAll(field, "_", "-")
 		flags[flag] = field
-		cmd.Flags().String(flag, "", s.Description)
 		if s.Type == "boolean" {
-			cmd.Flags().Lookup(flag).NoOptDefVal = "true"
+			cmd.Flags().Bool(flag, false, s.Description)
+		} else {
+			cmd.Flags().String(flag, "", s.Description)
 		}
 	}
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
@@ -254,11 +255,7 @@ func (s fieldSchema) value(text string) (any, error) {
 		}
 		return n, nil
 	case "boolean":
-		yes, err := strconv.ParseBool(text)
-		if err != nil {
-			return nil, fmt.Errorf("%q is not true or false", text)
-		}
-		return yes, nil
+		return text == "true", nil // the flag has been read as one
 	}
 	return text, nil
 }

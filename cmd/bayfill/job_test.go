@@ -160,6 +160,9 @@ func TestJobByCommandLine(t *testing.T) {
 	b.rig.Do(func(c *sim.Cart) { c.LayOnCaddy(0.45) })
 	b.soon(t, "the tool", func(s shown) bool { return len(s.job.Undecided) == 1 })
 	job(t, "decide", "1", "object", "--by", "somebody")
+	if status, _, errors := program(t.Context(), "job", "cleared", "caddy-scale", "--before"); status != 1 || !strings.Contains(errors, "before: nothing that is still missing was laid on scale caddy-scale") {
+		t.Errorf("a flag that is true or false: status %d: %s", status, errors)
+	}
 	job(t, "enter", "spilled", "0.2", "--u-l", "0.05")
 	job(t, "enter", "dipstick", "0.3")
 	job(t, "level", "--", "-0.1")
