@@ -63,11 +63,17 @@ func (j *Job) hasEnded(sc *Scale, c *Step) bool {
 	return false
 }
 
-// leant tells whether a step back undoes a rise that was taken for fluid: the
+// leant tells whether a step back proves that a rise was a push: where fluid makes
+// a scale heavier it had been taken for fluid.
+func (j *Job) leant(sc *Scale, n *Step) bool {
+	return sc.Direction > 0 && j.undoes(sc, n)
+}
+
+// undoes tells whether a step back undoes a rise that was taken for fluid: the
 // level is again where it rested shortly before, and nothing else happened
 // since.
-func (j *Job) leant(sc *Scale, n *Step) bool {
-	if n.Kg > 0 || sc.Direction < 0 {
+func (j *Job) undoes(sc *Scale, n *Step) bool {
+	if n.Kg > 0 {
 		return false // who leans makes a scale heavier first
 	}
 	for _, p := range sc.Plateaus {

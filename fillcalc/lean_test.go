@@ -78,3 +78,24 @@ func TestStreamAgainstDirection(t *testing.T) {
 		t.Errorf("steps %+v", r.s.Job.Steps)
 	}
 }
+
+// A push that came as slowly as fluid ends while a tool lies there that weighs the
+// same: the level tells of the push, the weight of the tool, and a person which.
+func TestPushBesideToolOfItsWeight(t *testing.T) {
+	r := started(t, twoScales(), aJob(), Filling)
+	r.caddyKg += 0.8
+	r.scene(10, nil, nil, nil)
+	r.decided(AsObject)
+	r.scene(20, nil, nil, ramp(2, 14, 0.8))
+	r.scene(10, nil, nil, nil)
+	if step := r.s.Job.Steps[1]; step.As != "" {
+		t.Fatalf("step %+v", step)
+	}
+	r.decided(AsLean)
+	r.caddyKg -= 0.8
+	r.scene(10, nil, nil, nil)
+	if step := r.s.Job.Steps[2]; step.As != AsObject || step.With != 1 {
+		t.Errorf("step %+v", step)
+	}
+	near(t, "drained", r.shown(DrainedTally), 0, 0.02)
+}

@@ -359,3 +359,30 @@ func TestContainersThatWeighAboutTheSame(t *testing.T) {
 		t.Errorf("%d steps", len(r.s.Job.Steps))
 	}
 }
+
+// Of two tools that came as one, one goes: what it seems to leave is the other, also
+// when that goes while a third lies there.
+func TestSecondOfTwoToolsGoesBesideAThird(t *testing.T) {
+	r := started(t, oneScale(), aJob(), Draining)
+	r.caddyKg += 1.4 + 0.8
+	r.scene(8, nil, nil, nil)
+	r.caddyKg -= 1.4
+	r.scene(8, nil, nil, nil)
+	near(t, "drained", r.shown(DrainedTally), 0.8, 0.02) // so it looks
+	r.do(Input{Do: DoPhase, Phase: Filling})
+	r.scene(8, nil, steady(0.05), nil)
+	r.caddyKg += 0.2
+	r.scene(8, nil, nil, nil)
+	r.decided(AsObject)
+	r.caddyKg -= 0.8
+	r.scene(8, nil, nil, nil)
+	r.decided(AsObject)
+	near(t, "drained", r.shown(DrainedTally), 0, 0.02)
+	near(t, "added", r.shown(AddedTally), 0.4, 0.02)
+	r.caddyKg -= 0.2
+	r.scene(8, nil, nil, nil)
+	r.decided(AsObject)
+	if objects, sumKg := r.s.Job.unpaired(r.s.Scales[0].Setup.Sensor); len(objects) > 0 {
+		t.Errorf("%d objects, %.3f kg, do not add up", len(objects), sumKg)
+	}
+}

@@ -151,16 +151,17 @@ func (j *Job) match(sc *Scale, id int) {
 		taken := len(best) == 1 && slices.ContainsFunc(open, func(o *Step) bool {
 			return o != best[0] && math.Abs(o.Kg+best[0].Kg) < bestKg
 		})
-		if !taken && !vague(u2, best...) {
+		// Or a push that passed for fluid is over.
+		if !taken && !vague(u2, best...) && (said || !j.undoes(sc, n)) {
 			j.pair(sc, n, best...)
 		}
 		return
 	}
 	// Or was it part of what another one seemed to leave behind? While others lie
-	// there nobody can tell.
+	// there the signal does not tell.
 	lying := slices.ContainsFunc(open, func(o *Step) bool { return o.Kg > 0 && o.ID < n.ID })
 	// Where fluid goes away, the signal alone does not prove it.
-	for i := j.StepsBefore; !lying && (said || sc.Direction > 0) && i < id-1; i++ {
+	for i := j.StepsBefore; (said || !lying && sc.Direction > 0) && i < id-1; i++ {
 		e := &j.Steps[i]
 		rest := e.LeftKg + n.Kg
 		if e.Sensor == n.Sensor && e.LeftKg > sc.bandKg() && !j.wasPan(e) && may(e) && near(rest, e.U2+n.U2) && math.Abs(rest) < bestKg-max(float64(sc.bandKg()/4), float64(2*math.Sqrt(n.U2))) {
