@@ -64,7 +64,7 @@ type command struct {
 	Gear      string `json:"gear"`
 
 	Sensor       string  `json:"sensor"`
-	Before       bool    `json:"before,omitzero"`
+	Before       *bool   `json:"before"`
 	Unseen       string  `json:"unseen"`
 	TolerancePct float64 `json:"tolerance_pct,omitzero"`
 }

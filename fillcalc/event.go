@@ -89,7 +89,7 @@ type Input struct {
 	As     Decision `json:"as,omitempty"`     // with decide
 	Gone   int      `json:"gone,omitempty"`   // with decide as fluid: the step with which an object had come that went at the same moment
 	Sensor string   `json:"sensor,omitempty"` // with cleared
-	Before bool     `json:"before,omitempty"` // with cleared: what was laid there before the scale counted was a tool, and is off too
+	Before *bool    `json:"before,omitempty"` // with cleared: not of objects, but whether what was laid there before the scale counted was a tool, and is off
 	Unseen Unseen   `json:"unseen,omitempty"` // with cleared: what hid the end of an object
 	Entry  *Entry   `json:"entry,omitempty"`  // with enter
 	Record *Record  `json:"record,omitempty"` // with record

@@ -98,10 +98,12 @@ func (s *State) Remarks() []Remark {
 			add("objects", "objects on %s do not add up by %+.3f kg: one was laid down or taken away unnoticed", sc.Setup.Sensor, sumKg)
 		}
 	}
-	for _, sc := range s.Scales[:s.ScaleN] {
-		if kg := s.LaidBeforeKg(sc.Setup.Sensor); kg > 0 && furthest >= Checking.place() {
-			add("objects", "%+.3f kg were laid on %s before it counted and not seen to go: if that was a tool, and is off, it was counted as fluid", kg, sc.Setup.Sensor)
-		}
+	laid := j.Laid
+	if j.Phase == Checking {
+		laid = s.laid()
+	}
+	for _, l := range laid {
+		add("objects", "%+.3f kg were laid on %s before it counted and not seen to go: if that was a tool, and is off, it was counted as fluid", l.Kg, l.Sensor)
 	}
 	if j.Spec.OtherFluid != "" {
 		add("fluid", "%s instead of %s: %s", j.Spec.Fresh.Name, j.Spec.AskedFluid, j.Spec.OtherFluid)
@@ -148,12 +150,16 @@ func (s *State) Next() []Ask {
 			list = append(list, Ask{Text: fmt.Sprintf("What were the %+.2f kg on %s?", step.Kg, step.Sensor), Do: DoDecide, Step: step.ID})
 		}
 	}
-	for i := range s.Scales[:s.ScaleN] {
-		sensor := s.Scales[i].Setup.Sensor
-		if kg := s.LaidBeforeKg(sensor); kg > 0 && undecided == 0 && j.Phase == Checking {
-			list = append(list, Ask{Text: fmt.Sprintf("%+.2f kg were laid on %s before it counted: a tool, and off again?", kg, sensor),
-				Do: DoCleared, Sensor: sensor, Before: true})
+	for _, l := range s.laid() {
+		if undecided > 0 || j.Phase != Checking {
+			break
 		}
+		ask := Ask{Text: fmt.Sprintf("%+.2f kg were laid on %s before it counted: a tool, and off again?", l.Kg, l.Sensor),
+			Do: DoCleared, Sensor: l.Sensor, Before: true}
+		if hid := j.mayHideLaid(s.scale(l.Sensor)); len(hid) > 1 {
+			ask.Unseen = hid
+		}
+		list = append(list, ask)
 	}
 	for i := range s.Scales[:s.ScaleN] {
 		sc := &s.Scales[i]
@@ -166,7 +172,7 @@ func (s *State) Next() []Ask {
 		text := fmt.Sprintf("All tools off %s?", sc.Setup.Sensor)
 		ask := Ask{Text: text, Do: DoCleared, Sensor: sc.Setup.Sensor}
 		if math.Abs(sumKg) > sc.bandKg() {
-			ask.Text += fmt.Sprintf(" %+.2f kg came or went unseen.", sumKg)
+			ask.Text += fmt.Sprintf(" %+.2f kg are not explained.", sumKg)
 			if hid := j.mayHide(sc, objects); len(hid) > 1 {
 				ask.Unseen = hid
 			}

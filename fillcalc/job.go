@@ -49,6 +49,7 @@ type Job struct {
 	Gears       []Gear    // never changed in place
 	Phases      []PhaseAt // never changed in place
 	EngineRan   bool
+	Laid        []Level // at the end: what was laid on a scale before it counted, and not seen to go
 
 	// Worked out once when the job is opened, so that a change of the cart's setup
 	// does not relabel litres.
@@ -143,6 +144,10 @@ func (s *State) input(in *Input) {
 	case DoBaseline:
 		s.turnTo(s.Job.Phase)
 		s.Job.Drained, s.Job.Added, s.Job.Overflow = Account{}, Account{}, Account{}
+		s.begin()
+		for i := range s.Scales[:s.ScaleN] {
+			s.Scales[i].Vague = true // what has gone so far is in no tally
+		}
 		s.Job.StepsBefore = len(s.Job.Steps)
 		s.resetTail()
 	case DoDecide:
@@ -193,7 +198,11 @@ func (s *State) input(in *Input) {
 		}
 	case DoCleared:
 		s.Job.Steps = slices.Clone(s.Job.Steps)
-		s.Job.clear(s.scale(in.Sensor), in)
+		if sc := s.scale(in.Sensor); in.Before != nil {
+			s.Job.clearLaid(sc, *in.Before, in.Unseen)
+		} else {
+			s.Job.clear(sc, in.Unseen)
+		}
 	case DoEnter:
 		e := *in.Entry
 		e.AtNs, e.By = s.NowNs, in.By
@@ -215,6 +224,7 @@ func (s *State) input(in *Input) {
 		s.measure(in.Weighing)
 	case DoClose:
 		s.Job.Why = in.Why
+		s.Job.Laid = s.laid()
 		s.turnTo(Closed)
 		s.Job.Phases = append(slices.Clone(s.Job.Phases), PhaseAt{Closed, s.NowNs, in.By, ""})
 	case DoAbandon:
@@ -262,7 +272,7 @@ func (s *State) start(setup *Setup) {
 				// A new calibration shows the same load as another weight.
 				anchorKg := sc.Setup.correct(o.AnchorKg / o.Setup.correct(1))
 				sc.Anchored, sc.AnchorKg, sc.LevelKg, sc.LastNs = true, anchorKg, anchorKg, o.LastNs
-				sc.Lying = o.Lying
+				sc.Lying, sc.Vague = o.Lying, o.Vague
 				sc.Direction, sc.HeldCounts = o.Direction, counts(o.Setup.Load, s.Job.Phase)
 			}
 		}
@@ -365,11 +375,18 @@ func Check(s *State, in *Input) error {
 			return fmt.Errorf("sensor: this cart has no scale %q", in.Sensor)
 		}
 		sc := s.scale(in.Sensor)
+		if sc.Follow == held && sc.HeldCounts && !s.silent(sc) {
+			return fmt.Errorf("do: scale %s has not settled: say it once it is quiet", in.Sensor)
+		}
 		objects, _ := j.unpaired(in.Sensor)
-		if hid := j.mayHide(sc, objects); in.Unseen != "" && !slices.Contains(hid, in.Unseen) {
+		hid := j.mayHide(sc, objects)
+		if in.Before != nil {
+			hid = j.mayHideLaid(sc)
+		}
+		if in.Unseen != "" && !slices.Contains(hid, in.Unseen) {
 			return fmt.Errorf("unseen: %q: on scale %s it can have been %v", in.Unseen, in.Sensor, hid)
 		}
-		if in.Before && s.LaidBeforeKg(in.Sensor) == 0 {
+		if in.Before != nil && s.LaidBeforeKg(in.Sensor) == 0 {
 			return fmt.Errorf("before: nothing that is still missing was laid on scale %s before it counted", in.Sensor)
 		}
 		for _, step := range j.Steps[j.StepsBefore:] {

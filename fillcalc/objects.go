@@ -9,21 +9,20 @@ import (
 // person says that it went. Where fluid leaves a supply, what is missing beyond its
 // weight left at the same moment.
 func (j *Job) wasBefore(sc *Scale, n *Step) {
+	if sc.take(-n.Kg) {
+		return
+	}
 	if i := sc.lies(-n.Kg); i >= 0 {
-		rest := sc.Lying[i] + n.Kg
-		poured := rest < 0 && sc.Direction < 0 && sc.unnoticed(-rest)
-		if same := math.Abs(rest) <= sc.bandKg(); same || poured {
+		if rest := sc.Lying[i] + n.Kg; rest < 0 && sc.Direction < 0 && sc.unnoticed(-rest) {
 			sc.Lying[i] = 0
-			if !same {
-				j.add(j.tallyOf(sc.Setup.Load, -1), rest)
-			}
+			j.add(j.tallyOf(sc.Setup.Load, -1), rest)
 			return
 		}
 	}
 	// Did it come just when the scale began to count, and was held?
 	n.As = AsObject
 	if j.rematch(sc); n.With == 0 {
-		n.As = AsBefore
+		n.As, sc.Vague = AsBefore, true
 	}
 }
 
@@ -66,16 +65,42 @@ const (
 	InSwap     Unseen = "swap"     // it came or went with a container: it passed for nothing
 )
 
-// mayHide lists what may have hidden an object on a scale; only a person knows which.
+// account is where what passed for fluid was counted; NoTally for what did not.
+func (u Unseen) account() Tally {
+	return map[Unseen]Tally{InDraining: DrainedTally, InFilling: AddedTally}[u]
+}
+
+// mayHide lists what may have hidden the coming or going of objects on a scale; only
+// a person knows which.
 func (j *Job) mayHide(sc *Scale, objects []*Step) (list []Unseen) {
+	_, sumKg := j.unpaired(sc.Setup.Sensor)
+	if sumKg > 0 && slices.ContainsFunc(objects, func(o *Step) bool { return o.As == AsPan }) {
+		return nil // the pan left it
+	}
+	list = j.streams(sc)
+	if slices.ContainsFunc(objects, j.swapped) {
+		list = append(list, InSwap)
+	}
+	return list
+}
+
+// mayHideLaid lists what may have hidden the going of what was laid on a scale
+// before it counted.
+func (j *Job) mayHideLaid(sc *Scale) (list []Unseen) {
+	list = j.streams(sc)
+	if slices.ContainsFunc(j.Steps, func(c Step) bool { return c.Sensor == sc.Setup.Sensor && c.As == AsSwap && c.Kg < 0 }) {
+		list = append(list, InSwap)
+	}
+	return list
+}
+
+// streams lists which of a scale's there have been.
+func (j *Job) streams(sc *Scale) (list []Unseen) {
 	if sc.Setup.Load != SupplyLoad {
 		list = append(list, InDraining)
 	}
 	if sc.Setup.Load == SupplyLoad || sc.Setup.Load == BothLoad && j.Added.Begun {
 		list = append(list, InFilling)
-	}
-	if slices.ContainsFunc(objects, j.swapped) {
-		list = append(list, InSwap)
 	}
 	return list
 }
@@ -100,27 +125,39 @@ func (j *Job) addsUpBadly(sc *Scale) bool {
 
 // clear settles the objects of a scale on which a person sees none any more. What
 // came and did not go was left behind by a pan, if one was among them; else what
-// their weights do not add up to was counted as fluid, and is taken back, as is what
-// had been laid there before and went unnoticed.
-func (j *Job) clear(sc *Scale, in *Input) {
-	for _, o := range sc.Lying {
-		if in.Before && sc.unnoticed(o) {
-			j.add(j.streamAt(sc, j.PhaseNs), o)
-		}
-	}
-	sc.Lying = [len(sc.Lying)]float64{}
+// their weights do not add up to was counted as fluid, and is taken back.
+func (j *Job) clear(sc *Scale, hid Unseen) {
 	objects, sumKg := j.unpaired(sc.Setup.Sensor)
 	for _, o := range objects {
 		o.With = objects[len(objects)-1].ID
 	}
-	switch in.Unseen {
-	case InDraining:
-		j.add(DrainedTally, sumKg)
-	case InFilling:
-		j.add(AddedTally, sumKg)
-	case InSwap:
+	for i, kg := range sc.Lying {
+		if sc.Vague || !sc.unnoticed(kg) {
+			sc.Lying[i] = 0
+		}
+	}
+	switch {
+	case len(objects) == 0 || hid == InSwap:
+	case hid != "":
+		j.add(hid.account(), sumKg)
 	default:
 		j.add(j.hiddenIn(sc, objects, sumKg))
+	}
+}
+
+// clearLaid settles what was laid on a scale before it counted and was not seen to
+// go: tools that are off again, or something else.
+func (j *Job) clearLaid(sc *Scale, tools bool, hid Unseen) {
+	if hid == "" {
+		hid = j.streams(sc)[len(j.streams(sc))-1] // the later one
+	}
+	for i, kg := range sc.Lying {
+		if !sc.unnoticed(kg) {
+			continue
+		}
+		if sc.Lying[i] = 0; tools && hid != InSwap {
+			j.add(hid.account(), kg)
+		}
 	}
 }
 
@@ -128,6 +165,9 @@ func (j *Job) clear(sc *Scale, in *Input) {
 // much of them did.
 func (j *Job) hiddenIn(sc *Scale, objects []*Step, sumKg float64) (Tally, float64) {
 	stream := j.streamOf(sc.Setup.Load)
+	if stream == OverflowTally {
+		stream = j.streamAt(sc, objects[0].AtNs)
+	}
 	u2, heaviestKg := 0.0, 0.0
 	for _, o := range objects {
 		u2 += o.U2
@@ -157,7 +197,7 @@ func (j *Job) hiddenIn(sc *Scale, objects []*Step, sumKg float64) (Tally, float6
 // such thing.
 func (s *State) LaidBeforeKg(sensor string) (kg float64) {
 	sc := s.scale(sensor)
-	if sc == nil || !counts(sc.Setup.Load, s.Job.Phase) {
+	if sc == nil || sc.Vague || !counts(sc.Setup.Load, s.Job.Phase) {
 		return 0
 	}
 	for _, o := range sc.Lying {
@@ -168,13 +208,24 @@ func (s *State) LaidBeforeKg(sensor string) (kg float64) {
 	return kg
 }
 
+// laid lists that for all scales.
+func (s *State) laid() (list []Level) {
+	for i := range s.Scales[:s.ScaleN] {
+		sensor := s.Scales[i].Setup.Sensor
+		if kg := s.LaidBeforeKg(sensor); kg > 0 {
+			list = append(list, Level{sensor, kg})
+		}
+	}
+	return list
+}
+
 // within finds the end of a pair of which the weights differ by what is missing: the
 // other end of an object was in one of its steps, hidden by a stream.
 func (j *Job) within(sc *Scale, missingKg, u2 float64) (best *Step) {
 	bestKg := math.Inf(1)
 	for i := j.StepsBefore; i < len(j.Steps); i++ {
 		n := &j.Steps[i]
-		if n.Sensor != sc.Setup.Sensor || n.With == 0 || n.With > n.ID || n.As != AsObject || n.LeftKg != 0 || j.wasPan(n) {
+		if n.Sensor != sc.Setup.Sensor || n.With == 0 || n.With >= n.ID || n.As != AsObject || n.LeftKg != 0 || j.wasPan(n) {
 			continue // what a pan left is fluid
 		}
 		restKg, restU2 := n.Kg, n.U2+u2

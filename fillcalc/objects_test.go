@@ -238,56 +238,6 @@ func TestPanAmongTools(t *testing.T) {
 	}
 }
 
-// What was laid beside the supply before it counted, and went in the end of a pour,
-// shows nowhere; a person is asked, and says so.
-func TestLaidBeforeAndGoneUnnoticed(t *testing.T) {
-	r := started(t, twoScales(), aJob(), Service)
-	r.supplyKg += 0.2
-	r.scene(8, nil, nil, nil)
-	r.do(Input{Do: DoPhase, Phase: Filling})
-	r.scene(12, nil, during(0, 12, 0.1), nil) // the last two seconds are the tool
-	r.scene(10, nil, nil, nil)
-	near(t, "added", r.shown(AddedTally), 1.2, 0.02)
-	near(t, "laid before", r.s.LaidBeforeKg("supply"), 0.2, 0.01)
-	r.do(Input{Do: DoPhase, Phase: Checking, Why: "only a test"})
-	asked := func() bool {
-		return slices.ContainsFunc(r.s.Next(), func(a Ask) bool { return a.Do == DoCleared && a.Before && a.Sensor == "supply" })
-	}
-	if !asked() || !hasRemark(&r.s, "objects") {
-		t.Errorf("asked %+v, remarks %+v", r.s.Next(), r.s.Remarks())
-	}
-	asIs := r.s
-	r.do(Input{Do: DoCleared, Sensor: "supply"}) // it was no tool
-	near(t, "added, cleared", r.shown(AddedTally), 1.2, 0.02)
-	if asked() || hasRemark(&r.s, "objects") {
-		t.Errorf("asked %+v, remarks %+v", r.s.Next(), r.s.Remarks())
-	}
-	r.s = asIs
-	r.do(Input{Do: DoCleared, Sensor: "supply", Before: true})
-	near(t, "added, cleared with what was before", r.shown(AddedTally), 1.0, 0.02)
-	if asked() || hasRemark(&r.s, "objects") {
-		t.Errorf("asked %+v, remarks %+v", r.s.Next(), r.s.Remarks())
-	}
-	r.refused(Input{Do: DoCleared, Sensor: "supply", Before: true}, "before: nothing")
-}
-
-// A container is too heavy to go unnoticed, and several tools that go at once are
-// gone.
-func TestNothingLaidBefore(t *testing.T) {
-	for name, kg := range map[string][]float64{"a container": {3}, "two that go at once": {0.2, 0.3, -0.5}, "one that goes": {0.2, -0.2}} {
-		r := started(t, twoScales(), aJob(), Service)
-		for _, kg := range kg {
-			r.supplyKg += kg
-			r.scene(8, nil, nil, nil)
-		}
-		r.do(Input{Do: DoPhase, Phase: Filling})
-		r.scene(5, nil, nil, nil)
-		if kg := r.s.LaidBeforeKg("supply"); kg != 0 {
-			t.Errorf("%s: %.3f kg laid before", name, kg)
-		}
-	}
-}
-
 // On one scale only a person knows whether a tool came unnoticed while it drained or
 // while it was poured.
 func TestClearedOfOneScale(t *testing.T) {

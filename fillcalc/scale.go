@@ -14,6 +14,9 @@ const (
 	levelTauS = 0.3
 	// The flow is read from how far a slower average lags the level.
 	slowTauS = 2.3
+	// A scale whose readings are no further apart leaves less than half its noise in
+	// the level.
+	oftenNs = 150e6
 	// Past levels are kept this far apart, whatever the rate of the scale.
 	pastEveryNs = 100e6
 	// Speed is judged against a level at least this old: several readings even
@@ -114,23 +117,40 @@ type Scale struct {
 
 	Plateaus [4]past    // where the level rested, the newest first; LevelKg and the time it was left
 	Lying    [6]float64 // objects, in kg, that were laid down while nobody counted; 0: none
+	// Vague says that some of them may have gone unknown: nobody is asked about them.
+	Vague   bool
+	EveryNs int64 // between the last two readings
 }
 
 // lay remembers what came or went while nobody counted.
 func (s *Scale) lay(kg float64) {
-	switch i := s.lies(-kg); {
-	case kg > s.bandKg()/2:
+	switch {
+	case kg > 0:
 		copy(s.Lying[1:], s.Lying[:])
 		s.Lying[0] = kg
-	case kg < -s.bandKg()/2 && i >= 0 && math.Abs(s.Lying[i]+kg) <= s.bandKg():
-		s.Lying[i] = 0
-	case kg < -s.bandKg()/2:
-		for i, o := range s.Lying { // several at once, or a part: nobody knows of which
-			if o < s.bandKg()-kg {
-				s.Lying[i] = 0
+	case !s.take(-kg):
+		s.Vague = true
+	}
+}
+
+// take forgets what lay there and weighs so much, one thing or two; false when
+// there is no such.
+func (s *Scale) take(kg float64) bool {
+	for i, one := range s.Lying {
+		if one > 0 && math.Abs(one-kg) <= s.bandKg() {
+			s.Lying[i] = 0
+			return true
+		}
+	}
+	for i, one := range s.Lying {
+		for k, two := range s.Lying[:i] {
+			if one > 0 && two > 0 && math.Abs(one+two-kg) <= s.bandKg() {
+				s.Lying[i], s.Lying[k] = 0, 0
+				return true
 			}
 		}
 	}
+	return false
 }
 
 // unnoticed tells whether a thing is so light that it may come or go unnoticed
@@ -177,7 +197,8 @@ func (s *Scale) read(atNs int64, kg float64, oneWay bool) (m move, settled bool)
 		s.restart(atNs, kg)
 		return move{}, false
 	}
-	dt := float64(atNs-s.LastNs) / 1e9
+	s.EveryNs = atNs - s.LastNs
+	dt := float64(s.EveryNs) / 1e9
 	s.LastNs = atNs
 	if s.Follow == held && math.Abs(kg-s.LevelKg) > float64(2*s.bandKg())+float64(s.Setup.MaxFlowKgS*(levelTauS+float64(2*dt))) {
 		// Where it comes to rest has nothing to do with where it was.
@@ -199,7 +220,7 @@ func (s *Scale) read(atNs int64, kg float64, oneWay bool) (m move, settled bool)
 			s.hold(TooFast, s.before(atNs), atNs)
 			s.restart(atNs, kg)
 			return move{}, false
-		case s.offTrend(atNs, dt):
+		case s.offTrend(atNs):
 			s.hold(Sudden, s.before(atNs), atNs)
 		}
 	case held:
@@ -274,7 +295,11 @@ func (s *Scale) settle(atNs int64) move {
 		seconds := float64(atNs-s.Before.AtNs) / 1e9
 		// A stream fluctuates by about a quarter of itself for a second.
 		strong := max(math.Abs(was), math.Abs(now))
-		slack := float64(s.bandKg()/2) + float64(0.25*strong)
+		slack := s.bandKg()
+		if s.often() {
+			slack /= 2
+		}
+		slack += float64(0.25 * strong)
 		flowed := float64((was + now) / 2 * seconds)
 		low, high := flowed, flowed
 		if s.Cause == Sudden && s.between(was, now) {
@@ -359,17 +384,20 @@ func (s *Scale) tooFast(atNs int64, kg float64) bool {
 	return math.Abs(kg-p.LevelKg) > limit
 }
 
-// offTrend tells whether the level has left the line that it followed. dt is the
-// time between two readings, in seconds: more of them leave less of their noise in it.
-func (s *Scale) offTrend(atNs int64, dt float64) bool {
+// offTrend tells whether the level has left the line that it followed.
+func (s *Scale) offTrend(atNs int64) bool {
 	p, ok := s.ago(atNs, trendNs)
 	if !ok {
 		return false
 	}
 	expected := p.LevelKg + float64(p.FlowKgS*(float64(atNs-p.AtNs)/1e9))
 	off := math.Abs(s.LevelKg - expected)
-	return off > s.bandKg() || off > 0.75*s.bandKg() && dt < 0.25
+	return off > s.bandKg() || s.often() && off > 0.75*s.bandKg()
 }
+
+// often tells whether the scale reads so often that little of its noise is left in
+// the level.
+func (s *Scale) often() bool { return s.EveryNs > 0 && s.EveryNs < oftenNs }
 
 // bent tells whether the level of the last second lies on no straight line.
 func (s *Scale) bent(atNs int64) bool {

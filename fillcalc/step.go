@@ -142,6 +142,17 @@ func (j *Job) match(sc *Scale, id int) {
 			return
 		}
 	}
+	if pan && n.Kg < 0 {
+		thePan := slices.ContainsFunc(open, func(c *Step) bool {
+			return c.As == AsPan && c.ID < n.ID && c.Kg+n.Kg > -sc.bandKg() && -n.Kg >= float64(leastObjectShare*c.Kg)
+		})
+		another := slices.ContainsFunc(open, func(c *Step) bool {
+			return c.As != AsPan && c.ID < n.ID && c.Kg > 0 && near(c.Kg+n.Kg, c.U2+n.U2)
+		})
+		if thePan && another {
+			return // the one, and nothing left; or the other, and fluid left
+		}
+	}
 	if best != nil {
 		u2 := n.U2
 		for _, c := range best {

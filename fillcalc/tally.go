@@ -125,6 +125,11 @@ func (s *State) turnTo(phase Phase) {
 		sc.PeakKg, sc.FarKg, sc.AheadNs = sc.SlowKg, sc.LevelKg, sc.LastNs
 	}
 	s.Job.Phase, s.Job.PhaseNs = phase, s.NowNs
+	s.begin()
+}
+
+// begin notes which accounts count from now on.
+func (s *State) begin() {
 	for _, t := range []Tally{DrainedTally, AddedTally, OverflowTally} {
 		for i := range s.Scales[:s.ScaleN] {
 			if s.feeding(&s.Scales[i], t) {

@@ -33,7 +33,7 @@ type press struct {
 	Applied   string `json:"applied,omitempty"`
 	Gear      string `json:"gear,omitempty"`
 	Sensor    string `json:"sensor,omitempty"`
-	Before    bool   `json:"before,omitempty"`
+	Before    *bool  `json:"before,omitempty"`
 	Unseen    string `json:"unseen,omitempty"`
 
 	Vehicle     string   `json:"vehicle,omitempty"`
@@ -198,20 +198,34 @@ func (c *cart) question(j *bridge.JobMessage) group {
 // cleared asks whether all tools are off, and what only a person knows of one that
 // came or went unseen.
 func cleared(ask bridge.JobAsk) group {
-	p := press{Do: ask.Do, Sensor: ask.Sensor, Before: ask.Before}
-	switch {
-	case ask.Before:
-		return group{Title: "Off " + ask.Sensor + " again?", Buttons: []button{newButton("Yes", p), newButton("No tool", press{Do: ask.Do, Sensor: ask.Sensor})}}
-	case ask.Unseen != nil:
-		g := group{Urgent: true, Title: "Tools on " + ask.Sensor + ", one unseen in"}
-		labels := map[fillcalc.Unseen]string{fillcalc.InDraining: "Draining", fillcalc.InFilling: "Filling", fillcalc.InSwap: "Swap"}
-		for _, hid := range ask.Unseen {
-			p.Unseen = string(hid)
-			g.Buttons = append(g.Buttons, newButton(labels[hid], p))
-		}
-		return g
+	g := group{Urgent: !ask.Before, Title: "Tools on " + ask.Sensor}
+	say := func(label string, before *bool, hid fillcalc.Unseen) {
+		g.Buttons = append(g.Buttons, newButton(label, press{Do: ask.Do, Sensor: ask.Sensor, Before: before, Unseen: string(hid)}))
 	}
-	return group{Urgent: true, Title: "Tools on " + ask.Sensor, Buttons: []button{newButton("None there", p)}}
+	yes, no := new(bool), new(bool)
+	*yes = true
+	in := map[fillcalc.Unseen]string{fillcalc.InDraining: "Draining", fillcalc.InFilling: "Filling", fillcalc.InSwap: "Swap"}
+	switch {
+	case ask.Before && ask.Unseen == nil:
+		g.Title = "Off " + ask.Sensor + " again?"
+		say("Yes", yes, "")
+	case ask.Before:
+		g.Title = "Off " + ask.Sensor + ", unseen in"
+		for _, hid := range ask.Unseen {
+			say(in[hid], yes, hid)
+		}
+	case ask.Unseen == nil:
+		say("None there", nil, "")
+	default:
+		g.Title = "None on " + ask.Sensor + "; unseen in"
+		for _, hid := range ask.Unseen {
+			say(in[hid], nil, hid)
+		}
+	}
+	if ask.Before {
+		say("No tool", no, "")
+	}
+	return g
 }
 
 // record offers the answers to what is to be put on record.

@@ -52,11 +52,11 @@ func TestButtons(t *testing.T) {
 				`Next: [why=]? To service {"do":"phase","phase":"service"} with why`},
 		{"service", `[{"text":"Take the tools off caddy.","do":"cleared","sensor":"caddy"}]`, "", "supply",
 			`Tools on caddy: None there {"do":"cleared","sensor":"caddy"}; ` + toFilling},
-		{"filling", `[{"text":"All tools off cart? +0.20 kg came or went unseen.","do":"cleared","sensor":"cart","unseen":["draining","filling","swap"]}]`, "", "caddy+supply",
-			`Tools on cart, one unseen in: Draining {"do":"cleared","sensor":"cart","unseen":"draining"}, ` +
+		{"filling", `[{"text":"All tools off cart? +0.20 kg are not explained.","do":"cleared","sensor":"cart","unseen":["draining","filling","swap"]}]`, "", "caddy+supply",
+			`None on cart; unseen in: Draining {"do":"cleared","sensor":"cart","unseen":"draining"}, ` +
 				`Filling {"do":"cleared","sensor":"cart","unseen":"filling"}, Swap {"do":"cleared","sensor":"cart","unseen":"swap"}; ` + toRunning},
 		{"filling", `[{"text":"+0.19 kg were laid there: off again?","do":"cleared","sensor":"supply","before":true}]`, "", "supply",
-			`Off supply again?: Yes {"do":"cleared","sensor":"supply","before":true}, No tool {"do":"cleared","sensor":"supply"}; ` + toRunning},
+			`Off supply again?: Yes {"do":"cleared","sensor":"supply","before":true}, No tool {"do":"cleared","sensor":"supply","before":false}; ` + toRunning},
 		{"service", `[{"text":"Record: bolt torque.","do":"record","item":"torque"},{"text":"Record: magnet cleaned.","do":"record","item":"magnet"}]`, "", "supply",
 			`Record: bolt torque.: [applied=] Done {"do":"record","item":"torque","result":"done"} with applied, Not needed {"do":"record","item":"torque","result":"not_needed"}, ` +
 				`Not done {"do":"record","item":"torque","result":"not_done"}; ` + toFilling},

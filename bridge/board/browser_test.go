@@ -113,11 +113,11 @@ var scenes = []struct {
 	}, "Fluid in, tool off"},
 	{"cleared", map[string]string{
 		"volumes": volumes("checking", 4.213, 4.1, 0.1),
-		"job":     job("checking", `[{"text":"All tools off caddy-scale? -0.17 kg came or went unseen.","do":"cleared","sensor":"caddy-scale"},{"text":"Judge the level now, at 38 °C.","do":"record","item":"level"}]`, sheet),
+		"job":     job("checking", `[{"text":"All tools off caddy-scale? -0.17 kg are not explained.","do":"cleared","sensor":"caddy-scale"},{"text":"Judge the level now, at 38 °C.","do":"record","item":"level"}]`, sheet),
 	}, "None there"},
 	{"unseen", map[string]string{
-		"job": job("checking", `[{"text":"All tools off cart-scale? -0.17 kg came or went unseen.","do":"cleared","sensor":"cart-scale","unseen":["draining","filling","swap"]},{"text":"Judge the level now, at 38 °C.","do":"record","item":"level"}]`, sheet),
-	}, "one unseen in"},
+		"job": job("checking", `[{"text":"All tools off cart-scale? -0.17 kg are not explained.","do":"cleared","sensor":"cart-scale","unseen":["draining","filling","swap"]},{"text":"Judge the level now, at 38 °C.","do":"record","item":"level"}]`, sheet),
+	}, "unseen in"},
 	{"laid before", map[string]string{
 		"job": job("checking", `[{"text":"+0.19 kg were laid on supply-scale before it counted: a tool, and off again?","do":"cleared","sensor":"supply-scale","before":true},{"text":"Judge the level now, at 38 °C.","do":"record","item":"level"}]`, sheet),
 	}, "Off supply-scale again?"},

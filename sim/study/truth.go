@@ -282,12 +282,15 @@ func (p *play) clear() {
 		if ask.Do != fillcalc.DoCleared {
 			continue
 		}
-		in := fillcalc.Input{Do: ask.Do, Sensor: ask.Sensor, Before: ask.Before}
+		in := fillcalc.Input{Do: ask.Do, Sensor: ask.Sensor}
+		if ask.Before {
+			in.Before = &ask.Before
+		}
 		if ask.Unseen != nil {
 			in.Unseen = p.hidden(ask.Sensor)
 		}
 		p.counts.Asked++
-		p.say("cleared: no object lies on %s (before: %t) %s", in.Sensor, in.Before, in.Unseen)
+		p.say("cleared: no object lies on %s (before: %t) %s", in.Sensor, ask.Before, in.Unseen)
 		if err := p.do(in); err != nil {
 			p.say("refused: %v", err)
 		}
