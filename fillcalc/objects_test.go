@@ -336,3 +336,26 @@ func TestSecondOfTwoToolsGoesBesideAThird(t *testing.T) {
 		t.Errorf("%d objects, %.3f kg, do not add up", len(objects), sumKg)
 	}
 }
+
+// A tool and a pan of one weight: which of them goes a person says, and what the
+// pan leaves is counted.
+func TestToolAndPanOfOneWeight(t *testing.T) {
+	r := started(t, twoScales(), aJob(), Draining)
+	for _, as := range []Decision{AsObject, AsPan} {
+		r.caddyKg += 1.4
+		r.scene(8, nil, nil, nil)
+		r.decided(as)
+	}
+	r.caddyKg -= 1.4
+	r.scene(8, nil, nil, nil)
+	if step := r.s.Job.Steps[2]; step.As != "" {
+		t.Fatalf("step %+v", step)
+	}
+	r.decided(AsObject)
+	if with := r.s.Job.Steps[2].With; with != 1 {
+		t.Errorf("it is the other end of step %d", with)
+	}
+	r.caddyKg -= 1.05
+	r.scene(8, nil, nil, nil)
+	near(t, "drained", r.shown(DrainedTally), 0.35, 0.02)
+}

@@ -103,6 +103,15 @@ func (j *Job) match(sc *Scale, id int) {
 	// A pan goes lighter than it came: no sum that comes near proves anything then.
 	pan := !said && slices.ContainsFunc(open, func(c *Step) bool { return c.As == AsPan })
 	panGoes := n.As == AsPan && n.Kg < 0 && slices.ContainsFunc(open, func(c *Step) bool { return c.As == AsPan && c.ID < n.ID })
+	rank := func(c *Step) int {
+		switch {
+		case c.As == "":
+			return 0
+		case said && c.As == n.As:
+			return 2
+		}
+		return 1
+	}
 	// Alone, or with another one that was laid on for itself.
 	var best []*Step
 	bestKg := math.Inf(1)
@@ -115,9 +124,10 @@ func (j *Job) match(sc *Scale, id int) {
 		if !may(c) || c.ID > n.ID || panGoes && c.As != AsPan { // the later one ends the earlier
 			continue
 		}
-		// What a person has called an object goes before what may be fluid.
-		better := len(best) != 1 || best[0].As == "" && c.As != ""
-		worse := len(best) == 1 && best[0].As != "" && c.As == ""
+		// What a person has called an object goes before what may be fluid, a tool by a
+		// person's word before a pan.
+		better := len(best) != 1 || rank(c) > rank(best[0])
+		worse := len(best) == 1 && rank(c) < rank(best[0])
 		if rest := c.Kg + n.Kg; near(rest, c.U2+n.U2) && !worse && (better || math.Abs(rest) < bestKg) {
 			best, bestKg = []*Step{c}, math.Abs(rest)
 		}
