@@ -180,14 +180,19 @@ func (d *doctor) data(c *bridge.Config) bool {
 			perSecond += 1000 / float64(s.PollMs) // about what instruments send that are not asked, too
 		}
 	}
-	d.space(float64(disk.Bavail)*float64(disk.Bsize), perSecond*eventBytes*24*3600)
+	d.space(float64(disk.Bavail)*float64(disk.Bsize), perSecond*eventBytes*24*3600, *c.Journal.MostMB*1e6*float64(len(c.Carts)))
 	return true
 }
 
-func (d *doctor) space(free, perDay float64) {
+// space tells of the bytes that are free, that readings take in a day, and that all
+// journals may take at most.
+func (d *doctor) space(free, perDay, most float64) {
 	const gb = 1e9
-	text := fmt.Sprintf("disk: %.1f GB free; a month of readings takes about %.1f GB, of which a week is kept, and more only while the history is away", free/gb, 30*perDay/gb)
+	text := fmt.Sprintf("disk: %.1f GB free; a month of readings takes about %.1f GB, of which a week is kept, and more, up to %.1f GB (journal.most_mb), only while the history is away",
+		free/gb, 30*perDay/gb, most/gb)
 	switch days := free / perDay; {
+	case most < free && days >= 7:
+		d.ok("%s", text)
 	case days < 1:
 		d.wrong("%s: full within %.0f hours then, free space or take a larger card", text, 24*days)
 	case days < 30:

@@ -331,11 +331,13 @@ func TestDoctorOnClockAndDisk(t *testing.T) {
 		said("look clock: ")
 	}
 	const perDay = 100e6
-	d.space(31*perDay, perDay)
+	d.space(31*perDay, perDay, 40*perDay)
 	said("ok disk: 3.1 GB free; a month of readings takes about 3.0 GB")
-	d.space(20*perDay, perDay)
-	said("look disk: 2.0 GB free; a month of readings takes about 3.0 GB, of which a week is kept, and more only while the history is away: full within 20 days then")
-	d.space(perDay/4, perDay)
+	d.space(20*perDay, perDay, 40*perDay)
+	said("look disk: 2.0 GB free; a month of readings takes about 3.0 GB, of which a week is kept, and more, up to 4.0 GB (journal.most_mb), only while the history is away: full within 20 days then")
+	d.space(20*perDay, perDay, 10*perDay)
+	said("ok disk: 2.0 GB free; a month of readings takes about 3.0 GB, of which a week is kept, and more, up to 1.0 GB (journal.most_mb)")
+	d.space(perDay/4, perDay, perDay/8)
 	said("wrong disk: 0.0 GB free; ")
 	if d.wrongs != 2 {
 		t.Errorf("%d wrongs", d.wrongs)
