@@ -113,7 +113,7 @@ func (s *State) budget(t Tally) Budget {
 		}
 	}
 	for _, step := range j.Steps[j.StepsBefore:] {
-		if step.Tally != t || step.With != 0 || step.As == AsFluid || step.As == AsLean {
+		if step.Tally != t && !(step.Returns && t == AddedTally) || step.With != 0 || step.As == AsFluid || step.As == AsLean {
 			continue // what is counted whole needs no dividing line
 		}
 		u2 := step.U2

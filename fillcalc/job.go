@@ -154,6 +154,13 @@ func (s *State) input(in *Input) {
 		s.Job.Steps = slices.Clone(s.Job.Steps)
 		step := &s.Job.Steps[in.Step-1]
 		step.As, step.By = in.As, in.By
+		if step.Returns {
+			if step.With = step.ID; in.As == AsFluid {
+				s.Job.add(DrainedTally, step.Kg)
+				s.Job.add(AddedTally, -step.Kg)
+			}
+			break
+		}
 		switch in.As {
 		case AsFluid:
 			fluidKg := step.Kg

@@ -31,7 +31,7 @@ func (j *Job) endsLean(sc *Scale, n *Step) bool {
 	for i := n.ID - 2; n.Kg < 0 && i >= j.StepsBefore; i-- {
 		c := &j.Steps[i]
 		switch {
-		case c.Sensor != n.Sensor || c.Kg < 0 || n.AtNs-c.AtNs > leanNs:
+		case c.Sensor != n.Sensor || c.Kg < 0 || c.Returns || n.AtNs-c.AtNs > leanNs:
 		case c.As == AsLean && c.With == 0 || c.leans():
 			said = append(said, c) // it may have come in parts
 		case c.As == "":
@@ -88,6 +88,47 @@ func (j *Job) undoes(sc *Scale, n *Step) bool {
 	return false
 }
 
+// leanThrough finds a push on the one scale that came as slowly as what drains and
+// went as slowly as what is poured, while the phase changed to filling: the level
+// is again where it rested before. If nothing of it was held it may be fluid all the
+// same, drained and poured, and is held now.
+func (j *Job) leanThrough(sc *Scale, atNs int64) {
+	if sc.Setup.Load != BothLoad || j.Phase != Filling || atNs-j.PhaseNs > leanNs || math.Abs(sc.flowKgS()) > sc.bandKg()/10 ||
+		len(j.Phases) < 2 || j.Phases[len(j.Phases)-2].Phase.place() > Service.place() {
+		return
+	}
+	for _, p := range sc.Plateaus {
+		if p.AtNs == 0 || p.AtNs > j.PhaseNs || atNs-p.AtNs > leanNs || math.Abs(sc.LevelKg-p.LevelKg) > sc.bandKg() {
+			continue
+		}
+		peakKg := sc.AnchorKg
+		var n *Step // the part of its end that was held
+		if last := len(j.Steps) - 1; last >= j.StepsBefore && j.Steps[last].AtNs > p.AtNs {
+			n = &j.Steps[last]
+			if n.Sensor != sc.Setup.Sensor || n.As != "" || n.Cause != Backward || n.Kg > 0 || last > 0 && j.Steps[last-1].AtNs > p.AtNs {
+				return
+			}
+			peakKg = n.FromKg
+		}
+		riseKg := peakKg - p.LevelKg
+		if riseKg < float64(4*sc.bandKg()) {
+			continue
+		}
+		j.Steps = slices.Clone(j.Steps)
+		if n != nil {
+			n = &j.Steps[len(j.Steps)-1]
+			n.As, n.By, n.With = AsLean, BySignal, n.ID
+		} else {
+			j.Steps = append(j.Steps, Step{ID: len(j.Steps) + 1, Sensor: sc.Setup.Sensor, FromNs: p.AtNs, FromKg: p.LevelKg, AtNs: atNs, Kg: riseKg,
+				U2: 2 * sc.Setup.weighingU2(), Cause: Backward, Tally: DrainedTally, Returns: true})
+		}
+		j.add(DrainedTally, -riseKg)
+		sc.AnchorKg = sc.LevelKg
+		sc.PeakKg, sc.FarKg, sc.AheadNs = sc.SlowKg, sc.LevelKg, atNs
+		return
+	}
+}
+
 // leanOver decides a push that went away as slowly as it came, on a scale from
 // which fluid is expected to go: its rise was held, its end was taken for fluid.
 func (j *Job) leanOver(sc *Scale, atNs int64) {
@@ -95,7 +136,7 @@ func (j *Job) leanOver(sc *Scale, atNs int64) {
 		return // a supply that was refilled goes down again too
 	}
 	n := &j.Steps[len(j.Steps)-1]
-	if n.As == AsFluid || n.As == AsSwap || n.With != 0 || n.Sensor != sc.Setup.Sensor || n.Cause != Backward || n.Kg < 0 || atNs-n.AtNs > leanNs ||
+	if n.Returns || n.As == AsFluid || n.As == AsSwap || n.With != 0 || n.Sensor != sc.Setup.Sensor || n.Cause != Backward || n.Kg < 0 || atNs-n.AtNs > leanNs ||
 		math.Abs(sc.flowKgS()) > sc.bandKg()/10 || math.Abs(sc.LevelKg-n.FromKg) > float64(2*sc.bandKg())+float64(0.02*n.Kg) {
 		return
 	}

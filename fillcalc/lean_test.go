@@ -99,3 +99,43 @@ func TestPushBesideToolOfItsWeight(t *testing.T) {
 	}
 	near(t, "drained", r.shown(DrainedTally), 0, 0.02)
 }
+
+// A push as slow as the streams on both sides of the change to filling, on one scale:
+// it is taken out of both accounts, and asked about unless a part of it was held.
+func TestPushThroughTheChangeToFilling(t *testing.T) {
+	for _, c := range []struct {
+		as       Decision
+		fluidKg  float64
+		bySignal bool
+	}{{AsLean, 0, false}, {AsFluid, 0.8, false}, {"", 0, true}} {
+		r := started(t, oneScale(), aJob(), Draining)
+		r.scene(20, steady(0.05), nil, nil)
+		r.scene(8, nil, nil, nil)
+		r.scene(10, steady(0.08), nil, nil) // the push
+		r.scene(8, nil, nil, nil)
+		if c.bySignal {
+			r.scene(5, nil, steady(0.08), nil)
+			r.do(Input{Do: DoPhase, Phase: Filling})
+			r.scene(5, nil, steady(0.08), nil)
+		} else {
+			r.do(Input{Do: DoPhase, Phase: Filling})
+			r.scene(10, nil, steady(0.08), nil)
+		}
+		r.scene(8, nil, nil, nil)
+		near(t, "drained", r.shown(DrainedTally), 1, 0.03)
+		near(t, "added", r.shown(AddedTally), 0, 0.03)
+		if len(r.s.Job.Steps) != 1 {
+			t.Fatalf("steps %+v", r.s.Job.Steps)
+		}
+		if step := r.s.Job.Steps[0]; c.bySignal != (step.By == BySignal) {
+			t.Errorf("step %+v", step)
+		}
+		if c.as != "" {
+			r.decided(c.as)
+		}
+		r.scene(10, nil, steady(0.05), nil)
+		r.scene(6, nil, nil, nil)
+		near(t, "drained, "+string(c.as), r.shown(DrainedTally), 1+c.fluidKg, 0.03)
+		near(t, "added, "+string(c.as), r.shown(AddedTally), 0.5+c.fluidKg, 0.03)
+	}
+}

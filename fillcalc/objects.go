@@ -52,7 +52,9 @@ func (j *Job) partOf(sc *Scale, n *Step) bool {
 			n.With = e.ID
 		}
 	}
-	j.add(j.tallyOf(sc.Setup.Load, 1), n.Kg)
+	// What seems to have gone beyond that is the stream's beside which it went.
+	j.add(j.tallyOf(sc.Setup.Load, 1), n.Kg+goneKg)
+	j.add(j.streamAt(sc, n.AtNs), -goneKg)
 	return true
 }
 

@@ -24,6 +24,9 @@ type Step struct {
 	With int
 	// LeftKg is what an object left behind when it went.
 	LeftKg float64
+	// Returns says that the same went away again as slowly: as fluid it was drained,
+	// and poured.
+	Returns bool
 }
 
 // Decision is what a step was.
@@ -66,7 +69,7 @@ func (j *Job) match(sc *Scale, id int) {
 	sumKg, sumU2 := n.Kg, n.U2
 	for i := len(j.Steps) - 1; i >= j.StepsBefore; i-- {
 		c := &j.Steps[i]
-		if c == n || c.Sensor != n.Sensor || c.With != 0 {
+		if c == n || c.Sensor != n.Sensor || c.With != 0 || c.Returns {
 			continue
 		}
 		if c.As == "" || c.As.object() && n.As != AsLean || c.As == AsLean && c.Kg > 0 && !n.As.object() {

@@ -158,6 +158,7 @@ func (s *State) weigh(i int, atNs int64, kg float64) {
 			s.turn(sc, atNs)
 		}
 		s.Job.leanOver(sc, atNs)
+		s.Job.leanThrough(sc, atNs)
 	}
 }
 

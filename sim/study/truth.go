@@ -189,6 +189,8 @@ func (p *play) seeStep(step fillcalc.Step) {
 	}
 	right, change := p.judge(scale, fromNs, step)
 	switch {
+	case step.Returns && p.leant(scale, fromNs, step.AtNs):
+		right = fillcalc.AsLean
 	case right == fillcalc.AsObject && p.before(scale, step):
 		right = fillcalc.AsBefore
 	case right == fillcalc.AsObject && (p.since("pan laid on", fromNs) || p.since("pan taken off", fromNs)):
