@@ -248,6 +248,10 @@ func (s *Scale) read(atNs int64, kg float64, oneWay bool) (m move, settled bool)
 		}
 		return s.settle(atNs), true
 	case s.Cause == Sudden && (atNs-s.SinceNs >= suddenNs && s.movesOn(atNs) || atNs-s.SinceNs >= tremblingNs):
+		if oneWay && s.streamsBack(atNs) {
+			s.Cause, s.FastNs, s.BentNs, s.CalmN = Backward, atNs, atNs, 0
+			return move{}, false
+		}
 		s.Follow = following // no step does that
 		s.takeFlow(atNs, s.slopeKgS(atNs, straightNs/2))
 	}
@@ -295,11 +299,7 @@ func (s *Scale) settle(atNs int64) move {
 		seconds := float64(atNs-s.Before.AtNs) / 1e9
 		// A stream fluctuates by about a quarter of itself for a second.
 		strong := max(math.Abs(was), math.Abs(now))
-		slack := s.bandKg()
-		if s.often() {
-			slack /= 2
-		}
-		slack += float64(0.25 * strong)
+		slack := s.partOfBandKg(0.5) + float64(0.25*strong)
 		flowed := float64((was + now) / 2 * seconds)
 		low, high := flowed, flowed
 		if s.Cause == Sudden && s.between(was, now) {
@@ -330,11 +330,13 @@ func (s *Scale) settle(atNs int64) move {
 // change soon after must not be measured against it.
 func (s *Scale) takeFlow(atNs int64, kgS float64) {
 	s.SlowKg = s.LevelKg - float64(kgS*(slowTauS-levelTauS))
-	// On a stream the slow average lags; behind it nothing has turned back.
-	if (s.SlowKg < s.PeakKg) == (s.Direction > 0) {
-		s.PeakKg = s.SlowKg
+	if float64(float64(s.Direction)*kgS) > -s.bandKg()/5 {
+		// On a stream the slow average lags; behind it nothing has turned back.
+		if (s.SlowKg < s.PeakKg) == (s.Direction > 0) {
+			s.PeakKg = s.SlowKg
+		}
+		s.AheadNs = atNs
 	}
-	s.AheadNs = atNs
 	s.PastN, s.PastAt = 0, 0
 	s.remember(atNs)
 }
@@ -392,12 +394,19 @@ func (s *Scale) offTrend(atNs int64) bool {
 	}
 	expected := p.LevelKg + float64(p.FlowKgS*(float64(atNs-p.AtNs)/1e9))
 	off := math.Abs(s.LevelKg - expected)
-	return off > s.bandKg() || s.often() && off > 0.75*s.bandKg()
+	return off > s.partOfBandKg(0.75)
 }
 
-// often tells whether the scale reads so often that little of its noise is left in
-// the level.
-func (s *Scale) often() bool { return s.EveryNs > 0 && s.EveryNs < oftenNs }
+// partOfBandKg is the part of the band that the level of a scale that reads often
+// needs: little of its noise is left in it. Of less than a spoonful nobody is asked
+// because a cart trembles.
+func (s *Scale) partOfBandKg(part float64) float64 {
+	const spoonKg = 0.005
+	if s.EveryNs <= 0 || s.EveryNs >= oftenNs {
+		return s.bandKg()
+	}
+	return max(float64(part*s.bandKg()), min(s.bandKg(), spoonKg))
+}
 
 // bent tells whether the level of the last second lies on no straight line.
 func (s *Scale) bent(atNs int64) bool {
