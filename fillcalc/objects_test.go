@@ -359,3 +359,27 @@ func TestToolAndPanOfOneWeight(t *testing.T) {
 	r.scene(8, nil, nil, nil)
 	near(t, "drained", r.shown(DrainedTally), 0.35, 0.02)
 }
+
+// A tool and one that nobody has spoken of yet, of nearly the same weight: which of
+// them goes is not decided by who was asked first.
+func TestToolBesideOneNotDecidedYet(t *testing.T) {
+	r := started(t, twoScales(), aJob(), Draining)
+	r.caddyKg += 0.61
+	r.scene(8, nil, nil, nil)
+	r.decided(AsObject)
+	r.caddyKg += 0.6
+	r.scene(8, nil, nil, nil)
+	r.caddyKg -= 0.6
+	r.scene(8, nil, nil, nil)
+	if step := r.s.Job.Steps[2]; step.As != "" {
+		t.Fatalf("step %+v", step)
+	}
+	r.do(Input{Do: DoDecide, Step: 3, As: AsObject})
+	r.do(Input{Do: DoDecide, Step: 2, As: AsObject})
+	r.caddyKg -= 0.61
+	r.scene(8, nil, nil, nil)
+	if objects, sumKg := r.s.Job.unpaired("caddy"); len(objects) > 0 {
+		t.Errorf("%d objects, %.3f kg, do not add up", len(objects), sumKg)
+	}
+	near(t, "drained", r.shown(DrainedTally), 0, 0.01)
+}

@@ -155,6 +155,11 @@ func (j *Job) match(sc *Scale, id int) {
 			return
 		}
 	}
+	if best != nil && len(best) == 1 && !said && slices.ContainsFunc(open, func(c *Step) bool {
+		return c.As == "" && c != best[0] && best[0].As != "" && c.ID < n.ID && math.Abs(c.Kg+n.Kg) < bestKg
+	}) {
+		return // an object by a person's word fits, and what nobody has decided yet fits better
+	}
 	if pan && n.Kg < 0 {
 		thePan := slices.ContainsFunc(open, func(c *Step) bool {
 			return c.As == AsPan && c.ID < n.ID && c.Kg+n.Kg > -sc.bandKg() && -n.Kg >= float64(leastObjectShare*c.Kg)
