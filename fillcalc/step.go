@@ -51,6 +51,10 @@ const (
 	// An object that comes off lighter left fluid behind, but no more than its own
 	// weight: a pan or a filter carries less than that.
 	leastObjectShare = 0.5
+	// A pan that drips lies longer than this, and weighs less with what is in it: what
+	// does not may be one of two tools (common practice, no source).
+	leastDripNs = 15e9
+	mostPanKg   = 5.0
 	// ... and of a change that is known no better than to this share of it the signal
 	// proves nothing.
 	vagueShare = 0.15
@@ -155,7 +159,7 @@ func (j *Job) match(sc *Scale, id int) {
 			return
 		}
 	}
-	if best != nil && len(best) == 1 && !said && slices.ContainsFunc(open, func(c *Step) bool {
+	if len(best) == 1 && !said && slices.ContainsFunc(open, func(c *Step) bool {
 		return c.As == "" && c != best[0] && best[0].As != "" && c.ID < n.ID && math.Abs(c.Kg+n.Kg) < bestKg
 	}) {
 		return // an object by a person's word fits, and what nobody has decided yet fits better
@@ -242,6 +246,8 @@ func (j *Job) left(sc *Scale, n *Step, open []*Step, said bool) (c *Step) {
 		case !said && rest < sc.bandKg()+float64(4*math.Sqrt(o.U2+n.U2)):
 			continue // the two are not known well enough to prove a difference
 		case rest > 0 && (sc.Setup.Load == SupplyLoad || -n.Kg < float64(leastObjectShare*o.Kg)):
+			continue
+		case !said && o.As != AsPan && (n.FromNs-o.FromNs < leastDripNs || o.Kg > mostPanKg):
 			continue
 		case rest < 0 && (!said || !j.poured(sc, n.FromNs)):
 			continue
