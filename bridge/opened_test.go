@@ -52,7 +52,7 @@ func TestAuditBesideDamagedPages(t *testing.T) {
 	audited, beside, failed := 0, 0, 0
 	pages := len(whole) / page
 	tried := 0
-	for at := 1; at < pages; at += 1 + at/5 { // the first ones hold the tree together
+	for at := 1; at < pages; at += 1 + at/2 { // the first ones hold the tree together
 		tried++
 		text := slices.Clone(whole)
 		if clear(text[at*page:][:page]); at%2 == 0 {
