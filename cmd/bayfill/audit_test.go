@@ -46,7 +46,7 @@ func auditDemo(t *testing.T, dir, job string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := db.Exec("UPDATE event SET value = value + 0.001 WHERE seq = (SELECT max(seq) - 5000 FROM event WHERE kind = 1)"); err != nil {
+	if _, err := db.Exec("UPDATE event SET value = value + 0.001 WHERE seq = (SELECT max(seq) FROM event WHERE kind = 1 AND seq <= (SELECT max(seq) - 5000 FROM event))"); err != nil {
 		t.Fatal(err)
 	}
 	db.Close()
