@@ -169,8 +169,7 @@ func (s *State) Next() []Ask {
 		if len(objects) == 0 || undecided > 0 || j.Phase != Checking && !j.addsUpBadly(sc) {
 			continue
 		}
-		text := fmt.Sprintf("All tools off %s?", sc.Setup.Sensor)
-		ask := Ask{Text: text, Do: DoCleared, Sensor: sc.Setup.Sensor}
+		ask := Ask{Text: fmt.Sprintf("All tools off %s?", sc.Setup.Sensor), Do: DoCleared, Sensor: sc.Setup.Sensor}
 		if math.Abs(sumKg) > sc.bandKg() {
 			ask.Text += fmt.Sprintf(" %+.2f kg are not explained.", sumKg)
 			if hid := j.mayHide(sc, objects); len(hid) > 1 {

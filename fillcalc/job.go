@@ -378,10 +378,10 @@ func Check(s *State, in *Input) error {
 		if err := needsJob(); err != nil {
 			return err
 		}
-		if s.scale(in.Sensor) == nil {
+		sc := s.scale(in.Sensor)
+		if sc == nil {
 			return fmt.Errorf("sensor: this cart has no scale %q", in.Sensor)
 		}
-		sc := s.scale(in.Sensor)
 		if sc.Follow == held && sc.HeldCounts && !s.silent(sc) {
 			return fmt.Errorf("do: scale %s has not settled: say it once it is quiet", in.Sensor)
 		}

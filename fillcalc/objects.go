@@ -150,8 +150,8 @@ func (j *Job) clear(sc *Scale, hid Unseen) {
 // clearLaid settles what was laid on a scale before it counted and was not seen to
 // go: tools that are off again, or something else.
 func (j *Job) clearLaid(sc *Scale, tools bool, hid Unseen) {
-	if hid == "" {
-		hid = j.streams(sc)[len(j.streams(sc))-1] // the later one
+	if streams := j.streams(sc); hid == "" {
+		hid = streams[len(streams)-1] // the later one
 	}
 	for i, kg := range sc.Lying {
 		if !sc.unnoticed(kg) {
