@@ -355,48 +355,60 @@ func (l *link) receive(m mqtt.Message, session string) {
 	}
 }
 
-// flush sends everything that is due.
+// flush sends everything that is due, in rounds: every leaf that has changed, and
+// then the answers that waited when the round began, so that who reads "done"
+// finds it done. A leaf that changes faster than a slow broker takes it holds up
+// neither the other leaves nor an answer.
 func (l *link) flush(ctx context.Context, client mqtt.Client) error {
 	for {
 		l.mu.Lock()
-		readings := l.readings
-		l.readings = nil
-		var reply *outgoing
-		if len(l.replies) > 0 {
-			reply = &l.replies[0]
-			l.replies = l.replies[1:]
-		}
-		var leaf Leaf
-		var payload []byte
-		if reply == nil {
-			for _, name := range stateLeaves {
-				if s := l.state[name]; s.dirty {
-					leaf, payload = name, s.payload
-					s.dirty = false
-					break
-				}
-			}
-		}
+		answers := len(l.replies)
 		l.mu.Unlock()
-
-		for _, r := range readings {
-			client.Publish(l.topic(ReadingsLeaf), 0, false, r)
-		}
-		switch {
-		case reply != nil:
-			if err := l.finish(ctx, client.Publish(reply.topic, 1, false, reply.payload)); err != nil {
-				return err
+		sent := l.flushReadings(client)
+		for _, leaf := range stateLeaves {
+			l.mu.Lock()
+			s := l.state[leaf]
+			payload, due := s.payload, s.dirty
+			s.dirty = false
+			l.mu.Unlock()
+			if !due {
+				continue
 			}
-		case leaf != "":
+			sent = true
 			// One message at a time: the leaf's newest value may change meanwhile, and
 			// the next round takes that one.
 			if err := l.finish(ctx, client.Publish(l.topic(leaf), 1, true, payload)); err != nil {
 				return err
 			}
-		case len(readings) == 0:
+			l.flushReadings(client)
+		}
+		for range answers {
+			l.mu.Lock()
+			reply := l.replies[0]
+			l.replies = l.replies[1:]
+			l.mu.Unlock()
+			sent = true
+			if err := l.finish(ctx, client.Publish(reply.topic, 1, false, reply.payload)); err != nil {
+				return err
+			}
+			l.flushReadings(client)
+		}
+		if !sent {
 			return nil
 		}
 	}
+}
+
+// flushReadings sends the raw readings that wait, and tells whether there were any.
+func (l *link) flushReadings(client mqtt.Client) bool {
+	l.mu.Lock()
+	readings := l.readings
+	l.readings = nil
+	l.mu.Unlock()
+	for _, r := range readings {
+		client.Publish(l.topic(ReadingsLeaf), 0, false, r)
+	}
+	return len(readings) > 0
 }
 
 // BrokerTLS is how to talk to a broker over TLS. It trusts the authority whose
