@@ -71,7 +71,8 @@ func (f Fluid) Density(celsius float64) (kgM3 float64, err error) {
 // solveBase finds the base density whose density at the data sheet's
 // temperature is the one quoted there. The correction changes by a few parts
 // in a thousand for a change of a few percent in density, so each round gains
-// more than two digits: eight rounds reach the last bit from anywhere.
+// more than two digits: eight rounds reach the last bit from anywhere, and where one
+// changes nothing the others would not either.
 func solveBase(quoted float64, at func(base float64) (float64, error)) (base float64, err error) {
 	base = quoted
 	for range 8 {
@@ -79,7 +80,11 @@ func solveBase(quoted float64, at func(base float64) (float64, error)) (base flo
 		if err != nil {
 			return 0, err
 		}
-		base = base * (quoted / d)
+		better := base * (quoted / d)
+		if better == base {
+			break
+		}
+		base = better
 	}
 	return base, nil
 }
