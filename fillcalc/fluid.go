@@ -80,11 +80,11 @@ func solveBase(quoted float64, at func(base float64) (float64, error)) (base flo
 		if err != nil {
 			return 0, err
 		}
-		better := base * (quoted / d)
-		if better == base {
+		next := base * (quoted / d)
+		if next == base {
 			break
 		}
-		base = better
+		base = next
 	}
 	return base, nil
 }
