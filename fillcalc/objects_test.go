@@ -402,3 +402,39 @@ func TestNoPanLeftThat(t *testing.T) {
 		}
 	}
 }
+
+// A stream that begins and ends while a tool is laid on is told by its straight
+// line: how much of the change it was nobody knows, and the step says so.
+func TestStreamWithinAHold(t *testing.T) {
+	r := started(t, twoScales(), aJob(), Draining)
+	r.scene(20, during(3.8, 7, 0.12), nil, ramp(5, 5.1, 0.95))
+	step := r.s.Job.Steps[0]
+	if u := math.Sqrt(step.U2); len(r.s.Job.Steps) != 1 || math.Abs(step.Kg-0.95) > 2*u || u > 0.25 {
+		t.Errorf("%d steps, the first %.3f ± %.3f kg", len(r.s.Job.Steps), step.Kg, 2*u)
+	}
+	alone := started(t, twoScales(), aJob(), Draining)
+	alone.scene(20, nil, nil, ramp(5, 5.1, 0.95))
+	if u := math.Sqrt(alone.s.Job.Steps[0].U2); u > 0.01 {
+		t.Errorf("without a stream ± %.3f kg", 2*u)
+	}
+}
+
+// Of several objects many sums come near by chance: while one of them is known
+// badly, who went with whom is asked.
+func TestSumsByChance(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		streams float64 // kg/s, while the first is laid on
+		decided bool
+	}{{"known well", 0, true}, {"known badly", 0.05, false}} {
+		r := started(t, twoScales(), aJob(), Draining)
+		r.scene(30, during(7, 30, c.streams), nil, ramp(5, 5.1, 0.9))
+		r.decided(AsObject)
+		r.scene(20, nil, nil, plus(steady(0.9), ramp(5, 5.1, 0.5)))
+		r.decided(AsObject)
+		r.scene(20, nil, nil, plus(steady(0.9+0.5), ramp(5, 5.1, -(0.9+0.5))))
+		if step := r.s.Job.Steps[2]; (step.As != "") != c.decided {
+			t.Errorf("%s: %+v", c.name, step)
+		}
+	}
+}

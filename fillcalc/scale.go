@@ -38,6 +38,9 @@ const (
 	// looks straight for a moment.
 	straightNs = 1e9
 	settleNs   = 1e9
+	// A stream within a hold stays straight for longer than a filter makes a ramp of a
+	// step.
+	ranNs = 200e6
 	// A slow scale needs as many readings to show the same.
 	settleN = 4
 	// Where vibration never lets it run straight, it has settled when nothing moved
@@ -113,6 +116,9 @@ type Scale struct {
 	CalmN      int     // readings since it last was bent
 	UpKgS      float64 // the steepest slopes since
 	DownKgS    float64
+	RunsNs     int64   // since when it has been straight and steep; 0: it is not
+	RanUpKgS   float64 // the steepest streams since
+	RanDownKgS float64
 	HeldCounts bool
 
 	Plateaus [4]past    // where the level rested, the newest first; LevelKg and the time it was left
@@ -235,6 +241,7 @@ func (s *Scale) read(atNs int64, kg float64, oneWay bool) (m move, settled bool)
 		} else if s.bent(atNs) {
 			s.BentNs, s.CalmN = atNs, 0
 		}
+		s.run(atNs)
 	}
 	s.remember(atNs)
 	switch {
@@ -262,6 +269,7 @@ func (s *Scale) hold(cause Cause, before past, atNs int64) {
 	s.Follow, s.Cause, s.Before = held, cause, before
 	s.SinceNs, s.BentNs, s.FastNs, s.CalmN = atNs, atNs, atNs, 0
 	s.UpKgS, s.DownKgS = before.FlowKgS, before.FlowKgS
+	s.RunsNs, s.RanUpKgS, s.RanDownKgS = 0, before.FlowKgS, before.FlowKgS
 }
 
 // restart takes the level from one reading: nothing from before bears on it.
@@ -314,8 +322,12 @@ func (s *Scale) settle(atNs int64) move {
 		}
 		// The flow is known to about an eighth of a step of the display a second and
 		// a twentieth of itself, and it may have changed from one to the other at any
-		// moment.
-		u := float64((float64(s.Setup.ResolutionKg/8) + float64(0.05*max(math.Abs(was), math.Abs(now))) + float64(math.Abs(was-now)/4)) * seconds)
+		// moment; so may one that ran in between only.
+		least, most := min(was, now), max(was, now)
+		if s.Cause == TooFast {
+			least, most = min(least, s.RanDownKgS), max(most, s.RanUpKgS)
+		}
+		u := float64((float64(s.Setup.ResolutionKg/8) + float64(0.05*strong) + float64((most-least)/4)) * seconds)
 		m.U2 = float64(u * u)
 	}
 	m.U2 += 2 * s.Setup.weighingU2()
@@ -324,6 +336,20 @@ func (s *Scale) settle(atNs int64) move {
 	}
 	s.takeFlow(atNs, now)
 	return m
+}
+
+// run notes a stream that runs while something is held: how much of the change it
+// was is not known.
+func (s *Scale) run(atNs int64) {
+	kgS := s.slopeKgS(atNs, straightNs)
+	switch {
+	case s.BentNs == atNs || math.Abs(kgS) <= s.bandKg():
+		s.RunsNs = 0
+	case s.RunsNs == 0:
+		s.RunsNs = atNs
+	case atNs-s.RunsNs >= ranNs:
+		s.RanUpKgS, s.RanDownKgS = max(s.RanUpKgS, kgS), min(s.RanDownKgS, kgS)
+	}
 }
 
 // takeFlow starts a new trend: what was kept during a hold is none, and a second

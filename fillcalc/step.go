@@ -107,6 +107,8 @@ func (j *Job) match(sc *Scale, id int) {
 		}
 		return !said && float64(2*math.Sqrt(u2)) > max(sc.bandKg(), float64(vagueShare*leastKg))
 	}
+	// Of several, many sums come near by chance.
+	sure := func(u2 float64) bool { return said || float64(2*math.Sqrt(u2)) <= sc.bandKg() }
 	// A pan goes lighter than it came: no sum that comes near proves anything then.
 	pan := !said && slices.ContainsFunc(open, func(c *Step) bool { return c.As == AsPan })
 	panGoes := n.As == AsPan && n.Kg < 0 && slices.ContainsFunc(open, func(c *Step) bool { return c.As == AsPan && c.ID < n.ID })
@@ -142,7 +144,7 @@ func (j *Job) match(sc *Scale, id int) {
 			if n.Kg > 0 || pan || panGoes {
 				break // what comes back is one thing: too many sums come near by chance
 			}
-			if rest := c.Kg + d.Kg + n.Kg; may(d) && d.ID < n.ID && near(rest, c.U2+d.U2+n.U2) && len(best) != 1 && math.Abs(rest) < bestKg {
+			if rest := c.Kg + d.Kg + n.Kg; sure(c.U2+d.U2+n.U2) && may(d) && d.ID < n.ID && near(rest, c.U2+d.U2+n.U2) && len(best) != 1 && math.Abs(rest) < bestKg {
 				best, bestKg = []*Step{c, d}, math.Abs(rest)
 			}
 		}
@@ -204,7 +206,7 @@ func (j *Job) match(sc *Scale, id int) {
 			return
 		}
 	}
-	if len(open) > 2 && !pan && !panGoes && near(sumKg, sumU2) && !slices.ContainsFunc(open, func(c *Step) bool { return !may(c) }) {
+	if len(open) > 2 && !pan && !panGoes && sure(sumU2) && near(sumKg, sumU2) && !slices.ContainsFunc(open, func(c *Step) bool { return !may(c) }) {
 		j.pair(sc, n, open...) // all is gone
 		return
 	}

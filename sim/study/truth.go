@@ -199,7 +199,11 @@ func (p *play) seeStep(step fillcalc.Step) {
 	p.say("step %d on %s: %+.3f kg (± %.3f) %s since %.1f s, truly %s (objects %+.3f, other %+.3f, fluid %+.3f kg); by signal %q",
 		step.ID, step.Sensor, step.Kg, 2*math.Sqrt(step.U2), step.Cause, float64(fromNs-beginNs)/1e9, right,
 		change.objectKg, change.otherKg, change.fluidKg, step.As)
-	p.steps = append(p.steps, truth{right, change.objectKg + change.otherKg})
+	otherKg := change.objectKg + change.otherKg
+	if p.panLies {
+		otherKg += change.fluidKg // what runs out of it stays on the scale
+	}
+	p.steps = append(p.steps, truth{right, otherKg})
 	for i := range p.moves {
 		if m := &p.moves[i]; m.overlaps(scale, fromNs, step.AtNs) {
 			m.held = true
@@ -250,7 +254,7 @@ func (p *play) decideLater(id int, right fillcalc.Decision, gone int) {
 // caddy while a tool was laid on it or taken away.
 func (p *play) tippedMeanwhile(scale int, fromNs int64, step fillcalc.Step) bool {
 	const leastKg = 0.05
-	change := p.changeSince(scale, fromNs)
+	change := p.shown(scale, fromNs, step.AtNs)
 	return step.Kg-change.objectKg > leastKg+float64(2*math.Sqrt(step.U2)) && change.fluidKg > leastKg
 }
 
@@ -343,9 +347,9 @@ func (p *play) inHole(m *moved) bool {
 // when that is no good part of it was it fluid.
 func (p *play) judge(scale int, fromNs int64, step fillcalc.Step) (fillcalc.Decision, loads) {
 	const noneKg, goodPart, containerKg = 0.01, 1.0 / 3, 0.25
-	change := p.changeSince(scale, fromNs)
+	change := p.shown(scale, fromNs, step.AtNs)
 	if math.Abs(change.objectKg)+math.Abs(change.otherKg)+math.Abs(change.fluidKg) < goodPart*math.Abs(step.Kg) {
-		change = p.changeSince(scale, fromNs-tailNs) // the end of what a hold before cut off
+		change = p.shown(scale, fromNs-tailNs, step.AtNs) // the end of what a hold before cut off
 	}
 	objectKg, otherKg, stepKg := math.Abs(change.objectKg), math.Abs(change.otherKg), math.Abs(step.Kg)
 	switch {
@@ -358,6 +362,14 @@ func (p *play) judge(scale int, fromNs int64, step fillcalc.Step) (fillcalc.Deci
 		return fillcalc.AsSwap, change
 	}
 	return fillcalc.AsObject, change
+}
+
+// shown is what has changed on a scale between two times as the fold sees it: behind
+// the indicator's filter and its own.
+func (p *play) shown(scale int, fromNs, toNs int64) loads {
+	const foldsNs = 3e8
+	lagNs := int64(seconds(p.scales[scale].p.FilterS/2)) + foldsNs
+	return p.at(toNs - lagNs).on[scale].minus(p.at(fromNs - lagNs).on[scale])
 }
 
 // at is what stood there at a time.
