@@ -220,6 +220,7 @@ func TestLaidBeforeABaseline(t *testing.T) {
 	r.scene(6, steady(0.05-0.2/6), nil, nil)
 	r.do(Input{Do: DoBaseline})
 	r.scene(10, steady(0.05), nil, nil)
+	r.scene(3, nil, nil, nil)
 	r.checking()
 	if ask := r.asked(true); ask != nil {
 		t.Errorf("asked %+v", ask)

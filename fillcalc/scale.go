@@ -248,7 +248,7 @@ func (s *Scale) read(atNs int64, kg float64, oneWay bool) (m move, settled bool)
 	case s.Follow != held:
 		s.rest(atNs)
 		return move{}, false
-	case atNs-s.BentNs >= settleNs && s.CalmN >= settleN, atNs-s.FastNs >= calmNs && s.Cause != Sudden:
+	case atNs-s.BentNs >= settleNs && s.CalmN >= settleN && !s.mayRise(atNs), atNs-s.FastNs >= calmNs && s.Cause != Sudden:
 		if oneWay && (s.Cause == TooFast || s.Cause == Sudden) && s.streamsBack(atNs) {
 			s.Cause, s.FastNs, s.BentNs, s.CalmN = Backward, atNs, atNs, 0
 			return move{}, false
@@ -386,6 +386,13 @@ func (s *Scale) movesOn(atNs int64) bool {
 	beyond := slope - s.Before.FlowKgS
 	change := s.LevelKg - s.Before.LevelKg - float64(s.Before.FlowKgS*(float64(atNs-s.Before.AtNs)/1e9))
 	return math.Abs(beyond) > s.bandKg()/2 && math.Abs(beyond) > 0.2*math.Abs(change)
+}
+
+// mayRise tells whether a small change that looks like the beginning or the end of a
+// stream may yet prove to be a step, which a filter smears into a straight line.
+func (s *Scale) mayRise(atNs int64) bool {
+	return s.Cause == Sudden && atNs-s.SinceNs < suddenNs && math.Abs(s.LevelKg-s.Before.LevelKg) < float64(2*s.bandKg()) &&
+		math.Abs(s.slopeKgS(atNs, straightNs/2)-s.Before.FlowKgS) > s.bandKg()/4
 }
 
 // between tells whether the level never moved faster than two streams, or one way
