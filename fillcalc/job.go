@@ -411,6 +411,9 @@ func Check(s *State, in *Input) error {
 			if sc.Follow == held && sc.HeldCounts && !s.silent(sc) && !sc.Faults.Hidden() {
 				return fmt.Errorf("do: scale %s has not settled: close once it is quiet", sc.Setup.Sensor)
 			}
+			if sc.runs() && counts(sc.Setup.Load, j.Phase) && !s.silent(sc) {
+				return fmt.Errorf("do: scale %s has not settled yet, fluid still runs: close once it stands still", sc.Setup.Sensor)
+			}
 			if fault := s.scaleFault(sc); fault != "" && in.Why == "" && counts(sc.Setup.Load, j.Phase) {
 				return fmt.Errorf("do: %s, what came meanwhile would never be known: see to it, or close with a why", fault)
 			}

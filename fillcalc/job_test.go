@@ -108,6 +108,16 @@ func TestCloseNeedsEverythingKnown(t *testing.T) {
 	r.scene(0.6, nil, nil, steady(1))
 	r.refused(Input{Do: DoClose}, "has not settled")
 
+	// While fluid runs, and until the level has caught up with it.
+	r = started(t, twoScales(), aJob(), Draining)
+	r.scene(20, steady(0.05), nil, nil)
+	r.refused(Input{Do: DoClose}, "scale caddy has not settled yet, fluid still runs")
+	r.scene(0.3, nil, nil, nil)
+	r.refused(Input{Do: DoClose}, "scale caddy has not settled yet, fluid still runs")
+	r.scene(4, steady(0.002), nil, nil) // but for a drip
+	r.do(Input{Do: DoClose})
+	near(t, "drained", r.shown(DrainedTally), 1.008, 0.004)
+
 	r = newRig(t, twoScales(), 10, 0)
 	r.do(Input{Do: DoOpen, Job: aJob()})
 	r.refused(Input{Do: DoPhase, Phase: Draining}, "scale caddy has not settled yet")

@@ -53,6 +53,8 @@ const (
 	suddenNs = 2200e6
 	// What neither moves on nor settles for this long trembles.
 	tremblingNs = 4e9
+	// Of less than a spoonful nobody is asked.
+	spoonKg = 0.005
 )
 
 // follow is what the fold makes of the signal at the moment.
@@ -178,6 +180,12 @@ func (s *Scale) lies(kg float64) int {
 // its time constant, so their distance tells the slope.
 func (s *Scale) flowKgS() float64 {
 	return float64((s.LevelKg - s.SlowKg) / (slowTauS - levelTauS))
+}
+
+// runs tells whether the level lags a stream, or one that has just ended, by more
+// than it is good to: so much would be lost now.
+func (s *Scale) runs() bool {
+	return math.Abs(s.flowKgS())*levelTauS > max(s.bandKg()/4, spoonKg)
 }
 
 // bandKg is how far readings of one level may lie apart.
@@ -431,10 +439,8 @@ func (s *Scale) offTrend(atNs int64) bool {
 }
 
 // partOfBandKg is the part of the band that the level of a scale that reads often
-// needs: little of its noise is left in it. Of less than a spoonful nobody is asked
-// because a cart trembles.
+// needs: little of its noise is left in it, but a cart may tremble.
 func (s *Scale) partOfBandKg(part float64) float64 {
-	const spoonKg = 0.005
 	if s.EveryNs <= 0 || s.EveryNs >= oftenNs {
 		return s.bandKg()
 	}
