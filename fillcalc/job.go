@@ -146,7 +146,9 @@ func (s *State) input(in *Input) {
 		s.Job.Drained, s.Job.Added, s.Job.Overflow = Account{}, Account{}, Account{}
 		s.begin()
 		for i := range s.Scales[:s.ScaleN] {
-			s.Scales[i].Vague = true // what has gone so far is in no tally
+			if sc := &s.Scales[i]; sc.Lying != [len(sc.Lying)]float64{} {
+				sc.Vague = true // what of it has gone so far is in no tally
+			}
 		}
 		s.Job.StepsBefore = len(s.Job.Steps)
 		s.resetTail()

@@ -265,3 +265,20 @@ func TestClearedIsNoPair(t *testing.T) {
 	near(t, "drained", r.shown(DrainedTally), 1, 0.02)
 	near(t, "added", r.shown(AddedTally), 2, 0.02)
 }
+
+// A baseline before anything was laid down hides nothing that comes after it.
+func TestLaidAfterABaseline(t *testing.T) {
+	r := started(t, twoScales(), aJob(), Draining)
+	r.do(Input{Do: DoBaseline})
+	r.supplyKg += 0.2
+	r.scene(8, nil, nil, nil)
+	r.do(Input{Do: DoPhase, Phase: Filling})
+	r.scene(10, nil, during(0, 10, 0.12), nil) // a part of it goes with the stream
+	r.scene(6, nil, nil, nil)
+	r.checking()
+	if r.asked(true) == nil {
+		t.Fatalf("asked %+v", r.s.Next())
+	}
+	r.answer("supply", true, "")
+	near(t, "added", r.shown(AddedTally), 1, 0.02)
+}

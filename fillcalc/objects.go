@@ -178,8 +178,8 @@ func (j *Job) hiddenIn(sc *Scale, objects []*Step, sumKg float64) (Tally, float6
 			stream, heaviestKg = j.streamAt(sc, o.AtNs), o.Kg
 		}
 	}
-	if n := j.within(sc, sumKg, u2); n != nil {
-		stream = j.streamAt(sc, n.AtNs)
+	if hid := j.within(sc, sumKg, u2); hid != NoTally {
+		return hid, sumKg
 	}
 	for _, o := range objects {
 		switch {
@@ -221,28 +221,45 @@ func (s *State) laid() (list []Level) {
 	return list
 }
 
-// within finds the end of a pair of which the weights differ by what is missing: the
-// other end of an object was in one of its steps, hidden by a stream.
-func (j *Job) within(sc *Scale, missingKg, u2 float64) (best *Step) {
-	bestKg := math.Inf(1)
+// within finds the stream that hid the other end of an object: it was in a step of a
+// pair, of which the weights then differ by what is missing, or each of several
+// pairs took a part of it.
+func (j *Job) within(sc *Scale, missingKg, u2 float64) (stream Tally) {
+	var allKg, allU2 [OverflowTally + 1]float64
+	bestKg := math.Abs(missingKg) / 2
+	fits := func(restKg, restU2 float64) bool {
+		off := math.Abs(restKg + missingKg)
+		if off > sc.bandKg()+float64(2*math.Sqrt(restU2)) || off >= bestKg {
+			return false
+		}
+		bestKg = off
+		return true
+	}
 	for i := j.StepsBefore; i < len(j.Steps); i++ {
 		n := &j.Steps[i]
 		if n.Sensor != sc.Setup.Sensor || n.With == 0 || n.With >= n.ID || n.As != AsObject || n.LeftKg != 0 || j.wasPan(n) {
 			continue // what a pan left is fluid
 		}
-		restKg, restU2 := n.Kg, n.U2+u2
+		restKg, restU2 := n.Kg, n.U2
 		for _, c := range j.Steps[j.StepsBefore:i] {
 			if c.With == n.ID {
 				restKg += c.Kg
 				restU2 += c.U2
 			}
 		}
-		off := math.Abs(restKg + missingKg)
-		if off <= sc.bandKg()+float64(2*math.Sqrt(restU2)) && off < min(bestKg, math.Abs(missingKg)/2) {
-			best, bestKg = n, off
+		at := j.streamAt(sc, n.AtNs)
+		allKg[at] += restKg
+		allU2[at] += restU2
+		if fits(restKg, restU2+u2) {
+			stream = at
 		}
 	}
-	return best
+	for at := DrainedTally; stream == NoTally && at <= OverflowTally; at++ {
+		if fits(allKg[at], allU2[at]+u2) {
+			stream = at
+		}
+	}
+	return stream
 }
 
 // swapped tells whether the other end of an object may be within a step in which a

@@ -438,3 +438,76 @@ func TestSumsByChance(t *testing.T) {
 		}
 	}
 }
+
+// A light tool that comes into an unsteady stream, on a display that shows how
+// unsteady it is, is no part of the stream.
+func TestLightToolInAnUnsteadyStream(t *testing.T) {
+	for at := 10.0; at < 11.5; at += 0.3 {
+		for _, toolKg := range []float64{0, 0.08} {
+			s := Scale{Setup: ScaleSetup{Sensor: "supply", Load: SupplyLoad, ResolutionKg: 0.001, RepeatabilityKg: 0.0004, MaxFlowKgS: 0.15}, Direction: -1}
+			heldKg := 0.0
+			for i := range 300 {
+				x := float64(i) / 10
+				kg := 20 - 0.1*x + 0.006*math.Sin(2*math.Pi*1.2*x) + ramp(at, at+0.8, toolKg)(x)
+				if m, settled := s.read(int64(i+1)*100e6, math.Round(1000*kg)/1000, true); settled && x > 5 {
+					heldKg += m.Kg
+				}
+			}
+			near(t, "held", heldKg, toolKg, 0.03)
+		}
+	}
+}
+
+// A step that begins when a stream is looked at is none of it.
+func TestBeginningStepIsNoStream(t *testing.T) {
+	for name, c := range map[string]struct {
+		level func(s float64) float64 // s before now
+		want  bool
+	}{
+		"a stream": {func(s float64) float64 { return 0.08 * s }, true},
+		"a step":   {func(s float64) float64 { return -0.4 * max(0, 0.3-s) }, false},
+	} {
+		s := Scale{Setup: ScaleSetup{ResolutionKg: 0.005, RepeatabilityKg: 0.002}, Follow: held, Cause: Sudden}
+		for i := 15; i >= 0; i-- {
+			s.LevelKg = 5 + c.level(float64(i)/10)
+			s.remember(int64(20-i) * 100e6)
+		}
+		s.Before.LevelKg = 5 + c.level(1.6)
+		s.DownKgS = s.slopeKgS(20*100e6, straightNs/2)
+		if got := s.movesOn(20 * 100e6); got != c.want {
+			t.Errorf("%s moves on: %t", name, got)
+		}
+	}
+}
+
+// An object of which the other end was within others' steps is missing from the
+// differences of those pairs, each of which took a part of it: it did not go with a
+// container that was changed meanwhile.
+func TestMissingFromSeveralPairs(t *testing.T) {
+	sc := &Scale{Setup: ScaleSetup{Sensor: "both", Load: BothLoad, ResolutionKg: 0.001, RepeatabilityKg: 0.0004}}
+	j := &Job{Phases: []PhaseAt{{Phase: Filling, AtNs: 1}}}
+	for i, kg := range []float64{0.133, 0.552, -0.578, 1.251, -1.295, 0.486, -0.554} {
+		j.Steps = append(j.Steps, Step{ID: i + 1, Sensor: "both", Kg: kg, U2: 0.0009, As: AsObject, FromNs: int64(10 * i), AtNs: int64(10*i + 5)})
+		if i > 0 && i%2 == 0 {
+			j.Steps[i-1].With, j.Steps[i].With = i+1, i
+		}
+	}
+	swap := func() {
+		for _, kg := range []float64{-6, 9} {
+			n := len(j.Steps)
+			j.Steps = append(j.Steps, Step{ID: n + 1, Sensor: "both", Kg: kg, As: AsSwap, FromNs: int64(10 * n), AtNs: int64(10*n + 5)})
+		}
+	}
+	swap()
+	objects, sumKg := j.unpaired("both")
+	if stream, kg := j.hiddenIn(sc, objects, sumKg); stream != AddedTally || kg != 0.133 {
+		t.Errorf("%.3f kg were hidden in %s", kg, stream)
+	}
+	// Without them it went with the container.
+	j.Steps = j.Steps[:1]
+	swap()
+	objects, sumKg = j.unpaired("both")
+	if _, kg := j.hiddenIn(sc, objects, sumKg); kg != 0 {
+		t.Errorf("%.3f kg were hidden", kg)
+	}
+}

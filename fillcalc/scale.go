@@ -267,8 +267,12 @@ func (s *Scale) read(atNs int64, kg float64, oneWay bool) (m move, settled bool)
 			s.Cause, s.FastNs, s.BentNs, s.CalmN = Backward, atNs, atNs, 0
 			return move{}, false
 		}
+		flow := s.slopeKgS(atNs, straightNs/2)
+		if s.runsOn(flow) && !s.between(flow, s.Before.FlowKgS) {
+			return s.settle(atNs), true // something else came into the stream
+		}
 		s.Follow = following // no step does that
-		s.takeFlow(atNs, s.slopeKgS(atNs, straightNs/2))
+		s.takeFlow(atNs, flow)
 	}
 	return move{}, false
 }
@@ -322,7 +326,7 @@ func (s *Scale) settle(atNs int64) move {
 			// Never steeper than the streams: one may have become the other at any moment.
 			low, high = float64(min(was, now)*seconds), float64(max(was, now)*seconds)
 		}
-		if s.Cause == Sudden && cut && s.between(was, 0) {
+		if s.Cause == Sudden && cut && !s.runsOn(s.slopeKgS(atNs, straightNs/2)) && s.between(was, 0) {
 			low, high = min(low, 0), max(high, 0) // the stream may have ended
 		}
 		if change < low-slack || change > high+slack {
@@ -387,9 +391,9 @@ func (s *Scale) slopeKgS(atNs, overNs int64) float64 {
 // movesOn tells whether the level still moves at another speed than before, and
 // not only because a filter has not caught up with it yet.
 func (s *Scale) movesOn(atNs int64) bool {
-	slope := s.slopeKgS(atNs, straightNs/2)
-	if !s.between(slope, s.Before.FlowKgS) {
-		return false // something else than a stream was in it
+	slope, before := s.slopeKgS(atNs, straightNs/2), s.slopeKgS(atNs, straightNs)
+	if !s.between(slope, s.Before.FlowKgS) || math.Abs(slope)-math.Abs(before) > float64(s.bandKg()/2)+float64(0.25*math.Abs(slope)) {
+		return false // something else than a stream was in it, or comes just now
 	}
 	beyond := slope - s.Before.FlowKgS
 	change := s.LevelKg - s.Before.LevelKg - float64(s.Before.FlowKgS*(float64(atNs-s.Before.AtNs)/1e9))
@@ -408,6 +412,12 @@ func (s *Scale) mayRise(atNs int64) bool {
 func (s *Scale) between(aKgS, bKgS float64) bool {
 	slack := s.bandKg() + float64(0.25*max(math.Abs(aKgS), math.Abs(bKgS)))
 	return s.UpKgS <= max(aKgS, bKgS)+slack && s.DownKgS >= min(aKgS, bKgS)-slack
+}
+
+// runsOn tells whether a stream of before the hold is still the same.
+func (s *Scale) runsOn(kgS float64) bool {
+	was := s.Before.FlowKgS
+	return math.Abs(was) > s.bandKg() && math.Abs(kgS-was) <= float64(s.bandKg()/2)+float64(0.25*math.Abs(was))
 }
 
 // weighingU2 is the variance, in kg², of one settled weighing: the display's
