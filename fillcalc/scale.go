@@ -404,7 +404,7 @@ func (s *Scale) movesOn(atNs int64) bool {
 // stream may yet prove to be a step, which a filter smears into a straight line.
 func (s *Scale) mayRise(atNs int64) bool {
 	return s.Cause == Sudden && atNs-s.SinceNs < suddenNs && math.Abs(s.LevelKg-s.Before.LevelKg) < float64(2*s.bandKg()) &&
-		math.Abs(s.slopeKgS(atNs, straightNs/2)-s.Before.FlowKgS) > s.bandKg()/4
+		math.Abs(s.slopeKgS(atNs, straightNs)-s.Before.FlowKgS) > s.bandKg()/4
 }
 
 // between tells whether the level never moved faster than two streams, or one way

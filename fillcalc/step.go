@@ -206,7 +206,11 @@ func (j *Job) match(sc *Scale, id int) {
 			return
 		}
 	}
-	if len(open) > 2 && !pan && !panGoes && sure(sumU2) && near(sumKg, sumU2) && !slices.ContainsFunc(open, func(c *Step) bool { return !may(c) }) {
+	if len(open) > 2 && !pan && !panGoes && sure(sumU2) && near(sumKg, sumU2) && !slices.ContainsFunc(open, func(c *Step) bool {
+		unsaid := c.As == "" && float64(2*math.Sqrt(sumU2)) > sc.bandKg()
+		lies := math.Abs(sumKg) > max(sc.bandKg(), math.Abs(c.Kg)/2) // still, or the other one that belongs to it
+		return !may(c) || unsaid || lies
+	}) {
 		j.pair(sc, n, open...) // all is gone
 		return
 	}
@@ -251,8 +255,8 @@ func (j *Job) left(sc *Scale, n *Step, open []*Step, said bool) (c *Step) {
 			continue
 		case !said && o.As != AsPan && (n.FromNs-o.FromNs < leastDripNs || o.Kg > mostPanKg):
 			continue
-		case rest < 0 && (!said || !j.poured(sc, n.FromNs)):
-			continue
+		case rest < 0 && (!said || !j.poured(sc, n.FromNs) || !sc.unnoticed(-rest)):
+			continue // no more can have been poured meanwhile
 		}
 		if c == nil || math.Abs(rest) < math.Abs(c.Kg+n.Kg) {
 			c = o
