@@ -163,6 +163,7 @@ func TestCommandsByTheJobsState(t *testing.T) {
 		do(`phase: "closed" is not one of`, `"do":"phase","phase":"closed"`)
 		do("", `"do":"phase","phase":"draining"`)
 		l.live(3, 0.05, 0)
+		do("scale caddy has not settled yet, fluid still runs", `"do":"close"`)
 		do("", `"do":"baseline"`)
 		do("step: 1 is not one of this job's 0 steps", `"do":"decide","step":1,"as":"fluid"`)
 		l.caddyKg += 1

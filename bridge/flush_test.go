@@ -29,6 +29,8 @@ func (c *slowClient) Publish(topic string, qos byte, _ bool, payload any) mqtt.T
 	return slowToken{done: done}
 }
 
+func (c *slowClient) Disconnect(uint) {}
+
 type slowToken struct {
 	mqtt.Token
 	done chan struct{}
@@ -78,6 +80,27 @@ func TestSlowBrokerStarvesNoLeaf(t *testing.T) {
 		}
 		if !slices.Contains(client.sent, "readings newest") {
 			t.Errorf("no reading in %q", client.sent)
+		}
+	})
+}
+
+// A stop does not wait for a slow broker: the answers go before the leaves, which are
+// sent again after the next start.
+func TestSlowBrokerAtAStop(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newLink(address{}, "test", "cart", nil, func(string) {})
+		client := &slowClient{takes: 400 * time.Millisecond}
+		for _, leaf := range []Leaf{JobLeaf, VolumesLeaf, WindowLeaf, AlertsLeaf} {
+			l.set(leaf, []byte("closed"))
+		}
+		l.reply("the-end", Reply{OK: true})
+		began := time.Now()
+		l.goodbye(client, "session")
+		if took := time.Since(began); took > 1500*time.Millisecond {
+			t.Errorf("it took %s", took)
+		}
+		if len(client.sent) < 2 || !strings.HasPrefix(client.sent[0], "replies/the-end ") || !strings.HasPrefix(client.sent[len(client.sent)-1], "presence ") {
+			t.Errorf("sent %q", client.sent)
 		}
 	})
 }

@@ -306,7 +306,10 @@ func (l *link) goodbye(client mqtt.Client, session string) {
 	// Together with a slow sensor it stays within the two seconds of a stop.
 	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
 	defer cancel()
-	l.flush(ctx, client)
+	// A leaf goes out again after the next start, an answer does not.
+	if l.flushAnswers(ctx, client, l.waiting()) == nil {
+		l.flush(ctx, client)
+	}
 	p := Presence{Session: session, Version: Version, Contract: ContractVersion, Why: "stopped"}
 	l.finish(ctx, client.Publish(l.topic(PresenceLeaf), 1, true, encode(p)))
 	client.Disconnect(100)
@@ -361,9 +364,7 @@ func (l *link) receive(m mqtt.Message, session string) {
 // neither the other leaves nor an answer.
 func (l *link) flush(ctx context.Context, client mqtt.Client) error {
 	for {
-		l.mu.Lock()
-		answers := len(l.replies)
-		l.mu.Unlock()
+		answers := l.waiting()
 		sent := l.flushReadings(client)
 		for _, leaf := range stateLeaves {
 			l.mu.Lock()
@@ -382,21 +383,35 @@ func (l *link) flush(ctx context.Context, client mqtt.Client) error {
 			}
 			l.flushReadings(client)
 		}
-		for range answers {
-			l.mu.Lock()
-			reply := l.replies[0]
-			l.replies = l.replies[1:]
-			l.mu.Unlock()
-			sent = true
-			if err := l.finish(ctx, client.Publish(reply.topic, 1, false, reply.payload)); err != nil {
-				return err
-			}
-			l.flushReadings(client)
+		if err := l.flushAnswers(ctx, client, answers); err != nil {
+			return err
 		}
-		if !sent {
+		if !sent && answers == 0 {
 			return nil
 		}
 	}
+}
+
+// waiting is how many answers wait.
+func (l *link) waiting() int {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return len(l.replies)
+}
+
+// flushAnswers sends the oldest n answers that wait.
+func (l *link) flushAnswers(ctx context.Context, client mqtt.Client, n int) error {
+	for range n {
+		l.mu.Lock()
+		reply := l.replies[0]
+		l.replies = l.replies[1:]
+		l.mu.Unlock()
+		if err := l.finish(ctx, client.Publish(reply.topic, 1, false, reply.payload)); err != nil {
+			return err
+		}
+		l.flushReadings(client)
+	}
+	return nil
 }
 
 // flushReadings sends the raw readings that wait, and tells whether there were any.

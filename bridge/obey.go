@@ -89,6 +89,10 @@ func (c *cart) do(ctx context.Context, m incoming) (id string, reply *Reply) {
 	if err := fillcalc.Check(&c.state, in); err != nil {
 		return refuse(err)
 	}
+	// Not the fold's business: what has been done must be done again when it replays.
+	if sensor := c.state.Runs(); in.Do == fillcalc.DoClose && sensor != "" {
+		return refuse(fmt.Errorf("do: scale %s has not settled yet, fluid still runs: close once it stands still", sensor))
+	}
 	if err := cmd.meansAnotherStep(c.state.Job.Steps); err != nil {
 		return refuse(err)
 	}

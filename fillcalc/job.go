@@ -242,6 +242,17 @@ func (s *State) input(in *Input) {
 	}
 }
 
+// Runs names a scale that counts and on which fluid still runs: a job that was
+// closed now would lose some of it. Empty: there is none.
+func (s *State) Runs() (sensor string) {
+	for i := range s.Scales[:s.ScaleN] {
+		if sc := &s.Scales[i]; sc.runs() && counts(sc.Setup.Load, s.Job.Phase) && !s.silent(sc) {
+			return sc.Setup.Sensor
+		}
+	}
+	return ""
+}
+
 // Levels are where the scales stand that have settled and are heard, for the
 // opening of a job.
 func (s *State) Levels() (levels []Level) {
@@ -412,9 +423,6 @@ func Check(s *State, in *Input) error {
 			sc := &s.Scales[i]
 			if sc.Follow == held && sc.HeldCounts && !s.silent(sc) && !sc.Faults.Hidden() {
 				return fmt.Errorf("do: scale %s has not settled: close once it is quiet", sc.Setup.Sensor)
-			}
-			if sc.runs() && counts(sc.Setup.Load, j.Phase) && !s.silent(sc) {
-				return fmt.Errorf("do: scale %s has not settled yet, fluid still runs: close once it stands still", sc.Setup.Sensor)
 			}
 			if fault := s.scaleFault(sc); fault != "" && in.Why == "" && counts(sc.Setup.Load, j.Phase) {
 				return fmt.Errorf("do: %s, what came meanwhile would never be known: see to it, or close with a why", fault)

@@ -229,8 +229,8 @@ func (j *Job) within(sc *Scale, missingKg, u2 float64) (stream Tally) {
 	bestKg := math.Abs(missingKg) / 2
 	fits := func(restKg, restU2 float64) bool {
 		off := math.Abs(restKg + missingKg)
-		if off > sc.bandKg()+float64(2*math.Sqrt(restU2)) || off >= bestKg {
-			return false
+		if off > sc.bandKg()+float64(2*math.Sqrt(restU2)) || off >= bestKg || off >= math.Abs(restKg)/2 {
+			return false // or nothing was in it at all
 		}
 		bestKg = off
 		return true

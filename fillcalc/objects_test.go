@@ -553,3 +553,34 @@ func TestNotAllGone(t *testing.T) {
 		}
 	}
 }
+
+// The tail of an indicator's exponential filter is no stream.
+func TestSlowFilterIsNoStream(t *testing.T) {
+	const tauS = 0.8
+	r := started(t, twoScales(), aJob(), Draining)
+	r.scene(40, nil, nil, func(s float64) float64 {
+		filtered := func(kg, at float64) float64 { return kg * (1 - math.Exp(-max(0, s-at)/tauS)) }
+		return filtered(0.7, 5) + filtered(-0.7, 25)
+	})
+	if len(r.s.Job.Steps) != 2 || r.s.Job.Steps[1].As != AsObject {
+		t.Errorf("steps %+v", r.s.Job.Steps)
+	}
+	near(t, "drained", r.shown(DrainedTally), 0, 0.01)
+}
+
+// A pair that is known so badly that it fits anything proves nothing against a
+// container that was changed.
+func TestBadPairHidesNothing(t *testing.T) {
+	sc := &Scale{Setup: ScaleSetup{Sensor: "both", Load: BothLoad, ResolutionKg: 0.005, RepeatabilityKg: 0.002}}
+	j := &Job{Phases: []PhaseAt{{Phase: Filling, AtNs: 1}}}
+	for i, kg := range []float64{0.4, 1, -1.21, -6.4, 9} {
+		j.Steps = append(j.Steps, Step{ID: i + 1, Sensor: "both", Kg: kg, U2: 0.01, As: AsObject, FromNs: int64(10 * i), AtNs: int64(10*i + 5)})
+	}
+	j.Steps[1].With, j.Steps[2].With = 3, 2
+	j.Steps[3].As, j.Steps[4].As = AsSwap, AsSwap
+	objects, sumKg := j.unpaired("both")
+	objects[0].U2 = 1e-5
+	if _, kg := j.hiddenIn(sc, objects, sumKg); kg != 0 {
+		t.Errorf("%.3f kg were hidden", kg)
+	}
+}

@@ -351,11 +351,11 @@ func (s *Scale) settle(atNs int64) move {
 }
 
 // run notes a stream that runs while something is held: how much of the change it
-// was is not known.
+// was is not known. What slows down is the tail of an indicator's filter.
 func (s *Scale) run(atNs int64) {
 	kgS := s.slopeKgS(atNs, straightNs)
 	switch {
-	case s.BentNs == atNs || math.Abs(kgS) <= s.bandKg():
+	case s.BentNs == atNs || math.Abs(kgS) <= s.bandKg(), math.Abs(s.slopeKgS(atNs, straightNs/2)) < 0.8*math.Abs(kgS):
 		s.RunsNs = 0
 	case s.RunsNs == 0:
 		s.RunsNs = atNs
