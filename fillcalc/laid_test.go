@@ -282,3 +282,29 @@ func TestLaidAfterABaseline(t *testing.T) {
 	r.answer("supply", true, "")
 	near(t, "added", r.shown(AddedTally), 1, 0.02)
 }
+
+// Two things that were laid down as one are known by their sum: of one that goes
+// the rest stays. So it is where another one was laid down in the same moment.
+func TestLaidAsOne(t *testing.T) {
+	for name, changesKg := range map[string][3]float64{
+		"one of two goes":         {1.4, -0.96, -0.44},
+		"another one in exchange": {1.15, -0.22, -0.93},
+	} {
+		r := started(t, twoScales(), aJob(), Service)
+		r.supplyKg += changesKg[0]
+		r.scene(8, nil, nil, nil)
+		r.do(Input{Do: DoPhase, Phase: Filling})
+		r.scene(5, nil, nil, nil)
+		r.supplyKg += changesKg[1]
+		r.scene(8, nil, nil, nil)
+		r.decided(AsBefore)
+		r.scene(10, nil, during(0, 10, 0.1), nil)
+		r.scene(4, nil, nil, nil)
+		r.supplyKg += changesKg[2]
+		r.scene(8, nil, nil, nil)
+		if step := r.s.Job.Steps[1]; step.As != AsBefore || step.By != BySignal {
+			t.Errorf("%s: %+v", name, step)
+		}
+		near(t, name+": added", r.shown(AddedTally), 1, 0.02)
+	}
+}

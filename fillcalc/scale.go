@@ -141,13 +141,18 @@ func (s *Scale) lay(kg float64) {
 	}
 }
 
-// take forgets what lay there and weighs so much, one thing or two; false when
-// there is no such.
+// take forgets what lay there and weighs so much, one thing or two. Of the only one
+// that is heavier the rest stays: two were laid down as one, or another was laid down
+// when it went. False when there is no such.
 func (s *Scale) take(kg float64) bool {
+	var heavier []int
 	for i, one := range s.Lying {
-		if one > 0 && math.Abs(one-kg) <= s.bandKg() {
+		switch {
+		case one > 0 && math.Abs(one-kg) <= s.bandKg():
 			s.Lying[i] = 0
 			return true
+		case one > kg:
+			heavier = append(heavier, i)
 		}
 	}
 	for i, one := range s.Lying {
@@ -158,7 +163,11 @@ func (s *Scale) take(kg float64) bool {
 			}
 		}
 	}
-	return false
+	if len(heavier) != 1 {
+		return false
+	}
+	s.Lying[heavier[0]] -= kg
+	return true
 }
 
 // unnoticed tells whether a thing is so light that it may come or go unnoticed
