@@ -16,7 +16,7 @@ const (
 	slowTauS = 2.3
 	// A scale whose readings are no further apart leaves less than half its noise in
 	// the level.
-	oftenNs = 150e6
+	oftenNs = 220e6
 	// Past levels are kept this far apart, whatever the rate of the scale.
 	pastEveryNs = 100e6
 	// Speed is judged against a level at least this old: several readings even
