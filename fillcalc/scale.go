@@ -14,8 +14,8 @@ const (
 	levelTauS = 0.3
 	// The flow is read from how far a slower average lags the level.
 	slowTauS = 2.3
-	// A scale whose readings are no further apart leaves less than half its noise in
-	// the level.
+	// A scale whose readings are no further apart leaves about half its noise in the
+	// level at most.
 	oftenNs = 220e6
 	// Past levels are kept this far apart, whatever the rate of the scale.
 	pastEveryNs = 100e6
@@ -265,7 +265,7 @@ func (s *Scale) read(atNs int64, kg float64, oneWay bool) (m move, settled bool)
 	case s.Follow != held:
 		s.rest(atNs)
 		return move{}, false
-	case atNs-s.BentNs >= settleNs && s.CalmN >= settleN && !s.mayRise(atNs), atNs-s.FastNs >= calmNs && s.Cause != Sudden:
+	case atNs-s.BentNs >= settleNs && s.CalmN >= settleN && !s.mayBeStep(atNs), atNs-s.FastNs >= calmNs && s.Cause != Sudden:
 		if oneWay && (s.Cause == TooFast || s.Cause == Sudden) && s.streamsBack(atNs) {
 			s.Cause, s.FastNs, s.BentNs, s.CalmN = Backward, atNs, atNs, 0
 			return move{}, false
@@ -409,9 +409,9 @@ func (s *Scale) movesOn(atNs int64) bool {
 	return math.Abs(beyond) > s.bandKg()/2 && math.Abs(beyond) > 0.2*math.Abs(change)
 }
 
-// mayRise tells whether a small change that looks like the beginning or the end of a
+// mayBeStep tells whether a small change that looks like the beginning or the end of a
 // stream may yet prove to be a step, which a filter smears into a straight line.
-func (s *Scale) mayRise(atNs int64) bool {
+func (s *Scale) mayBeStep(atNs int64) bool {
 	return s.Cause == Sudden && atNs-s.SinceNs < suddenNs && math.Abs(s.LevelKg-s.Before.LevelKg) < float64(2*s.bandKg()) &&
 		math.Abs(s.slopeKgS(atNs, straightNs)-s.Before.FlowKgS) > s.bandKg()/4
 }
