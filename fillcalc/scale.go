@@ -76,14 +76,6 @@ const (
 	Backward Cause = "backward" // against the direction in which fluid moves this scale
 )
 
-// past is the level some time ago.
-type past struct {
-	AtNs    int64
-	LevelKg float64
-	FlowKgS float64 // the steady one
-	LateKgS float64 // the slope just before; it shows sooner that a stream has changed
-}
-
 // Scale is the fold's memory of one scale.
 type Scale struct {
 	Setup   ScaleSetup
@@ -130,61 +122,6 @@ type Scale struct {
 	EveryNs int64 // between the last two readings
 }
 
-// lay remembers what came or went while nobody counted.
-func (s *Scale) lay(kg float64) {
-	switch {
-	case kg > 0:
-		copy(s.Lying[1:], s.Lying[:])
-		s.Lying[0] = kg
-	case !s.take(-kg):
-		s.Vague = true
-	}
-}
-
-// take forgets what lay there and weighs so much, one thing or two. Of the only one
-// that is heavier the rest stays: two were laid down as one, or another was laid down
-// when it went. False when there is no such.
-func (s *Scale) take(kg float64) bool {
-	var heavier []int
-	for i, one := range s.Lying {
-		switch {
-		case one > 0 && math.Abs(one-kg) <= s.bandKg():
-			s.Lying[i] = 0
-			return true
-		case one > kg:
-			heavier = append(heavier, i)
-		}
-	}
-	for i, one := range s.Lying {
-		for k, two := range s.Lying[:i] {
-			if one > 0 && two > 0 && math.Abs(one+two-kg) <= s.bandKg() {
-				s.Lying[i], s.Lying[k] = 0, 0
-				return true
-			}
-		}
-	}
-	if len(heavier) != 1 {
-		return false
-	}
-	s.Lying[heavier[0]] -= kg
-	return true
-}
-
-// unnoticed tells whether a thing is so light that it may come or go unnoticed
-// beside a stream.
-func (s *Scale) unnoticed(kg float64) bool { return kg <= float64(s.Setup.MaxFlowKgS*longestHoldS) }
-
-// lies finds what lies there and is nearest to a weight; -1: nothing.
-func (s *Scale) lies(kg float64) int {
-	best := -1
-	for i, o := range s.Lying {
-		if o > 0 && (best < 0 || math.Abs(o-kg) < math.Abs(s.Lying[best]-kg)) {
-			best = i
-		}
-	}
-	return best
-}
-
 // flowKgS is the present rate of change: on a steady ramp each average lags by
 // its time constant, so their distance tells the slope.
 func (s *Scale) flowKgS() float64 {
@@ -200,12 +137,6 @@ func (s *Scale) runs() bool {
 // bandKg is how far readings of one level may lie apart.
 func (s *Scale) bandKg() float64 {
 	return float64(4*s.Setup.ResolutionKg) + float64(4*s.Setup.RepeatabilityKg)
-}
-
-// move is a change that was held and has settled.
-type move struct {
-	Kg float64 // beyond what flowed meanwhile
-	U2 float64 // kg², of the division between the two
 }
 
 // read takes one weight. settled is true when a held change has come to rest;
@@ -284,149 +215,6 @@ func (s *Scale) read(atNs int64, kg float64, oneWay bool) (m move, settled bool)
 		s.takeFlow(atNs, flow)
 	}
 	return move{}, false
-}
-
-func (s *Scale) hold(cause Cause, before past, atNs int64) {
-	s.Follow, s.Cause, s.Before = held, cause, before
-	s.SinceNs, s.BentNs, s.FastNs, s.CalmN = atNs, atNs, atNs, 0
-	s.UpKgS, s.DownKgS = before.FlowKgS, before.FlowKgS
-	s.RunsNs, s.RanUpKgS, s.RanDownKgS = 0, before.FlowKgS, before.FlowKgS
-}
-
-// restart takes the level from one reading: nothing from before bears on it.
-func (s *Scale) restart(atNs int64, kg float64) {
-	s.LastNs, s.LevelKg, s.SlowKg = atNs, kg, kg
-	s.PastN, s.PastAt = 0, 0
-	s.remember(atNs)
-}
-
-// settle ends a hold: it divides what changed into what flowed and what did not.
-func (s *Scale) settle(atNs int64) move {
-	s.Follow = following
-	change := s.LevelKg - s.Before.LevelKg
-	was, now := s.Before.FlowKgS, s.slopeKgS(atNs, straightNs)
-	cut := s.bent(atNs)
-	if cut {
-		now = was // the end of a step is no stream
-	}
-	if weak := float64(s.bandKg() / 4); math.Abs(was) < weak && math.Abs(now-was) < float64(2*weak) {
-		// Hardly a stream, and no figure is good to less than that: the least of them.
-		for _, kgS := range [...]float64{s.Before.LateKgS, now} {
-			if math.Abs(kgS) < math.Abs(was) {
-				was = kgS
-			}
-		}
-		now = was
-	}
-	var m move
-	switch s.Cause {
-	case Away, Backward:
-		if math.Abs(change) > s.bandKg() {
-			m.Kg = change
-		}
-	default:
-		seconds := float64(atNs-s.Before.AtNs) / 1e9
-		// A stream fluctuates by about a quarter of itself for a second.
-		strong := max(math.Abs(was), math.Abs(now))
-		slack := s.partOfBandKg(0.5) + float64(0.25*strong)
-		flowed := float64((was + now) / 2 * seconds)
-		low, high := flowed, flowed
-		if s.Cause == Sudden && s.between(was, now) {
-			// Never steeper than the streams: one may have become the other at any moment.
-			low, high = float64(min(was, now)*seconds), float64(max(was, now)*seconds)
-		}
-		if s.Cause == Sudden && cut && !s.runsOn(s.slopeKgS(atNs, straightNs/2)) && s.between(was, 0) {
-			low, high = min(low, 0), max(high, 0) // the stream may have ended
-		}
-		if change < low-slack || change > high+slack {
-			m.Kg = change - flowed
-		}
-		// The flow is known to about an eighth of a step of the display a second and
-		// a twentieth of itself, and it may have changed from one to the other at any
-		// moment; so may one that ran in between only.
-		least, most := min(was, now), max(was, now)
-		if s.Cause == TooFast {
-			least, most = min(least, s.RanDownKgS), max(most, s.RanUpKgS)
-		}
-		u := float64((float64(s.Setup.ResolutionKg/8) + float64(0.05*strong) + float64((most-least)/4)) * seconds)
-		m.U2 = float64(u * u)
-	}
-	m.U2 += 2 * s.Setup.weighingU2()
-	if m.Kg != 0 || s.Cause == Away {
-		s.PeakKg, s.FarKg = s.LevelKg, s.LevelKg
-	}
-	s.takeFlow(atNs, now)
-	return m
-}
-
-// run notes a stream that runs while something is held: how much of the change it
-// was is not known. What slows down is the tail of an indicator's filter.
-func (s *Scale) run(atNs int64) {
-	kgS := s.slopeKgS(atNs, straightNs)
-	switch {
-	case s.BentNs == atNs || math.Abs(kgS) <= s.bandKg(), math.Abs(s.slopeKgS(atNs, straightNs/2)) < 0.8*math.Abs(kgS):
-		s.RunsNs = 0
-	case s.RunsNs == 0:
-		s.RunsNs = atNs
-	case atNs-s.RunsNs >= ranNs:
-		s.RanUpKgS, s.RanDownKgS = max(s.RanUpKgS, kgS), min(s.RanDownKgS, kgS)
-	}
-}
-
-// takeFlow starts a new trend: what was kept during a hold is none, and a second
-// change soon after must not be measured against it.
-func (s *Scale) takeFlow(atNs int64, kgS float64) {
-	s.SlowKg = s.LevelKg - float64(kgS*(slowTauS-levelTauS))
-	if float64(float64(s.Direction)*kgS) > -s.bandKg()/5 {
-		// On a stream the slow average lags; behind it nothing has turned back.
-		if (s.SlowKg < s.PeakKg) == (s.Direction > 0) {
-			s.PeakKg = s.SlowKg
-		}
-		s.AheadNs = atNs
-	}
-	s.PastN, s.PastAt = 0, 0
-	s.remember(atNs)
-}
-
-// slopeKgS is how fast the level has moved of late; 0 when that is not known.
-func (s *Scale) slopeKgS(atNs, overNs int64) float64 {
-	p, ok := s.ago(atNs, overNs)
-	if !ok {
-		return 0
-	}
-	return (s.LevelKg - p.LevelKg) / (float64(atNs-p.AtNs) / 1e9)
-}
-
-// movesOn tells whether the level still moves at another speed than before, and
-// not only because a filter has not caught up with it yet.
-func (s *Scale) movesOn(atNs int64) bool {
-	slope, before := s.slopeKgS(atNs, straightNs/2), s.slopeKgS(atNs, straightNs)
-	if !s.between(slope, s.Before.FlowKgS) || math.Abs(slope)-math.Abs(before) > float64(s.bandKg()/2)+float64(0.25*math.Abs(slope)) {
-		return false // something else than a stream was in it, or comes just now
-	}
-	beyond := slope - s.Before.FlowKgS
-	change := s.LevelKg - s.Before.LevelKg - float64(s.Before.FlowKgS*(float64(atNs-s.Before.AtNs)/1e9))
-	return math.Abs(beyond) > s.bandKg()/2 && math.Abs(beyond) > 0.2*math.Abs(change)
-}
-
-// mayBeStep tells whether a small change that looks like the beginning or the end of a
-// stream may yet prove to be a step, which a filter smears into a straight line.
-func (s *Scale) mayBeStep(atNs int64) bool {
-	return s.Cause == Sudden && atNs-s.SinceNs < suddenNs && math.Abs(s.LevelKg-s.Before.LevelKg) < float64(2*s.bandKg()) &&
-		math.Abs(s.slopeKgS(atNs, straightNs)-s.Before.FlowKgS) > s.bandKg()/4
-}
-
-// between tells whether the level never moved faster than two streams, or one way
-// while they run the other. A stream fluctuates by about a quarter of itself.
-func (s *Scale) between(aKgS, bKgS float64) bool {
-	slack := s.bandKg() + float64(0.25*max(math.Abs(aKgS), math.Abs(bKgS)))
-	return s.UpKgS <= max(aKgS, bKgS)+slack && s.DownKgS >= min(aKgS, bKgS)-slack
-}
-
-// runsOn tells whether a stream of before the hold is still the same.
-func (s *Scale) runsOn(kgS float64) bool {
-	was := s.Before.FlowKgS
-	return math.Abs(was) > s.bandKg() && math.Abs(kgS-was) <= float64(s.bandKg()/2)+float64(0.25*math.Abs(was))
 }
 
 // weighingU2 is the variance, in kg², of one settled weighing: the display's
@@ -508,18 +296,6 @@ func (s *Scale) furthestKg() float64 {
 	return s.PeakKg
 }
 
-// goesBack tells whether the level still moves against its direction, faster
-// than the band in five seconds.
-func (s *Scale) goesBack(atNs int64) bool {
-	return float64(float64(s.Direction)*s.slopeKgS(atNs, straightNs)) < -s.bandKg()/5
-}
-
-// streamsBack tells whether what is held has become a stream that no fluid makes:
-// against its direction, and stronger than any drip.
-func (s *Scale) streamsBack(atNs int64) bool {
-	return float64(float64(s.Direction)*s.slopeKgS(atNs, straightNs)) < -max(float64(s.bandKg()/2), 4*mostDripKgS)
-}
-
 // rest notes where the level stays for a while.
 func (s *Scale) rest(atNs int64) {
 	if math.Abs(s.flowKgS()) > s.bandKg()/10 {
@@ -529,51 +305,4 @@ func (s *Scale) rest(atNs int64) {
 		copy(s.Plateaus[1:], s.Plateaus[:])
 	}
 	s.Plateaus[0] = past{AtNs: atNs, LevelKg: s.LevelKg}
-}
-
-func (s *Scale) remember(atNs int64) {
-	if s.PastN > 0 {
-		newest := &s.Past[(s.PastAt+s.PastN-1)%len(s.Past)]
-		if atNs-newest.AtNs < pastEveryNs {
-			return
-		}
-	}
-	p := past{atNs, s.LevelKg, s.flowKgS(), s.flowKgS()}
-	if _, ok := s.ago(atNs, lateNs); ok {
-		p.LateKgS = s.slopeKgS(atNs, lateNs)
-	}
-	if s.PastN < len(s.Past) {
-		s.Past[(s.PastAt+s.PastN)%len(s.Past)] = p
-		s.PastN++
-		return
-	}
-	s.Past[s.PastAt] = p
-	s.PastAt = (s.PastAt + 1) % len(s.Past)
-}
-
-// ago is the newest past level that is at least so old.
-func (s *Scale) ago(atNs, ageNs int64) (p past, ok bool) {
-	for i := 1; i <= s.PastN; i++ {
-		p = s.Past[(s.PastAt+s.PastN-i)%len(s.Past)]
-		if atNs-p.AtNs >= ageNs {
-			return p, true
-		}
-	}
-	return past{}, false
-}
-
-// before is the level from before a change that has just become plain, with the
-// flow at the time.
-func (s *Scale) before(atNs int64) past {
-	p, ok := s.ago(atNs, onsetNs)
-	switch {
-	case !ok && s.PastN == 0:
-		return past{AtNs: s.LastNs, LevelKg: s.LevelKg}
-	case !ok:
-		p = s.Past[s.PastAt]
-	}
-	if math.Abs(p.LateKgS-p.FlowKgS) > s.bandKg()/4 {
-		p.FlowKgS = p.LateKgS
-	}
-	return p
 }
