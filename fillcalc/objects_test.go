@@ -514,17 +514,17 @@ func TestMissingFromSeveralPairs(t *testing.T) {
 
 // A light tool on a coarse display, behind a filter of a second.
 func TestLightToolOnACoarseDisplay(t *testing.T) {
-	for _, toolKg := range []float64{0.07, 0.085, 0.1, -0.085} {
+	for _, c := range []struct{ toolKg, everyS float64 }{{0.07, 0.1}, {0.085, 0.1}, {0.1, 0.1}, {-0.085, 0.1}, {0.08, 0.2}, {-0.08, 0.2}} {
 		for phase := 0.0; phase < 1; phase += 0.25 {
 			s := Scale{Setup: ScaleSetup{Sensor: "caddy", Load: CaddyLoad, ResolutionKg: 0.01, RepeatabilityKg: 0.004, MaxFlowKgS: 0.15}, Direction: 1}
 			heldKg := 0.0
-			for i := range 150 {
-				kg := 3 + 0.01*phase + ramp(8, 9, toolKg)(float64(i)/10)
-				if m, settled := s.read(int64(i+1)*100e6, math.Round(100*kg)/100, true); settled && i > 50 {
+			for atS := c.everyS; atS < 15; atS += c.everyS {
+				kg := 3 + 0.01*phase + ramp(8, 9, c.toolKg)(atS)
+				if m, settled := s.read(int64(math.Round(1e9*atS)), math.Round(100*kg)/100, true); settled && atS > 5 {
 					heldKg += m.Kg
 				}
 			}
-			near(t, "held", heldKg, toolKg, 0.015)
+			near(t, "held", heldKg, c.toolKg, 0.015)
 		}
 	}
 }
