@@ -244,7 +244,7 @@ func (r *Report) charts() (list []sheetChart) {
 	}
 	s := &r.state
 	for k, scale := range c.scales {
-		chart, y := c.chart(fmt.Sprintf("Scale %s (%s): weight as shown, kg", scale.Sensor, scale.Load), c.weights[k], s, "%.4g")
+		chart, y := c.chart(fmt.Sprintf("Scale %s (%s): weight as shown, kg, and litres at %g °C", scale.Sensor, scale.Load, s.Job.ReferenceC), c.weights[k], s, "%.4g")
 		if chart.Curve == "" {
 			chart.Words = "No value was heard."
 		}
@@ -408,7 +408,10 @@ func (c *course) finish(chart *sheetChart) {
 	// Forged times may lie centuries apart: more than fits into the difference has no
 	// axis, and no sum runs over.
 	for ns := (c.fromNs/int64(each) + 1) * int64(each); whole > 0 && ns > c.fromNs && ns <= c.toNs; ns += int64(each) {
-		chart.Times = append(chart.Times, pictureMark{c.x(ns), chart.Tall + 14, time.Unix(0, ns).UTC().Format(layout)})
+		x, text := c.x(ns), time.Unix(0, ns).UTC().Format(layout)
+		if x <= sheetRightX-float64(len(text))*sheetLetterX/2 { // else its end would be cut off
+			chart.Times = append(chart.Times, pictureMark{x, chart.Tall + 14, text})
+		}
 	}
 	chart.Tall += 20
 }
