@@ -20,6 +20,10 @@ import (
 	"golang.org/x/term"
 
 	"bayfill/sensors"
+
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/config"
+	"bayfill/bridge/journal"
 )
 
 // rawPty opens a pseudo-terminal that passes bytes as they are. The slave stays
@@ -38,7 +42,7 @@ func rawPty(b testing.TB) (master *os.File, path string) {
 }
 
 // fleetConfig is n carts with a scale and a probe each.
-func fleetConfig(b testing.TB, n int, data, brokerURL, historyURL string, port func(cart int, sensor string) string) *Config {
+func fleetConfig(b testing.TB, n int, data, brokerURL, historyURL string, port func(cart int, sensor string) string) *config.Config {
 	b.Helper()
 	var t strings.Builder
 	fmt.Fprintf(&t, "shop: test\ndata: %s\nbroker: {url: %q}\nhistory: {url: %q, bucket: bayfill/autogen}\n", data, brokerURL, historyURL)
@@ -54,7 +58,7 @@ func fleetConfig(b testing.TB, n int, data, brokerURL, historyURL string, port f
       - {name: probe, role: transmission-temp, port: %s, protocol: line, pattern: temperature}
 `, name, port(i, "caddy"), port(i, "probe"))
 	}
-	c, err := ParseConfig([]byte(t.String()))
+	c, err := config.Parse([]byte(t.String()))
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -66,11 +70,11 @@ func fleetConfig(b testing.TB, n int, data, brokerURL, historyURL string, port f
 // open job and the journal on, and through a bare loop that copies the line to
 // the same broker. The two take turns in one run; the ratios are what counts.
 func BenchmarkLineToSubscriber(b *testing.B) {
-	broker := startMosquitto(b)
+	broker := bridgetest.StartMosquitto(b)
 	scale, scalePath := rawPty(b)
 	probe, probePath := rawPty(b)
 	bare, barePath := rawPty(b)
-	config := fleetConfig(b, 1, b.TempDir(), broker.url, "", func(_ int, sensor string) string {
+	config := fleetConfig(b, 1, b.TempDir(), broker.URL, "", func(_ int, sensor string) string {
 		return map[string]string{"caddy": scalePath, "probe": probePath}[sensor]
 	})
 	_, stop := runBridge(b, config, 1)
@@ -80,7 +84,7 @@ func BenchmarkLineToSubscriber(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	client := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(broker.url).SetClientID("bare").SetProtocolVersion(4))
+	client := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(broker.URL).SetClientID("bare").SetProtocolVersion(4))
 	if !client.Connect().WaitTimeout(5 * time.Second) {
 		b.Fatal("no broker")
 	}
@@ -89,7 +93,7 @@ func BenchmarkLineToSubscriber(b *testing.B) {
 	defer func() { port.Close(); copying.Wait(); client.Disconnect(50) }()
 
 	arrived := make(chan time.Time, 16)
-	listener := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(broker.url).SetClientID("listener").SetProtocolVersion(4))
+	listener := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(broker.URL).SetClientID("listener").SetProtocolVersion(4))
 	if !listener.Connect().WaitTimeout(5 * time.Second) {
 		b.Fatal("no broker")
 	}
@@ -119,12 +123,12 @@ func BenchmarkLineToSubscriber(b *testing.B) {
 	for range 5 {
 		probe.WriteString("+025.0 C\r\n")
 	}
-	keypad := subscribe(b, broker.url, "", "", "bayfill/test/cart/replies/+")
+	keypad := bridgetest.Subscribe(b, broker.URL, "", "", "bayfill/test/cart/replies/+")
 	for range 30 {
 		once(scale)
 		time.Sleep(100 * time.Millisecond)
 	}
-	keypad.must(openTestJob, `"do":"phase","phase":"draining"`)
+	keypad.Must(bridgetest.OpenJob, `"do":"phase","phase":"draining"`)
 	for len(arrived) > 0 {
 		<-arrived
 	}
@@ -221,7 +225,7 @@ func copyLines(port io.Reader, to mqtt.Client) {
 // per operation, and reports its share of a core and its resident memory; beside
 // it, at the same time, a bare loop that copies as many lines to the same broker.
 func BenchmarkOneCart(b *testing.B) {
-	broker, history := startMosquitto(b), startInflux(b)
+	broker, history := bridgetest.StartMosquitto(b), bridgetest.StartInflux(b)
 	dir := b.TempDir()
 	program := filepath.Join(dir, "bayfill")
 	if out, err := exec.Command("go", "build", "-o", program, "bayfill/cmd/bayfill").CombinedOutput(); err != nil {
@@ -235,9 +239,9 @@ func BenchmarkOneCart(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	bare := process{t: b, path: self, env: []string{bareLoopEnv + "=" + strings.Join([]string{broker.url, bareScalePath, bareProbePath}, " ")}}
-	bare.start()
-	defer bare.stop(syscall.SIGKILL)
+	bare := bridgetest.Process{T: b, Path: self, Env: []string{bareLoopEnv + "=" + strings.Join([]string{broker.URL, bareScalePath, bareProbePath}, " ")}}
+	bare.Start()
+	defer bare.Stop(syscall.SIGKILL)
 	config := fmt.Sprintf(`
 shop: test
 data: %s
@@ -249,14 +253,14 @@ carts:
     sensors:
       - {name: caddy, role: caddy, port: %s, protocol: line, pattern: value-unit, capacity_kg: 30, resolution_kg: 0.005}
       - {name: probe, role: transmission-temp, port: %s, protocol: line, pattern: temperature}
-`, dir, broker.url, history.url, scalePath, probePath)
+`, dir, broker.URL, history.URL, scalePath, probePath)
 	file := filepath.Join(dir, "bayfill.yaml")
 	if err := os.WriteFile(file, []byte(config), 0o600); err != nil {
 		b.Fatal(err)
 	}
-	p := process{t: b, path: program, args: []string{"run", "--config", file}}
-	p.start()
-	defer p.stop(syscall.SIGTERM)
+	p := bridgetest.Process{T: b, Path: program, Args: []string{"run", "--config", file}}
+	p.Start()
+	defer p.Stop(syscall.SIGTERM)
 	ctx, stop := context.WithCancel(context.Background())
 	var feeding sync.WaitGroup
 	defer feeding.Wait()
@@ -274,25 +278,25 @@ carts:
 			time.Sleep(100 * time.Millisecond)
 		}
 	})
-	keypad := subscribe(b, broker.url, "", "", "bayfill/test/cart/#")
-	eventually(b, 10*time.Second, "the cart", func() bool { _, ok := keypad.last("/readings"); return ok })
+	keypad := bridgetest.Subscribe(b, broker.URL, "", "", "bayfill/test/cart/#")
+	bridgetest.Eventually(b, 10*time.Second, "the cart", func() bool { _, ok := keypad.Last("/readings"); return ok })
 	time.Sleep(3 * time.Second)
-	keypad.must(openTestJob, `"do":"phase","phase":"draining"`)
+	keypad.Must(bridgetest.OpenJob, `"do":"phase","phase":"draining"`)
 	const long = 30 * time.Second
 	var cpu, bareCPU time.Duration
 	rounds := 0
 	for b.Loop() {
-		before, bareBefore := cpuOf(b, p.cmd.Process.Pid), cpuOf(b, bare.cmd.Process.Pid)
+		before, bareBefore := cpuOf(b, p.Cmd.Process.Pid), cpuOf(b, bare.Cmd.Process.Pid)
 		time.Sleep(long)
-		cpu += cpuOf(b, p.cmd.Process.Pid) - before
-		bareCPU += cpuOf(b, bare.cmd.Process.Pid) - bareBefore
+		cpu += cpuOf(b, p.Cmd.Process.Pid) - before
+		bareCPU += cpuOf(b, bare.Cmd.Process.Pid) - bareBefore
 		rounds++
 	}
 	share := func(d time.Duration) float64 { return 100 * d.Seconds() / (float64(rounds) * long.Seconds()) }
 	b.ReportMetric(share(cpu), "%core")
 	b.ReportMetric(share(bareCPU), "bare-%core")
 	b.ReportMetric(cpu.Seconds()/bareCPU.Seconds(), "ratio")
-	b.ReportMetric(residentMB(b, p.cmd.Process.Pid), "MB-resident")
+	b.ReportMetric(residentMB(b, p.Cmd.Process.Pid), "MB-resident")
 	b.ReportMetric(0, "ns/op")
 }
 
@@ -328,10 +332,10 @@ func probeLine(n int) string  { return fmt.Sprintf("+%06.2f C\r\n", 25+0.01*floa
 
 // fleetCheck looks at the journals of a fleet: every frame of every sensor must
 // be there, in order, and none may have come much later than its turn.
-func fleetCheck(b testing.TB, config *Config) (readings int, worstGap time.Duration) {
+func fleetCheck(b testing.TB, config *config.Config) (readings int, worstGap time.Duration) {
 	b.Helper()
 	for _, cart := range config.Carts {
-		j, err := OpenJournal(config.JournalPath(cart.Name))
+		j, err := journal.Open(config.JournalPath(cart.Name))
 		if err != nil {
 			b.Fatal(err)
 		}
@@ -373,15 +377,15 @@ func BenchmarkFleet(b *testing.B) {
 			name = fmt.Sprintf("pty/%d", size.carts)
 		}
 		b.Run(name, func(b *testing.B) {
-			broker := startMosquitto(b)
+			broker := bridgetest.StartMosquitto(b)
 			feed, stopFeeding := context.WithCancel(context.Background())
 			var feeding sync.WaitGroup
 			defer feeding.Wait()
 			defer stopFeeding()
-			var config *Config
-			o := Options{Log: testLog()}
+			var config *config.Config
+			o := Options{Log: bridgetest.Log()}
 			if size.pty {
-				config = fleetConfig(b, size.carts, b.TempDir(), broker.url, "", func(_ int, sensor string) string {
+				config = fleetConfig(b, size.carts, b.TempDir(), broker.URL, "", func(_ int, sensor string) string {
 					master, path := rawPty(b)
 					line, every := weightLine, 100*time.Millisecond
 					if sensor == "probe" {
@@ -398,7 +402,7 @@ func BenchmarkFleet(b *testing.B) {
 					return path
 				})
 			} else {
-				config = fleetConfig(b, size.carts, b.TempDir(), broker.url, "", func(cart int, sensor string) string {
+				config = fleetConfig(b, size.carts, b.TempDir(), broker.URL, "", func(cart int, sensor string) string {
 					return fmt.Sprintf("memory-%d-%s", cart, sensor)
 				})
 				o.Open = func(_, sensor string) (io.ReadWriteCloser, error) {

@@ -7,16 +7,17 @@ import (
 	"io"
 	"log/slog"
 	"sync"
-	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 
 	"bayfill/fillcalc"
 	"bayfill/sensors"
-)
 
-// Version of the program; set by the linker in a release.
-var Version = "0.1-dev"
+	"bayfill/bridge/broker"
+	"bayfill/bridge/cart"
+	"bayfill/bridge/config"
+	"bayfill/bridge/history"
+)
 
 // Options are what a run has besides the configuration.
 type Options struct {
@@ -35,27 +36,24 @@ type Options struct {
 
 // Bridge is the running program.
 type Bridge struct {
-	config  *Config
-	serial  bool    // the sensors are on serial ports
-	broker  *Broker // nil with an external one
-	history *history
+	config  *config.Config
+	serial  bool           // the sensors are on serial ports
+	broker  *broker.Broker // nil with an external one
+	history *history.Client
 	// monitor is nil unless configured; registry is what it shows.
 	monitor  *monitor
 	registry *prometheus.Registry
 	manager  *Manager // nil without one
 	log      *slog.Logger
-	carts    []*cart
+	carts    []*cart.Cart
 	// forwarders in the order of the carts; empty without a history.
-	forwarders []*forwarder
+	forwarders []*history.Forwarder
 }
-
-// keepJournal is how long a journal keeps what history and fold no longer need.
-const keepJournal = 7 * 24 * time.Hour
 
 // New opens everything that must be there before measuring starts: the journals
 // (replayed), the embedded broker if it is used, the secrets. Ports, an
 // external broker and the history may come later.
-func New(ctx context.Context, config *Config, o Options) (b *Bridge, err error) {
+func New(ctx context.Context, config *config.Config, o Options) (b *Bridge, err error) {
 	if o.Speed == 0 {
 		o.Speed = 1
 	}
@@ -66,22 +64,22 @@ func New(ctx context.Context, config *Config, o Options) (b *Bridge, err error) 
 			opened.close()
 		}
 	}()
-	to := address{url: config.Broker.URL, username: config.Broker.Username}
-	if to.password, err = config.Broker.Password.Read(); err != nil {
+	to := cart.Broker{Url: config.Broker.URL, Username: config.Broker.Username}
+	if to.Password, err = config.Broker.Password.Read(); err != nil {
 		return nil, fmt.Errorf("broker.password: %w", err)
 	}
-	if to.tlsConfig, err = config.Broker.TLS(); err != nil {
+	if to.TlsConfig, err = config.Broker.TLS(); err != nil {
 		return nil, err
 	}
 	if config.Broker.URL == "" {
-		if b.broker, err = StartBroker(config.Broker, o.Log.With("part", "broker")); err != nil {
+		if b.broker, err = broker.Start(config.Broker, o.Log.With("part", "broker")); err != nil {
 			return nil, err
 		}
-		to.url, to.tlsConfig = b.broker.way()
-		to.username, to.password = bridgeUser, b.broker.password
+		to.Url, to.TlsConfig = b.broker.Endpoint()
+		to.Username, to.Password = b.broker.Login()
 	}
 	if config.History.URL != "" {
-		if b.history, err = openHistory(config.History, len(config.Carts)); err != nil {
+		if b.history, err = history.Open(config.History, len(config.Carts)); err != nil {
 			return nil, err
 		}
 	}
@@ -92,116 +90,39 @@ func New(ctx context.Context, config *Config, o Options) (b *Bridge, err error) 
 		}
 	}
 	if config.Monitor.Listen != "" {
-		if b.monitor, err = openMonitor(config.Monitor.Listen, b.carts, b.registry, o.Log.With("part", "monitor")); err != nil {
+		if b.monitor, err = openMonitor(config.Monitor.Listen, b.loops(), b.registry, o.Log.With("part", "monitor")); err != nil {
 			return nil, err
 		}
 	}
 	return b, nil
 }
 
-func (b *Bridge) addCart(ctx context.Context, config *CartConfig, fluids map[string]fillcalc.Fluid, to address, o Options) error {
+func (b *Bridge) addCart(ctx context.Context, config *config.Cart, fluids map[string]fillcalc.Fluid, to cart.Broker, o Options) error {
 	log := o.Log.With("cart", config.Name)
-	journal, err := OpenJournal(b.config.JournalPath(config.Name))
+	own := cart.Options{Fluids: fluids, Broker: to, Log: log, Speed: o.Speed, ClockSet: o.ClockSet, History: b.history != nil}
+	if o.Open != nil {
+		own.Open = func(sensor string) (io.ReadWriteCloser, error) { return o.Open(config.Name, sensor) }
+	}
+	c, err := cart.New(ctx, b.config, config, own)
 	if err != nil {
 		return err
 	}
-	c := &cart{
-		config: config, fluids: fluids, serviceData: b.config.ServiceData, journal: journal,
-		clockSet: o.ClockSet, log: log, keep: keepJournal, most: b.config.Journal.most(), mostUnsaved: mostUnsaved,
-		inbox: make(chan happening, 1024), commands: make(chan incoming, 16), written: make(chan outcome, 1),
-		alerts: map[string]Alert{}, frames: map[string]frameTrouble{}, meter: newMeter(), running: make(chan struct{}),
-	}
-	c.calibrations, c.troubles = b.config.lastCalibrations(config)
 	b.carts = append(b.carts, c)
-	key, err := b.config.identityKey()
+	if b.history == nil {
+		c.Register(b.registry, nil)
+		return nil
+	}
+	told, err := c.WatchHistory(ctx)
 	if err != nil {
 		return err
 	}
-	kept, err := journal.Names(ctx)
+	f, err := history.NewForwarder(b.config.Shop, config.Name, c.Journal(), b.history, c.Grown(), told, log)
 	if err != nil {
 		return err
 	}
-	c.identities = identities{key: key, keep: b.config.Identities, current: kept}
-	if err := c.begin(ctx, time.Now().UnixNano(), o.Speed); err != nil {
-		return err
-	}
-	for i := range config.Sensors {
-		d, err := config.Sensors[i].sensor(c.clock)
-		if err != nil {
-			return err
-		}
-		if o.Open != nil {
-			d.Open = func() (io.ReadWriteCloser, error) { return o.Open(config.Name, d.Name) }
-		}
-		c.drivers = append(c.drivers, d)
-	}
-	c.link = newLink(to, b.config.Shop, config.Name, c.commands, c.tell("broker"))
-	c.alert("snapshot", c.unreplayed)
-	given, err := journal.givenUp()
-	if err != nil {
-		return err
-	}
-	c.tellGivenUp(given)
-	commandKey, err := b.config.commandKey()
-	if err != nil {
-		return err
-	}
-	if c.seal, err = newSeal(commandKey, c.link.topic(CommandsLeaf), journal); err != nil {
-		return err
-	}
-	var f *forwarder
-	if b.history != nil {
-		told, toldRefused := c.tell("history"), c.tell("history_refused")
-		refused, err := journal.boundAside(ctx)
-		if err != nil {
-			return err
-		}
-		c.alert("history_refused", refused)
-		looked := time.Now()
-		c.forward = make(chan struct{}, 1)
-		f = &forwarder{
-			shop: b.config.Shop, cart: config.Name, journal: journal, history: b.history, log: log, more: c.forward,
-			told: func(trouble string, n int) {
-				told(trouble)
-				c.meter.refusedLines.Add(float64(n))
-				if n == 0 && time.Since(looked) < time.Hour || ctx.Err() != nil {
-					return
-				}
-				looked = time.Now()
-				text, err := journal.boundAside(ctx)
-				if err != nil {
-					log.Warn("lines that the history refused are not counted", "error", err)
-					return
-				}
-				toldRefused(text)
-			},
-		}
-		sent, err := journal.Sent()
-		if err != nil {
-			return err
-		}
-		f.sentSeq.Store(sent)
-		b.forwarders = append(b.forwarders, f)
-	}
-	c.meter.register(b.registry, c, b.config.JournalPath(config.Name), f)
+	b.forwarders = append(b.forwarders, f)
+	c.Register(b.registry, f.SentSeq.Load)
 	return nil
-}
-
-// tell hands an alert's text to the cart from another goroutine, when it has
-// changed. It waits for a cart with a full inbox, since a link that has come
-// back says so only once; but not for ever, since the cart may have ended.
-func (c *cart) tell(kind string) func(text string) {
-	last := ""
-	return func(text string) {
-		if text == last {
-			return
-		}
-		select {
-		case c.inbox <- happening{alert: kind, text: text}:
-			last = text
-		case <-time.After(time.Second):
-		}
-	}
 }
 
 // Run works until ctx ends, and returns when everything it started has ended.
@@ -218,17 +139,17 @@ func (b *Bridge) Run(ctx context.Context) error {
 	var carts, others sync.WaitGroup
 	errs := make([]error, len(b.carts))
 	for i, c := range b.carts {
-		carts.Go(func() { errs[i] = c.run(ctx) })
-		others.Go(func() { c.link.run(linkCtx) })
+		carts.Go(func() { errs[i] = c.Run(ctx) })
+		others.Go(func() { c.RunLink(linkCtx) })
 	}
 	for _, f := range b.forwarders {
-		others.Go(func() { f.run(ctx) })
+		others.Go(func() { f.Run(ctx) })
 	}
 	if b.monitor != nil {
 		others.Go(func() { b.monitor.run(ctx) })
 	}
 	if b.manager != nil {
-		others.Go(func() { b.manager.run(ctx, b.carts, b.log) })
+		others.Go(func() { b.manager.run(ctx, b.loops(), b.log) })
 	}
 	carts.Wait()
 	stopLinks()
@@ -239,10 +160,10 @@ func (b *Bridge) Run(ctx context.Context) error {
 func (b *Bridge) close() error {
 	var errs []error
 	for _, c := range b.carts {
-		errs = append(errs, c.journal.Close())
+		errs = append(errs, c.Close())
 	}
 	if b.history != nil {
-		b.history.close()
+		b.history.Close()
 	}
 	if b.monitor != nil {
 		errs = append(errs, b.monitor.close())
@@ -254,4 +175,11 @@ func (b *Bridge) close() error {
 }
 
 // BrokerURL is the broker that the carts talk to.
-func (b *Bridge) BrokerURL() string { return b.carts[0].link.url }
+func (b *Bridge) BrokerURL() string { return b.carts[0].BrokerURL() }
+
+func (b *Bridge) loops() (loops []loop) {
+	for _, c := range b.carts {
+		loops = append(loops, loop{c.Name(), c.Running(), c.SinceTurn})
+	}
+	return loops
+}

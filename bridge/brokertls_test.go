@@ -9,6 +9,11 @@ import (
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/bridgetest/journaltest"
+	"bayfill/bridge/broker"
+	"bayfill/bridge/config"
 )
 
 // The embedded broker over TLS: the bridge comes in by itself, others who know the
@@ -17,17 +22,17 @@ func TestEmbeddedBrokerByTLS(t *testing.T) {
 	t.Setenv("BAYFILL_TEST_PASSWORD", "oil-and-water")
 	dir := t.TempDir()
 	caFile, strangeCA := certificate(t, dir, "own"), certificate(t, dir, "stranger")
-	section := strings.Replace(embeddedUsers, `{listen: "127.0.0.1:0",`,
+	section := strings.Replace(bridgetest.EmbeddedUsers, `{listen: "127.0.0.1:0",`,
 		`{listen: "127.0.0.1:0", cert_file: "`+caFile+`", key_file: "`+filepath.Join(dir, "own.key")+`",`, 1)
 
-	config := lonelyConfig(t, memoryDir(t), caddyLines)
-	config.Broker = bareConfig(t, t.TempDir(), section).Broker
-	b, _ := runBridgeWith(t, config, Options{Open: mute}, func(*Bridge) {})
-	eventually(t, 10*time.Second, "the bridge to be in", func() bool { return b.carts[0].link.connected.Load() })
+	conf := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines)
+	conf.Broker = journaltest.BareConfig(t, t.TempDir(), section).Broker
+	b, _ := runBridgeWith(t, conf, Options{Open: bridgetest.Mute}, func(*Bridge) {})
+	bridgetest.Eventually(t, 10*time.Second, "the bridge to be in", func() bool { return b.carts[0].Connected() })
 
 	address := b.broker.Address()
 	secure := func(ca string) *tls.Config {
-		c, err := BrokerTLS(ca)
+		c, err := config.BrokerTLS(ca)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -42,7 +47,7 @@ func TestEmbeddedBrokerByTLS(t *testing.T) {
 		{"wrong authority", "tls://" + address, strangeCA, "oil-and-water", false},
 		{"plain text", "tcp://" + address, "", "oil-and-water", false},
 	} {
-		_, err := client(t, c.url, "board", c.password, func(o *mqtt.ClientOptions) {
+		_, err := bridgetest.Client(t, c.url, "board", c.password, func(o *mqtt.ClientOptions) {
 			o.SetConnectTimeout(2 * time.Second)
 			if c.ca != "" {
 				o.SetTLSConfig(secure(c.ca))
@@ -58,7 +63,7 @@ func TestEmbeddedBrokerByTLS(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer silent.Close()
-	silent.SetReadDeadline(time.Now().Add(connectWithin + 5*time.Second))
+	silent.SetReadDeadline(time.Now().Add(broker.ConnectWithin + 5*time.Second))
 	if _, err := silent.Read(make([]byte, 1)); err == nil || strings.Contains(err.Error(), "timeout") {
 		t.Errorf("a silent connection stays: %v", err)
 	}
@@ -68,9 +73,9 @@ func TestEmbeddedBrokerByTLS(t *testing.T) {
 		`{listen: "127.0.0.1:0", cert_file: "` + caFile + `"}`:                          "broker.cert_file: belongs together",
 		`{listen: "127.0.0.1:0", cert_file: "` + caFile + `", key_file: "` + dir + `"}`: "broker.cert_file: ",
 	} {
-		c, err := ParseConfig([]byte(smallConfig + "broker: " + text + "\n"))
+		c, err := config.Parse([]byte(bridgetest.SmallConfig + "broker: " + text + "\n"))
 		if err == nil {
-			_, err = StartBroker(c.Broker, testLog())
+			_, err = broker.Start(c.Broker, bridgetest.Log())
 		}
 		if err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v, want %q", text, err, want)

@@ -17,6 +17,11 @@ import (
 
 	"bayfill/fillcalc"
 	"bayfill/sim"
+
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/bridgetest/journaltest"
+	"bayfill/bridge/config"
+	"bayfill/bridge/wire"
 )
 
 // These variables make the test binary a bridge: kill -9 needs a process of its
@@ -50,7 +55,7 @@ func runChild(file string) error {
 	if err != nil {
 		return err
 	}
-	config, err := LoadConfig(file)
+	config, err := config.Load(file)
 	if err != nil {
 		return err
 	}
@@ -62,7 +67,7 @@ func runChild(file string) error {
 }
 
 // childBridge is a bridge in a process of its own, not started yet.
-func childBridge(t *testing.T, config string, speed float64) *process {
+func childBridge(t *testing.T, config string, speed float64) *bridgetest.Process {
 	t.Helper()
 	self, err := os.Executable()
 	if err != nil {
@@ -72,11 +77,11 @@ func childBridge(t *testing.T, config string, speed float64) *process {
 	if err := os.WriteFile(file, []byte(config), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	p := &process{t: t, path: self, env: []string{childConfig + "=" + file, fmt.Sprintf("%s=%g", childSpeed, speed)}}
+	p := &bridgetest.Process{T: t, Path: self, Env: []string{childConfig + "=" + file, fmt.Sprintf("%s=%g", childSpeed, speed)}}
 	t.Cleanup(func() {
-		p.stop(syscall.SIGKILL)
+		p.Stop(syscall.SIGKILL)
 		if t.Failed() {
-			t.Logf("the bridge said:\n%s", p.log.String())
+			t.Logf("the bridge said:\n%s", p.Log.String())
 		}
 	})
 	return p
@@ -103,58 +108,43 @@ func copyJournal(t *testing.T, data string) string {
 	return filepath.Join(dir, "cart.journal")
 }
 
-// eventsIn reads a journal.
-func eventsIn(t testing.TB, path string) []fillcalc.Event {
-	t.Helper()
-	journal, err := OpenJournal(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer journal.Close()
-	events, err := journal.Events(context.Background(), 0, 1<<30)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return events
-}
-
 // Power cut in the middle of a drain: the will tells it, the restart goes on
 // from what was on disk, what drained meanwhile is put before somebody to
 // decide, and in the end nothing is lost.
 func TestKilledInMidDrain(t *testing.T) {
 	const speed = 10
-	broker := startMosquitto(t)
-	rig := testRig(t, speed)
+	broker := bridgetest.StartMosquitto(t)
+	rig := bridgetest.NewRig(t, speed)
 	data := t.TempDir()
-	s := subscribe(t, broker.url, "", "", testCart+"#")
-	p := childBridge(t, testConfigText(rig, data, broker.url, ""), speed)
-	p.start()
-	first := online(t, s, "")
+	s := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"#")
+	p := childBridge(t, bridgetest.ConfigText(rig, data, broker.URL, ""), speed)
+	p.Start()
+	first := bridgetest.Online(t, s, "")
 	ready(t, s)
-	const open, drain = `{"id":"before-1",` + openTestJob + `}`, `{"id":"before-2","do":"phase","phase":"draining"}`
+	const open, drain = `{"id":"before-1",` + bridgetest.OpenJob + `}`, `{"id":"before-2","do":"phase","phase":"draining"}`
 	for _, c := range []string{open, drain} {
 		// A refused command may be sent again under its id.
-		eventually(t, 20*time.Second, "settled scales", func() bool {
-			r := s.command(c)
+		bridgetest.Eventually(t, 20*time.Second, "settled scales", func() bool {
+			r := s.Command(c)
 			if !r.OK && !strings.Contains(r.Error, "has not settled yet") {
 				t.Fatal(r.Error)
 			}
 			return r.OK
 		})
 	}
-	answered, _ := s.last("/replies/before-1")
+	answered, _ := s.Last("/replies/before-1")
 	rig.Do((*sim.Cart).OpenDrain)
-	eventually(t, 30*time.Second, "a litre and a half", func() bool { return float64(read[VolumesMessage](s, VolumesLeaf).DrainedL) > 1.5 })
+	bridgetest.Eventually(t, 30*time.Second, "a litre and a half", func() bool { return float64(bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).DrainedL) > 1.5 })
 
 	killed := time.Now()
-	p.stop(syscall.SIGKILL)
-	eventually(t, 10*time.Second, "the will", func() bool { return !read[Presence](s, PresenceLeaf).Online })
-	if will := read[Presence](s, PresenceLeaf); will.Since != nil || will.Session != first.Session || will.Why != "" || will.Contract != ContractVersion {
+	p.Stop(syscall.SIGKILL)
+	bridgetest.Eventually(t, 10*time.Second, "the will", func() bool { return !bridgetest.Read[wire.Presence](s, wire.PresenceLeaf).Online })
+	if will := bridgetest.Read[wire.Presence](s, wire.PresenceLeaf); will.Since != nil || will.Session != first.Session || will.Why != "" || will.Contract != wire.ContractVersion {
 		t.Errorf("the will says %+v, the birth was %+v", will, first)
 	}
 
 	// What is on disk is what was shown, up to the last half second.
-	events := eventsIn(t, copyJournal(t, data))
+	events := journaltest.EventsIn(t, copyJournal(t, data))
 	var state fillcalc.State
 	after := map[uint64]fillcalc.State{}
 	for _, e := range events {
@@ -163,24 +153,24 @@ func TestKilledInMidDrain(t *testing.T) {
 	}
 	var lost time.Duration
 	compared := 0
-	var shown VolumesMessage
-	for _, m := range s.all() {
-		if !strings.HasSuffix(m.topic, "/volumes") {
+	var shown wire.Volumes
+	for _, m := range s.All() {
+		if !strings.HasSuffix(m.Topic, "/volumes") {
 			continue
 		}
-		var v VolumesMessage
-		if err := json.Unmarshal(m.payload, &v); err != nil {
+		var v wire.Volumes
+		if err := json.Unmarshal(m.Payload, &v); err != nil {
 			t.Fatal(err)
 		}
 		at, there := after[v.Seq]
 		if !there {
-			lost = max(lost, killed.Sub(m.at))
+			lost = max(lost, killed.Sub(m.At))
 			continue
 		}
 		compared++
 		shown = v
-		if want := string(encode(volumesMessage(&at))); string(m.payload) != want {
-			t.Fatalf("shown was\n%s\nthe journal gives\n%s", m.payload, want)
+		if want := string(wire.Encode(wire.VolumesOf(&at))); string(m.Payload) != want {
+			t.Fatalf("shown was\n%s\nthe journal gives\n%s", m.Payload, want)
 		}
 	}
 	onDisk := state.Volumes()
@@ -194,57 +184,57 @@ func TestKilledInMidDrain(t *testing.T) {
 
 	// It drains on, and nobody weighs.
 	atKill := rig.Truth().DrainedKg
-	eventually(t, 30*time.Second, "more in the caddy", func() bool { return rig.Truth().DrainedKg > atKill+0.3 })
-	restart := len(s.all())
-	p.start()
-	second := online(t, s, first.Session)
+	bridgetest.Eventually(t, 30*time.Second, "more in the caddy", func() bool { return rig.Truth().DrainedKg > atKill+0.3 })
+	restart := len(s.All())
+	p.Start()
+	second := bridgetest.Online(t, s, first.Session)
 	// A loaded machine may have made holes, and steps, before; and one that was shown
 	// need not have come to the disk.
 	steps := len(state.Job.Steps)
-	var away JobStep
-	eventually(t, 20*time.Second, "the undecided step", func() bool {
-		var job JobMessage
-		for _, m := range s.all()[restart:] {
-			if strings.HasSuffix(m.topic, "/job") && json.Unmarshal(m.payload, &job) == nil && len(job.Undecided) > steps {
+	var away wire.JobStep
+	bridgetest.Eventually(t, 20*time.Second, "the undecided step", func() bool {
+		var job wire.Job
+		for _, m := range s.All()[restart:] {
+			if strings.HasSuffix(m.Topic, "/job") && json.Unmarshal(m.Payload, &job) == nil && len(job.Undecided) > steps {
 				away = job.Undecided[steps]
 				return true
 			}
 		}
 		return false
 	})
-	if away.Cause != string(fillcalc.Away) || away.Sensor != "caddy" || float64(away.Kg) < 0.25 || !known(away.L) {
+	if away.Cause != string(fillcalc.Away) || away.Sensor != "caddy" || float64(away.Kg) < 0.25 || !bridgetest.Known(away.L) {
 		t.Errorf("what drained meanwhile is %+v", away)
 	}
 
 	// A command of before the kill, again.
-	if r := s.command(open); !r.OK {
+	if r := s.Command(open); !r.OK {
 		t.Errorf("repeated: %s", r.Error)
 	}
-	if m, _ := s.last("/replies/before-1"); string(m.payload) != string(answered.payload) {
-		t.Errorf("repeated: %s, at first %s", m.payload, answered.payload)
+	if m, _ := s.Last("/replies/before-1"); string(m.Payload) != string(answered.Payload) {
+		t.Errorf("repeated: %s, at first %s", m.Payload, answered.Payload)
 	}
 
 	// Nothing is lost: tally and steps together are what drained.
 	rig.Do((*sim.Cart).CloseDrain)
-	eventually(t, 30*time.Second, "a quiet caddy", func() bool {
-		v := read[VolumesMessage](s, VolumesLeaf)
+	bridgetest.Eventually(t, 30*time.Second, "a quiet caddy", func() bool {
+		v := bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf)
 		return v.Quality == "good" && math.Abs(float64(v.DrainedLMin)) < 0.05
 	})
 	decideAll(s)
-	v, truth := read[VolumesMessage](s, VolumesLeaf), rig.Truth().DrainedL(testUsed, 20)
+	v, truth := bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf), rig.Truth().DrainedL(bridgetest.UsedFluid, 20)
 	if d := float64(v.DrainedL) - truth; math.Abs(d) > 0.02 {
 		t.Errorf("drained %.4f L is %+.4f L from the truth", v.DrainedL, d)
 	}
 	t.Logf("on disk %.3f L (shown last with it %.3f, %d volumes equal), not on disk the last %v; away %.3f L; in the end %.4f L, truth %.4f L",
 		onDisk.DrainedL, shown.DrainedL, compared, lost.Round(time.Millisecond), away.L, v.DrainedL, truth)
 
-	p.cmd.Process.Signal(syscall.SIGTERM)
-	if err := p.cmd.Wait(); err != nil {
+	p.Cmd.Process.Signal(syscall.SIGTERM)
+	if err := p.Cmd.Wait(); err != nil {
 		t.Errorf("a clean stop ended with %v", err)
 	}
-	p.cmd = nil
-	eventually(t, 10*time.Second, "the goodbye", func() bool { return !read[Presence](s, PresenceLeaf).Online })
-	if bye := read[Presence](s, PresenceLeaf); bye.Why != "stopped" || bye.Session != second.Session {
+	p.Cmd = nil
+	bridgetest.Eventually(t, 10*time.Second, "the goodbye", func() bool { return !bridgetest.Read[wire.Presence](s, wire.PresenceLeaf).Online })
+	if bye := bridgetest.Read[wire.Presence](s, wire.PresenceLeaf); bye.Why != "stopped" || bye.Session != second.Session {
 		t.Errorf("after a clean stop presence is %+v", bye)
 	}
 	// The whole journal: no event is missing, and the tally went on from where it
@@ -252,7 +242,7 @@ func TestKilledInMidDrain(t *testing.T) {
 	inputs := map[string]int{}
 	var again fillcalc.State
 	resumed := math.NaN()
-	for i, e := range eventsIn(t, filepath.Join(data, "cart.journal")) {
+	for i, e := range journaltest.EventsIn(t, filepath.Join(data, "cart.journal")) {
 		if e.Seq != uint64(i+1) {
 			t.Fatalf("event %d is in place %d", e.Seq, i+1)
 		}
@@ -276,9 +266,9 @@ func TestKilledInMidDrain(t *testing.T) {
 // Kill after kill while commands stream in: what was answered is done, and what
 // was not can be sent again under its id; in the end each is done once.
 func TestKilledAmongCommands(t *testing.T) {
-	broker := startMosquitto(t)
+	broker := bridgetest.StartMosquitto(t)
 	data := t.TempDir()
-	s := subscribe(t, broker.url, "", "", testCart+"#")
+	s := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"#")
 	p := childBridge(t, fmt.Sprintf(`
 shop: test
 data: %s
@@ -287,28 +277,28 @@ fluids: [{name: used, density_kg_m3: 858}, {name: fresh, density_kg_m3: 846}]
 carts:
   - name: cart
     sensors: [{name: caddy, role: caddy, port: /dev/none, protocol: line, pattern: value-unit, capacity_kg: 30, resolution_kg: 0.005}]
-`, data, broker.url), 1)
+`, data, broker.URL), 1)
 	send := func(i int) {
-		s.client.Publish(testCart+"commands", 1, false, fmt.Sprintf(`{"id":"k%d","do":"baseline"}`, i))
+		s.Client.Publish(bridgetest.Topics+"commands", 1, false, fmt.Sprintf(`{"id":"k%d","do":"baseline"}`, i))
 	}
 	answers := func() map[string]string {
 		all := map[string]string{}
-		for _, m := range s.all() {
-			id, ok := strings.CutPrefix(m.topic, testCart+"replies/k")
-			var r Reply
-			if !ok || json.Unmarshal(m.payload, &r) != nil || !r.OK {
+		for _, m := range s.All() {
+			id, ok := strings.CutPrefix(m.Topic, bridgetest.Topics+"replies/k")
+			var r wire.Reply
+			if !ok || json.Unmarshal(m.Payload, &r) != nil || !r.OK {
 				continue
 			}
-			if before, twice := all["k"+id]; twice && before != string(m.payload) {
-				t.Errorf("k%s was answered %s and %s", id, before, m.payload)
+			if before, twice := all["k"+id]; twice && before != string(m.Payload) {
+				t.Errorf("k%s was answered %s and %s", id, before, m.Payload)
 			}
-			all["k"+id] = string(m.payload)
+			all["k"+id] = string(m.Payload)
 		}
 		return all
 	}
-	p.start()
-	birth := online(t, s, "")
-	s.must(openTestJob)
+	p.Start()
+	birth := bridgetest.Online(t, s, "")
+	s.Must(bridgetest.OpenJob)
 	const kills, each = 3, 25
 	sent := 0
 	for kill := range kills {
@@ -318,10 +308,10 @@ carts:
 			sent++
 			time.Sleep(time.Millisecond) // more than fit into the cart's queue are only refused
 		}
-		eventually(t, 10*time.Second, "a few answers", func() bool { return len(answers()) > before+3*kill })
-		p.stop(syscall.SIGKILL)
+		bridgetest.Eventually(t, 10*time.Second, "a few answers", func() bool { return len(answers()) > before+3*kill })
+		p.Stop(syscall.SIGKILL)
 		onDisk := map[string]int{}
-		for _, e := range eventsIn(t, copyJournal(t, data)) {
+		for _, e := range journaltest.EventsIn(t, copyJournal(t, data)) {
 			if e.Input != nil {
 				onDisk[e.Input.ID]++
 			}
@@ -331,24 +321,24 @@ carts:
 				t.Errorf("kill %d: %s was answered, and is on disk %d times", kill, id, onDisk[id])
 			}
 		}
-		p.start()
-		birth = online(t, s, birth.Session)
+		p.Start()
+		birth = bridgetest.Online(t, s, birth.Session)
 	}
 	unanswered := sent - len(answers())
-	eventually(t, 30*time.Second, "all answers", func() bool {
+	bridgetest.Eventually(t, 30*time.Second, "all answers", func() bool {
 		done := answers()
 		for i := range sent {
 			if id := fmt.Sprintf("k%d", i); done[id] == "" {
-				s.command(fmt.Sprintf(`{"id":%q,"do":"baseline"}`, id))
+				s.Command(fmt.Sprintf(`{"id":%q,"do":"baseline"}`, id))
 			}
 		}
 		return len(answers()) == sent
 	})
-	p.cmd.Process.Signal(syscall.SIGTERM)
-	p.cmd.Wait()
-	p.cmd = nil
+	p.Cmd.Process.Signal(syscall.SIGTERM)
+	p.Cmd.Wait()
+	p.Cmd = nil
 	times := map[string]int{}
-	for _, e := range eventsIn(t, filepath.Join(data, "cart.journal")) {
+	for _, e := range journaltest.EventsIn(t, filepath.Join(data, "cart.journal")) {
 		if e.Input != nil {
 			times[e.Input.ID]++
 		}

@@ -1,120 +1,123 @@
 package bridge
 
 import (
-	"cmp"
 	"context"
 	"encoding/json"
 	"math"
-	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"bayfill/fillcalc"
 	"bayfill/sim"
+
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/bridgetest/journaltest"
+	"bayfill/bridge/config"
+	"bayfill/bridge/history"
+	"bayfill/bridge/journal"
+	"bayfill/bridge/points"
+	"bayfill/bridge/wire"
 )
 
-// known is a published figure that has a value.
-func known(n number) bool { return !math.IsNaN(float64(n)) }
-
 // ready waits until every sensor of the test cart speaks.
-func ready(t *testing.T, s *subscriber) {
+func ready(t *testing.T, s *bridgetest.Subscriber) {
 	t.Helper()
-	eventually(t, 20*time.Second, "the sensors", func() bool {
-		w, ok := s.last("/window")
-		return ok && strings.Contains(string(w.payload), "no job is open") && sound(read[AlertsMessage](s, AlertsLeaf))
+	bridgetest.Eventually(t, 20*time.Second, "the sensors", func() bool {
+		w, ok := s.Last("/window")
+		return ok && strings.Contains(string(w.Payload), "no job is open") && sound(bridgetest.Read[wire.Alerts](s, wire.AlertsLeaf))
 	})
 }
 
 // shortJob drains, fills and closes; between the phases somebody may disturb.
-func shortJob(t *testing.T, rig *sim.Rig, s *subscriber, disturb func(phase string)) {
+func shortJob(t *testing.T, rig *sim.Rig, s *bridgetest.Subscriber, disturb func(phase string)) {
 	t.Helper()
-	s.must(openTestJob, `"do":"phase","phase":"draining"`)
+	s.Must(bridgetest.OpenJob, `"do":"phase","phase":"draining"`)
 	rig.Do((*sim.Cart).OpenDrain)
-	eventually(t, 30*time.Second, "two litres", func() bool { return float64(read[VolumesMessage](s, VolumesLeaf).DrainedL) > 2 })
+	bridgetest.Eventually(t, 30*time.Second, "two litres", func() bool { return float64(bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).DrainedL) > 2 })
 	disturb("draining")
 	rig.Do((*sim.Cart).CloseDrain)
 	settled := func() bool {
-		v := read[VolumesMessage](s, VolumesLeaf)
+		v := bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf)
 		return v.Quality == "good" && math.Abs(float64(v.DrainedLMin)) < 0.05
 	}
-	eventually(t, 30*time.Second, "a quiet caddy", settled)
-	s.must(`"do":"phase","phase":"filling"`)
-	eventually(t, 30*time.Second, "a known supply", func() bool { return known(read[VolumesMessage](s, VolumesLeaf).AddedL) })
+	bridgetest.Eventually(t, 30*time.Second, "a quiet caddy", settled)
+	s.Must(`"do":"phase","phase":"filling"`)
+	bridgetest.Eventually(t, 30*time.Second, "a known supply", func() bool { return bridgetest.Known(bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).AddedL) })
 	rig.Do(func(c *sim.Cart) { c.StartPour(0.05) })
-	eventually(t, 30*time.Second, "half a litre", func() bool { return float64(read[VolumesMessage](s, VolumesLeaf).AddedL) > 0.5 })
+	bridgetest.Eventually(t, 30*time.Second, "half a litre", func() bool { return float64(bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).AddedL) > 0.5 })
 	disturb("filling")
-	eventually(t, 30*time.Second, "a litre and a half", func() bool { return float64(read[VolumesMessage](s, VolumesLeaf).AddedL) > 1.5 })
+	bridgetest.Eventually(t, 30*time.Second, "a litre and a half", func() bool { return float64(bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).AddedL) > 1.5 })
 	rig.Do((*sim.Cart).StopPour)
-	eventually(t, 30*time.Second, "a quiet supply", func() bool {
-		v := read[VolumesMessage](s, VolumesLeaf)
+	bridgetest.Eventually(t, 30*time.Second, "a quiet supply", func() bool {
+		v := bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf)
 		return v.Quality == "good" && math.Abs(float64(v.AddedLMin)) < 0.05
 	})
 }
 
 // decideAll says of every step that it was fluid: nothing else happens in these
 // jobs.
-func decideAll(s *subscriber) {
-	s.t.Helper()
-	for _, step := range read[JobMessage](s, JobLeaf).Undecided {
+func decideAll(s *bridgetest.Subscriber) {
+	s.T.Helper()
+	for _, step := range bridgetest.Read[wire.Job](s, wire.JobLeaf).Undecided {
 		text, _ := json.Marshal(step.Step)
-		s.must(`"do":"decide","as":"fluid","step":` + string(text))
+		s.Must(`"do":"decide","as":"fluid","step":` + string(text))
 	}
 	// A reply comes before the leaves that it changes.
-	eventually(s.t, 10*time.Second, "the decisions", func() bool { return read[VolumesMessage](s, VolumesLeaf).UndecidedL == 0 })
+	bridgetest.Eventually(s.T, 10*time.Second, "the decisions", func() bool { return bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).UndecidedL == 0 })
 }
 
 // From bytes on pseudo-terminals to a real broker and a real InfluxDB: every
 // leaf with its QoS and retain flag, the tally near the truth, and the history
 // good for the same numbers to the last bit.
 func TestWholeJobOnRealParts(t *testing.T) {
-	broker, history := startMosquitto(t), startInflux(t)
+	broker, history := bridgetest.StartMosquitto(t), bridgetest.StartInflux(t)
 	const speed = 10
-	rig := testRig(t, speed)
+	rig := bridgetest.NewRig(t, speed)
 	data := t.TempDir()
-	s := subscribe(t, broker.url, "", "", "bayfill/#")
-	_, stop := runBridge(t, testConfig(t, rig, data, broker.url, history.url), speed)
+	s := bridgetest.Subscribe(t, broker.URL, "", "", "bayfill/#")
+	_, stop := runBridge(t, testConfig(t, rig, data, broker.URL, history.URL), speed)
 	ready(t, s)
 	shortJob(t, rig, s, func(string) {})
 	decideAll(s)
 	truth := rig.Truth()
-	v := read[VolumesMessage](s, VolumesLeaf)
-	s.must(`"do":"close"`)
-	eventually(t, 5*time.Second, "the closed job", func() bool { return read[VolumesMessage](s, VolumesLeaf).Phase == "closed" })
+	v := bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf)
+	s.Must(`"do":"close"`)
+	bridgetest.Eventually(t, 5*time.Second, "the closed job", func() bool { return bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).Phase == "closed" })
 
-	if d := float64(v.DrainedL) - truth.DrainedL(testUsed, 20); math.Abs(d) > 0.02 {
+	if d := float64(v.DrainedL) - truth.DrainedL(bridgetest.UsedFluid, 20); math.Abs(d) > 0.02 {
 		t.Errorf("drained %.4f L is %+.4f L from the truth", v.DrainedL, d)
 	}
-	if d := float64(v.AddedL) - truth.AddedL(testFresh, 20); math.Abs(d) > 0.02 {
+	if d := float64(v.AddedL) - truth.AddedL(bridgetest.FreshFluid, 20); math.Abs(d) > 0.02 {
 		t.Errorf("added %.4f L is %+.4f L from the truth", v.AddedL, d)
 	}
 
 	// Flags as a new subscriber sees them, and as a live one does.
-	late := subscribe(t, broker.url, "", "", "bayfill/#")
-	for _, leaf := range stateLeaves {
+	late := bridgetest.Subscribe(t, broker.URL, "", "", "bayfill/#")
+	for _, leaf := range wire.StateLeaves {
 		leaf := string(leaf)
-		eventually(t, 5*time.Second, "retained "+leaf, func() bool { _, ok := late.last("/" + leaf); return ok })
-		for _, m := range late.all() {
-			if strings.HasSuffix(m.topic, "/"+leaf) {
-				if !m.retained || m.qos != 1 {
-					t.Errorf("%s came with QoS %d, retained %v; want 1, true", leaf, m.qos, m.retained)
+		bridgetest.Eventually(t, 5*time.Second, "retained "+leaf, func() bool { _, ok := late.Last("/" + leaf); return ok })
+		for _, m := range late.All() {
+			if strings.HasSuffix(m.Topic, "/"+leaf) {
+				if !m.Retained || m.QoS != 1 {
+					t.Errorf("%s came with QoS %d, retained %v; want 1, true", leaf, m.QoS, m.Retained)
 				}
 				break
 			}
 		}
 	}
 	sawReading, sawReply := false, false
-	for _, m := range s.all() {
+	for _, m := range s.All() {
 		switch {
-		case strings.HasSuffix(m.topic, "/readings"):
+		case strings.HasSuffix(m.Topic, "/readings"):
 			sawReading = true
-			if m.qos != 0 || m.retained {
-				t.Fatalf("a reading came with QoS %d, retained %v", m.qos, m.retained)
+			if m.QoS != 0 || m.Retained {
+				t.Fatalf("a reading came with QoS %d, retained %v", m.QoS, m.Retained)
 			}
-		case strings.Contains(m.topic, "/replies/"):
+		case strings.Contains(m.Topic, "/replies/"):
 			sawReply = true
-			if m.qos != 1 || m.retained {
-				t.Fatalf("a reply came with QoS %d, retained %v", m.qos, m.retained)
+			if m.QoS != 1 || m.Retained {
+				t.Fatalf("a reply came with QoS %d, retained %v", m.QoS, m.Retained)
 			}
 		}
 	}
@@ -124,8 +127,8 @@ func TestWholeJobOnRealParts(t *testing.T) {
 
 	stop()
 	// The broker acknowledges before it delivers.
-	eventually(t, 10*time.Second, "the goodbye", func() bool {
-		p := read[Presence](s, PresenceLeaf)
+	bridgetest.Eventually(t, 10*time.Second, "the goodbye", func() bool {
+		p := bridgetest.Read[wire.Presence](s, wire.PresenceLeaf)
 		return !p.Online && p.Why == "stopped"
 	})
 	compareHistory(t, data, history)
@@ -134,23 +137,23 @@ func TestWholeJobOnRealParts(t *testing.T) {
 // compareHistory holds InfluxDB against the journal, point by point, and folds
 // what InfluxDB holds: every volume that was published must come out again, bit
 // for bit.
-func compareHistory(t *testing.T, data string, history *influx) {
+func compareHistory(t *testing.T, data string, server *bridgetest.Influx) {
 	t.Helper()
-	journal, err := OpenJournal(data + "/cart.journal")
+	journal, err := journal.Open(data + "/cart.journal")
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer journal.Close()
 	ctx := context.Background()
 	// What was not sent before the stop is sent now, as after a restart.
-	h, err := openHistory(HistoryConfig{URL: history.url, Bucket: "bayfill/autogen"}, 1)
+	h, err := history.Open(config.History{URL: server.URL, Bucket: "bayfill/autogen"}, 1)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer h.close()
-	f := &forwarder{shop: "test", cart: "cart", journal: journal, history: h, told: func(string, int) {}, log: testLog()}
+	defer h.Close()
+	f := &history.Forwarder{Shop: "test", Cart: "cart", Journal: journal, Client: h, Told: func(string, int) {}, Log: bridgetest.Log()}
 	for {
-		n, refused, err := f.once(ctx)
+		n, refused, err := f.Once(ctx)
 		if err != nil || refused > 0 {
 			t.Fatalf("forwarding: %v, %d refused", err, refused)
 		}
@@ -166,7 +169,7 @@ func compareHistory(t *testing.T, data string, history *influx) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	events := eventsFromHistory(t, history)
+	events := journaltest.EventsFromHistory(t, server)
 	if len(events) != len(kept) {
 		t.Fatalf("the history holds %d events, the journal %d", len(events), len(kept))
 	}
@@ -180,10 +183,10 @@ func compareHistory(t *testing.T, data string, history *influx) {
 		state = fillcalc.Apply(state, e)
 		after[e.Seq] = state
 	}
-	volumes := history.rows(volumeMeasurement)
+	volumes := server.Rows(points.VolumeMeasurement)
 	want := 0
 	for _, p := range published {
-		if p.Measurement == volumeMeasurement {
+		if p.Measurement == points.VolumeMeasurement {
 			want++
 		}
 	}
@@ -196,7 +199,7 @@ func compareHistory(t *testing.T, data string, history *influx) {
 		for name, figure := range map[string]float64{
 			"drained_l": v.DrainedL, "drained_u_l": v.DrainedUL, "added_l": v.AddedL, "added_u_l": v.AddedUL,
 			"balance_l": v.BalanceL, "balance_u_l": v.BalanceUL, "undecided_l": v.UndecidedL,
-			"drained_l_min": v.DrainedLMin, "added_l_min": v.AddedLMin, "remaining_l": float64(volumesMessage(&s).RemainingL),
+			"drained_l_min": v.DrainedLMin, "added_l_min": v.AddedLMin, "remaining_l": float64(wire.VolumesOf(&s).RemainingL),
 			"drained_kg": v.DrainedKg, "added_kg": v.AddedKg, "caddy_free_l": v.CaddyFreeL,
 		} {
 			got, there := r[name].(float64)
@@ -205,35 +208,4 @@ func compareHistory(t *testing.T, data string, history *influx) {
 			}
 		}
 	}
-}
-
-// eventsFromHistory reads readings and inputs back from InfluxDB.
-func eventsFromHistory(t *testing.T, history *influx) []fillcalc.Event {
-	t.Helper()
-	var events []fillcalc.Event
-	for _, measurement := range []string{readingMeasurement, inputMeasurement} {
-		for _, r := range history.rows(measurement) {
-			p := Point{Measurement: measurement, AtNs: r["_time"].(time.Time).UnixNano(), Fields: Fields{}}
-			p.Sensor, _ = r["sensor"].(string)
-			for name, value := range r {
-				switch value.(type) {
-				case int64, float64, string:
-					if !strings.HasPrefix(name, "_") && !slices.Contains([]string{"result", "table", "shop", "cart", "sensor"}, name) {
-						p.Fields[name] = value
-					}
-				}
-			}
-			e, err := p.Event()
-			if err != nil {
-				t.Fatalf("%v: %v", r, err)
-			}
-			events = append(events, e)
-		}
-	}
-	sortBySeq(events)
-	return events
-}
-
-func sortBySeq(events []fillcalc.Event) {
-	slices.SortFunc(events, func(a, b fillcalc.Event) int { return cmp.Compare(a.Seq, b.Seq) })
 }

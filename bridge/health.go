@@ -5,82 +5,54 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
-	"io/fs"
 	"log/slog"
 	"net"
 	"net/http"
-	"os"
-	"strings"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 	"golang.org/x/net/netutil"
-	"golang.org/x/sys/unix"
 )
 
 // loopLate is how long a healthy cart's loop may take for one turn: a command
 // waits up to ten seconds for a journal that another program is holding.
 const loopLate = 15 * time.Second
 
-// turn notes that the cart's loop is alive, and how the cart stands.
-func (c *cart) turn() {
-	c.turnedNs.Store(int64(time.Since(c.clock.start)))
-	c.meter.turn(&c.state, len(c.unsaved.Events))
-}
-
-// sinceTurn is how long ago the loop began its present turn.
-func (c *cart) sinceTurn() time.Duration {
-	return time.Since(c.clock.start) - time.Duration(c.turnedNs.Load())
+// loop is a cart's loop as health sees it.
+type loop struct {
+	cart      string
+	running   <-chan struct{}      // closed when it begins to turn
+	sinceTurn func() time.Duration // how long the present turn takes so far
 }
 
 // late names the carts whose loops have not turned for so long.
-func late(carts []*cart, long time.Duration) (names []string) {
-	for _, c := range carts {
-		if c.sinceTurn() > long {
-			names = append(names, c.config.Name)
+func late(loops []loop, long time.Duration) (names []string) {
+	for _, l := range loops {
+		if l.sinceTurn() > long {
+			names = append(names, l.cart)
 		}
 	}
 	return names
 }
 
-// Holder tells whether a program has a cart's journal open, and its process as it
-// told. The lock is tried for a moment: a bridge that starts in that very moment is
-// refused, one that runs notices nothing.
-func (c *Config) Holder(cart string) (process string, held bool, err error) {
-	f, err := os.Open(c.JournalPath(cart) + ".lock")
-	if errors.Is(err, fs.ErrNotExist) {
-		return "", false, nil
-	}
-	if err != nil {
-		return "", false, err
-	}
-	defer f.Close()
-	err = unix.Flock(int(f.Fd()), unix.LOCK_SH|unix.LOCK_NB)
-	if !errors.Is(err, unix.EWOULDBLOCK) {
-		return "", false, err
-	}
-	text, err := io.ReadAll(f)
-	return strings.TrimSpace(string(text)), true, err
-}
-
 // monitor answers /healthz and /metrics.
 type monitor struct {
-	carts    []*cart
+	loops    []loop
 	registry *prometheus.Registry
 	listener net.Listener
 	log      *slog.Logger
 }
 
 // openMonitor listens; run answers.
-func openMonitor(address string, carts []*cart, registry *prometheus.Registry, log *slog.Logger) (*monitor, error) {
+func openMonitor(address string, loops []loop, registry *prometheus.Registry, log *slog.Logger) (*monitor, error) {
 	listener, err := net.Listen("tcp", address)
 	if err != nil {
 		return nil, fmt.Errorf("monitor.listen: %w", err)
 	}
 	// They count against the serial library's limit on descriptors.
-	return &monitor{carts, registry, netutil.LimitListener(listener, 16), log}, nil
+	return &monitor{loops, registry, netutil.LimitListener(listener, 16), log}, nil
 }
 
 // run answers until ctx ends.
@@ -119,9 +91,9 @@ func (m *monitor) health(w http.ResponseWriter, _ *http.Request) {
 		Error string       `json:"error,omitempty"`
 		Carts []cartHealth `json:"carts"`
 	}{OK: true}
-	for _, c := range m.carts {
-		age := c.sinceTurn()
-		h := cartHealth{c.config.Name, age.Milliseconds(), age <= loopLate}
+	for _, l := range m.loops {
+		age := l.sinceTurn()
+		h := cartHealth{l.cart, age.Milliseconds(), age <= loopLate}
 		if !h.OK && answer.OK {
 			answer.OK = false
 			answer.Error = fmt.Sprintf("cart %s has not turned for %.0f s: start the program again", h.Cart, age.Seconds())
@@ -142,4 +114,13 @@ func (m *monitor) close() error {
 		return err
 	}
 	return nil
+}
+
+// newRegistry holds what Prometheus may ask: the process, and what each cart's
+// meter adds. Labels are cart, sensor and words of this program; names of people
+// and vehicles, ids and secrets never come here.
+func newRegistry() *prometheus.Registry {
+	r := prometheus.NewRegistry()
+	r.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	return r
 }

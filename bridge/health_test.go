@@ -2,7 +2,6 @@ package bridge
 
 import (
 	"encoding/json"
-	"errors"
 	"io"
 	"net/http"
 	"net/http/httptest"
@@ -10,16 +9,18 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/bridgetest/journaltest"
+	"bayfill/bridge/config"
 )
 
 // A loop that hangs is no health, and the answer names its cart; a broker that is
 // away is not the loop's.
 func TestHealth(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		l := newLonely(t, lonelyConfig(t, memoryDir(t), caddyLines))
-		l.inFlight = new(Batch) // a disk that does not answer: the next command waits for it
-		l.start()
-		m := &monitor{carts: []*cart{l.cart}}
+		turned := time.Now()
+		m := &monitor{loops: []loop{{"cart", nil, func() time.Duration { return time.Since(turned) }}}}
 		ask := func(status int, trouble string) {
 			t.Helper()
 			w := httptest.NewRecorder()
@@ -37,24 +38,21 @@ func TestHealth(t *testing.T) {
 				t.Errorf("%d %s %v, want %d %q", w.Code, w.Body, err, status, trouble)
 			}
 		}
-		time.Sleep(time.Minute) // silence all the while: the timer turns the loop
 		ask(http.StatusOK, "")
-		l.commands <- incoming{payload: []byte(`{"id":"c",` + openTestJob + `}`)}
 		time.Sleep(loopLate - time.Second)
 		ask(http.StatusOK, "")
 		time.Sleep(2 * time.Second)
 		ask(http.StatusServiceUnavailable, "cart cart has not turned for 16 s: start the program again")
-		l.written <- outcome{err: errors.New("no disk")}
-		time.Sleep(time.Second)
+		turned = time.Now()
 		ask(http.StatusOK, "")
 	})
 }
 
 // What the running program answers, and that its address is free afterwards.
 func TestMonitorAnswers(t *testing.T) {
-	config := bareConfig(t, t.TempDir(), `{listen: "127.0.0.1:0"}`)
-	config.Monitor.Listen = freePort(t)
-	_, stop := runBridgeWith(t, config, Options{Open: mute}, nil)
+	config := journaltest.BareConfig(t, t.TempDir(), `{listen: "127.0.0.1:0"}`)
+	config.Monitor.Listen = bridgetest.FreePort(t)
+	_, stop := runBridgeWith(t, config, Options{Open: bridgetest.Mute}, nil)
 	get := func(path string) (int, string) {
 		t.Helper()
 		r, err := http.Get("http://" + config.Monitor.Listen + path)
@@ -69,10 +67,13 @@ func TestMonitorAnswers(t *testing.T) {
 		return r.StatusCode, string(body)
 	}
 	// Its own broker is up, so the cart comes to it.
-	eventually(t, 10*time.Second, "the connection", func() bool {
+	bridgetest.Eventually(t, 10*time.Second, "the connection", func() bool {
 		_, text := get("/metrics")
 		return strings.Contains(text, "\nbayfill_broker_connected{cart=\"cart\"} 1\n")
 	})
+	if _, text := get("/metrics"); !strings.Contains(text, "\ngo_goroutines ") || !strings.Contains(text, "\nprocess_open_fds ") {
+		t.Errorf("the process is not in\n%s", text)
+	}
 	status, text := get("/healthz")
 	var answer struct{ OK bool }
 	if err := json.Unmarshal([]byte(text), &answer); err != nil || status != http.StatusOK || !answer.OK {
@@ -82,7 +83,7 @@ func TestMonitorAnswers(t *testing.T) {
 		t.Errorf("/: %d", status)
 	}
 	stop()
-	_, again := runBridgeWith(t, config, Options{Open: mute}, nil)
+	_, again := runBridgeWith(t, config, Options{Open: bridgetest.Mute}, nil)
 	again()
 }
 
@@ -98,17 +99,17 @@ func TestMonitorConfig(t *testing.T) {
 		"monitor: {anywhere: true}\n":                       "monitor.anywhere: says nothing without listen",
 		"monitor: {listen: '127.0.0.1:9464', anywere: 1}\n": `did you mean "anywhere"?`,
 	} {
-		_, err := ParseConfig([]byte(smallConfig + lines))
+		_, err := config.Parse([]byte(bridgetest.SmallConfig + lines))
 		if (err == nil) != (want == "") || err != nil && !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v, want %q", lines, err, want)
 		}
 	}
 	// One that is taken is told at the start, not later.
-	config := bareConfig(t, t.TempDir(), `{listen: "127.0.0.1:0"}`)
+	config := journaltest.BareConfig(t, t.TempDir(), `{listen: "127.0.0.1:0"}`)
 	taken := httptest.NewServer(nil)
 	defer taken.Close()
 	config.Monitor.Listen = taken.Listener.Addr().String()
-	if _, err := New(t.Context(), config, Options{Log: testLog()}); err == nil || !strings.HasPrefix(err.Error(), "monitor.listen: ") {
+	if _, err := New(t.Context(), config, Options{Log: bridgetest.Log()}); err == nil || !strings.HasPrefix(err.Error(), "monitor.listen: ") {
 		t.Errorf("a taken address: %v", err)
 	}
 }

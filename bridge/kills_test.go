@@ -16,6 +16,11 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
 	"bayfill/sim"
+
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/config"
+	"bayfill/bridge/journal"
+	"bayfill/bridge/wire"
 )
 
 // keypad sends commands to the test cart and remembers, over all kills, what was
@@ -41,7 +46,7 @@ func newKeypad(t *testing.T, url string) *keypad {
 		t.Fatalf("connecting to %s: %v", url, token.Error())
 	}
 	t.Cleanup(func() { k.client.Disconnect(50) })
-	wanted := map[string]byte{testCart + "replies/+": 1, testCart + "volumes": 1, testCart + "job": 1}
+	wanted := map[string]byte{bridgetest.Topics + "replies/+": 1, bridgetest.Topics + "volumes": 1, bridgetest.Topics + "job": 1}
 	if token := k.client.SubscribeMultiple(wanted, k.hear); !token.WaitTimeout(10*time.Second) || token.Error() != nil {
 		t.Fatalf("subscribing: %v", token.Error())
 	}
@@ -51,7 +56,7 @@ func newKeypad(t *testing.T, url string) *keypad {
 func (k *keypad) hear(_ mqtt.Client, m mqtt.Message) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	leaf := strings.TrimPrefix(m.Topic(), testCart)
+	leaf := strings.TrimPrefix(m.Topic(), bridgetest.Topics)
 	id, reply := strings.CutPrefix(leaf, "replies/")
 	if !reply {
 		k.shown[leaf] = m.Payload()
@@ -60,7 +65,7 @@ func (k *keypad) hear(_ mqtt.Client, m mqtt.Message) {
 		}
 		return
 	}
-	var r Reply
+	var r wire.Reply
 	if err := json.Unmarshal(m.Payload(), &r); err != nil {
 		k.t.Errorf("%s: %v", m.Topic(), err)
 		return
@@ -82,11 +87,11 @@ func (k *keypad) send(id, body string) {
 	k.sent[id] = payload
 	delete(k.refused, id)
 	k.mu.Unlock()
-	k.client.Publish(testCart+"commands", 1, false, payload)
+	k.client.Publish(bridgetest.Topics+"commands", 1, false, payload)
 }
 
 // try sends a command under its id until somebody answers.
-func (k *keypad) try(id, body string) (r Reply) {
+func (k *keypad) try(id, body string) (r wire.Reply) {
 	k.t.Helper()
 	for end := time.Now().Add(time.Minute); time.Now().Before(end); {
 		k.send(id, body)
@@ -96,7 +101,7 @@ func (k *keypad) try(id, body string) (r Reply) {
 			text, refused := k.refused[id]
 			k.mu.Unlock()
 			if done || refused {
-				return Reply{OK: done, Error: text}
+				return wire.Reply{OK: done, Error: text}
 			}
 		}
 	}
@@ -107,7 +112,7 @@ func (k *keypad) try(id, body string) (r Reply) {
 // do tries a command until it is done; a scale may have to settle first.
 func (k *keypad) do(id, body string) {
 	k.t.Helper()
-	eventually(k.t, time.Minute, "the command "+body, func() bool {
+	bridgetest.Eventually(k.t, time.Minute, "the command "+body, func() bool {
 		r := k.try(id, body)
 		if !r.OK && !strings.Contains(r.Error, "not settled") {
 			k.t.Fatalf("%s: %s: %s", id, body, r.Error)
@@ -117,7 +122,7 @@ func (k *keypad) do(id, body string) {
 }
 
 // leaf decodes what was shown last.
-func leaf[T any](k *keypad, name Leaf) (v T) {
+func leaf[T any](k *keypad, name wire.Leaf) (v T) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	if text := k.shown[string(name)]; text != nil {
@@ -141,7 +146,7 @@ func (k *keypad) lives(long time.Duration) bool {
 
 // KilledJobs is what a cart did while its bridge was killed again and again.
 type KilledJobs struct {
-	Config *Config
+	Config *config.Config
 	Jobs   []string
 }
 
@@ -151,13 +156,13 @@ type KilledJobs struct {
 // against what was answered and what truly flowed.
 func PlayKilledJobs(t *testing.T, kills int) KilledJobs {
 	const speed = 10
-	broker, server := startMosquitto(t), startInflux(t)
-	rig := testRig(t, speed)
+	broker, server := bridgetest.StartMosquitto(t), bridgetest.StartInflux(t)
+	rig := bridgetest.NewRig(t, speed)
 	data := t.TempDir()
-	p := childBridge(t, testConfigText(rig, data, broker.url, server.url), speed)
-	p.start()
-	k := newKeypad(t, broker.url)
-	played := KilledJobs{Config: testConfig(t, rig, data, broker.url, server.url)}
+	p := childBridge(t, bridgetest.ConfigText(rig, data, broker.URL, server.URL), speed)
+	p.Start()
+	k := newKeypad(t, broker.URL)
+	played := KilledJobs{Config: testConfig(t, rig, data, broker.URL, server.URL)}
 	path := played.Config.JournalPath("cart")
 	count := journalInputs{times: map[string]int{}}
 	began, killed, steps := time.Now(), 0, 0
@@ -172,33 +177,33 @@ func PlayKilledJobs(t *testing.T, kills int) KilledJobs {
 		end := func() { enough(); others.Wait() }
 		defer end()
 
-		do("open", strings.Replace(openTestJob, "job-1", job, 1))
+		do("open", strings.Replace(bridgetest.OpenJob, "job-1", job, 1))
 		do("drain", `"do":"phase","phase":"draining"`)
 		rig.Do((*sim.Cart).OpenDrain)
-		eventually(t, time.Minute, "a kilogram in the caddy", func() bool { return rig.Truth().DrainedKg > before.DrainedKg+1 })
+		bridgetest.Eventually(t, time.Minute, "a kilogram in the caddy", func() bool { return rig.Truth().DrainedKg > before.DrainedKg+1 })
 		rig.Do((*sim.Cart).CloseDrain)
 		do("fill", `"do":"phase","phase":"filling"`)
 		// A technician pours when the supply's weight is known.
-		eventually(t, time.Minute, "a known supply", func() bool {
-			v := leaf[VolumesMessage](k, VolumesLeaf)
-			return v.Job == job && v.Phase == "filling" && known(v.AddedL)
+		bridgetest.Eventually(t, time.Minute, "a known supply", func() bool {
+			v := leaf[wire.Volumes](k, wire.VolumesLeaf)
+			return v.Job == job && v.Phase == "filling" && bridgetest.Known(v.AddedL)
 		})
 		rig.Do(func(c *sim.Cart) { c.StartPour(0.05) })
-		eventually(t, time.Minute, "as much poured in", func() bool {
+		bridgetest.Eventually(t, time.Minute, "as much poured in", func() bool {
 			now := rig.Truth()
 			return now.AddedKg-before.AddedKg > now.DrainedKg-before.DrainedKg
 		})
 		rig.Do((*sim.Cart).StopPour)
 		// Nor closes while the board still shows that it runs.
-		eventually(t, time.Minute, "the pour to be over", func() bool {
-			v := leaf[VolumesMessage](k, VolumesLeaf)
-			return known(v.AddedLMin) && math.Abs(float64(v.AddedLMin)) < 0.05
+		bridgetest.Eventually(t, time.Minute, "the pour to be over", func() bool {
+			v := leaf[wire.Volumes](k, wire.VolumesLeaf)
+			return bridgetest.Known(v.AddedLMin) && math.Abs(float64(v.AddedLMin)) < 0.05
 		})
 		for closed, try := false, 0; !closed; try++ {
 			if try == 300 {
 				t.Fatalf("%s cannot be closed: %s", job, k.refused[job+"-close"])
 			}
-			for _, step := range leaf[JobMessage](k, JobLeaf).Undecided {
+			for _, step := range leaf[wire.Job](k, wire.JobLeaf).Undecided {
 				// What was shown before the kill need not have come to the disk.
 				id := fmt.Sprintf("%s-decide-%d-%d", job, step.Step, try)
 				if r := k.try(id, fmt.Sprintf(`"do":"decide","as":"fluid","step":%d,"step_at":%q`, step.Step, step.At)); r.OK {
@@ -211,13 +216,13 @@ func PlayKilledJobs(t *testing.T, kills int) KilledJobs {
 		end()
 
 		played.Jobs = append(played.Jobs, job)
-		j, err := ReadJournal(path)
+		j, err := journal.OpenReadOnly(path)
 		if err != nil {
 			t.Fatal(err)
 		}
 		count.read(t, j)
 		count.check(t, k)
-		state, err := j.jobState(t.Context(), job)
+		state, err := j.JobState(t.Context(), job)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -227,8 +232,8 @@ func PlayKilledJobs(t *testing.T, kills int) KilledJobs {
 			name          string
 			measured, was float64
 		}{
-			{"drained", v.DrainedL, truth.DrainedL(testUsed, 20) - before.DrainedL(testUsed, 20)},
-			{"added", v.AddedL, truth.AddedL(testFresh, 20) - before.AddedL(testFresh, 20)},
+			{"drained", v.DrainedL, truth.DrainedL(bridgetest.UsedFluid, 20) - before.DrainedL(bridgetest.UsedFluid, 20)},
+			{"added", v.AddedL, truth.AddedL(bridgetest.FreshFluid, 20) - before.AddedL(bridgetest.FreshFluid, 20)},
 		} {
 			// As without a kill: an account is a sum of differences, in which whatever
 			// lay between drops out.
@@ -242,14 +247,14 @@ func PlayKilledJobs(t *testing.T, kills int) KilledJobs {
 		rig.Do((*sim.Cart).EmptyCaddy)
 		rig.Do(func(c *sim.Cart) { c.SwapSupply(6) })
 		away := rig.Truth().ElapsedS
-		eventually(t, 30*time.Second, "caddy and supply", func() bool { return rig.Truth().ElapsedS > away+25 })
+		bridgetest.Eventually(t, 30*time.Second, "caddy and supply", func() bool { return rig.Truth().ElapsedS > away+25 })
 	}
-	p.cmd.Process.Signal(syscall.SIGTERM)
-	if err := p.cmd.Wait(); err != nil {
+	p.Cmd.Process.Signal(syscall.SIGTERM)
+	if err := p.Cmd.Wait(); err != nil {
 		t.Errorf("a clean stop ended with %v", err)
 	}
-	p.cmd = nil
-	j, err := OpenJournal(path)
+	p.Cmd = nil
+	j, err := journal.Open(path)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -264,7 +269,7 @@ func PlayKilledJobs(t *testing.T, kills int) KilledJobs {
 // killAtRandom kills and starts the bridge until ctx ends or it was done so many
 // times: half of the time when it has hardly begun, else some time after it has
 // come to life.
-func killAtRandom(ctx context.Context, t *testing.T, p *process, k *keypad, most int) (kills int) {
+func killAtRandom(ctx context.Context, t *testing.T, p *bridgetest.Process, k *keypad, most int) (kills int) {
 	for kills < most {
 		wait := rand.N(700 * time.Millisecond)
 		if rand.IntN(2) == 0 {
@@ -279,14 +284,14 @@ func killAtRandom(ctx context.Context, t *testing.T, p *process, k *keypad, most
 			return kills
 		case <-time.After(wait):
 		}
-		cmd := p.cmd
-		p.stop(syscall.SIGKILL)
+		cmd := p.Cmd
+		p.Stop(syscall.SIGKILL)
 		if ended := cmd.ProcessState; ended.Exited() {
 			t.Errorf("before it was killed the bridge had ended by itself: %v", ended)
 			return kills
 		}
 		kills++
-		p.start()
+		p.Start()
 	}
 	return kills
 }
@@ -312,7 +317,7 @@ func (k *keypad) chatter(ctx context.Context, job string) {
 			}
 			k.mu.Unlock()
 			if again != "" {
-				k.client.Publish(testCart+"commands", 1, false, again)
+				k.client.Publish(bridgetest.Topics+"commands", 1, false, again)
 			}
 		default:
 			k.send(id, `"do":"enter","what":"dipstick","share":0.5`)
@@ -326,7 +331,7 @@ type journalInputs struct {
 	times map[string]int
 }
 
-func (c *journalInputs) read(t *testing.T, j *Journal) {
+func (c *journalInputs) read(t *testing.T, j *journal.Journal) {
 	t.Helper()
 	events, err := j.Events(t.Context(), c.seq, 1<<30)
 	if err != nil {

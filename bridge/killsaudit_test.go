@@ -9,6 +9,11 @@ import (
 
 	"bayfill/bridge"
 	"bayfill/bridge/audit"
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/bridgetest/audittest"
+	"bayfill/bridge/bridgetest/journaltest"
+	"bayfill/bridge/journal"
+	"bayfill/bridge/points"
 	"bayfill/fillcalc"
 	"bayfill/sim/study"
 )
@@ -23,13 +28,13 @@ var killsWanted = flag.Int("kills", 6, "how many times TestKilledAtRandom kills 
 // job can be proved.
 func TestKilledAtRandom(t *testing.T) {
 	played := bridge.PlayKilledJobs(t, *killsWanted)
-	bridge.Forward(t, played.Config, "cart")
+	audittest.Forward(t, played.Config, "cart")
 	store, err := audit.OpenStore(played.Config.History)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer store.Close()
-	provable(t, store, played.Config.JournalPath("cart"), "cart", played.Jobs, 100, 10)
+	audittest.Provable(t, store, played.Config.JournalPath("cart"), "cart", played.Jobs, 100, 10)
 	want, fromNs, toNs := journalLines(t, played.Config.JournalPath("cart"))
 	var out strings.Builder
 	if err := store.Export(t.Context(), "test", "cart", fromNs, toNs+1, audit.LineProtocol, &out, func(int64, int) {}); err != nil {
@@ -51,7 +56,7 @@ func TestKilledAtRandom(t *testing.T) {
 // and the last.
 func journalLines(t *testing.T, path string) (lines []string, fromNs, toNs int64) {
 	t.Helper()
-	j, err := bridge.ReadJournal(path)
+	j, err := journal.OpenReadOnly(path)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -66,7 +71,7 @@ func journalLines(t *testing.T, path string) (lines []string, fromNs, toNs int64
 	}
 	atNs := map[uint64]int64{}
 	for i := range events {
-		p, err := bridge.PointOf(&events[i], names)
+		p, err := points.Of(&events[i], names)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -79,13 +84,13 @@ func journalLines(t *testing.T, path string) (lines []string, fromNs, toNs int64
 		t.Fatal(err)
 	}
 	for _, p := range published {
-		fields, err := bridge.ParseFields(p.Fields)
+		fields, err := points.ParseFields(p.Fields)
 		if err != nil {
 			t.Fatal(err)
 		}
 		// The query language does not tell an empty text from none.
 		maps.DeleteFunc(fields, func(_ string, v any) bool { return v == "" })
-		point := bridge.Point{Measurement: p.Measurement, AtNs: atNs[p.Seq], Fields: fields}
+		point := points.Point{Measurement: p.Measurement, AtNs: atNs[p.Seq], Fields: fields}
 		lines = append(lines, point.Line("test", "cart"))
 	}
 	return lines, events[0].AtNs, last.AtNs
@@ -94,10 +99,10 @@ func journalLines(t *testing.T, path string) (lines []string, fromNs, toNs int64
 // A reading that was on its way when the job was closed comes a nanosecond later,
 // and is none of the job's.
 func TestWhatFollowsAJobIsNotOfIt(t *testing.T) {
-	server := bridge.StartInflux(t)
-	config := historyConfig(t, server.URL(), "cart")
-	bridge.KeepJobs(t, config, []string{"job"}, study.Events(shortJobs(t), 7, 1))
-	bridge.Forward(t, config, "cart")
+	server := bridgetest.StartInflux(t)
+	config := audittest.HistoryConfig(t, server.URL, "cart")
+	journaltest.KeepJobs(t, config, []string{"job"}, study.Events(audittest.ShortJobs(t), 7, 1))
+	audittest.Forward(t, config, "cart")
 	store, err := audit.OpenStore(config.History)
 	if err != nil {
 		t.Fatal(err)
@@ -119,7 +124,7 @@ func TestWhatFollowsAJobIsNotOfIt(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	late, err := bridge.PointOf(&fillcalc.Event{Seq: seq + 1, AtNs: end.AtNs + 1, Kind: fillcalc.KindWeight, Sensor: "caddy", N: 1, Value: 3}, nil)
+	late, err := points.Of(&fillcalc.Event{Seq: seq + 1, AtNs: end.AtNs + 1, Kind: fillcalc.KindWeight, Sensor: "caddy", N: 1, Value: 3}, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

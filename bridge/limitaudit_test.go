@@ -5,6 +5,7 @@ import (
 
 	"bayfill/bridge"
 	"bayfill/bridge/audit"
+	"bayfill/bridge/bridgetest/audittest"
 )
 
 // A history that is away beyond the journal's limit costs readings between jobs,
@@ -20,5 +21,5 @@ func TestJournalAtItsLimit(t *testing.T) {
 	if len(played.Jobs) == 0 {
 		t.Fatal("no jobs")
 	}
-	provable(t, store, played.Config.JournalPath("cart"), "cart", played.Jobs, 500, 50)
+	audittest.Provable(t, store, played.Config.JournalPath("cart"), "cart", played.Jobs, 500, 50)
 }

@@ -20,6 +20,13 @@ import (
 	"time"
 
 	"bayfill/fillcalc"
+
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/bridgetest/journaltest"
+	"bayfill/bridge/cart"
+	"bayfill/bridge/config"
+	"bayfill/bridge/points"
+	"bayfill/bridge/wire"
 )
 
 // A week takes some minutes for each of these tests:
@@ -35,7 +42,7 @@ func outage() time.Duration { return time.Duration(*outageDays * 24 * float64(ti
 // stream gives a running cart readings that bear simulated times: it takes them,
 // in order, as fast as it can, and days pass in seconds.
 type stream struct {
-	*cart
+	*cart.Cart
 	t     *testing.T
 	stop  func()
 	nowNs int64
@@ -47,18 +54,18 @@ type stream struct {
 }
 
 // startStream runs the cart of a configuration without its ports.
-func startStream(t *testing.T, config *Config) *stream {
+func startStream(t *testing.T, config *config.Config, keep time.Duration) *stream {
 	t.Helper()
 	s := &stream{t: t, caddyKg: 3.2, supplyKg: 9.1}
 	var b *Bridge
-	b, s.stop = runBridgeWith(t, config, Options{Open: mute}, func(b *Bridge) {
-		s.cart = b.carts[0]
-		s.drivers, s.calibrationNs, s.keep = nil, 1<<62, 1000*time.Hour
+	b, s.stop = runBridgeWith(t, config, Options{Open: bridgetest.Mute}, func(b *Bridge) {
+		s.Cart = b.carts[0]
+		s.Unwire(keep)
 		// Ahead of the clock: no tick comes between.
-		s.nowNs = s.state.NowNs + int64(time.Hour)
-		s.first = alertTexts(s.alertsMessage())
+		s.nowNs = s.State().NowNs + int64(time.Hour)
+		s.first = s.alertTexts()
 	})
-	s.cart = b.carts[0]
+	s.Cart = b.carts[0]
 	return s
 }
 
@@ -67,7 +74,7 @@ func startStream(t *testing.T, config *Config) *stream {
 func (s *stream) live(long, every time.Duration, drainKgS, pourKgS float64) {
 	give := func(sensor string, kind fillcalc.Kind, value float64, afterNs int64) {
 		s.readings++
-		s.inbox <- happening{event: &fillcalc.Event{AtNs: s.nowNs + afterNs, Kind: kind, Sensor: sensor, N: s.frames, Value: value, Stability: fillcalc.Stable}}
+		s.Feed(fillcalc.Event{AtNs: s.nowNs + afterNs, Kind: kind, Sensor: sensor, N: s.frames, Value: value, Stability: fillcalc.Stable})
 	}
 	shown := func(kg float64) float64 { return math.Round(kg/0.005) * 0.005 }
 	for end := s.nowNs + int64(long); s.nowNs < end; {
@@ -86,9 +93,9 @@ func (s *stream) live(long, every time.Duration, drainKgS, pourKgS float64) {
 // settled waits until all that was given is on disk.
 func (s *stream) settled() {
 	s.t.Helper()
-	eventually(s.t, time.Minute, "the journal to have all", func() bool {
+	bridgetest.Eventually(s.t, time.Minute, "the journal to have all", func() bool {
 		var atNs int64
-		err := s.journal.db.QueryRow("SELECT at_ns FROM event ORDER BY seq DESC LIMIT 1").Scan(&atNs)
+		err := s.Journal().DB.QueryRow("SELECT at_ns FROM event ORDER BY seq DESC LIMIT 1").Scan(&atNs)
 		return err == nil && atNs >= s.nowNs
 	})
 }
@@ -100,9 +107,9 @@ func (s *stream) must(commands ...string) {
 	for _, c := range commands {
 		s.ids++
 		id := fmt.Sprintf("c%d-%d", s.nowNs, s.ids)
-		s.cart.commands <- incoming{payload: fmt.Appendf(nil, `{"id":%q,%s}`, id, c)}
-		eventually(s.t, 10*time.Second, c+" to be done", func() bool {
-			_, done, err := s.journal.Answered(id)
+		s.Command(fmt.Appendf(nil, `{"id":%q,%s}`, id, c))
+		bridgetest.Eventually(s.t, 10*time.Second, c+" to be done", func() bool {
+			_, done, err := s.Journal().Answered(id)
 			return done && err == nil
 		})
 	}
@@ -132,11 +139,15 @@ func (s *stream) fill() {
 
 func (s *stream) alertTexts() map[string]string {
 	s.t.Helper()
-	var m AlertsMessage
-	if err := json.Unmarshal(s.link.payload(AlertsLeaf), &m); err != nil {
+	var m wire.Alerts
+	payload := s.Leaves()[wire.AlertsLeaf]
+	if payload == "" {
+		return nil
+	}
+	if err := json.Unmarshal([]byte(payload), &m); err != nil {
 		s.t.Fatal(err)
 	}
-	return alertTexts(m)
+	return bridgetest.AlertTexts(m)
 }
 
 // memory is what the process holds when it rests: the least of some looks, since
@@ -178,18 +189,18 @@ func sameMemory(t *testing.T, part func()) {
 // after the first day, and back again it hears the newest of each leaf and nothing
 // old.
 func TestBrokerAwayForAWeek(t *testing.T) {
-	broker := startMosquitto(t)
-	config := lonelyConfig(t, memoryDir(t), caddyLines, supplyLines, probeLines)
-	config.Broker.URL = broker.url
-	s := startStream(t, config)
-	bay := subscribe(t, broker.url, "", "", testCart+"#")
-	online(t, bay, "")
+	broker := bridgetest.StartMosquitto(t)
+	config := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines)
+	config.Broker.URL = broker.URL
+	s := startStream(t, config, 1000*time.Hour)
+	bay := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"#")
+	bridgetest.Online(t, bay, "")
 	s.live(time.Minute, time.Second, 0, 0)
-	s.must(openTestJob, `"do":"phase","phase":"draining"`)
+	s.must(bridgetest.OpenJob, `"do":"phase","phase":"draining"`)
 	s.live(20*time.Second, fast, 0.05, 0)
-	eventually(t, 10*time.Second, "the job to be seen", func() bool { return read[VolumesMessage](bay, VolumesLeaf).Phase == "draining" })
+	bridgetest.Eventually(t, 10*time.Second, "the job to be seen", func() bool { return bridgetest.Read[wire.Volumes](bay, wire.VolumesLeaf).Phase == "draining" })
 
-	broker.stop(syscall.SIGKILL)
+	broker.Stop(syscall.SIGKILL)
 	// A spoonful each hour, slow enough for a drip.
 	hours := max(1, int(outage().Hours()/7))
 	sameMemory(t, func() {
@@ -202,38 +213,38 @@ func TestBrokerAwayForAWeek(t *testing.T) {
 	drainedKg := s.caddyKg - 3.2
 
 	// Whatever comes from now on is at least as new as what is due now.
-	var heard []message
-	for leaf, payload := range given(s.link) {
-		heard = append(heard, message{topic: testCart + string(leaf), payload: []byte(payload)})
+	var heard []bridgetest.Message
+	for leaf, payload := range s.Leaves() {
+		heard = append(heard, bridgetest.Message{Topic: bridgetest.Topics + string(leaf), Payload: []byte(payload)})
 	}
-	before, back := len(bay.all()), timestamp(s.nowNs)
-	broker.start()
-	eventually(t, 30*time.Second, "the cart to be back", func() bool { return s.link.connected.Load() })
+	before, back := len(bay.All()), wire.Timestamp(s.nowNs)
+	broker.Start()
+	bridgetest.Eventually(t, 30*time.Second, "the cart to be back", func() bool { return s.Connected() })
 	for range 10 {
 		s.live(time.Minute, time.Second, 0, 0)
 		time.Sleep(100 * time.Millisecond)
 	}
 	s.settled()
-	for _, leaf := range stateLeaves {
-		eventually(t, 20*time.Second, "the newest "+string(leaf), func() bool {
-			m, ok := bay.last("/" + string(leaf))
-			return ok && bytes.Equal(m.payload, s.link.payload(leaf))
+	for _, leaf := range wire.StateLeaves {
+		bridgetest.Eventually(t, 20*time.Second, "the newest "+string(leaf), func() bool {
+			m, ok := bay.Last("/" + string(leaf))
+			return ok && string(m.Payload) == s.Leaves()[leaf]
 		})
 	}
-	heard = append(heard, bay.all()[before:]...)
-	neverBack(t, heard)
+	heard = append(heard, bay.All()[before:]...)
+	bridgetest.NeverBack(t, heard)
 	fresh := 0
 	for _, m := range heard {
 		var r struct{ TS string }
-		if !strings.HasSuffix(m.topic, "/"+string(ReadingsLeaf)) {
+		if !strings.HasSuffix(m.Topic, "/"+string(wire.ReadingsLeaf)) {
 			continue
 		}
-		if err := json.Unmarshal(m.payload, &r); err != nil || r.TS <= back {
+		if err := json.Unmarshal(m.Payload, &r); err != nil || r.TS <= back {
 			t.Fatalf("at the end of the outage, at %s, came a reading of %s, %v", back, r.TS, err)
 		}
 		fresh++
 	}
-	v := read[VolumesMessage](bay, VolumesLeaf)
+	v := bridgetest.Read[wire.Volumes](bay, wire.VolumesLeaf)
 	if kg := float64(v.DrainedKg); math.Abs(kg-drainedKg) > 0.03 || v.UndecidedL != 0 || fresh == 0 {
 		t.Errorf("%.3f kg are drained, %.3f L undecided; %.3f kg came; %d live readings", kg, v.UndecidedL, drainedKg, fresh)
 	}
@@ -257,7 +268,7 @@ func (f *front) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	for line := range strings.Lines(string(body)) {
 		measurement, rest, _ := strings.Cut(line, ",")
 		f.got[measurement]++
-		if measurement != readingMeasurement && measurement != inputMeasurement {
+		if measurement != points.ReadingMeasurement && measurement != points.InputMeasurement {
 			continue
 		}
 		seq, err := strconv.ParseInt(rest[strings.LastIndex(rest, "seq=")+4:strings.LastIndex(rest, "i ")], 10, 64)
@@ -270,50 +281,19 @@ func (f *front) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	f.to.ServeHTTP(w, r)
 }
 
-// points is how many of a measurement the server holds, by its own count.
-func (i *influx) points(measurement string) int {
-	i.t.Helper()
-	r, err := http.PostForm(i.url+"/query", url.Values{"db": {"bayfill"}, "q": {"SELECT count(seq) FROM " + measurement}})
-	if err != nil {
-		i.t.Fatal(err)
-	}
-	defer r.Body.Close()
-	var answer struct {
-		Results []struct {
-			Series []struct{ Values [][]any }
-		}
-	}
-	if err := json.NewDecoder(r.Body).Decode(&answer); err != nil {
-		i.t.Fatal(err)
-	}
-	if len(answer.Results) == 0 || len(answer.Results[0].Series) == 0 {
-		return 0
-	}
-	return int(answer.Results[0].Series[0].Values[0][1].(float64))
-}
-
-// count is a number that a query finds in the journal.
-func (j *Journal) count(t *testing.T, query string, args ...any) (n int) {
-	t.Helper()
-	if err := j.db.QueryRow(query, args...).Scan(&n); err != nil {
-		t.Fatal(err)
-	}
-	return n
-}
-
 // A history that is away for a week of readings and jobs: no more memory is held
 // than after the first day, the journal grows by the same each day, and then all
 // of it arrives in order, each event once.
 func TestHistoryAwayForAWeek(t *testing.T) {
-	server := startInflux(t)
-	there, err := url.Parse(server.url)
+	server := bridgetest.StartInflux(t)
+	there, err := url.Parse(server.URL)
 	if err != nil {
 		t.Fatal(err)
 	}
-	config := lonelyConfig(t, memoryDir(t), caddyLines, supplyLines, probeLines)
-	address := freePort(t)
-	config.History = HistoryConfig{URL: "http://" + address, Bucket: "bayfill/autogen"}
-	s := startStream(t, config)
+	conf := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines)
+	address := bridgetest.FreePort(t)
+	conf.History = config.History{URL: "http://" + address, Bucket: "bayfill/autogen"}
+	s := startStream(t, conf, 1000*time.Hour)
 	var sizes []int64
 	part := outage() / 7
 	sameMemory(t, func() {
@@ -321,13 +301,13 @@ func TestHistoryAwayForAWeek(t *testing.T) {
 		s.fill()
 		s.live(part-time.Minute, 2*time.Second, 0, 0)
 		s.settled()
-		used, err := s.journal.used()
+		used, err := s.Journal().Used()
 		if err != nil {
 			t.Fatal(err)
 		}
 		sizes = append(sizes, used)
 	})
-	events := s.journal.eventCount(t)
+	events := journaltest.EventCount(t, s.Journal())
 	// What the first part takes holds what is there from the beginning too.
 	perPart := (sizes[6] - sizes[0]) / 6
 	for i, used := range sizes {
@@ -336,11 +316,11 @@ func TestHistoryAwayForAWeek(t *testing.T) {
 		}
 	}
 	t.Logf("%d events, %d kB of journal, %d bytes an event", events, sizes[6]/1000, sizes[6]/int64(events))
-	if sent, err := s.journal.Sent(); sent != 0 || err != nil {
+	if sent, err := s.Journal().Sent(); sent != 0 || err != nil {
 		t.Fatalf("sent up to %d, %v: it was not away", sent, err)
 	}
-	if !strings.Contains(string(s.link.payload(AlertsLeaf)), `"history server does not answer`) {
-		t.Errorf("the alerts are %s", s.link.payload(AlertsLeaf))
+	if !strings.Contains(s.Leaves()[wire.AlertsLeaf], `"history server does not answer`) {
+		t.Errorf("the alerts are %s", s.Leaves()[wire.AlertsLeaf])
 	}
 
 	through := &front{t: t, to: httputil.NewSingleHostReverseProxy(there), got: map[string]int{}}
@@ -355,30 +335,30 @@ func TestHistoryAwayForAWeek(t *testing.T) {
 	s.live(time.Minute, time.Second, 0, 0) // life goes on
 	s.settled()
 	var newest uint64
-	eventually(t, 5*time.Minute, "the history to catch up", func() bool {
-		newest = uint64(s.journal.count(t, "SELECT max(seq) FROM event"))
-		sent, err := s.journal.Sent()
+	bridgetest.Eventually(t, 5*time.Minute, "the history to catch up", func() bool {
+		newest = uint64(journaltest.CountOf(t, s.Journal(), "SELECT max(seq) FROM event"))
+		sent, err := s.Journal().Sent()
 		return err == nil && sent == newest
 	})
 	t.Logf("caught up in %v", time.Since(began))
 	s.stop()
 	web.Close()
 	serving.Wait()
-	j := openTestJournal(t, config.JournalPath("cart"))
+	j := journaltest.Open(t, conf.JournalPath("cart"))
 	want := map[string]int{
-		readingMeasurement: j.count(t, "SELECT count(*) FROM event WHERE input IS NULL"),
-		inputMeasurement:   j.count(t, "SELECT count(*) FROM event WHERE input IS NOT NULL"),
+		points.ReadingMeasurement: journaltest.CountOf(t, j, "SELECT count(*) FROM event WHERE input IS NULL"),
+		points.InputMeasurement:   journaltest.CountOf(t, j, "SELECT count(*) FROM event WHERE input IS NOT NULL"),
 	}
-	for _, m := range []string{volumeMeasurement, windowMeasurement, jobMeasurement} {
-		want[m] = j.count(t, "SELECT count(*) FROM published WHERE measurement = ?", m)
+	for _, m := range []string{points.VolumeMeasurement, points.WindowMeasurement, points.JobMeasurement} {
+		want[m] = journaltest.CountOf(t, j, "SELECT count(*) FROM published WHERE measurement = ?", m)
 	}
 	for m, n := range want {
-		if got := server.points(m); got != n || through.got[m] != n || n == 0 {
+		if got := server.Points(m); got != n || through.got[m] != n || n == 0 {
 			t.Errorf("%s: the journal has %d, %d were sent, the history has %d", m, n, through.got[m], got)
 		}
 	}
-	if n := want[readingMeasurement] + want[inputMeasurement]; uint64(through.last) != newest || n != int(newest) || want[readingMeasurement] != s.readings {
-		t.Errorf("%d events of %d, the last sent is %d; %d of %d readings", n, newest, through.last, want[readingMeasurement], s.readings)
+	if n := want[points.ReadingMeasurement] + want[points.InputMeasurement]; uint64(through.last) != newest || n != int(newest) || want[points.ReadingMeasurement] != s.readings {
+		t.Errorf("%d events of %d, the last sent is %d; %d of %d readings", n, newest, through.last, want[points.ReadingMeasurement], s.readings)
 	}
 	if len(want) != len(through.got) {
 		t.Errorf("sent were %v", through.got)

@@ -10,6 +10,12 @@ import (
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/bridgetest/journaltest"
+	"bayfill/bridge/config"
+	"bayfill/bridge/points"
+	"bayfill/bridge/wire"
 )
 
 // A month with a real broker and a real history, a job every few hours and the
@@ -19,64 +25,63 @@ import (
 //	go test ./bridge -run TestMonthOnRealServers -v -timeout 60m -soak-days 30
 func TestMonthOnRealServers(t *testing.T) {
 	const jobs = 8 // a day
-	broker, server := startMosquitto(t), startInflux(t)
-	config := lonelyConfig(t, memoryDir(t), caddyLines, supplyLines, probeLines)
-	config.Broker.URL = broker.url
-	config.History = HistoryConfig{URL: server.url, Bucket: "bayfill/autogen"}
-	s := startStream(t, config)
-	s.cart.keep = 30 * time.Minute
+	broker, server := bridgetest.StartMosquitto(t), bridgetest.StartInflux(t)
+	conf := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines)
+	conf.Broker.URL = broker.URL
+	conf.History = config.History{URL: server.URL, Bucket: "bayfill/autogen"}
+	s := startStream(t, conf, 30*time.Minute)
 
 	// A board that keeps no message, only what it must know.
 	var messages, bad atomic.Int64
 	var phase atomic.Pointer[string]
-	o := mqtt.NewClientOptions().AddBroker(broker.url).SetClientID("board").SetProtocolVersion(4)
+	o := mqtt.NewClientOptions().AddBroker(broker.URL).SetClientID("board").SetProtocolVersion(4)
 	board := mqtt.NewClient(o)
 	if token := board.Connect(); !token.WaitTimeout(10*time.Second) || token.Error() != nil {
 		t.Fatal(token.Error())
 	}
 	defer board.Disconnect(50)
-	board.Subscribe(testCart+"#", 1, func(_ mqtt.Client, m mqtt.Message) {
+	board.Subscribe(bridgetest.Topics+"#", 1, func(_ mqtt.Client, m mqtt.Message) {
 		messages.Add(1)
 		var v struct{ Phase string }
-		if err := json.Unmarshal(m.Payload(), &v); err != nil && !strings.HasSuffix(m.Topic(), "/"+string(PresenceLeaf)) {
+		if err := json.Unmarshal(m.Payload(), &v); err != nil && !strings.HasSuffix(m.Topic(), "/"+string(wire.PresenceLeaf)) {
 			bad.Add(1)
 		}
-		if strings.HasSuffix(m.Topic(), "/"+string(VolumesLeaf)) {
+		if strings.HasSuffix(m.Topic(), "/"+string(wire.VolumesLeaf)) {
 			phase.Store(&v.Phase)
 		}
 	}).Wait()
 
-	look := func() footprint {
-		f := footprint{events: s.journal.eventCount(t)}
-		f.heapKB, f.goroutines = memory()
+	look := func() bridgetest.Footprint {
+		f := bridgetest.Footprint{Events: journaltest.EventCount(t, s.Journal())}
+		f.HeapKB, f.Goroutines = memory()
 		open, err := os.ReadDir("/proc/self/fd")
 		if err != nil {
 			t.Fatal(err)
 		}
-		f.descriptors = len(open)
-		used, err := s.journal.used()
+		f.Descriptors = len(open)
+		used, err := s.Journal().Used()
 		if err != nil {
 			t.Fatal(err)
 		}
-		f.journalKB = int(used / 1024)
+		f.JournalKB = int(used / 1024)
 		return f
 	}
-	var rounds []footprint
-	for n := range max(2, int(*soakDays*jobs)) {
+	var rounds []bridgetest.Footprint
+	for n := range max(2, int(*bridgetest.SoakDays*jobs)) {
 		s.drain(fmt.Sprintf("job-%d", n))
-		eventually(t, 20*time.Second, "the board to see it drain", func() bool { p := phase.Load(); return p != nil && *p == "draining" })
+		bridgetest.Eventually(t, 20*time.Second, "the board to see it drain", func() bool { p := phase.Load(); return p != nil && *p == "draining" })
 		s.fill()
 		s.live(24*time.Hour/jobs-70*time.Second, 2*time.Second, 0, 0)
 		s.settled()
-		eventually(t, time.Minute, "the history to have all but what is kept", func() bool {
-			newest := s.journal.count(t, "SELECT max(seq) FROM event")
-			sent, err := s.journal.Sent()
+		bridgetest.Eventually(t, time.Minute, "the history to have all but what is kept", func() bool {
+			newest := journaltest.CountOf(t, s.Journal(), "SELECT max(seq) FROM event")
+			sent, err := s.Journal().Sent()
 			return err == nil && sent == uint64(newest)
 		})
 		s.live(10*time.Second, time.Second, 0, 0) // prunes
 		s.settled()
 		rounds = append(rounds, look())
-		if (n+1)%jobs == 0 || *soakDays < 1 {
+		if (n+1)%jobs == 0 || *bridgetest.SoakDays < 1 {
 			t.Logf("after %d jobs: %+v, %d readings, %d messages", n+1, rounds[n], s.readings, messages.Load())
 		}
 	}
@@ -85,11 +90,11 @@ func TestMonthOnRealServers(t *testing.T) {
 	if len(rounds) > 2*jobs {
 		first = rounds[2*jobs-1]
 	}
-	if last.goroutines > first.goroutines+mostMoreGoroutines || last.descriptors > first.descriptors+2 || last.heapKB > first.heapKB+1024 ||
-		float64(last.journalKB) > 1.3*float64(first.journalKB) || float64(last.events) > 1.3*float64(first.events) {
+	if last.Goroutines > first.Goroutines+mostMoreGoroutines || last.Descriptors > first.Descriptors+2 || last.HeapKB > first.HeapKB+1024 ||
+		float64(last.JournalKB) > 1.3*float64(first.JournalKB) || float64(last.Events) > 1.3*float64(first.Events) {
 		t.Errorf("from %+v to %+v", first, last)
 	}
-	if n := server.points(readingMeasurement); n < s.readings-100 || bad.Load() > 0 || !s.link.connected.Load() {
+	if n := server.Points(points.ReadingMeasurement); n < s.readings-100 || bad.Load() > 0 || !s.Connected() {
 		t.Errorf("the history has %d of %d readings; %d messages could not be read", n, s.readings, bad.Load())
 	}
 }

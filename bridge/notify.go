@@ -49,7 +49,7 @@ func FindManager() (*Manager, error) {
 // to stop; it returns when ctx has ended. The manager hears of life only while
 // every cart's loop has turned since it last did: a loop that hangs gets the
 // program started again, which a timer beside it would prevent.
-func (m *Manager) run(ctx context.Context, carts []*cart, log *slog.Logger) {
+func (m *Manager) run(ctx context.Context, loops []loop, log *slog.Logger) {
 	defer m.conn.Close()
 	tell := func(state string) {
 		m.conn.SetWriteDeadline(time.Now().Add(time.Second))
@@ -57,9 +57,9 @@ func (m *Manager) run(ctx context.Context, carts []*cart, log *slog.Logger) {
 			log.Warn("the service manager does not listen", "error", err)
 		}
 	}
-	for _, c := range carts {
+	for _, l := range loops {
 		select {
-		case <-c.running:
+		case <-l.running:
 		case <-ctx.Done():
 		}
 	}
@@ -76,7 +76,7 @@ func (m *Manager) run(ctx context.Context, carts []*cart, log *slog.Logger) {
 		select {
 		case <-ctx.Done():
 		case <-due:
-			if stuck := late(carts, m.within/2); len(stuck) > 0 {
+			if stuck := late(loops, m.within/2); len(stuck) > 0 {
 				log.Error("a cart's loop hangs, the service manager will start the program again", "carts", strings.Join(stuck, ", "))
 			} else {
 				tell("WATCHDOG=1")

@@ -8,8 +8,12 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
+
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/bridgetest/journaltest"
 )
 
 // listenAsManager gives a socket on which a service manager would listen, and what
@@ -61,9 +65,7 @@ func TestManagerIsTold(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var c *cart
-	_, stop := runBridgeWith(t, bareConfig(t, t.TempDir(), `{listen: "127.0.0.1:0"}`), Options{Open: mute, Manager: manager}, func(b *Bridge) {
-		c = b.carts[0]
+	_, stop := runBridgeWith(t, journaltest.BareConfig(t, t.TempDir(), `{listen: "127.0.0.1:0"}`), Options{Open: bridgetest.Mute, Manager: manager}, func(*Bridge) {
 		select {
 		case got := <-arrived:
 			t.Fatalf("%s before anything runs", got)
@@ -72,20 +74,6 @@ func TestManagerIsTold(t *testing.T) {
 	})
 	expect(t, arrived, "READY=1")
 	expect(t, arrived, "WATCHDOG=1")
-	expect(t, arrived, "WATCHDOG=1")
-
-	// The loop cannot go on: it has something to say, and the link is held.
-	c.link.mu.Lock()
-	c.inbox <- happening{alert: "test", text: "held up"}
-	eventually(t, 10*time.Second, "a loop that is late", func() bool { return c.sinceTurn() > time.Second })
-	for len(arrived) > 0 {
-		<-arrived
-	}
-	time.Sleep(1200 * time.Millisecond) // two turns of the watchdog
-	if len(arrived) > 0 {
-		t.Errorf("%s from a program whose loop hangs", <-arrived)
-	}
-	c.link.mu.Unlock()
 	expect(t, arrived, "WATCHDOG=1")
 
 	stop()
@@ -103,25 +91,52 @@ func TestManagerIsTold(t *testing.T) {
 func TestNotReadyBeforeAllCartsRun(t *testing.T) {
 	name := fmt.Sprint("@bayfill-test-", os.Getpid()) // of the abstract namespace
 	arrived := listenAsManager(t, name)
+	t.Setenv("WATCHDOG_USEC", "200000")
 	t.Setenv("NOTIFY_SOCKET", name)
 	manager, err := FindManager()
 	if err != nil {
 		t.Fatal(err)
 	}
-	one, two := &cart{running: make(chan struct{})}, &cart{running: make(chan struct{})}
+	var turned atomic.Int64 // Unix nanoseconds
+	turned.Store(time.Now().Add(time.Hour).UnixNano()) // they turn all the time
+	running := func() chan struct{} { return make(chan struct{}) }
+	one, two := running(), running()
+	since := func() time.Duration { return time.Since(time.Unix(0, turned.Load())) }
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan struct{})
-	go func() { manager.run(ctx, []*cart{one, two}, testLog()); close(ended) }()
-	close(one.running)
+	go func() {
+		manager.run(ctx, []loop{{"one", one, since}, {"two", two, since}}, bridgetest.Log())
+		close(ended)
+	}()
+	close(one)
 	select {
 	case got := <-arrived:
 		t.Errorf("%s with one of two carts", got)
 	case <-time.After(200 * time.Millisecond):
 	}
-	close(two.running)
+	close(two)
 	expect(t, arrived, "READY=1")
+	expect(t, arrived, "WATCHDOG=1")
+	// Both must turn: the one that hangs lets the manager wait in vain.
+	turned.Store(time.Now().Add(-time.Minute).UnixNano())
+	time.Sleep(200 * time.Millisecond)
+	for len(arrived) > 0 {
+		<-arrived
+	}
+	time.Sleep(500 * time.Millisecond) // several turns of the watchdog
+	if len(arrived) > 0 {
+		t.Errorf("%s from a program whose loop hangs", <-arrived)
+	}
+	turned.Store(time.Now().Add(time.Hour).UnixNano())
+	expect(t, arrived, "WATCHDOG=1")
 	stop()
-	expect(t, arrived, "STOPPING=1")
+	for last := ""; last != "STOPPING=1"; {
+		select {
+		case last = <-arrived:
+		case <-time.After(10 * time.Second):
+			t.Fatalf("the stop is not told, the last was %q", last)
+		}
+	}
 	<-ended
 }
 

@@ -14,6 +14,11 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/bridgetest/journaltest"
+	"bayfill/bridge/config"
+	"bayfill/bridge/wire"
 )
 
 // An external broker by each kind of address, and a TLS broker whose authority
@@ -22,14 +27,14 @@ func TestBrokerByTLSAndWebsocket(t *testing.T) {
 	dir := t.TempDir()
 	caFile := certificate(t, dir, "server")
 	strangeCA := certificate(t, dir, "stranger")
-	tlsAddress, wsAddress := freePort(t), freePort(t)
+	tlsAddress, wsAddress := bridgetest.FreePort(t), bridgetest.FreePort(t)
 	_, tlsPort, _ := net.SplitHostPort(tlsAddress)
 	_, wsPort, _ := net.SplitHostPort(wsAddress)
-	broker := startMosquitto(t,
+	broker := bridgetest.StartMosquitto(t,
 		"listener "+tlsPort+" 127.0.0.1", "certfile "+filepath.Join(dir, "server.crt"), "keyfile "+filepath.Join(dir, "server.key"),
 		"listener "+wsPort+" 127.0.0.1", "protocol websockets")
-	rig := testRig(t, 1)
-	s := subscribe(t, broker.url, "", "", "bayfill/#")
+	rig := bridgetest.NewRig(t, 1)
+	s := bridgetest.Subscribe(t, broker.URL, "", "", "bayfill/#")
 	for name, c := range map[string]struct {
 		url, ca string
 		enters  bool
@@ -41,23 +46,23 @@ func TestBrokerByTLSAndWebsocket(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			config := testConfig(t, rig, t.TempDir(), c.url, "")
 			config.Broker.CAFile = c.ca
-			before := len(s.all())
+			before := len(s.All())
 			b, stop := runBridge(t, config, 1)
 			online := func() bool {
-				for _, m := range s.all()[before:] {
-					if strings.HasSuffix(m.topic, "/presence") && strings.Contains(string(m.payload), `"online":true`) {
+				for _, m := range s.All()[before:] {
+					if strings.HasSuffix(m.Topic, "/presence") && strings.Contains(string(m.Payload), `"online":true`) {
 						return true
 					}
 				}
 				return false
 			}
 			if c.enters {
-				eventually(t, 10*time.Second, "presence", online)
+				bridgetest.Eventually(t, 10*time.Second, "presence", online)
 				stop()
 				return
 			}
-			eventually(t, 10*time.Second, "the alert", func() bool {
-				return strings.Contains(string(b.carts[0].link.payload(AlertsLeaf)), "certificate")
+			bridgetest.Eventually(t, 10*time.Second, "the alert", func() bool {
+				return strings.Contains(b.carts[0].Leaves()[wire.AlertsLeaf], "certificate")
 			})
 			stop()
 			if online() {
@@ -74,34 +79,34 @@ func TestBrokerAsksWhoComes(t *testing.T) {
 	caFile := certificate(t, dir, "server")
 	clientCA := certificate(t, dir, "bridge") // vouches for itself
 	certificate(t, dir, "stranger")
-	address := freePort(t)
+	address := bridgetest.FreePort(t)
 	_, port, _ := net.SplitHostPort(address)
-	broker := startMosquitto(t, "listener "+port+" 127.0.0.1", "certfile "+filepath.Join(dir, "server.crt"), "keyfile "+filepath.Join(dir, "server.key"),
+	broker := bridgetest.StartMosquitto(t, "listener "+port+" 127.0.0.1", "certfile "+filepath.Join(dir, "server.crt"), "keyfile "+filepath.Join(dir, "server.key"),
 		"require_certificate true", "cafile "+clientCA)
 	for _, c := range []struct {
 		cert   string
 		enters bool
 	}{{"bridge", true}, {"stranger", false}, {"", false}} {
 		t.Run("certificate "+c.cert, func(t *testing.T) {
-			config := bareConfig(t, t.TempDir(), `{url: "tls://`+address+`"}`)
+			config := journaltest.BareConfig(t, t.TempDir(), `{url: "tls://`+address+`"}`)
 			config.Broker.CAFile = caFile
 			if c.cert != "" {
 				config.Broker.CertFile, config.Broker.KeyFile = filepath.Join(dir, c.cert+".crt"), filepath.Join(dir, c.cert+".key")
 			}
-			s := subscribe(t, broker.url, "", "", testCart+"presence")
-			b, stop := runBridgeWith(t, config, Options{Open: mute}, nil)
+			s := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"presence")
+			b, stop := runBridgeWith(t, config, Options{Open: bridgetest.Mute}, nil)
 			if c.enters {
-				online(t, s, "")
+				bridgetest.Online(t, s, "")
 				stop()
-				s.publish(testCart+"presence", true, "") // for the next
-				s.invented = true
+				s.Publish(bridgetest.Topics+"presence", true, "") // for the next
+				s.Invented = true
 				return
 			}
-			eventually(t, 10*time.Second, "the alert", func() bool {
-				return strings.Contains(string(b.carts[0].link.payload(AlertsLeaf)), `"broker"`)
+			bridgetest.Eventually(t, 10*time.Second, "the alert", func() bool {
+				return strings.Contains(b.carts[0].Leaves()[wire.AlertsLeaf], `"broker"`)
 			})
 			stop()
-			if p := read[Presence](s, PresenceLeaf); p.Online {
+			if p := bridgetest.Read[wire.Presence](s, wire.PresenceLeaf); p.Online {
 				t.Error("the bridge was let in")
 			}
 		})
@@ -111,22 +116,15 @@ func TestBrokerAsksWhoComes(t *testing.T) {
 		{"bridge.crt", "stranger.key", "private key does not match public key"},
 		{"bridge.key", "bridge.key", "broker.cert_file: "},
 	} {
-		config := bareConfig(t, t.TempDir(), `{url: "tls://`+address+`"}`)
+		config := journaltest.BareConfig(t, t.TempDir(), `{url: "tls://`+address+`"}`)
 		config.Broker.CertFile, config.Broker.KeyFile = filepath.Join(dir, c.cert), filepath.Join(dir, c.key)
 		if err := config.CheckSecrets(); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s with %s: %v", c.cert, c.key, err)
 		}
 	}
-	if _, err := ParseConfig([]byte(smallConfig + "broker: {url: \"tls://a:1\", cert_file: x}\n")); err == nil || !strings.Contains(err.Error(), "broker.cert_file: belongs together with key_file") {
+	if _, err := config.Parse([]byte(bridgetest.SmallConfig + "broker: {url: \"tls://a:1\", cert_file: x}\n")); err == nil || !strings.Contains(err.Error(), "broker.cert_file: belongs together with key_file") {
 		t.Errorf("a certificate without its key: %v", err)
 	}
-}
-
-// payload is what the link would send of a leaf.
-func (l *link) payload(leaf Leaf) []byte {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.state[leaf].payload
 }
 
 // certificate writes a self-signed certificate for the loopback address and its

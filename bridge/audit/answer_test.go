@@ -15,7 +15,7 @@ import (
 
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
 
-	"bayfill/bridge"
+	"bayfill/bridge/points"
 	"bayfill/fillcalc"
 )
 
@@ -45,10 +45,10 @@ func (a answers) store() *Store {
 
 // answered is points as the server gives them: a table for each measurement and
 // sensor.
-func answered(points []bridge.Point) string {
+func answered(list []points.Point) string {
 	var tables []string
-	byTable := map[string][]bridge.Point{}
-	for _, p := range points {
+	byTable := map[string][]points.Point{}
+	for _, p := range list {
 		name := p.Measurement + " " + p.Sensor
 		if byTable[name] == nil {
 			tables = append(tables, name)
@@ -110,7 +110,7 @@ func FuzzAnswer(f *testing.F) {
 	short.record(levelRight)
 	short.do(fillcalc.Input{Do: fillcalc.DoAbandon, Why: "a \"test\"\nof two lines"})
 	rec := short.keep()
-	summaries, points := answered([]bridge.Point{*rec.Summary}), answered(rec.Points)
+	summaries, points := answered([]points.Point{*rec.Summary}), answered(rec.Points)
 	f.Add(summaries, points)
 	f.Add("", points)
 	f.Add(summaries, "")

@@ -8,7 +8,7 @@ import (
 	"slices"
 	"strings"
 
-	"bayfill/bridge"
+	"bayfill/bridge/points"
 	"bayfill/fillcalc"
 )
 
@@ -100,19 +100,19 @@ func Check(rec *Record) *Report {
 
 // sort reads the points: events in the order of their numbers, and what was
 // published by the number of the event before it.
-func (r *Report) sort(rec *Record) map[uint64][]bridge.Point {
-	published := map[uint64][]bridge.Point{}
+func (r *Report) sort(rec *Record) map[uint64][]points.Point {
+	published := map[uint64][]points.Point{}
 	for i := range rec.Points {
 		p := &rec.Points[i]
 		switch p.Measurement {
-		case bridge.ReadingMeasurement, bridge.InputMeasurement:
+		case points.ReadingMeasurement, points.InputMeasurement:
 			e, err := p.Event()
 			if err != nil {
 				r.find(Unreadable, 0, p.AtNs, "a point of %s %sis none of this program's: %v", p.Measurement, ofSensor(p.Sensor), err)
 				continue
 			}
 			if e.Input != nil {
-				rec.Names.Learn(p, e.Input)
+				p.LearnNames(rec.Names, e.Input)
 			}
 			r.events = append(r.events, e)
 		default:
@@ -128,7 +128,7 @@ func (r *Report) sort(rec *Record) map[uint64][]bridge.Point {
 		return cmp.Or(cmp.Compare(a.Seq, b.Seq), cmp.Compare(a.AtNs, b.AtNs))
 	})
 	for _, list := range published {
-		slices.SortStableFunc(list, func(a, b bridge.Point) int { return strings.Compare(a.Measurement, b.Measurement) })
+		slices.SortStableFunc(list, func(a, b points.Point) int { return strings.Compare(a.Measurement, b.Measurement) })
 	}
 	return published
 }
@@ -305,7 +305,7 @@ type chainBreak struct {
 // follow computes the chain along the events and what was published, and holds it
 // against what the volume points and the closing record say. It returns the
 // chain, and where it breaks.
-func (r *Report) follow(rec *Record, own seqs, published map[uint64][]bridge.Point) (chain bridge.Chain, broken *chainBreak) {
+func (r *Report) follow(rec *Record, own seqs, published map[uint64][]points.Point) (chain points.Chain, broken *chainBreak) {
 	if rec.Summary == nil {
 		return chain, nil
 	}
@@ -347,7 +347,7 @@ func (r *Report) follow(rec *Record, own seqs, published map[uint64][]bridge.Poi
 }
 
 // replay folds the events and holds what comes out against what was published.
-func (r *Report) replay(rec *Record, published map[uint64][]bridge.Point, chain bridge.Chain, broken *chainBreak) {
+func (r *Report) replay(rec *Record, published map[uint64][]points.Point, chain points.Chain, broken *chainBreak) {
 	if len(r.events) == 0 {
 		r.find(NoOpening, 0, 0, "there is not one event of the job")
 		return
@@ -365,9 +365,9 @@ func (r *Report) replay(rec *Record, published map[uint64][]bridge.Point, chain 
 		for k := range published[e.Seq] {
 			p := &published[e.Seq][k]
 			r.Published++
-			again := bridge.PublishedVolumes
-			if p.Measurement == bridge.WindowMeasurement {
-				again = bridge.PublishedWindow
+			again := points.Volumes
+			if p.Measurement == points.WindowMeasurement {
+				again = points.Window
 			}
 			if p.AtNs != e.AtNs {
 				r.find(Order, e.Seq, e.AtNs, "what was published on %s after event %d bears another time, %s", p.Measurement, e.Seq, clock(p.AtNs))
@@ -389,7 +389,7 @@ func (r *Report) replay(rec *Record, published map[uint64][]bridge.Point, chain 
 	if rec.Summary == nil {
 		return
 	}
-	text := difference(rec.Summary.Fields, bridge.PublishedSummary(&s, chain))
+	text := difference(rec.Summary.Fields, points.Summary(&s, chain))
 	if text != "" && r.Complete && broken == nil {
 		r.find(Differs, s.Seq, s.NowNs, "the closing record: %s", text)
 	}
@@ -399,8 +399,8 @@ func (r *Report) replay(rec *Record, published map[uint64][]bridge.Point, chain 
 }
 
 // difference says in which field what is kept differs from what was computed.
-func difference(kept bridge.Fields, again bridge.Published) string {
-	want, err := bridge.ParseFields(again.Fields)
+func difference(kept points.Fields, again points.Published) string {
+	want, err := points.ParseFields(again.Fields)
 	if err != nil {
 		return err.Error()
 	}

@@ -6,14 +6,15 @@ import (
 
 	"github.com/influxdata/influxdb-client-go/v2/api/query"
 
-	"bayfill/bridge"
+	"bayfill/bridge/journal"
+	"bayfill/bridge/points"
 )
 
 // Erase overwrites the names beside a token in the history. The events keep the
 // token, so that the chain over them holds. It returns how many points held one.
-func (s *Store) Erase(ctx context.Context, token string) (points int, err error) {
+func (s *Store) Erase(ctx context.Context, token string) (erased int, err error) {
 	flux := fmt.Sprintf(`|> range(%s)
-	|> filter(fn: (r) => r._measurement == "%s" and (r._field == "body" or r._field == "by" or r._field == "vehicle"))`, always, bridge.InputMeasurement) +
+	|> filter(fn: (r) => r._measurement == "%s" and (r._field == "body" or r._field == "by" or r._field == "vehicle"))`, always, points.InputMeasurement) +
 		pivot + fmt.Sprintf("\n|> filter(fn: (r) => r.body =~ /\"%s\"/)", token)
 	var lines []string
 	err = s.rows(ctx, flux, func(row *query.FluxRecord) error {
@@ -25,11 +26,11 @@ func (s *Store) Erase(ctx context.Context, token string) (points int, err error)
 		}
 		over := p
 		over.Fields = map[string]any{}
-		if e.Input.By == token && p.Fields["by"] != nil && p.Fields["by"] != bridge.Erased {
-			over.Fields["by"] = bridge.Erased
+		if e.Input.By == token && p.Fields["by"] != nil && p.Fields["by"] != journal.Erased {
+			over.Fields["by"] = journal.Erased
 		}
-		if e.Input.Job != nil && e.Input.Job.Vehicle == token && p.Fields["vehicle"] != nil && p.Fields["vehicle"] != bridge.Erased {
-			over.Fields["vehicle"] = bridge.Erased
+		if e.Input.Job != nil && e.Input.Job.Vehicle == token && p.Fields["vehicle"] != nil && p.Fields["vehicle"] != journal.Erased {
+			over.Fields["vehicle"] = journal.Erased
 		}
 		if len(over.Fields) > 0 {
 			lines = append(lines, over.Line(shop, cart))

@@ -12,7 +12,7 @@ import (
 
 	"github.com/influxdata/influxdb-client-go/v2/api/query"
 
-	"bayfill/bridge"
+	"bayfill/bridge/points"
 )
 
 // Format is how points are written out.
@@ -70,7 +70,7 @@ func newPointWriter(out io.Writer, format Format) *pointWriter {
 	return w
 }
 
-func (w *pointWriter) write(p *bridge.Point, shop, cart string) error {
+func (w *pointWriter) write(p *points.Point, shop, cart string) error {
 	if w.table == nil {
 		_, err := fmt.Fprintln(w.out, p.Line(shop, cart))
 		return err

@@ -10,7 +10,7 @@ import (
 
 	"github.com/influxdata/influxdb-client-go/v2/api/query"
 
-	"bayfill/bridge"
+	"bayfill/bridge/points"
 )
 
 // FleetQuery says which jobs: those that ended in [SinceNs, UntilNs), of one shop
@@ -196,7 +196,7 @@ func (s *Store) calibrations(ctx context.Context, q FleetQuery, scale string, ca
 // others.
 func (q FleetQuery) closingRecords(fields ...string) string {
 	flux := "|> range(" + span(q.SinceNs, q.UntilNs) + `)
-	|> filter(fn: (r) => r._measurement == "` + bridge.JobMeasurement + `"`
+	|> filter(fn: (r) => r._measurement == "` + points.JobMeasurement + `"`
 	if q.Shop != "" {
 		flux += " and r.shop == " + quote(q.Shop)
 	}

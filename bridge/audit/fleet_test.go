@@ -18,7 +18,7 @@ import (
 	"testing"
 	"time"
 
-	"bayfill/bridge"
+	"bayfill/bridge/points"
 	"bayfill/fillcalc"
 )
 
@@ -307,8 +307,8 @@ func TestFleetOfSummaries(t *testing.T) {
 		{Load: fillcalc.CaddyLoad, Calibration: &fillcalc.ScaleCalibration{AtNs: 5e9, Slope: 1.0001}},
 		{Load: fillcalc.SupplyLoad, Calibration: &fillcalc.ScaleCalibration{AtNs: 6e9, Slope: 0.9998}},
 	}
-	summary := bridge.PublishedSummary(&state, bridge.Chain{})
-	fields, err := bridge.ParseFields(summary.Fields)
+	summary := points.Summary(&state, points.Chain{})
+	fields, err := points.ParseFields(summary.Fields)
 	if err != nil {
 		t.Fatal(err)
 	}

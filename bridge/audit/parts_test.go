@@ -14,7 +14,7 @@ import (
 	"testing"
 	"time"
 
-	"bayfill/bridge"
+	"bayfill/bridge/config"
 )
 
 // The real InfluxDB that these tests need, on a free loopback port.
@@ -120,7 +120,7 @@ func (i *influx) post(t testing.TB, path, kind, body string) {
 // store is that server's history.
 func (i *influx) store(t testing.TB) *Store {
 	t.Helper()
-	s, err := OpenStore(bridge.HistoryConfig{URL: i.url, Bucket: "bayfill/autogen"})
+	s, err := OpenStore(config.History{URL: i.url, Bucket: "bayfill/autogen"})
 	if err != nil {
 		t.Fatal(err)
 	}

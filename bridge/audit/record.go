@@ -13,7 +13,9 @@ import (
 
 	"github.com/influxdata/influxdb-client-go/v2/api/query"
 
-	"bayfill/bridge"
+	"bayfill/bridge/journal"
+	"bayfill/bridge/names"
+	"bayfill/bridge/points"
 	"bayfill/fillcalc"
 )
 
@@ -22,9 +24,9 @@ import (
 type Record struct {
 	Shop, Cart, Job string
 	From            string // where it was read: a bucket or a file
-	Points          []bridge.Point
-	Summary         *bridge.Point // nil when there is none
-	Names           bridge.Names  // behind the tokens in the events
+	Points          []points.Point
+	Summary         *points.Point // nil when there is none
+	Names           names.Names   // behind the tokens in the events
 	NoNames         error         // why tokens stand there instead
 	// SameName is how many other jobs have this name.
 	SameName int
@@ -61,13 +63,13 @@ func (s *Store) Record(ctx context.Context, job string, openedNs int64) (*Record
 
 // fetch brings all points of a job.
 func (s *Store) fetch(ctx context.Context, chosen Summary) (*Record, error) {
-	r := &Record{Shop: chosen.Shop, Cart: chosen.Cart, Job: chosen.Job, From: s.bucket, Names: bridge.Names{}}
+	r := &Record{Shop: chosen.Shop, Cart: chosen.Cart, Job: chosen.Job, From: s.bucket, Names: names.Names{}}
 	if chosen.Point.Measurement != "" {
 		r.Summary = &chosen.Point
 	}
 	flux := fmt.Sprintf(`|> range(%s)
 	|> filter(fn: (r) => r._measurement =~ /^(%s|%s|%s|%s)$/ and r.shop == %s and r.cart == %s)`,
-		span(chosen.OpenedNs, chosen.EndsNs+1), bridge.ReadingMeasurement, bridge.InputMeasurement, bridge.VolumeMeasurement, bridge.WindowMeasurement,
+		span(chosen.OpenedNs, chosen.EndsNs+1), points.ReadingMeasurement, points.InputMeasurement, points.VolumeMeasurement, points.WindowMeasurement,
 		quote(r.Shop), quote(r.Cart)) + pivot
 	err := s.rows(ctx, flux, func(row *query.FluxRecord) error {
 		// InfluxDB 1.8 also gives what lies just on the range's end.
@@ -97,9 +99,9 @@ func openedTimes(all []Summary) string {
 func (s *Store) openings(ctx context.Context, job string) (list []Summary, err error) {
 	flux := fmt.Sprintf(`|> range(%s)
 	|> filter(fn: (r) => r._measurement == "%s" and r._field == "body")
-	|> filter(fn: (r) => r._value =~ /"do":"open"/ and r._value =~ /"id":"%s"/)`, always, bridge.InputMeasurement, job)
+	|> filter(fn: (r) => r._value =~ /"do":"open"/ and r._value =~ /"id":"%s"/)`, always, points.InputMeasurement, job)
 	err = s.rows(ctx, flux, func(row *query.FluxRecord) error {
-		p := bridge.Point{Measurement: row.Measurement(), Fields: bridge.Fields{"body": row.Value(), "seq": int64(1)}}
+		p := points.Point{Measurement: row.Measurement(), Fields: points.Fields{"body": row.Value(), "seq": int64(1)}}
 		if e, err := p.Event(); err == nil && e.Input.Do == fillcalc.DoOpen && e.Input.Job != nil && e.Input.Job.ID == job {
 			shop, _ := row.ValueByKey("shop").(string)
 			cart, _ := row.ValueByKey("cart").(string)
@@ -120,7 +122,7 @@ func (r *Record) endWithJob() {
 			endNs = min(endNs, p.AtNs)
 		}
 	}
-	r.Points = slices.DeleteFunc(r.Points, func(p bridge.Point) bool { return p.AtNs > endNs })
+	r.Points = slices.DeleteFunc(r.Points, func(p points.Point) bool { return p.AtNs > endNs })
 }
 
 // FromJournal reads a job from a cart's journal file, which is only read: the
@@ -128,7 +130,7 @@ func (r *Record) endWithJob() {
 // a time, when that is not 0. The journal's name is the cart's unless one is
 // given.
 func FromJournal(ctx context.Context, path, shop, cart, job string, openedNs int64) (*Record, error) {
-	j, err := bridge.ReadJournal(path)
+	j, err := journal.OpenReadOnly(path)
 	if err != nil {
 		return nil, err
 	}
@@ -137,7 +139,7 @@ func FromJournal(ctx context.Context, path, shop, cart, job string, openedNs int
 	if err != nil {
 		return nil, err
 	}
-	opened = slices.DeleteFunc(opened, func(o bridge.JobOpening) bool { return o.ID != job })
+	opened = slices.DeleteFunc(opened, func(o journal.JobOpening) bool { return o.ID != job })
 	at := len(opened) - 1
 	for openedNs != 0 && at >= 0 && opened[at].AtNs/1e6 != openedNs/1e6 {
 		at--
@@ -156,14 +158,14 @@ func FromJournal(ctx context.Context, path, shop, cart, job string, openedNs int
 }
 
 // read brings all points of a job.
-func (r *Record) read(ctx context.Context, j *bridge.Journal, opened bridge.JobOpening) error {
+func (r *Record) read(ctx context.Context, j *journal.Journal, opened journal.JobOpening) error {
 	end, err := j.JobEnd(ctx, opened)
 	if err != nil {
 		return err
 	}
 	atNs := map[uint64]int64{}
 	if r.Names, r.NoNames = j.Names(ctx); r.NoNames != nil {
-		r.Names = bridge.Names{} // no part of the proof
+		r.Names = names.Names{} // no part of the proof
 	}
 	for from := opened.Seq - 1; from < end; {
 		events, err := j.Events(ctx, from, 5000)
@@ -178,7 +180,7 @@ func (r *Record) read(ctx context.Context, j *bridge.Journal, opened bridge.JobO
 			if from = e.Seq; from > end {
 				break
 			}
-			p, err := bridge.PointOf(e, r.Names)
+			p, err := points.Of(e, r.Names)
 			if err != nil {
 				return err
 			}
@@ -191,12 +193,12 @@ func (r *Record) read(ctx context.Context, j *bridge.Journal, opened bridge.JobO
 		return err
 	}
 	for _, p := range published {
-		fields, err := bridge.ParseFields(p.Fields)
+		fields, err := points.ParseFields(p.Fields)
 		if err != nil {
 			return fmt.Errorf("journal: published after event %d: %w", p.Seq, err)
 		}
-		point := bridge.Point{Measurement: p.Measurement, AtNs: atNs[p.Seq], Fields: fields}
-		if p.Measurement == bridge.JobMeasurement {
+		point := points.Point{Measurement: p.Measurement, AtNs: atNs[p.Seq], Fields: fields}
+		if p.Measurement == points.JobMeasurement {
 			r.Summary = &point
 			continue
 		}

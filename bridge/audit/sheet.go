@@ -13,7 +13,7 @@ import (
 	"strings"
 	"time"
 
-	"bayfill/bridge"
+	"bayfill/bridge/names"
 	"bayfill/fillcalc"
 )
 
@@ -359,7 +359,7 @@ func newSheetServiceData(j *fillcalc.Job) SheetServiceData {
 
 // sheetPhases lists the phases with their durations, and who opened and ended the
 // job.
-func (r *Report) sheetPhases(d *SheetData, names bridge.Names) {
+func (r *Report) sheetPhases(d *SheetData, names names.Names) {
 	j := &r.state.Job
 	d.Phases = []SheetPhase{}
 	for _, p := range j.Phases {

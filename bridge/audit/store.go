@@ -12,7 +12,8 @@ import (
 	"github.com/influxdata/influxdb-client-go/v2/api"
 	"github.com/influxdata/influxdb-client-go/v2/api/query"
 
-	"bayfill/bridge"
+	"bayfill/bridge/config"
+	"bayfill/bridge/points"
 )
 
 // Store is the history in InfluxDB.
@@ -24,7 +25,7 @@ type Store struct {
 }
 
 // OpenStore does not connect yet. The error names the setting.
-func OpenStore(c bridge.HistoryConfig) (*Store, error) {
+func OpenStore(c config.History) (*Store, error) {
 	token, err := c.Token.Read()
 	if err != nil {
 		return nil, fmt.Errorf("token: %w", err)
@@ -75,8 +76,8 @@ func quote(text string) string {
 }
 
 // pointOf makes a point of a record that was pivoted: its fields by name.
-func pointOf(r *query.FluxRecord) (p bridge.Point, shop, cart string) {
-	p = bridge.Point{Measurement: r.Measurement(), AtNs: r.Time().UnixNano(), Fields: bridge.Fields{}}
+func pointOf(r *query.FluxRecord) (p points.Point, shop, cart string) {
+	p = points.Point{Measurement: r.Measurement(), AtNs: r.Time().UnixNano(), Fields: points.Fields{}}
 	for name, value := range r.Values() {
 		switch name {
 		case "shop":
@@ -103,14 +104,14 @@ const pivot = `
 type Summary struct {
 	Shop, Cart, Job  string
 	OpenedNs, EndsNs int64
-	Point            bridge.Point
+	Point            points.Point
 }
 
 // Summaries lists the closing records of jobs that ended in [sinceNs, untilNs),
 // the oldest first; of one job where a name is given.
 func (s *Store) Summaries(ctx context.Context, sinceNs, untilNs int64, job string) (list []Summary, err error) {
 	flux := fmt.Sprintf(`|> range(%s)
-	|> filter(fn: (r) => r._measurement == "%s")`, span(sinceNs, untilNs), bridge.JobMeasurement) + pivot
+	|> filter(fn: (r) => r._measurement == "%s")`, span(sinceNs, untilNs), points.JobMeasurement) + pivot
 	if job != "" {
 		flux += fmt.Sprintf("\n|> filter(fn: (r) => r.job == %s)", quote(job))
 	}
@@ -123,7 +124,7 @@ func (s *Store) Summaries(ctx context.Context, sinceNs, untilNs int64, job strin
 	return list, err
 }
 
-func summaryOf(p bridge.Point, shop, cart string) Summary {
+func summaryOf(p points.Point, shop, cart string) Summary {
 	s := Summary{Shop: shop, Cart: cart, EndsNs: p.AtNs, Point: p}
 	s.Job, _ = p.Fields["job"].(string)
 	s.OpenedNs, _ = p.Fields["opened_ns"].(int64)

@@ -6,7 +6,8 @@ import (
 	"testing"
 	"time"
 
-	"bayfill/bridge"
+	"bayfill/bridge/names"
+	"bayfill/bridge/points"
 	"bayfill/fillcalc"
 )
 
@@ -119,11 +120,11 @@ func (p *played) run(seconds int, drainKgS, pourKgS, warmCS float64) {
 // second, and the closing record with its chain.
 func (p *played) keep() *Record {
 	p.t.Helper()
-	rec := &Record{Shop: "hilltop", Cart: "bay2", Job: p.s.Job.Spec.ID, From: "bayfill", Names: bridge.Names{}}
-	chain := bridge.Chain{JobSeq: p.events[0].Seq}
+	rec := &Record{Shop: "hilltop", Cart: "bay2", Job: p.s.Job.Spec.ID, From: "bayfill", Names: names.Names{}}
+	chain := points.Chain{JobSeq: p.events[0].Seq}
 	var s fillcalc.State
-	fields := func(text string) bridge.Fields {
-		f, err := bridge.ParseFields(text)
+	fields := func(text string) points.Fields {
+		f, err := points.ParseFields(text)
 		if err != nil {
 			p.t.Fatal(err)
 		}
@@ -132,7 +133,7 @@ func (p *played) keep() *Record {
 	for i := range p.events {
 		e := &p.events[i]
 		s = fillcalc.Apply(s, *e)
-		point, err := bridge.PointOf(e, nil)
+		point, err := points.Of(e, nil)
 		if err != nil {
 			p.t.Fatal(err)
 		}
@@ -142,17 +143,17 @@ func (p *played) keep() *Record {
 			continue
 		}
 		seal := chain.Head.Seal()
-		for _, published := range []bridge.Published{bridge.PublishedVolumes(&s), bridge.PublishedWindow(&s)} {
+		for _, published := range []points.Published{points.Volumes(&s), points.Window(&s)} {
 			f := fields(published.Fields)
 			chain.Head = chain.Head.LinkPublished(published.Measurement, e.Seq, f)
 			if published.Measurement == "bayfill_volume" {
 				f["chain"] = seal
 			}
-			rec.Points = append(rec.Points, bridge.Point{Measurement: published.Measurement, AtNs: e.AtNs, Fields: f})
+			rec.Points = append(rec.Points, points.Point{Measurement: published.Measurement, AtNs: e.AtNs, Fields: f})
 		}
 	}
 	if !s.Job.Phase.Open() {
-		rec.Summary = &bridge.Point{Measurement: "bayfill_job", AtNs: s.NowNs, Fields: fields(bridge.PublishedSummary(&s, chain).Fields)}
+		rec.Summary = &points.Point{Measurement: "bayfill_job", AtNs: s.NowNs, Fields: fields(points.Summary(&s, chain).Fields)}
 	}
 	return rec
 }
@@ -398,7 +399,7 @@ func TestVerdict(t *testing.T) {
 
 // Nothing at all is no pass.
 func TestVerdictOfNothing(t *testing.T) {
-	v := Judge(Check(&Record{Job: "gone", Names: bridge.Names{}}), DefaultToleranceL)
+	v := Judge(Check(&Record{Job: "gone", Names: names.Names{}}), DefaultToleranceL)
 	if v.Outcome == Passed || v.Criteria[0].Outcome == Passed {
 		t.Errorf("%+v", v)
 	}

@@ -9,7 +9,7 @@ import (
 	"strings"
 	"time"
 
-	"bayfill/bridge"
+	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
 )
 
@@ -160,7 +160,7 @@ func groups(c *cart) []group {
 //
 // Titles of buttons stand still: one that told an age would put new buttons under
 // the finger every second.
-func (c *cart) question(j *bridge.JobMessage) group {
+func (c *cart) question(j *wire.Job) group {
 	step := j.Undecided[0]
 	when := ""
 	if at, err := time.Parse(time.RFC3339, step.At); err == nil {
@@ -184,7 +184,7 @@ func (c *cart) question(j *bridge.JobMessage) group {
 		g.Buttons = append(g.Buttons, newButton(as.label, press{Do: "decide", Step: &step.Step, StepAt: step.At, As: as.as}))
 	}
 	// The pan was tipped in while a tool was taken away: the last one laid there.
-	onCaddy := slices.ContainsFunc(c.about.message.Sensors, func(s bridge.AboutSensor) bool { return s.Name == step.Sensor && s.Role != "supply" })
+	onCaddy := slices.ContainsFunc(c.about.message.Sensors, func(s wire.AboutSensor) bool { return s.Name == step.Sensor && s.Role != "supply" })
 	for _, o := range slices.Backward(j.Decided) {
 		if onCaddy && o.Sensor == step.Sensor && o.With == 0 && o.As == "object" && o.Kg > 0 && step.Kg+o.Kg > 0 {
 			g.Buttons = append(g.Buttons, newButton("Fluid in, tool off",
@@ -197,7 +197,7 @@ func (c *cart) question(j *bridge.JobMessage) group {
 
 // cleared asks whether all tools are off, and what only a person knows of one that
 // came or went unseen.
-func cleared(ask bridge.JobAsk) group {
+func cleared(ask wire.JobAsk) group {
 	g := group{Urgent: !ask.Before, Title: "Tools on " + ask.Sensor}
 	say := func(label string, before *bool, hid fillcalc.Unseen) {
 		g.Buttons = append(g.Buttons, newButton(label, press{Do: ask.Do, Sensor: ask.Sensor, Before: before, Unseen: string(hid)}))
@@ -229,7 +229,7 @@ func cleared(ask bridge.JobAsk) group {
 }
 
 // record offers the answers to what is to be put on record.
-func record(ask bridge.JobAsk, j *bridge.JobMessage) group {
+func record(ask wire.JobAsk, j *wire.Job) group {
 	g := group{Title: ask.Text}
 	if ask.Do != "record" {
 		return g
@@ -258,7 +258,7 @@ func record(ask bridge.JobAsk, j *bridge.JobMessage) group {
 
 // bottles counts a bottle poured in: of the size that the job names, or of the
 // usual ones.
-func bottles(j *bridge.JobMessage) group {
+func bottles(j *wire.Job) group {
 	one := 1.0
 	size := func(label string, l float64) button {
 		return newButton(label, press{Do: "enter", What: "bottle", L: &l, Share: &one})

@@ -7,8 +7,6 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
-	"os"
-	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -16,8 +14,8 @@ import (
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
-	"bayfill/bridge"
-	"bayfill/bridge/schema/schematest"
+	"bayfill/bridge/wire"
+	"bayfill/bridge/wire/schema/schematest"
 )
 
 // Which buttons there are in which phase, and what they send.
@@ -125,14 +123,7 @@ func TestButtons(t *testing.T) {
 func TestPressIsSigned(t *testing.T) {
 	broker := freePort(t)
 	startBroker(t, broker)
-	key := filepath.Join(t.TempDir(), "key")
-	if err := os.WriteFile(key, []byte("a key of this test, long enough\n"), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	signer, err := bridge.NewSigner(bridge.Secret{File: key})
-	if err != nil {
-		t.Fatal(err)
-	}
+	signer := wire.NewSigner([]byte("a key of this test, long enough"))
 	b, _ := serve(t, Config{Broker: "tcp://" + broker, Shop: "hilltop", MayCommand: true, Signer: signer})
 	b.client.replyWithin = 200 * time.Millisecond
 	ctx, stop := testContext(t)

@@ -13,7 +13,8 @@ import (
 
 	"golang.org/x/net/netutil"
 
-	"bayfill/bridge"
+	"bayfill/bridge/config"
+	"bayfill/bridge/wire"
 )
 
 // Config is what a board has to know.
@@ -25,7 +26,7 @@ type Config struct {
 	// MayCommand gives the page buttons, which send with the user's rights.
 	MayCommand bool
 	// Signer signs what they send; nil: it goes unsigned.
-	Signer *bridge.Signer
+	Signer *wire.Signer
 	// PagePassword is asked from every browser, with any user name; empty: none is.
 	PagePassword string
 	// Names by which browsers may call this computer, besides localhost and its
@@ -35,7 +36,7 @@ type Config struct {
 
 // Check tells what is wrong with the configuration.
 func (c Config) Check() error {
-	if err := bridge.CheckAddress(c.Broker); err != nil {
+	if err := config.CheckAddress(c.Broker); err != nil {
 		return fmt.Errorf("broker: %w: give username and password", err)
 	}
 	if u, err := url.Parse(c.Broker); err != nil || u.Scheme == "" || u.Host == "" {

@@ -5,20 +5,20 @@ import (
 	"reflect"
 	"time"
 
-	"bayfill/bridge"
+	"bayfill/bridge/wire"
 )
 
 // cart is what has come from one cart.
 type cart struct {
-	presence leaf[bridge.Presence]
-	about    leaf[bridge.About]
-	volumes  leaf[bridge.VolumesMessage]
-	window   leaf[bridge.WindowMessage]
-	job      leaf[bridge.JobMessage]
-	alerts   leaf[bridge.AlertsMessage]
+	presence leaf[wire.Presence]
+	about    leaf[wire.About]
+	volumes  leaf[wire.Volumes]
+	window   leaf[wire.Window]
+	job      leaf[wire.Job]
+	alerts   leaf[wire.Alerts]
 
-	session    string      // of the last birth seen on this connection
-	unreadable bridge.Leaf // whose last message could not be read
+	session    string    // of the last birth seen on this connection
+	unreadable wire.Leaf // whose last message could not be read
 	trend      trend
 	changed    chan struct{} // closed at the next change
 }
@@ -33,10 +33,10 @@ func newCart() *cart {
 }
 
 // receive takes a message up.
-func (c *cart) receive(name bridge.Leaf, payload []byte, retained bool, now time.Time) {
+func (c *cart) receive(name wire.Leaf, payload []byte, retained bool, now time.Time) {
 	var err error
 	switch name {
-	case bridge.PresenceLeaf:
+	case wire.PresenceLeaf:
 		before := c.presence
 		if err = c.presence.take(payload, retained, now); err != nil {
 			break
@@ -47,15 +47,15 @@ func (c *cart) receive(name bridge.Leaf, payload []byte, retained bool, now time
 		case !retained && c.session != "" && p.Session != c.session:
 			c.presence = before // the late will of a connection that was replaced
 		}
-	case bridge.AboutLeaf:
+	case wire.AboutLeaf:
 		err = c.about.take(payload, retained, now)
-	case bridge.VolumesLeaf:
+	case wire.VolumesLeaf:
 		err = c.volumes.take(payload, retained, now)
-	case bridge.WindowLeaf:
+	case wire.WindowLeaf:
 		err = c.window.take(payload, retained, now)
-	case bridge.JobLeaf:
+	case wire.JobLeaf:
 		err = c.job.take(payload, retained, now)
-	case bridge.AlertsLeaf:
+	case wire.AlertsLeaf:
 		err = c.alerts.take(payload, retained, now)
 	default:
 		return

@@ -13,7 +13,7 @@ import (
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
-	"bayfill/bridge"
+	"bayfill/bridge/wire"
 )
 
 // client is the board's connection to the broker.
@@ -25,13 +25,13 @@ type client struct {
 	tls                        *tls.Config
 	shop                       string // or + for all
 	mayCommand                 bool
-	signer                     *bridge.Signer
+	signer                     *wire.Signer
 	replyWithin                time.Duration
 	hub                        *hub
 
 	mu      sync.Mutex
 	current mqtt.Client // nil while there is no connection
-	replies map[string]chan bridge.Reply
+	replies map[string]chan wire.Reply
 }
 
 const (
@@ -95,11 +95,11 @@ func (c *client) connection(ctx context.Context) error {
 
 	prefix := "bayfill/" + c.shop + "/+/"
 	filters := map[string]byte{}
-	for _, leaf := range []bridge.Leaf{bridge.PresenceLeaf, bridge.AboutLeaf, bridge.JobLeaf, bridge.VolumesLeaf, bridge.WindowLeaf, bridge.AlertsLeaf} {
+	for _, leaf := range []wire.Leaf{wire.PresenceLeaf, wire.AboutLeaf, wire.JobLeaf, wire.VolumesLeaf, wire.WindowLeaf, wire.AlertsLeaf} {
 		filters[prefix+string(leaf)] = 1
 	}
 	if c.mayCommand {
-		filters[prefix+string(bridge.RepliesLeaf)+"/+"] = 1
+		filters[prefix+string(wire.RepliesLeaf)+"/+"] = 1
 	}
 	subscription := m.SubscribeMultiple(filters, c.receive)
 	if err := finish(ctx, subscription, 2*patience); err != nil {
@@ -150,14 +150,14 @@ func finish(ctx context.Context, token mqtt.Token, within time.Duration) error {
 
 // receive runs on the library's own goroutine and must not wait.
 func (c *client) receive(_ mqtt.Client, m mqtt.Message) {
-	_, id, isReply := strings.Cut(m.Topic(), "/"+string(bridge.RepliesLeaf)+"/")
+	_, id, isReply := strings.Cut(m.Topic(), "/"+string(wire.RepliesLeaf)+"/")
 	if !isReply {
 		c.hub.receive(m.Topic(), m.Payload(), m.Retained(), time.Now())
 		return
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	var r bridge.Reply
+	var r wire.Reply
 	if answer := c.replies[m.Topic()]; answer != nil && json.Unmarshal(m.Payload(), &r) == nil && r.ID != nil && *r.ID == id {
 		answer <- r
 		delete(c.replies, m.Topic())
@@ -177,9 +177,9 @@ func (c *client) command(ctx context.Context, shop, cart string, p press) error 
 		return err
 	}
 	prefix := "bayfill/" + shop + "/" + cart + "/"
-	topic := prefix + string(bridge.RepliesLeaf) + "/" + id
-	payload = c.signer.Sign(prefix+string(bridge.CommandsLeaf), payload)
-	answer := make(chan bridge.Reply, 1)
+	topic := prefix + string(wire.RepliesLeaf) + "/" + id
+	payload = c.signer.Sign(prefix+string(wire.CommandsLeaf), payload)
+	answer := make(chan wire.Reply, 1)
 	c.mu.Lock()
 	c.replies[topic] = answer
 	m := c.current
@@ -193,7 +193,7 @@ func (c *client) command(ctx context.Context, shop, cart string, p press) error 
 		return errors.New("not sent: the broker is away")
 	}
 	for range sendTimes {
-		if err := finish(ctx, m.Publish(prefix+string(bridge.CommandsLeaf), 1, false, payload), c.replyWithin); err != nil {
+		if err := finish(ctx, m.Publish(prefix+string(wire.CommandsLeaf), 1, false, payload), c.replyWithin); err != nil {
 			break // it may have arrived all the same
 		}
 		select {

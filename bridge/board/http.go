@@ -15,7 +15,7 @@ import (
 	"time"
 	"unicode"
 
-	"bayfill/bridge"
+	"bayfill/bridge/wire"
 )
 
 //go:embed page
@@ -31,7 +31,7 @@ func newBoard(config Config) *Board {
 	h := newHub(config.Shop != "", time.Now())
 	return &Board{config: config, hub: h, token: rand.Text(), client: &client{
 		broker: config.Broker, username: config.Username, password: config.Password, tls: config.TLS, shop: shop,
-		mayCommand: config.MayCommand, signer: config.Signer, replyWithin: replyWithin, hub: h, replies: map[string]chan bridge.Reply{},
+		mayCommand: config.MayCommand, signer: config.Signer, replyWithin: replyWithin, hub: h, replies: map[string]chan wire.Reply{},
 	}}
 }
 

@@ -8,7 +8,7 @@ import (
 	"sync"
 	"time"
 
-	"bayfill/bridge"
+	"bayfill/bridge/wire"
 )
 
 // hub holds all carts. The connection to the broker feeds it, browsers read it.
@@ -47,7 +47,7 @@ func (h *hub) receive(topic string, payload []byte, retained bool, now time.Time
 	if len(parts) != 4 || !namePattern.MatchString(parts[1]) || !namePattern.MatchString(parts[2]) || len(payload) > longestMessage {
 		return
 	}
-	key, leaf := parts[1]+"/"+parts[2], bridge.Leaf(parts[3])
+	key, leaf := parts[1]+"/"+parts[2], wire.Leaf(parts[3])
 	if h.oneShop {
 		key = parts[2]
 	}
@@ -56,7 +56,7 @@ func (h *hub) receive(topic string, payload []byte, retained bool, now time.Time
 	c := h.carts[key]
 	switch {
 	case len(payload) == 0: // somebody tidies up the broker's memory
-		if c != nil && leaf == bridge.PresenceLeaf {
+		if c != nil && leaf == wire.PresenceLeaf {
 			delete(h.carts, key)
 			close(c.changed)
 		}

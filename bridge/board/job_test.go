@@ -19,6 +19,9 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
 	"bayfill/bridge"
+	"bayfill/bridge/clock"
+	"bayfill/bridge/config"
+	"bayfill/bridge/wire"
 	"bayfill/sim"
 
 	"github.com/chromedp/chromedp"
@@ -58,7 +61,7 @@ func startBridge(t *testing.T, broker string, speed float64) *sim.Rig {
 	p.FluidC = 38 // inside the window from the start
 	caddy, supply, probe := sim.DefaultScaleParams(), sim.DefaultScaleParams(), sim.DefaultProbeParams()
 	supply.What = sim.OnSupply
-	clock := bridge.NewClock(0, speed)
+	clock := clock.New(0, speed)
 	rig, err := sim.NewRig(sim.RigOptions{Cart: p, Elapsed: clock.Elapsed, Sensors: []sim.Sensor{
 		{Name: "caddy", Scale: &caddy, Wire: &sim.LineWire{Shape: "status-kind-value-unit", Unit: "kg", Decimals: 3}},
 		{Name: "supply", Scale: &supply, Wire: &sim.LineWire{Shape: "status-kind-value-unit", Unit: "kg", Decimals: 3}},
@@ -67,7 +70,7 @@ func startBridge(t *testing.T, broker string, speed float64) *sim.Rig {
 	if err != nil {
 		t.Fatal(err)
 	}
-	config, err := bridge.ParseConfig(fmt.Appendf(nil, `
+	config, err := config.Parse(fmt.Appendf(nil, `
 shop: hilltop
 data: %s
 broker: {url: "tcp://%s"}
@@ -124,8 +127,8 @@ func TestJobByClicks(t *testing.T) {
 
 	// The plain client.
 	var mu sync.Mutex
-	var figures bridge.VolumesMessage
-	var whole bridge.JobMessage
+	var figures wire.Volumes
+	var whole wire.Job
 	var commands []string
 	watcher := connect(t, broker, nil)
 	token := watcher.client.Subscribe(bay2+"#", 1, func(_ mqtt.Client, m mqtt.Message) {
@@ -135,7 +138,7 @@ func TestJobByClicks(t *testing.T) {
 		case "volumes":
 			json.Unmarshal(m.Payload(), &figures)
 		case "job":
-			whole = bridge.JobMessage{}
+			whole = wire.Job{}
 			json.Unmarshal(m.Payload(), &whole)
 		case "commands":
 			var c struct{ Do, Phase, By string }
@@ -148,8 +151,8 @@ func TestJobByClicks(t *testing.T) {
 	if !token.WaitTimeout(5 * time.Second) {
 		t.Fatal("no subscription")
 	}
-	volumes := func() bridge.VolumesMessage { mu.Lock(); defer mu.Unlock(); return figures }
-	job := func() bridge.JobMessage { mu.Lock(); defer mu.Unlock(); return whole }
+	volumes := func() wire.Volumes { mu.Lock(); defer mu.Unlock(); return figures }
+	job := func() wire.Job { mu.Lock(); defer mu.Unlock(); return whole }
 
 	eventually(t, 20*time.Second, "the cart", func() bool { return job().TS != "" })
 	do(t, tab, chromedp.EmulateViewport(1920, 1080), chromedp.Navigate(url+"/cart/bay2"))

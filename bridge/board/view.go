@@ -6,7 +6,7 @@ import (
 	"strings"
 	"time"
 
-	"bayfill/bridge"
+	"bayfill/bridge/wire"
 )
 
 // view is a cart at one moment, in the words and figures of the page.
@@ -91,7 +91,7 @@ func (v *view) stand(c *cart, l link, now time.Time) {
 	case !volumes.at.IsZero() && !volumes.kept:
 		v.Age = ago(now.Sub(volumes.at))
 	case volumes.kept:
-		v.Age = "from " + clock(volumes.message.TS)
+		v.Age = "from " + timeOfDay(volumes.message.TS)
 	}
 	switch {
 	case !l.up:
@@ -99,9 +99,9 @@ func (v *view) stand(c *cart, l link, now time.Time) {
 		v.Trouble = fmt.Sprintf("The broker is away, for %s: %s.", duration(now.Sub(l.since)), strings.TrimRight(l.why, "."))
 	case p.at.IsZero() && volumes.at.IsZero():
 		v.Standing, v.Trouble = "NOT HEARD", "Nothing has come from this cart yet. Does its bridge run, and may this board read its topics?"
-	case !p.at.IsZero() && p.message.Contract != 0 && p.message.Contract != bridge.ContractVersion:
+	case !p.at.IsZero() && p.message.Contract != 0 && p.message.Contract != wire.ContractVersion:
 		v.Standing = "CANNOT READ"
-		v.Trouble = fmt.Sprintf("The cart speaks version %d of the contract, this board version %d: install the same program on both.", p.message.Contract, bridge.ContractVersion)
+		v.Trouble = fmt.Sprintf("The cart speaks version %d of the contract, this board version %d: install the same program on both.", p.message.Contract, wire.ContractVersion)
 	case c.unreadable != "":
 		v.Standing, v.Trouble = "CANNOT READ", "What came as "+string(c.unreadable)+" cannot be read: install the same program on bridge and board."
 	case !p.at.IsZero() && !p.message.Online:
@@ -127,7 +127,7 @@ func (v *view) stand(c *cart, l link, now time.Time) {
 }
 
 // fill shows what came out, what went in and what remains.
-func (v *view) fill(m *bridge.VolumesMessage, j *bridge.JobMessage) {
+func (v *view) fill(m *wire.Volumes, j *wire.Job) {
 	out, in, pour := float64(m.DrainedL), float64(m.AddedL), float64(m.RemainingL)
 	v.Out, v.In = newFigure(out, float64(m.DrainedUL)), newFigure(in, float64(m.AddedUL))
 	v.Pour, v.PourWord = newFigure(math.Abs(pour), math.NaN()), "still to pour"
@@ -227,7 +227,7 @@ func duration(d time.Duration) string {
 func ago(d time.Duration) string { return duration(d) + " ago" }
 
 // clock is the time of day that a message gives, by the bridge's clock.
-func clock(ts string) string {
+func timeOfDay(ts string) string {
 	t, err := time.Parse(time.RFC3339, ts)
 	if err != nil {
 		return "an unknown time"

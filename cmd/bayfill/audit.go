@@ -13,8 +13,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"bayfill/bridge"
 	"bayfill/bridge/audit"
+	"bayfill/bridge/config"
 )
 
 // auditWidth is how many columns a verdict needs at most.
@@ -50,19 +50,19 @@ func (h *historyFlags) add(cmd *cobra.Command) {
 	f.StringVar(&h.tokenEnv, "influx-token-env", "", "environment variable that holds its token")
 }
 
-func (h *historyFlags) history() (bridge.HistoryConfig, error) {
+func (h *historyFlags) history() (config.History, error) {
 	if h.url != "" {
-		if err := bridge.CheckAddress(h.url); err != nil {
-			return bridge.HistoryConfig{}, configError{fmt.Errorf("--influx-url: %w: use --influx-token-env", err)}
+		if err := config.CheckAddress(h.url); err != nil {
+			return config.History{}, configError{fmt.Errorf("--influx-url: %w: use --influx-token-env", err)}
 		}
-		return bridge.HistoryConfig{URL: h.url, Org: h.org, Bucket: h.bucket, Token: bridge.Secret{Env: h.tokenEnv}}, nil
+		return config.History{URL: h.url, Org: h.org, Bucket: h.bucket, Token: config.Secret{Env: h.tokenEnv}}, nil
 	}
-	c, err := bridge.LoadConfig(cmp.Or(h.config, "bayfill.yaml"))
+	c, err := config.Load(cmp.Or(h.config, "bayfill.yaml"))
 	if err != nil {
-		return bridge.HistoryConfig{}, configError{err}
+		return config.History{}, configError{err}
 	}
 	if c.History.URL == "" {
-		return bridge.HistoryConfig{}, configError{errors.New("history: the configuration names none: give --influx-url, or --journal for a journal file")}
+		return config.History{}, configError{errors.New("history: the configuration names none: give --influx-url, or --journal for a journal file")}
 	}
 	return c.History, nil
 }

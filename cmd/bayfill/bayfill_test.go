@@ -14,7 +14,7 @@ import (
 	"testing"
 	"time"
 
-	"bayfill/bridge"
+	"bayfill/bridge/config"
 	"bayfill/fillcalc"
 )
 
@@ -98,7 +98,7 @@ func TestCheck(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := bridge.AppendCalibration(filepath.Join(dir, "data", "bay2.caddy-scale.calibration.jsonl"), bridge.Calibration{Scale: &fit}); err != nil {
+	if err := config.AppendCalibration(filepath.Join(dir, "data", "bay2.caddy-scale.calibration.jsonl"), config.Calibration{Scale: &fit}); err != nil {
 		t.Fatal(err)
 	}
 	status, out, errors := program(t.Context(), "check", "--config", example)

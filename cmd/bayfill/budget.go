@@ -11,14 +11,15 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"bayfill/bridge"
+	"bayfill/bridge/config"
+	"bayfill/bridge/journal"
 	"bayfill/fillcalc"
 )
 
 func budgetCommand() *cobra.Command {
 	var (
-		config, cart, job string
-		asJSON            bool
+		conf, cart, job string
+		asJSON          bool
 	)
 	cmd := &cobra.Command{
 		Use:   "budget",
@@ -29,14 +30,17 @@ The job is folded again from the cart's journal, which is only read: the bridge
 may be running.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			c, err := bridge.LoadConfig(config)
+			c, err := config.Load(conf)
 			if err != nil {
 				return configError{err}
 			}
 			if cart == "" && len(c.Carts) == 1 {
 				cart = c.Carts[0].Name
 			}
-			s, err := c.JobState(cmd.Context(), cart, job)
+			if _, err := c.Cart(cart); err != nil {
+				return err
+			}
+			s, err := journal.JobState(cmd.Context(), c.JournalPath(cart), job)
 			if err != nil {
 				return err
 			}
@@ -49,7 +53,7 @@ may be running.`,
 		},
 	}
 	f := cmd.Flags()
-	f.StringVarP(&config, "config", "c", "bayfill.yaml", configHelp)
+	f.StringVarP(&conf, "config", "c", "bayfill.yaml", configHelp)
 	f.StringVar(&cart, "cart", "", "cart; may be left out when there is one only")
 	f.StringVar(&job, "job", "", "job (default: the newest)")
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")

@@ -9,7 +9,7 @@ import (
 	"testing"
 	"unicode/utf8"
 
-	"bayfill/bridge"
+	"bayfill/bridge/journal"
 	"bayfill/fillcalc"
 )
 
@@ -70,12 +70,12 @@ func TestBudget(t *testing.T) {
 	}
 	fluid := fillcalc.Fluid{Name: "amber 6 of the old kind, out of the big drum", Model: fillcalc.Oil2004, DensityKgM3: 848, AtC: 15, DensityU: 0.001}
 	events := budgetEvents(fluid)
-	j, err := bridge.OpenJournal(filepath.Join(dir, "bay3.journal"))
+	j, err := journal.Open(filepath.Join(dir, "bay3.journal"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer j.Close()
-	if err := j.Append(t.Context(), bridge.Batch{Events: events}); err != nil {
+	if err := j.Append(t.Context(), journal.Batch{Events: events}); err != nil {
 		t.Fatal(err)
 	}
 

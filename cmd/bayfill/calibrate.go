@@ -17,7 +17,9 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
-	"bayfill/bridge"
+	"bayfill/bridge/clock"
+	"bayfill/bridge/config"
+	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
 	"bayfill/sensors"
 )
@@ -83,7 +85,7 @@ the sensor is out of tolerance; the result is kept all the same.`,
 }
 
 func (o *calibrateOptions) run(ctx context.Context, in io.Reader, out io.Writer) error {
-	config, err := bridge.LoadConfig(o.config)
+	config, err := config.Load(o.config)
 	if err != nil {
 		return configError{err}
 	}
@@ -93,7 +95,7 @@ func (o *calibrateOptions) run(ctx context.Context, in io.Reader, out io.Writer)
 	if o.cart == "" && len(config.Carts) == 1 {
 		o.cart = config.Carts[0].Name
 	}
-	clock := bridge.NewClock(time.Now().UnixNano(), o.speed)
+	clock := clock.New(time.Now().UnixNano(), o.speed)
 	instrument, driver, err := config.Instrument(o.cart, o.sensor, clock)
 	if err != nil {
 		return fmt.Errorf("--%w", err)
@@ -123,23 +125,23 @@ func (o *calibrateOptions) run(ctx context.Context, in io.Reader, out io.Writer)
 
 // listCalibrations shows how the calibrations stand: of all sensors, or of those
 // that were named.
-func (o *calibrateOptions) listCalibrations(out io.Writer, config *bridge.Config, nowNs int64) error {
+func (o *calibrateOptions) listCalibrations(out io.Writer, conf *config.Config, nowNs int64) error {
 	listed := false
-	for _, cart := range config.Carts {
+	for _, cart := range conf.Carts {
 		for _, sensor := range cart.Sensors {
 			if o.cart != "" && o.cart != cart.Name || o.sensor != "" && o.sensor != sensor.Name {
 				continue
 			}
 			listed = true
-			all, warning, err := bridge.ReadCalibrations(config.CalibrationPath(cart.Name, sensor.Name))
+			all, warning, err := config.ReadCalibrations(conf.CalibrationPath(cart.Name, sensor.Name))
 			if err != nil {
 				return err
 			}
-			var last *bridge.Calibration
+			var last *config.Calibration
 			if len(all) > 0 {
 				last = &all[len(all)-1]
 			}
-			fmt.Fprintf(out, "%s %s\n    %s\n", cart.Name, sensor.Name, bridge.CalibrationState(last, nowNs))
+			fmt.Fprintf(out, "%s %s\n    %s\n", cart.Name, sensor.Name, config.CalibrationState(last, nowNs))
 			if last != nil {
 				fmt.Fprintf(out, "    by %s, the last of %d", last.By, len(all))
 				if last.Equipment != "" {
@@ -161,9 +163,9 @@ func (o *calibrateOptions) listCalibrations(out io.Writer, config *bridge.Config
 // calibrating is one calibration under way.
 type calibrating struct {
 	options    *calibrateOptions
-	instrument *bridge.SensorConfig
+	instrument *config.Sensor
 	quantity   sensors.Quantity
-	clock      *bridge.Clock
+	clock      *clock.Clock
 	path       string
 	meter      meter
 	lines      <-chan string
@@ -471,12 +473,12 @@ func (c *calibrating) settle(ctx context.Context) (mean float64, err error) {
 }
 
 // fit works out the calibration.
-func (c *calibrating) fit(at time.Time) (bridge.Calibration, error) {
+func (c *calibrating) fit(at time.Time) (config.Calibration, error) {
 	o := c.options
 	atNs, dueNs := at.UnixNano(), at.AddDate(0, 0, o.dueDays).UnixNano()
-	record := bridge.Calibration{
+	record := config.Calibration{
 		At: at.UTC().Format(time.RFC3339), Cart: o.cart, Sensor: o.sensor,
-		By: o.by, Equipment: o.equipment, Version: bridge.Version,
+		By: o.by, Equipment: o.equipment, Version: wire.Version,
 	}
 	if c.quantity == sensors.Weight {
 		record.WeightsUPct = o.weightsUPct
@@ -501,17 +503,17 @@ func (c *calibrating) fit(at time.Time) (bridge.Calibration, error) {
 }
 
 // keep reports a calibration and adds it to the sensor's file.
-func (c *calibrating) keep(record bridge.Calibration) error {
+func (c *calibrating) keep(record config.Calibration) error {
 	c.say("")
 	if record.Scale != nil {
 		c.reportScale(record.Scale)
 	} else {
 		c.reportProbe(record.Probe)
 	}
-	if err := bridge.AppendCalibration(c.path, record); err != nil {
+	if err := config.AppendCalibration(c.path, record); err != nil {
 		return err
 	}
-	c.say("%s", bridge.CalibrationState(&record, record.AtNs()))
+	c.say("%s", config.CalibrationState(&record, record.AtNs()))
 	fmt.Fprintf(c.out, "kept in %s\n", c.path)
 	c.say("It counts from the bridge's next start.")
 	if !record.Passed() {

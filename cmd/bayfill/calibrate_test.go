@@ -12,7 +12,8 @@ import (
 	"testing"
 	"time"
 
-	"bayfill/bridge"
+	"bayfill/bridge/clock"
+	"bayfill/bridge/config"
 	"bayfill/sensors"
 	"bayfill/sim"
 )
@@ -43,7 +44,7 @@ func newCalibrationBench(t *testing.T) *calibrationBench {
 	scale, probe := sim.DefaultScaleParams(), sim.DefaultProbeParams()
 	scale.GainError, scale.CreepShare = 0.0008, 0
 	probe.OffsetC = 0.2
-	clock := bridge.NewClock(0, calibrationSpeed)
+	clock := clock.New(0, calibrationSpeed)
 	var err error
 	b.rig, err = sim.NewRig(sim.RigOptions{
 		Cart: cart, Dir: filepath.Join(dir, "ports"), Elapsed: clock.Elapsed,
@@ -115,9 +116,9 @@ func (b *calibrationBench) after(n int, words, line string) {
 // flat undoes the wrapping of lines.
 func flat(text string) string { return strings.Join(strings.Fields(text), " ") }
 
-func (b *calibrationBench) record(sensor string) bridge.Calibration {
+func (b *calibrationBench) record(sensor string) config.Calibration {
 	b.t.Helper()
-	all, warning, err := bridge.ReadCalibrations(filepath.Join(b.data, "bay2."+sensor+".calibration.jsonl"))
+	all, warning, err := config.ReadCalibrations(filepath.Join(b.data, "bay2."+sensor+".calibration.jsonl"))
 	if err != nil || warning != "" || len(all) != 1 {
 		b.t.Fatalf("%d records, %q, %v:\n%s", len(all), warning, err, b.out.String())
 	}
@@ -272,7 +273,7 @@ func TestCalibrateMistakes(t *testing.T) {
 
 // Known values in every unit, exactly.
 func TestKnownValues(t *testing.T) {
-	c := calibrating{options: &calibrateOptions{referenceUC: 0.2, pressureHPa: 1013.25}, instrument: &bridge.SensorConfig{CapacityKg: 30}}
+	c := calibrating{options: &calibrateOptions{referenceUC: 0.2, pressureHPa: 1013.25}, instrument: &config.Sensor{CapacityKg: 30}}
 	for _, k := range []struct {
 		quantity sensors.Quantity
 		text     string

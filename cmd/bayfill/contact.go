@@ -9,7 +9,8 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"bayfill/bridge"
+	"bayfill/bridge/config"
+	"bayfill/bridge/wire"
 )
 
 // contactFlags say which broker and which cart; each may come from the
@@ -29,7 +30,7 @@ func (t *tlsFlags) add(f *pflag.FlagSet) {
 }
 
 func (t *tlsFlags) config() (*tls.Config, error) {
-	c, err := bridge.BrokerTLS(t.caFile)
+	c, err := config.BrokerTLS(t.caFile)
 	if err != nil {
 		return nil, configError{fmt.Errorf("--ca-file: %w", err)}
 	}
@@ -37,7 +38,7 @@ func (t *tlsFlags) config() (*tls.Config, error) {
 		return nil, configError{errors.New("--cert-file: belongs together with --key-file, give both or none")}
 	}
 	if t.certFile != "" {
-		certificate, err := bridge.Certificate(t.certFile, t.keyFile)
+		certificate, err := config.Certificate(t.certFile, t.keyFile)
 		if err != nil {
 			return nil, configError{fmt.Errorf("--cert-file: %w", err)}
 		}
@@ -53,12 +54,12 @@ func (s *signingFlag) add(f *pflag.FlagSet) {
 	f.StringVar(&s.keyFile, "command-key-file", os.Getenv("BAYFILL_COMMAND_KEY_FILE"), "file with the key that this shop's commands are signed with (BAYFILL_COMMAND_KEY_FILE)")
 }
 
-func (s *signingFlag) signer() (*bridge.Signer, error) {
-	signer, err := bridge.NewSigner(bridge.Secret{File: s.keyFile})
+func (s *signingFlag) signer() (*wire.Signer, error) {
+	commandKey, err := config.Secret{File: s.keyFile}.CommandKey()
 	if err != nil {
 		return nil, configError{fmt.Errorf("--command-key-file: %w", err)}
 	}
-	return signer, nil
+	return wire.NewSigner(commandKey), nil
 }
 
 func (c *contactFlags) add(f *pflag.FlagSet) {
@@ -83,10 +84,10 @@ func (c *contactFlags) contact() (contact, error) {
 			return contact{}, configError{fmt.Errorf("--%s: %q names no %s: give it here or in %s", f.flag, f.value, f.flag, f.variable)}
 		}
 	}
-	if err := bridge.CheckAddress(c.broker); err != nil {
+	if err := config.CheckAddress(c.broker); err != nil {
 		return contact{}, configError{fmt.Errorf("--broker: %w: use --username and --password-file", err)}
 	}
-	password, err := bridge.Secret{File: c.passwordFile}.Read()
+	password, err := config.Secret{File: c.passwordFile}.Read()
 	if err != nil {
 		return contact{}, configError{fmt.Errorf("--password-file: %w", err)}
 	}

@@ -19,6 +19,8 @@ import (
 	"bayfill/bridge"
 	"bayfill/bridge/audit"
 	"bayfill/bridge/board"
+	"bayfill/bridge/clock"
+	"bayfill/bridge/config"
 )
 
 // demoSpeed plays a job of about a quarter of an hour in under a minute; faster,
@@ -85,7 +87,7 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 	if o.realTime {
 		speed = 1
 	}
-	clock := bridge.NewClock(time.Now().UnixNano(), speed)
+	clock := clock.New(time.Now().UnixNano(), speed)
 	rig, err := workshop(filepath.Join(dir, "ports"), o.seed, clock.Elapsed)
 	if err != nil {
 		return err
@@ -120,7 +122,7 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 	if o.influxURL != "" {
 		history = fmt.Sprintf("history:\n  url: %s\n  org: %q\n  bucket: %s\n  token: {env: %q}\n", o.influxURL, o.influxOrg, o.influxBucket, o.influxTokenEnv)
 	}
-	config, err := bridge.ParseConfig([]byte(workshopConfig(rig, dir, broker, history)))
+	config, err := config.Parse([]byte(workshopConfig(rig, dir, broker, history)))
 	if err != nil {
 		return err
 	}

@@ -16,6 +16,9 @@ import (
 	"golang.org/x/sys/unix"
 
 	"bayfill/bridge"
+	"bayfill/bridge/config"
+	"bayfill/bridge/history"
+	"bayfill/bridge/journal"
 )
 
 const (
@@ -77,7 +80,7 @@ func (d *doctor) examine(ctx context.Context, path string) {
 	if os.Geteuid() == 0 {
 		d.look("user: this is root, who may do what the bridge may not: run this as its user, as in runuser -u bayfill -- bayfill doctor")
 	}
-	c, err := bridge.LoadConfig(path)
+	c, err := config.Load(path)
 	if err != nil {
 		d.wrong("configuration: %v", err)
 		return
@@ -117,11 +120,11 @@ const (
 	unknown // the lock cannot be looked at
 )
 
-func (d *doctor) running(c *bridge.Config) map[string]held {
+func (d *doctor) running(c *config.Config) map[string]held {
 	running := map[string]held{}
 	for i := range c.Carts {
 		name := c.Carts[i].Name
-		process, is, err := c.Holder(name)
+		process, is, err := journal.Holder(c.JournalPath(name))
 		switch {
 		case err != nil:
 			running[name] = unknown
@@ -141,7 +144,7 @@ func (d *doctor) running(c *bridge.Config) map[string]held {
 const eventBytes = 60
 
 // data tells whether what lies in the data folder can be looked at.
-func (d *doctor) data(c *bridge.Config) bool {
+func (d *doctor) data(c *config.Config) bool {
 	folder := c.Data
 	probe, err := os.CreateTemp(folder, ".doctor-*")
 	switch {
@@ -202,13 +205,13 @@ func (d *doctor) space(free, perDay, most float64) {
 	}
 }
 
-func (d *doctor) journal(ctx context.Context, c *bridge.Config, cart string) {
+func (d *doctor) journal(ctx context.Context, c *config.Config, cart string) {
 	path := c.JournalPath(cart)
 	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
 		d.ok("journal of %s: none yet", cart)
 		return
 	}
-	j, err := bridge.ReadJournal(path)
+	j, err := journal.OpenReadOnly(path)
 	if err != nil {
 		d.wrong("journal of %s: %v", cart, err)
 		return
@@ -231,7 +234,7 @@ func (d *doctor) journal(ctx context.Context, c *bridge.Config, cart string) {
 	d.ok("%s", text)
 }
 
-func (d *doctor) history(ctx context.Context, c *bridge.Config) {
+func (d *doctor) history(ctx context.Context, c *config.Config) {
 	if c.History.URL == "" {
 		d.ok("history: none is configured; the journal keeps a week")
 		return
@@ -241,7 +244,7 @@ func (d *doctor) history(ctx context.Context, c *bridge.Config) {
 	}
 	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
 	defer cancel()
-	if err := bridge.CheckHistory(ctx, c.History); err != nil {
+	if err := history.Check(ctx, c.History); err != nil {
 		d.wrong("history: %s: %v; until then the journal keeps it, up to journal.most_mb", c.History.URL, err)
 		return
 	}
@@ -262,9 +265,9 @@ func (d *doctor) clock() {
 	}
 }
 
-func (d *doctor) calibrations(c *bridge.Config, cart *bridge.CartConfig) {
+func (d *doctor) calibrations(c *config.Config, cart *config.Cart) {
 	for _, s := range cart.Sensors {
-		all, warning, err := bridge.ReadCalibrations(c.CalibrationPath(cart.Name, s.Name))
+		all, warning, err := config.ReadCalibrations(c.CalibrationPath(cart.Name, s.Name))
 		if err != nil {
 			d.wrong("%v", err)
 			continue
@@ -272,11 +275,11 @@ func (d *doctor) calibrations(c *bridge.Config, cart *bridge.CartConfig) {
 		if warning != "" {
 			d.look("calibrations: %s", warning)
 		}
-		var last *bridge.Calibration
+		var last *config.Calibration
 		if len(all) > 0 {
 			last = &all[len(all)-1]
 		}
-		text := fmt.Sprintf("calibration of %s/%s: %s", cart.Name, s.Name, bridge.CalibrationState(last, d.now.UnixNano()))
+		text := fmt.Sprintf("calibration of %s/%s: %s", cart.Name, s.Name, config.CalibrationState(last, d.now.UnixNano()))
 		do := fmt.Sprintf("bayfill calibrate --cart %s --sensor %s", cart.Name, s.Name)
 		switch {
 		case last == nil || last.Passed() && d.now.UnixNano() > last.DueNs():
@@ -289,11 +292,11 @@ func (d *doctor) calibrations(c *bridge.Config, cart *bridge.CartConfig) {
 	}
 }
 
-func (d *doctor) serviceData(c *bridge.Config) {
+func (d *doctor) serviceData(c *config.Config) {
 	if c.ServiceData == "" {
 		return
 	}
-	good, err := bridge.ReadServiceData(c.ServiceData, c.FluidsByName())
+	good, err := config.ReadServiceData(c.ServiceData, c.FluidsByName())
 	bad := []error{err}
 	if joined, ok := err.(interface{ Unwrap() []error }); ok {
 		bad = joined.Unwrap()

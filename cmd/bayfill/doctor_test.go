@@ -23,6 +23,9 @@ import (
 	"golang.org/x/sys/unix"
 
 	"bayfill/bridge"
+	"bayfill/bridge/config"
+	"bayfill/bridge/journal"
+	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
 )
 
@@ -91,7 +94,7 @@ func (p *patient) examine(text string) (status int, says []string) {
 // run runs a bridge on the configuration that was examined last, until it is stopped.
 func (p *patient) run() (b *bridge.Bridge, stop func()) {
 	p.t.Helper()
-	config, err := bridge.LoadConfig(p.path)
+	config, err := config.Load(p.path)
 	if err != nil {
 		p.t.Fatal(err)
 	}
@@ -289,7 +292,7 @@ func TestDoctorFindsWhatIsWrong(t *testing.T) {
 			t.Fatal(err)
 		}
 		fit.Passed = passed
-		c := bridge.Calibration{Cart: "bay2", Sensor: sensor, Scale: &fit}
+		c := config.Calibration{Cart: "bay2", Sensor: sensor, Scale: &fit}
 		line, err := json.Marshal(c)
 		if err != nil {
 			t.Fatal(err)
@@ -345,16 +348,16 @@ func TestDoctorOnAJournalOfTomorrow(t *testing.T) {
 	if _, says := p.examine(p.text); len(says) == 0 {
 		t.Fatal("nothing is said")
 	}
-	config, err := bridge.LoadConfig(p.path)
+	config, err := config.Load(p.path)
 	if err != nil {
 		t.Fatal(err)
 	}
-	j, err := bridge.OpenJournal(config.JournalPath("bay2"))
+	j, err := journal.Open(config.JournalPath("bay2"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	tomorrow := fillcalc.Event{Seq: 1, AtNs: time.Now().Add(24 * time.Hour).UnixNano(), Kind: fillcalc.KindInput, Input: &fillcalc.Input{Do: fillcalc.DoTick}}
-	if err := j.Append(t.Context(), bridge.Batch{Events: []fillcalc.Event{tomorrow}}); err != nil {
+	if err := j.Append(t.Context(), journal.Batch{Events: []fillcalc.Event{tomorrow}}); err != nil {
 		t.Fatal(err)
 	}
 	if err := j.Close(); err != nil {
@@ -401,7 +404,7 @@ func TestDoctorOnAnExternalBroker(t *testing.T) {
 	until(t, "its message", func() bool { return count() > 0 })
 	mu.Lock()
 	for _, m := range heard {
-		var presence bridge.Presence
+		var presence wire.Presence
 		if err := json.Unmarshal(m.Payload(), &presence); err != nil || m.Topic() != prefix+"presence" || m.Retained() || presence.Online {
 			t.Errorf("it sent %s: %s", m.Topic(), m.Payload())
 		}
@@ -421,7 +424,7 @@ func TestDoctorOnAnExternalBroker(t *testing.T) {
 	}
 	// While a bridge is online elsewhere it sends nothing.
 	since := time.Now().UTC().Format(time.RFC3339)
-	online, err := json.Marshal(bridge.Presence{Online: true, Since: &since, Session: "a", Version: "1", Contract: 1})
+	online, err := json.Marshal(wire.Presence{Online: true, Since: &since, Session: "a", Version: "1", Contract: 1})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -15,13 +15,14 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"golang.org/x/sys/unix"
 
-	"bayfill/bridge"
+	"bayfill/bridge/config"
+	"bayfill/bridge/wire"
 )
 
 // certificateSoon is how long before its end a certificate is called to mind.
 const certificateSoon = 30 * 24 * time.Hour
 
-func (d *doctor) broker(ctx context.Context, c *bridge.Config, running map[string]held) {
+func (d *doctor) broker(ctx context.Context, c *config.Config, running map[string]held) {
 	if c.Broker.URL == "" {
 		d.ownBroker(ctx, c, running)
 		return
@@ -78,7 +79,7 @@ func (d *doctor) rights(ctx context.Context, client mqtt.Client, topic string, b
 	var mu sync.Mutex
 	online, back := false, make(chan struct{}, 1)
 	subscription := client.Subscribe(topic, 1, func(_ mqtt.Client, m mqtt.Message) {
-		var p bridge.Presence
+		var p wire.Presence
 		if json.Unmarshal(m.Payload(), &p) != nil {
 			return
 		}
@@ -109,7 +110,7 @@ func (d *doctor) rights(ctx context.Context, client mqtt.Client, topic string, b
 		d.look("rights on %s: a cart of this name is online: does a bridge run on another computer? Two would throw each other out", topic)
 		return
 	}
-	payload, err := json.Marshal(bridge.Presence{Session: session, Version: bridge.Version, Contract: bridge.ContractVersion, Why: "bayfill doctor looks at its rights"})
+	payload, err := json.Marshal(wire.Presence{Session: session, Version: wire.Version, Contract: wire.ContractVersion, Why: "bayfill doctor looks at its rights"})
 	if err == nil {
 		err = wait(ctx, client.Publish(topic, 1, false, payload))
 	}
@@ -127,15 +128,15 @@ func (d *doctor) rights(ctx context.Context, client mqtt.Client, topic string, b
 }
 
 // ownBroker looks at the embedded one: that it answers, or that it may listen.
-func (d *doctor) ownBroker(ctx context.Context, c *bridge.Config, running map[string]held) {
+func (d *doctor) ownBroker(ctx context.Context, c *config.Config, running map[string]held) {
 	url, secure := "tcp://"+c.Broker.Listen, (*tls.Config)(nil)
 	if c.Broker.CertFile != "" {
-		own, err := bridge.Certificate(c.Broker.CertFile, c.Broker.KeyFile)
+		own, err := config.Certificate(c.Broker.CertFile, c.Broker.KeyFile)
 		if err != nil {
 			return // told with the secrets
 		}
 		d.certificate(own.Leaf.NotAfter)
-		url, secure = "tls://"+c.Broker.Listen, bridge.OnlyCertificate(&own)
+		url, secure = "tls://"+c.Broker.Listen, config.OnlyCertificate(&own)
 	}
 	listen := c.Broker.Listen
 	has := free

@@ -12,8 +12,10 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"bayfill/bridge"
 	"bayfill/bridge/audit"
+	"bayfill/bridge/config"
+	"bayfill/bridge/history"
+	"bayfill/bridge/journal"
 )
 
 func historyCommand() *cobra.Command {
@@ -121,7 +123,7 @@ running: journals are only read. How far it has got is told on standard error.`,
 				}
 				sources = append(sources, source{shop, cart, journal})
 			case to.config != "":
-				c, err := bridge.LoadConfig(to.config)
+				c, err := config.Load(to.config)
 				if err != nil {
 					return configError{err}
 				}
@@ -137,14 +139,14 @@ running: journals are only read. How far it has got is told on standard error.`,
 			default:
 				return errors.New("either --config or --journal is needed")
 			}
-			history, err := to.history()
+			server, err := to.history()
 			if err != nil {
 				return err
 			}
 			refused := 0
 			for _, s := range sources {
 				p := newProgress(cmd.ErrOrStderr())
-				done, err := bridge.FillHistory(cmd.Context(), history, s.shop, s.cart, s.path, func(f bridge.Filled) {
+				done, err := history.Fill(cmd.Context(), server, s.shop, s.cart, s.path, func(f history.Filled) {
 					p.tell(float64(f.Events)/float64(f.Of), fmt.Sprintf("cart %s, %d points", s.cart, f.Points))
 				})
 				p.end()
@@ -229,7 +231,7 @@ may then be kept for weeks only. A job that is there already is replaced by itse
 }
 
 func historyEraseCommand() *cobra.Command {
-	var config, technician, vehicle string
+	var conf, technician, vehicle string
 	cmd := &cobra.Command{
 		Use:   "erase",
 		Short: "Erase the name of a technician or a vehicle from journals and history",
@@ -244,7 +246,7 @@ started again.`,
 			if (technician == "") == (vehicle == "") {
 				return errors.New("either --technician or --vehicle is needed")
 			}
-			c, err := bridge.LoadConfig(config)
+			c, err := config.Load(conf)
 			if err != nil {
 				return configError{err}
 			}
@@ -254,7 +256,7 @@ started again.`,
 			}
 			journals := 0
 			for i := range c.Carts {
-				erased, err := bridge.EraseName(cmd.Context(), c.JournalPath(c.Carts[i].Name), token)
+				erased, err := journal.EraseName(cmd.Context(), c.JournalPath(c.Carts[i].Name), token)
 				if err != nil {
 					return err
 				}
@@ -278,7 +280,7 @@ started again.`,
 		},
 	}
 	f := cmd.Flags()
-	f.StringVarP(&config, "config", "c", "bayfill.yaml", configHelp)
+	f.StringVarP(&conf, "config", "c", "bayfill.yaml", configHelp)
 	f.StringVar(&technician, "technician", "", "name of a technician, as commands gave it")
 	f.StringVar(&vehicle, "vehicle", "", "name of a vehicle, as commands gave it")
 	return cmd

@@ -16,7 +16,7 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
-	"bayfill/bridge/schema"
+	"bayfill/bridge/wire/schema"
 )
 
 // exitNoAnswer tells that nobody answered, which is not the same as refused.

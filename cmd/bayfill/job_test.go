@@ -22,8 +22,11 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
 	"bayfill/bridge"
-	"bayfill/bridge/schema"
-	"bayfill/bridge/schema/schematest"
+	"bayfill/bridge/clock"
+	"bayfill/bridge/config"
+	"bayfill/bridge/wire"
+	"bayfill/bridge/wire/schema"
+	"bayfill/bridge/wire/schema/schematest"
 	"bayfill/sim"
 )
 
@@ -40,7 +43,7 @@ type bay struct {
 func openBay(t *testing.T, brokerURL string) *bay {
 	t.Helper()
 	dir := t.TempDir()
-	clock := bridge.NewClock(time.Now().UnixNano(), demoSpeed)
+	clock := clock.New(time.Now().UnixNano(), demoSpeed)
 	rig, err := workshop(filepath.Join(dir, "ports"), 1, clock.Elapsed)
 	if err != nil {
 		t.Fatal(err)
@@ -55,7 +58,7 @@ func openBay(t *testing.T, brokerURL string) *bay {
 	}
 	// The fluids of README.
 	text := strings.NewReplacer(demoUsed.Name, "amber 6 used", demoFresh.Name, "amber 6").Replace(workshopConfig(rig, dir, broker, ""))
-	config, err := bridge.ParseConfig([]byte(text))
+	config, err := config.Parse([]byte(text))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -173,7 +176,7 @@ func TestJobByCommandLine(t *testing.T) {
 	}
 	job(t, "republish")
 	status, out, errors := program(t.Context(), "job", "close", "--id", "the-end", "--json")
-	var r bridge.Reply
+	var r wire.Reply
 	if err := json.Unmarshal([]byte(out), &r); status != 0 || err != nil || !r.OK || *r.ID != "the-end" || r.Job != "van-7" {
 		t.Errorf("close: status %d: %s%s", status, out, errors)
 	}
@@ -367,7 +370,7 @@ func TestJobShowsNoControlCharacters(t *testing.T) {
 		if err := json.Unmarshal(m.Payload(), &command); err != nil {
 			t.Error(err)
 		}
-		reply := bridge.Reply{ID: &command.ID, OK: replies.Add(1) > 1, Error: "no" + evil, Job: "van" + evil}
+		reply := wire.Reply{ID: &command.ID, OK: replies.Add(1) > 1, Error: "no" + evil, Job: "van" + evil}
 		payload, err := json.Marshal(reply)
 		if err != nil {
 			t.Error(err)

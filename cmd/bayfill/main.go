@@ -3,6 +3,7 @@
 package main
 
 import (
+	"bayfill/bridge/wire"
 	"context"
 	"fmt"
 	"io"
@@ -12,8 +13,6 @@ import (
 	"syscall"
 
 	"github.com/spf13/cobra"
-
-	"bayfill/bridge"
 )
 
 // exitConfig tells a service manager that starting again will not help.
@@ -35,7 +34,7 @@ func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer
 	root := &cobra.Command{
 		Use:           "bayfill",
 		Short:         "Weigh what leaves a transmission and what goes back in",
-		Version:       bridge.Version,
+		Version:       wire.Version,
 		SilenceErrors: true,
 		SilenceUsage:  true,
 	}

@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge"
+	"bayfill/bridge/config"
 )
 
 const configHelp = "configuration file"
@@ -20,7 +21,7 @@ func runCommand() *cobra.Command {
 		Short: "Run the bridge",
 		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			config, err := bridge.LoadConfig(path)
+			config, err := config.Load(path)
 			if err != nil {
 				return configError{err}
 			}
@@ -48,7 +49,7 @@ func checkCommand() *cobra.Command {
 		Short: "Check a configuration and say what it would do; opens no port and no connection",
 		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			config, err := bridge.LoadConfig(path)
+			config, err := config.Load(path)
 			if err != nil {
 				return configError{err}
 			}
@@ -67,7 +68,7 @@ func checkCommand() *cobra.Command {
 // may correct (OIML R 76-1:2006, 4.5.7).
 const zeroTrackingD = 0.5
 
-func describe(out io.Writer, c *bridge.Config, nowNs int64) {
+func describe(out io.Writer, c *config.Config, nowNs int64) {
 	fmt.Fprintf(out, "The configuration is good. As %s it would\n", c.Shop)
 	for i := range c.Carts {
 		cart := &c.Carts[i]
@@ -116,7 +117,7 @@ func describe(out io.Writer, c *bridge.Config, nowNs int64) {
 			fmt.Fprintln(out)
 		}
 	}
-	if c.Commands.Key != (bridge.Secret{}) {
+	if c.Commands.Key != (config.Secret{}) {
 		fmt.Fprintln(out, "  take signed commands only")
 	}
 	if c.History.URL == "" {
@@ -128,7 +129,7 @@ func describe(out io.Writer, c *bridge.Config, nowNs int64) {
 		fmt.Fprintf(out, "  know the fluid %s\n", f.Name)
 	}
 	if c.ServiceData != "" {
-		good, bad := bridge.ReadServiceData(c.ServiceData, c.FluidsByName())
+		good, bad := config.ReadServiceData(c.ServiceData, c.FluidsByName())
 		fmt.Fprintf(out, "  know %d service data in %s\n", len(good), c.ServiceData)
 		if bad != nil {
 			fmt.Fprintln(out, "    note: not all of it is good, see bayfill service-data")

@@ -8,7 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"bayfill/bridge/schema"
+	"bayfill/bridge/wire/schema"
 )
 
 func schemaCommand() *cobra.Command {

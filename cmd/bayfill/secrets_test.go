@@ -19,6 +19,7 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
 	"bayfill/bridge"
+	"bayfill/bridge/config"
 )
 
 // gathered is everything that was said, by its source, from any goroutine.
@@ -99,7 +100,7 @@ carts:
 	}
 	start := func(path string) (b *bridge.Bridge, stop func()) {
 		t.Helper()
-		config, err := bridge.LoadConfig(path)
+		config, err := config.Load(path)
 		if err != nil {
 			t.Fatal(err)
 		}

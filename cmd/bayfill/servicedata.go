@@ -10,7 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"bayfill/bridge"
+	"bayfill/bridge/config"
 	"bayfill/fillcalc"
 )
 
@@ -18,7 +18,7 @@ import (
 const serviceWidth = 80
 
 func serviceDataCommand() *cobra.Command {
-	var config, dir, units string
+	var conf, dir, units string
 	cmd := &cobra.Command{
 		Use:   "service-data [NAME]",
 		Short: "List the shop's service data and check every file; with a name, show one in full",
@@ -29,7 +29,7 @@ and in SI. The fluids must be those of the configuration, unless only --dir is g
 		RunE: func(cmd *cobra.Command, args []string) error {
 			var fluids map[string]fillcalc.Fluid
 			if dir == "" || cmd.Flags().Changed("config") {
-				c, err := bridge.LoadConfig(config)
+				c, err := config.Load(conf)
 				if err != nil {
 					return configError{err}
 				}
@@ -38,7 +38,7 @@ and in SI. The fluids must be those of the configuration, unless only --dir is g
 			if dir == "" {
 				return errors.New("service_data: the configuration names no folder: add it there, or give --dir")
 			}
-			preferred, err := bridge.ParsePreferred(units)
+			preferred, err := config.ParsePreferred(units)
 			if err != nil {
 				return fmt.Errorf("--units: %w", err)
 			}
@@ -48,7 +48,7 @@ and in SI. The fluids must be those of the configuration, unless only --dir is g
 				}
 			}
 			if len(args) == 1 {
-				d, err := bridge.FindServiceData(dir, args[0], fluids)
+				d, err := config.FindServiceData(dir, args[0], fluids)
 				if err != nil {
 					return err
 				}
@@ -58,7 +58,7 @@ and in SI. The fluids must be those of the configuration, unless only --dir is g
 				return nil
 			}
 
-			good, err := bridge.ReadServiceData(dir, fluids)
+			good, err := config.ReadServiceData(dir, fluids)
 			var bad []error
 			if joined, ok := err.(interface{ Unwrap() []error }); ok {
 				bad = joined.Unwrap()
@@ -83,7 +83,7 @@ and in SI. The fluids must be those of the configuration, unless only --dir is g
 		},
 	}
 	f := cmd.Flags()
-	f.StringVarP(&config, "config", "c", "bayfill.yaml", configHelp)
+	f.StringVarP(&conf, "config", "c", "bayfill.yaml", configHelp)
 	f.StringVar(&dir, "dir", "", "folder of the service data (default: the configuration's service_data)")
 	f.StringVar(&units, "units", "", "show amounts in these units: metric, us, imperial (default: the configuration's)")
 	return cmd

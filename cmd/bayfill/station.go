@@ -13,7 +13,7 @@ import (
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
-	"bayfill/bridge"
+	"bayfill/bridge/wire"
 )
 
 // station is a person's side of the contract: it watches a cart's leaves and
@@ -26,7 +26,7 @@ type station struct {
 	mu      sync.Mutex
 	client  mqtt.Client // of the connection that stands; nil without one
 	seen    shown
-	replies map[string]chan bridge.Reply
+	replies map[string]chan wire.Reply
 	sent    int
 }
 
@@ -37,16 +37,16 @@ type contact struct {
 	prefix   string      // bayfill/{shop}/{cart}/
 	username string
 	password string
-	signer   *bridge.Signer // of commands; nil: they go unsigned
+	signer   *wire.Signer // of commands; nil: they go unsigned
 }
 
 // shown is the newest of each leaf, and how it stands with the connection.
 type shown struct {
-	presence bridge.Presence
-	volumes  bridge.VolumesMessage
-	window   bridge.WindowMessage
-	job      bridge.JobMessage
-	alerts   bridge.AlertsMessage
+	presence wire.Presence
+	volumes  wire.Volumes
+	window   wire.Window
+	job      wire.Job
+	alerts   wire.Alerts
 
 	// By this computer's clock; zero: never.
 	connectedAt, heardAt, readingAt, presenceAt, volumesAt, windowAt time.Time
@@ -70,7 +70,7 @@ const connecting = "connecting"
 
 func newStation(c contact) *station {
 	return &station{
-		contact: c, replies: map[string]chan bridge.Reply{},
+		contact: c, replies: map[string]chan wire.Reply{},
 		seen: shown{trouble: connecting, troubleAt: time.Now()},
 	}
 }
@@ -209,7 +209,7 @@ func (s *station) receive(_ mqtt.Client, m mqtt.Message) {
 		s.seen.readingAt = now
 	}
 	if id, ok := strings.CutPrefix(leaf, "replies/"); ok && s.replies[id] != nil {
-		var r bridge.Reply
+		var r wire.Reply
 		if json.Unmarshal(m.Payload(), &r) == nil {
 			s.replies[id] <- r
 			delete(s.replies, id)
@@ -238,13 +238,13 @@ var errNoReply = errors.New("no reply")
 
 // ask sends a command and waits for its reply until ctx ends. It is sent more
 // than once, since the cart may come back meanwhile; its id does it at most once.
-func (s *station) ask(ctx context.Context, message map[string]any) (bridge.Reply, error) {
+func (s *station) ask(ctx context.Context, message map[string]any) (wire.Reply, error) {
 	payload, err := json.Marshal(message)
 	if err != nil {
-		return bridge.Reply{}, err
+		return wire.Reply{}, err
 	}
 	id := fmt.Sprint(message["id"])
-	answer := make(chan bridge.Reply, 1)
+	answer := make(chan wire.Reply, 1)
 	s.mu.Lock()
 	s.replies[id] = answer
 	s.mu.Unlock()
@@ -266,14 +266,14 @@ func (s *station) ask(ctx context.Context, message map[string]any) (bridge.Reply
 		case r := <-answer:
 			return r, nil
 		case <-ctx.Done():
-			return bridge.Reply{}, errNoReply
+			return wire.Reply{}, errNoReply
 		case <-time.After(2 * time.Second):
 		}
 	}
 }
 
 // command sends a command that has to be done.
-func (s *station) command(ctx context.Context, do string, fields map[string]any) (bridge.Reply, error) {
+func (s *station) command(ctx context.Context, do string, fields map[string]any) (wire.Reply, error) {
 	s.mu.Lock()
 	s.sent++
 	message := map[string]any{"id": fmt.Sprintf("s%d-%d", time.Now().UnixNano(), s.sent), "do": do}

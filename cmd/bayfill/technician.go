@@ -9,7 +9,8 @@ import (
 	"strings"
 	"time"
 
-	"bayfill/bridge"
+	"bayfill/bridge/clock"
+	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
 	"bayfill/sim"
 )
@@ -20,7 +21,7 @@ import (
 type technician struct {
 	rig     *sim.Rig
 	station *station
-	clock   *bridge.Clock
+	clock   *clock.Clock
 	say     func(what string)
 	show    func(s shown)
 
@@ -65,7 +66,7 @@ func (t *technician) until(ctx context.Context, what string, wanted func(shown) 
 }
 
 // decide tells the bridge what a step was.
-func (t *technician) decide(ctx context.Context, j bridge.JobMessage) error {
+func (t *technician) decide(ctx context.Context, j wire.Job) error {
 	for _, step := range j.Undecided {
 		if t.sudden == "" || step.Step <= t.decided {
 			continue // the message is older than the answer
@@ -135,8 +136,8 @@ func (t *technician) open(ctx context.Context) error {
 
 // sound tells whether nothing is wrong but that simulated instruments have never
 // been calibrated.
-func sound(m bridge.AlertsMessage) bool {
-	return !slices.ContainsFunc(m.Alerts, func(a bridge.Alert) bool { return !strings.HasPrefix(a.Kind, "calibration:") })
+func sound(m wire.Alerts) bool {
+	return !slices.ContainsFunc(m.Alerts, func(a wire.Alert) bool { return !strings.HasPrefix(a.Kind, "calibration:") })
 }
 
 func (t *technician) drain(ctx context.Context) error {
@@ -348,7 +349,7 @@ func (t *technician) close(ctx context.Context) error {
 	if err := t.until(ctx, "the closed job", func(s shown) bool { return s.job.Phase == "closed" && s.volumes.Phase == "closed" }); err != nil {
 		return err
 	}
-	largest := slices.MaxFunc(t.station.look().job.Uncertainty.Drained, func(a, b bridge.BudgetTerm) int { return cmp.Compare(a.Pct, b.Pct) })
+	largest := slices.MaxFunc(t.station.look().job.Uncertainty.Drained, func(a, b wire.BudgetTerm) int { return cmp.Compare(a.Pct, b.Pct) })
 	t.say(fmt.Sprintf("What makes the ± of drained most: %s (%.0f %% of its square).", largest.Name, float64(largest.Pct)))
 	return nil
 }

@@ -13,7 +13,7 @@ import (
 	"github.com/creack/pty"
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
-	"bayfill/bridge"
+	"bayfill/bridge/wire"
 )
 
 // seenAt is a cart in mid-job, as its leaves say it.
@@ -88,7 +88,7 @@ func TestWatchTellsSilence(t *testing.T) {
 		{"… that falls silent", func(s *shown) { s.heardAt = now.Add(-12 * time.Second); s.readingAt = time.Time{} }, "CART SILENT: nothing from a/b for 12 s", "last known"},
 		{"just connected again", func(s *shown) { s.heardAt = now.Add(-time.Minute); s.connectedAt = now }, "", "values    2 s old"},
 		{"offline", func(s *shown) { s.presence.Online = false }, "CART OFFLINE: a/b has lost its connection", "last known"},
-		{"stopped", func(s *shown) { s.presence = bridge.Presence{Why: "stopped"} }, "CART OFFLINE: a/b stopped", "last known"},
+		{"stopped", func(s *shown) { s.presence = wire.Presence{Why: "stopped"} }, "CART OFFLINE: a/b stopped", "last known"},
 		{"no broker", func(s *shown) { s.trouble, s.troubleAt = "refused", now.Add(-4*time.Second) }, "NO BROKER: for 4 s, refused", "last known"},
 		{"not yet a broker", func(s *shown) { s.trouble, s.troubleAt = connecting, now.Add(-time.Second) }, "", "values    2 s old"},
 		{"never a broker", func(s *shown) { s.trouble, s.troubleAt = connecting, now.Add(-2100*time.Millisecond) }, "NO BROKER: for 2 s, connecting", "last known"},

@@ -1,0 +1,338 @@
+package audit_test
+
+import (
+	"fmt"
+	"maps"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+
+	"bayfill/bridge/audit"
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/bridgetest/audittest"
+	"bayfill/bridge/bridgetest/journaltest"
+	"bayfill/bridge/points"
+	"bayfill/fillcalc"
+	"bayfill/sim/study"
+)
+
+// tampering is one way to spoil a record, and what the audit must call it.
+type tampering struct {
+	name string
+	// spoil changes the record and says at which event; 0: anywhere.
+	spoil func(r *audit.Record, rng *rand.Rand) (seq uint64)
+	kinds []audit.Kind
+	says  string
+}
+
+const (
+	reading = "bayfill_reading"
+	input   = "bayfill_input"
+	volume  = "bayfill_volume"
+	window  = "bayfill_window"
+)
+
+// pick takes a random point of a measurement, never the first.
+func pick(r *audit.Record, rng *rand.Rand, measurement string, holds func(*points.Point) bool) int {
+	for {
+		i := rng.IntN(len(r.Points))
+		p := &r.Points[i]
+		if p.Measurement == measurement && p.Fields["seq"] != r.Summary.Fields["seq_from"] && (holds == nil || holds(p)) {
+			return i
+		}
+	}
+}
+
+func seqOf(p points.Point) uint64 {
+	seq, _ := p.Seq()
+	return seq
+}
+
+// alter makes a copy of a point's fields, so that the record before keeps its own.
+func alter(r *audit.Record, i int, name string, value any) {
+	r.Points[i].Fields = maps.Clone(r.Points[i].Fields)
+	r.Points[i].Fields[name] = value
+}
+
+// lastDigit changes a number as little as can be.
+func lastDigit(v any) any {
+	switch n := v.(type) {
+	case float64:
+		return math.Nextafter(n, 1e9)
+	case int64:
+		return n + 1
+	}
+	return fmt.Sprint(v) + "x"
+}
+
+func tamperings(other *audit.Record) []tampering {
+	deleted := func(measurement string) func(*audit.Record, *rand.Rand) uint64 {
+		return func(r *audit.Record, rng *rand.Rand) uint64 {
+			i := pick(r, rng, measurement, nil)
+			seq := seqOf(r.Points[i])
+			r.Points = slices.Delete(r.Points, i, i+1)
+			return seq
+		}
+	}
+	changed := func(measurement, name string) func(*audit.Record, *rand.Rand) uint64 {
+		return func(r *audit.Record, rng *rand.Rand) uint64 {
+			i := pick(r, rng, measurement, func(p *points.Point) bool { return p.Fields[name] != nil })
+			alter(r, i, name, lastDigit(r.Points[i].Fields[name]))
+			return seqOf(r.Points[i])
+		}
+	}
+	return []tampering{
+		{"a reading deleted", deleted(reading), []audit.Kind{audit.Missing}, "missing"},
+		{"an input deleted", deleted(input), []audit.Kind{audit.Missing}, "missing"},
+		{"a published volume deleted", deleted(volume), []audit.Kind{audit.Altered}, "chain"},
+		{"a published window deleted", deleted(window), []audit.Kind{audit.Altered}, "chain"},
+		{"a weight changed by its last bit", changed(reading, "kg"), []audit.Kind{audit.Altered}, "chain"},
+		{"a temperature changed by its last bit", changed(reading, "c"), []audit.Kind{audit.Altered}, "chain"},
+		{"a frame's number changed", changed(reading, "n"), []audit.Kind{audit.Altered}, "chain"},
+		{"a stability changed", changed(reading, "stability"), []audit.Kind{audit.Altered, audit.Unreadable}, ""},
+		{"an event's number changed", changed(reading, "seq"), []audit.Kind{audit.Missing, audit.Added}, ""},
+		{"a published volume changed", changed(volume, "added_kg"), []audit.Kind{audit.Altered}, "added_kg"},
+		{"a published temperature changed", changed(window, "temp_c"), []audit.Kind{audit.Altered}, "temp_c"},
+		{"a command's words changed", func(r *audit.Record, rng *rand.Rand) uint64 {
+			i := pick(r, rng, input, func(p *points.Point) bool { return strings.Contains(p.Fields["body"].(string), `"id":`) })
+			body := strings.Replace(r.Points[i].Fields["body"].(string), `"id":"`, `"id":"x`, 1)
+			alter(r, i, "body", body)
+			return seqOf(r.Points[i])
+		}, []audit.Kind{audit.Altered}, ""},
+		{"two readings swapped in time", func(r *audit.Record, rng *rand.Rand) uint64 {
+			i := pick(r, rng, reading, nil)
+			k := pick(r, rng, reading, func(p *points.Point) bool {
+				return seqOf(*p) > seqOf(r.Points[i])+1 || seqOf(*p)+1 < seqOf(r.Points[i])
+			})
+			r.Points[i].AtNs, r.Points[k].AtNs = r.Points[k].AtNs, r.Points[i].AtNs
+			return 0
+		}, []audit.Kind{audit.Order}, "not later"},
+		{"two weights swapped", func(r *audit.Record, rng *rand.Rand) uint64 {
+			i := pick(r, rng, reading, func(p *points.Point) bool { return p.Fields["kg"] != nil })
+			k := pick(r, rng, reading, func(p *points.Point) bool {
+				return p.Fields["kg"] != nil && p.Fields["kg"] != r.Points[i].Fields["kg"]
+			})
+			a, b := r.Points[i].Fields["kg"], r.Points[k].Fields["kg"]
+			alter(r, i, "kg", b)
+			alter(r, k, "kg", a)
+			return min(seqOf(r.Points[i]), seqOf(r.Points[k]))
+		}, []audit.Kind{audit.Altered}, "chain"},
+		{"a reading inserted", func(r *audit.Record, rng *rand.Rand) uint64 {
+			p := r.Points[pick(r, rng, reading, nil)]
+			p.AtNs++
+			r.Points = append(r.Points, p)
+			return seqOf(p)
+		}, []audit.Kind{audit.Added}, "another point"},
+		{"a published volume inserted", func(r *audit.Record, rng *rand.Rand) uint64 {
+			p := r.Points[pick(r, rng, volume, nil)]
+			p.AtNs++
+			r.Points = append(r.Points, p)
+			return 0
+		}, []audit.Kind{audit.Altered, audit.Order}, ""},
+		{"all of a sensor missing", func(r *audit.Record, rng *rand.Rand) uint64 {
+			r.Points = slices.DeleteFunc(r.Points, func(p points.Point) bool { return p.Sensor == "probe" })
+			return 0
+		}, []audit.Kind{audit.Missing}, "no reading at all of sensor probe"},
+		{"the tail cut", func(r *audit.Record, rng *rand.Rand) uint64 {
+			at := r.Points[pick(r, rng, reading, nil)].AtNs
+			r.Points = slices.DeleteFunc(r.Points, func(p points.Point) bool { return p.AtNs >= at })
+			return 0
+		}, []audit.Kind{audit.Missing}, "the end is missing"},
+		{"the tail cut, and the closing record with it", func(r *audit.Record, rng *rand.Rand) uint64 {
+			at := r.Points[pick(r, rng, reading, nil)].AtNs
+			r.Points = slices.DeleteFunc(r.Points, func(p points.Point) bool { return p.AtNs >= at })
+			r.Summary = nil
+			return 0
+		}, []audit.Kind{audit.NotEnded}, "no end"},
+		{"the closing record missing", func(r *audit.Record, rng *rand.Rand) uint64 {
+			r.Summary = nil
+			return 0
+		}, []audit.Kind{audit.NoSummary}, "closing record is missing"},
+		{"the closing record changed", func(r *audit.Record, rng *rand.Rand) uint64 {
+			summary := *r.Summary
+			summary.Fields = maps.Clone(summary.Fields)
+			for _, name := range slices.Sorted(maps.Keys(summary.Fields)) {
+				if rng.IntN(3) == 0 || name == "vehicle" {
+					summary.Fields[name] = lastDigit(summary.Fields[name])
+					break
+				}
+			}
+			r.Summary = &summary
+			return 0
+		}, []audit.Kind{audit.Differs, audit.Altered, audit.Added, audit.Missing, audit.NoOpening}, ""},
+		{"another job's readings mixed in", func(r *audit.Record, rng *rand.Rand) uint64 {
+			shift := r.Points[0].AtNs - other.Points[0].AtNs
+			for n, p := range other.Points[:min(len(other.Points), 400)] {
+				if p.Measurement == reading {
+					p.AtNs += shift + int64(n) + 1
+					r.Points = append(r.Points, p)
+				}
+			}
+			return 0
+		}, []audit.Kind{audit.Added}, "not of this job"},
+		{"another job's readings put in the place of some", func(r *audit.Record, rng *rand.Rand) uint64 {
+			n := 0
+			for i := range r.Points {
+				if p := &r.Points[i]; n < 50 && p.Measurement == reading && p.Fields["kg"] != nil {
+					for _, o := range other.Points[i:] {
+						if o.Fields["kg"] != nil && o.Fields["kg"] != p.Fields["kg"] {
+							alter(r, i, "kg", o.Fields["kg"])
+							n++
+							break
+						}
+					}
+				}
+			}
+			return 0
+		}, []audit.Kind{audit.Altered}, ""},
+		{"a strange field", func(r *audit.Record, rng *rand.Rand) uint64 {
+			i := pick(r, rng, reading, nil)
+			alter(r, i, "note", "hello")
+			return 0
+		}, []audit.Kind{audit.Unreadable}, "note"},
+	}
+}
+
+// Whatever is done to a record is found and called by its name; what nothing was
+// done to is the same and complete.
+func TestTamperedRecords(t *testing.T) {
+	config := audittest.HistoryConfig(t, "http://127.0.0.1:1", "cart")
+	d := audittest.ShortJobs(t)
+	journaltest.KeepJobs(t, config, []string{"a", "b"}, study.Events(d, 7, 1), study.Events(d, 7, 2))
+	load := func(job string) *audit.Record {
+		r, err := audit.FromJournal(t.Context(), config.JournalPath("cart"), "test", "cart", job, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r
+	}
+	good, other := load("a"), load("b")
+	const each = 3
+	rng := rand.New(rand.NewPCG(1, 2))
+	for _, tamper := range tamperings(other) {
+		t.Run(tamper.name, func(t *testing.T) {
+			for range each {
+				r := *good
+				r.Points = slices.Clone(good.Points)
+				seq := tamper.spoil(&r, rng)
+				report := audit.Check(&r)
+				named := slices.ContainsFunc(report.Findings, func(f audit.Finding) bool {
+					return slices.Contains(tamper.kinds, f.Kind) && strings.Contains(fmt.Sprint(report.Findings), tamper.says) &&
+						(seq == 0 || f.Seq == 0 || f.Seq <= seq+100)
+				})
+				if report.SameAndComplete() || !named {
+					t.Fatalf("at event %d: same %v, complete %v, %+v", seq, report.Same, report.Complete, report.Findings)
+				}
+			}
+		})
+	}
+	if report := audit.Check(good); !report.SameAndComplete() {
+		t.Errorf("the good one: %+v", report.Findings)
+	}
+}
+
+// The same in a real history, with the means of anybody who may write to it: each
+// way on a job of its own, beside jobs that nobody touched.
+func TestTamperedHistory(t *testing.T) {
+	server := bridgetest.StartInflux(t)
+	config := audittest.HistoryConfig(t, server.URL, "cart")
+	d := audittest.ShortJobs(t)
+	remove := func(p points.Point) {
+		statement := fmt.Sprintf("DELETE FROM %s WHERE time = %d AND cart = 'cart'", p.Measurement, p.AtNs)
+		if p.Sensor != "" {
+			statement += " AND sensor = '" + p.Sensor + "'"
+		}
+		server.QL(statement)
+	}
+	write := func(p points.Point) { server.Write(p.Line("test", "cart")) }
+	ofKind := func(r *audit.Record, measurement string, from int) int {
+		for i := from; ; i++ {
+			if r.Points[i].Measurement == measurement && (measurement != reading || r.Points[i].Fields["kg"] != nil) {
+				return i
+			}
+		}
+	}
+	cases := []struct {
+		name  string
+		spoil func(r *audit.Record)
+		kind  audit.Kind // empty: it stays good
+		says  string
+	}{
+		{"nothing", func(*audit.Record) {}, "", ""},
+		{"a reading deleted", func(r *audit.Record) { remove(r.Points[ofKind(r, reading, 500)]) }, audit.Missing, "event"},
+		{"a published volume deleted", func(r *audit.Record) { remove(r.Points[ofKind(r, volume, 0)+7]) }, audit.Altered, "chain"},
+		{"a value changed by one digit", func(r *audit.Record) {
+			i := ofKind(r, reading, 700)
+			alter(r, i, "kg", r.Points[i].Fields["kg"].(float64)+0.001)
+			write(r.Points[i])
+		}, audit.Altered, "chain"},
+		{"two points swapped", func(r *audit.Record) {
+			i := ofKind(r, reading, 600)
+			k := ofKind(r, reading, i+20)
+			r.Points[i].AtNs, r.Points[k].AtNs = r.Points[k].AtNs, r.Points[i].AtNs
+			write(r.Points[i])
+			write(r.Points[k])
+		}, audit.Order, "not later"},
+		{"a point inserted", func(r *audit.Record) {
+			p := r.Points[ofKind(r, reading, 800)]
+			p.AtNs += 1000
+			write(p)
+		}, audit.Added, "another point"},
+		{"a whole sensor missing", func(r *audit.Record) {
+			first, last := r.Points[0].AtNs, r.Summary.AtNs
+			for _, p := range r.Points {
+				first = min(first, p.AtNs)
+			}
+			server.QL(fmt.Sprintf("DELETE FROM bayfill_reading WHERE sensor = 'probe' AND time >= %d AND time <= %d", first, last))
+		}, audit.Missing, "no reading at all of sensor probe"},
+		{"the tail cut", func(r *audit.Record) {
+			at := r.Points[ofKind(r, reading, 900)].AtNs
+			for _, m := range []string{reading, input, volume, window} {
+				server.QL(fmt.Sprintf("DELETE FROM %s WHERE time >= %d AND time <= %d", m, at, r.Summary.AtNs))
+			}
+		}, audit.Missing, "the end is missing"},
+		{"another job's readings mixed in", nil, audit.Added, "not of this job"},
+	}
+	var names []string
+	var jobs [][]fillcalc.Event
+	for i := range cases {
+		names = append(names, fmt.Sprintf("job-%d", i))
+		jobs = append(jobs, study.Events(d, 9, i+1))
+	}
+	journaltest.KeepJobs(t, config, names, jobs...)
+	audittest.Forward(t, config, "cart")
+	store, err := audit.OpenStore(config.History)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer store.Close()
+	load := func(job string) *audit.Record {
+		r, err := store.Record(t.Context(), job, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r
+	}
+	for i, c := range cases {
+		r := load(names[i])
+		if c.spoil != nil {
+			c.spoil(r)
+			continue
+		}
+		from := load(names[0])
+		shift := r.Points[len(r.Points)/2].AtNs - from.Points[0].AtNs
+		for _, p := range from.Points[:50] {
+			p.AtNs += shift + 1
+			write(p)
+		}
+	}
+	for i, c := range cases {
+		report := audit.Check(load(names[i]))
+		named := slices.ContainsFunc(report.Findings, func(f audit.Finding) bool { return f.Kind == c.kind && strings.Contains(f.Text, c.says) })
+		if report.SameAndComplete() != (c.kind == "") || c.kind != "" && !named {
+			t.Errorf("%s: same %v, complete %v, %+v", c.name, report.Same, report.Complete, report.Findings)
+		}
+	}
+}

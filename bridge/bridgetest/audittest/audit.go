@@ -1,0 +1,65 @@
+package audittest
+
+import (
+	"fmt"
+	"testing"
+
+	"bayfill/bridge/audit"
+	"bayfill/bridge/config"
+	"bayfill/sim/study"
+)
+
+// shortJobs is the study's distribution with less time between the moves.
+func ShortJobs(t testing.TB) *study.Distribution {
+	t.Helper()
+	d, err := study.ParseDistribution([]byte(`
+work: {drain_s: [30, 60], service_s: [30, 60], warm_up_s: [30, 60], check_s: [10, 20]}
+scale: {rate_hz: [5, 10]}
+`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return d
+}
+
+func HistoryConfig(t testing.TB, url, cart string) *config.Config {
+	t.Helper()
+	c, err := config.Parse(fmt.Appendf(nil, `
+shop: test
+data: %q
+broker: {url: "tcp://127.0.0.1:1"}
+history: {url: %q, bucket: bayfill/autogen}
+fluids: [{name: used, density_kg_m3: 858}, {name: fresh, density_kg_m3: 846}]
+carts: [{name: %s, sensors: [{name: caddy, role: caddy, port: a, protocol: line, pattern: value-unit, capacity_kg: 30, resolution_kg: 0.005}]}]
+`, t.TempDir(), url, cart))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
+// provable audits jobs from the history and from the journal, each of which is to
+// hold at least so many events and messages of every one, and counts what is wrong.
+func Provable(t *testing.T, store *audit.Store, journal, cart string, jobs []string, events, messages int) (wrong int) {
+	t.Helper()
+	for _, job := range jobs {
+		for _, from := range []string{"history", "journal"} {
+			var record *audit.Record
+			var err error
+			if from == "history" {
+				record, err = store.Record(t.Context(), job, 0)
+			} else {
+				record, err = audit.FromJournal(t.Context(), journal, "test", cart, job, 0)
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			report := audit.Check(record)
+			if !report.SameAndComplete() || report.Events < events || report.Published < messages {
+				wrong++
+				t.Errorf("%s of %s: %d events, %d messages: %+v", job, from, report.Events, report.Published, report.Findings)
+			}
+		}
+	}
+	return wrong
+}

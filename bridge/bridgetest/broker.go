@@ -1,0 +1,55 @@
+package bridgetest
+
+import (
+	"fmt"
+	"os/exec"
+	"path/filepath"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+)
+
+// client is an MQTT client of somebody, connected or refused.
+func Client(t testing.TB, url, username, password string, change func(*mqtt.ClientOptions)) (mqtt.Client, error) {
+	t.Helper()
+	o := mqtt.NewClientOptions().AddBroker(url).SetClientID(fmt.Sprintf("test-%d", time.Now().UnixNano()))
+	o.SetUsername(username).SetPassword(password).SetProtocolVersion(4).SetAutoReconnect(false).SetConnectTimeout(10 * time.Second)
+	if change != nil {
+		change(o)
+	}
+	c := mqtt.NewClient(o)
+	token := c.Connect()
+	if !token.WaitTimeout(20 * time.Second) {
+		t.Fatal("connecting: no answer")
+	}
+	if token.Error() == nil {
+		t.Cleanup(func() { c.Disconnect(0) })
+	}
+	return c, token.Error()
+}
+
+// embeddedUsers is that section of a configuration, with one user of each kind.
+const EmbeddedUsers = `{listen: "127.0.0.1:0", users: [
+    {name: board, password: {env: BAYFILL_TEST_PASSWORD}, may: [read]},
+    {name: keypad, password: {env: BAYFILL_TEST_PASSWORD}, may: [command]},
+    {name: tablet, password: {env: BAYFILL_TEST_PASSWORD}, may: [read, command]},
+    {name: nothing, password: {env: BAYFILL_TEST_PASSWORD}}]}`
+
+// secureMosquitto is a broker with the example access list and a password file.
+func SecureMosquitto(t testing.TB) *mosquitto {
+	t.Helper()
+	passwd := NeedProgram(t, "mosquitto_passwd")
+	file := filepath.Join(t.TempDir(), "passwd")
+	for i, user := range []string{"bridge", "board", "keypad", "tablet"} {
+		args := []string{"-b", file, user, "secret"}
+		if i == 0 {
+			args = append([]string{"-c"}, args...)
+		}
+		if out, err := exec.Command(passwd, args...).CombinedOutput(); err != nil {
+			t.Fatalf("mosquitto_passwd: %v\n%s", err, out)
+		}
+	}
+	acl := Testdata(t, "mosquitto", "acl")
+	return StartMosquitto(t, "allow_anonymous false", "password_file "+file, "acl_file "+acl)
+}

@@ -1,0 +1,210 @@
+package cart
+
+import (
+	"fmt"
+	"reflect"
+	"strings"
+	"testing"
+	"testing/synctest"
+
+	"bayfill/fillcalc"
+
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/bridgetest/journaltest"
+	"bayfill/bridge/wire"
+)
+
+// Of each command an accepted example and refused ones.
+func TestCommandTable(t *testing.T) {
+	fluids := map[string]fillcalc.Fluid{
+		"fresh": {Name: "fresh", Model: fillcalc.Oil2004, DensityKgM3: 846, AtC: 15},
+		"used":  {Name: "used", Model: fillcalc.Oil2004, DensityKgM3: 858, AtC: 15},
+	}
+	seen := map[string]bool{}
+	for _, c := range []struct{ payload, refused string }{
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":35,"high_c":45}`, ""},
+		{`{"id":"1","do":"open","fluid":"fresh","used_fluid":"used","low_c":35,"high_c":45,"vehicle":"van","job":"j-1","first_fill":0.75,"by":"me","not_after":"2030-01-01T00:00:00Z"}`, ""},
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":35}`, "high_c: open needs it"},
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":null,"high_c":45}`, "low_c: open needs it"},
+		{`{"id":"1","do":"open","fluid":"water","low_c":35,"high_c":45}`, `fluid: "water" is not configured, known are fresh, used`},
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":"35","high_c":45}`, "low_c: a JSON string, want float64"},
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":35,"high_c":45,"vehicel":"van"}`, "vehicel: not a field of open: did you mean vehicle?"},
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":35,"high_c":45,"job":"a/b"}`, "job: must be"},
+		{`{"id":"1","do":"phase","phase":"draining"}`, ""},
+		{`{"id":"1","do":"phase"}`, "phase: phase needs it"},
+		{`{"id":"1","do":"phase","phase":"draining","vehicle":"van"}`, "vehicle: not a field of phase"},
+		{`{"id":"1","do":"baseline"}`, ""},
+		{`{"id":"1","do":"baseline","step":1}`, "step: not a field of baseline"},
+		{`{"id":"1","do":"decide","step":1,"as":"fluid"}`, ""},
+		{`{"id":"1","do":"decide","step":1,"as":"fluid","step_at":"2030-01-01T00:00:00.000Z"}`, ""},
+		{`{"id":"1","do":"phase","phase":"draining","step_at":"2030-01-01T00:00:00.000Z"}`, "step_at: not a field of phase"},
+		{`{"id":"1","do":"decide","step":1.5,"as":"fluid"}`, "step: a JSON number 1.5"},
+		{`{"id":"1","do":"decide","as":"fluid"}`, "step: decide needs it"},
+		{`{"id":"1","do":"decide","step":1,"as":"pan"}`, ""},
+		{`{"id":"1","do":"decide","step":2,"as":"fluid","gone":1}`, ""},
+		{`{"id":"1","do":"decide","step":2,"as":"fluid","gone":"tool"}`, "gone: a JSON string"},
+		{`{"id":"1","do":"cleared","sensor":"caddy"}`, ""},
+		{`{"id":"1","do":"cleared","sensor":"caddy","unseen":"draining","before":true}`, ""},
+		{`{"id":"1","do":"cleared","sensor":"caddy","before":"yes"}`, "before: a JSON string, want bool"},
+		{`{"id":"1","do":"cleared"}`, "sensor: cleared needs it"},
+		{`{"id":"1","do":"enter","what":"spilled","l":0.2,"u_l":0.05}`, ""},
+		{`{"id":"1","do":"enter","what":"dipstick","share":0.4}`, ""},
+		{`{"id":"1","do":"enter","l":0.2}`, "what: enter needs it"},
+		{`{"id":"1","do":"record","item":"torque","result":"done","specified":"165 in-lb","applied":"18.6 N m"}`, ""},
+		{`{"id":"1","do":"record","item":"torque","result":"done","applied":"18.6"}`, "applied: \"18.6\" has no unit"},
+		{`{"id":"1","do":"record","item":"seal"}`, "result: record needs it"},
+		{`{"id":"1","do":"gear","gear":"R"}`, ""},
+		{`{"id":"1","do":"phase","phase":"running","why":"it was filled before"}`, ""},
+		{`{"id":"1","do":"weigh","sensor":"supply"}`, ""},
+		{`{"id":"1","do":"density","sensor":"supply","fluid":"no sheet","l":1,"tolerance_pct":1}`, ""},
+		{`{"id":"1","do":"density","sensor":"supply","fluid":"fresh","l":1}`, `fluid: "fresh" is configured already`},
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":35,"high_c":45,"check":"overflow","typical_l":4,"total_l":9,"bottle_l":1,"between_marks_l":0.4,"balance_band_l":0.5,"asked_fluid":"amber","other_fluid":"superseded"}`, ""},
+		{`{"id":"1","do":"close","why":"the cable is torn"}`, ""},
+		{`{"id":"1","do":"close"}`, ""},
+		{`{"id":"1","do":"abandon","why":"wrong van"}`, ""},
+		{`{"id":"1","do":"abandon"}`, "why: abandon needs it"},
+		{`{"id":"1","do":"abandon","why":"` + strings.Repeat("x", 201) + `"}`, "why: 201 bytes, at most 200"},
+		{`{"id":"1","do":"republish"}`, ""},
+		{`{"id":"1","do":"drain"}`, `do: "drain" is not one of open, phase`},
+		{`{"id":"1"}`, `do: "" is not one of`},
+		{`{"do":"close"}`, "id: must be"},
+		{`{"id":"a b","do":"close"}`, "id: must be"},
+		{`{"id":7,"do":"close"}`, "id: a JSON number, want string"},
+		{`{"id":"1","do":"close","not_after":"tomorrow"}`, "not_after: "},
+		{`{"id":"1","do":"close"}{}`, "not JSON at byte"},
+		{`{"id":"1","do":"close"`, "not JSON at byte"},
+		{`[]`, "a command is a JSON object"},
+		{`null`, "a command is a JSON object"},
+		{``, "not JSON at byte 0"},
+	} {
+		cmd, err := wire.ParseCommand([]byte(c.payload))
+		if err == nil {
+			seen[cmd.Do] = true
+			_, err = inputOf(&cmd, nil, fluids, nil, 0)
+		}
+		switch {
+		case c.refused == "" && err != nil:
+			t.Errorf("%s was refused: %v", c.payload, err)
+		case c.refused != "" && (err == nil || !strings.Contains(err.Error(), c.refused)):
+			t.Errorf("%.200s: %v, want %q", c.payload, err, c.refused)
+		}
+	}
+	for _, do := range wire.CommandOrder {
+		if _, known := wire.CommandFields[do]; !known || !seen[do] {
+			t.Errorf("%s has no accepted example, or no rules", do)
+		}
+	}
+	if len(wire.CommandOrder) != len(wire.CommandFields) {
+		t.Error("the table and its order differ")
+	}
+}
+
+// What the job's state allows. A refused command changes nothing at all; an
+// accepted one is answered the same when it comes again, and done once.
+func TestCommandsByTheJobsState(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines))
+		l.live(3, 0, 0)
+		n := 0
+		do := func(refused, command string) {
+			t.Helper()
+			n++
+			payload := fmt.Sprintf(`{"id":"c%d",%s}`, n, command)
+			before := bridgetest.Bits(l.state)
+			r := l.send(payload)
+			after := bridgetest.Bits(l.state)
+			switch {
+			case refused == "" && !r.OK:
+				t.Errorf("%s was refused: %s", command, r.Error)
+			case refused == "":
+				if before == after {
+					t.Errorf("%s changed nothing", command)
+				}
+				other := l.send(fmt.Sprintf(`{"id":"c%d","do":"abandon","why":"another one"}`, n))
+				if other.OK || other.Error != "id: was used for another command, use a new one" || bridgetest.Bits(l.state) != after {
+					t.Errorf("another command under the id of %s was answered %+v", command, other)
+				}
+				if again := l.send(payload); !reflect.DeepEqual(again, r) {
+					t.Errorf("%s was answered %+v, then %+v", command, r, again)
+				}
+				if bridgetest.Bits(l.state) != after {
+					t.Errorf("%s was done twice", command)
+				}
+			case r.OK || !strings.Contains(r.Error, refused):
+				t.Errorf("%s: %+v, want it refused: %q", command, r, refused)
+			case before != after:
+				t.Errorf("%s was refused and changed the state", command)
+			}
+		}
+		for _, c := range []string{`"do":"phase","phase":"draining"`, `"do":"baseline"`, `"do":"decide","step":1,"as":"fluid"`, `"do":"close"`, `"do":"abandon","why":"x"`} {
+			do("needs an open job", c)
+		}
+		do("window: low_c 45 and high_c 35 must rise", `"do":"open","fluid":"fresh","low_c":45,"high_c":35`)
+		do("first_fill: 0 is not above 0", `"do":"open","fluid":"fresh","low_c":35,"high_c":45,"first_fill":0`)
+		do("", bridgetest.OpenJob)
+		do("job job-1 is still open", bridgetest.OpenJob)
+		do(`phase: "closed" is not one of`, `"do":"phase","phase":"closed"`)
+		do("", `"do":"phase","phase":"draining"`)
+		l.live(3, 0.05, 0)
+		do("scale caddy has not settled yet, fluid still runs", `"do":"close"`)
+		do("", `"do":"baseline"`)
+		do("step: 1 is not one of this job's 0 steps", `"do":"decide","step":1,"as":"fluid"`)
+		l.caddyKg += 1
+		l.live(0.5, 0, 0)
+		do("has not settled", `"do":"close"`)
+		l.live(3, 0, 0)
+		do("close would lose step 1", `"do":"close"`)
+		do("baseline would lose step 1", `"do":"baseline"`)
+		do("say what step 1 on scale caddy was", `"do":"cleared","sensor":"caddy"`)
+		do(`sensor: this cart has no scale "cady"`, `"do":"cleared","sensor":"cady"`)
+		do("before: nothing that is still missing", `"do":"cleared","sensor":"caddy","before":true`)
+		do(`unseen: "filling": on scale caddy it can have been [draining]`, `"do":"cleared","sensor":"caddy","unseen":"filling"`)
+		do(`as: "water" is not one of`, `"do":"decide","step":1,"as":"water"`)
+		do("gone: 1 is not one of the steps before step 1", `"do":"decide","step":1,"as":"fluid","gone":1`)
+		do("step_at: step 1 is the one at 2000-", `"do":"decide","step":1,"as":"object","step_at":"1999-12-31T23:59:59.000Z"`)
+		at := newest[wire.Job](l, wire.JobLeaf).Undecided[0].At
+		do("", `"do":"decide","step":1,"as":"object","by":"me","step_at":"`+at+`"`)
+		do("step: 1 is decided already, as object", `"do":"decide","step":1,"as":"fluid"`)
+		do("", `"do":"phase","phase":"filling"`)
+		do("baseline belongs to ready or draining", `"do":"baseline"`)
+		do("not_after: it is 2000-", `"do":"close","not_after":"1999-12-31T23:59:59Z"`)
+		do("", `"do":"close","not_after":"2001-01-01T00:00:00Z"`)
+		do("needs an open job", `"do":"phase","phase":"draining"`)
+		do("", strings.Replace(bridgetest.OpenJob, "job-1", "job-2", 1))
+		do("", `"do":"abandon","why":"wrong van"`)
+
+		before := bridgetest.Bits(l.state)
+		leaf := "replies/kept"
+		l.commands <- incoming{payload: []byte(`{"id":"kept",` + bridgetest.OpenJob + `}`), retained: true}
+		if got := l.all(leaf); len(got) != 1 || !strings.Contains(string(got[0].payload), "retained: ") || bridgetest.Bits(l.state) != before {
+			t.Errorf("a retained command: %d replies", len(got))
+		}
+		leaves := len(l.all("about"))
+		if r := l.send(`{"id":"again","do":"republish"}`); !r.OK || len(l.all("about")) != leaves+1 || bridgetest.Bits(l.state) != before {
+			t.Errorf("republish: %+v, %d times about, was %d", r, len(l.all("about")), leaves)
+		}
+	})
+}
+
+// What people write into names and texts comes back as they wrote it, also after a
+// restart: how to show it is for who shows it.
+func TestHostileTextIsKept(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		evil := "<script>x()</script>\"'&\u202e\u2066\x00\x1b[2J\\ ü " + strings.Repeat("W", 100)
+		config := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines)
+		l := startLonely(t, config)
+		l.live(3, 0, 0)
+		l.must(strings.Trim(string(wire.Encode(map[string]any{"do": "open", "job": "j", "fluid": "fresh", "low_c": 35, "high_c": 45, "vehicle": evil, "by": evil})), "{}"))
+		l.must(strings.Trim(string(wire.Encode(map[string]any{"do": "record", "item": "filter", "result": "done", "note": evil, "by": evil})), "{}"))
+		l.must(strings.Trim(string(wire.Encode(map[string]any{"do": "abandon", "why": evil, "by": evil})), "{}"))
+		for range 2 {
+			j := newest[wire.Job](l, wire.JobLeaf)
+			if j.Vehicle != evil || j.Why != evil || len(j.Flow.Records) != 1 || j.Flow.Records[0].Note != evil || j.Flow.Records[0].By != evil {
+				t.Errorf("it came back as %q", wire.Encode(j))
+			}
+			l.stop()
+			l = startLonely(t, config)
+			l.live(3, 0, 0)
+		}
+	})
+}

@@ -1,0 +1,155 @@
+package cart
+
+import (
+	"os"
+	"runtime"
+	"strings"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/bridgetest/journaltest"
+	"bayfill/bridge/wire"
+)
+
+// arrived is a message as the client library hands it over.
+type arrived struct {
+	mqtt.Message
+	topic   string
+	payload []byte
+}
+
+func (a arrived) Topic() string   { return a.topic }
+func (a arrived) Payload() []byte { return a.payload }
+func (a arrived) Retained() bool  { return false }
+
+// floods are what somebody may send without end; each is refused.
+func floods(topic string) map[string][]byte {
+	right := signed(bridgetest.CommandKey, topic, 5, `{"id":"x","do":"close"}`)
+	return map[string][]byte{
+		"unsigned":                []byte(`{"id":"x","do":"close"}`),
+		"wrong mac":               []byte(signed("another key of some length", topic, 5, `{"id":"x","do":"close"}`)),
+		"wrong mac, 16 kB":        []byte(signed("another key of some length", topic, 5, `{"id":"x","do":"close","why":"`+strings.Repeat("x", mostPayload-200)+`"}`)),
+		"replayed":                []byte(right),
+		"no JSON, 16 kB":          []byte(strings.Repeat("x", mostPayload)),
+		"a number of 16 kB":       []byte(`{"signed":"","mac":"","counter":1` + strings.Repeat("0", mostPayload-100) + `}`),
+		"8,000 brackets":          []byte(`{"id":"x","by":` + strings.Repeat("[", 8000) + strings.Repeat("]", 8000) + `}`),
+		"8,000 brackets, signed":  []byte(`{"signed":"` + strings.Repeat("[", 8000) + strings.Repeat("]", 8000) + `","counter":1,"mac":"00"}`),
+		"100,000 brackets":        []byte(strings.Repeat("[", 100_000) + strings.Repeat("]", 100_000)),
+		"1 MB of 100,000 objects": []byte(`{"id":"x","by":` + strings.Repeat(`{"a":`, 100_000) + "1" + strings.Repeat("}", 100_000) + `}`),
+		"1 MB in a field":         []byte(`{"id":"x","why":"` + strings.Repeat("x", 1<<20-100) + `"}`),
+		"2 MB":                    []byte(`{"id":"x","why":"` + strings.Repeat("x", 2<<20) + `"}`),
+	}
+}
+
+// floodedCart is one with a key, which does not run: a test is its loop.
+func floodedCart(t testing.TB) *Cart {
+	t.Helper()
+	config := journaltest.BareConfig(t, t.TempDir(), `{url: "tcp://127.0.0.1:1"}`)
+	config.Commands.Key = journaltest.KeyOf(t, bridgetest.CommandKey)
+	c, err := New(t.Context(), config, &config.Carts[0], Options{Log: bridgetest.Log(), Speed: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { c.Close() })
+	if _, _, err := c.seal.open(t.Context(), []byte(signed(bridgetest.CommandKey, c.seal.topic, 5, `{}`))); err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
+// receive lets a command arrive and answers it.
+func (c *Cart) receive(t testing.TB, payload []byte) {
+	c.link.receive(arrived{topic: c.link.topic(wire.CommandsLeaf), payload: payload}, "")
+	for len(c.commands) > 0 {
+		c.command(t.Context(), <-c.commands)
+	}
+}
+
+// Thousands of commands of a kind: all are refused with a short reply, nothing of
+// them stays in memory or on disk, and the cart is as it was.
+func TestFloodIsBounded(t *testing.T) {
+	c := floodedCart(t)
+	before := bridgetest.Bits(c.state)
+	size := func() (bytes int64) {
+		for _, name := range []string{"", "-wal"} {
+			if info, err := os.Stat(c.seal.journalFile(t) + name); err == nil {
+				bytes += info.Size()
+			}
+		}
+		return bytes
+	}
+	heap := func() uint64 {
+		var m runtime.MemStats
+		runtime.GC()
+		runtime.ReadMemStats(&m)
+		return m.HeapAlloc
+	}
+	kinds := floods(c.seal.topic)
+	for _, payload := range kinds { // what is allocated once
+		c.receive(t, payload)
+	}
+	onDisk := size()
+	for name, payload := range kinds {
+		n := max(1, min(2000, 2<<20/len(payload))) // more than may stay
+		inMemory, began := heap(), time.Now()
+		for range n {
+			c.receive(t, payload)
+		}
+		took := time.Since(began)
+		grown := int64(heap()) - int64(inMemory)
+		if grown > 1<<20 {
+			t.Errorf("%s: %d commands leave %d bytes in memory", name, n, grown)
+		}
+		replies := c.link.replies
+		if len(replies) > mostReplies {
+			t.Errorf("%s: %d replies wait", name, len(replies))
+		}
+		for _, r := range replies {
+			if strings.Contains(string(r.payload), `"ok":true`) || len(r.payload) > 1000 {
+				t.Fatalf("%s: a reply of %d bytes: %.300s", name, len(r.payload), r.payload)
+			}
+		}
+		t.Logf("%d of %s, %d bytes: %v each, %d kB stay", n, name, len(payload), (took / time.Duration(n)).Round(100*time.Nanosecond), grown>>10)
+	}
+	if grown := size() - onDisk; grown != 0 {
+		t.Errorf("the journal has grown by %d bytes", grown)
+	}
+	if bridgetest.Bits(c.state) != before || c.seal.counter != 5 {
+		t.Error("the cart is no longer as it was")
+	}
+}
+
+func (s *seal) journalFile(t testing.TB) (file string) {
+	t.Helper()
+	if err := s.journal.DB.QueryRow("SELECT file FROM pragma_database_list").Scan(&file); err != nil {
+		t.Fatal(err)
+	}
+	return file
+}
+
+// BenchmarkRefusedCommand is the cost of each command that is refused, from the
+// client library's hand to the reply.
+func BenchmarkRefusedCommand(b *testing.B) {
+	c := floodedCart(b)
+	for name, payload := range floods(c.seal.topic) {
+		b.Run(strings.ReplaceAll(name, " ", "_"), func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				c.receive(b, payload)
+			}
+		})
+	}
+	b.Run("busy", func(b *testing.B) {
+		for len(c.commands) < cap(c.commands) {
+			c.commands <- incoming{}
+		}
+		message := arrived{topic: c.link.topic(wire.CommandsLeaf), payload: []byte(`{"id":"x","do":"close"}`)}
+		b.ReportAllocs()
+		for b.Loop() {
+			c.link.receive(message, "")
+		}
+	})
+}

@@ -1,0 +1,158 @@
+package cart
+
+import (
+	"os"
+	"sync/atomic"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"bayfill/fillcalc"
+	"bayfill/sensors"
+)
+
+// meter counts what happens to one cart. The cart's goroutine writes, any other
+// may read.
+type meter struct {
+	readings, faulty *prometheus.CounterVec // by sensor
+	condition        *prometheus.GaugeVec   // by sensor and condition
+	conditions       map[string]*word       // by sensor
+	phases           *prometheus.GaugeVec
+	phase            word
+	latency          prometheus.Histogram
+	journalled       prometheus.Counter
+	unsaved          prometheus.Gauge
+	refusedLines     prometheus.Counter
+	givenUp          prometheus.Counter
+
+	lastEventNs atomic.Int64
+	onDiskSeq   atomic.Uint64 // of the newest event in the journal
+}
+
+// word shows one of several words as 1, and those before it as 0.
+type word struct {
+	of  *prometheus.GaugeVec
+	now string
+}
+
+func (w *word) set(text string) {
+	if text == w.now {
+		return
+	}
+	if w.now != "" {
+		w.of.WithLabelValues(w.now).Set(0)
+	}
+	w.of.WithLabelValues(text).Set(1)
+	w.now = text
+}
+
+func newMeter() *meter {
+	counter := func(name, help string) prometheus.CounterOpts { return prometheus.CounterOpts{Name: name, Help: help} }
+	gauge := func(name, help string) prometheus.GaugeOpts { return prometheus.GaugeOpts{Name: name, Help: help} }
+	m := &meter{
+		readings:   prometheus.NewCounterVec(counter("bayfill_readings_total", "Decoded frames, faulty ones included."), []string{"sensor"}),
+		faulty:     prometheus.NewCounterVec(counter("bayfill_readings_faulty_total", "Frames that were damaged, or that reported a fault of the instrument."), []string{"sensor"}),
+		condition:  prometheus.NewGaugeVec(gauge("bayfill_sensor_condition", "1 for the condition that a sensor is in, 0 for those before."), []string{"sensor", "condition"}),
+		conditions: map[string]*word{},
+		phases:     prometheus.NewGaugeVec(gauge("bayfill_job_phase", "1 for the phase that the job is in, none without a job, 0 for those before."), []string{"phase"}),
+		latency: prometheus.NewHistogram(prometheus.HistogramOpts{
+			Name: "bayfill_loop_latency_seconds", Help: "From the arrival of a frame's last byte until the cart's loop had dealt with it.",
+			Buckets: []float64{0.0005, 0.001, 0.0025, 0.005, 0.01, 0.05, 0.1, 0.5, 1, 5, 15},
+		}),
+		journalled:   prometheus.NewCounter(counter("bayfill_journal_events_total", "Events that this run has put on disk.")),
+		unsaved:      prometheus.NewGauge(gauge("bayfill_unsaved_events", "Events that are not on disk yet.")),
+		refusedLines: prometheus.NewCounter(counter("bayfill_history_refused_lines_total", "Lines that the history refused for good in this run.")),
+		givenUp:      prometheus.NewCounter(counter("bayfill_journal_given_up_readings_total", "Readings that this run has deleted from a journal at its limit before a history had them.")),
+	}
+	m.phase.of = m.phases
+	return m
+}
+
+// newOutcomes counts what became of commands.
+func newOutcomes() *prometheus.CounterVec {
+	outcomes := prometheus.NewCounterVec(prometheus.CounterOpts{
+		Name: "bayfill_commands_total", Help: "Commands by what became of them: done, repeated (answered again), refused, busy.",
+	}, []string{"outcome"})
+	for _, word := range []string{"done", "repeated", "refused", "busy"} {
+		outcomes.WithLabelValues(word)
+	}
+	return outcomes
+}
+
+// register lets a cart's figures be asked for. Those that nobody counts are looked
+// up when they are asked.
+func (m *meter) register(r prometheus.Registerer, c *Cart, sentSeq func() uint64) {
+	r = prometheus.WrapRegistererWith(prometheus.Labels{"cart": c.config.Name}, r)
+	ask := func(name, help string, value func() float64) {
+		r.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: name, Help: help}, value))
+	}
+	// A series that begins with its first event hides that event from a rate.
+	for i := range c.config.Sensors {
+		m.readings.WithLabelValues(c.config.Sensors[i].Name)
+		m.faulty.WithLabelValues(c.config.Sensors[i].Name)
+	}
+	r.MustRegister(m.readings, m.faulty, m.condition, m.phases, m.latency, m.journalled, m.unsaved, m.givenUp, c.link.outcomes)
+	ask("bayfill_journal_bytes", "Size of the journal on disk.", func() float64 {
+		var bytes int64
+		for _, ending := range []string{"", "-wal"} {
+			if info, err := os.Stat(c.path + ending); err == nil {
+				bytes += info.Size()
+			}
+		}
+		return float64(bytes)
+	})
+	// Not its time: the cart's clock need not be that of whoever asks.
+	ask("bayfill_last_event_age_seconds", "Age of the newest event by the cart's own clock.", func() float64 {
+		return float64(c.clock.NowNs()-m.lastEventNs.Load()) / 1e9
+	})
+	ask("bayfill_broker_connected", "1 while the cart is connected to the broker.", func() float64 {
+		if c.link.connected.Load() {
+			return 1
+		}
+		return 0
+	})
+	if sentSeq != nil {
+		r.MustRegister(m.refusedLines)
+		ask("bayfill_history_backlog_events", "Events after the newest that the history has got; at the journal's limit some of them are given up.", func() float64 {
+			// In this order: the other way round it could fall below 0.
+			sent := sentSeq()
+			return float64(m.onDiskSeq.Load() - sent)
+		})
+	}
+}
+
+// read counts a frame that the loop has dealt with.
+func (m *meter) read(e *fillcalc.Event, damaged error, nowNs int64) {
+	m.readings.WithLabelValues(e.Sensor).Inc()
+	if damaged != nil || e.Faults != 0 {
+		m.faulty.WithLabelValues(e.Sensor).Inc()
+	}
+	m.latency.Observe(float64(nowNs-e.AtNs) / 1e9)
+}
+
+func (m *meter) sensor(name string, now sensors.Condition) {
+	w := m.conditions[name]
+	if w == nil {
+		w = &word{of: m.condition.MustCurryWith(prometheus.Labels{"sensor": name})}
+		m.conditions[name] = w
+	}
+	w.set(string(now))
+}
+
+// turn notes how the cart stands after a turn of its loop.
+func (m *meter) turn(s *fillcalc.State, unsaved int) {
+	m.lastEventNs.Store(s.NowNs)
+	m.unsaved.Set(float64(unsaved))
+	if s.Job.Phase == fillcalc.NoJob {
+		m.phase.set("none")
+	} else {
+		m.phase.set(string(s.Job.Phase))
+	}
+}
+
+// kept notes events that are on disk.
+func (m *meter) kept(events []fillcalc.Event) {
+	if n := len(events); n > 0 {
+		m.journalled.Add(float64(n))
+		m.onDiskSeq.Store(events[n-1].Seq)
+	}
+}

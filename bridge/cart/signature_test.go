@@ -1,0 +1,170 @@
+package cart
+
+import (
+	"encoding/hex"
+	"encoding/json"
+	"path/filepath"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"unicode/utf8"
+
+	"bayfill/bridge/wire/schema/schematest"
+
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/bridgetest/journaltest"
+	"bayfill/bridge/config"
+	"bayfill/bridge/journal"
+	"bayfill/bridge/wire"
+)
+
+// signed is a command in the message that carries it.
+func signed(key, topic string, counter uint64, command string) string {
+	return string(wire.Encode(wire.Sealed{Signed: command, Counter: counter, MAC: hex.EncodeToString(wire.CommandMAC([]byte(key), topic, counter, command))}))
+}
+
+// A cart with a key does what was signed with it for this cart, in order and
+// once; also after restarts, and with another key.
+func TestSignedCommands(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		dir := bridgetest.MemoryDir(t)
+		start := func(key config.Secret) *lonely {
+			c := journaltest.Config(t, dir, bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines)
+			c.Commands.Key = key
+			l := startLonely(t, c)
+			l.live(3, 0, 0)
+			return l
+		}
+		topic := bridgetest.Topics + "commands"
+		key := journaltest.KeyOf(t, bridgetest.CommandKey)
+		l := start(key)
+		refused := func(why, message string) {
+			t.Helper()
+			before := bridgetest.Bits(l.state)
+			r := l.send(message)
+			if r.OK || !strings.Contains(r.Error, why) || bridgetest.Bits(l.state) != before {
+				t.Errorf("%s: %+v, want it refused: %q", message, r, why)
+			}
+			if strings.Contains(r.Error, bridgetest.CommandKey) {
+				t.Errorf("the reply tells the key: %s", r.Error)
+			}
+		}
+		open := `{"id":"open",` + bridgetest.OpenJob + `}`
+		right := signed(bridgetest.CommandKey, topic, 7, open)
+		refused("signed: this cart takes signed commands only", open)
+		refused("counter: this cart takes", `{"signed":"{}","mac":""}`)
+		refused("mac: this cart takes", `{"signed":"{}","counter":1}`)
+		refused("by: not a field of a signed command", `{"signed":"{}","counter":1,"mac":"","by":"me"}`)
+		refused("Mac: not a field of a signed command", `{"signed":"{}","counter":1,"mac":"","Mac":""}`)
+		refused("counter: a JSON string", `{"signed":"{}","counter":"1","mac":""}`)
+		refused("counter: a JSON number 1.5", `{"signed":"{}","counter":1.5,"mac":""}`)
+		refused("counter: a JSON number -1", `{"signed":"{}","counter":-1,"mac":""}`)
+		refused("counter: 9007199254740992 is above", `{"signed":"{}","counter":9007199254740992,"mac":""}`)
+		refused("a command is a JSON object", `[]`)
+		refused("mac: it is not", `{"signed":"{}","counter":1,"mac":""}`)
+		refused("mac: it is not", `{"signed":"{}","counter":1,"mac":"xyz"}`)
+		refused("mac: it is not", signed("another key of some length", topic, 7, open))
+		refused("mac: it is not", signed(bridgetest.CommandKey, "bayfill/test/other/commands", 7, open))
+		refused("mac: it is not", strings.Replace(right, `"counter":7`, `"counter":8`, 1))
+		refused("mac: it is not", strings.Replace(right, "test van", "test car", 1))
+		refused("a command is a JSON object", signed(bridgetest.CommandKey, topic, 1, `null`))
+		if l.seal.counter != 1 {
+			t.Errorf("the counter is %d after wrong signatures and a right one at 1", l.seal.counter)
+		}
+
+		if err := schematest.Validate("commands", []byte(right)); err != nil {
+			t.Error(err)
+		}
+		first := l.send(right)
+		if !first.OK {
+			t.Fatalf("a signed command was refused: %s", first.Error)
+		}
+		repeated := func() {
+			t.Helper()
+			before := bridgetest.Bits(l.state)
+			for _, m := range []string{right, signed(bridgetest.CommandKey, topic, 9, open)} {
+				if r := l.send(m); !r.OK || r.Job != first.Job || bridgetest.Bits(l.state) != before {
+					t.Errorf("%s: %+v when it came again", m, r)
+				}
+			}
+		}
+		repeated()
+		refused("id: was used for another command", signed(bridgetest.CommandKey, topic, 10, `{"id":"open","do":"close"}`))
+		refused("counter: 10 is not above 10", signed(bridgetest.CommandKey, topic, 10, `{"id":"a","do":"baseline"}`))
+		refused("counter: 3 is not above 10", signed(bridgetest.CommandKey, topic, 3, `{"id":"a","do":"baseline"}`))
+		// What is refused for another reason is used up all the same.
+		early := signed(bridgetest.CommandKey, topic, 11, `{"id":"early","do":"decide","step":1,"as":"fluid"}`)
+		refused("step: 1 is not one of", early)
+		refused("counter: 11 is not above 11", early)
+		l.stop()
+
+		l = start(key)
+		repeated()
+		refused("counter: 11 is not above 11", early)
+		if r := l.send(signed(bridgetest.CommandKey, topic, 12, `{"id":"baseline","do":"baseline"}`)); !r.OK {
+			t.Errorf("after a restart: %s", r.Error)
+		}
+		l.stop()
+
+		const newKey = "the key that follows it, as long"
+		l = start(journaltest.KeyOf(t, newKey))
+		refused("mac: it is not", signed(bridgetest.CommandKey, topic, 13, `{"id":"b","do":"baseline"}`))
+		if r := l.send(signed(newKey, topic, 1, `{"id":"c","do":"baseline"}`)); !r.OK {
+			t.Errorf("a new key counts anew: %s", r.Error)
+		}
+		l.stop()
+		l = start(key)
+		refused("counter: 12 is not above 12", signed(bridgetest.CommandKey, topic, 12, `{"id":"d","do":"baseline"}`))
+		l.stop()
+		l = start(config.Secret{})
+		refused("signed: this cart has no key", signed(bridgetest.CommandKey, topic, 14, `{"id":"e","do":"baseline"}`))
+		if r := l.send(`{"id":"f","do":"baseline"}`); !r.OK {
+			t.Errorf("without a key: %s", r.Error)
+		}
+	})
+}
+
+// Only what was made with the key for this topic opens, whatever comes; and what
+// is signed opens as it was.
+func FuzzSealed(f *testing.F) {
+	topic := bridgetest.Topics + "commands"
+	genuine := signed(bridgetest.CommandKey, topic, 1, `{"id":"1","do":"close"}`)
+	f.Add([]byte(genuine), uint64(1))
+	f.Add([]byte(strings.ToUpper(genuine)), uint64(2))
+	f.Add([]byte(strings.Replace(genuine, `"counter":1`, `"counter":1,"counter":2`, 1)), uint64(3))
+	f.Add([]byte(`{"signed":"`+strings.Repeat("[", 10000)+`","counter":1,"mac":""}`), uint64(wire.MaxCounter))
+	f.Add([]byte("{\"signed\":\"\xff\",\"counter\":1,\"mac\":\"\"}"), uint64(1<<63))
+	journal, err := journal.Open(filepath.Join(f.TempDir(), "journal"))
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Cleanup(func() { journal.Close() })
+	f.Fuzz(func(t *testing.T, payload []byte, counter uint64) {
+		s := seal{key: []byte(bridgetest.CommandKey), topic: topic, journal: journal}
+		if command, _, err := s.open(t.Context(), payload); err == nil {
+			var m wire.Sealed
+			if json.Unmarshal(payload, &m) != nil || string(command) != m.Signed ||
+				strings.ToLower(m.MAC) != hex.EncodeToString(wire.CommandMAC(s.key, topic, m.Counter, m.Signed)) {
+				t.Fatalf("%q opened as %q", payload, command)
+			}
+		} else if err.Error() == "" || strings.Contains(err.Error(), bridgetest.CommandKey) {
+			t.Fatalf("the error is %q", err)
+		}
+		if id, ok := wire.CommandID(payload); ok && !wire.IDPattern.MatchString(id) {
+			t.Fatalf("the id %q passed", id)
+		}
+		if !utf8.Valid(payload) {
+			return // JSON texts are
+		}
+		s.counter = 0
+		command, stale, err := s.open(t.Context(), []byte(signed(bridgetest.CommandKey, topic, counter, string(payload))))
+		switch {
+		case counter > wire.MaxCounter:
+			if err == nil {
+				t.Fatalf("counter %d passed", counter)
+			}
+		case err != nil, string(command) != string(payload), (stale != nil) != (counter == 0):
+			t.Fatalf("%q signed with %d: %q, %v, %v", payload, counter, command, stale, err)
+		}
+	})
+}

@@ -1,0 +1,289 @@
+package config
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"bayfill/fillcalc"
+	"bayfill/sensors"
+
+	"bayfill/bridge/clock"
+)
+
+// Calibration is the record of one calibration: a line of its sensor's file.
+// Either Scale or Probe is there.
+type Calibration struct {
+	At        string `json:"at"` // for people; the program goes by the fit's at_ns
+	Cart      string `json:"cart"`
+	Sensor    string `json:"sensor"`
+	By        string `json:"by"`
+	Equipment string `json:"equipment,omitempty"`
+	// WeightsUPct is the relative standard uncertainty of the weights in percent.
+	WeightsUPct float64 `json:"weights_u_pct,omitempty"`
+	// PressureHPa is the one that water was taken to boil under.
+	PressureHPa float64            `json:"pressure_hpa,omitempty"`
+	Version     string             `json:"version"`
+	Scale       *fillcalc.ScaleFit `json:"scale,omitempty"`
+	Probe       *fillcalc.ProbeFit `json:"probe,omitempty"`
+}
+
+// AtNs and DueNs are when it was made and when the next is due.
+func (c *Calibration) AtNs() int64 {
+	if c.Scale != nil {
+		return c.Scale.AtNs
+	}
+	return c.Probe.AtNs
+}
+
+func (c *Calibration) DueNs() int64 {
+	if c.Scale != nil {
+		return c.Scale.DueNs
+	}
+	return c.Probe.DueNs
+}
+
+// Passed says whether every error lay inside its tolerance.
+func (c *Calibration) Passed() bool {
+	if c.Scale != nil {
+		return c.Scale.Passed
+	}
+	return c.Probe.Passed
+}
+
+func (c *Calibration) check() error {
+	switch {
+	case (c.Scale == nil) == (c.Probe == nil):
+		return errors.New("it must hold scale or probe")
+	case c.Scale != nil:
+		if err := c.Scale.Check(); err != nil {
+			return fmt.Errorf("scale.%w", err)
+		}
+	default:
+		if err := c.Probe.Check(); err != nil {
+			return fmt.Errorf("probe.%w", err)
+		}
+	}
+	return nil
+}
+
+// CalibrationPath is where a sensor's calibrations lie, one JSON object a line,
+// the newest last. Names hold no dot, so that no two sensors share a file.
+func (c *Config) CalibrationPath(cart, sensor string) string {
+	return filepath.Join(c.Data, cart+"."+sensor+".calibration.jsonl")
+}
+
+// ReadCalibrations reads a file of calibrations; none is no error. A last line
+// that a power cut tore, and that was therefore never reported as kept, is left
+// out with a warning. The error names the line.
+func ReadCalibrations(path string) (all []Calibration, warning string, err error) {
+	text, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, "", nil
+	}
+	if err != nil {
+		return nil, "", fmt.Errorf("calibrations: %w", err)
+	}
+	number := 0
+	for line := range bytes.Lines(text) {
+		number++
+		if len(bytes.TrimSpace(line)) == 0 {
+			continue
+		}
+		var c Calibration
+		err := json.Unmarshal(line, &c)
+		if err != nil && !bytes.HasSuffix(line, []byte("\n")) && !json.Valid(line) {
+			return all, fmt.Sprintf("%s: line %d is torn and left out: that calibration was not kept, repeat it", path, number), nil
+		}
+		if err == nil {
+			err = c.check()
+		}
+		if err != nil {
+			return nil, "", fmt.Errorf("calibrations: %s: line %d: %w: mend the line or take it out", path, number, err)
+		}
+		all = append(all, c)
+	}
+	return all, "", nil
+}
+
+// AppendCalibration adds a record to a file of calibrations. When it returns nil
+// the record survives a power cut; otherwise the file is as it was.
+func AppendCalibration(path string, c Calibration) (err error) {
+	line, err := json.Marshal(c)
+	if err != nil {
+		return fmt.Errorf("calibration: %w", err)
+	}
+	if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
+		return fmt.Errorf("calibration: %w", err)
+	}
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o640)
+	if err != nil {
+		return fmt.Errorf("calibration: %w", err)
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	before, err := io.ReadAll(f)
+	if err != nil {
+		return fmt.Errorf("calibration: %w", err)
+	}
+	// What a power cut left of a line would spoil this one.
+	end := int64(len(before))
+	if last := before[bytes.LastIndexByte(before, '\n')+1:]; len(last) > 0 {
+		if json.Valid(last) {
+			line = append([]byte("\n"), line...)
+		} else {
+			end -= int64(len(last))
+		}
+	}
+	if err = f.Truncate(end); err == nil {
+		if _, err = f.WriteAt(append(line, '\n'), end); err == nil {
+			err = f.Sync()
+		}
+	}
+	if err == nil {
+		err = syncFolder(filepath.Dir(path))
+	}
+	if err != nil {
+		err = errors.Join(err, f.Truncate(end))
+		return fmt.Errorf("calibration: it could not be kept: %w", err)
+	}
+	return nil
+}
+
+// syncFolder makes a new file's name survive a power cut.
+func syncFolder(path string) error {
+	d, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
+}
+
+// dueSoon is how long before it is due a calibration is called to mind.
+const dueSoon = 30 * 24 * time.Hour
+
+// CalibrationState says in words how a calibration stands; last is nil when
+// there is none.
+func CalibrationState(last *Calibration, nowNs int64) string {
+	if last == nil {
+		return "never calibrated"
+	}
+	passed := "passed"
+	if !last.Passed() {
+		passed = "FAILED"
+	}
+	text := fmt.Sprintf("%s %s, due %s", passed, day(last.AtNs()), day(last.DueNs()))
+	if nowNs > last.DueNs() {
+		text += ": OVERDUE"
+	} else if left := time.Duration(last.DueNs() - nowNs); left <= dueSoon {
+		text += fmt.Sprintf(": in %d days", left/(24*time.Hour))
+	}
+	return text
+}
+
+func day(ns int64) string { return time.Unix(0, ns).UTC().Format(time.DateOnly) }
+
+// calibrationAlert is the text of the alert about a sensor's calibration, empty
+// when there is nothing to do.
+func CalibrationAlert(cart, sensor string, last *Calibration, nowNs int64) string {
+	if last != nil && last.Passed() && nowNs <= last.DueNs() {
+		return ""
+	}
+	do := fmt.Sprintf("calibrate it with bayfill calibrate --cart %s --sensor %s", cart, sensor)
+	if last != nil && !last.Passed() {
+		do = "adjust, repair or replace it, then " + do
+	}
+	return fmt.Sprintf("sensor %s: %s: %s", sensor, CalibrationState(last, nowNs), do)
+}
+
+// CalibrationsToMake says, a text for each sensor of a cart that wants it, which
+// calibrations were never made, failed or are overdue, or cannot be read.
+func (c *Config) CalibrationsToMake(cart *Cart, nowNs int64) []string {
+	var texts []string
+	last, troubles := c.LastCalibrations(cart)
+	for i := range cart.Sensors {
+		name := cart.Sensors[i].Name
+		text := troubles[name]
+		if text == "" {
+			text = CalibrationAlert(cart.Name, name, last[name], nowNs)
+		}
+		if text != "" {
+			texts = append(texts, text)
+		}
+	}
+	return texts
+}
+
+// lastCalibrations reads the newest calibration of each of a cart's sensors. What
+// cannot be read counts as none; troubles says why, by sensor.
+func (c *Config) LastCalibrations(cart *Cart) (last map[string]*Calibration, troubles map[string]string) {
+	last, troubles = map[string]*Calibration{}, map[string]string{}
+	for i := range cart.Sensors {
+		name := cart.Sensors[i].Name
+		all, warning, err := ReadCalibrations(c.CalibrationPath(cart.Name, name))
+		switch {
+		case err != nil:
+			troubles[name] = "sensor " + name + ": " + err.Error()
+		case warning != "":
+			troubles[name] = "sensor " + name + ": " + warning
+		}
+		if len(all) > 0 {
+			last[name] = &all[len(all)-1]
+		}
+	}
+	return last, troubles
+}
+
+// scale is what the fold needs of a scale's record; nil when there is none, or
+// when it is that of a probe which bore the name before.
+func (c *Calibration) scale() *fillcalc.ScaleCalibration {
+	if c == nil || c.Scale == nil {
+		return nil
+	}
+	return &c.Scale.ScaleCalibration
+}
+
+// probe is the same of a probe's record.
+func (c *Calibration) probe() *fillcalc.ProbeCalibration {
+	if c == nil || c.Probe == nil {
+		return nil
+	}
+	return &c.Probe.ProbeCalibration
+}
+
+// Instrument finds a sensor of the configuration and makes its driver. An error
+// says which carts or sensors there are.
+func (c *Config) Instrument(cart, sensor string, clock *clock.Clock) (*Sensor, *sensors.Sensor, error) {
+	configured, err := c.Cart(cart)
+	if err != nil {
+		return nil, nil, err
+	}
+	var names []string
+	for i := range configured.Sensors {
+		s := &configured.Sensors[i]
+		names = append(names, s.Name)
+		if s.Name == sensor {
+			driver, err := s.Driver(clock)
+			return s, driver, err
+		}
+	}
+	return nil, nil, fmt.Errorf("sensor: cart %s has no %q, its sensors are %s", cart, sensor, strings.Join(names, ", "))
+}
+
+// Cart finds a cart of the configuration. The error names those that there are.
+func (c *Config) Cart(name string) (*Cart, error) {
+	var names []string
+	for i := range c.Carts {
+		if c.Carts[i].Name == name {
+			return &c.Carts[i], nil
+		}
+		names = append(names, c.Carts[i].Name)
+	}
+	return nil, fmt.Errorf("cart: there is no %q, the carts are %s", name, strings.Join(names, ", "))
+}

@@ -1,0 +1,311 @@
+package config
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net"
+	"net/url"
+	"strings"
+
+	"bayfill/sensors"
+)
+
+func (c *Config) Check() error {
+	if !NamePattern.MatchString(c.Shop) {
+		return fmt.Errorf("shop: %q must be 1 to 32 of a-z 0-9 - _", c.Shop)
+	}
+	if c.Data == "" {
+		return errors.New("data: a folder for the journals is needed")
+	}
+	if _, err := ParsePreferred(c.Units); err != nil {
+		return fmt.Errorf("units: %w", err)
+	}
+	if err := c.Identities.check(); err != nil {
+		return fmt.Errorf("identities.%w", err)
+	}
+	if err := c.Broker.check(); err != nil {
+		return fmt.Errorf("broker.%w", err)
+	}
+	// Less could not hold what comes between two snapshots.
+	if !(*c.Journal.MostMB >= 10 && *c.Journal.MostMB <= 1e6) {
+		return fmt.Errorf("journal.most_mb: %g is not from 10 to 1000000: how many megabytes the journal of each cart may take", *c.Journal.MostMB)
+	}
+	if err := c.History.check(); err != nil {
+		return fmt.Errorf("history.%w", err)
+	}
+	if err := c.Monitor.check(); err != nil {
+		return fmt.Errorf("monitor.%w", err)
+	}
+	fluids := map[string]bool{}
+	for i, f := range c.Fluids {
+		if f.Name == "" || fluids[f.Name] {
+			return fmt.Errorf("fluids[%d].name: %q is empty or given twice", i, f.Name)
+		}
+		fluids[f.Name] = true
+		if !(*f.DensityUPct >= 0 && *f.DensityUPct < 10) {
+			return fmt.Errorf("fluids[%d].density_u_pct: %g is not from 0 to 10", i, *f.DensityUPct)
+		}
+		// The journal keeps fluids as JSON, which has no infinity.
+		if _, err := json.Marshal(f.fluid()); err != nil {
+			return fmt.Errorf("fluids[%d]: every figure must be a finite number: %w", i, err)
+		}
+		for _, cart := range c.Carts {
+			if _, err := f.fluid().Density(*cart.ReferenceC); err != nil {
+				return fmt.Errorf("fluids[%d]: %w", i, err)
+			}
+		}
+	}
+	if len(c.Carts) == 0 {
+		return errors.New("carts: none given")
+	}
+	carts, ports := map[string]bool{}, map[string]string{}
+	for i := range c.Carts {
+		cart := &c.Carts[i]
+		if !NamePattern.MatchString(cart.Name) || carts[cart.Name] {
+			return fmt.Errorf("carts[%d].name: %q must be 1 to 32 of a-z 0-9 - _ and used once", i, cart.Name)
+		}
+		carts[cart.Name] = true
+		if err := cart.check(ports); err != nil {
+			return fmt.Errorf("carts[%d] (%s).%w", i, cart.Name, err)
+		}
+	}
+	for i, u := range c.Broker.Users {
+		for _, name := range u.Carts {
+			if !carts[name] {
+				return fmt.Errorf("broker.users[%d].carts: %q is no cart of this configuration", i, name)
+			}
+		}
+	}
+	return nil
+}
+
+// CheckSecrets reads what the configuration only names, as a run will: passwords,
+// tokens, keys and certificates. The error names the field of the first that cannot
+// be used.
+func (c *Config) CheckSecrets() error {
+	if _, err := c.keptKey(); err != nil {
+		return err
+	}
+	if _, err := c.Broker.Password.Read(); err != nil {
+		return fmt.Errorf("broker.password: %w", err)
+	}
+	if _, err := c.Broker.TLS(); err != nil {
+		return err
+	}
+	if _, err := c.CommandKey(); err != nil {
+		return err
+	}
+	for i := range c.Broker.Users {
+		if _, err := c.Broker.UserPassword(i); err != nil {
+			return err
+		}
+	}
+	if _, err := c.History.Token.Read(); err != nil {
+		return fmt.Errorf("history.token: %w", err)
+	}
+	return nil
+}
+
+// userPassword reads the password of a user of the embedded broker.
+func (b *Broker) UserPassword(i int) (string, error) {
+	secret, err := b.Users[i].Password.Read()
+	if err == nil && secret == "" {
+		err = errors.New("it is empty: anybody could come in")
+	}
+	if err != nil {
+		return "", fmt.Errorf("broker.users[%d].password: %w", i, err)
+	}
+	return secret, nil
+}
+
+// CheckAddress refuses what must not stand in a server's address, since that is
+// shown in errors and logs. The error does not show it.
+func CheckAddress(address string) error {
+	if strings.Contains(address, "@") {
+		return errors.New("no user or password in the address")
+	}
+	if strings.ContainsAny(address, "?#") {
+		return errors.New("nothing behind ? or # in the address")
+	}
+	return nil
+}
+
+func (b *Broker) check() error {
+	if (b.CertFile == "") != (b.KeyFile == "") {
+		return errors.New("cert_file: belongs together with key_file, give both or none")
+	}
+	if b.URL != "" {
+		// Before anything that shows the address.
+		if err := CheckAddress(b.URL); err != nil {
+			return fmt.Errorf("url: %w: use username and password", err)
+		}
+		u, err := url.Parse(b.URL)
+		if err != nil || u.Host == "" {
+			return fmt.Errorf("url: %q is not like tcp://host:1883, tls://host:8883 or ws://host:80/mqtt", b.URL)
+		}
+		switch u.Scheme {
+		case "tcp", "mqtt", "tls", "ssl", "mqtts", "ws", "wss":
+		default:
+			return fmt.Errorf("url: scheme %q is not one of tcp, tls, ws, wss", u.Scheme)
+		}
+		if len(b.Users) > 0 {
+			return errors.New("users: belong to the embedded broker; with url the broker keeps its own")
+		}
+		return nil
+	}
+	if b.CAFile != "" {
+		return errors.New("ca_file: belongs to url; the embedded broker shows its own cert_file")
+	}
+	host, _, err := net.SplitHostPort(b.Listen)
+	if err != nil {
+		return fmt.Errorf("listen: %w", err)
+	}
+	if ip := net.ParseIP(host); len(b.Users) == 0 && (ip == nil || !ip.IsLoopback()) {
+		return fmt.Errorf("listen: %s is not a loopback address: configure users before others can reach the broker", b.Listen)
+	}
+	names := map[string]bool{}
+	for i, u := range b.Users {
+		if u.Name == "" || names[u.Name] {
+			return fmt.Errorf("users[%d].name: %q is empty or given twice", i, u.Name)
+		}
+		names[u.Name] = true
+		if strings.Contains(u.Name, ":") {
+			return fmt.Errorf("users[%d].name: %q holds a colon, which marks the program's own user: choose a name without", i, u.Name)
+		}
+		if u.Password == (Secret{}) {
+			return fmt.Errorf("users[%d].password: give a file or an env", i)
+		}
+		for _, right := range u.May {
+			if right != "read" && right != "command" {
+				return fmt.Errorf("users[%d].may: %q is not one of read, command", i, right)
+			}
+		}
+	}
+	return nil
+}
+
+func (h *History) check() error {
+	if h.URL == "" {
+		return nil
+	}
+	if err := CheckAddress(h.URL); err != nil {
+		return fmt.Errorf("url: %w: use token (user:password for InfluxDB 1.8)", err)
+	}
+	u, err := url.Parse(h.URL)
+	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
+		return fmt.Errorf("url: %q is not like http://host:8086", h.URL)
+	}
+	if h.Bucket == "" {
+		return errors.New("bucket: is needed (database/retention for InfluxDB 1.8)")
+	}
+	return nil
+}
+
+func (m *Monitor) check() error {
+	if m.Listen == "" {
+		if m.Anywhere {
+			return errors.New("anywhere: says nothing without listen")
+		}
+		return nil
+	}
+	host, _, err := net.SplitHostPort(m.Listen)
+	if err != nil {
+		return fmt.Errorf("listen: %w", err)
+	}
+	if ip := net.ParseIP(host); !m.Anywhere && (ip == nil || !ip.IsLoopback()) {
+		return fmt.Errorf("listen: %s is not a loopback address: anybody in the network could look, say anywhere: true if that is wanted", m.Listen)
+	}
+	return nil
+}
+
+func (c *Cart) check(ports map[string]string) error {
+	names, roles := map[string]bool{}, map[string]bool{}
+	for i := range c.Sensors {
+		s := &c.Sensors[i]
+		if !NamePattern.MatchString(s.Name) || names[s.Name] {
+			return fmt.Errorf("sensors[%d].name: %q must be 1 to 32 of a-z 0-9 - _ and used once", i, s.Name)
+		}
+		names[s.Name] = true
+		if roles[s.Role] {
+			return fmt.Errorf("sensors[%d].role: %s is taken by another sensor", i, s.Role)
+		}
+		roles[s.Role] = true
+		if other, taken := ports[s.Port]; taken || s.Port == "" {
+			return fmt.Errorf("sensors[%d].port: %q is empty or used by %s too", i, s.Port, other)
+		}
+		ports[s.Port] = s.Name
+		if err := s.check(); err != nil {
+			return fmt.Errorf("sensors[%d] (%s).%w", i, s.Name, err)
+		}
+	}
+	switch {
+	case roles["caddy+supply"] && (roles["caddy"] || roles["supply"]):
+		return errors.New("sensors: a scale that carries caddy and supply is the only scale")
+	case !roles["caddy"] && !roles["caddy+supply"]:
+		return errors.New("sensors: no scale has the role caddy or caddy+supply")
+	case !(*c.AirKgM3 > 0.5 && *c.AirKgM3 < 2):
+		return fmt.Errorf("air_kg_m3: %g is not the density of air (about 1.2)", *c.AirKgM3)
+	case !(*c.ReferenceC >= 0 && *c.ReferenceC <= 60):
+		return fmt.Errorf("reference_c: %g is not from 0 to 60", *c.ReferenceC)
+	case !(c.Caddy.HoldsL >= 0 && c.Caddy.HoldsL <= 1000 && c.Caddy.EmptyKg >= 0 && c.Caddy.EmptyKg <= 1000):
+		return errors.New("caddy: empty_kg and holds_l must lie from 0 to 1000")
+	}
+	return nil
+}
+
+func (s *Sensor) Quantity() sensors.Quantity {
+	if strings.HasSuffix(s.Role, "-temp") {
+		return sensors.Temperature
+	}
+	return sensors.Weight
+}
+
+func (s *Sensor) check() error {
+	switch s.Role {
+	case "caddy", "supply", "caddy+supply", "transmission-temp", "caddy-temp", "coolant-temp":
+	default:
+		return fmt.Errorf("role: %q is not one of caddy, supply, caddy+supply, transmission-temp, caddy-temp, coolant-temp", s.Role)
+	}
+	if _, err := sensors.ParseLineSettings(s.Line); err != nil {
+		return fmt.Errorf("line: %w", err)
+	}
+	if s.Quantity() == sensors.Weight {
+		switch {
+		case !(s.ResolutionKg > 0 && s.ResolutionKg < 1):
+			return fmt.Errorf("resolution_kg: %g: the step of the scale's display is needed, as in 0.005", s.ResolutionKg)
+		case !(s.CapacityKg > s.ResolutionKg):
+			return fmt.Errorf("capacity_kg: %g: the scale's capacity is needed, as in 30", s.CapacityKg)
+		case !(*s.RepeatabilityKg >= 0 && *s.RepeatabilityKg < 1):
+			return fmt.Errorf("repeatability_kg: %g is not from 0 to 1", *s.RepeatabilityKg)
+		case !(*s.GainUPct >= 0 && *s.GainUPct < 10):
+			return fmt.Errorf("gain_u_pct: %g is not from 0 to 10", *s.GainUPct)
+		case !(*s.MaxFlowKgS > 0 && *s.MaxFlowKgS < 10):
+			return fmt.Errorf("max_flow_kg_s: %g is not above 0 and below 10", *s.MaxFlowKgS)
+		case *s.LagS != 0:
+			return fmt.Errorf("lag_s: %g: belongs to probes, not to a scale", *s.LagS)
+		}
+	}
+	if !(*s.LagS >= 0 && *s.LagS <= 300) {
+		return fmt.Errorf("lag_s: %g is not from 0 to 300: how long the probe takes for 63 %% of a sudden change", *s.LagS)
+	}
+	// The calculation takes three seconds without a weight, or ten without a
+	// temperature, for an absence: a few polls must fit in.
+	most, absence := 1000, "a weight that is missing for 3 s makes a change that somebody has to decide"
+	if s.Quantity() == sensors.Temperature {
+		most, absence = 5000, "a temperature older than 10 s is taken for unknown"
+	}
+	if s.PollMs < 10 || s.PollMs > most {
+		return fmt.Errorf("poll_ms: %d is not from 10 to %d: %s", s.PollMs, most, absence)
+	}
+	if !(s.SilentAfterS >= 0.5 && s.SilentAfterS <= 600) {
+		return fmt.Errorf("silent_after_s: %g is not from 0.5 to 600", s.SilentAfterS)
+	}
+	switch s.Registers {
+	case "", "holding", "input":
+	default:
+		return fmt.Errorf("registers: %q is not one of holding, input", s.Registers)
+	}
+	_, err := s.protocol()
+	return err
+}

@@ -1,0 +1,89 @@
+package config
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"reflect"
+	"regexp"
+	"strings"
+
+	"github.com/goccy/go-yaml"
+
+	"bayfill/bridge/typo"
+)
+
+// explainYAML says line and place of what is wrong in a file, and adds the nearest
+// valid key to an unknown one. No secret in the file is shown.
+func explainYAML(text []byte, err error, keys []string) error {
+	var placed yaml.Error
+	if !errors.As(err, &placed) || placed.GetToken() == nil {
+		return errors.New("not readable as YAML")
+	}
+	lines := shownLines(text)
+	message, at := placed.GetMessage(), placed.GetToken().Position
+	value := strings.ReplaceAll(placed.GetToken().Value, `"`, "'")
+	hint, hide := "", ""
+	var wrong *yaml.TypeError
+	switch {
+	case errors.As(err, new(*yaml.UnknownFieldError)):
+		message = fmt.Sprintf(`unknown key "%s"`, value)
+		near := typo.Nearest(value, keys)
+		if near == "" {
+			break
+		}
+		hint = fmt.Sprintf(", did you mean %q?", near)
+		if secretKey.MatchString(near + ":") {
+			hide = near + ": " + hiddenText
+		}
+	case errors.As(err, &wrong): // the decoder speaks of Go
+		kind := map[reflect.Kind]string{reflect.Float64: "a number", reflect.Int: "a whole number", reflect.String: "a text",
+			reflect.Bool: "true or false", reflect.Slice: "a list", reflect.Struct: "a group of keys"}[wrong.DstType.Kind()]
+		if kind != "" {
+			message = fmt.Sprintf(`"%s" is not what is wanted here: %s`, value, kind)
+		}
+	}
+	message = shown(message, lines)
+	if hide != "" && at.Line <= len(lines) {
+		lines[at.Line-1] = hide // what stands behind the mistyped key
+	}
+	return fmt.Errorf("line %d: %s%s\n%s", at.Line, message, hint, drawn(lines, at.Line, at.Column))
+}
+
+// remarks are the names that check puts behind list positions for the reader.
+var remarks = regexp.MustCompile(` \([^)]*\)`)
+
+// locate puts the line in front of what check found wrong, by the path with
+// which every such error begins; a key that is missing is looked for where it
+// belongs.
+func locate(text []byte, err error) error {
+	path, _, _ := strings.Cut(err.Error(), ":")
+	path = "$." + remarks.ReplaceAllString(path, "")
+	for strings.Contains(path, ".") {
+		if p, bad := yaml.PathString(path); bad == nil {
+			if node, bad := p.ReadNode(bytes.NewReader(text)); bad == nil && node.GetToken() != nil {
+				return fmt.Errorf("line %d: %w", node.GetToken().Position.Line, err)
+			}
+		}
+		path = path[:strings.LastIndexByte(path, '.')]
+	}
+	return err
+}
+
+// yamlKeys collects every key that a type, or what is in it, may hold.
+func yamlKeys(t reflect.Type) []string {
+	for t.Kind() == reflect.Slice || t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	if t.Kind() != reflect.Struct {
+		return nil
+	}
+	var keys []string
+	for i := range t.NumField() {
+		if key := t.Field(i).Tag.Get("yaml"); key != "" && key != "-" {
+			keys = append(keys, key)
+			keys = append(keys, yamlKeys(t.Field(i).Type)...)
+		}
+	}
+	return keys
+}

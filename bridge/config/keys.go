@@ -1,0 +1,124 @@
+package config
+
+import (
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"syscall"
+
+	"bayfill/bridge/names"
+)
+
+// commandKey reads the key for signed commands; nil: they are not asked for.
+func (c *Config) CommandKey() ([]byte, error) {
+	key, err := c.Commands.Key.CommandKey()
+	if err != nil {
+		return nil, fmt.Errorf("commands.key: %w", err)
+	}
+	return key, nil
+}
+
+// IdentityConfig says how much of the names of technicians and vehicles is kept.
+type Identities struct {
+	Technician names.Keep `yaml:"technician"`
+	Vehicle    names.Keep `yaml:"vehicle"`
+	Key        Secret     `yaml:"key"` // of the tokens; without one, a file in the data folder
+}
+
+func (c *Identities) Policy() names.Policy {
+	return names.Policy{Technician: c.Technician, Vehicle: c.Vehicle}
+}
+
+func (c *Identities) check() error {
+	for _, k := range []struct {
+		field string
+		keep  *names.Keep
+	}{{"technician", &c.Technician}, {"vehicle", &c.Vehicle}} {
+		switch *k.keep {
+		case "":
+			*k.keep = names.KeepFull
+		case names.KeepFull, names.KeepShort, names.KeepHash:
+		default:
+			return fmt.Errorf("%s: %q is not one of full, short, hash", k.field, *k.keep)
+		}
+	}
+	return nil
+}
+
+// keyFile holds the key of the tokens when the configuration names none.
+const keyFile = "identity.key"
+
+// keptKey reads the key of the tokens; none where the first start will make it.
+func (c *Config) keptKey() (key []byte, err error) {
+	if c.Identities.Key != (Secret{}) {
+		key, err = c.Identities.Key.key()
+	} else if key, err = os.ReadFile(filepath.Join(c.Data, keyFile)); errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ENOTDIR) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("identities.key: %w", err)
+	}
+	if len(key) == 0 {
+		return nil, nil // the power went before it was written: nothing hangs on it yet
+	}
+	return key, nil
+}
+
+// KeyGone tells whether the data folder holds journals, but not the key of their
+// tokens.
+func (c *Config) KeyGone() bool {
+	if key, err := c.keptKey(); key != nil || err != nil {
+		return false
+	}
+	for i := range c.Carts {
+		if _, err := os.Stat(c.JournalPath(c.Carts[i].Name)); err == nil {
+			return true
+		}
+	}
+	return false
+}
+
+// identityKey is the key of the tokens, made at the first start.
+func (c *Config) IdentityKey() ([]byte, error) {
+	key, err := c.keptKey()
+	if key != nil || err != nil {
+		return key, err
+	}
+	key = []byte(rand.Text())
+	if err = os.MkdirAll(c.Data, 0o750); err == nil {
+		err = writeKey(filepath.Join(c.Data, keyFile), key)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("identities.key: %w", err)
+	}
+	return key, nil
+}
+
+// writeKey returns when a power cut can take the key no more: with another one
+// nobody would know the names again.
+func writeKey(path string, key []byte) error {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(key)
+	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+		return err
+	}
+	return syncFolder(filepath.Dir(path))
+}
+
+// Token is what stands in the events for a technician or a vehicle of this name.
+func (c *Config) Token(vehicle bool, name string) (string, error) {
+	key, err := c.IdentityKey()
+	if err != nil {
+		return "", err
+	}
+	if vehicle {
+		return names.Token(key, names.VehicleToken, name), nil
+	}
+	return names.Token(key, names.TechnicianToken, name), nil
+}

@@ -1,0 +1,69 @@
+package config
+
+import (
+	"bytes"
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"os"
+)
+
+// BrokerTLS is how to talk to a broker over TLS. It trusts the authority whose
+// certificate is in the file only; without a file, those of this computer. The
+// error says which file cannot be used and why.
+func BrokerTLS(caFile string) (*tls.Config, error) {
+	if caFile == "" {
+		return &tls.Config{MinVersion: tls.VersionTLS12}, nil
+	}
+	pem, err := os.ReadFile(caFile)
+	if err != nil {
+		return nil, err
+	}
+	pool := x509.NewCertPool()
+	if !pool.AppendCertsFromPEM(pem) {
+		return nil, fmt.Errorf("%s holds no certificate", caFile)
+	}
+	return &tls.Config{MinVersion: tls.VersionTLS12, RootCAs: pool}, nil
+}
+
+// Certificate is who somebody is: a client, for brokers that ask, or the embedded
+// broker. The error says which files cannot be used and why.
+func Certificate(certFile, keyFile string) (tls.Certificate, error) {
+	certificate, err := tls.LoadX509KeyPair(certFile, keyFile)
+	if err != nil {
+		err = fmt.Errorf("%s with the key %s: %w", certFile, keyFile, err)
+	}
+	return certificate, err
+}
+
+// TLS is how to talk to the configured broker. The error names the field.
+func (b *Broker) TLS() (*tls.Config, error) {
+	t, err := BrokerTLS(b.CAFile)
+	if err != nil {
+		return nil, fmt.Errorf("broker.ca_file: %w", err)
+	}
+	if b.CertFile != "" {
+		certificate, err := Certificate(b.CertFile, b.KeyFile)
+		if err != nil {
+			return nil, fmt.Errorf("broker.cert_file: %w", err)
+		}
+		t.Certificates = []tls.Certificate{certificate}
+	}
+	return t, nil
+}
+
+// OnlyCertificate is how to talk to the embedded broker from its own computer: it
+// believes the broker's certificate and no other, for whatever address and until
+// whenever that was made out.
+func OnlyCertificate(own *tls.Certificate) *tls.Config {
+	return &tls.Config{
+		MinVersion: tls.VersionTLS12, InsecureSkipVerify: true,
+		VerifyConnection: func(s tls.ConnectionState) error {
+			if !bytes.Equal(s.PeerCertificates[0].Raw, own.Certificate[0]) {
+				return errors.New("this is not the certificate in broker.cert_file")
+			}
+			return nil
+		},
+	}
+}

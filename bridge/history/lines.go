@@ -1,0 +1,42 @@
+package history
+
+import (
+	"context"
+	"fmt"
+
+	"bayfill/fillcalc"
+
+	"bayfill/bridge/journal"
+	"bayfill/bridge/points"
+)
+
+// lines reads up to limit events after a sequence number as lines of the history,
+// each with what was published after it.
+func Lines(ctx context.Context, j *journal.Journal, shop, cart string, after uint64, limit int) (events []fillcalc.Event, lines []string, err error) {
+	if events, err = j.Events(ctx, after, limit); err != nil || len(events) == 0 {
+		return nil, nil, err
+	}
+	published, err := j.PublishedBetween(ctx, after, events[len(events)-1].Seq)
+	if err != nil {
+		return nil, nil, err
+	}
+	names, err := j.Names(ctx)
+	if err != nil {
+		return nil, nil, err
+	}
+	lines = make([]string, 0, len(events)+len(published))
+	for i := range events {
+		e := &events[i]
+		line, err := points.Line(shop, cart, e, names)
+		if err != nil {
+			return nil, nil, fmt.Errorf("event %d: %w", e.Seq, err)
+		}
+		lines = append(lines, line)
+		for len(published) > 0 && published[0].Seq <= e.Seq {
+			p := published[0]
+			published = published[1:]
+			lines = append(lines, points.Assemble(p.Measurement, shop, cart, "", p.Fields, e.AtNs))
+		}
+	}
+	return events, lines, nil
+}

@@ -1,0 +1,114 @@
+package journal_test
+
+import (
+	"bytes"
+	"fmt"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"bayfill/fillcalc"
+
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/bridgetest/journaltest"
+	"bayfill/bridge/journal"
+	"bayfill/bridge/names"
+	"bayfill/bridge/points"
+)
+
+// Of what a history refuses the newest lines are kept, for so long, and how many
+// went is told.
+func TestSetAsideIsBounded(t *testing.T) {
+	j := journaltest.Open(t, filepath.Join(bridgetest.MemoryDir(t), "a.journal"))
+	day := int64(24 * time.Hour)
+	now := time.Date(2026, 11, 25, 0, 0, 0, 0, time.UTC).UnixNano()
+	journaltest.Append(t, j, journal.Batch{Events: []fillcalc.Event{{Seq: 1, AtNs: now, Kind: fillcalc.KindWeight, Sensor: "caddy"}}})
+	refuse := func(n int, atNs int64) {
+		t.Helper()
+		var refused []journal.Refused
+		for i := range n {
+			refused = append(refused, journal.Refused{Line: fmt.Sprintf("bayfill_reading,shop=a,cart=b,sensor=caddy kg=1e0,seq=%di %d", i, atNs+int64(i)), Reason: "type conflict"})
+		}
+		if err := j.SetSent(t.Context(), 1, refused); err != nil {
+			t.Fatal(err)
+		}
+	}
+	says := func(want string, kept int) {
+		t.Helper()
+		text, err := j.BoundDeadLetters(t.Context())
+		if err != nil || text != want && (want == "" || !strings.HasPrefix(text, want)) {
+			t.Errorf("%q, %v; want %q", text, err, want)
+		}
+		if list, err := j.SetAside(t.Context()); err != nil || len(list) != kept {
+			t.Errorf("%d lines are kept, %v; want %d", len(list), err, kept)
+		}
+	}
+	says("", 0)
+	refuse(10, now-91*day)
+	refuse(5, now-89*day)
+	says("the history refused 15 lines for good; the newest 5 are set aside in the journal (table set_aside) with the reason, 10 older ones were let go: at most 10000 are kept, for 90 days", 5)
+	refuse(journal.MostAside, now)
+	says("the history refused 10015 lines for good; the newest 10000 ", journal.MostAside)
+	list, err := j.SetAside(t.Context())
+	if err != nil || !strings.HasSuffix(list[0].Line, fmt.Sprintf("seq=0i %d", now)) {
+		t.Errorf("the oldest that is kept is %+v, %v", list[0], err)
+	}
+	refuse(3, now)
+	says("the history refused 10018 lines for good; the newest 10000 ", journal.MostAside)
+	// Somebody has dealt with them; of a line without a time nobody knows its age.
+	if _, err := j.DB.Exec("DELETE FROM set_aside"); err != nil {
+		t.Fatal(err)
+	}
+	says("", 0)
+	if err := j.SetSent(t.Context(), 1, []journal.Refused{{Line: "garbage", Reason: "no line"}}); err != nil {
+		t.Fatal(err)
+	}
+	says("the history refused 19 lines for good; the newest 1 ", 1)
+}
+
+// A name is erased from the lines set aside as well, and from what the server said
+// of them; the event's token stays, and other lines are as they were.
+func TestNamesAreErasedFromWhatIsSetAside(t *testing.T) {
+	path := filepath.Join(bridgetest.MemoryDir(t), "a.journal")
+	j := journaltest.Open(t, path)
+	names := names.Names{"t-0123456789abcdef": `Kim "K" Example`, "t-ffff456789abcdef": "Ada", "v-0123456789abcdef": "Grey Van 7"}
+	line := func(in *fillcalc.Input) string {
+		text, err := points.Line("hilltop", "bay2", &fillcalc.Event{Seq: 7, AtNs: 1_750_000_000_000_000_007, Kind: fillcalc.KindInput, Input: in}, names)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return text
+	}
+	opens := line(&fillcalc.Input{Do: fillcalc.DoOpen, By: "t-0123456789abcdef", Job: &fillcalc.JobSpec{ID: "j", Vehicle: "v-0123456789abcdef"}})
+	others := line(&fillcalc.Input{Do: fillcalc.DoClose, By: "t-ffff456789abcdef"})
+	garbled := `bayfill_input,shop=hilltop,cart=bay2 body="{\"do\":\"close\",\"by\":\"t-0123456789abcdef\"}",by="Kim \"K\" Example",seq= 7`
+	reading := "bayfill_reading,shop=hilltop,cart=bay2,sensor=caddy kg=1i 7"
+	before := []journal.Refused{{Line: opens, Reason: "unable to parse '" + opens + "'"}, {Line: others, Reason: "too old"}, {Line: garbled, Reason: "garbage"}, {Line: reading, Reason: "type conflict"}}
+	if err := j.SetSent(t.Context(), 7, before); err != nil {
+		t.Fatal(err)
+	}
+	for token, name := range map[string]string{"t-0123456789abcdef": "Example", "v-0123456789abcdef": "Grey Van"} {
+		for _, want := range []bool{true, false} {
+			if erased, err := journal.EraseName(t.Context(), path, token); erased != want || err != nil {
+				t.Errorf("%s: erased %v, %v; want %v", token, erased, err, want)
+			}
+		}
+		for _, file := range []string{path, path + "-wal"} {
+			if bytes.Contains(bridgetest.ReadFile(t, file), []byte(name)) {
+				t.Errorf("%s is still in %s", name, filepath.Base(file))
+			}
+		}
+	}
+	after, err := j.SetAside(t.Context())
+	if err != nil || len(after) != 3 || after[1] != before[1] || after[2] != before[3] {
+		t.Fatalf("set aside are %+v, %v", after, err)
+	}
+	p, shop, cart, err := points.ParseLine(after[0].Line)
+	if err != nil || shop != "hilltop" || cart != "bay2" || p.Fields["by"] != journal.Erased || p.Fields["vehicle"] != journal.Erased || p.AtNs != 1_750_000_000_000_000_007 {
+		t.Errorf("%s: %+v, %v", after[0].Line, p, err)
+	}
+	if e, err := p.Event(); err != nil || e.Input.By != "t-0123456789abcdef" || e.Input.Job.Vehicle != "v-0123456789abcdef" || !strings.Contains(after[0].Reason, "unable to parse") {
+		t.Errorf("%+v, %v, %s", e, err, after[0].Reason)
+	}
+}

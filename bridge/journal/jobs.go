@@ -1,0 +1,117 @@
+package journal
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	"bayfill/fillcalc"
+
+	"bayfill/bridge/points"
+)
+
+// JobState is how a cart stood at the last event of a job, or stands while the
+// job is open: folded again from what its journal keeps. An empty job is the
+// newest, and so is of several jobs of one name. The program may be running. The
+// error names the jobs that there are.
+func JobState(ctx context.Context, path, job string) (fillcalc.State, error) {
+	j, err := OpenReadOnly(path)
+	if err != nil {
+		return fillcalc.State{}, err
+	}
+	defer j.Close()
+	return j.JobState(ctx, job)
+}
+
+func (j *Journal) JobState(ctx context.Context, job string) (fillcalc.State, error) {
+	none := fillcalc.State{}
+	snapshot, bad, err := j.snapshot()
+	if err != nil || bad != nil {
+		snapshot = none // what still follows from events is told all the same
+	}
+	opened, lost, err := j.Opened(ctx)
+	if err != nil {
+		return none, err
+	}
+	if last := snapshot.Job.Spec.ID; last != "" && !slices.ContainsFunc(opened, func(o JobOpening) bool { return o.ID == last }) {
+		opened = slices.Insert(opened, 0, JobOpening{ID: last})
+	}
+	at := len(opened) - 1
+	for job != "" && at >= 0 && opened[at].ID != job {
+		at--
+	}
+	switch {
+	case len(opened) == 0:
+		return none, fmt.Errorf("job: the journal has none%v", lost)
+	case at < 0:
+		return none, fmt.Errorf("job: the journal has no %q, it has %s%v", job, jobNames(opened), lost)
+	}
+	wanted := opened[at]
+	gone := fmt.Errorf("job: of %q the journal does not keep all readings, see the history; it has %s%v", wanted.ID, jobNames(opened), lost)
+
+	s, ended := none, false
+	if snapshot.Job.Spec.ID == wanted.ID && snapshot.Seq >= wanted.Seq {
+		// One from after its end may have another setup.
+		ended = !snapshot.Job.Phase.Open() && snapshot.Job.PhaseNs == snapshot.NowNs
+		if ended || snapshot.Job.Phase.Open() {
+			s = snapshot
+		}
+	}
+	for after := s.Seq; !ended; {
+		events, err := j.Events(ctx, after, 5000)
+		if past := lost.after(after); err != nil && past != 0 && past < wanted.Seq {
+			after = past // as over a hole
+			continue
+		}
+		if err != nil {
+			return none, err
+		}
+		if len(events) == 0 {
+			break
+		}
+		after = events[len(events)-1].Seq
+		for i := range events {
+			if events[i].Seq != s.Seq+1 {
+				s = none // after a hole all is known again from the next start on
+			}
+			s = fillcalc.Apply(s, events[i])
+			if s.Seq >= wanted.Seq && s.ScaleN == 0 {
+				return none, gone // neither a start nor the opening tells the setup
+			}
+			if ended = s.Seq >= wanted.Seq && !s.Job.Phase.Open(); ended {
+				break
+			}
+		}
+	}
+	if s.Seq < wanted.Seq || s.Job.Spec.ID != wanted.ID {
+		return none, gone
+	}
+	return s, nil
+}
+
+// jobNames lists the newest jobs.
+func jobNames(opened []JobOpening) string {
+	const most = 20
+	var names []string
+	for _, o := range slices.Backward(opened) {
+		if len(names) == most {
+			names = append(names, "older ones")
+			break
+		}
+		names = append(names, o.ID)
+	}
+	return strings.Join(names, ", ")
+}
+
+// JobEnd is the last event of a job: its end, or the newest event while it is open.
+func (j *Journal) JobEnd(ctx context.Context, job JobOpening) (seq uint64, err error) {
+	err = j.DB.QueryRowContext(ctx, `SELECT coalesce(
+		(SELECT min(seq) FROM published WHERE seq >= ?1 AND measurement = ?2),
+		(SELECT min(seq) FROM event WHERE seq >= ?1 AND input ->> 'do' IN ('close', 'abandon')),
+		(SELECT max(seq) FROM event))`, int64(job.Seq)+1, points.JobMeasurement).Scan(&seq)
+	if err != nil {
+		return 0, fmt.Errorf("journal: after event %d: %w", job.Seq, damage(j.path, err))
+	}
+	return seq, nil
+}

@@ -1,0 +1,697 @@
+package journal_test
+
+import (
+	"bytes"
+	"database/sql"
+	"encoding/binary"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"syscall"
+	"testing"
+	"time"
+
+	"bayfill/fillcalc"
+
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/bridgetest/journaltest"
+	"bayfill/bridge/journal"
+	"bayfill/bridge/names"
+	"bayfill/bridge/points"
+	"bayfill/bridge/wire"
+)
+
+// What goes into the journal comes out, to the last bit, also after it was
+// closed.
+func TestJournalGivesBackWhatItTook(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "folder", "a journal?#%.journal")
+	j := journaltest.Open(t, path)
+	rng := rand.New(rand.NewPCG(7, 7))
+	floats := []float64{0, 5e-324, -5e-324, 2.2250738585072009e-308, 2.2250738585072014e-308, math.MaxFloat64, -math.MaxFloat64,
+		1, -1, 1 << 53, 1<<53 + 2, 1 << 62, -(1 << 63), 1e22, 0.1, 1.0 / 3, math.Nextafter(1, 2), math.Pi * 1e-300}
+	for len(floats) < 600 {
+		if f := math.Float64frombits(rng.Uint64()); !math.IsNaN(f) && !math.IsInf(f, 0) {
+			floats = append(floats, f)
+		}
+	}
+	texts := []string{"", "caddy", "ä\n\t\"'\\", "\x00", "日本", strings.Repeat("x", 10000)}
+	var want []fillcalc.Event
+	atNs := int64(-5e18)
+	for i, f := range floats {
+		atNs += rng.Int64N(5e15) + 1
+		e := fillcalc.Event{Seq: uint64(i + 1), AtNs: atNs, Kind: fillcalc.KindWeight + fillcalc.Kind(i%2), Sensor: texts[i%len(texts)],
+			N: rng.Uint64(), Value: f, Stability: fillcalc.Stability(i % 3), Faults: fillcalc.Faults(i)}
+		if i%7 == 0 {
+			e = fillcalc.Event{Seq: e.Seq, AtNs: e.AtNs, Kind: fillcalc.KindInput, Input: &fillcalc.Input{
+				Do: fillcalc.DoOpen, ID: "id", By: texts[i%5], Why: texts[(i+1)%3], Step: i, As: fillcalc.AsSwap, Phase: fillcalc.Filling,
+				Setup: &fillcalc.Setup{ReferenceC: f, Scales: []fillcalc.ScaleSetup{{Sensor: "s", Load: fillcalc.BothLoad, GainU: -f}}},
+				Job:   &fillcalc.JobSpec{ID: "j", LowC: f, Used: fillcalc.Fluid{Name: texts[4], Points: []fillcalc.DensityPoint{{C: f, KgM3: math.Copysign(0, -1)}}}},
+			}}
+		}
+		want = append(want, e)
+	}
+	for part := range slices.Chunk(want, 300) {
+		journaltest.Append(t, j, journal.Batch{Events: part})
+	}
+	for _, when := range []string{"at once", "after closing"} {
+		var got []fillcalc.Event
+		for after := uint64(0); ; after = got[len(got)-1].Seq {
+			page, err := j.Events(t.Context(), after, 170)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(page) == 0 {
+				break
+			}
+			got = append(got, page...)
+		}
+		if len(got) != len(want) {
+			t.Fatalf("%s: %d events of %d", when, len(got), len(want))
+		}
+		for i := range want {
+			// JSON tells minus zero from zero and every float from its neighbour.
+			a, _ := json.Marshal(got[i])
+			b, _ := json.Marshal(want[i])
+			if !bytes.Equal(a, b) || math.Float64bits(got[i].Value) != math.Float64bits(want[i].Value) {
+				t.Fatalf("%s: event %d is %s, was %s", when, i+1, a, b)
+			}
+		}
+		j.Close()
+		j = journaltest.Open(t, path)
+	}
+}
+
+// Published fields, answers and marks are kept with their events.
+func TestJournalKeepsPublishedAndAnswers(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "a.journal")
+	j := journaltest.Open(t, path)
+	sum := wire.Fingerprint([]byte(`{"id":"one","do":"close"}`))
+	journaltest.Append(t, j, journal.Batch{
+		Events:    bridgetest.Weights(1, 5),
+		Published: []points.Published{{Seq: 2, Measurement: points.VolumeMeasurement, Fields: `a="1"`}, {Seq: 2, Measurement: points.WindowMeasurement, Fields: "b=2"}, {Seq: 4, Measurement: points.VolumeMeasurement, Fields: "c=3"}},
+		Answers:   []journal.Answer{{ID: "one", AtNs: 2e9, Command: sum, Reply: []byte(`{"id":"one","ok":true}`)}},
+	})
+	journaltest.Append(t, j, journal.Batch{Events: bridgetest.Weights(6, 1), Answers: []journal.Answer{{ID: "ONE", AtNs: 6e9, Reply: []byte(`{}`)}}})
+	if err := j.SetSent(t.Context(), 3, []journal.Refused{{Line: "line 1", Reason: "reason 1"}, {Line: "line 2", Reason: "reason 2"}}); err != nil {
+		t.Fatal(err)
+	}
+	// An id is done once: the whole batch that brings it again is refused.
+	if err := j.Append(t.Context(), journal.Batch{Events: bridgetest.Weights(7, 1), Answers: []journal.Answer{{ID: "one", Reply: []byte("{}")}}}); err == nil {
+		t.Error("an answer was given twice")
+	}
+	for range 2 {
+		j.Close()
+		j = journaltest.Open(t, path)
+		for id, want := range map[string]string{"one": `{"id":"one","ok":true}`, "ONE": `{}`, "two": ""} {
+			a, done, err := j.Answered(id)
+			if err != nil || done != (want != "") || string(a.Reply) != want {
+				t.Errorf("%s was answered %q, %v, %v; want %q", id, a.Reply, done, err, want)
+			}
+			if id == "one" && (a.ID != id || a.AtNs != 2e9 || a.Command != sum) {
+				t.Errorf("the answer came back as %+v", a)
+			}
+		}
+		got, err := j.PublishedBetween(t.Context(), 1, 4)
+		if want := []points.Published{{Seq: 2, Measurement: points.VolumeMeasurement, Fields: `a="1"`}, {Seq: 2, Measurement: points.WindowMeasurement, Fields: "b=2"}, {Seq: 4, Measurement: points.VolumeMeasurement, Fields: "c=3"}}; err != nil || !slices.Equal(got, want) {
+			t.Errorf("published: %v, %v", got, err)
+		}
+		if got, err := j.PublishedBetween(t.Context(), 2, 3); err != nil || len(got) != 0 {
+			t.Errorf("published after 2 up to 3: %v, %v", got, err)
+		}
+		if sent, err := j.Sent(); err != nil || sent != 3 {
+			t.Errorf("sent up to %d, %v", sent, err)
+		}
+		if got, err := j.SetAside(t.Context()); err != nil || !slices.Equal(got, []journal.Refused{{Line: "line 1", Reason: "reason 1"}, {Line: "line 2", Reason: "reason 2"}}) {
+			t.Errorf("set aside: %v, %v", got, err)
+		}
+		if events, err := j.Events(t.Context(), 0, 100); err != nil || len(events) != 6 {
+			t.Errorf("%d events, %v", len(events), err)
+		}
+	}
+}
+
+// Missing events are an error that says so: a tally from the rest would be wrong.
+func TestGapInTheJournal(t *testing.T) {
+	for _, c := range []struct{ missing, says string }{
+		{"seq = 1", "event 2 follows 0: events are missing"},
+		{"seq = 40", "event 41 follows 39: events are missing"},
+		{"seq BETWEEN 40 AND 60", "event 61 follows 39: events are missing"},
+	} {
+		j := journaltest.Open(t, filepath.Join(t.TempDir(), "a.journal"))
+		journaltest.Append(t, j, journal.Batch{Events: bridgetest.Weights(1, 100)})
+		if _, err := j.DB.Exec("DELETE FROM event WHERE " + c.missing); err != nil {
+			t.Fatal(err)
+		}
+		if _, _, err := j.Replay(t.Context()); err == nil || !strings.Contains(err.Error(), c.says) {
+			t.Errorf("without %s: %v, want %q", c.missing, err, c.says)
+		}
+	}
+}
+
+// A journal of a newer program, and a file that is none, are refused and left
+// alone.
+func TestForeignJournal(t *testing.T) {
+	dir := t.TempDir()
+	j := journaltest.Open(t, filepath.Join(dir, "newer.journal"))
+	journaltest.Append(t, j, journal.Batch{Events: bridgetest.Weights(1, 3)})
+	if _, err := j.DB.Exec("PRAGMA user_version = 3"); err != nil {
+		t.Fatal(err)
+	}
+	j.Close()
+	if err := os.WriteFile(filepath.Join(dir, "text.journal"), bytes.Repeat([]byte("no journal\n"), 1000), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for name, says := range map[string]string{"newer.journal": "it has format 3, this program knows 1 and 2: use the newer program", "text.journal": "not a database"} {
+		path := filepath.Join(dir, name)
+		before, _ := os.ReadFile(path)
+		_, err := journal.Open(path)
+		if err == nil || !strings.Contains(err.Error(), says) || !strings.Contains(err.Error(), path) {
+			t.Errorf("%s: %v, want %q and the file's name", name, err, says)
+		}
+		if after, _ := os.ReadFile(path); !bytes.Equal(before, after) {
+			t.Errorf("%s was changed", name)
+		}
+	}
+}
+
+// Only what is old, in the snapshot and (with a history) sent is forgotten.
+func TestPruneKeepsWhatIsNeeded(t *testing.T) {
+	for _, c := range []struct {
+		name             string
+		snapshot, sent   uint64
+		history          bool
+		olderThan        time.Duration
+		first            uint64 // that is kept
+		answerA, answerB bool   // of events 10 and 60
+	}{
+		{"all needed", 0, 0, true, 1000 * time.Second, 1, true, true},
+		{"not in the snapshot", 20, 80, true, 1000 * time.Second, 21, false, false},
+		{"not sent", 80, 20, true, 1000 * time.Second, 21, false, false},
+		{"no history", 80, 20, false, 1000 * time.Second, 81, false, false},
+		{"not old", 80, 80, true, 50 * time.Second, 50, false, true},
+		{"nothing old", 80, 80, true, 0, 1, true, true},
+		{"everything", 100, 100, true, 1000 * time.Second, 101, false, false},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			j := journaltest.Open(t, filepath.Join(t.TempDir(), "a.journal"))
+			b := journal.Batch{Events: bridgetest.Weights(1, 100), Answers: []journal.Answer{{ID: "a", AtNs: 10e9, Reply: []byte("{}")}, {ID: "b", AtNs: 60e9, Reply: []byte("{}")}}}
+			for _, e := range b.Events {
+				b.Published = append(b.Published, points.Published{Seq: e.Seq, Measurement: points.VolumeMeasurement, Fields: "x=1"})
+			}
+			journaltest.Append(t, j, b)
+			if err := j.SetSent(t.Context(), c.sent, nil); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := j.Prune(t.Context(), time.Unix(0, int64(c.olderThan)), c.snapshot, c.history); err != nil {
+				t.Fatal(err)
+			}
+			events, err := j.Events(t.Context(), 0, 1000)
+			if err != nil {
+				t.Fatal(err)
+			}
+			published, err := j.PublishedBetween(t.Context(), 0, 1000)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if want := int(101 - c.first); len(events) != want || len(published) != want || want > 0 && (events[0].Seq != c.first || published[0].Seq != c.first) {
+				t.Errorf("%d events and %d published are kept, want %d from %d on", len(events), len(published), want, c.first)
+			}
+			for id, want := range map[string]bool{"a": c.answerA, "b": c.answerB} {
+				if _, done, err := j.Answered(id); err != nil || done != want {
+					t.Errorf("answer %s is kept: %v (%v), want %v", id, done, err, want)
+				}
+			}
+		})
+	}
+}
+
+// wreck is what a power cut leaves of a journal: its file and its write-ahead
+// log, not the index in memory. Its batches are three events, a published line
+// and an answer each.
+type wreck struct {
+	db, wal []byte
+	ends    []int // where each batch's commit ends in the log
+	dir     string
+	opened  atomic.Int32
+}
+
+// longTests are asked for by BAYFILL_LONG_TESTS=1: then really every byte and
+// every bit is tried, in minutes.
+var longTests = os.Getenv("BAYFILL_LONG_TESTS") != ""
+
+// sampled tells whether a byte of the log is tried: all of each frame's head, and
+// of its page every seventh, at other places in each frame.
+func sampled(at int) bool {
+	const header, frame, head = 32, 24 + 512, 24
+	in := (at - header) % frame
+	return longTests || in <= head || (at-header)%7 == 0
+}
+
+func wreckBatch(n uint64) journal.Batch {
+	e := bridgetest.Weights(3*n+1, 3)
+	return journal.Batch{Events: e, Published: []points.Published{{Seq: e[2].Seq, Measurement: points.VolumeMeasurement, Fields: fmt.Sprintf("n=%di", n)}},
+		Answers: []journal.Answer{{ID: fmt.Sprintf("id-%d", n), AtNs: e[2].AtNs, Reply: fmt.Appendf(nil, `{"n":%d}`, n)}}}
+}
+
+// wreckOf writes batches and takes both files as they lie on the disk. Small
+// pages make commits of few bytes. With reused, the log has been copied into
+// the file once, and its new frames overwrite old ones.
+func wreckOf(t *testing.T, batches int, reused bool) (w *wreck, stale []byte) {
+	t.Helper()
+	w = &wreck{dir: bridgetest.MemoryDir(t)}
+	path := filepath.Join(w.dir, "a.journal")
+	db, err := sql.Open("sqlite", "file:"+path)
+	if err == nil {
+		_, err = db.Exec("PRAGMA page_size = 512; VACUUM")
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	db.Close()
+	j := journaltest.Open(t, path)
+	first := 0
+	if reused {
+		for ; first < batches/2; first++ {
+			journaltest.Append(t, j, wreckBatch(uint64(first)))
+			w.ends = append(w.ends, 0)
+		}
+		if _, err := j.DB.Exec("PRAGMA wal_checkpoint(RESTART)"); err != nil {
+			t.Fatal(err)
+		}
+		stale = bridgetest.ReadFile(t, path+"-wal")
+	}
+	at := 0
+	for n := first; n < batches; n++ {
+		journaltest.Append(t, j, wreckBatch(uint64(n)))
+		// The commit's last byte is the last that differs from what was there before.
+		w.wal = bridgetest.ReadFile(t, path+"-wal")
+		for at = len(w.wal); reused && w.wal[at-1] == stale[at-1]; at-- {
+		}
+		w.ends = append(w.ends, at)
+	}
+	w.db = bridgetest.ReadFile(t, path)
+	return w, stale
+}
+
+// survivors opens what is left and counts the batches, each of which must be
+// whole, and none missing before the last.
+func (w *wreck) survivors(t *testing.T, what string, db, wal []byte) int {
+	t.Helper()
+	dir, err := os.MkdirTemp(w.dir, "open-")
+	if err != nil {
+		t.Error(err)
+		return -1
+	}
+	defer os.RemoveAll(dir)
+	path := filepath.Join(dir, "a.journal")
+	if err := errors.Join(os.WriteFile(path, db, 0o600), os.WriteFile(path+"-wal", wal, 0o600)); err != nil {
+		t.Error(err)
+		return -1
+	}
+	j, err := journal.Open(path)
+	if err != nil {
+		t.Errorf("%s: %v", what, err)
+		return -1
+	}
+	defer j.Close()
+	events, err := j.Events(t.Context(), 0, 1000)
+	if err != nil {
+		t.Errorf("%s: %v", what, err)
+		return -1
+	}
+	published, err := j.PublishedBetween(t.Context(), 0, 1000)
+	if err != nil {
+		t.Errorf("%s: %v", what, err)
+		return -1
+	}
+	n := len(events) / 3
+	answers := 0
+	if err := j.DB.QueryRow("SELECT count(*) FROM answer").Scan(&answers); err != nil {
+		t.Errorf("%s: %v", what, err)
+		return -1
+	}
+	if len(events) != 3*n || len(published) != n || answers != n || !slices.Equal(events, bridgetest.Weights(1, 3*n)) {
+		t.Errorf("%s: %d events, %d published, %d answers: part of a batch", what, len(events), len(published), answers)
+		return -1
+	}
+	if w.opened.Add(1)%16 == 1 { // it can be written to again
+		if err := j.Append(t.Context(), wreckBatch(uint64(n))); err != nil {
+			t.Errorf("%s: then: %v", what, err)
+		}
+	}
+	return n
+}
+
+// each tries many wrecks on all processors.
+func each[T any](t *testing.T, all []T, try func(T)) {
+	t.Helper()
+	work := make(chan T)
+	var workers sync.WaitGroup
+	for range runtime.GOMAXPROCS(0) {
+		workers.Go(func() {
+			for v := range work {
+				try(v)
+			}
+		})
+	}
+	for _, v := range all {
+		if t.Failed() {
+			break // one is enough
+		}
+		work <- v
+	}
+	close(work)
+	workers.Wait()
+}
+
+// whole is how many batches lie before a place in the log.
+func (w *wreck) whole(at int) int {
+	n := 0
+	for n < len(w.ends) && w.ends[n] <= at {
+		n++
+	}
+	return n
+}
+
+// A power cut may end the log anywhere. What was committed before is there, what
+// was not is not there, and nothing is there in part.
+func TestJournalCutAtEveryByte(t *testing.T) {
+	const batches = 8
+	t.Run("new log", func(t *testing.T) {
+		w, _ := wreckOf(t, batches, false)
+		var places []int
+		for at := w.ends[batches-3]; at <= len(w.wal); at++ { // the last two commits
+			if sampled(at) {
+				places = append(places, at)
+			}
+		}
+		for at := 0; at < w.ends[batches-3]; at += 251 {
+			places = append(places, at)
+		}
+		t.Logf("%d cuts, the last two commits are %d bytes", len(places), len(w.wal)-w.ends[batches-3])
+		each(t, places, func(at int) {
+			what := fmt.Sprintf("log of %d bytes cut at %d", len(w.wal), at)
+			if n := w.survivors(t, what, w.db, w.wal[:at]); n >= 0 && n != w.whole(at) {
+				t.Errorf("%s: %d batches, want %d", what, n, w.whole(at))
+			}
+		})
+	})
+	t.Run("log used again", func(t *testing.T) {
+		w, stale := wreckOf(t, 2*batches, true)
+		var places []int
+		for at := w.ends[2*batches-3]; at <= w.ends[2*batches-1]; at += 37 {
+			places = append(places, at)
+		}
+		each(t, places, func(at int) {
+			what := fmt.Sprintf("log overwritten up to %d", at)
+			torn := slices.Concat(w.wal[:at], stale[min(at, len(stale)):])
+			if n := w.survivors(t, what, w.db, torn); n >= 0 && n != w.whole(at) {
+				t.Errorf("%s: %d batches, want %d", what, n, w.whole(at))
+			}
+		})
+	})
+	t.Run("while the log is copied into the file", func(t *testing.T) {
+		w, _ := wreckOf(t, batches, false)
+		db := slices.Clone(w.db)
+		const header, frame, page = 32, 24 + 512, 512
+		for at := header; at+frame <= len(w.wal); at += frame {
+			to := (int(binary.BigEndian.Uint32(w.wal[at:])) - 1) * page
+			if len(db) < to+page {
+				db = append(db, make([]byte, to+page-len(db))...)
+			}
+			copy(db[to:to+page/3], w.wal[at+24:]) // torn within a page
+			what := fmt.Sprintf("file overwritten up to frame %d", (at-header)/frame)
+			if n := w.survivors(t, what, db, w.wal); n != batches {
+				t.Errorf("%s: %d batches, want %d", what, n, batches)
+			}
+			copy(db[to:to+page], w.wal[at+24:])
+		}
+	})
+}
+
+// A card may give back another bit than was written. In the last frame that
+// costs the last batch, as a whole; further up, all from there on.
+func TestJournalBitFlips(t *testing.T) {
+	const batches, frame = 6, 24 + 512
+	w, _ := wreckOf(t, batches, false)
+	var flips []int // bits of the log
+	last := len(w.wal) - frame
+	for bit := range 8 * 24 {
+		flips = append(flips, 8*last+bit) // all of the frame's head
+	}
+	for bit := 8 * (last + 24); bit < 8*len(w.wal); bit++ {
+		if longTests || bit%29 == 0 {
+			flips = append(flips, bit)
+		}
+	}
+	for bit := 8 * 32; bit < 8*last; bit += 8*101 + 3 {
+		flips = append(flips, bit)
+	}
+	each(t, flips, func(bit int) {
+		wal := slices.Clone(w.wal)
+		wal[bit/8] ^= 1 << (bit % 8)
+		what := fmt.Sprintf("bit %d of byte %d (%d from the end)", bit%8, bit/8, len(wal)-bit/8)
+		if n := w.survivors(t, what, w.db, wal); n >= 0 && n != w.whole(bit/8) {
+			t.Errorf("%s: %d batches, want %d", what, n, w.whole(bit/8))
+		}
+	})
+	t.Logf("%d flips", len(flips))
+}
+
+// A card may spoil pages that were written long ago. Nothing is taken for good
+// that is not: either all is there or the error says what to do. What lies before
+// the place can be read, the file stays as it is, and a cart goes on when the
+// place lies before its snapshot.
+func TestDamagedPages(t *testing.T) {
+	const events, page = 1000, 4096
+	path := filepath.Join(bridgetest.MemoryDir(t), "a.journal")
+	j := journaltest.Open(t, path)
+	var snapshot fillcalc.State
+	for from := 1; from <= events; from += 100 {
+		b := journal.Batch{Events: bridgetest.Weights(uint64(from), 100)}
+		for _, e := range b.Events {
+			snapshot = fillcalc.Apply(snapshot, e)
+			if e.Seq%3 == 0 {
+				b.Published = append(b.Published, points.Published{Seq: e.Seq, Measurement: points.VolumeMeasurement, Fields: fmt.Sprintf("drained_l=1e0,seq=%di", e.Seq)})
+			}
+		}
+		if from == events/2+1 {
+			b.Snapshot = &snapshot
+		}
+		journaltest.Append(t, j, b)
+	}
+	j.Close()
+	whole := bridgetest.ReadFile(t, path)
+	rng := rand.New(rand.NewPCG(5, 5))
+	noise := make([]byte, page)
+	for i := range noise {
+		noise[i] = byte(rng.Uint32())
+	}
+	all := bridgetest.Weights(1, events)
+	var before, goesOn, refused int // pages of the kind
+	for at := range len(whole) / page {
+		for kind, damaged := range [][]byte{
+			slices.Concat(whole[:at*page], make([]byte, page), whole[(at+1)*page:]),
+			slices.Concat(whole[:at*page], noise, whole[(at+1)*page:]),
+			whole[:at*page+page/2],
+		} {
+			if !longTests && (at+kind)%3 != 0 {
+				continue
+			}
+			what := fmt.Sprintf("page %d: %s", at, []string{"zeros", "noise", "cut"}[kind])
+			if err := os.WriteFile(path, damaged, 0o600); err != nil {
+				t.Fatal(err)
+			}
+			said := func(err error) bool {
+				if err != nil && !strings.Contains(err.Error(), path+" is damaged: stop the program") {
+					t.Errorf("%s: %v", what, err)
+				}
+				return err != nil
+			}
+			j, err := journal.Open(path)
+			if said(err) {
+				refused++
+			} else {
+				var read []fillcalc.Event
+				for err == nil {
+					var some []fillcalc.Event
+					if some, err = j.Events(t.Context(), uint64(len(read)), 300); len(some) == 0 {
+						break
+					}
+					read = append(read, some...)
+				}
+				_, errPublished := j.PublishedBetween(t.Context(), 0, events)
+				_, errSent := j.Sent()
+				state, _, errReplay := j.Replay(t.Context())
+				said(errPublished)
+				said(errSent)
+				if !slices.Equal(read, all[:len(read)]) || !said(err) && len(read) != events || !said(errReplay) && state.Seq != events {
+					t.Errorf("%s: %d events (%v), replayed to %d (%v)", what, len(read), err, state.Seq, errReplay)
+				}
+				if err != nil && len(read) > 0 {
+					before++
+				}
+				if err != nil && errReplay == nil {
+					goesOn++
+				}
+				j.Close()
+			}
+			if !bytes.Equal(bridgetest.ReadFile(t, path), damaged) {
+				t.Errorf("%s: the file was changed", what)
+			}
+		}
+	}
+	if before < 5 || goesOn < 3 || refused < 5 {
+		t.Errorf("with the beginning readable %d, going on %d, refused %d: this tests nothing", before, goesOn, refused)
+	}
+	t.Logf("%d pages: %d times the beginning is read, %d times the cart goes on, %d times the file is refused at once", len(whole)/page, before, goesOn, refused)
+}
+
+// A changed digit may make an event that none is: what lies before it is read, and
+// the error names it. A forwarder must not die of it.
+func TestDamagedEvent(t *testing.T) {
+	for name, set := range map[string]string{
+		"a reading that became an input": "kind = 3", "a kind that there is not": "kind = 200", "a reading with an input": `input = '{"do":"tick"}'`,
+		"an input that is no JSON": `kind = 3, input = '{"do":'`, "a kind that is too large": "kind = 70000",
+	} {
+		t.Run(name, func(t *testing.T) {
+			j := journaltest.Open(t, filepath.Join(t.TempDir(), "a.journal"))
+			journaltest.Append(t, j, journal.Batch{Events: bridgetest.Weights(1, 5)})
+			if _, err := j.DB.Exec("UPDATE event SET " + set + " WHERE seq = 3"); err != nil {
+				t.Fatal(err)
+			}
+			if events, err := j.Events(t.Context(), 0, 100); err != nil || !slices.Equal(events, bridgetest.Weights(1, 2)) {
+				t.Errorf("before it: %v, %v", events, err)
+			}
+			if events, err := j.Events(t.Context(), 2, 100); len(events) > 0 || err == nil || !strings.Contains(err.Error(), "is damaged: stop the program") {
+				t.Errorf("at it: %v, %v", events, err)
+			}
+			if events, err := j.Events(t.Context(), 3, 100); err != nil || !slices.Equal(events, bridgetest.Weights(4, 2)) {
+				t.Errorf("after it: %v, %v", events, err)
+			}
+		})
+	}
+}
+
+// A journal of the program's first version is taken over: what stands in it stays,
+// and names can be kept from then on. Who only reads it leaves it as it is.
+func TestJournalOfVersion1(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "a.journal")
+	j := journaltest.Open(t, path)
+	b := journal.Batch{Events: bridgetest.Weights(1, 100), Answers: []journal.Answer{{ID: "a", AtNs: 10e9, Reply: []byte("{}")}},
+		Published: []points.Published{{Seq: 50, Measurement: points.VolumeMeasurement, Fields: "x=1"}}}
+	b.Seal(points.Chain{})
+	journaltest.Append(t, j, b)
+	if _, err := j.DB.Exec("DROP TABLE name; PRAGMA user_version = 1"); err != nil {
+		t.Fatal(err)
+	}
+	j.Close()
+	same := func(j *journal.Journal, err error) {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { j.Close() })
+		events, err := j.Events(t.Context(), 0, 1000)
+		if err != nil || !slices.Equal(events, b.Events) {
+			t.Errorf("%d events, %v", len(events), err)
+		}
+		published, err := j.PublishedBetween(t.Context(), 0, 1000)
+		if err != nil || !slices.Equal(published, b.Published) {
+			t.Errorf("published: %v, %v", published, err)
+		}
+		if _, done, err := j.Answered("a"); !done || err != nil {
+			t.Errorf("the answer is kept: %v, %v", done, err)
+		}
+		if c, err := j.Chain(); c != b.Chain || err != nil {
+			t.Errorf("the chain is %+v, %v", c, err)
+		}
+		if names, err := j.Names(t.Context()); len(names) != 0 || err != nil {
+			t.Errorf("names %v, %v", names, err)
+		}
+	}
+	before := bridgetest.ReadFile(t, path)
+	reader, err := journal.OpenReadOnly(path)
+	same(reader, err)
+	reader.Close()
+	if !bytes.Equal(bridgetest.ReadFile(t, path), before) {
+		t.Error("reading it has changed it")
+	}
+	for range 2 { // the second time it is of version 2
+		j, err := journal.Open(path)
+		same(j, err)
+		j.Close()
+	}
+	j = journaltest.Open(t, path)
+	journaltest.Append(t, j, journal.Batch{Events: bridgetest.Weights(101, 1), Names: []names.Name{{Token: "token", Text: "text"}}})
+	if names, err := j.Names(t.Context()); names["token"] != "text" || err != nil {
+		t.Errorf("names %v, %v", names, err)
+	}
+}
+
+// Where nothing can be written the program says so, and a journal that was closed
+// can still be read: an auditor may get it on such a medium.
+func TestReadOnlyJournal(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "disk")
+	if err := os.Mkdir(dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	mounted := syscall.Mount("bayfill-test", dir, "tmpfs", 0, "size=4m") == nil
+	path := filepath.Join(dir, "a.journal")
+	j := journaltest.Open(t, path)
+	journaltest.Append(t, j, journal.Batch{Events: bridgetest.Weights(1, 500)})
+	alive := bridgetest.ReadFile(t, path+"-wal")
+	j.Close()
+	killed := filepath.Join(dir, "killed.journal")
+	if err := errors.Join(os.WriteFile(killed, bridgetest.ReadFile(t, path), 0o600), os.WriteFile(killed+"-wal", alive, 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	says := "permission denied"
+	if mounted {
+		says = "read-only file system"
+		t.Cleanup(func() { syscall.Unmount(dir, 0) })
+		if err := syscall.Mount("", dir, "", syscall.MS_REMOUNT|syscall.MS_RDONLY, ""); err != nil {
+			t.Fatal(err)
+		}
+	} else if os.Geteuid() != 0 { // permissions bind
+		t.Cleanup(func() { os.Chmod(dir, 0o700) })
+		if err := errors.Join(os.Remove(path+".lock"), os.Chmod(path, 0o400), os.Chmod(dir, 0o500)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if mounted || os.Geteuid() != 0 {
+		if _, err := journal.Open(path); err == nil || !strings.Contains(err.Error(), says) || !strings.Contains(err.Error(), path) {
+			t.Errorf("opened where nothing can be written: %v", err)
+		}
+		// Its last commits stand in a log that cannot be taken over here.
+		if r, err := journal.OpenReadOnly(killed); err == nil {
+			events, _ := r.Events(t.Context(), 0, 1000)
+			r.Close()
+			if len(events) != 500 {
+				t.Errorf("%d events of a journal with a log, and no error", len(events))
+			}
+		}
+	}
+	r, err := journal.OpenReadOnly(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	if events, err := r.Events(t.Context(), 0, 1000); err != nil || len(events) != 500 {
+		t.Errorf("%d events, %v", len(events), err)
+	}
+	// A folder in the journal's place can be neither read nor written by anybody.
+	if _, err := journal.Open(t.TempDir()); err == nil || !strings.Contains(err.Error(), "unable to open database file") {
+		t.Errorf("opened a folder: %v", err)
+	}
+	t.Logf("mounted: %v", mounted)
+}

@@ -1,0 +1,156 @@
+package journal_test
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"bayfill/fillcalc"
+
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/bridgetest/journaltest"
+	"bayfill/bridge/journal"
+	"bayfill/bridge/points"
+)
+
+// pattern are events by letters: r a reading, t a tick, s a start, o the opening of
+// a job, p a phase of it, c its end, a its end too.
+func pattern(letters string, first uint64) (events []fillcalc.Event) {
+	does := map[rune]fillcalc.Do{'t': fillcalc.DoTick, 's': fillcalc.DoStart, 'o': fillcalc.DoOpen, 'p': fillcalc.DoPhase, 'c': fillcalc.DoClose, 'a': fillcalc.DoAbandon}
+	for i, letter := range letters {
+		e := bridgetest.Weights(first+uint64(i), 1)[0]
+		if letter != 'r' {
+			e = fillcalc.Event{Seq: e.Seq, AtNs: e.AtNs, Kind: fillcalc.KindInput, Input: &fillcalc.Input{Do: does[letter]}}
+		}
+		events = append(events, e)
+	}
+	return events
+}
+
+// What goes at the limit: readings and ticks outside of jobs that the snapshot
+// covers, with what was published after them, and nothing else; lost is what no
+// history has taken.
+func TestThin(t *testing.T) {
+	for _, c := range []struct {
+		name, events   string
+		first          uint64
+		snapshot, sent uint64
+		left           string // a dot for each that is gone
+		lost           int64
+		from, to       int64 // s
+	}{
+		{"before, between and after jobs", "srrtorpprcrrrorarrs", 1, 19, 0, "s...orpprc...ora..s", 7, 2, 18},
+		{"an open job", "srrorrtrr", 1, 9, 0, "s..orrtrr", 2, 2, 3},
+		{"only what the snapshot covers", "srrrrrorrcrr", 1, 4, 0, "s...rrorrcrr", 3, 2, 4},
+		{"no snapshot", "srrr", 1, 0, 0, "srrr", 0, 0, 0},
+		{"the history has some", "srrrorrcrrrr", 1, 12, 9, "s...orrc....", 3, 10, 12},
+		{"the history has all", "srrrorrcrrrr", 1, 12, 12, "s...orrc....", 0, 0, 0},
+		{"the beginning was pruned in a job", "rrtrcrrorr", 5, 14, 0, "rrtrc..orr", 2, 10, 11},
+		{"the beginning was pruned outside of one", "rrrorrcrr", 5, 13, 0, "rrrorrc..", 2, 12, 13}, // who knows
+		{"no readings", "stttotttcttt", 1, 12, 0, "s...otttc...", 0, 0, 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			j := journaltest.Open(t, bridgetest.MemoryDir(t)+"/a.journal")
+			b := journal.Batch{Events: pattern(c.events, c.first)}
+			for _, e := range b.Events {
+				b.Published = append(b.Published, points.Published{Seq: e.Seq, Measurement: points.VolumeMeasurement, Fields: "x=1"})
+			}
+			journaltest.Append(t, j, b)
+			if err := j.SetSent(t.Context(), c.sent, nil); err != nil {
+				t.Fatal(err)
+			}
+			const nowNs = 5000e9
+			r, err := j.Retain(t.Context(), 0, c.snapshot, nowNs, time.Hour)
+			if err != nil {
+				t.Fatal(err)
+			}
+			left, published := []byte(strings.Repeat(".", len(c.events))), []byte(strings.Repeat(".", len(c.events)))
+			events, err := j.Events(t.Context(), 0, 1000)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, e := range events {
+				left[e.Seq-c.first] = c.events[e.Seq-c.first]
+			}
+			points, err := j.PublishedBetween(t.Context(), 0, 1000)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, p := range points {
+				published[p.Seq-c.first] = c.events[p.Seq-c.first]
+			}
+			if string(left) != c.left || string(published) != c.left {
+				t.Errorf("left are %s, published %s; want %s", left, published, c.left)
+			}
+			g := journal.GivenUp{Readings: c.lost, FromNs: c.from * 1e9, ToNs: c.to * 1e9, LastNs: nowNs}
+			if c.lost == 0 {
+				g = journal.GivenUp{}
+			}
+			if kept, err := j.GivenUp(); r.Lost != c.lost || r.GivenUp != g || kept != g || err != nil {
+				t.Errorf("%d given up, %+v, kept is %+v (%v); want %+v", r.Lost, r.GivenUp, kept, err, g)
+			}
+			if r.More || !r.JobsOnly {
+				t.Errorf("more %v, only jobs %v", r.More, r.JobsOnly)
+			}
+		})
+	}
+}
+
+// It goes in pieces, across jobs, and with pruning between; what went long after
+// the last time is counted anew.
+func TestThinInPieces(t *testing.T) {
+	j := journaltest.Open(t, bridgetest.MemoryDir(t)+"/a.journal")
+	const rest, job, keep = 3*journal.PieceEvents + 10, journal.PieceEvents + 7, time.Hour
+	letters := "s" + strings.Repeat("r", rest-1) + "o" + strings.Repeat("r", job-2) + "c" + strings.Repeat("r", rest)
+	journaltest.Append(t, j, journal.Batch{Events: pattern(letters, 1)})
+	newest := uint64(len(letters))
+	all, err := j.Used()
+	if err != nil {
+		t.Fatal(err)
+	}
+	thin := func(most int64, nowNs int64) journal.Room {
+		t.Helper()
+		before := journaltest.EventCount(t, j)
+		r, err := j.Retain(t.Context(), most, newest, nowNs, keep)
+		if gone := before - journaltest.EventCount(t, j); err != nil || gone > journal.PieceEvents || int64(gone) != r.Lost {
+			t.Fatalf("%d events of one piece went, %+v, %v", gone, r, err)
+		}
+		return r
+	}
+	if r := thin(all, 1); r.Lost != 0 || r.More || r.Waiting != all {
+		t.Errorf("within the limit: %+v", r)
+	}
+	if r := thin(all-50_000, 1); r.Lost != journal.PieceEvents-1 || r.More || r.JobsOnly {
+		t.Errorf("a little beyond it: %+v", r)
+	}
+	total := int64(journal.PieceEvents - 1)
+	for n := 0; ; n++ {
+		r := thin(0, 1)
+		total += r.Lost
+		if r.GivenUp.Readings != total {
+			t.Fatalf("%d were given up, told are %+v", total, r.GivenUp)
+		}
+		if n == 4 {
+			// Pruned as far as there, in the job: what is left of it stays.
+			if err := j.SetSent(t.Context(), rest+job/2, nil); err != nil {
+				t.Fatal(err)
+			}
+			for more := true; more; {
+				if more, err = j.Prune(t.Context(), time.Unix(0, 1e18), newest, true); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
+		if !r.More {
+			break
+		}
+	}
+	if want := int64(2*rest - 1); total != want || journaltest.EventCount(t, j) != job-job/2 {
+		t.Errorf("%d given up of %d, %d of the job left", total, want, journaltest.EventCount(t, j))
+	}
+	journaltest.Append(t, j, journal.Batch{Events: bridgetest.Weights(newest+1, 5)})
+	newest += 5
+	if r := thin(0, 1+int64(keep)+1); r.GivenUp.Readings != 5 || r.GivenUp.FromNs != int64(newest-4)*1e9 {
+		t.Errorf("long after it: %+v", r.GivenUp)
+	}
+}

@@ -1,0 +1,244 @@
+package points
+
+import (
+	"encoding/json"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"bayfill/fillcalc"
+
+	"bayfill/bridge/names"
+	"bayfill/bridge/wire"
+)
+
+// Measurements of the history. Tags are shop, cart and sensor only: job ids are
+// fields, since every tag value costs the server memory for ever.
+const (
+	ReadingMeasurement = "bayfill_reading"
+	InputMeasurement   = "bayfill_input"
+	VolumeMeasurement  = "bayfill_volume"
+	WindowMeasurement  = "bayfill_window"
+	JobMeasurement     = "bayfill_job"
+)
+
+// fields builds the field set of a line. Floats are written so that they are
+// read back bit for bit and never look like integers; figures that are not
+// known are left out.
+type fields struct{ b []byte }
+
+func (f *fields) name(name string) {
+	if len(f.b) > 0 {
+		f.b = append(f.b, ',')
+	}
+	f.b = append(f.b, name...)
+	f.b = append(f.b, '=')
+}
+
+func (f *fields) float(name string, v float64) {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return
+	}
+	f.name(name)
+	f.b = strconv.AppendFloat(f.b, v, 'e', -1, 64)
+}
+
+func (f *fields) int(name string, v int64) {
+	f.name(name)
+	f.b = strconv.AppendInt(f.b, v, 10)
+	f.b = append(f.b, 'i')
+}
+
+func (f *fields) text(name, v string) {
+	f.name(name)
+	f.b = append(f.b, '"')
+	f.b = append(f.b, TextEscaper.Replace(strings.ToValidUTF8(v, "\uFFFD"))...)
+	f.b = append(f.b, '"')
+}
+
+// foreign is a value that this program does not write itself.
+func (f *fields) foreign(name string, v any) {
+	f.name(name)
+	f.b = fmt.Append(f.b, v)
+	if _, unsigned := v.(uint64); unsigned {
+		f.b = append(f.b, 'u')
+	}
+}
+
+// keyEscaper writes names of fields that others made; those of this program need
+// none.
+var keyEscaper = strings.NewReplacer(",", `\,`, "=", `\=`, " ", `\ `)
+
+// A line must stay one line: the server keeps escaped line ends as two
+// characters, so they are turned into blanks. JSON never holds any. Who reads it
+// back may refuse what is not UTF-8: a damaged name must not stop the others.
+var TextEscaper = strings.NewReplacer(`"`, `\"`, `\`, `\\`, "\n", " ", "\r", " ", "\t", " ")
+
+// lineOf is an event as a line of the history, with the names behind its tokens.
+func Line(shop, cart string, e *fillcalc.Event, names names.Names) (string, error) {
+	measurement, fieldSet, err := fieldsOf(e, names)
+	sensor := ""
+	if measurement == ReadingMeasurement {
+		sensor = ",sensor=" + e.Sensor
+	}
+	return Assemble(measurement, shop, cart, sensor, fieldSet, e.AtNs), err
+}
+
+// fieldsOf are the fields of an event. What is zero in nearly every reading is
+// left out.
+func fieldsOf(e *fillcalc.Event, names names.Names) (measurement, fieldSet string, err error) {
+	var f fields
+	measurement = ReadingMeasurement
+	switch e.Kind {
+	case fillcalc.KindWeight, fillcalc.KindTemperature:
+		name := "kg"
+		if e.Kind == fillcalc.KindTemperature {
+			name = "c"
+		}
+		if e.Faults.Hidden() {
+			f.int("kind", int64(e.Kind)) // nothing else tells it
+		} else {
+			f.float(name, e.Value)
+		}
+		if e.Stability != 0 {
+			f.int("stability", int64(e.Stability))
+		}
+		if e.Faults != 0 {
+			f.int("faults", int64(e.Faults))
+		}
+		f.int("n", int64(e.N))
+	default:
+		measurement = InputMeasurement
+		body, err := json.Marshal(e.Input)
+		if err != nil {
+			return "", "", err
+		}
+		f.text("body", string(body))
+		kept := namesOf(names, e.Input)
+		for _, name := range slices.Sorted(maps.Keys(kept)) {
+			f.text(name, kept[name].(string))
+		}
+	}
+	f.int("seq", int64(e.Seq))
+	return measurement, string(f.b), nil
+}
+
+func Assemble(measurement, shop, cart, sensor, fieldSet string, atNs int64) string {
+	return measurement + ",shop=" + shop + ",cart=" + cart + sensor + " " + fieldSet + " " + strconv.FormatInt(atNs, 10)
+}
+
+// published turns a message into what the history keeps of it: every known
+// figure, unrounded.
+func OfVolumes(m *wire.Volumes) Published {
+	var f fields
+	f.text("job", m.Job)
+	f.text("phase", m.Phase)
+	f.text("quality", m.Quality)
+	for _, figure := range []struct {
+		name  string
+		value wire.Number
+	}{
+		{"drained_l", m.DrainedL}, {"drained_u_l", m.DrainedUL}, {"added_l", m.AddedL}, {"added_u_l", m.AddedUL},
+		{"balance_l", m.BalanceL}, {"balance_u_l", m.BalanceUL}, {"undecided_l", m.UndecidedL},
+		{"drained_l_min", m.DrainedLMin}, {"added_l_min", m.AddedLMin}, {"remaining_l", m.RemainingL},
+		{"drained_kg", m.DrainedKg}, {"added_kg", m.AddedKg}, {"reference_c", m.ReferenceC}, {"caddy_free_l", m.CaddyFreeL},
+	} {
+		f.float(figure.name, float64(figure.value))
+	}
+	f.int("seq", int64(m.Seq))
+	return Published{Seq: m.Seq, Measurement: VolumeMeasurement, Fields: string(f.b)}
+}
+
+func OfWindow(m *wire.Window, seq uint64) Published {
+	var f fields
+	f.text("state", m.State)
+	f.text("quality", m.Quality)
+	f.float("temp_c", float64(m.TempC))
+	f.float("low_c", float64(m.LowC))
+	f.float("high_c", float64(m.HighC))
+	f.float("rate_c_min", float64(m.RateCMin))
+	f.int("seq", int64(seq))
+	f.float("opens_in_s", float64(m.OpensInS))
+	f.float("opens_in_u_s", float64(m.OpensInUS))
+	f.float("closes_in_s", float64(m.ClosesInS))
+	f.float("closes_in_u_s", float64(m.ClosesInUS))
+	return Published{Seq: seq, Measurement: WindowMeasurement, Fields: string(f.b)}
+}
+
+// PublishedVolumes, PublishedWindow and PublishedSummary are what the history
+// keeps of a state, for the program that published it and for whoever computes it
+// again.
+func Volumes(s *fillcalc.State) Published {
+	m := wire.VolumesOf(s)
+	return OfVolumes(&m)
+}
+
+func Window(s *fillcalc.State) Published {
+	m := wire.WindowOf(s)
+	return OfWindow(&m, s.Seq)
+}
+
+// PublishedSummary is the one point that a job leaves when it ends. Its chain
+// reaches from before the job's first event to what was published after its last
+// one. The rest is what fleets are compared by.
+func Summary(s *fillcalc.State, chain Chain) Published {
+	j := &s.Job
+	v := s.Volumes()
+	var f fields
+	f.int("fold", fillcalc.FoldVersion)
+	f.text("job", j.Spec.ID)
+	f.text("vehicle", j.Spec.Vehicle)
+	f.text("phase", string(j.Phase))
+	f.text("fluid", j.Spec.Fresh.Name)
+	f.float("drained_l", v.DrainedL)
+	f.float("drained_u_l", v.DrainedUL)
+	f.float("added_l", v.AddedL)
+	f.float("added_u_l", v.AddedUL)
+	f.float("balance_l", v.BalanceL)
+	f.float("balance_u_l", v.BalanceUL)
+	f.int("steps", int64(len(j.Steps)))
+	f.int("opened_ns", j.OpenedNs)
+	f.int("seq_from", int64(chain.JobSeq))
+	f.int("seq", int64(s.Seq))
+	if plan, err := s.Plan(); err == nil {
+		f.float("target_l", plan.TargetL)
+		f.float("target_u_l", 2*plan.TargetUL)
+	}
+	if j.Spec.TypicalL > 0 {
+		f.float("typical_l", j.Spec.TypicalL)
+	}
+	f.float("low_c", j.Spec.LowC)
+	f.float("high_c", j.Spec.HighC)
+	for _, r := range slices.Backward(j.Records) {
+		if r.Item == fillcalc.LevelAfter && r.Result != fillcalc.NotDone {
+			f.text("level", string(r.Result))
+			f.text("level_window", string(r.Window))
+			if r.TempC != nil {
+				f.float("level_c", *r.TempC)
+			}
+			break
+		}
+	}
+	for _, sc := range s.Setup.Scales {
+		if c := sc.Calibration; c != nil {
+			name := "caddy"
+			if sc.Load == fillcalc.SupplyLoad {
+				name = "supply"
+			}
+			f.float(name+"_slope", c.Slope)
+			f.int(name+"_calibrated_ns", c.AtNs)
+		}
+	}
+	if s.Clock != nil {
+		f.float("clock_ahead_s", float64(s.Clock.AheadNs)/1e9)
+		if s.Clock.Unset {
+			f.text("clock", "unset")
+		}
+	}
+	f.text("chain_from", chain.JobHead.String())
+	f.text("chain", chain.Head.String())
+	return Published{Seq: s.Seq, Measurement: JobMeasurement, Fields: string(f.b)}
+}

@@ -1,0 +1,98 @@
+package points
+
+import (
+	"math"
+	"math/rand/v2"
+	"strconv"
+	"strings"
+	"testing"
+
+	"bayfill/fillcalc"
+
+	"bayfill/bridge/bridgetest"
+)
+
+// A line made by hand reads back as what went in.
+func TestLines(t *testing.T) {
+	e := fillcalc.Event{Seq: 7, AtNs: 1_700_000_000_000_000_001, Kind: fillcalc.KindWeight, Sensor: "caddy", N: 3, Value: 3, Stability: fillcalc.Stable}
+	for _, c := range []struct {
+		change func(*fillcalc.Event)
+		want   string
+	}{
+		{func(*fillcalc.Event) {}, `bayfill_reading,shop=test,cart=cart,sensor=caddy kg=3e+00,stability=1i,n=3i,seq=7i 1700000000000000001`},
+		{func(e *fillcalc.Event) { e.Kind, e.Value = fillcalc.KindTemperature, 21.5 }, `bayfill_reading,shop=test,cart=cart,sensor=caddy c=2.15e+01,stability=1i,n=3i,seq=7i 1700000000000000001`},
+		{func(e *fillcalc.Event) { e.Faults = fillcalc.FaultChecksum }, `bayfill_reading,shop=test,cart=cart,sensor=caddy kind=1i,stability=1i,faults=4i,n=3i,seq=7i 1700000000000000001`},
+		{func(e *fillcalc.Event) {
+			e.Kind, e.Input = fillcalc.KindInput, &fillcalc.Input{Do: fillcalc.DoAbandon, Why: "a \"b\" \\ \n"}
+		}, `bayfill_input,shop=test,cart=cart body="{\"do\":\"abandon\",\"why\":\"a \\\"b\\\" \\\\ \\n\"}",seq=7i 1700000000000000001`},
+	} {
+		changed := e
+		c.change(&changed)
+		if got, err := Line("test", "cart", &changed, nil); err != nil || got != c.want {
+			t.Errorf("%v\n got %s\nwant %s", err, got, c.want)
+		}
+	}
+}
+
+// Any text stays one line, and JSON comes back as it was by the rules of line
+// protocol: in a quoted string, backslash escapes quote and backslash.
+func FuzzTextField(f *testing.F) {
+	f.Add("plain")
+	f.Add("{\"a\":\"\\\"\\n\"}")
+	f.Add("\n\r\t\x00\\\"")
+	f.Fuzz(func(t *testing.T, text string) {
+		var fs fields
+		fs.text("body", text)
+		line := string(fs.b)
+		if strings.ContainsAny(line, "\n\r\t") {
+			t.Fatalf("%q does not stay one line", line)
+		}
+		quoted, ok := strings.CutPrefix(line, `body="`)
+		if !ok || !strings.HasSuffix(quoted, `"`) {
+			t.Fatalf("%q is not quoted", line)
+		}
+		quoted = strings.TrimSuffix(quoted, `"`)
+		var back strings.Builder
+		for i := 0; i < len(quoted); i++ {
+			if quoted[i] == '"' {
+				t.Fatalf("%q ends early", line)
+			}
+			if quoted[i] == '\\' {
+				i++
+				if i == len(quoted) || quoted[i] != '\\' && quoted[i] != '"' {
+					t.Fatalf("%q holds a wrong escape", line)
+				}
+			}
+			back.WriteByte(quoted[i])
+		}
+		want := bridgetest.OneLine.Replace(strings.ToValidUTF8(text, "\uFFFD"))
+		if back.String() != want {
+			t.Fatalf("%q came back as %q", want, back.String())
+		}
+	})
+}
+
+// Floats are read back bit for bit, are never taken for integers (the first type
+// of a field wins for ever), and what is no number is left out.
+func TestFloatsInLines(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 3))
+	floats := []float64{0, math.Copysign(0, -1), 1, -7, 1e15, 1 << 53, 5e-324, math.MaxFloat64, 0.1, 1.0 / 3}
+	for range 10000 {
+		floats = append(floats, math.Float64frombits(rng.Uint64()))
+	}
+	for _, f := range floats {
+		fs := fields{b: []byte("before=1i")}
+		fs.float("x", f)
+		text, there := strings.CutPrefix(string(fs.b), "before=1i,x=")
+		if no := math.IsNaN(f) || math.IsInf(f, 0); no || !there {
+			if no == there {
+				t.Fatalf("%v is written as %s", f, fs.b)
+			}
+			continue
+		}
+		back, err := strconv.ParseFloat(text, 64)
+		if err != nil || math.Float64bits(back) != math.Float64bits(f) || !strings.Contains(text, "e") {
+			t.Fatalf("%v is written as %s", f, text)
+		}
+	}
+}

@@ -1,0 +1,66 @@
+package bridge
+
+import (
+	"context"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+
+	"bayfill/sim"
+
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/config"
+	"bayfill/bridge/wire"
+)
+
+// sound tells whether nothing is wrong but that simulated instruments were never
+// calibrated.
+func sound(m wire.Alerts) bool {
+	return !slices.ContainsFunc(m.Alerts, func(a wire.Alert) bool { return !strings.HasPrefix(a.Kind, "calibration:") })
+}
+
+func testConfig(t testing.TB, rig *sim.Rig, data, brokerURL, historyURL string) *config.Config {
+	t.Helper()
+	c, err := config.Parse([]byte(bridgetest.ConfigText(rig, data, brokerURL, historyURL)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
+// runBridge runs a bridge until stop is called or the test ends.
+func runBridge(t testing.TB, c *config.Config, speed float64) (b *Bridge, stop func()) {
+	t.Helper()
+	return runBridgeWith(t, c, Options{Speed: speed}, nil)
+}
+
+// runBridgeWith lets a test change the bridge before it runs.
+func runBridgeWith(t testing.TB, c *config.Config, o Options, change func(*Bridge)) (b *Bridge, stop func()) {
+	t.Helper()
+	if o.Log == nil {
+		o.Log = bridgetest.Log()
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	b, err := New(ctx, c, o)
+	if err != nil {
+		cancel()
+		t.Fatal(err)
+	}
+	if change != nil {
+		change(b)
+	}
+	done := make(chan error, 1)
+	go func() { done <- b.Run(ctx) }()
+	var once sync.Once
+	stop = func() {
+		once.Do(func() {
+			cancel()
+			if err := <-done; err != nil {
+				t.Errorf("bridge: %v", err)
+			}
+		})
+	}
+	t.Cleanup(stop)
+	return b, stop
+}

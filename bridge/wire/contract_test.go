@@ -1,0 +1,250 @@
+package wire
+
+import (
+	"encoding/json"
+	"maps"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/goccy/go-yaml"
+
+	"bayfill/bridge/wire/schema"
+)
+
+// The published schemas name exactly the fields of the messages, and of the right
+// kind.
+func TestSchemasNameTheFields(t *testing.T) {
+	for leaf, message := range map[Leaf]any{
+		PresenceLeaf: Presence{}, AboutLeaf: About{}, VolumesLeaf: Volumes{}, WindowLeaf: Window{},
+		JobLeaf: Job{}, AlertsLeaf: Alerts{}, ReadingsLeaf: Reading{}, RepliesLeaf: Reply{},
+	} {
+		at := contractNode(t, string(leaf)+".json")
+		at.sameFields(reflect.TypeOf(message))
+	}
+}
+
+// The schema of the commands names exactly the commands that are read, and what
+// each needs and may have.
+func TestSchemasNameTheCommands(t *testing.T) {
+	types := map[string]reflect.Type{}
+	for _, f := range reflect.VisibleFields(reflect.TypeFor[Command]()) {
+		if name := f.Tag.Get("json"); name != "" {
+			types[strings.Split(name, ",")[0]] = f.Type
+		}
+	}
+	var listed []string
+	commands := contractNode(t, "commands.json")
+	for _, one := range commands.follow("#/$defs/command").json["oneOf"].([]any) {
+		do := strings.TrimPrefix(one.(map[string]any)["$ref"].(string), "#/$defs/")
+		listed = append(listed, do)
+		rules, known := CommandFields[do]
+		if !known {
+			continue
+		}
+		n := commands.follow("#/$defs/" + do)
+		n.same("fields", slices.Concat([]string{"id", "do", "not_after", "by"}, rules.needs, rules.may), slices.Collect(maps.Keys(n.properties())))
+		n.same("required fields", append([]string{"id", "do"}, rules.needs...), n.required())
+		for name := range n.properties() {
+			if typ, ok := types[name]; ok {
+				n.property(name).fits(typ)
+			}
+		}
+	}
+	commands.same("commands", CommandOrder, listed)
+	commands.follow("#/$defs/signed").sameFields(reflect.TypeFor[Sealed]())
+}
+
+// What the AsyncAPI document says of retaining is what the link does.
+func TestAsyncAPINamesTheRetained(t *testing.T) {
+	text, err := schema.File("asyncapi.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var doc struct {
+		Operations map[string]struct {
+			Channel, Bindings struct {
+				Ref string `yaml:"$ref"`
+			}
+		}
+	}
+	if err := yaml.Unmarshal(text, &doc); err != nil {
+		t.Fatal(err)
+	}
+	var retained, want []string
+	for _, o := range doc.Operations {
+		if o.Bindings.Ref == "#/components/operationBindings/state" {
+			retained = append(retained, strings.TrimPrefix(o.Channel.Ref, "#/channels/"))
+		}
+	}
+	for _, leaf := range StateLeaves {
+		want = append(want, string(leaf))
+	}
+	(&contract{t: t, at: "asyncapi.yaml"}).same("retained leaves", want, retained)
+}
+
+// contract is a place in a schema.
+type contract struct {
+	t    *testing.T
+	file string
+	at   string
+	json map[string]any
+}
+
+func contractNode(t *testing.T, file string) *contract {
+	t.Helper()
+	text, err := schema.File(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := &contract{t: t, file: file, at: file}
+	if err := json.Unmarshal(text, &n.json); err != nil {
+		t.Fatalf("%s: %v", file, err)
+	}
+	return n
+}
+
+// follow finds what a reference means.
+func (n *contract) follow(ref string) *contract {
+	n.t.Helper()
+	file, pointer, _ := strings.Cut(ref, "#")
+	if file == "" {
+		file = n.file
+	}
+	to := contractNode(n.t, file)
+	for _, part := range strings.Split(strings.Trim(pointer, "/"), "/") {
+		if part != "" {
+			to.json, _ = to.json[part].(map[string]any)
+		}
+	}
+	if to.json == nil {
+		n.t.Fatalf("%s: %s leads nowhere", n.at, ref)
+	}
+	to.at = n.at
+	return to
+}
+
+// resolved goes through references and through what may be null besides.
+func (n *contract) resolved() (to *contract, nullable bool) {
+	if ref, ok := n.json["$ref"].(string); ok {
+		return n.follow(ref).resolved()
+	}
+	choices, _ := n.json["oneOf"].([]any)
+	for _, c := range choices {
+		if m := c.(map[string]any); m["type"] != "null" {
+			to, _ = (&contract{n.t, n.file, n.at, m}).resolved()
+			return to, true
+		}
+	}
+	return n, slices.Contains(n.types(), "null")
+}
+
+func (n *contract) properties() map[string]any {
+	p, _ := n.json["properties"].(map[string]any)
+	return p
+}
+
+func (n *contract) property(name string) *contract {
+	json, _ := n.properties()[name].(map[string]any)
+	return &contract{n.t, n.file, n.at + "." + name, json}
+}
+
+func (n *contract) required() (names []string) {
+	list, _ := n.json["required"].([]any)
+	for _, name := range list {
+		names = append(names, name.(string))
+	}
+	return names
+}
+
+func (n *contract) types() (types []string) {
+	switch typ := n.json["type"].(type) {
+	case string:
+		return []string{typ}
+	case []any:
+		for _, one := range typ {
+			types = append(types, one.(string))
+		}
+		return types
+	}
+	// Words and constants tell their type themselves.
+	values, _ := n.json["enum"].([]any)
+	if c, ok := n.json["const"]; ok {
+		values = append(values, c)
+	}
+	for _, v := range values {
+		switch v.(type) {
+		case string:
+			types = append(types, "string")
+		case float64:
+			types = append(types, "integer")
+		}
+	}
+	return slices.Compact(types)
+}
+
+// same tells what the program has and the contract lacks, and the other way
+// round.
+func (n *contract) same(what string, program, contract []string) {
+	n.t.Helper()
+	for _, name := range program {
+		if !slices.Contains(contract, name) {
+			n.t.Errorf("%s: its %s lack %s, which the program has", n.at, what, name)
+		}
+	}
+	for _, name := range contract {
+		if !slices.Contains(program, name) {
+			n.t.Errorf("%s: its %s have %s, which the program has not", n.at, what, name)
+		}
+	}
+}
+
+// sameFields holds an object against a struct.
+func (n *contract) sameFields(typ reflect.Type) {
+	n.t.Helper()
+	var all, always []string
+	for _, f := range reflect.VisibleFields(typ) {
+		name, options, _ := strings.Cut(f.Tag.Get("json"), ",")
+		all = append(all, name)
+		if options == "" {
+			always = append(always, name)
+		}
+		if n.properties()[name] == nil {
+			continue // told below
+		}
+		at := n.property(name)
+		at.fits(f.Type)
+		if _, nullable := at.resolved(); f.Type.Kind() == reflect.Pointer && nullable != (options == "") {
+			n.t.Errorf("%s: may be null: %t, in the program it is left out: %t", at.at, nullable, options != "")
+		}
+	}
+	n.same("fields", all, slices.Collect(maps.Keys(n.properties())))
+	n.same("required fields", always, n.required())
+}
+
+// fits holds one place against the type of what stands there.
+func (n *contract) fits(typ reflect.Type) {
+	n.t.Helper()
+	to, nullable := n.resolved()
+	if typ.Kind() == reflect.Pointer {
+		typ = typ.Elem() // of messages: see sameFields
+	} else if nullable != (typ == reflect.TypeFor[Number]()) {
+		n.t.Errorf("%s: may be null: %t, in the program it is a %s", n.at, nullable, typ)
+	}
+	want := map[reflect.Kind]string{
+		reflect.String: "string", reflect.Bool: "boolean", reflect.Float64: "number", reflect.Int: "integer", reflect.Uint64: "integer",
+		reflect.Slice: "array", reflect.Struct: "object",
+	}[typ.Kind()]
+	if !slices.Contains(to.types(), want) {
+		n.t.Errorf("%s: is of the types %v, in the program it is a %s", n.at, to.types(), typ)
+		return
+	}
+	switch typ.Kind() {
+	case reflect.Struct:
+		to.sameFields(typ)
+	case reflect.Slice:
+		items, _ := to.json["items"].(map[string]any)
+		(&contract{n.t, to.file, n.at + "[]", items}).fits(typ.Elem())
+	}
+}

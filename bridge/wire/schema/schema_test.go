@@ -1,0 +1,280 @@
+package schema_test
+
+import (
+	"encoding/json"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/goccy/go-yaml"
+
+	"bayfill/bridge/wire/schema"
+	"bayfill/bridge/wire/schema/schematest"
+)
+
+// One message of each kind that is right; the cases below break it.
+var right = map[string]string{
+	"presence": `{"online":false,"since":null,"session":"a1","version":"1","contract":1}`,
+	"about":    `{"program":"bayfill","version":"1","contract":1,"leaves":["job"],"sensors":[],"measured_fluids":[],"units":"SI"}`,
+	"window": `{"ts":"2026-01-31T12:00:00.000Z","state":"blind","since":"2026-01-31T11:59:00.000Z","temp_c":null,"low_c":null,"high_c":null,"rate_c_min":null,
+		"opens_in_s":null,"opens_in_u_s":null,"closes_in_s":null,"closes_in_u_s":null,"quality":"no probe","source":"none","level_shift_ml":null,"level_shift_share":null}`,
+	"alerts":   `{"ts":"2026-01-31T12:00:00.000Z","alerts":[]}`,
+	"readings": `{"ts":"2026-01-31T12:00:00.000Z","sensor":"a","n":1,"kg":1.5,"stability":"stable","faults":[]}`,
+	"commands": `{"id":"a","do":"phase","phase":"draining"}`,
+	"replies":  `{"id":"a","ok":false,"error":"no"}`,
+}
+
+// The schemas are strict: a field too many or too few, a wrong type, an unknown
+// word and figures that exclude each other are found.
+func TestSchemasAreStrict(t *testing.T) {
+	for leaf, message := range right {
+		if err := schematest.Validate(leaf, []byte(message)); err != nil {
+			t.Errorf("a right message: %v", err)
+		}
+		var fields map[string]any
+		if err := json.Unmarshal([]byte(message), &fields); err != nil {
+			t.Fatal(err)
+		}
+		fields["more"] = 1
+		if schematest.Validate(leaf, encode(t, fields)) == nil {
+			t.Errorf("%s: a field too many passes", leaf)
+		}
+		delete(fields, "more")
+		optional := map[string]bool{"kg": true, "stability": true}
+		for name, value := range fields {
+			delete(fields, name)
+			if !optional[name] && schematest.Validate(leaf, encode(t, fields)) == nil {
+				t.Errorf("%s: passes without %s", leaf, name)
+			}
+			fields[name] = []any{false}
+			if schematest.Validate(leaf, encode(t, fields)) == nil {
+				t.Errorf("%s: %s may be a list of false", leaf, name)
+			}
+			fields[name] = value
+		}
+	}
+	for _, c := range []struct{ leaf, old, new string }{
+		{"presence", `"since":null`, `"since":"2026-01-31T12:00:00.000Z"`}, // offline since
+		{"presence", `false,"since":null`, `true,"since":null`},
+		{"window", `"blind"`, `"ajar"`},
+		{"window", `12:00:00.000Z`, `12:00:00Z`},
+		{"readings", `"kg":1.5`, `"kg":1.5,"c":20`},
+		{"readings", `[]`, `["odd"]`},
+		{"commands", `"phase":"draining"`, `"phase":"lunch"`},
+		{"commands", `"id":"a"`, `"id":"a b"`},
+		{"replies", `false,"error":"no"`, `false`},
+		{"replies", `false,"error":"no"`, `true,"error":"no"`},
+	} {
+		broken := strings.Replace(right[c.leaf], c.old, c.new, 1)
+		if broken == right[c.leaf] {
+			t.Fatalf("%s has no %s", c.leaf, c.old)
+		}
+		if schematest.Validate(c.leaf, []byte(broken)) == nil {
+			t.Errorf("%s: %s in place of %s passes", c.leaf, c.new, c.old)
+		}
+	}
+	if schematest.Validate("nothing", []byte(`{}`)) == nil {
+		t.Error("a leaf that does not exist passes")
+	}
+}
+
+// What the bridge publishes is told by its topic, and nothing else is looked at.
+func TestPublishedGoesByTheTopic(t *testing.T) {
+	for _, c := range []struct {
+		topic, payload string
+		right          bool
+	}{
+		{"bayfill/hilltop/bay2/alerts", right["alerts"], true},
+		{"bayfill/hilltop/bay2/alerts", right["window"], false},
+		{"bayfill/hilltop/bay2/alerts", "", false},
+		{"bayfill/hilltop/bay2/replies/a", right["replies"], true},
+		{"bayfill/hilltop/bay2/replies/a", "{}", false},
+		{"bayfill/hilltop/bay2/lunch", "{}", false},
+		{"bayfill/hilltop/bay2/commands", "tare!", true},
+		{"canary", "old", true},
+	} {
+		if err := schematest.Published(c.topic, []byte(c.payload)); (err == nil) != c.right {
+			t.Errorf("%s on %s: %v", c.payload, c.topic, err)
+		}
+	}
+}
+
+// TestEveryFieldIsExplained wants a unit or a meaning in words for each figure.
+func TestEveryFieldIsExplained(t *testing.T) {
+	var walk func(where string, node any)
+	walk = func(where string, node any) {
+		switch n := node.(type) {
+		case map[string]any:
+			types, _ := json.Marshal(n["type"])
+			if strings.Contains(string(types), `"number"`) && n["description"] == nil {
+				t.Errorf("%s: a figure without a word about its unit", where)
+			}
+			if n["type"] == "object" && n["oneOf"] == nil && n["additionalProperties"] != false {
+				t.Errorf("%s: lets any field in", where)
+			}
+			for key, value := range n {
+				walk(where+"/"+key, value)
+			}
+		case []any:
+			for _, value := range n {
+				walk(where, value)
+			}
+		}
+	}
+	for _, leaf := range schema.Names() {
+		walk(leaf, load(t, leaf+".json"))
+	}
+}
+
+// The AsyncAPI document hangs together: each reference leads somewhere, each
+// leaf has a channel of its own with its schema, each part is used, and the
+// examples are right.
+func TestAsyncAPIHangsTogether(t *testing.T) {
+	doc := load(t, "asyncapi.yaml").(map[string]any)
+	used := map[string]bool{}
+	var walk func(where string, node any)
+	walk = func(where string, node any) {
+		switch n := node.(type) {
+		case map[string]any:
+			if ref, ok := n["$ref"].(string); ok {
+				file, pointer, local := strings.Cut(ref, "#/")
+				to := any(doc)
+				if file != "" {
+					to = load(t, file)
+				}
+				for _, part := range strings.Split(pointer, "/") {
+					if !local {
+						break
+					}
+					m, _ := to.(map[string]any)
+					to = m[part]
+				}
+				if to == nil {
+					t.Errorf("%s: $ref %s leads nowhere", where, ref)
+				}
+				used[ref] = true
+			}
+			for key, value := range n {
+				walk(where+"/"+key, value)
+			}
+		case []any:
+			for _, value := range n {
+				walk(where, value)
+			}
+		}
+	}
+	walk("", doc)
+	channels := doc["channels"].(map[string]any)
+	messages := doc["components"].(map[string]any)["messages"].(map[string]any)
+	for _, leaf := range schema.Names() {
+		channel, _ := channels[leaf].(map[string]any)
+		want := "bayfill/{shop}/{cart}/" + leaf
+		if leaf == "replies" {
+			want += "/{id}"
+		}
+		if channel["address"] != want {
+			t.Errorf("leaf %s has the address %v, want %s", leaf, channel["address"], want)
+		}
+		for _, ref := range []string{"#/channels/" + leaf, "#/channels/" + leaf + "/messages/" + leaf, "#/components/messages/" + leaf, leaf + ".json"} {
+			if !used[ref] {
+				t.Errorf("nothing refers to %s", ref)
+			}
+		}
+		message, _ := messages[leaf].(map[string]any)
+		examples, _ := message["examples"].([]any)
+		for _, e := range examples {
+			if err := schematest.Validate(leaf, encode(t, e.(map[string]any)["payload"])); err != nil {
+				t.Errorf("example: %v", err)
+			}
+		}
+	}
+	if len(channels) != len(schema.Names()) || len(messages) != len(schema.Names()) {
+		t.Errorf("%d channels and %d messages for %d leaves", len(channels), len(messages), len(schema.Names()))
+	}
+	for kind, parts := range doc["components"].(map[string]any) {
+		for name := range parts.(map[string]any) {
+			if !used["#/components/"+kind+"/"+name] {
+				t.Errorf("components/%s/%s is not used", kind, name)
+			}
+		}
+	}
+}
+
+// The document is read by the AsyncAPI initiative's own parser, which .ci/test
+// installs, as does: npm install -g @asyncapi/parser@3.6.6
+func TestAsyncAPIParser(t *testing.T) {
+	const script = `
+		const {Parser, fromFile} = require("@asyncapi/parser");
+		(async () => {
+			for (const file of process.argv.slice(1)) {
+				const {document, diagnostics} = await fromFile(new Parser(), file).parse();
+				const wrong = diagnostics.filter(d => d.severity < 2).map(d => d.path.join(".") + " " + d.message);
+				console.log(JSON.stringify([document ? document.channels().all().length : 0, ...wrong]));
+			}
+		})();`
+	modules := os.Getenv("NODE_PATH")
+	node := func(args ...string) *exec.Cmd {
+		cmd := exec.CommandContext(t.Context(), "node", args...)
+		cmd.Env = append(os.Environ(), "NODE_PATH="+modules)
+		return cmd
+	}
+	find := func() error { return node("-e", `require.resolve("@asyncapi/parser")`).Run() }
+	if find() != nil {
+		global, _ := exec.Command("npm", "root", "-g").Output()
+		modules = strings.TrimSpace(string(global))
+		switch err := find(); {
+		case err == nil:
+		case os.Getenv("CI") == "true":
+			t.Fatalf("node does not find @asyncapi/parser: .ci/test installs it (%v)", err)
+		default:
+			t.Skipf("node does not find @asyncapi/parser: bash .ci/test installs it (%v)", err)
+		}
+	}
+	text, err := schema.File("asyncapi.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	broken := filepath.Join(t.TempDir(), "broken.yaml")
+	if err := os.WriteFile(broken, []byte(strings.Replace(string(text), "qos: 1", "qos: 3", 1)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	parse := node("-e", script, "asyncapi.yaml", broken)
+	parse.Stderr = t.Output()
+	out, err := parse.Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	// It finds what is wrong, and in ours nothing.
+	ours, other, _ := strings.Cut(string(out), "\n")
+	if ours != "[9]" {
+		t.Errorf("the parser finds %s, want 9 channels and nothing wrong", ours)
+	}
+	if !strings.Contains(other, "allowed values: 0, 1, 2") {
+		t.Errorf("the parser lets a QoS of 3 pass: %s", other)
+	}
+}
+
+func load(t *testing.T, name string) any {
+	t.Helper()
+	text, err := schema.File(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var doc any
+	// JSON too, since this reader refuses a key that stands twice.
+	if err := yaml.Unmarshal(text, &doc); err != nil {
+		t.Fatalf("%s: %v", name, err)
+	}
+	return doc
+}
+
+func encode(t *testing.T, v any) []byte {
+	t.Helper()
+	text, err := json.Marshal(v)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return text
+}
