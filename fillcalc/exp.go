@@ -27,3 +27,12 @@ func Exp(x float64) float64 {
 	}
 	return sum
 }
+
+// fade is exp(−rate·x), and 0 where that no longer shows beside 1. rate and x
+// have reciprocal units.
+func fade(rate, x float64) float64 {
+	if rx := rate * x; rx < 50 {
+		return Exp(-rx)
+	}
+	return 0
+}

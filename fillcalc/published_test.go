@@ -191,7 +191,7 @@ func TestExactUnits(t *testing.T) {
 	one := Decimal{1, 0}
 	for unit, want := range map[MassUnit]float64{Kilogram: 1, Gram: 0.001, Pound: 0.45359237, Ounce: 0.028349523125} {
 		if got, ok := unit.Kg(one); !ok || got != want {
-			t.Errorf("1 %v = %v kg, want %v", unit, got, want)
+			t.Errorf("1 of unit %d = %v kg, want %v", unit, got, want)
 		}
 	}
 	for _, c := range []struct {

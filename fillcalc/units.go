@@ -57,34 +57,23 @@ const (
 	Ounce
 )
 
-// massUnits holds the symbols and the exact factors to kilograms. Pound and
-// ounce are the avoirdupois ones (international yard and pound agreement of
-// 1959; NIST SP 811, 2008, Appendix B).
-var massUnits = [...]struct {
-	symbol string
-	kg     Decimal
-}{
-	NoMassUnit: {"", Decimal{}},
-	Kilogram:   {"kg", Decimal{1, 0}},
-	Gram:       {"g", Decimal{1, -3}},
-	Pound:      {"lb", Decimal{45359237, -8}},
-	Ounce:      {"oz", Decimal{28349523125, -12}},
-}
-
-func (u MassUnit) String() string {
-	if u == NoMassUnit || int(u) >= len(massUnits) {
-		return "no unit"
-	}
-	return massUnits[u].symbol
+// kgPerUnit holds the exact factors to kilograms. Pound and ounce are the
+// avoirdupois ones (international yard and pound agreement of 1959; NIST SP 811,
+// 2008, Appendix B).
+var kgPerUnit = [...]Decimal{
+	Kilogram: {1, 0},
+	Gram:     {1, -3},
+	Pound:    {45359237, -8},
+	Ounce:    {28349523125, -12},
 }
 
 // Kg converts a printed value to kilograms, rounded once. ok is false when the
 // unit is unknown or the value has more digits than any scale shows.
 func (u MassUnit) Kg(printed Decimal) (kg float64, ok bool) {
-	if u == NoMassUnit || int(u) >= len(massUnits) {
+	if u == NoMassUnit || int(u) >= len(kgPerUnit) {
 		return 0, false
 	}
-	exact, ok := printed.Times(massUnits[u].kg)
+	exact, ok := printed.Times(kgPerUnit[u])
 	return exact.Float(), ok
 }
 
@@ -122,18 +111,6 @@ const (
 	DegreeFahrenheit
 	Kelvin
 )
-
-func (u TemperatureUnit) String() string {
-	switch u {
-	case DegreeCelsius:
-		return "C"
-	case DegreeFahrenheit:
-		return "F"
-	case Kelvin:
-		return "K"
-	}
-	return "no unit"
-}
 
 // Celsius converts a printed value to °C, rounded once. ok is false when the
 // unit is unknown or the value has more digits than any probe shows.
