@@ -13,8 +13,8 @@ type Bottle struct {
 }
 
 const (
-	leastBottleL = 0.05
-	mostBottleL  = 250 // a drum
+	minBottleL = 0.05
+	maxBottleL = 250 // a drum
 )
 
 // BottlesAdded is the volume poured, in litres at the labels' temperature, and
@@ -30,7 +30,7 @@ func BottlesAdded(bottles []Bottle) (litres, uL float64, err error) {
 			name                   string
 			value, lowest, highest float64
 		}{
-			{"size_l", b.SizeL, leastBottleL, mostBottleL}, {"share", b.Share, 0, 1}, {"tolerance_pct", b.TolerancePct, 0, 20},
+			{"size_l", b.SizeL, minBottleL, maxBottleL}, {"share", b.Share, 0, 1}, {"tolerance_pct", b.TolerancePct, 0, 20},
 		} {
 			if err := within(fmt.Sprintf("bottles[%d].%s", i, f.name), f.value, f.lowest, f.highest); err != nil {
 				return 0, 0, err

@@ -22,11 +22,11 @@ const (
 	slopeLimit = 0.1
 	// A slope less sure than this, relative, would rather spoil a scale than mend it
 	// (common practice, no source): 25 mL in 5 L.
-	mostSlopeU = 0.005
+	maxSlopeU = 0.005
 	// Written in decimals, an error at its limit may come out a rounding above it.
 	microgramKg, microkelvinC = 1e-9, 1e-6
 	// More than any scale here carries: keeps infinities out.
-	mostKg = 1e6
+	maxKg = 1e6
 )
 
 // ScaleCalibration is what a calibration says of a scale's slope. Its zero does
@@ -81,9 +81,9 @@ func (c ScaleCalibration) Check() error {
 		return fmt.Errorf("slope_u: %g is not from 0 to 1", c.SlopeU)
 	case !(c.DriftUPerYear >= 0 && c.DriftUPerYear < 1):
 		return fmt.Errorf("drift_u_per_year: %g is not from 0 to 1", c.DriftUPerYear)
-	case !(c.WorstKg >= 0 && c.WorstKg <= mostKg):
+	case !(c.WorstKg >= 0 && c.WorstKg <= maxKg):
 		return fmt.Errorf("worst_kg: %g is not a weight from 0 up", c.WorstKg)
-	case !(c.LightestKg > 0 && c.LightestKg <= mostKg):
+	case !(c.LightestKg > 0 && c.LightestKg <= maxKg):
 		return fmt.Errorf("lightest_kg: %g is not a weight above 0", c.LightestKg)
 	}
 	return nil
@@ -137,7 +137,7 @@ func FitScale(points []ScalePoint, scale ScaleSetup, weightsU float64, atNs, due
 	corrections := make([]linePoint, len(points))
 	heaviest, zeros := ScalePoint{}, 0.0
 	for i, p := range points {
-		if !(p.KnownKg >= 0 && p.KnownKg <= mostKg) || !(math.Abs(p.ShownKg) <= mostKg) {
+		if !(p.KnownKg >= 0 && p.KnownKg <= maxKg) || !(math.Abs(p.ShownKg) <= maxKg) {
 			return ScaleFit{}, fmt.Errorf("point %d: known %g kg and shown %g kg are no weights", i+1, p.KnownKg, p.ShownKg)
 		}
 		corrections[i] = linePoint{x: p.ShownKg, y: p.KnownKg - p.ShownKg, u: ownU}
@@ -164,7 +164,7 @@ func FitScale(points []ScalePoint, scale ScaleSetup, weightsU float64, atNs, due
 	fit.ScatterKg = math.Max(l.scatter, ownU)
 	own := l.slopeU / fit.Slope
 	fit.SlopeU = math.Sqrt(float64(own*own) + float64(weightsU*weightsU))
-	if !(fit.SlopeU <= mostSlopeU) {
+	if !(fit.SlopeU <= maxSlopeU) {
 		return ScaleFit{}, fmt.Errorf("points: they tell the slope to ±%.2g %% (k = 2) only: take heavier or surer weights", 200*fit.SlopeU)
 	}
 	for _, p := range points {
@@ -277,13 +277,13 @@ func FitProbe(points []ProbePoint, atNs, dueNs int64) (ProbeFit, error) {
 		return ProbeFit{}, fmt.Errorf("points: one known temperature is needed at least")
 	}
 	corrections := make([]linePoint, len(points))
-	leastU := math.Inf(1)
+	minU := math.Inf(1)
 	for i, p := range points {
 		if !(math.Abs(p.KnownC) <= 1e4 && math.Abs(p.ShownC) <= 1e4) || !(p.UC >= 0 && p.UC <= 100) {
 			return ProbeFit{}, fmt.Errorf("point %d: known %g °C, shown %g °C, uncertainty %g °C are no temperatures", i+1, p.KnownC, p.ShownC, p.UC)
 		}
 		corrections[i] = linePoint{x: p.ShownC, y: p.KnownC - p.ShownC, u: p.UC}
-		leastU = math.Min(leastU, p.UC)
+		minU = math.Min(minU, p.UC)
 	}
 	l := line{meanX: points[0].ShownC, meanY: corrections[0].y, bestX: points[0].ShownC, u: points[0].UC, slopeU: oneSlopeU}
 	if len(points) > 1 {
@@ -299,7 +299,7 @@ func FitProbe(points []ProbePoint, atNs, dueNs int64) (ProbeFit, error) {
 	}
 	fit.OffsetC, fit.Gain = l.at(0), 1+l.slope
 	// One reference is no better for being used often.
-	fit.U, fit.BestC, fit.GainU = math.Max(l.u, leastU), l.bestX, l.slopeU
+	fit.U, fit.BestC, fit.GainU = math.Max(l.u, minU), l.bestX, l.slopeU
 	fit.ScatterC = l.scatter
 	for _, p := range points {
 		r := ProbeResult{
@@ -370,16 +370,16 @@ func fitLine(points []linePoint) line {
 
 // Air pressure at altitudes up to 5000 m, and water boiling in it.
 const (
-	leastAltitudeM, mostAltitudeM = -500, 5000
-	leastHPa, mostHPa             = 500, 1100
+	minAltitudeM, maxAltitudeM = -500, 5000
+	minHPa, maxHPa             = 500, 1100
 )
 
 // PressureHPa is the pressure of the standard atmosphere in hPa at an altitude in
 // metres (ISO 2533:1975). The weather moves the true one by some 10 hPa either
 // way.
 func PressureHPa(altitudeM float64) (hPa float64, err error) {
-	if !(leastAltitudeM <= altitudeM && altitudeM <= mostAltitudeM) {
-		return 0, fmt.Errorf("altitude: %g m is not from %d to %d", altitudeM, leastAltitudeM, mostAltitudeM)
+	if !(minAltitudeM <= altitudeM && altitudeM <= maxAltitudeM) {
+		return 0, fmt.Errorf("altitude: %g m is not from %d to %d", altitudeM, minAltitudeM, maxAltitudeM)
 	}
 	const (
 		seaLevelHPa, seaLevelK, lapseKM = 1013.25, 288.15, 0.0065
@@ -400,8 +400,8 @@ func PressureHPa(altitudeM float64) (hPa float64, err error) {
 // hPa, as it is at the place, not reduced to sea level: IAPWS R7-97(2012),
 // equation 31.
 func BoilingC(hPa float64) (celsius float64, err error) {
-	if !(leastHPa <= hPa && hPa <= mostHPa) {
-		return 0, fmt.Errorf("pressure: %g hPa is not from %d to %d", hPa, leastHPa, mostHPa)
+	if !(minHPa <= hPa && hPa <= maxHPa) {
+		return 0, fmt.Errorf("pressure: %g hPa is not from %d to %d", hPa, minHPa, maxHPa)
 	}
 	return saturationK(hPa/1e4) - 273.15, nil
 }

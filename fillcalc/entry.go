@@ -30,8 +30,8 @@ type Entry struct {
 	By    string   `json:"by,omitempty"`
 }
 
-// mostEntries bounds a job's state and messages.
-const mostEntries = 200
+// maxEntries bounds a job's state and messages.
+const maxEntries = 200
 
 // checkEntry tells whether an entry can be taken; what was spilled or retained
 // cannot become less than nothing.
@@ -59,8 +59,8 @@ func (e *Entry) check() error {
 		if e.What == EnterBottle && !(e.Share > 0 && e.Share <= 1) {
 			return fmt.Errorf("share: %g of a bottle is not above 0 and at most 1", e.Share)
 		}
-		if e.What == EnterBottle && !(e.L >= leastBottleL) {
-			return fmt.Errorf("l: the bottle's size is needed, at least %g litres", leastBottleL)
+		if e.What == EnterBottle && !(e.L >= minBottleL) {
+			return fmt.Errorf("l: the bottle's size is needed, at least %g litres", minBottleL)
 		}
 	case EnterDipstick:
 		if !(e.Share >= -1 && e.Share <= 2) {

@@ -50,7 +50,7 @@ func FieldDensity(w FieldWeighing) (Fluid, DensityBudget, error) {
 		value, lowest, highest float64
 	}{
 		{"shown_u_kg", w.ShownUKg, 0, 1000},
-		{"litres", w.Litres, leastBottleL, mostBottleL}, {"tolerance_pct", w.TolerancePct, 0, 20},
+		{"litres", w.Litres, minBottleL, maxBottleL}, {"tolerance_pct", w.TolerancePct, 0, 20},
 		{"at_c", w.AtC, -20, 100}, {"at_u_c", w.AtUC, 0, 50},
 		{"air_kg_m3", w.AirKgM3, 0.5, 2},
 	} {

@@ -14,11 +14,11 @@ type PhaseAt struct {
 	Why   string `json:"why,omitempty"` // given for a phase that seemed too early
 }
 
-// order is how a job usually goes.
-var order = [...]Phase{Ready, Draining, Service, Filling, Running, Checking, Closed}
+// phaseOrder is how a job usually goes.
+var phaseOrder = [...]Phase{Ready, Draining, Service, Filling, Running, Checking, Closed}
 
 func (p Phase) place() int {
-	for i, o := range order {
+	for i, o := range phaseOrder {
 		if o == p {
 			return i
 		}
@@ -58,7 +58,7 @@ func (s *State) Remarks() []Remark {
 	for _, p := range j.Phases {
 		seen[p.Phase] = true
 	}
-	for i, p := range order {
+	for i, p := range phaseOrder {
 		if i > 0 && i < furthest && !seen[p] {
 			add("skipped", "there was no phase %s", p)
 		}

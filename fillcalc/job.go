@@ -86,7 +86,7 @@ func Apply(s State, e Event) State {
 			}
 		}
 		if p, _ := s.fluidProbe(); p.Sensor == e.Sensor {
-			s.moveWindow()
+			s.updateWindow()
 		}
 	case KindInput:
 		if e.Input != nil && Check(&s, e.Input) == nil {
@@ -228,9 +228,9 @@ func (s *State) input(in *Input) {
 	case DoGear:
 		s.shift(in.Gear)
 	case DoWeigh:
-		s.weighFrom(in.Weighing)
+		s.startWeighing(in.Weighing)
 	case DoDensity:
-		s.measure(in.Weighing)
+		s.addMeasured(in.Weighing)
 	case DoClose:
 		s.Job.Why = in.Why
 		s.Job.Laid = s.laid()
@@ -346,8 +346,8 @@ func Check(s *State, in *Input) error {
 		if early := s.tooEarly(in.Phase); early != "" && in.Why == "" {
 			return fmt.Errorf("phase: %s: pour first, or give a why", early)
 		}
-		if len(j.Phases) >= mostEntries {
-			return fmt.Errorf("phase: this job has changed its phase %d times already, no job needs more", mostEntries)
+		if len(j.Phases) >= maxEntries {
+			return fmt.Errorf("phase: this job has changed its phase %d times already, no job needs more", maxEntries)
 		}
 		for i := range s.Scales[:s.ScaleN] {
 			if sc := &s.Scales[i]; !sc.Anchored && counts(sc.Setup.Load, in.Phase) && !counts(sc.Setup.Load, j.Phase) {
@@ -436,8 +436,8 @@ func Check(s *State, in *Input) error {
 		if in.Entry == nil {
 			return fmt.Errorf("what: enter needs it")
 		}
-		if len(j.Entries) >= mostEntries {
-			return fmt.Errorf("do: this job has %d entries already, no job needs more", mostEntries)
+		if len(j.Entries) >= maxEntries {
+			return fmt.Errorf("do: this job has %d entries already, no job needs more", maxEntries)
 		}
 		return j.checkEntry(in.Entry)
 	case DoRecord:
@@ -447,15 +447,15 @@ func Check(s *State, in *Input) error {
 		if in.Record == nil {
 			return fmt.Errorf("item: record needs it")
 		}
-		if len(j.Records) >= mostEntries {
-			return fmt.Errorf("do: this job has %d records already, no job needs more", mostEntries)
+		if len(j.Records) >= maxEntries {
+			return fmt.Errorf("do: this job has %d records already, no job needs more", maxEntries)
 		}
 		return in.Record.check()
 	case DoGear:
 		if j.Phase != Running {
 			return fmt.Errorf("do: gears are worked in the phase running, this job is %q", j.Phase)
 		}
-		if len(in.Gear) > 8 || len(j.Gears) >= mostEntries {
+		if len(in.Gear) > 8 || len(j.Gears) >= maxEntries {
 			return fmt.Errorf("gear: %.20q is not a gear's name of at most 8 bytes, or too many were recorded", in.Gear)
 		}
 		return nil
@@ -565,8 +565,8 @@ func (in *JobSpec) check(referenceC float64) error {
 	if in.TypicalL > 0 && in.TotalL > 0 && in.TypicalL > in.TotalL {
 		return fmt.Errorf("typical_l: %g is more than total_l %g: a refill is a part of the whole", in.TypicalL, in.TotalL)
 	}
-	if in.BottleL != 0 && in.BottleL < leastBottleL {
-		return fmt.Errorf("bottle_l: %g is less than %g: no bottle is so small", in.BottleL, leastBottleL)
+	if in.BottleL != 0 && in.BottleL < minBottleL {
+		return fmt.Errorf("bottle_l: %g is less than %g: no bottle is so small", in.BottleL, minBottleL)
 	}
 	if !(in.BoltTorqueNM >= 0 && in.BoltTorqueNM <= 1000) {
 		return fmt.Errorf("bolt_torque_nm: %g is not from 0 to 1000", in.BoltTorqueNM)

@@ -36,11 +36,11 @@ func (s *State) scale(sensor string) *Scale {
 	return nil
 }
 
-func (s *State) weighFrom(w *Weighing) {
+func (s *State) startWeighing(w *Weighing) {
 	s.Weighed = Weighed{w.Sensor, s.scale(w.Sensor).LevelKg}
 }
 
-func (s *State) measure(w *Weighing) {
+func (s *State) addMeasured(w *Weighing) {
 	fluid, _, _ := s.fieldDensity(w) // Check has seen that it exists
 	s.Measured = slices.DeleteFunc(slices.Clone(s.Measured), func(f Fluid) bool { return f.Name == w.Fluid })
 	s.Measured = append(s.Measured, fluid)

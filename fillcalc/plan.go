@@ -228,8 +228,8 @@ func (p *Plan) note(in PlanInput, netL, missingUL, usedCheckKgM3, usedRefKgM3 fl
 		}
 	}
 	if tolerance := tolerancePct(in.BottleTolerancePct, in.BottleL); p.BottlesForTarget > 0 && missingL > shownL {
-		leastL := float64(p.BottlesForTarget) * in.BottleL * (1 - tolerance/100)
-		if p.TargetL+float64(2*p.TargetUL) > leastL {
+		minHeldL := float64(p.BottlesForTarget) * in.BottleL * (1 - tolerance/100)
+		if p.TargetL+float64(2*p.TargetUL) > minHeldL {
 			add(NoteBottles, "%d bottles of %.2f L may not reach: each may hold %.1f %% less, and the target is known to ± %.2f L. Have one more at hand.",
 				p.BottlesForTarget, in.BottleL, tolerance, 2*p.TargetUL)
 		}
@@ -266,7 +266,7 @@ func (in PlanInput) check() error {
 		return fmt.Errorf("first_fill: 0 is not above 0 and at most 1")
 	}
 	if in.BottleL != 0 {
-		if err := within("bottle_l", in.BottleL, leastBottleL, mostBottleL); err != nil {
+		if err := within("bottle_l", in.BottleL, minBottleL, maxBottleL); err != nil {
 			return err
 		}
 	}

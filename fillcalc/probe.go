@@ -11,26 +11,26 @@ const (
 	// that it has no value is believed at once.
 	probeDamagedNs = 3e9
 	probeDamagedN  = 2
-	mostC          = 1e4 // no probe shows this
+	maxC           = 1e4 // no probe shows this
 
 	// How far a probe's lag may be off what is configured: a share of it, and never
 	// less than some seconds (common practice, no source).
-	lagShare  = 0.3
-	lagLeastS = 3.0
+	lagShare = 0.3
+	lagMinS  = 3.0
 
 	// A warm-up of a gearbox is slower than this, and so is its cooling (common
 	// practice, no source: some 5 °C a minute): what moves faster is no fluid.
 	implausibleCMin = 30.0
 	// How long a probe is not believed after it moved so.
-	wildForNs = 10e9
+	implausibleForNs = 10e9
 	// A probe is stuck when it shows the same to the last digit while the fluid must
 	// have moved by this much, or by so many times the scatter of its readings, at the
 	// rate at which it moved last; and never before a minute. A coarse display stands
 	// still for a while.
 	stuckC       = 3.0
 	stuckScatter = 30.0
-	stuckLeastS  = 60.0
-	stuckMostS   = 3600.0
+	stuckMinS    = 60.0
+	stuckMaxS    = 3600.0
 )
 
 // ProbeSetup is one temperature probe.
@@ -60,7 +60,7 @@ type Probe struct {
 
 func (p *Probe) read(e Event) {
 	p.Faults = e.Faults
-	if e.Faults.Hidden() || !(math.Abs(e.Value) < mostC) {
+	if e.Faults.Hidden() || !(math.Abs(e.Value) < maxC) {
 		p.DamagedN++
 		if e.Faults&FaultSensor != 0 {
 			p.LastNs = 0 // what comes next begins anew
@@ -87,7 +87,7 @@ func (p *Probe) read(e Event) {
 	}
 	if celsius != p.LastC || p.SinceNs == e.AtNs {
 		couldC := max(stuckC, stuckScatter*math.Sqrt(p.Trend.Variance))
-		p.SameNs, p.SameForS = e.AtNs, min(max(stuckLeastS, couldC/math.Abs(now.rateCS)), stuckMostS)
+		p.SameNs, p.SameForS = e.AtNs, min(max(stuckMinS, couldC/math.Abs(now.rateCS)), stuckMaxS)
 	}
 	p.LastNs, p.LastC = e.AtNs, celsius
 }
@@ -108,7 +108,7 @@ func (p *Probe) fault(nowNs int64) string {
 		return "probe " + p.Sensor + " sends damaged frames"
 	case nowNs-p.LastNs > probeSilentNs:
 		return "probe " + p.Sensor + " is silent"
-	case p.WildNs != 0 && nowNs-p.WildNs < wildForNs:
+	case p.WildNs != 0 && nowNs-p.WildNs < implausibleForNs:
 		return "probe " + p.Sensor + " moves faster than fluid can: is it in the fluid?"
 	case p.LastC < -40 || p.LastC > 200:
 		return "probe " + p.Sensor + " shows no temperature of a transmission"
@@ -126,7 +126,7 @@ func (p *Probe) stuck(sinceNs int64) bool {
 type fluidNow struct {
 	celsius, rateCS   float64
 	uCelsius, uRateCS float64 // standard, of the readings' scatter
-	boundC            float64 // no fluid is further off: scatter, lag and calibration
+	maxErrorC         float64 // no fluid is further off: scatter, lag and calibration
 }
 
 // fluid carries what the probe says on to a time. A probe follows a bath as
@@ -146,7 +146,7 @@ func (p *Probe) fluid(atNs int64) fluidNow {
 		calibrationC = 2 * p.Calibration.UAt(now.celsius)
 	}
 	// They are added and not squared: a wrong level costs more than a few seconds.
-	f.boundC = calibrationC + float64(2*f.uCelsius) + float64(math.Abs(now.rateCS)*max(lagLeastS, lagShare*p.LagS))
+	f.maxErrorC = calibrationC + float64(2*f.uCelsius) + float64(math.Abs(now.rateCS)*max(lagMinS, lagShare*p.LagS))
 	return f
 }
 

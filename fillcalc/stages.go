@@ -64,7 +64,7 @@ func (r *response) left(x float64) (left, rate float64) {
 }
 
 // reaches is when it has reached a temperature, from a time on; not ok when it
-// never does within tellMostS.
+// never does within forecastMaxS.
 func (r *response) reaches(celsius, fromS float64) (x float64, ok bool) {
 	left := (celsius - r.endC) / (r.startC - r.endC)
 	if !(left > 0) {
@@ -76,7 +76,7 @@ func (r *response) reaches(celsius, fromS float64) (x float64, ok bool) {
 	}
 	low, high := fromS, fromS
 	for stepS := 60.0; falls(high); stepS *= 2 {
-		if high-fromS > tellMostS {
+		if high-fromS > forecastMaxS {
 			return 0, false
 		}
 		low, high = high, high+stepS
@@ -91,21 +91,21 @@ func (r *response) reaches(celsius, fromS float64) (x float64, ok bool) {
 	return high, true
 }
 
-// around is a curve's response and those of its neighbours, for the slopes.
-type around [3]response
+// nudged is a curve's response and those of its neighbours, for the slopes.
+type nudged [3]response
 
 const nudgeLn = 1e-3
 
-func (c *warmUpCurve) around(lagS float64) around {
+func (c *warmUpCurve) nudged(lagS float64) nudged {
 	slow, quick := *c, *c
 	slow[lnSlow] += nudgeLn
 	quick[lnQuick] += nudgeLn
-	return around{c.response(lagS), slow.response(lagS), quick.response(lagS)}
+	return nudged{c.response(lagS), slow.response(lagS), quick.response(lagS)}
 }
 
 // slopes is the temperature at x seconds, its rate, and how it moves with each
 // parameter.
-func (a *around) slopes(x float64) (celsius, rateCS float64, d warmUpCurve) {
+func (a *nudged) slopes(x float64) (celsius, rateCS float64, d warmUpCurve) {
 	r := &a[0]
 	stepC := r.startC - r.endC
 	left, rate := r.left(x)

@@ -10,33 +10,33 @@ const (
 	// A drop weighs 0.03 to 0.05 g: below 1.5 g/s some forty fall each second
 	// around the whole rim and no thread holds together. Twice that is running
 	// again (common practice, no source). Both are judged over ten seconds.
-	dripsKgS = 0.0015
-	runsKgS  = 0.003
+	dripsBelowKgS = 0.0015
+	runsAboveKgS  = 0.003
 	// Less than this is no drain yet: the pan seeps while its bolts come out.
-	openedKg = 0.1
+	minDrainedKg = 0.1
 	// Fluid that runs again for this long is another drain, with a film of its own.
 	// A pan that is tipped in is empty sooner.
-	anewNs = 30e9
+	newDrainNs = 30e9
 	// Two blocks of drips do not move the level further apart than this, and than
 	// the display's interval and a quarter.
 	jumpKg = 0.002
 	// A forecast rests on samples over at least this long...
-	leastTailS = 60.0
+	minTailS = 60.0
 	// ... with at least this many to spare beyond what the fit needs...
-	leastSpare = 3
+	minSpare = 3
 	// ... and is made anew after this, or 1/32 of the tail's age if that is more.
-	refitNs  = 4e9
-	refitAge = 32
+	refitNs       = 4e9
+	refitAgeShare = 32
 
 	// A film has been running down since the pan was opened, and a thin one looks
 	// older than it is: at the first drips between twenty seconds and ten minutes.
-	youngestS = 20.0
-	filmAges  = 11 // from one to the next times √2
+	minFilmAgeS = 20.0
+	filmAgeN    = 11 // from one to the next times √2
 	// What no model here knows: passages that empty late, drops that hang, fluid
 	// that cools. A share of the forecast, standard (an estimate, no source).
 	modelU = 0.1
 	// No scale under a caddy is better than this.
-	leastNoiseKg = 1e-4
+	minNoiseKg = 1e-4
 )
 
 // bulkTausS are the time constants with which thick fluid may leave through a
@@ -154,7 +154,7 @@ func (t *Tail) endBlock(toNs int64) {
 		t.Pending = tailSample{}
 		t.Part++
 		t.Fit, t.FitNs = Forecast{}, 0
-		if toNs-t.DripsNs > anewNs {
+		if toNs-t.DripsNs > newDrainNs {
 			t.N = 0
 		}
 		return
@@ -162,7 +162,7 @@ func (t *Tail) endBlock(toNs int64) {
 	t.DripsNs = toNs
 	if t.Pending.ToS > 0 {
 		if t.N == len(t.Samples) {
-			t.makeRoom()
+			t.mergeSamples()
 		}
 		t.Samples[t.N] = t.Pending
 		t.N++
@@ -173,7 +173,7 @@ func (t *Tail) endBlock(toNs int64) {
 		return
 	}
 	ageNs := int64(float64(block.ToS-t.Samples[0].FromS) * 1e9)
-	if toNs-t.FitNs >= max(refitNs, ageNs/refitAge) {
+	if toNs-t.FitNs >= max(refitNs, ageNs/refitAgeShare) {
 		t.Fit, t.FitNs = t.fit(block.ToS), toNs
 	}
 }
@@ -201,17 +201,17 @@ func (t *Tail) follow(p tailPoint) (jumped bool) {
 		return jumped
 	}
 	switch flow := (p.Kg - t.Recent[0].Kg) / (p.S - t.Recent[0].S); {
-	case flow >= runsKgS || p.Kg < openedKg:
+	case flow >= runsAboveKgS || p.Kg < minDrainedKg:
 		t.Drips = false
-	case flow < dripsKgS:
+	case flow < dripsBelowKgS:
 		t.Drips = true
 	}
 	return jumped
 }
 
-// makeRoom drops a sample that is alone in its part, which tells nothing, or
+// mergeSamples drops a sample that is alone in its part, which tells nothing, or
 // makes one of the two neighbours that span the least time.
-func (t *Tail) makeRoom() {
+func (t *Tail) mergeSamples() {
 	at, least := 0, float32(math.MaxFloat32)
 	for i := range t.N - 1 {
 		a, b := &t.Samples[i], &t.Samples[i+1]
@@ -298,7 +298,7 @@ func (t *Tail) fit(toS float32) Forecast {
 	}
 	fromS := float64(t.Samples[0].FromS)
 	nowS := float64(toS) - fromS
-	if spare < leastSpare || nowS < leastTailS {
+	if spare < minSpare || nowS < minTailS {
 		return Forecast{}
 	}
 	// The columns are exact means over a sample's time of what has come.
@@ -310,10 +310,10 @@ func (t *Tail) fit(toS float32) Forecast {
 			return float64(tauS*(fade(1/tauS, bS)-fade(1/tauS, aS))) / (bS - aS)
 		})
 	}
-	var shapes [filmAges * len(bulkTausS)]shape
+	var shapes [filmAgeN * len(bulkTausS)]shape
 	n, least := 0, math.Inf(1)
-	ageS := youngestS
-	for range filmAges {
+	ageS := minFilmAgeS
+	for range filmAgeN {
 		film := t.levels(func(s tailSample) float64 {
 			aS, bS := float64(s.FromS)-fromS, float64(s.ToS)-fromS
 			return -2 / (math.Sqrt(ageS+aS) + math.Sqrt(ageS+bS))
@@ -327,7 +327,7 @@ func (t *Tail) fit(toS float32) Forecast {
 		}
 		ageS *= math.Sqrt2
 	}
-	variance := max(least/float64(spare), float64(t.ResolutionKg*t.ResolutionKg)/12, leastNoiseKg*leastNoiseKg)
+	variance := max(least/float64(spare), float64(t.ResolutionKg*t.ResolutionKg)/12, minNoiseKg*minNoiseKg)
 	horizonsS := [...]float64{1, 300, 1800}
 	var weight float64
 	var mean, square [len(horizonsS)]float64

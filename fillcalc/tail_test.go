@@ -123,9 +123,9 @@ func TestForecastsComeTrue(t *testing.T) {
 	var n, within float64
 	for k, s := range waitsS {
 		for _, c := range []struct {
-			what     string
-			s        score
-			mostRMSG float64
+			what    string
+			s       score
+			maxRMSG float64
 		}{
 			{"5 min", in5[k], [...]float64{6, 2.5, 1.5}[k]},
 			{"30 min", in30[k], [...]float64{20, 9, 5}[k]},
@@ -134,8 +134,8 @@ func TestForecastsComeTrue(t *testing.T) {
 			bias := c.s.bias / c.s.n * 1000
 			t.Logf("%3d s after the first drips, %6s: %2.0f drains, bias %+5.2f g, rms %5.2f g, %3.0f %% within 2 u",
 				s, c.what, c.s.n, bias, rms, 100*c.s.within/c.s.n)
-			if rms > c.mostRMSG || math.Abs(bias) > c.mostRMSG/2 {
-				t.Errorf("%d s after the first drips, %s: rms %.2f g, bias %+.2f g, want at most %.1f and half of that", s, c.what, rms, bias, c.mostRMSG)
+			if rms > c.maxRMSG || math.Abs(bias) > c.maxRMSG/2 {
+				t.Errorf("%d s after the first drips, %s: rms %.2f g, bias %+.2f g, want at most %.1f and half of that", s, c.what, rms, bias, c.maxRMSG)
 			}
 			n, within = n+c.s.n, within+c.s.within
 		}
@@ -273,11 +273,11 @@ func TestTailMakesRoom(t *testing.T) {
 	tail.Samples[4].FromS, tail.Samples[5].ToS = 17, 22 // the shortest neighbours
 	tail.Samples[3].Part = 99                           // the lonely one
 	before := tail
-	tail.makeRoom()
+	tail.mergeSamples()
 	if want := append(before.Samples[:3:3], before.Samples[4:]...); !reflect.DeepEqual(tail.Samples[:tail.N], want) {
 		t.Errorf("a lonely sample:\n%+v, want\n%+v", tail.Samples[:tail.N], want)
 	}
-	tail.makeRoom()
+	tail.mergeSamples()
 	merged := tailSample{FromS: 17, ToS: 22, Kg: (4*3 + 5*2) / 5., Part: 1}
 	if want := append(append(before.Samples[:3:3], merged), before.Samples[6:]...); !reflect.DeepEqual(tail.Samples[:tail.N], want) {
 		t.Errorf("neighbours:\n%+v, want\n%+v", tail.Samples[:tail.N], want)

@@ -20,10 +20,10 @@ const (
 	// The scatter is the probe's own and hardly changes. It is taken from what a
 	// parabola leaves of this many readings or more.
 	scatterMemoryS = 100.0
-	scatterLeastN  = 4.0
+	scatterMinN    = 4.0
 	// A display of whole degrees, and noise. What is further off a parabola is no
 	// scatter but a change.
-	mostScatterC = 0.5
+	maxScatterC = 0.5
 )
 
 // Trend is a parabola through the latest readings of a probe, by least squares
@@ -69,8 +69,8 @@ func (t *Trend) add(dtS, celsius float64) {
 	t.Square = float64(faded*t.Square) + float64(celsius*celsius)
 	t.Weight[0]++
 	t.Shown[0] += celsius
-	if n := t.Weight[0]; n > scatterLeastN {
-		variance := min(max(0, t.now().squares/(n-2)), mostScatterC*mostScatterC) // a discounted parabola uses up about two
+	if n := t.Weight[0]; n > scatterMinN {
+		variance := min(max(0, t.now().squares/(n-2)), maxScatterC*maxScatterC) // a discounted parabola uses up about two
 		t.Variance += float64((variance - t.Variance) * (dtS / (dtS + scatterMemoryS)))
 	}
 }

@@ -8,26 +8,26 @@ const (
 	// twice as long.
 	warmUpBlockNs = 4e9
 	warmUpPoints  = 24
-	warmUpLeastN  = 5
+	warmUpMinN    = 5
 	// Neither a block's mean nor the model is better than this.
-	warmUpLeastC = 0.03
+	warmUpMinC = 0.03
 	// Points that lie further off a curve than this many times what their noise
 	// explains (χ² over its degrees of freedom) are of no one curve: the engine has
 	// another load, or a thermostat has opened. The oldest third goes then.
-	turnedChi2   = 3.0
-	turnedLeastN = 8
+	changedChi2 = 3.0
+	changedMinN = 8
 	// Steps towards the best curve at each fit, and four times as many at the first;
 	// the next fit goes on from there.
 	warmUpSteps = 6
-	settledBy   = 0.01 // of the cost
+	settledCost = 0.01 // of the cost
 
 	// A time is told when its standard uncertainty is within this share of it, or this
 	// many seconds; once told, a little longer, so that a countdown does not come and
-	// go. Later than tellMostS is never.
-	tellShare = 0.1
-	tellS     = 4.0
-	tellOn    = 1.5
-	tellMostS = 4 * 3600.0
+	// go. Later than forecastMaxS is never.
+	forecastShare      = 0.1
+	forecastMinS       = 4.0
+	forecastKeepFactor = 1.5
+	forecastMaxS       = 4 * 3600.0
 )
 
 // WarmUp is the fold's memory of how the fluid warms, or cools, and what follows
@@ -57,8 +57,8 @@ type WarmUp struct {
 	LowUS, HighUS float64
 }
 
-// foresee is when the window opens and closes as far as the warm-up tells.
-func (c *CheckWindow) foresee(w *WarmUp, nowNs int64) {
+// setForecast is when the window opens and closes as far as the warm-up tells.
+func (c *CheckWindow) setForecast(w *WarmUp, nowNs int64) {
 	if inside(c.State) {
 		c.OpensInS, c.OpensInUS = 0, 0
 	}
@@ -107,7 +107,7 @@ func (w *WarmUp) add(atNs int64, celsius float64, p *Probe, spec *JobSpec) {
 			n := float64(w.Count)
 			w.Points[w.N] = warmUpPoint{float32(w.SumS / n), float32(w.SumC / n)}
 			w.N++
-			w.foretell(atNs, p, p.Trend.Variance/n+warmUpLeastC*warmUpLeastC, spec)
+			w.forecast(atNs, p, p.Trend.Variance/n+warmUpMinC*warmUpMinC, spec)
 			w.SumS, w.SumC, w.Count, w.BlockFromNs = 0, 0, 0, atNs
 		}
 	}
@@ -116,16 +116,16 @@ func (w *WarmUp) add(atNs int64, celsius float64, p *Probe, spec *JobSpec) {
 	w.Count++
 }
 
-// foretell fits the points, whose means have a variance, and sees when the window
+// forecast fits the points, whose means have a variance, and sees when the window
 // that the probe leaves begins and ends.
-func (w *WarmUp) foretell(atNs int64, p *Probe, variance float64, spec *JobSpec) {
+func (w *WarmUp) forecast(atNs int64, p *Probe, variance float64, spec *JobSpec) {
 	low, high := w.LowUS > 0, w.HighUS > 0
 	w.LowUS, w.HighUS = 0, 0
-	if w.N < warmUpLeastN || !w.Runs && p.LastC < spec.LowC {
+	if w.N < warmUpMinN || !w.Runs && p.LastC < spec.LowC {
 		return // too soon, or nothing to come
 	}
 	best := w.fit(p.LagS, variance)
-	for w.N >= turnedLeastN && best.squares > turnedChi2*float64(w.N-3) {
+	for w.N >= changedMinN && best.squares > changedChi2*float64(w.N-3) {
 		old := w.N / 3
 		copy(w.Points[:], w.Points[old:w.N])
 		w.N -= old
@@ -136,7 +136,7 @@ func (w *WarmUp) foretell(atNs int64, p *Probe, variance float64, spec *JobSpec)
 	// A curve that explains the points badly is known less well by as much.
 	spread := max(1, best.squares/float64(w.N-3))
 	nowS := float64(atNs-w.FromNs)/1e9 - w.originS()
-	fluid := w.Curve.around(0)
+	fluid := w.Curve.nudged(0)
 	f := p.fluid(atNs)
 	_, narrowerC, earlyC := f.margins()
 	tell := func(celsius float64, told bool) (ns int64, u float64) {
@@ -153,9 +153,9 @@ func (w *WarmUp) foretell(atNs int64, p *Probe, variance float64, spec *JobSpec)
 		// In the end the probe's own noise has a say.
 		varC = float64(spread*max(0, varC)) + float64(f.uCelsius*f.uCelsius)
 		u = math.Sqrt(varC) / math.Abs(rateCS)
-		limit := max(tellS, tellShare*(s-nowS))
+		limit := max(forecastMinS, forecastShare*(s-nowS))
 		if told {
-			limit *= tellOn
+			limit *= forecastKeepFactor
 		}
 		if !(u <= limit) {
 			return 0, 0
@@ -224,7 +224,7 @@ func (w *WarmUp) fit(lagS, variance float64) normal {
 			damping *= 10
 			continue
 		}
-		settled := here.cost-there.cost < settledBy
+		settled := here.cost-there.cost < settledCost
 		w.Curve, here = next, there
 		if settled {
 			break
@@ -243,7 +243,7 @@ type normal struct {
 }
 
 func (w *WarmUp) normal(c *warmUpCurve, lagS, variance float64) (n normal) {
-	probe := c.around(lagS)
+	probe := c.nudged(lagS)
 	originS := w.originS()
 	for _, p := range w.Points[:w.N] {
 		celsius, _, d := probe.slopes(float64(p.S) - originS)

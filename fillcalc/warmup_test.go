@@ -69,15 +69,15 @@ func TestStages(t *testing.T) {
 // The slopes of the fit against small steps.
 func TestStagesSlopes(t *testing.T) {
 	c := warmUpCurve{toC: 85, fromC: 12, lnSlow: 6.5, lnQuick: 3.5, delayS: 4}
-	around := c.around(12)
+	nudged := c.nudged(12)
 	for _, x := range []float64{10, 100, 900} {
-		celsius, rate, d := around.slopes(x)
-		after, _, _ := around.slopes(x + 1e-3)
+		celsius, rate, d := nudged.slopes(x)
+		after, _, _ := nudged.slopes(x + 1e-3)
 		near(t, "rate", rate, (after-celsius)/1e-3, 1e-5)
 		for i := range c {
 			moved := c
 			moved[i] += 1e-4
-			other := moved.around(12)
+			other := moved.nudged(12)
 			to, _, _ := other.slopes(x)
 			near(t, fmt.Sprintf("slope %d at %g s", i, x), d[i], (to-celsius)/1e-4, 1e-3*math.Abs(d[i])+1e-4)
 		}
@@ -86,7 +86,7 @@ func TestStagesSlopes(t *testing.T) {
 
 // The reference warm-up, with a probe that lags by 8 s: the window from 35 to
 // 45 °C opens after 217.0 s and closes after 397.6 s.
-func TestWarmUpForetells(t *testing.T) {
+func TestWarmUpForecast(t *testing.T) {
 	w := newWarming(t, 8, 8, 20)
 	told, last := 0, math.NaN()
 	w.pass(430, toward(20, 90, 900), func(s float64, c CheckWindow) {
@@ -97,16 +97,16 @@ func TestWarmUpForetells(t *testing.T) {
 				break
 			}
 			told++
-			near(t, fmt.Sprintf("opens, foretold after %g s", s), s+c.OpensInS, 217.045851, max(c.OpensInUS, 2))
+			near(t, fmt.Sprintf("opens, forecastAt after %g s", s), s+c.OpensInS, 217.045851, max(c.OpensInUS, 2))
 			if s > 217/2 {
-				near(t, fmt.Sprintf("opens, foretold after %g s", s), c.OpensInS, 217.045851-s, max(0.15*(217-s), 3))
+				near(t, fmt.Sprintf("opens, forecastAt after %g s", s), c.OpensInS, 217.045851-s, max(0.15*(217-s), 3))
 			}
 		case inside(c.State):
 			if s < 215 || c.OpensInS != 0 || c.OpensInUS != 0 {
 				t.Errorf("after %g s: %s, opens in %g ± %g s", s, c.State, c.OpensInS, c.OpensInUS)
 			}
 			if s > 260 && s < 397 {
-				near(t, fmt.Sprintf("closes, foretold after %g s", s), c.ClosesInS, 397.649477-s, max(0.15*(397-s), 4))
+				near(t, fmt.Sprintf("closes, forecastAt after %g s", s), c.ClosesInS, 397.649477-s, max(0.15*(397-s), 4))
 			}
 		case c.State == Above:
 			if s < 395 || !math.IsNaN(c.OpensInS+c.OpensInUS) || !math.IsNaN(c.ClosesInS+c.ClosesInUS) {
@@ -115,7 +115,7 @@ func TestWarmUpForetells(t *testing.T) {
 		}
 	})
 	if told < 200 || last > 2 {
-		t.Errorf("foretold %d times, last %g s before", told, last)
+		t.Errorf("forecastAt %d times, last %g s before", told, last)
 	}
 	if size := unsafe.Sizeof(WarmUp{}); size > 500 {
 		t.Errorf("%d bytes", size)
@@ -123,7 +123,7 @@ func TestWarmUpForetells(t *testing.T) {
 }
 
 // Fluid that is too hot opens the window when it has cooled, engine or not.
-func TestCoolingForetells(t *testing.T) {
+func TestCoolingForecast(t *testing.T) {
 	for name, begin := range map[string]func(w *warming){
 		"engine runs": func(w *warming) {},
 		"engine off":  func(w *warming) { w.do(Input{Do: DoPhase, Phase: Filling, Why: "a test"}) },
@@ -145,13 +145,13 @@ func TestCoolingForetells(t *testing.T) {
 			}
 		})
 		if told < 1000 {
-			t.Errorf("%s: foretold %d times only", name, told)
+			t.Errorf("%s: forecastAt %d times only", name, told)
 		}
 	}
 }
 
-// Nothing is foretold that will not come, or of which nothing is known.
-func TestNothingForetold(t *testing.T) {
+// Nothing is forecastAt that will not come, or of which nothing is known.
+func TestNoForecast(t *testing.T) {
 	never := func(what string) func(float64, CheckWindow) {
 		return func(s float64, c CheckWindow) {
 			if !math.IsNaN(c.OpensInS) || !math.IsNaN(c.OpensInUS) || !math.IsNaN(c.ClosesInS) || !math.IsNaN(c.ClosesInUS) {
@@ -182,7 +182,7 @@ func TestNothingForetold(t *testing.T) {
 	w, fluid := newWarming(t, 8, 8, 20), toward(20, 90, 900)
 	w.pass(100, fluid, nil)
 	if c := w.s.CheckWindow(); math.IsNaN(c.OpensInS) {
-		t.Fatalf("not foretold: %+v", c)
+		t.Fatalf("not forecastAt: %+v", c)
 	}
 	w.atNs += 20e9
 	w.shownC += fluid(120) - fluid(100)
@@ -196,7 +196,7 @@ func TestNothingForetold(t *testing.T) {
 		}
 	})
 	if told < 60 {
-		t.Errorf("foretold %d times after the hole", told)
+		t.Errorf("forecastAt %d times after the hole", told)
 	}
 }
 
@@ -216,7 +216,7 @@ func TestWarmUpTurns(t *testing.T) {
 		}
 	})
 	if told < 100 {
-		t.Errorf("foretold %d times", told)
+		t.Errorf("forecastAt %d times", told)
 	}
 	if !w.s.Window.WarmUp.Underway {
 		t.Error("two curves were taken for one")
@@ -230,21 +230,21 @@ type warmUpRun struct {
 	ambientC, endC, tauS                float64
 	secondS                             float64 // of a second stage; 0 for none
 	turnS, turnEndC, turnTauS           float64 // with another load from then on
-	toldS                               float64 // when the phase was told, after the engine's start
+	phaseSetS                           float64 // when the phase was told, after the engine's start
 	lowC, highC                         float64
-	lagS, toldLagS                      float64
+	lagS, setLagS                       float64
 	offsetC, noiseC, stepC, everyS, bad float64
 
 	enteredS, openS float64 // true entry, and the first open; NaN for never
 	outsideC        float64 // furthest from the window while it was said to be open
 	trail           []WindowState
-	opens           []foretold
+	opens           []forecastAt
 }
 
 var warmUpSeed = flag.Uint64("warm-up-seed", 11, "seed of the simulated warm-ups")
 
-// foretold is a time as it was told at a time; NaN when it was not.
-type foretold struct{ atS, inS, uS float64 }
+// forecastAt is a time as it was told at a time; NaN when it was not.
+type forecastAt struct{ atS, inS, uS float64 }
 
 func (r *warmUpRun) String() string {
 	seen := *r
@@ -260,18 +260,18 @@ func randomWarmUp(rng *rand.Rand, kind string) *warmUpRun {
 		window := [][2]float64{{30, 50}, {35, 45}, {60, 70}, {75, 85}}[rng.IntN(4)]
 		r := &warmUpRun{
 			kind: kind, lowC: window[0], highC: window[1],
-			ambientC: between(-5, 35), endC: between(60, 110), tauS: between(300, 1500), toldS: between(-20, 20),
-			toldLagS: between(1, 20), offsetC: between(-0.3, 0.3), noiseC: between(0.05, 0.3),
+			ambientC: between(-5, 35), endC: between(60, 110), tauS: between(300, 1500), phaseSetS: between(-20, 20),
+			setLagS: between(1, 20), offsetC: between(-0.3, 0.3), noiseC: between(0.05, 0.3),
 			stepC: oneOf(0.1, 0.1, 0.2, 0.5, 1), everyS: oneOf(0.5, 1, 2, 5), bad: oneOf(0, 0, 0.005, 0.02),
 		}
 		if kind == "plain" {
-			r.toldLagS = between(1, 10)
+			r.setLagS = between(1, 10)
 		}
-		r.lagS = r.toldLagS * between(0.7, 1.3)
+		r.lagS = r.setLagS * between(0.7, 1.3)
 		end := r.endC
 		switch kind {
 		case "plain":
-			r.lagS, r.offsetC, r.bad = r.toldLagS, 0, 0
+			r.lagS, r.offsetC, r.bad = r.setLagS, 0, 0
 			r.noiseC, r.stepC, r.everyS = between(0.05, 0.1), 0.1, oneOf(0.5, 1)
 		case "two stages":
 			r.secondS = between(30, 0.5*r.tauS)
@@ -288,7 +288,7 @@ func randomWarmUp(rng *rand.Rand, kind string) *warmUpRun {
 
 func (r *warmUpRun) play(t testing.TB, rng *rand.Rand) {
 	setup := twoScales()
-	setup.Probe.LagS = r.toldLagS
+	setup.Probe.LagS = r.setLagS
 	setup.Probe.Calibration = &ProbeCalibration{Gain: 1, U: 0.17, BestC: 40, Passed: true}
 	b := &bench{t: t, atNs: 1_750_000_000e9, caddy: 3, supply: 9, celsius: r.ambientC, noise: func() float64 { return 0 }}
 	b.do(Input{Do: DoStart, Setup: setup})
@@ -321,7 +321,7 @@ func (r *warmUpRun) play(t testing.TB, rng *rand.Rand) {
 			fluidC = engineC + (fluidC-engineC)*second
 		}
 		shownC = fluidC + (shownC-fluidC)*probe
-		if !running && s >= r.toldS {
+		if !running && s >= r.phaseSetS {
 			running = true
 			b.do(Input{Do: DoPhase, Phase: Running, Why: "a test"})
 		}
@@ -357,7 +357,7 @@ func (r *warmUpRun) play(t testing.TB, rng *rand.Rand) {
 			r.trail = append(r.trail, c.State)
 		}
 		if heard && math.IsNaN(r.openS) {
-			r.opens = append(r.opens, foretold{s, c.OpensInS, c.OpensInUS})
+			r.opens = append(r.opens, forecastAt{s, c.OpensInS, c.OpensInUS})
 		}
 		if fluidC > r.highC+3 || s > 5400 || s > r.enteredS+1200 {
 			return
@@ -409,18 +409,18 @@ func warmUps(t *testing.T, n int, seed uint64, kinds ...string) (runs []*warmUpR
 	return runs, flickers
 }
 
-// foresight counts how the opening was foretold at a share of the way to it,
+// forecastScore counts how the opening was forecastAt at a share of the way to it,
 // against the opening as it was said.
-type foresight struct{ n, told, good, covered int }
+type forecastScore struct{ n, told, good, covered int }
 
-func foresightAt(share float64, runs []*warmUpRun) (f foresight) {
+func scoreForecasts(share float64, runs []*warmUpRun) (f forecastScore) {
 	for _, r := range runs {
 		// What turns after half of the way nobody can know before.
 		if !(r.openS > 60) || r.turnS > r.openS/2 && r.turnS < r.openS {
 			continue
 		}
 		f.n++
-		i := slices.IndexFunc(r.opens, func(f foretold) bool { return f.atS >= share*r.openS })
+		i := slices.IndexFunc(r.opens, func(f forecastAt) bool { return f.atS >= share*r.openS })
 		if i < 0 || math.IsNaN(r.opens[i].inS) {
 			continue
 		}
@@ -440,14 +440,14 @@ func foresightAt(share float64, runs []*warmUpRun) (f foresight) {
 
 func percent(a, b int) float64 { return 100 * float64(a) / float64(b) }
 
-func (f foresight) String() string {
+func (f forecastScore) String() string {
 	return fmt.Sprintf("%d runs, told in %.1f %%, of these within 15 %% %.1f %%, within U %.1f %%",
 		f.n, percent(f.told, f.n), percent(f.good, f.told), percent(f.covered, f.told))
 }
 
 // A thousand warm-ups with noise, of a probe whose lag is known: never open
 // further outside than the tolerance, never later than two seconds and the dwell,
-// without a flicker, and nine in ten foretold to 15 % from half of the way, those counted as wrong
+// without a flicker, and nine in ten forecastAt to 15 % from half of the way, those counted as wrong
 // that are not told.
 func TestThousandWarmUps(t *testing.T) {
 	runs, flickers := warmUps(t, 1000, *warmUpSeed, "plain")
@@ -460,10 +460,10 @@ func TestThousandWarmUps(t *testing.T) {
 		}
 	}
 	for _, share := range []float64{0.5, 0.6, 0.7, 0.8, 0.9} {
-		f := foresightAt(share, runs)
+		f := scoreForecasts(share, runs)
 		t.Logf("at %.1f of the way: %s", share, f)
 		if percent(f.good, f.n) < 90 {
-			t.Errorf("at %.1f of the way %d of %d are foretold to 15 %%", share, f.good, f.n)
+			t.Errorf("at %.1f of the way %d of %d are forecastAt to 15 %%", share, f.good, f.n)
 		}
 	}
 }
@@ -486,11 +486,11 @@ func TestHarderWarmUps(t *testing.T) {
 	for _, kind := range []string{"one stage", "two stages", "two loads"} {
 		of := slices.DeleteFunc(slices.Clone(runs), func(r *warmUpRun) bool { return r.kind != kind })
 		for _, share := range []float64{0.5, 0.7, 0.9} {
-			t.Logf("%s at %.1f of the way: %s", kind, share, foresightAt(share, of))
+			t.Logf("%s at %.1f of the way: %s", kind, share, scoreForecasts(share, of))
 		}
 	}
 	for _, share := range []float64{0.5, 0.6, 0.7, 0.8, 0.9} {
-		f := foresightAt(share, runs)
+		f := scoreForecasts(share, runs)
 		t.Logf("at %.1f of the way: %s", share, f)
 		if percent(f.told, f.n) < 70 || percent(f.good, f.told) < 93 || percent(f.covered, f.told) < 90 {
 			t.Errorf("at %.1f of the way: %s", share, f)
@@ -499,7 +499,7 @@ func TestHarderWarmUps(t *testing.T) {
 }
 
 // A state that is kept in the middle of a warm-up foretells the same afterwards.
-func TestForetoldTheSameAfterASnapshot(t *testing.T) {
+func TestForecastAfterASnapshot(t *testing.T) {
 	w := newWarming(t, 8, 8, 20)
 	w.pass(120, toward(20, 90, 900), nil)
 	kept, err := json.Marshal(w.s)

@@ -37,8 +37,8 @@ const (
 	toleranceC = 1.0
 	// A probe that is vaguer than this leaves the state blind until it is clear again
 	// (standard uncertainties).
-	clearC = 1.0
-	vagueC = 2.0
+	clearUC = 1.0
+	blindUC = 2.0
 	// A rate within this, or within its own noise, is none.
 	noRateCMin = 0.2
 	// With the engine running, cold fluid warms by this much in this time (common
@@ -90,7 +90,7 @@ type CheckWindow struct {
 // before it seems to be.
 func (f *fluidNow) margins() (hystC, narrowerC, earlyC float64) {
 	hystC = max(hysteresisC, hysteresisU*f.uCelsius)
-	over := f.boundC + hystC - toleranceC
+	over := f.maxErrorC + hystC - toleranceC
 	return hystC, max(0, over), min(max(0, -over), earlyU*f.uCelsius)
 }
 
@@ -99,7 +99,7 @@ func inside(w WindowState) bool { return w == Open || w == Closing }
 // due is the state that the fluid asks for, with hysteresis about the one that
 // holds. Readings come every everyS.
 func due(was WindowState, f fluidNow, everyS, lowC, highC float64) WindowState {
-	if f.uCelsius > vagueC || was == Blind && f.uCelsius > clearC {
+	if f.uCelsius > blindUC || was == Blind && f.uCelsius > clearUC {
 		return Blind
 	}
 	hystC, narrowerC, earlyC := f.margins()
@@ -137,9 +137,9 @@ func due(was WindowState, f fluidNow, everyS, lowC, highC float64) WindowState {
 	return Open
 }
 
-// moveWindow follows the probe. Leaving the window is said at once; everything
+// updateWindow follows the probe. Leaving the window is said at once; everything
 // else must have been due for a while.
-func (s *State) moveWindow() {
+func (s *State) updateWindow() {
 	p, _ := s.fluidProbe()
 	if !s.Job.Phase.Open() || p.LastNs == 0 {
 		return
@@ -220,7 +220,7 @@ func (s *State) CheckWindow() CheckWindow {
 	if w.State = s.Window.State; w.State == Blind {
 		w.Quality = "probe " + p.Sensor + " is watched for a few seconds first"
 	}
-	w.foresee(&s.Window.WarmUp, s.NowNs)
+	w.setForecast(&s.Window.WarmUp, s.NowNs)
 	if spec.TotalL > 0 {
 		if mL, share, err := LevelShift(spec.Fresh, spec.TotalL, spec.BetweenMarksL, w.TempC, (spec.LowC+spec.HighC)/2); err == nil {
 			w.LevelShiftML = mL

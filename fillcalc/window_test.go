@@ -18,9 +18,9 @@ type warming struct {
 	rng    *rand.Rand
 }
 
-func newWarming(t testing.TB, toldLagS, lagS, startC float64) *warming {
+func newWarming(t testing.TB, setLagS, lagS, startC float64) *warming {
 	setup := twoScales()
-	setup.Probe.LagS = toldLagS
+	setup.Probe.LagS = setLagS
 	setup.Probe.Calibration = &ProbeCalibration{Gain: 1, U: 0.1, BestC: 40, Passed: true}
 	w := &warming{bench: newBench(t, setup), shownC: startC, lagS: lagS, noiseC: 0.03, rng: rand.New(rand.NewPCG(5, 5))}
 	w.celsius = startC
