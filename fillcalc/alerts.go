@@ -6,17 +6,17 @@ import (
 )
 
 // Alert is something that is wrong with the measurement or the job now. Kind
-// stays the same as long as it lasts.
+// stays the same for as long as the alert lasts; the figures in Text may change.
 type Alert struct {
 	Kind string
 	Text string
 }
 
-// The caddy's room below which somebody should see to it: half a minute of a
-// strong stream.
+// fullSoonL is the room in the caddy below which there is an alert: half a
+// minute of a strong stream.
 const fullSoonL = 1.0
 
-// Alerts lists what is wrong now.
+// Alerts lists what is wrong now. It is empty while no job is open.
 func (s *State) Alerts() []Alert {
 	var list []Alert
 	add := func(kind, format string, args ...any) {
@@ -45,7 +45,7 @@ func (s *State) Alerts() []Alert {
 	return list
 }
 
-// bothRun tells whether fluid comes out and goes in at the same time.
+// bothRun reports whether fluid drains and is added at the same time.
 func (s *State) bothRun() bool {
 	const streamKgS = 0.005
 	return s.flowKgS(DrainedTally) > streamKgS && s.flowKgS(AddedTally) > streamKgS

@@ -9,7 +9,7 @@ import (
 type Bottle struct {
 	SizeL        float64 // as labelled, at 20 °C
 	Share        float64 // how much of it went in: 1 when it was emptied
-	TolerancePct float64 // half-width; zero takes the tolerable deficiency
+	TolerancePct float64 // half-width in percent; 0 means the tolerable deficiency
 }
 
 const (
@@ -17,12 +17,12 @@ const (
 	maxBottleL = 250 // a drum
 )
 
-// BottlesAdded is the volume poured, in litres at the labels' temperature, and
-// its standard uncertainty. A label's tolerance is a rectangle (GUM 4.3.7), and
-// bottles of one size are taken to be of one filling batch: all off the same
-// way. The share of a partly used bottle is read by eye, each for itself. What
-// clings to an emptied bottle is inside the tolerance. The error names the
-// bottle and its field.
+// BottlesAdded returns the volume poured, in litres at the labels' temperature,
+// and its standard uncertainty in litres. A label's tolerance is a rectangular
+// distribution (GUM 4.3.7). Bottles of one size are assumed to come from one
+// filling batch, so that all are off by the same share. The share of a partly
+// used bottle is read by eye, independently for each. What clings to an emptied
+// bottle is covered by the tolerance. The error names the bottle and its field.
 func BottlesAdded(bottles []Bottle) (litres, uL float64, err error) {
 	var parts []float64
 	for i, b := range bottles {
@@ -57,9 +57,9 @@ func BottlesAdded(bottles []Bottle) (litres, uL float64, err error) {
 	return litres, rootSumSquares(parts...), nil
 }
 
-// tolerancePct is the half-width of a label's tolerance: as given, or when that
-// is zero the deficiency that a packaged good of this size may have (OIML R 87,
-// from memory).
+// tolerancePct returns the half-width of a label's tolerance in percent: the
+// given one, or if that is 0, the deficiency that OIML R 87 tolerates for a
+// package of this size (from memory).
 func tolerancePct(givenPct, sizeL float64) float64 {
 	switch {
 	case givenPct > 0:

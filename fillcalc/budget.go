@@ -2,20 +2,27 @@ package fillcalc
 
 import "math"
 
-// Term is one input's part in the uncertainty of a volume (GUM 5.1.3): the
-// input's standard uncertainty times how strongly the volume follows it. The
-// sign is kept, because an input that two volumes share acts on their
-// difference with the difference of its parts.
+// Term is one input's contribution to the uncertainty of a volume (GUM 5.1.3):
+// the input's standard uncertainty times the sensitivity of the volume to it.
+// The sign of the sensitivity is kept, because an input that two volumes share
+// contributes to their difference by the difference of its terms.
 type Term struct {
 	Name string  `json:"name"`
-	Of   string  `json:"of"` // sensor, fluid or step
+	Of   string  `json:"of"` // sensor, fluid or step; may be empty
 	L    float64 `json:"l"`  // litres at the reference temperature
 }
 
-// Budget is all terms of a volume.
+// Budget holds all terms of a volume's uncertainty by the GUM (JCGM 100:2008).
+// Terms that differ in Name or Of are independent of each other.
+//
+// Two volumes that depend on one input, such as the slope of one scale or the
+// density of one fluid, hold a term of the same name. A difference subtracts these
+// terms before they are squared, so that they cancel as far as the two volumes are
+// equal. On a cart with one scale, the weighing between draining and filling
+// cancels in the balance as well.
 type Budget []Term
 
-// U2 is the variance in square litres: different inputs are independent.
+// U2 returns the combined variance in square litres (GUM 5.1.2).
 func (b Budget) U2() float64 {
 	u2 := 0.0
 	for _, t := range b {
@@ -24,8 +31,9 @@ func (b Budget) U2() float64 {
 	return u2
 }
 
-// Minus is the budget of a difference: terms of the same input are fully
-// correlated, all others not at all (GUM 5.2.2 with r of 1 and 0).
+// Minus returns the budget of the difference of two volumes. Terms with the same
+// Name and Of are fully correlated, all others are independent (GUM 5.2.2 with
+// r = 1 and r = 0).
 func (b Budget) Minus(other Budget) Budget {
 	diff := append(Budget{}, b...)
 next:
@@ -42,21 +50,23 @@ next:
 }
 
 const (
-	// Standard uncertainty of the air's density when only a place's usual value is
-	// known: weather moves it by about three percent (common practice, no source).
+	// Standard uncertainty of the air's density when only the usual value of the
+	// place is known: weather changes it by about three percent (common practice, no
+	// source).
 	airUKgM3 = 0.03
-	// A scale wanders: by half a display step under load (creep, OIML R 76-1
-	// 3.9.4.1), and by one for 5 °C of its zero's drift (3.9.2.3), of which an
-	// account sees about half, since it runs for half of a job. Both are limits, so
-	// they are divided by √3 (GUM 4.3.7).
+	// Drift of a scale in display steps, standard uncertainty. Creep under load may
+	// be half a step (OIML R 76-1, 3.9.4.1). The zero may drift by one step for 5 °C
+	// (3.9.2.3), of which an account sees about half, since it runs for half of a
+	// job. Both are limits, so they are divided by √3 (GUM 4.3.7).
 	driftSteps = 0.408248290463863 // √((0.5² + 0.5²)/3)
-	// Where caddy and supply stand on one scale, what the pan drips while somebody
-	// pours is taken off both accounts unseen: up to some 30 mL of what hangs on a
-	// closed pan (common practice, no source).
+	// Standard uncertainty for drips that nobody sees. If caddy and supply stand on
+	// one scale, what the pan drips while somebody pours is missing from both
+	// accounts: up to some 30 mL, from what hangs on a closed pan (common practice,
+	// no source).
 	unseenDripsUL = 0.008
 )
 
-// budget gathers the terms of an account.
+// budget returns the terms of an account; nil while the account has not begun.
 func (s *State) budget(t Tally) Budget {
 	j := &s.Job
 	if !j.account(t).Begun {
@@ -72,9 +82,10 @@ func (s *State) budget(t Tally) Budget {
 		}
 		setup := &sc.Setup
 		name := setup.Sensor
-		// Each account reaches from one weighing to another. On a scale that carries
-		// both, what was added begins where the draining ended: one and the same
-		// weighing, and a rise for one is a fall for the other.
+		// Each account is the difference of two weighings. On a scale that carries
+		// both containers, filling begins with the weighing that ended the draining.
+		// The two accounts share it, with opposite signs, since a rise counts as
+		// drained and a fall as added.
 		weighing := math.Sqrt(setup.weighingU2()) * perKg
 		from, to := "weighing at the start", "weighing at the end"
 		switch {
@@ -92,7 +103,8 @@ func (s *State) budget(t Tally) Budget {
 		b = append(b,
 			Term{from, name, -sign * weighing},
 			Term{to, name, sign * weighing},
-			// What it does while the one runs says nothing of the other.
+			// Drift during one account says nothing about the other, so that the tally is
+			// part of the term's name.
 			Term{"drift of the scale", name + ", " + t.String(), sign * driftSteps * setup.ResolutionKg * perKg},
 			Term{"slope of the scale", name, litres * setup.gainU(s.NowNs)})
 		if setup.Load == BothLoad && j.Added.Begun {
@@ -114,11 +126,12 @@ func (s *State) budget(t Tally) Budget {
 	}
 	for _, step := range j.Steps[j.StepsBefore:] {
 		if step.Tally != t && !(step.Returns && t == AddedTally) || step.With != 0 || step.As == AsFluid || step.As == AsLean {
-			continue // what is counted whole needs no dividing line
+			continue // the whole step counts or none of it, so that no division matters
 		}
 		u2 := step.U2
 		if step.As == "" {
-			// Anything between nothing and all of it may have been fluid.
+			// Any share of it may have been fluid, and none is counted: the mean square of
+			// a uniformly distributed share.
 			u2 += float64(step.Kg*step.Kg) / 3
 		}
 		b = append(b, Term{"division of a step", stepName(step), math.Sqrt(u2) * perKg})
@@ -135,12 +148,13 @@ func stepName(step Step) string {
 	return "step " + name
 }
 
-// feeds tells whether a scale's weight can go to an account.
+// feeds reports whether a scale's weight can go to an account.
 func feeds(load Load, t Tally) bool {
 	return load == BothLoad || (load == SupplyLoad) == (t == AddedTally)
 }
 
-// Budget is what makes up the uncertainty of drained, added or overflow.
+// Budget returns the terms of the uncertainty of an account. If no scale weighs
+// the supply, the only term of added is the tolerance of the bottles' labels.
 func (s *State) Budget(t Tally) Budget {
 	if t == AddedTally && !s.suppliesWeighed() {
 		_, expanded := s.bottles()
@@ -149,8 +163,8 @@ func (s *State) Budget(t Tally) Budget {
 	return s.budget(t)
 }
 
-// BalanceBudget is the same for what was added less what drained and what ran
-// over.
+// BalanceBudget returns the terms of the balance: added less drained and less
+// what ran over.
 func (s *State) BalanceBudget() Budget {
 	return s.Budget(AddedTally).Minus(s.budget(DrainedTally)).Minus(s.budget(OverflowTally))
 }

@@ -5,55 +5,56 @@ import (
 	"math"
 )
 
-// A calibration holds an instrument against known values. Here it is a straight
-// line by least squares through the corrections found at each (known less
-// shown), as the thermometer of GUM H.3 gets one.
-
 const (
 	nsPerYear = 365.25 * 24 * 3600 * 1e9
-	// A slope becomes less certain with age: relative standard uncertainty per year
-	// (common practice, no source).
+	// Relative standard uncertainty that a slope gains per year of age (common
+	// practice, no source).
 	driftUPerYear = 0.0002
-	// What the slope of a probe that was seen at one temperature only may be off: the
-	// rectangle ±0.005 that IEC 60751:2008 class B leaves it, as a standard
-	// uncertainty.
+	// Standard uncertainty of a probe's slope if the probe was calibrated at one
+	// temperature only: the rectangle ±0.005 that IEC 60751:2008 class B allows.
 	oneSlopeU = 0.005 / 1.7320508075688772 // √3
-	// A slope this far off is no ageing.
+	// Further than this from 1, a slope is not due to ageing.
 	slopeLimit = 0.1
-	// A slope less sure than this, relative, would rather spoil a scale than mend it
+	// A slope with a larger relative standard uncertainty would make a scale worse
 	// (common practice, no source): 25 mL in 5 L.
 	maxSlopeU = 0.005
-	// Written in decimals, an error at its limit may come out a rounding above it.
+	// Rounding may put an error that is exactly at its limit just above it.
 	microgramKg, microkelvinC = 1e-9, 1e-6
-	// More than any scale here carries: keeps infinities out.
+	// More than any scale here carries; keeps infinities out.
 	maxKg = 1e6
 )
 
-// ScaleCalibration is what a calibration says of a scale's slope. Its zero does
-// not matter: a tally is a sum of differences.
+// ScaleCalibration is the result of calibrating a scale against known weights: the
+// slope of a straight line by least squares through the corrections (known less
+// shown), as for the thermometer of GUM H.3. The zero does not matter, because a
+// tally is a sum of differences.
+//
+// The slope corrects what the scale shows. Its uncertainty replaces that of the
+// setup, ScaleSetup.GainU. The start event and the event that opens a job carry the
+// calibrations, so that an audit uses those of the day.
 type ScaleCalibration struct {
 	AtNs  int64 `json:"at_ns"`
 	DueNs int64 `json:"due_ns"`
 	// Slope is kg on the scale for each kg shown, in conventional mass
-	// (OIML D 28:2004): what [BuoyancyFactor] takes.
+	// (OIML D 28:2004), as [BuoyancyFactor] expects.
 	Slope float64 `json:"slope"`
-	// SlopeU is the relative standard uncertainty of the slope on that day.
+	// SlopeU is the relative standard uncertainty of the slope at AtNs.
 	SlopeU float64 `json:"slope_u"`
-	// DriftUPerYear is what age adds to it, 0.0002 a year when it is 0.
+	// DriftUPerYear is what each year of age adds to it; 0 means 0.0002.
 	DriftUPerYear float64 `json:"drift_u_per_year"`
-	// WorstKg is the largest error left after the slope, without its sign;
-	// LightestKg the lightest weight besides nothing.
+	// WorstKg is the largest absolute error that the slope leaves. LightestKg is the
+	// lightest of the weights, the empty scale apart.
 	WorstKg    float64 `json:"worst_kg"`
 	LightestKg float64 `json:"lightest_kg"`
-	// Passed says that every error lay inside the tolerance of a scale in service.
+	// Passed says that every error as shown lay within the tolerance of a scale in
+	// service: twice the class III errors of OIML R 76-1.
 	Passed bool `json:"passed"`
 }
 
-// GainU is the relative standard uncertainty of the slope at a time: what it was
-// on the day of the calibration and what age has added since. After a failed
-// calibration the errors that no slope takes away count too: as a rectangle
-// ±WorstKg, held against the lightest weight, so that it covers every amount
-// from there up.
+// GainU returns the relative standard uncertainty of the slope at a time: that of
+// the calibration and what age has added since. After a failed calibration it
+// includes the errors that the slope does not remove, as a rectangle ±WorstKg
+// relative to the lightest weight, which covers every amount from there up.
 func (c ScaleCalibration) GainU(nowNs int64) float64 {
 	drift := c.DriftUPerYear
 	if drift == 0 {
@@ -68,11 +69,10 @@ func (c ScaleCalibration) GainU(nowNs int64) float64 {
 	return math.Sqrt(u2)
 }
 
-// Overdue reports whether the next calibration should have been made.
+// Overdue reports whether the next calibration is overdue.
 func (c ScaleCalibration) Overdue(nowNs int64) bool { return nowNs > c.DueNs }
 
-// Check tells whether the figures can be calculated with; the error names the
-// field.
+// Check returns an error that names the first field whose value cannot be used.
 func (c ScaleCalibration) Check() error {
 	switch {
 	case !(math.Abs(c.Slope-1) <= slopeLimit):
@@ -95,36 +95,37 @@ type ScalePoint struct {
 	ShownKg float64 `json:"shown_kg"`
 }
 
-// ScaleResult is a point and what came of it.
+// ScaleResult is a point of a calibration and its errors.
 type ScaleResult struct {
 	ScalePoint
-	ErrorKg float64 `json:"error_kg"` // shown above the zero, less known
-	LeftKg  float64 `json:"left_kg"`  // of the error, after zero and slope
-	// Maximum permissible errors of class III, on initial verification and in
+	ErrorKg float64 `json:"error_kg"` // shown, less zero and known weight
+	LeftKg  float64 `json:"left_kg"`  // the error that zero and slope leave
+	// Maximum permissible errors of class III in kg, on initial verification and in
 	// service.
 	InitialKg float64 `json:"initial_kg"`
 	ServiceKg float64 `json:"service_kg"`
 }
 
-// Within tells whether a point's error lies inside a tolerance.
+// Within reports whether a point's error lies within a tolerance in kg.
 func (r ScaleResult) Within(limitKg float64) bool {
 	return math.Abs(r.ErrorKg) <= limitKg+microgramKg
 }
 
-// ScaleFit is a calibration and how it came about.
+// ScaleFit is a calibration of a scale and what it rests on.
 type ScaleFit struct {
 	ScaleCalibration
-	ZeroKg    float64       `json:"zero_kg"`    // shown with nothing on, or with what always stands there
-	ScatterKg float64       `json:"scatter_kg"` // of one point about the line, standard deviation
+	ZeroKg    float64       `json:"zero_kg"`    // shown with no weight on, or only with what always stands there
+	ScatterKg float64       `json:"scatter_kg"` // standard deviation of one point about the line
 	Points    []ScaleResult `json:"points"`
 }
 
-// FitScale fits a scale's slope. A point with nothing on and one with a known
-// weight are the least. Of the scale, display step and repeatability count: a
-// point is taken to scatter by at least these, since a few rounded figures can
-// lie on a line by chance, and two always do. weightsU is the relative standard
-// uncertainty of the weights; from one set, they are off together, so that it
-// acts on the slope in full (GUM 5.2.2, r = 1). The error names the point.
+// FitScale fits a scale's slope. It needs at least a point with no weight on and
+// one with a known weight. Each point is assumed to scatter by at least the
+// scale's display step and repeatability, since a few rounded figures can lie on
+// a line by chance, and two always do. weightsU is the relative standard
+// uncertainty of the weights. Weights of one set are fully correlated, so that it
+// adds to the uncertainty of the slope in full (GUM 5.2.2, r = 1). The error names
+// the point.
 func FitScale(points []ScalePoint, scale ScaleSetup, weightsU float64, atNs, dueNs int64) (ScaleFit, error) {
 	fit := ScaleFit{ScaleCalibration: ScaleCalibration{
 		AtNs: atNs, DueNs: dueNs, DriftUPerYear: driftUPerYear, LightestKg: math.Inf(1), Passed: true,
@@ -182,10 +183,10 @@ func FitScale(points []ScalePoint, scale ScaleSetup, weightsU float64, atNs, due
 	return fit, nil
 }
 
-// MPEClassIIIKg is the largest error in kg that a new scale of class III may have
-// at a net load, by its verification interval e: OIML R 76-1:2006, Table 6; in
-// service it is twice that (3.5.2). The table ends at 10 000 e; beyond, its last
-// row is kept.
+// MPEClassIIIKg returns the maximum permissible error in kg of a new scale of
+// class III at a net load, from its verification interval e: OIML R 76-1:2006,
+// Table 6. In service it is twice that (3.5.2). The table ends at 10 000 e; beyond
+// that its last row is used.
 func MPEClassIIIKg(loadKg, eKg float64) (kg float64) {
 	switch {
 	case loadKg <= 500*eKg:
@@ -196,37 +197,37 @@ func MPEClassIIIKg(loadKg, eKg float64) (kg float64) {
 	return 1.5 * eKg
 }
 
-// ProbeCalibration is what a calibration says of a temperature probe.
+// ProbeCalibration is the result of calibrating a temperature probe: a straight line
+// that corrects what the probe shows. See [FitProbe].
 type ProbeCalibration struct {
 	AtNs    int64   `json:"at_ns"`
 	DueNs   int64   `json:"due_ns"`
-	OffsetC float64 `json:"offset_c"` // of what the probe shows at 0 °C
+	OffsetC float64 `json:"offset_c"` // the temperature in °C when the probe shows 0
 	Gain    float64 `json:"gain"`
-	// U is the standard uncertainty in °C of a corrected temperature where it is
-	// smallest, at BestC; away from there the gain's own, GainU, adds to it.
+	// U is the standard uncertainty in °C of a corrected temperature at BestC, where
+	// it is smallest. Away from there GainU, the uncertainty of the gain, adds to it.
 	U     float64 `json:"u"`
 	BestC float64 `json:"best_c"`
 	GainU float64 `json:"gain_u"`
-	// Passed says that no error as shown was above the tolerance.
+	// Passed says that every error as shown lay within IEC 60751:2008 class B.
 	Passed bool `json:"passed"`
 }
 
-// Correct is the temperature in °C when the probe shows one.
+// Correct returns the temperature in °C for what the probe shows.
 func (c ProbeCalibration) Correct(celsius float64) float64 {
 	return c.OffsetC + float64(c.Gain*celsius)
 }
 
-// UAt is the standard uncertainty in °C of a corrected temperature.
+// UAt returns the standard uncertainty in °C of a corrected temperature.
 func (c ProbeCalibration) UAt(celsius float64) float64 {
 	away := c.GainU * (celsius - c.BestC)
 	return math.Sqrt(float64(c.U*c.U) + float64(away*away))
 }
 
-// Overdue reports whether the next calibration should have been made.
+// Overdue reports whether the next calibration is overdue.
 func (c ProbeCalibration) Overdue(nowNs int64) bool { return nowNs > c.DueNs }
 
-// Check tells whether the figures can be calculated with; the error names the
-// field.
+// Check returns an error that names the first field whose value cannot be used.
 func (c ProbeCalibration) Check() error {
 	switch {
 	case !(math.Abs(c.Gain-1) <= slopeLimit):
@@ -242,35 +243,35 @@ func (c ProbeCalibration) Check() error {
 }
 
 // ProbePoint is a known temperature, what the probe shows there, and the
-// standard uncertainty of setting one against the other.
+// standard uncertainty of the comparison, all in °C.
 type ProbePoint struct {
 	KnownC float64 `json:"known_c"`
 	ShownC float64 `json:"shown_c"`
 	UC     float64 `json:"u_c"`
 }
 
-// ProbeResult is a point and what came of it.
+// ProbeResult is a point of a calibration and its errors.
 type ProbeResult struct {
 	ProbePoint
 	ErrorC float64 `json:"error_c"` // shown less known
-	LeftC  float64 `json:"left_c"`  // after the correction
-	LimitC float64 `json:"limit_c"`
+	LeftC  float64 `json:"left_c"`  // the error that the correction leaves
+	LimitC float64 `json:"limit_c"` // the tolerance
 }
 
-// Within tells whether a point's error lies inside its tolerance.
+// Within reports whether a point's error lies within its tolerance.
 func (r ProbeResult) Within() bool { return math.Abs(r.ErrorC) <= r.LimitC+microkelvinC }
 
-// ProbeFit is a calibration and how it came about.
+// ProbeFit is a calibration of a probe and what it rests on.
 type ProbeFit struct {
 	ProbeCalibration
-	ScatterC float64       `json:"scatter_c"` // of the points about the line, standard deviation; 0 for one or two
+	ScatterC float64       `json:"scatter_c"` // standard deviation of the points about the line; 0 for one or two
 	Points   []ProbeResult `json:"points"`
 }
 
-// FitProbe fits a probe's correction: from one point an offset, from more a
-// line. The tolerance is that of IEC 60751:2008 class B, ±(0.3 + 0.005·|t|) °C;
-// to hold every kind of probe to it is common practice, no source. The error
-// names the point.
+// FitProbe fits a probe's correction: an offset from one point, a line from more.
+// The tolerance is that of IEC 60751:2008 class B, ±(0.3 + 0.005·|t|) °C; to apply
+// it to every kind of probe is common practice, no source. The error names the
+// point.
 func FitProbe(points []ProbePoint, atNs, dueNs int64) (ProbeFit, error) {
 	fit := ProbeFit{ProbeCalibration: ProbeCalibration{AtNs: atNs, DueNs: dueNs, Passed: true}}
 	if len(points) == 0 {
@@ -298,7 +299,7 @@ func FitProbe(points []ProbePoint, atNs, dueNs int64) (ProbeFit, error) {
 		return ProbeFit{}, fmt.Errorf("points: %.6g °C are shown as %.6g: look for a wrong unit or a wrong point", points[0].KnownC, points[0].ShownC)
 	}
 	fit.OffsetC, fit.Gain = l.at(0), 1+l.slope
-	// One reference is no better for being used often.
+	// A reference does not become better by being used often.
 	fit.U, fit.BestC, fit.GainU = math.Max(l.u, minU), l.bestX, l.slopeU
 	fit.ScatterC = l.scatter
 	for _, p := range points {
@@ -317,18 +318,18 @@ func FitProbe(points []ProbePoint, atNs, dueNs int64) (ProbeFit, error) {
 // linePoint is a point of a line: y, of standard uncertainty u, at x.
 type linePoint struct{ x, y, u float64 }
 
-// line is a straight line by least squares (GUM H.3). At bestX the uncertainties
-// of its height and of its slope are not correlated.
+// line is a straight line by least squares (GUM H.3). At bestX its height has the
+// standard uncertainty u, which is not correlated with that of the slope.
 type line struct {
 	meanX, meanY, slope float64
-	scatter             float64 // standard deviation of the points about it; 0 for two
+	scatter             float64 // standard deviation of the points about the line; 0 for two
 	bestX, u, slopeU    float64
 }
 
 func (l line) at(x float64) float64 { return l.meanY + float64(l.slope*(x-l.meanX)) }
 
-// fitLine fits two points or more, each with the same say. A point counts as no
-// surer than the scatter of all shows. When all x are the same, the slope is NaN.
+// fitLine fits two or more points with equal weights. The uncertainty of a point
+// is at least the scatter of all points. If all x are equal, the slope is NaN.
 func fitLine(points []linePoint) line {
 	var l line
 	n := float64(len(points))
@@ -368,15 +369,16 @@ func fitLine(points []linePoint) line {
 	return l
 }
 
-// Air pressure at altitudes up to 5000 m, and water boiling in it.
+// Limits of [PressureHPa] and [BoilingC], with which a probe is checked in boiling
+// water.
 const (
 	minAltitudeM, maxAltitudeM = -500, 5000
 	minHPa, maxHPa             = 500, 1100
 )
 
-// PressureHPa is the pressure of the standard atmosphere in hPa at an altitude in
-// metres (ISO 2533:1975). The weather moves the true one by some 10 hPa either
-// way.
+// PressureHPa returns the pressure of the standard atmosphere in hPa at an
+// altitude in metres (ISO 2533:1975). Weather changes the true pressure by some
+// 10 hPa either way.
 func PressureHPa(altitudeM float64) (hPa float64, err error) {
 	if !(minAltitudeM <= altitudeM && altitudeM <= maxAltitudeM) {
 		return 0, fmt.Errorf("altitude: %g m is not from %d to %d", altitudeM, minAltitudeM, maxAltitudeM)
@@ -386,7 +388,7 @@ func PressureHPa(altitudeM float64) (hPa float64, err error) {
 		exponent                        = 9.80665 / (287.05287 * lapseKM)
 	)
 	// The logarithm of t = T/T0 by its series in z = (t-1)/(t+1). Here |z| is below
-	// 0.06 and the first term left out below 1e-21.
+	// 0.06 and the first omitted term below 1e-21.
 	t := 1 - float64(lapseKM/seaLevelK*altitudeM)
 	z := (t - 1) / (t + 1)
 	sum := 0.0
@@ -396,9 +398,9 @@ func PressureHPa(altitudeM float64) (hPa float64, err error) {
 	return seaLevelHPa * Exp(float64(exponent*float64(2*z))*sum), nil
 }
 
-// BoilingC is the temperature in °C at which water boils under a pressure in
-// hPa, as it is at the place, not reduced to sea level: IAPWS R7-97(2012),
-// equation 31.
+// BoilingC returns the temperature in °C at which water boils under a pressure in
+// hPa: IAPWS R7-97(2012), equation 31. The pressure is that of the place, not
+// reduced to sea level.
 func BoilingC(hPa float64) (celsius float64, err error) {
 	if !(minHPa <= hPa && hPa <= maxHPa) {
 		return 0, fmt.Errorf("pressure: %g hPa is not from %d to %d", hPa, minHPa, maxHPa)
@@ -406,7 +408,8 @@ func BoilingC(hPa float64) (celsius float64, err error) {
 	return saturationK(hPa/1e4) - 273.15, nil
 }
 
-// saturationK needs only square roots.
+// saturationK is equation 31. It needs only square roots, which every processor
+// rounds alike.
 func saturationK(megapascal float64) float64 {
 	const (
 		n1, n2, n3, n4 = 0.11670521452767e4, -0.72421316703206e6, -0.17073846940092e2, 0.12020824702470e5

@@ -5,21 +5,22 @@ import (
 	"math"
 )
 
-// Dipstick is what is known of a level gauge with two marks.
+// Dipstick describes a level gauge with two marks.
 type Dipstick struct {
 	BetweenMarksL float64 // from the lower to the upper mark
-	MarksC        float64 // the fluid temperature that the marks are meant for
-	// TotalL is the fluid in the transmission at MarksC, zero when unknown: then
-	// a reading can only be used at MarksC.
+	MarksC        float64 // fluid temperature for which the marks hold
+	// TotalL is the fluid in the transmission at MarksC; 0 if unknown, and then only
+	// a reading at MarksC can be used.
 	TotalL float64
 }
 
-// TopUpL is how much to add, in litres at referenceC with their standard
-// uncertainty, to bring the level from a reading to an aim; negative is to be
-// drawn off. Reading and aim are shares between the marks, 0 at the lower and 1
-// at the upper; the room beside them is taken to go on evenly. A reading at
-// tempC is first carried to the marks' temperature. The uncertainty is that of
-// reading by eye, which outweighs the rest. The error names the argument.
+// TopUpL returns how much to add to bring the level from a reading to an aim, in
+// litres at referenceC, and its standard uncertainty; a negative amount is to be
+// drawn off. Reading and aim are shares of the distance between the marks, 0 at
+// the lower and 1 at the upper; beyond the marks the scale is assumed to continue
+// evenly. A reading at tempC is first converted to the marks' temperature. The
+// uncertainty is that of reading by eye, which outweighs the rest. The error names
+// the argument.
 func (d Dipstick) TopUpL(f Fluid, reading, aim, tempC, referenceC float64) (litres, uL float64, err error) {
 	if err := within("reading", reading, -1, 2); err != nil {
 		return 0, 0, fmt.Errorf("%w, counted from 0 at the lower to 1 at the upper mark: further out it says nothing", err)
@@ -52,10 +53,10 @@ func (d Dipstick) TopUpL(f Fluid, reading, aim, tempC, referenceC float64) (litr
 	return atMarksL * toRef, byEyeShare / math.Sqrt(3) * d.BetweenMarksL * toRef, nil
 }
 
-// LevelShift is by how much fluid that would stand right at windowMidC stands
-// too high when it is judged at tempC, in millilitres and as a share of the
-// distance between the marks (zero when betweenMarksL is zero, unknown). totalL
-// is the fluid in the transmission at windowMidC. The error names the argument.
+// LevelShift returns how much higher the level reads at tempC than it would at
+// windowMidC, in millilitres and as a share of the distance between the marks (0
+// if betweenMarksL is 0, which means unknown). totalL is the fluid in the
+// transmission at windowMidC. The error names the argument.
 func LevelShift(f Fluid, totalL, betweenMarksL, tempC, windowMidC float64) (mL, shareOfMarks float64, err error) {
 	if err := within("total_l", totalL, 0.1, 1000); err != nil {
 		return 0, 0, err

@@ -2,39 +2,39 @@ package fillcalc
 
 import "fmt"
 
-// What names what somebody enters.
+// What names the kind of an entry.
 type What string
 
 const (
 	EnterSpilled  What = "spilled"  // litres of used fluid that missed the caddy
 	EnterRetained What = "retained" // litres of used fluid that left the vehicle in the pan or the filter
-	EnterLevel    What = "level"    // litres missing (above zero) or too much before the service, at the check temperature
-	EnterBottle   What = "bottle"   // a bottle poured in, where no scale weighs the supply; Share of it
+	EnterLevel    What = "level"    // litres missing (positive) or too much (negative) before the service, at the check temperature
+	EnterBottle   What = "bottle"   // a bottle of L poured in by Share, if no scale weighs the supply
 	EnterDipstick What = "dipstick" // a reading: Share of the way from the lower to the upper mark
 )
 
-// Entry is something that no sensor sees and somebody tells. Entries of one kind
-// add up, and a negative one corrects an earlier one; of Level and Dipstick the
-// last one stands.
+// Entry is something that no sensor sees and that a person enters. Entries of one
+// kind add up, and a negative one corrects an earlier one. Of [EnterLevel] and
+// [EnterDipstick] only the last one counts.
 type Entry struct {
 	What What `json:"what"`
-	// L is in litres at the reference temperature unless What says otherwise; UL is
+	// L is in litres, at the reference temperature unless What says otherwise; UL is
 	// its standard uncertainty.
 	L     float64 `json:"l,omitempty"`
 	UL    float64 `json:"u_l,omitempty"`
 	Share float64 `json:"share,omitempty"`
-	// TempC is the fluid's temperature at the moment, added by the fold; nil when
-	// it was not known.
+	// TempC is the fluid's temperature when the entry was made, added by the fold;
+	// nil if it was not known.
 	TempC *float64 `json:"temp_c,omitempty"`
 	AtNs  int64    `json:"at_ns,omitempty"`
 	By    string   `json:"by,omitempty"`
 }
 
-// maxEntries bounds a job's state and messages.
+// maxEntries limits the size of a job's state and messages.
 const maxEntries = 200
 
-// checkEntry tells whether an entry can be taken; what was spilled or retained
-// cannot become less than nothing.
+// checkEntry returns an error if an entry cannot be accepted. The sum of what was
+// spilled or retained must not become negative.
 func (j *Job) checkEntry(e *Entry) error {
 	if err := e.check(); err != nil {
 		return err
@@ -72,8 +72,8 @@ func (e *Entry) check() error {
 	return nil
 }
 
-// entered is the sum of the entries of one kind and the standard uncertainty of
-// the sum: different people's estimates are taken to be independent.
+// entered returns the sum of the entries of one kind in litres and the variance
+// of the sum in square litres: the estimates are assumed to be independent.
 func (j *Job) entered(what What) (litres, u2L2 float64) {
 	for _, e := range j.Entries {
 		if e.What == what {
@@ -84,7 +84,7 @@ func (j *Job) entered(what What) (litres, u2L2 float64) {
 	return litres, u2L2
 }
 
-// last is the newest entry of a kind.
+// last returns the newest entry of a kind.
 func (j *Job) last(what What) (e Entry, ok bool) {
 	for i := len(j.Entries) - 1; i >= 0; i-- {
 		if j.Entries[i].What == what {

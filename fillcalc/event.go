@@ -1,29 +1,29 @@
 package fillcalc
 
-// Event is one thing that happened to a cart: all that the fold eats, and all
-// that the journal keeps of it. It is a plain value; the drivers that make
-// readings can change without touching it.
+// Event is one thing that happened to a cart. Events are the only input of the
+// fold, and what the journal stores. An Event is a plain value that does not
+// depend on the drivers that make readings.
 type Event struct {
-	// Seq is the event's place in the cart's journal, from 1 without gaps.
+	// Seq is the event's number in the cart's journal, from 1 without gaps.
 	Seq uint64
-	// AtNs is the time in nanoseconds since 1970 UTC, strictly increasing within
-	// a cart: durations come from the monotonic clock, and a wall clock that
-	// steps does not move it back.
+	// AtNs is the time in nanoseconds since 1970 UTC, strictly increasing within a
+	// cart. Durations come from the monotonic clock, so that a step of the wall clock
+	// does not show.
 	AtNs int64
 	Kind Kind
 
-	// Sensor, N, Value, Stability and Faults belong to Weight and Temperature.
+	// Sensor, N, Value, Stability and Faults belong to weights and temperatures.
 	Sensor    string
-	N         uint64  // the sensor's own count of its frames, faulty ones included
-	Value     float64 // kg as the scale shows it, or °C; 0 and meaningless with a fault that hides it
+	N         uint64  // number of the sensor's frame, faulty ones included
+	Value     float64 // kg as the scale shows it, or °C; 0 if a fault hides it
 	Stability Stability
 	Faults    Faults
 
-	// Input belongs to the kind Input and is nil otherwise.
+	// Input belongs to KindInput and is nil otherwise.
 	Input *Input
 }
 
-// Kind says which of an event's fields count.
+// Kind says which of an event's fields are used.
 type Kind uint8
 
 const (
@@ -32,7 +32,7 @@ const (
 	KindInput
 )
 
-// Stability is what the scale itself says of its reading.
+// Stability is what the scale itself reports about a reading.
 type Stability uint8
 
 const (
@@ -43,25 +43,25 @@ const (
 
 func (s Stability) String() string { return [...]string{"unknown", "stable", "motion"}[min(s, 2)] }
 
-// Faults is a set of things wrong with one frame.
+// Faults is the set of faults of one frame.
 type Faults uint8
 
 const (
-	FaultOverload  Faults = 1 << iota // above capacity: the value is not to be trusted
-	FaultUnderload                    // below zero range
+	FaultOverload  Faults = 1 << iota // above capacity: the value cannot be trusted
+	FaultUnderload                    // below the zero range
 	FaultChecksum                     // frame damaged
 	FaultFrame                        // frame not understood
-	FaultSensor                       // the instrument says that it has no value (zero error, open probe)
-	FaultUnit                         // the frame's unit is not the configured one: value converted by the frame's, installer to correct
-	FaultNoUnit                       // neither frame nor configuration gives a unit
+	FaultSensor                       // the instrument reports that it has no value (zero error, open probe)
+	FaultUnit                         // the frame's unit differs from the configured one; the value is converted from the frame's
+	FaultNoUnit                       // neither the frame nor the configuration gives a unit
 )
 
-// Hidden reports whether the faults leave the event without a value.
+// Hidden reports whether the faults leave the event without a usable value.
 func (f Faults) Hidden() bool { return f&^FaultUnit != 0 }
 
 var faultNames = [...]string{"overload", "underload", "checksum", "frame", "sensor", "unit", "no_unit"}
 
-// Names lists the set in words.
+// Names lists the faults by name.
 func (f Faults) Names() []string {
 	names := []string{}
 	for i, name := range faultNames {
@@ -72,46 +72,48 @@ func (f Faults) Names() []string {
 	return names
 }
 
-// Input is everything the fold eats besides readings: commands from people and
-// the program's own notes. It is kept as JSON in the journal and the history.
+// Input is an event other than a reading: a command from a person, or a note of
+// the program itself. It is stored as JSON in the journal and the history. A new
+// field must be omitempty, or the inputs of old journals get another hash in an
+// audit.
 type Input struct {
 	Do Do `json:"do"`
-	// ID and By are the command's id and who sent it, when a person did.
+	// ID is the command's id and By its sender; both are empty for a note of the
+	// program.
 	ID string `json:"id,omitempty"`
 	By string `json:"by,omitempty"`
 
-	Setup  *Setup   `json:"setup,omitempty"`  // with start; with open, the one in force
+	Setup  *Setup   `json:"setup,omitempty"`  // with start; with open, the current one
 	Levels []Level  `json:"levels,omitempty"` // with open
-	Clock  *Clock   `json:"clock,omitempty"`  // with clock; with open, the one in force
+	Clock  *Clock   `json:"clock,omitempty"`  // with clock; with open, the current one
 	Job    *JobSpec `json:"job,omitempty"`    // with open
 	Phase  Phase    `json:"phase,omitempty"`  // with phase
 	Step   int      `json:"step,omitempty"`   // with decide
 	As     Decision `json:"as,omitempty"`     // with decide
-	Gone   int      `json:"gone,omitempty"`   // with decide as fluid: the step with which an object had come that went at the same moment
+	Gone   int      `json:"gone,omitempty"`   // with decide as fluid: the step with which an object came that left in the decided step
 	Sensor string   `json:"sensor,omitempty"` // with cleared
-	Before *bool    `json:"before,omitempty"` // with cleared: not of objects, but whether what was laid there before the scale counted was a tool, and is off
-	Unseen Unseen   `json:"unseen,omitempty"` // with cleared: what hid the end of an object
+	Before *bool    `json:"before,omitempty"` // with cleared: concerns what was laid there before the scale counted; true if that was a tool and is off
+	Unseen Unseen   `json:"unseen,omitempty"` // with cleared: what hid the arrival or departure of an object
 	Entry  *Entry   `json:"entry,omitempty"`  // with enter
 	Record *Record  `json:"record,omitempty"` // with record
-	Gear   string   `json:"gear,omitempty"`   // with gear; empty puts none in
-	// Weighing comes with weigh, which needs its sensor only, and with density.
+	Gear   string   `json:"gear,omitempty"`   // with gear; empty means that none is engaged
+	// Weighing comes with density, and with weigh, which needs only its Sensor.
 	Weighing *Weighing `json:"weighing,omitempty"`
-	Why      string    `json:"why,omitempty"` // with abandon; with close in spite of a dead scale; with a phase that is early
+	Why      string    `json:"why,omitempty"` // with abandon; with close despite a scale that cannot be read; with a phase that is too early
 }
 
-// Level is where a scale stands, corrected by its calibration.
+// Level is a scale's settled weight, corrected by its calibration.
 type Level struct {
 	Sensor string  `json:"sensor"`
 	Kg     float64 `json:"kg"`
 }
 
-// Clock is what is known of the times that events bear. Nobody calculates with it:
-// it is for whoever reads the times.
+// Clock says how far event times can be trusted. It is not used in calculation; it
+// is for people who read the times.
 type Clock struct {
-	// AheadNs is by how much they are later than the computer's clock.
+	// AheadNs is how much later event times are than the computer's clock.
 	AheadNs int64 `json:"ahead_ns"`
-	// Unset says that the computer's clock had not been set from outside since it
-	// was switched on.
+	// Unset says that nothing has set the computer's clock since it was switched on.
 	Unset bool `json:"unset,omitempty"`
 }
 
@@ -121,22 +123,22 @@ type Do string
 const (
 	DoStart    Do = "start"    // the program began to measure with this setup
 	DoTick     Do = "tick"     // time has passed without a reading
-	DoClock    Do = "clock"    // what is known of the events' times has changed
+	DoClock    Do = "clock"    // what is known about event times has changed
 	DoOpen     Do = "open"     // a job begins
-	DoPhase    Do = "phase"    // the job goes to another phase
+	DoPhase    Do = "phase"    // the job changes its phase
 	DoBaseline Do = "baseline" // what stands on the scales now counts as zero
-	DoDecide   Do = "decide"   // somebody says what a step was
-	DoCleared  Do = "cleared"  // somebody sees that no object lies on a scale any more
-	DoEnter    Do = "enter"    // somebody tells what no sensor sees
+	DoDecide   Do = "decide"   // a person says what a step was
+	DoCleared  Do = "cleared"  // a person sees no object on a scale any more
+	DoEnter    Do = "enter"    // a person enters what no sensor sees
 	DoRecord   Do = "record"   // a piece of work is reported
-	DoGear     Do = "gear"     // a gear is put in, with the engine running
-	DoWeigh    Do = "weigh"    // a scale's level now is where a density is measured from
-	DoDensity  Do = "density"  // a fluid's density follows from what has left or come since
+	DoGear     Do = "gear"     // a gear is engaged while the engine runs
+	DoWeigh    Do = "weigh"    // a density measurement begins at a scale's present level
+	DoDensity  Do = "density"  // the change since weigh gives a fluid's density
 	DoClose    Do = "close"    // the job is done
-	DoAbandon  Do = "abandon"  // the job is given up
+	DoAbandon  Do = "abandon"  // the job is abandoned
 )
 
-// Phase is where a job stands. The zero value means that no job was opened yet.
+// Phase is the phase of a job. The zero value means that no job was opened yet.
 type Phase string
 
 const (
@@ -151,21 +153,22 @@ const (
 	Abandoned Phase = "abandoned"
 )
 
-// Open reports whether a job in this phase is still being worked on.
+// Open reports whether a job in this phase is neither closed nor abandoned.
 func (p Phase) Open() bool { return p != NoJob && p != Closed && p != Abandoned }
 
-// Setup is what the fold must know of a cart.
+// Setup describes a cart to the fold.
 type Setup struct {
-	ReferenceC float64      `json:"reference_c"`
+	ReferenceC float64      `json:"reference_c"` // temperature at which volumes are given
 	AirKgM3    float64      `json:"air_kg_m3"`
-	Scales     []ScaleSetup `json:"scales"`
+	Scales     []ScaleSetup `json:"scales"`               // one or two
 	Probe      ProbeSetup   `json:"probe,omitzero"`       // in the transmission's fluid
 	CaddyProbe ProbeSetup   `json:"caddy_probe,omitzero"` // in the drained fluid
 	Coolant    ProbeSetup   `json:"coolant,omitzero"`     // in the engine's coolant
 	Caddy      CaddySetup   `json:"caddy"`
 }
 
-// CaddySetup says when the caddy is full; HoldsL is 0 when nobody measured it.
+// CaddySetup is the weight of the empty caddy on its scale, and its capacity;
+// HoldsL is 0 if it is not known.
 type CaddySetup struct {
 	EmptyKg float64 `json:"empty_kg,omitempty"`
 	HoldsL  float64 `json:"holds_l,omitempty"`
@@ -180,58 +183,59 @@ const (
 	BothLoad   Load = "caddy+supply"
 )
 
-// ScaleSetup is one scale and how far it can be trusted.
+// ScaleSetup describes one scale and its uncertainty.
 type ScaleSetup struct {
 	Sensor       string  `json:"sensor"`
 	Load         Load    `json:"load"`
-	ResolutionKg float64 `json:"resolution_kg"` // the step of its display
+	ResolutionKg float64 `json:"resolution_kg"` // step of the display
 	// RepeatabilityKg is the standard deviation of one settled weighing.
 	RepeatabilityKg float64 `json:"repeatability_kg"`
-	// GainU is the relative standard uncertainty of its slope.
+	// GainU is the relative standard uncertainty of the slope; a calibration
+	// replaces it.
 	GainU float64 `json:"gain_u"`
-	// MaxFlowKgS is the fastest flow that is still fluid; faster is a step.
+	// MaxFlowKgS is the fastest flow of fluid; a faster change is a step.
 	MaxFlowKgS float64 `json:"max_flow_kg_s"`
-	// Calibration is the last one on record; nil when there is none.
+	// Calibration is the latest one; nil if there is none.
 	Calibration *ScaleCalibration `json:"calibration,omitempty"`
 }
 
-// JobSpec is what is known of a job when it is opened.
+// JobSpec is what is known about a job when it is opened.
 type JobSpec struct {
 	ID      string `json:"id"`
 	Vehicle string `json:"vehicle,omitempty"`
 	// ServiceData names the shop's file that the figures below come from.
 	ServiceData string `json:"service_data,omitempty"`
 	Source      string `json:"source,omitempty"` // where the shop looked them up
-	// Used is the fluid that comes out, Fresh the one that goes in.
+	// Used is the fluid that is drained, Fresh the one that is added.
 	Used  Fluid `json:"used"`
 	Fresh Fluid `json:"fresh"`
-	// UsedSpreadU is the relative standard uncertainty by which use may have changed
-	// the density of a fluid that is taken for the fresh one.
+	// UsedSpreadU is the relative standard uncertainty that use adds to the density
+	// of the drained fluid if the density of fresh fluid stands in for it.
 	UsedSpreadU float64 `json:"used_spread_u,omitempty"`
-	// LowC and HighC are the check window.
+	// LowC and HighC are the limits of the check window.
 	LowC  float64 `json:"low_c"`
 	HighC float64 `json:"high_c"`
 	// FirstFill is the fraction of the target to pour before the engine starts.
 	FirstFill float64 `json:"first_fill"`
 	// Check says how the level is judged.
 	Check CheckMethod `json:"check,omitempty"`
-	// Litres from the service data; 0 is unknown.
+	// Figures from the service data; 0 means unknown.
 	BoltTorqueNM  float64 `json:"bolt_torque_nm,omitempty"`
-	TypicalL      float64 `json:"typical_l,omitempty"`       // what a refill usually takes
-	TotalL        float64 `json:"total_l,omitempty"`         // all that the transmission holds
-	BottleL       float64 `json:"bottle_l,omitempty"`        // size of the bottles
-	BetweenMarksL float64 `json:"between_marks_l,omitempty"` // from the lower to the upper mark of the dipstick
-	// BalanceBandL is how far added and drained may be apart while both run; 0 is
+	TypicalL      float64 `json:"typical_l,omitempty"`       // of a refill
+	TotalL        float64 `json:"total_l,omitempty"`         // capacity of the transmission
+	BottleL       float64 `json:"bottle_l,omitempty"`        // labelled size of the bottles
+	BetweenMarksL float64 `json:"between_marks_l,omitempty"` // from the dipstick's lower to its upper mark
+	// BalanceBandL limits the difference of added and drained while both run; 0 means
 	// no limit.
 	BalanceBandL float64 `json:"balance_band_l,omitempty"`
-	// AskedFluid is the fluid of the service data. OtherFluid is why another one
-	// goes in all the same, and who said so.
+	// AskedFluid is the fluid that the service data ask for. OtherFluid is the reason
+	// why another one is used, and OtherFluidBy who gave it.
 	AskedFluid   string `json:"asked_fluid,omitempty"`
 	OtherFluid   string `json:"other_fluid,omitempty"`
 	OtherFluidBy string `json:"other_fluid_by,omitempty"`
 }
 
-// correct is the weight that the scale's calibration makes of what it shows.
+// correct returns the weight in kg for what the scale shows.
 func (s *ScaleSetup) correct(shownKg float64) float64 {
 	if s.Calibration == nil {
 		return shownKg
@@ -239,7 +243,7 @@ func (s *ScaleSetup) correct(shownKg float64) float64 {
 	return shownKg * s.Calibration.Slope
 }
 
-// gainU is the relative standard uncertainty of the slope at a time.
+// gainU returns the relative standard uncertainty of the slope at a time.
 func (s *ScaleSetup) gainU(nowNs int64) float64 {
 	if s.Calibration == nil {
 		return s.GainU

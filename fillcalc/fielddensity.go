@@ -5,26 +5,27 @@ import (
 	"math"
 )
 
-// FieldWeighing is a known volume of fluid that left a scale: a full labelled
-// bottle weighed, emptied, and weighed again.
+// FieldWeighing is the weighing of a known volume of fluid: a full labelled bottle
+// is weighed, emptied, and weighed again.
 type FieldWeighing struct {
 	Name string // for the fluid
-	// ShownKg is by how much the scale went down, with its standard uncertainty.
+	// ShownKg is the difference of the two weights shown, ShownUKg its standard
+	// uncertainty.
 	ShownKg, ShownUKg float64
-	// Litres on the label, and the half-width of its tolerance; zero takes the
-	// tolerable deficiency.
+	// Litres on the label, and the half-width of its tolerance in percent; 0 means
+	// the tolerable deficiency.
 	Litres, TolerancePct float64
-	// AtC is the temperature at which the litres hold, with its standard
+	// AtC is the temperature at which the litres hold, AtUC its standard
 	// uncertainty: 20 °C for a label, however warm the fluid was (OIML R 87, from
-	// memory); the fluid's own for a measure filled to its mark.
+	// memory), and the fluid's own for a measure that was filled to its mark.
 	AtC, AtUC float64
 	AirKgM3   float64
 }
 
-// DensityBudget is where a density's uncertainty comes from: standard
-// uncertainties in kg/m³, independent of each other. The air's density is left
-// out: half its range between a valley in winter and a mountain in summer moves
-// the result by 0.12 kg/m³.
+// DensityBudget holds the contributions to a density's uncertainty: standard
+// uncertainties in kg/m³, independent of each other. The air's density is omitted:
+// half its range between a valley in winter and a mountain in summer changes the
+// result by 0.12 kg/m³.
 type DensityBudget struct {
 	WeighingKgM3    float64
 	LabelKgM3       float64
@@ -32,18 +33,17 @@ type DensityBudget struct {
 	TemperatureKgM3 float64
 }
 
-// Between nothing and 5 mL per litre clings to an emptied bottle: common
-// practice, no source. The middle is taken off, the rest is a rectangle (GUM
-// 4.3.7).
+// Between 0 and 5 mL per litre clings to an emptied bottle (common practice, no
+// source). The middle of that is subtracted, the rest is a rectangle (GUM 4.3.7).
 const (
 	filmShare  = 0.0025
 	filmShareU = 0.0025 / 1.7320508075688772 // √3
 )
 
-// FieldDensity is the fluid whose density follows from a known volume on a
-// scale, good to about 1 % with a litre bottle: it shows up a wrong data sheet,
-// and serves until a right one is there. The error names the field, or says what
-// was probably wrong with the weighing.
+// FieldDensity returns the fluid whose density follows from weighing a known
+// volume. With a litre bottle it is good to about 1 %: enough to find a wrong data
+// sheet, and to work with until there is a right one. The error names the field,
+// or says what was probably wrong with the weighing.
 func FieldDensity(w FieldWeighing) (Fluid, DensityBudget, error) {
 	for _, f := range []struct {
 		name                   string
@@ -63,7 +63,7 @@ func FieldDensity(w FieldWeighing) (Fluid, DensityBudget, error) {
 	}
 
 	// Mass over volume, with the buoyancy of the density sought: ρ·V = W·(1 −
-	// ρa/8000)/(1 − ρa/ρ) is linear in ρ, so its fixed point needs no rounds.
+	// ρa/8000)/(1 − ρa/ρ) is linear in ρ, so that no iteration is needed.
 	shownKgM3 := w.ShownKg / w.Litres * 1000 / (1 - filmShare)
 	overAir := float64(shownKgM3 * (1 - w.AirKgM3/ConventionalWeightKgM3))
 	f := Fluid{Name: w.Name, Model: Oil2004, DensityKgM3: overAir + w.AirKgM3, AtC: w.AtC}
@@ -77,7 +77,7 @@ func FieldDensity(w FieldWeighing) (Fluid, DensityBudget, error) {
 			"look for another bottle size, another unit, or a bottle that was not full or not emptied (%w)",
 			w.ShownKg, w.Litres, f.DensityKgM3, err)
 	}
-	// Weight and volume act on what the fluid is heavier than air.
+	// Errors of weight and volume act on the density above that of air.
 	b := DensityBudget{
 		WeighingKgM3:    overAir * w.ShownUKg / w.ShownKg,
 		LabelKgM3:       overAir * tolerancePct(w.TolerancePct, w.Litres) / 100 / math.Sqrt(3),

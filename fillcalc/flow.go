@@ -6,15 +6,15 @@ import (
 	"strings"
 )
 
-// PhaseAt is when a phase began.
+// PhaseAt records when a phase began.
 type PhaseAt struct {
 	Phase Phase  `json:"phase"`
 	AtNs  int64  `json:"at_ns"`
 	By    string `json:"by,omitempty"`
-	Why   string `json:"why,omitempty"` // given for a phase that seemed too early
+	Why   string `json:"why,omitempty"` // given for a phase that was too early
 }
 
-// phaseOrder is how a job usually goes.
+// phaseOrder is the usual order of phases.
 var phaseOrder = [...]Phase{Ready, Draining, Service, Filling, Running, Checking, Closed}
 
 func (p Phase) place() int {
@@ -26,14 +26,14 @@ func (p Phase) place() int {
 	return -1
 }
 
-// Remark is something about a job that stands on its record: it was left out,
-// out of order or not as it should be. Nothing is forbidden by it.
+// Remark is something that was omitted, out of order or not as it should be. It
+// stays on the job's record but forbids nothing.
 type Remark struct {
 	Kind string
 	Text string
 }
 
-// Remarks lists what is to be said about the job so far.
+// Remarks lists the remarks about the job so far.
 func (s *State) Remarks() []Remark {
 	j := &s.Job
 	var list []Remark
@@ -118,23 +118,22 @@ func note(r *Record) string {
 	return ": " + r.Note
 }
 
-// Ask is what the technician is asked for next: in words, and as the command
-// that answers it.
+// Ask is a request to the technician: a text, and the command that answers it.
 type Ask struct {
 	Text  string
 	Do    Do
 	Phase Phase // of a phase command
 	Step  int   // of a decision
 	Item  Item  // of a record
-	// Sensor is the scale that is to be cleared of objects. Before asks of what was
-	// laid there before the scale counted; Unseen lists what may have hidden an object,
-	// where there is a choice.
+	// Sensor is the scale in a question about objects. Before means that the question
+	// is about what was laid there before the scale counted. Unseen lists what may
+	// have hidden an object, if there is more than one possibility.
 	Sensor string
 	Before bool
 	Unseen []Unseen
 }
 
-// Next lists what is to be done now, the most urgent first.
+// Next lists what to do now, the most urgent first.
 func (s *State) Next() []Ask {
 	j := &s.Job
 	if !j.Phase.Open() {
@@ -146,7 +145,7 @@ func (s *State) Next() []Ask {
 		if step.As != "" {
 			continue
 		}
-		if undecided++; undecided <= 3 { // one after the other: nobody answers more at a time
+		if undecided++; undecided <= 3 { // nobody answers more at a time
 			list = append(list, Ask{Text: fmt.Sprintf("What were the %+.2f kg on %s?", step.Kg, step.Sensor), Do: DoDecide, Step: step.ID})
 		}
 	}
@@ -164,8 +163,8 @@ func (s *State) Next() []Ask {
 	for i := range s.Scales[:s.ScaleN] {
 		sc := &s.Scales[i]
 		objects, sumKg := j.unpaired(sc.Setup.Sensor)
-		// What came and went is settled when all has gone; of what lies there still it
-		// is asked before the level is judged.
+		// While objects may still lie there, the question waits until the level is
+		// about to be judged, unless an object has left that was not seen to arrive.
 		if len(objects) == 0 || undecided > 0 || j.Phase != Checking && !j.addsUpBadly(sc) {
 			continue
 		}
@@ -236,8 +235,9 @@ func (s *State) Next() []Ask {
 	return list
 }
 
-// tooEarly says why a phase should not begin yet; empty when it may. What harms
-// the transmission or a person needs a why, everything else is only remarked.
+// tooEarly says why a phase should not begin yet; empty if it may begin. A phase
+// that may harm the transmission or a person needs a reason; anything else out of
+// order is only a [Remark].
 func (s *State) tooEarly(p Phase) string {
 	if p != Running && p != Checking || s.Job.EngineRan {
 		return ""

@@ -5,8 +5,9 @@ import (
 	"math"
 )
 
-// DensityModel names how a fluid's density follows its temperature. A model's
-// name is a promise to the auditor: its arithmetic never changes.
+// DensityModel names how a fluid's density depends on its temperature. A name is a
+// promise to the auditor: the arithmetic behind it never changes. Another
+// arithmetic gets another name.
 type DensityModel string
 
 const (
@@ -15,15 +16,15 @@ const (
 	DensityPoints DensityModel = "points"   // straight lines between measured points
 )
 
-// Fluid is what has to be known of a fluid to turn mass into volume.
+// Fluid holds what is needed to convert a fluid's mass into volume.
 type Fluid struct {
 	Name  string       `json:"name"`
 	Model DensityModel `json:"model"`
-	// DensityKgM3 at AtC, from the data sheet. Sheets quote 15, 15.6 (60 °F) or
-	// 20 °C. Unused by the points model.
+	// DensityKgM3 is the density at AtC, from the data sheet. Sheets quote 15, 15.6
+	// (60 °F) or 20 °C. The points model uses neither.
 	DensityKgM3 float64        `json:"density_kg_m3,omitempty"`
 	AtC         float64        `json:"at_c,omitempty"`
-	Points      []DensityPoint `json:"points,omitempty"` // rising in temperature
+	Points      []DensityPoint `json:"points,omitempty"` // of the points model, in rising order of temperature
 	// DensityU is the relative standard uncertainty of the density.
 	DensityU float64 `json:"density_u"`
 }
@@ -34,8 +35,8 @@ type DensityPoint struct {
 	KgM3 float64 `json:"kg_m3"`
 }
 
-// Density is the fluid's density in kg/m³ at a temperature in °C. It is an
-// error, naming the limit, to ask outside the model's valid range.
+// Density returns the fluid's density in kg/m³ at a temperature in °C. Outside the
+// model's range it returns an error that names the limit.
 func (f Fluid) Density(celsius float64) (kgM3 float64, err error) {
 	switch f.Model {
 	case Oil1980:
@@ -68,11 +69,11 @@ func (f Fluid) Density(celsius float64) (kgM3 float64, err error) {
 	return kgM3, nil
 }
 
-// solveBase finds the base density whose density at the data sheet's
-// temperature is the one quoted there. The correction changes by a few parts
-// in a thousand for a change of a few percent in density, so each round gains
-// more than two digits: eight rounds reach the last bit from anywhere, and where one
-// changes nothing the others would not either.
+// solveBase finds the base density that gives the quoted density at the data
+// sheet's temperature. The correction changes by a few parts in a thousand for a
+// change of a few percent in density, so that each round gains more than two
+// digits. Eight rounds reach the last bit from any start; a round that changes
+// nothing ends the search.
 func solveBase(quoted float64, at func(base float64) (float64, error)) (base float64, err error) {
 	base = quoted
 	for range 8 {
@@ -89,12 +90,12 @@ func solveBase(quoted float64, at func(base float64) (float64, error)) (base flo
 	return base, nil
 }
 
-// oil1980 is the density at a temperature from the density at 15 °C: ASTM
-// D1250-80 / API MPMS 11.1 Volume XIV, Table 54D, worked without the printed
-// table's rounding. The density range is the table's; the temperature range is
-// from memory, not checked against the text.
+// oil1980 returns the density at a temperature from the density at 15 °C: ASTM
+// D1250-80 / API MPMS 11.1 Volume XIV, Table 54D, without the printed table's
+// rounding. The density range is the table's. The temperature range is from
+// memory, not checked against the text.
 func oil1980(base15KgM3, celsius float64) (kgM3 float64, err error) {
-	// The range is widened by a little so that a sheet's rounded limit converts.
+	// The range is slightly wider, so that the rounded limit of a data sheet converts.
 	if !(799.9 <= base15KgM3 && base15KgM3 <= 1164.1) {
 		return 0, fmt.Errorf("density at 15 °C is %.1f kg/m³: the lubricating oil table of 1980 holds from 800 to 1164", base15KgM3)
 	}
@@ -106,12 +107,12 @@ func oil1980(base15KgM3, celsius float64) (kgM3 float64, err error) {
 	return base15KgM3 * Exp(-float64(x*(1+float64(0.8*x)))), nil
 }
 
-// its90Shift holds the coefficients by which API MPMS 11.1-2004 takes a
+// its90Shift holds the coefficients with which API MPMS 11.1-2004 converts a
 // temperature from the scale of 1990 to that of 1968.
 var its90Shift = [...]float64{-0.148759, -0.267408, 1.080760, 1.269056,
 	-4.089591, -1.871251, 7.438081, -3.536296}
 
-// oil2004 is the density at a temperature from the density at 60 °F: API MPMS
+// oil2004 returns the density at a temperature from the density at 60 °F: API MPMS
 // 11.1-2004, 11.1.6.1, lubricating oils, at atmospheric pressure, without the
 // rounding of inputs and results that 11.1.5 prescribes for printed values.
 func oil2004(base60FKgM3, celsius float64) (kgM3 float64, err error) {
@@ -131,8 +132,8 @@ func oil2004(base60FKgM3, celsius float64) (kgM3 float64, err error) {
 		d60 = 0.01374979547 // °F; twice the step from 60 °F of 1990 to the scale of 1968
 	)
 	dt := float64(1.8*(celsius-shift)) + 32 - 60.0068749
-	// The base density moved to the old scale's 60 °F; the general form with
-	// three constants becomes this one because K0 and K2 are zero.
+	// The base density at 60 °F of the old scale. For lubricating oils K0 and K2 are
+	// zero, which reduces the general form with three constants to this one.
 	a := d60 / 2 * (k1 / base60FKgM3)
 	moved := base60FKgM3 * (1 + (Exp(float64(a*(1+float64(0.8*a))))-1)/(1+float64(a*(1+float64(1.6*a)))))
 	alpha := k1 / moved
@@ -143,7 +144,8 @@ func oil2004(base60FKgM3, celsius float64) (kgM3 float64, err error) {
 	return base60FKgM3 * Exp(-float64(x*(1+float64(float64(0.8*alpha)*(dt+d60))))), nil
 }
 
-// interpolate reads a table of measured densities; it does not extrapolate.
+// interpolate returns the density on the straight line between two measured
+// points. It does not extrapolate.
 func interpolate(points []DensityPoint, celsius float64) (kgM3 float64, err error) {
 	if len(points) < 2 {
 		return 0, fmt.Errorf("points: %d given, at least 2 are needed", len(points))

@@ -6,32 +6,32 @@ import (
 	"slices"
 )
 
-// FoldVersion is the number of this fold: it rises whenever the same events give
-// other figures than before, so that an audit can tell that from a change of the
+// FoldVersion is the version of the fold. It rises whenever the same events give
+// other figures than before, so that an audit can tell this from a change of the
 // events.
 const FoldVersion = 3
 
-// State is everything the fold knows of a cart. It is a value: [Apply] leaves
-// the old one as it was. It can be kept as JSON and taken up again without
-// losing a bit.
+// State is everything that the fold knows about a cart. It is a value: [Apply]
+// returns a new one and leaves the old one unchanged. It survives encoding as JSON
+// without the loss of a bit.
 type State struct {
 	Seq        uint64 // of the last event
 	NowNs      int64  // its time
 	Setup      Setup
 	Scales     [2]Scale
 	ScaleN     int
-	Probe      Probe // in the transmission: the check window follows it
+	Probe      Probe // in the transmission; see [State.CheckWindow]
 	CaddyProbe Probe
 	Coolant    Probe
 	Window     Window // valid while a job is open
 	Job        Job
 	Tail       Tail // of the drain
 	Weighed    Weighed
-	Clock      *Clock  // nil: nothing is wrong with it
-	Measured   []Fluid // whose density was measured here; never changed in place
+	Clock      *Clock  // nil if nothing is wrong with it
+	Measured   []Fluid // fluids whose density was measured on this cart; never changed in place
 }
 
-// Job is the job in hand, or the last one.
+// Job is the open job, or the last one.
 type Job struct {
 	Spec     JobSpec
 	Phase    Phase
@@ -40,29 +40,28 @@ type Job struct {
 	Why      string
 	Drained  Account
 	Added    Account
-	Overflow Account // ran out again while the level was judged at an opening
-	Steps    []Step  // in the order they were seen; never changed in place
+	Overflow Account // what ran out again while the level was judged at an opening
+	Steps    []Step  // in the order of their detection; never changed in place
 	// StepsBefore counts the steps that came before the baseline.
 	StepsBefore int
-	Entries     []Entry   // what people told; never changed in place
-	Records     []Record  // the work done; never changed in place
+	Entries     []Entry   // never changed in place
+	Records     []Record  // never changed in place
 	Gears       []Gear    // never changed in place
 	Phases      []PhaseAt // never changed in place
 	EngineRan   bool
-	Laid        []Level // at the end: what was laid on a scale before it counted, and not seen to go
+	Laid        []Level // at the end of the job: what was laid on a scale before it counted and was not seen to leave
 
-	// Worked out once when the job is opened, so that a change of the cart's setup
-	// does not relabel litres.
+	// Computed once when the job is opened, so that a change of the cart's setup does
+	// not change the meaning of its litres.
 	ReferenceC              float64
 	UsedKgM3, FreshKgM3     float64 // density at the reference temperature
 	UsedFactor, FreshFactor float64 // mass over shown weight
 }
 
-// Apply is the fold: the state after an event. It does not read the clock,
-// does no I/O, and allocates nothing for a reading. An event that does not fit
-// (an unknown sensor, a command that [Check] would refuse) changes nothing but
-// sequence and time, so that a journal written by another version still
-// replays.
+// Apply is the fold: it returns the state after an event. It reads no clock, does
+// no I/O, and allocates nothing for a reading. An event that does not fit (an
+// unknown sensor, a command that [Check] refuses) changes only the sequence number
+// and the time, so that a journal of another version can still be replayed.
 func Apply(s State, e Event) State {
 	s.Seq, s.NowNs = e.Seq, e.AtNs
 	switch e.Kind {
@@ -104,8 +103,8 @@ func (s *State) input(in *Input) {
 		s.Clock = in.Clock
 	case DoOpen:
 		s.Clock = in.Clock
-		// A job follows from its own events: whoever has those, and no others, gets the
-		// same.
+		// A job follows from its own events only, so that an audit does not need the
+		// events before it was opened.
 		setup, levels := in.Setup, in.Levels
 		if setup == nil {
 			setup, levels = &s.Setup, s.Levels()
@@ -121,7 +120,7 @@ func (s *State) input(in *Input) {
 				}
 			}
 		}
-		// Check has seen that both densities exist.
+		// Check has found no error in either density.
 		used, _ := in.Job.Used.Density(s.Setup.ReferenceC)
 		fresh, _ := in.Job.Fresh.Density(s.Setup.ReferenceC)
 		s.Job = Job{
@@ -147,7 +146,7 @@ func (s *State) input(in *Input) {
 		s.begin()
 		for i := range s.Scales[:s.ScaleN] {
 			if sc := &s.Scales[i]; sc.Lying != [len(sc.Lying)]float64{} {
-				sc.Vague = true // what of it has gone so far is in no tally
+				sc.Vague = true // what has left of it so far is in no tally
 			}
 		}
 		s.Job.StepsBefore = len(s.Job.Steps)
@@ -177,8 +176,8 @@ func (s *State) input(in *Input) {
 				s.Tail.shift(fluidKg)
 			}
 		case AsLean:
-			// The other end of the push may have been held too; if not, it was taken for
-			// drained fluid. Of a push whose end is still to come nothing is known yet.
+			// The other end of the push may have been held too; if not, it was counted as
+			// drained fluid. Nothing is known yet about a push that has not ended.
 			sc := s.scale(step.Sensor)
 			if sc == nil {
 				break
@@ -188,11 +187,11 @@ func (s *State) input(in *Input) {
 			}
 			switch {
 			case step.Kg < 0 && !s.Job.endsLean(sc, step):
-				// Its beginning passed for what drained, or slowed what was poured.
+				// Its beginning was counted as drained, or slowed the pour.
 				s.Job.add(s.Job.streamAt(sc, step.FromNs-leanNs/2), step.Kg)
 			case step.Kg > 0 && s.Job.hasEnded(sc, step):
 			case step.Kg > 0 && s.Job.streamOf(sc.Setup.Load) == AddedTally:
-				// Its end looks like what is poured, unless it is held yet.
+				// Its end will look like a pour, unless it is held.
 				s.Job.add(AddedTally, step.Kg)
 				step.With = step.ID
 			}
@@ -242,8 +241,8 @@ func (s *State) input(in *Input) {
 	}
 }
 
-// Runs names a scale that counts and on which fluid still runs: a job that was
-// closed now would lose some of it. Empty: there is none.
+// Runs returns a scale that counts and on which fluid still runs, so that closing
+// the job now would lose some of it; empty if there is none.
 func (s *State) Runs() (sensor string) {
 	for i := range s.Scales[:s.ScaleN] {
 		if sc := &s.Scales[i]; sc.runs() && counts(sc.Setup.Load, s.Job.Phase) && !s.silent(sc) {
@@ -253,8 +252,8 @@ func (s *State) Runs() (sensor string) {
 	return ""
 }
 
-// Levels are where the scales stand that have settled and are heard, for the
-// opening of a job.
+// Levels returns the levels of all scales that have settled and are not silent.
+// They go into the event that opens a job.
 func (s *State) Levels() (levels []Level) {
 	for i := range s.Scales[:s.ScaleN] {
 		if sc := &s.Scales[i]; sc.Follow == following && !s.silent(sc) {
@@ -272,8 +271,8 @@ func (s *State) resetTail() {
 	}
 }
 
-// start takes up a setup. What the scales saw before is kept, so that a change
-// during the absence shows, as long as the scale carries the same load.
+// start adopts a setup. A scale with the same sensor and load keeps its last
+// level, so that a change during the absence shows.
 func (s *State) start(setup *Setup) {
 	for i := range s.Scales[:s.ScaleN] {
 		s.cut(&s.Scales[i])
@@ -289,7 +288,7 @@ func (s *State) start(setup *Setup) {
 		sc.Setup = setup.Scales[i]
 		for j := range old[:oldN] {
 			if o := &old[j]; o.Anchored && o.Setup.Sensor == sc.Setup.Sensor && o.Setup.Load == sc.Setup.Load {
-				// A new calibration shows the same load as another weight.
+				// With a new calibration the same load has another weight.
 				anchorKg := sc.Setup.correct(o.AnchorKg / o.Setup.correct(1))
 				sc.Anchored, sc.AnchorKg, sc.LevelKg, sc.LastNs = true, anchorKg, anchorKg, o.LastNs
 				sc.Lying, sc.Vague = o.Lying, o.Vague
@@ -301,8 +300,8 @@ func (s *State) start(setup *Setup) {
 	s.Weighed = Weighed{}
 }
 
-// Check tells whether an input can be done now. The error names the input's
-// field and says what would be right.
+// Check returns an error if an input cannot be done now. The error names the
+// input's field and says what would be right.
 func Check(s *State, in *Input) error {
 	j := &s.Job
 	needsJob := func() error {
@@ -467,7 +466,8 @@ func Check(s *State, in *Input) error {
 	return fmt.Errorf("do: %q is not one of open, phase, baseline, decide, enter, record, gear, weigh, density, close, abandon, republish", in.Do)
 }
 
-// checkGone tells whether an object can have gone in a step that was fluid too.
+// checkGone returns an error if the object of step in.Gone cannot have left within
+// a step that is fluid otherwise.
 func (s *State) checkGone(step *Step, in *Input) error {
 	if in.As != AsFluid {
 		return fmt.Errorf("gone: it belongs to fluid, this step is to be %s", in.As)
@@ -486,6 +486,8 @@ func (s *State) checkGone(step *Step, in *Input) error {
 	return nil
 }
 
+// checkDecided returns an error if a step is undecided, which the input named what
+// would lose.
 func (s *State) checkDecided(what string) error {
 	for _, step := range s.Job.Steps[s.Job.StepsBefore:] {
 		if step.As == "" {

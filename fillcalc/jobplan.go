@@ -2,8 +2,8 @@ package fillcalc
 
 import "math"
 
-// Plan works out the job's fill plan at the state's time. It is an error while
-// drained or added are not known.
+// Plan returns the job's fill plan at the state's time. It returns an error while
+// drained or added is not known.
 func (s *State) Plan() (Plan, error) {
 	j := &s.Job
 	spec := &j.Spec
@@ -11,7 +11,7 @@ func (s *State) Plan() (Plan, error) {
 	in := PlanInput{
 		Used: spec.Used, Fresh: spec.Fresh, ReferenceC: j.ReferenceC,
 		CheckC: (spec.LowC + spec.HighC) / 2,
-		// The level may be judged anywhere in the window (GUM 4.3.7).
+		// The level may be judged anywhere in the window: a rectangle (GUM 4.3.7).
 		CheckUC:   (spec.HighC - spec.LowC) / 2 / math.Sqrt(3),
 		DrainedKg: v.DrainedKg, AddedKg: v.AddedKg,
 		OverflowKg: s.shownKg(OverflowTally) * j.FreshFactor,
@@ -40,8 +40,8 @@ func (s *State) Plan() (Plan, error) {
 	return in.Plan()
 }
 
-// weighedUKg is the standard uncertainty of an account's mass, without its
-// fluid's density.
+// weighedUKg returns the standard uncertainty of an account's mass in kg, without
+// the terms for the density of the fluid and, on request, the slope of the scale.
 func (s *State) weighedUKg(t Tally, withoutSlope bool) float64 {
 	var b Budget
 	for _, term := range s.Budget(t) {
@@ -52,15 +52,16 @@ func (s *State) weighedUKg(t Tally, withoutSlope bool) float64 {
 	return math.Sqrt(b.U2()) * s.kgM3(t) / 1000
 }
 
-// aimShare is where the level should stand between the marks: the middle of the
-// upper half, so that neither reading nor temperature takes it past a mark
-// (common practice, no source).
+// aimShare is where the level should stand between the marks: in the middle of
+// the upper half, so that neither the reading nor the temperature carries it past
+// a mark (common practice, no source).
 const aimShare = 0.75
 
-// TopUp is what the last dipstick reading asks for, in litres at the reference
-// temperature with its expanded uncertainty; below zero is to be drawn off. ok is
-// false when there is none, or the service data do not say how far the marks lie
-// apart. The error says why a reading cannot be used.
+// TopUp returns how much the last dipstick reading asks for, in litres at the
+// reference temperature, and its expanded uncertainty (k = 2). A negative amount
+// is to be drawn off. ok is false if there is no reading, or if the service data
+// do not give the distance between the marks. The error says why a reading cannot
+// be used.
 func (s *State) TopUp() (litres, expandedL float64, ok bool, err error) {
 	j := &s.Job
 	e, ok := j.last(EnterDipstick)
@@ -73,7 +74,7 @@ func (s *State) TopUp() (litres, expandedL float64, ok bool, err error) {
 		readC = *e.TempC
 	}
 	if readC >= j.Spec.LowC && readC <= j.Spec.HighC && j.Spec.TotalL == 0 {
-		readC = marksC // inside the window the marks hold
+		readC = marksC // without the capacity: the marks hold for the whole window
 	}
 	litres, u, err := Dipstick{BetweenMarksL: j.Spec.BetweenMarksL, MarksC: marksC, TotalL: j.Spec.TotalL}.
 		TopUpL(j.Spec.Fresh, e.Share, aimShare, readC, j.ReferenceC)

@@ -6,19 +6,19 @@ import (
 	"slices"
 )
 
-// Weighing asks for a fluid's density from a known volume: a full labelled
-// bottle on a scale, or poured into something that stands on it.
+// Weighing asks for a fluid's density from a known volume: a full labelled bottle
+// that stands on a scale and is emptied, or is poured into something on it.
 type Weighing struct {
 	Sensor string `json:"sensor"`
-	// Fluid is the name that the measured fluid gets.
+	// Fluid is the name for the measured fluid.
 	Fluid string `json:"fluid,omitempty"`
-	// Litres on the label at 20 °C, and the half-width of its tolerance; 0 takes
-	// the one of packaged goods.
+	// Litres on the label at 20 °C, and the half-width of its tolerance in percent; 0
+	// means that of packaged goods.
 	Litres       float64 `json:"litres,omitempty"`
 	TolerancePct float64 `json:"tolerance_pct,omitempty"`
 }
 
-// Weighed is where such a measurement began.
+// Weighed is the level at which such a measurement began.
 type Weighed struct {
 	Sensor string
 	FromKg float64
@@ -41,7 +41,7 @@ func (s *State) startWeighing(w *Weighing) {
 }
 
 func (s *State) addMeasured(w *Weighing) {
-	fluid, _, _ := s.fieldDensity(w) // Check has seen that it exists
+	fluid, _, _ := s.fieldDensity(w) // Check has found no error
 	s.Measured = slices.DeleteFunc(slices.Clone(s.Measured), func(f Fluid) bool { return f.Name == w.Fluid })
 	s.Measured = append(s.Measured, fluid)
 	s.Weighed = Weighed{}

@@ -5,71 +5,72 @@ import (
 	"math"
 )
 
-// PlanInput is what a fill plan rests on. Each U is the standard uncertainty of
-// the figure before it. Sizes that nobody knows are zero.
+// PlanInput holds the figures for a fill plan. Each U is the standard uncertainty
+// of the figure before it. A size of 0 means unknown.
 type PlanInput struct {
 	Used, Fresh Fluid
 	ReferenceC  float64
-	// CheckC is the fluid's temperature when its level is judged.
+	// CheckC is the fluid's temperature in °C when its level is judged.
 	CheckC, CheckUC float64
 
-	// What left the transmission, as mass: into the caddy, onto the floor, and
-	// what stayed in the pan and the filter.
+	// What left the transmission, as mass: into the caddy, onto the floor, and in the
+	// pan and the filter.
 	DrainedKg, DrainedUKg   float64
 	SpilledKg, SpilledUKg   float64
 	RetainedKg, RetainedUKg float64
-	// LevelCorrectionL comes from a check before draining, at CheckC: positive
-	// when the level was low and more must go in than came out.
+	// LevelCorrectionL comes from a level check before draining, at CheckC. It is
+	// positive if the level was low, so that more must go in than came out.
 	LevelCorrectionL, LevelCorrectionUL float64
 
 	AddedKg, AddedUKg float64 // mass
-	// OverflowKg is fresh fluid that ran out at the plug while the level was
-	// judged. It must not be in DrainedKg as well.
+	// OverflowKg is fresh fluid that ran out of the check opening while the level was
+	// judged. It must not be part of DrainedKg.
 	OverflowKg, OverflowUKg float64
 
-	// SharedGainU is the relative standard uncertainty of the slope of a scale
-	// that weighed drained and added alike. DrainedUKg and AddedUKg are without
-	// it; with two scales it is zero and they hold their own.
+	// SharedGainU is the relative standard uncertainty of the slope of the one scale
+	// that weighed both drained and added; DrainedUKg and AddedUKg do not include it.
+	// With two scales it is 0, and they include that of their own scale.
 	SharedGainU float64
 
 	FirstFill     float64 // fraction of the target to pour before the engine first runs
-	StillDraining bool    // too early to call the amount small
+	StillDraining bool    // too early to call the drained amount small
 	EngineHasRun  bool
 
-	BottleL            float64 // label of the bottles used
-	BottleTolerancePct float64 // half-width; zero takes the tolerable deficiency
+	BottleL            float64 // labelled size of the bottles used
+	BottleTolerancePct float64 // half-width in percent; 0 means the tolerable deficiency
 	TypicalL           float64 // typical refill
 	TotalL             float64 // total capacity
 	CaddyFreeL         float64 // room left in the caddy
 }
 
-// Plan says how much to pour. Litres are at the reference temperature; each UL
-// is a standard uncertainty.
+// Plan says how much to pour. Litres are at the reference temperature; each UL is a
+// standard uncertainty.
 type Plan struct {
-	TargetL, TargetUL float64 // brings the level back at the check temperature
+	TargetL, TargetUL float64 // restores the level at the check temperature
 	FirstFillL        float64
-	// RemainingL is still to pour: to the first fill before the engine has run,
+	// RemainingL is still to pour: up to the first fill until the engine has run, up
 	// to the target afterwards. Negative means that too much is in.
 	RemainingL, RemainingUL float64
 	RemainingMassKg         float64
 
-	// Bottles as their labels say; zero when the bottles' size is not known.
+	// Bottles of the labelled size; 0 if the size is not known.
 	BottlesForTarget int
-	// BottlesOpened so far: another one is counted once more was poured than
-	// full bottles and the weighing leave open.
+	// BottlesOpened is the number of bottles opened so far. The next one counts once
+	// the amount poured exceeds the full bottles by more than their tolerance and the
+	// uncertainty of the weighing.
 	BottlesOpened   int
 	LastBottleLeftL float64
 
 	Notes []Note
 }
 
-// Note is something that a technician should hear about a plan.
+// Note is something that a technician should know about a plan.
 type Note struct {
 	Kind NoteKind
 	Text string
 }
 
-// NoteKind names a note for programs.
+// NoteKind identifies a note for programs.
 type NoteKind string
 
 const (
@@ -83,26 +84,29 @@ const (
 )
 
 const (
-	// Outside these shares of the typical refill the drained amount is not
-	// believed without a question; common practice, no source.
+	// Outside these shares of the typical refill there is a note (common practice, no
+	// source).
 	littleShare = 0.7
 	muchShare   = 1.3
 
-	shownL = 0.005 // half of the last digit that a display shows: less is nothing
+	shownL = 0.005 // half of the last digit that a display shows: less does not count
 
-	// By eye, a level between two marks is read to within a tenth of their
-	// distance either way; common practice, no source.
+	// By eye, a level between two marks is read to within ± a tenth of their distance
+	// (common practice, no source).
 	byEyeShare = 0.1
 )
 
-// Plan works out the target and what is still missing. The fresh fluid must
-// take up, at the check temperature, the room that the used fluid left:
+// Plan computes the target and what is still missing. At the check temperature,
+// the fresh fluid must fill the room that the used fluid left:
 //
 //	target = (m/ρused(check) + correction) · ρfresh(check)/ρfresh(reference)
 //
-// A fluid's density is taken to be off by the same share at all temperatures.
-// Used and fresh fluid of the same name share that error, so that of what
-// remains it acts on the difference only. The error names the input's field.
+// where m is the mass drained, spilled and retained. Until the engine has run, the
+// aim is the first fill, FirstFill times the target.
+//
+// The error of a fluid's density is assumed to be the same share at all
+// temperatures. Used and fresh fluid of the same name share it, so that it acts
+// only on the difference of removed and added. The error names the input's field.
 func (in PlanInput) Plan() (Plan, error) {
 	if err := in.check(); err != nil {
 		return Plan{}, err
@@ -124,7 +128,7 @@ func (in PlanInput) Plan() (Plan, error) {
 		return Plan{}, fmt.Errorf("fresh at reference_c: %w", err)
 	}
 
-	// A density in another unit would carry everything below out of all bounds.
+	// A density in another unit would make all figures below meaningless.
 	for _, d := range [...]struct {
 		field string
 		kgM3  float64
@@ -141,8 +145,8 @@ func (in PlanInput) Plan() (Plan, error) {
 	toRef := freshCheck / freshRef
 	perKg := 1000 / freshRef
 
-	// The standard uncertainty of share·target less what is in (GUM 5.2.2). With
-	// addedPerKg zero nothing counts as in.
+	// The standard uncertainty of share·target less what is in (GUM 5.2.2). If
+	// addedPerKg is 0, nothing counts as in.
 	u := func(share, addedPerKg float64) float64 {
 		share *= toRef
 		removedPerKg := share * 1000 / usedCheck
@@ -157,8 +161,8 @@ func (in PlanInput) Plan() (Plan, error) {
 			addedPerKg*in.AddedUKg, addedPerKg*in.OverflowUKg,
 			in.SharedGainU*(float64(removedPerKg*in.DrainedKg)-float64(addedPerKg*in.AddedKg)),
 			usedL, freshL,
-			// A warmer check makes room for more of what was removed, and lets the fresh
-			// fluid fill it with less.
+			// At a warmer check the removed fluid takes up more room, and less fresh fluid
+			// fills it.
 			in.CheckUC*share*(float64(removedL*(usedPerC-freshPerC))-float64(in.LevelCorrectionL*freshPerC)),
 		)
 	}
@@ -188,7 +192,7 @@ func (in PlanInput) Plan() (Plan, error) {
 	return p, nil
 }
 
-// note adds what a technician should hear.
+// note adds the notes for the technician.
 func (p *Plan) note(in PlanInput, netL, missingUL, usedCheckKgM3, usedRefKgM3 float64) {
 	add := func(kind NoteKind, format string, args ...any) {
 		p.Notes = append(p.Notes, Note{kind, fmt.Sprintf(format, args...)})
@@ -220,7 +224,7 @@ func (p *Plan) note(in PlanInput, netL, missingUL, usedCheckKgM3, usedRefKgM3 fl
 		expectedL = in.TotalL
 	}
 	if in.StillDraining && in.CaddyFreeL != 0 && expectedL > 0 {
-		// It comes warm and takes more room than at the reference temperature.
+		// It arrives warm and takes up more room than at the reference temperature.
 		comingL := (float64(expectedL*usedRefKgM3) - float64(in.DrainedKg*1000)) / usedCheckKgM3
 		if comingL > 0 && comingL > in.CaddyFreeL {
 			add(NoteCaddy, "The caddy has room for %.2f L, and up to %.2f L are still to come: empty it before it runs over.",
@@ -237,26 +241,26 @@ func (p *Plan) note(in PlanInput, netL, missingUL, usedCheckKgM3, usedRefKgM3 fl
 }
 
 func (in PlanInput) check() error {
-	const most = 1000 // kg or L: no transmission is near it
+	const limit = 1000 // kg or L, far above any transmission
 	for _, f := range []struct {
 		name            string
 		value           float64
 		lowest, highest float64
 	}{
-		// The scales' own sums may be a little below zero from noise.
-		{"drained_kg", in.DrainedKg, -most, most}, {"drained_u_kg", in.DrainedUKg, 0, most},
-		{"spilled_kg", in.SpilledKg, 0, most}, {"spilled_u_kg", in.SpilledUKg, 0, most},
-		{"retained_kg", in.RetainedKg, 0, most}, {"retained_u_kg", in.RetainedUKg, 0, most},
-		{"level_correction_l", in.LevelCorrectionL, -most, most}, {"level_correction_u_l", in.LevelCorrectionUL, 0, most},
-		{"added_kg", in.AddedKg, -most, most}, {"added_u_kg", in.AddedUKg, 0, most},
-		{"overflow_kg", in.OverflowKg, 0, most}, {"overflow_u_kg", in.OverflowUKg, 0, most},
+		// Noise may put the scales' sums slightly below zero.
+		{"drained_kg", in.DrainedKg, -limit, limit}, {"drained_u_kg", in.DrainedUKg, 0, limit},
+		{"spilled_kg", in.SpilledKg, 0, limit}, {"spilled_u_kg", in.SpilledUKg, 0, limit},
+		{"retained_kg", in.RetainedKg, 0, limit}, {"retained_u_kg", in.RetainedUKg, 0, limit},
+		{"level_correction_l", in.LevelCorrectionL, -limit, limit}, {"level_correction_u_l", in.LevelCorrectionUL, 0, limit},
+		{"added_kg", in.AddedKg, -limit, limit}, {"added_u_kg", in.AddedUKg, 0, limit},
+		{"overflow_kg", in.OverflowKg, 0, limit}, {"overflow_u_kg", in.OverflowUKg, 0, limit},
 		{"shared_gain_u", in.SharedGainU, 0, 1},
 		{"used.density_u", in.Used.DensityU, 0, 1}, {"fresh.density_u", in.Fresh.DensityU, 0, 1},
 		{"check_u_c", in.CheckUC, 0, 50},
 		{"first_fill", in.FirstFill, 0, 1},
 		{"bottle_tolerance_pct", in.BottleTolerancePct, 0, 20},
-		{"typical_l", in.TypicalL, 0, most}, {"total_l", in.TotalL, 0, most},
-		{"caddy_free_l", in.CaddyFreeL, -most, most},
+		{"typical_l", in.TypicalL, 0, limit}, {"total_l", in.TotalL, 0, limit},
+		{"caddy_free_l", in.CaddyFreeL, -limit, limit},
 	} {
 		if err := within(f.name, f.value, f.lowest, f.highest); err != nil {
 			return err
@@ -276,8 +280,8 @@ func (in PlanInput) check() error {
 	return nil
 }
 
-// expansion is the density at a temperature and the share by which the volume
-// grows for each °C there; at an end of the model's range, from its inside.
+// expansion returns the density at a temperature and the relative growth of the
+// volume per °C there. At an end of the model's range it is taken from the inside.
 func (f Fluid) expansion(celsius float64) (kgM3, perC float64, err error) {
 	kgM3, err = f.Density(celsius)
 	if err != nil {
@@ -293,7 +297,7 @@ func (f Fluid) expansion(celsius float64) (kgM3, perC float64, err error) {
 		highC, high = celsius, kgM3
 	}
 	if lowC == highC {
-		return kgM3, 0, nil // a table narrower than a degree tells nothing of expansion
+		return kgM3, 0, nil // a table narrower than a degree says nothing about expansion
 	}
 	return kgM3, (low - high) / (highC - lowC) / kgM3, nil
 }
@@ -307,7 +311,7 @@ func rootSumSquares(parts ...float64) float64 {
 	return math.Sqrt(sum)
 }
 
-// within refuses a figure outside its range, NaN included.
+// within returns an error for a figure outside its range, or NaN.
 func within(field string, value, lowest, highest float64) error {
 	if !(lowest <= value && value <= highest) {
 		return fmt.Errorf("%s: %g is not between %g and %g", field, value, lowest, highest)

@@ -3,42 +3,41 @@ package fillcalc
 import "math"
 
 const (
-	// A probe sends at least every second or two, and fluid changes its temperature
-	// slowly; but nobody judges a level by a temperature older than this: two
-	// readings of a probe that sends every five seconds.
+	// A temperature older than this is not known. Probes usually send every second or
+	// two; this is two readings of one that sends every five seconds.
 	probeSilentNs = 10.5e9
-	// A damaged frame or two between good ones hide nothing; an instrument that says
-	// that it has no value is believed at once.
+	// Up to two damaged frames between good ones are tolerated. An instrument that
+	// reports that it has no value is believed at once.
 	probeDamagedNs = 3e9
 	probeDamagedN  = 2
-	maxC           = 1e4 // no probe shows this
+	maxC           = 1e4 // above what any probe shows
 
-	// How far a probe's lag may be off what is configured: a share of it, and never
-	// less than some seconds (common practice, no source).
+	// How far a probe's lag may be off the configured one: a share of it, but at least
+	// this many seconds (common practice, no source).
 	lagShare = 0.3
 	lagMinS  = 3.0
 
-	// A warm-up of a gearbox is slower than this, and so is its cooling (common
-	// practice, no source: some 5 °C a minute): what moves faster is no fluid.
+	// Fluid in a gearbox warms and cools more slowly than this (common practice, no
+	// source: some 5 °C a minute). A probe that moves faster is not in the fluid.
 	implausibleCMin = 30.0
-	// How long a probe is not believed after it moved so.
+	// How long a probe is not trusted after it moved so fast.
 	implausibleForNs = 10e9
-	// A probe is stuck when it shows the same to the last digit while the fluid must
-	// have moved by this much, or by so many times the scatter of its readings, at the
-	// rate at which it moved last; and never before a minute. A coarse display stands
-	// still for a while.
+	// A probe is stuck if it shows the same figure to the last digit for so long that,
+	// at its last rate, the fluid must have moved by stuckC or by stuckScatter times
+	// the scatter of its readings. A coarse display may stand still for a while, so
+	// that this takes at least a minute.
 	stuckC       = 3.0
 	stuckScatter = 30.0
 	stuckMinS    = 60.0
 	stuckMaxS    = 3600.0
 )
 
-// ProbeSetup is one temperature probe.
+// ProbeSetup describes one temperature probe.
 type ProbeSetup struct {
 	Sensor string `json:"sensor"`
-	// LagS is the time constant with which it follows a bath, in seconds.
+	// LagS is the time constant in seconds with which it follows a bath.
 	LagS float64 `json:"lag_s,omitempty"`
-	// Calibration is the last one on record; nil when there is none.
+	// Calibration is the latest one; nil if there is none.
 	Calibration *ProbeCalibration `json:"calibration,omitempty"`
 }
 
@@ -46,14 +45,14 @@ type ProbeSetup struct {
 type Probe struct {
 	ProbeSetup
 	Faults   Faults
-	DamagedN int     // frames without a value since the last one with one
-	LastNs   int64   // last frame with a value; 0 when there was none yet
+	DamagedN int     // frames without a value since the last frame with a value
+	LastNs   int64   // last frame with a value; 0 if there was none yet
 	LastC    float64 // its value, corrected
-	EveryNs  int64   // between the last two
-	SinceNs  int64   // the first one after the last hole
+	EveryNs  int64   // interval of the last two such frames
+	SinceNs  int64   // the first such frame after the last gap
 	WildNs   int64   // when it last moved faster than fluid can
 	Trend    Trend
-	// Since when it shows LastC, and for how long it can.
+	// Since when it shows LastC, and how long it can do so before it counts as stuck.
 	SameNs   int64
 	SameForS float64
 }
@@ -63,7 +62,7 @@ func (p *Probe) read(e Event) {
 	if e.Faults.Hidden() || !(math.Abs(e.Value) < maxC) {
 		p.DamagedN++
 		if e.Faults&FaultSensor != 0 {
-			p.LastNs = 0 // what comes next begins anew
+			p.LastNs = 0 // the next value starts a new trend
 		}
 		return
 	}
@@ -92,8 +91,8 @@ func (p *Probe) read(e Event) {
 	p.LastNs, p.LastC = e.AtNs, celsius
 }
 
-// fault says why the probe's temperature is not known at a time; empty when it
-// is.
+// fault says why the probe's temperature is not known at a time; empty if it is
+// known.
 func (p *Probe) fault(nowNs int64) string {
 	switch {
 	case p.Sensor == "":
@@ -116,21 +115,21 @@ func (p *Probe) fault(nowNs int64) string {
 	return ""
 }
 
-// stuck tells whether the probe has shown one value for so long that no fluid
-// that is on its way since a time can have had it.
+// stuck reports whether the probe has shown one value for longer than fluid can
+// have it that warms or cools since sinceNs.
 func (p *Probe) stuck(sinceNs int64) bool {
 	return float64(p.LastNs-max(p.SameNs, sinceNs))/1e9 > p.SameForS
 }
 
-// fluidNow is what a probe says of the fluid it stands in.
+// fluidNow is what a probe says about the fluid around it.
 type fluidNow struct {
 	celsius, rateCS   float64
-	uCelsius, uRateCS float64 // standard, of the readings' scatter
-	maxErrorC         float64 // no fluid is further off: scatter, lag and calibration
+	uCelsius, uRateCS float64 // standard uncertainties from the readings' scatter
+	maxErrorC         float64 // limit of the error of celsius from scatter, lag and calibration
 }
 
-// fluid carries what the probe says on to a time. A probe follows a bath as
-// dT/dt = (bath − T)/lag, so that the bath is T + lag·dT/dt.
+// fluid extrapolates the probe's trend to a time and corrects its lag: a probe
+// follows a bath as dT/dt = (bath − T)/lag, so that the bath is T + lag·dT/dt.
 func (p *Probe) fluid(atNs int64) fluidNow {
 	now := p.Trend.now()
 	aheadS := p.LagS + float64(atNs-p.LastNs)/1e9
@@ -139,18 +138,19 @@ func (p *Probe) fluid(atNs int64) fluidNow {
 		uCelsius: math.Sqrt(max(0, now.varC+float64(2*p.LagS*now.both)+float64(p.LagS*p.LagS*now.varRate))),
 		uRateCS:  math.Sqrt(now.varRate),
 	}
-	// A probe that nobody has calibrated is taken for one of IEC 60751 class B
+	// Without a calibration the probe is assumed to be within IEC 60751 class B
 	// (common practice, no source).
 	calibrationC := 0.3 + float64(0.005*math.Abs(now.celsius))
 	if p.Calibration != nil {
 		calibrationC = 2 * p.Calibration.UAt(now.celsius)
 	}
-	// They are added and not squared: a wrong level costs more than a few seconds.
+	// Added, not in quadrature: a wrong level costs more than a few seconds.
 	f.maxErrorC = calibrationC + float64(2*f.uCelsius) + float64(math.Abs(now.rateCS)*max(lagMinS, lagShare*p.LagS))
 	return f
 }
 
-// CaddyC is the temperature of the drained fluid, NaN when it is not known.
+// CaddyC returns the temperature of the drained fluid in °C; NaN if it is not
+// known.
 func (s *State) CaddyC() float64 {
 	if s.CaddyProbe.fault(s.NowNs) != "" {
 		return math.NaN()

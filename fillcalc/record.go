@@ -5,12 +5,12 @@ import (
 	"math"
 )
 
-// Item names a piece of work that is recorded with a job. Which belong to it is
-// common practice, no source; the vehicle maker's service data come first.
+// Item names a piece of work that is recorded with a job. The list is common
+// practice, no source; the vehicle maker's service data take precedence.
 type Item string
 
 const (
-	LevelBefore Item = "level_before" // the level as it was, before the pan is opened
+	LevelBefore Item = "level_before" // the level before the pan is opened
 	Filter      Item = "filter"       // changed
 	Seal        Item = "seal"         // of the filter: exactly one, the old one may stick
 	Magnet      Item = "magnet"       // cleaned
@@ -19,10 +19,10 @@ const (
 	Gasket      Item = "gasket"       // the new one in place
 	Torque      Item = "torque"       // of the pan's bolts, by hand tool
 	Leaks       Item = "leaks"        // looked for with the engine running
-	LevelAfter  Item = "level"        // the level as judged at the end
+	LevelAfter  Item = "level"        // the level judged at the end
 )
 
-// items lists all, each with the phase in which it is usually done.
+// items lists all items with the phase in which each is usually done.
 var items = [...]struct {
 	Item  Item
 	Phase Phase
@@ -40,7 +40,7 @@ var items = [...]struct {
 	{LevelAfter, Checking, "the level at the end"},
 }
 
-// Result is how an item came out.
+// Result is the outcome of an item.
 type Result string
 
 const (
@@ -52,12 +52,12 @@ const (
 	High      Result = "high"
 )
 
-// Record is an item as somebody reported it, and what the program knew then.
+// Record is an item as a person reported it, and what the program knew then.
 type Record struct {
 	Item   Item   `json:"item"`
 	Result Result `json:"result"`
 	Count  int    `json:"count,omitempty"` // of seals
-	// Torque as specified and as applied, in N·m, and as it was written.
+	// Torque as specified and as applied in N·m, and as the person wrote it.
 	SpecifiedNM float64 `json:"specified_nm,omitempty"`
 	AppliedNM   float64 `json:"applied_nm,omitempty"`
 	Written     string  `json:"written,omitempty"`
@@ -68,7 +68,7 @@ type Record struct {
 	By     string      `json:"by,omitempty"`
 	Phase  Phase       `json:"phase,omitempty"`
 	Window WindowState `json:"window,omitempty"`
-	TempC  *float64    `json:"temp_c,omitempty"` // of the fluid; nil when it was not known
+	TempC  *float64    `json:"temp_c,omitempty"` // of the fluid; nil if it was not known
 }
 
 func (r *Record) check() error {
@@ -107,7 +107,7 @@ func (r *Record) check() error {
 	return nil
 }
 
-// record keeps a record with what is known at the moment.
+// record stores a record together with what is known at the moment.
 func (s *State) record(r Record, by string) {
 	r.AtNs, r.By, r.Phase = s.NowNs, by, s.Job.Phase
 	w := s.CheckWindow()
@@ -118,7 +118,7 @@ func (s *State) record(r Record, by string) {
 	s.Job.Records = append(s.Job.Records[:len(s.Job.Records):len(s.Job.Records)], r)
 }
 
-// recorded is the newest record of an item.
+// recorded returns the newest record of an item; nil if there is none.
 func (j *Job) recorded(item Item) *Record {
 	for i := len(j.Records) - 1; i >= 0; i-- {
 		if j.Records[i].Item == item {
@@ -128,19 +128,20 @@ func (j *Job) recorded(item Item) *Record {
 	return nil
 }
 
-// Gear is a gear held while the engine runs, so that fluid gets everywhere.
+// Gear is a gear that was held while the engine ran, so that fluid reaches all
+// passages.
 type Gear struct {
 	Name   string `json:"name"`
 	FromNs int64  `json:"from_ns"`
 	ToNs   int64  `json:"to_ns,omitempty"` // 0 while it is held
 }
 
-// gearNs is how long each is held: about five seconds (common practice, no
+// gearNs is how long each gear is held: about five seconds (common practice, no
 // source).
 const gearNs = 5e9
 
-// GearLeftS is how long the gear in hand is still to be held, in seconds; false
-// when none is.
+// GearLeftS returns the engaged gear and for how many seconds it is still to be
+// held; ok is false if none is engaged.
 func (s *State) GearLeftS() (gear string, leftS float64, ok bool) {
 	n := len(s.Job.Gears)
 	if n == 0 || s.Job.Phase != Running || s.Job.Gears[n-1].ToNs != 0 {
@@ -150,7 +151,7 @@ func (s *State) GearLeftS() (gear string, leftS float64, ok bool) {
 	return g.Name, max(0, float64(gearNs-(s.NowNs-g.FromNs))/1e9), true
 }
 
-// shift ends the gear in hand and takes the next; "" takes none.
+// shift ends the engaged gear and engages the next; "" engages none.
 func (s *State) shift(gear string) {
 	gears := append([]Gear{}, s.Job.Gears...)
 	if n := len(gears); n > 0 && gears[n-1].ToNs == 0 {

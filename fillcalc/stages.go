@@ -2,19 +2,19 @@ package fillcalc
 
 import "math"
 
-// warmUpCurve is a warm-up by its parameters.
+// warmUpCurve holds the parameters of a warm-up.
 type warmUpCurve [5]float64
 
 const (
-	toC     = iota // where it goes
-	fromC          // where it comes from
+	toC     = iota // final temperature
+	fromC          // initial temperature
 	lnSlow         // ln of the slow stage's time constant in seconds
 	lnQuick        // ln of the quick stage's
 	delayS         // when it begins
 )
 
-// response is what the last of some stages in series shows of a step at the
-// first one: the share of the step that is left after x seconds is
+// response is the response of the last of two or three stages in series to a step
+// at the first one. After x seconds the share of the step that is still to come is
 //
 //	Σ shareᵢ·exp(−x/tauᵢ),  shareᵢ = Π tauᵢ/(tauᵢ − tauⱼ), j ≠ i
 //
@@ -24,7 +24,7 @@ type response struct {
 	tauS, share          [3]float64
 }
 
-// response is that of the fluid, or of a probe in it that has a lag.
+// response returns the response of the fluid, or of a probe in it if lagS is not 0.
 func (c *warmUpCurve) response(lagS float64) response {
 	slowS := Exp(c[lnSlow])
 	quickS := min(Exp(c[lnQuick]), 0.9*slowS)
@@ -33,7 +33,7 @@ func (c *warmUpCurve) response(lagS float64) response {
 	if lagS == 0 {
 		n = 2
 	} else if math.Abs(r.tauS[2]-quickS) < 0.03*quickS {
-		r.tauS[2] = 0.97 * quickS // the formula has no equal ones
+		r.tauS[2] = 0.97 * quickS // the formula needs different time constants
 	}
 	for i := range n {
 		r.share[i] = 1
@@ -46,8 +46,8 @@ func (c *warmUpCurve) response(lagS float64) response {
 	return r
 }
 
-// left is the share of the step that is still to come after x seconds, and how
-// fast it changes, per second.
+// left returns the share of the step that is still to come after x seconds, and
+// its rate of change per second.
 func (r *response) left(x float64) (left, rate float64) {
 	x -= r.delayS
 	if x <= 0 {
@@ -63,14 +63,14 @@ func (r *response) left(x float64) (left, rate float64) {
 	return left, rate
 }
 
-// reaches is when it has reached a temperature, from a time on; not ok when it
-// never does within forecastMaxS.
+// reaches returns when the response reaches a temperature, at fromS or later; ok is
+// false if it does not within forecastMaxS.
 func (r *response) reaches(celsius, fromS float64) (x float64, ok bool) {
 	left := (celsius - r.endC) / (r.startC - r.endC)
 	if !(left > 0) {
 		return 0, false
 	}
-	falls := func(x float64) bool { // not below it yet
+	falls := func(x float64) bool { // the temperature is not reached yet
 		is, _ := r.left(x)
 		return is > left
 	}
@@ -91,7 +91,8 @@ func (r *response) reaches(celsius, fromS float64) (x float64, ok bool) {
 	return high, true
 }
 
-// nudged is a curve's response and those of its neighbours, for the slopes.
+// nudged holds the responses of a curve, and of the same curve with one of its
+// time constants slightly larger, for the derivatives.
 type nudged [3]response
 
 const nudgeLn = 1e-3
@@ -103,8 +104,8 @@ func (c *warmUpCurve) nudged(lagS float64) nudged {
 	return nudged{c.response(lagS), slow.response(lagS), quick.response(lagS)}
 }
 
-// slopes is the temperature at x seconds, its rate, and how it moves with each
-// parameter.
+// slopes returns the temperature at x seconds, its rate in °C/s, and its derivative
+// with respect to each parameter.
 func (a *nudged) slopes(x float64) (celsius, rateCS float64, d warmUpCurve) {
 	r := &a[0]
 	stepC := r.startC - r.endC

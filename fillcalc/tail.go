@@ -2,69 +2,75 @@ package fillcalc
 
 import "math"
 
-// How the tail of a drain is read.
+// Constants of the tail of a drain.
 const (
-	// Readings are averaged over blocks: the display's noise goes, and a bump is
-	// still only a block or two.
+	// Readings are averaged over blocks. That removes the display's noise and limits
+	// a bump to a block or two.
 	tailBlockNs = 2e9
-	// A drop weighs 0.03 to 0.05 g: below 1.5 g/s some forty fall each second
-	// around the whole rim and no thread holds together. Twice that is running
-	// again (common practice, no source). Both are judged over ten seconds.
+	// A drop weighs 0.03 to 0.05 g. At 1.5 g/s some forty fall each second around the
+	// whole rim; below that no continuous thread forms, and the pan drips. Above twice
+	// that flow it runs again (common practice, no source). Both are judged over ten
+	// seconds.
 	dripsBelowKgS = 0.0015
 	runsAboveKgS  = 0.003
-	// Less than this is no drain yet: the pan seeps while its bolts come out.
+	// Less than this is not a drain yet: the pan seeps while its bolts come out.
 	minDrainedKg = 0.1
-	// Fluid that runs again for this long is another drain, with a film of its own.
-	// A pan that is tipped in is empty sooner.
+	// Fluid that runs again for this long is another drain with a new film. A pan that
+	// is tipped into the caddy is empty sooner.
 	newDrainNs = 30e9
-	// Two blocks of drips do not move the level further apart than this, and than
-	// the display's interval and a quarter.
+	// Drips do not take the level of two blocks further off the flow than this plus
+	// 1.25 display steps. More is a jump.
 	jumpKg = 0.002
-	// A forecast rests on samples over at least this long...
+	// A forecast needs samples over at least this long,
 	minTailS = 60.0
-	// ... with at least this many to spare beyond what the fit needs...
+	// with at least this many degrees of freedom left,
 	minSpare = 3
-	// ... and is made anew after this, or 1/32 of the tail's age if that is more.
+	// and is repeated after this, or after 1/32 of the tail's age if that is longer.
 	refitNs       = 4e9
 	refitAgeShare = 32
 
-	// A film has been running down since the pan was opened, and a thin one looks
-	// older than it is: at the first drips between twenty seconds and ten minutes.
+	// Ages of the film that are tried. A film has been running down since the pan was
+	// opened, and a thin one looks older than it is: at the first drips between twenty
+	// seconds and ten minutes.
 	minFilmAgeS = 20.0
 	filmAgeN    = 11 // from one to the next times √2
-	// What no model here knows: passages that empty late, drops that hang, fluid
-	// that cools. A share of the forecast, standard (an estimate, no source).
+	// Relative standard uncertainty of a forecast for what the model omits: passages
+	// that empty late, drops that hang, fluid that cools (an estimate, no source).
 	modelU = 0.1
-	// No scale under a caddy is better than this.
+	// Lower limit for the standard deviation of a sample: no scale under a caddy is
+	// better.
 	minNoiseKg = 1e-4
 )
 
-// bulkTausS are the time constants with which thick fluid may leave through a
-// narrow gap. The slow ones look much like a film for a while: that they are
-// tried is what makes the uncertainty of an early forecast honest.
+// bulkTausS are the time constants that are tried for thick fluid that leaves
+// through a narrow gap. For a while the slow ones look much like a film, so that
+// trying them gives an early forecast its true uncertainty.
 var bulkTausS = [...]float64{8, 16, 32, 64, 128, 256}
 
-// Forecast is what an open pan still has to give. All but Drips count only
-// while Known. The U are standard uncertainties.
+// Forecast says how much will still come out of an open pan. All fields but Drips
+// are valid only if Known is true. The U are standard uncertainties.
 type Forecast struct {
 	Known   bool
-	Drips   bool // down to drops
+	Drips   bool // the flow has come down to drops
 	FlowKgS float64
 
-	// What five more minutes would gain, and half an hour: a film never ends, so
-	// what is still to come needs a time.
+	// What comes in the next five minutes and in the next half hour. A film never
+	// ends, so that an amount needs a time.
 	In5MinKg, In5MinUKg           float64
 	ToCome30MinKg, ToCome30MinUKg float64
 }
 
-// Tail is the fold's memory of a drain that runs out: a gush, then drips.
+// Tail is the fold's memory of the tail of a drain: a gush, then drips.
 //
-// Samples are kept while it drips; when there is no room, the two shortest
-// neighbours become one. Where the level jumps (a tool, a bump, a hole in the
-// readings) a new part begins: only what happens within a part counts, so a jump
-// needs no size and a bump leaves no trace.
+// Samples are stored while it drips; when there is no more room, the two
+// neighbours that span the least time are merged. If the level jumps (a tool, a
+// bump, a gap in the readings), a new part begins. Only changes within a part
+// count, so that the size of a jump does not matter and a bump leaves no trace.
+//
+// The forecast weighs a set of curves, each a film that runs down and a rest that
+// leaves through a narrow gap, by how well they explain the samples.
 type Tail struct {
-	ResolutionKg float64 // display interval d
+	ResolutionKg float64 // the scale's display step
 	ResetNs      int64
 	LastNs       int64 // last reading
 
@@ -77,9 +83,9 @@ type Tail struct {
 	RecentN int
 
 	Drips   bool
-	DripsNs int64 // when it last did
+	DripsNs int64 // when it last dripped
 	Part    uint32
-	Pending tailSample // kept when the next block shows that nothing jumped; ToS is 0 for none
+	Pending tailSample // becomes a sample if the next block shows no jump; ToS is 0 for none
 	Samples [24]tailSample
 	N       int
 
@@ -87,24 +93,23 @@ type Tail struct {
 	FitNs int64
 }
 
-// tailPoint is the level in the middle of a block; S counts from the reset.
+// tailPoint is the level in the middle of a block; S is in seconds since the reset.
 type tailPoint struct{ S, Kg float32 }
 
 // tailSample is the mean level from one moment to another.
 type tailSample struct {
-	FromS, ToS float32 // since the reset
+	FromS, ToS float32 // seconds since the reset
 	Kg         float32
 	Part       uint32
 }
 
-// reset begins a new drain.
+// reset starts a new drain.
 func (t *Tail) reset(atNs int64, resolutionKg float64) {
 	*t = Tail{ResolutionKg: resolutionKg, ResetNs: atNs, LastNs: atNs}
 }
 
-// shift says that kg were booked in one piece and did not run in: the levels
-// before them move along. Without it the tail takes them for a jump, which costs
-// it ten seconds of Drips and no more.
+// shift adds kg to all earlier levels, because kg were booked at once and did not
+// flow. Without it the tail would see a jump, which costs ten seconds of Drips.
 func (t *Tail) shift(kg float64) {
 	t.SumKg += float64(kg * float64(t.Count))
 	for i := range t.Recent {
@@ -116,14 +121,14 @@ func (t *Tail) shift(kg float64) {
 	t.Pending.Kg += float32(kg)
 }
 
-// add takes what has been drained so far.
+// add takes the mass drained so far.
 func (t *Tail) add(atNs int64, drainedKg float64) {
 	if atNs <= t.LastNs || !(math.Abs(drainedKg) < 1e6) {
 		return
 	}
 	toNs := atNs
 	if atNs-t.LastNs > scaleSilentNs {
-		toNs = t.LastNs // a hole: what was read says nothing about it
+		toNs = t.LastNs // a gap: the block ends with its last reading
 	}
 	if t.Count > 0 && atNs-t.FromNs >= tailBlockNs {
 		t.endBlock(toNs)
@@ -143,10 +148,10 @@ func (t *Tail) endBlock(toNs int64) {
 	}
 	t.SumKg, t.Count = 0, 0
 	if !(block.ToS > block.FromS) {
-		return // a single reading before a hole
+		return // a single reading before a gap
 	}
 	if t.follow(tailPoint{(block.FromS + block.ToS) / 2, block.Kg}) {
-		// It may have begun in the block before, not enough to show.
+		// The jump may have begun in the block before, too little to show.
 		t.Pending = tailSample{}
 		t.Part++
 	}
@@ -180,12 +185,12 @@ func (t *Tail) endBlock(toNs int64) {
 
 func (t *Tail) sinceReset(atNs int64) float32 { return float32(float64(atNs-t.ResetNs) / 1e9) }
 
-// follow compares a block with those of the last ten seconds: does it drip, and
-// did the level jump?
+// follow compares a block with those of the last ten seconds. It updates Drips and
+// reports whether the level has jumped.
 func (t *Tail) follow(p tailPoint) (jumped bool) {
 	if n := t.RecentN; n > 1 {
-		// Two blocks back, since a jump in the middle of a block shows half in it and
-		// half in the next.
+		// Compared with two blocks back, since a jump in the middle of a block shows half
+		// in that block and half in the next.
 		newest, oldest, back := t.Recent[n-1], t.Recent[0], t.Recent[n-2]
 		flow := float64((newest.Kg - oldest.Kg) / (newest.S - oldest.S))
 		off := float64(p.Kg-back.Kg) - float64(flow*float64(p.S-back.S))
@@ -209,10 +214,10 @@ func (t *Tail) follow(p tailPoint) (jumped bool) {
 	return jumped
 }
 
-// mergeSamples drops a sample that is alone in its part, which tells nothing, or
-// makes one of the two neighbours that span the least time.
+// mergeSamples makes room for a sample. It drops one that is alone in its part,
+// which says nothing, or else merges the two neighbours that span the least time.
 func (t *Tail) mergeSamples() {
-	at, least := 0, float32(math.MaxFloat32)
+	at, shortestS := 0, float32(math.MaxFloat32)
 	for i := range t.N - 1 {
 		a, b := &t.Samples[i], &t.Samples[i+1]
 		if a.Part != b.Part {
@@ -222,8 +227,8 @@ func (t *Tail) mergeSamples() {
 			}
 			continue
 		}
-		if span := b.ToS - a.FromS; span < least {
-			at, least = i, span
+		if span := b.ToS - a.FromS; span < shortestS {
+			at, shortestS = i, span
 		}
 	}
 	if a, b := &t.Samples[at], &t.Samples[at+1]; a.Part == b.Part {
@@ -235,9 +240,9 @@ func (t *Tail) mergeSamples() {
 	t.N--
 }
 
-// Forecast is what the pan still has to give, as judged a few seconds ago at
-// most (after two minutes of drips: 3 % of their time). It is not known while
-// the scale is silent, before it drips, and for the first minute of drips.
+// Forecast returns the latest forecast. It is at most a few seconds old, or 3 % of
+// the time for which it has dripped, if that is longer. It is not known while the
+// scale is silent, before it drips, and for the first minute of drips.
 func (t *Tail) Forecast(nowNs int64) Forecast {
 	if nowNs-t.LastNs > scaleSilentNs {
 		return Forecast{}
@@ -247,7 +252,7 @@ func (t *Tail) Forecast(nowNs int64) Forecast {
 	return f
 }
 
-// levels holds one figure for each sample, about the mean of its part.
+// levels holds one figure for each sample, less the mean of its part.
 type levels [len(Tail{}.Samples)]float64
 
 func (t *Tail) levels(of func(s tailSample) float64) (l levels) {
@@ -271,26 +276,27 @@ func (a *levels) dot(b *levels) (sum float64) {
 	return sum
 }
 
-// shape is one way in which the rest may come: a film that is ageS old when the
-// samples begin, and a rest of bulk behind a narrow gap.
+// shape is one model of what is still to come: a film that is ageS old when the
+// samples begin, and bulk fluid behind a narrow gap. x seconds after the samples
+// begin, there is still to come
 //
-//	still to come after x seconds = filmKg/√(ageS + x) + bulkKg·exp(−x/tauS)
+//	filmKg/√(ageS + x) + bulkKg·exp(−x/tauS)
 //
-// The film is Jeffreys' (Proc. Camb. Phil. Soc. 26, 1930), the bulk that of
+// The film follows Jeffreys (Proc. Camb. Phil. Soc. 26, 1930), the bulk fluid
 // creeping flow through an orifice (Sampson 1891).
 type shape struct {
 	ageS, tauS             float64
 	filmKg, bulkKg         float64 // filmKg in kg·√s
-	filmVar, bulkVar, both float64 // variances and covariance, for unit variance of a sample
+	filmVar, bulkVar, both float64 // variances and covariance for unit variance of a sample
 	rss                    float64
 }
 
-// fit weighs all shapes by how well they explain the samples, and forecasts the
-// mean over them from toS on, in seconds since the reset. Its spread is the
-// uncertainty: several shapes often explain a short tail equally well and differ
-// in what they promise.
+// fit weighs all shapes by how well they explain the samples and returns the mean
+// of their forecasts from toS on, in seconds since the reset. Their spread is the
+// uncertainty, because several shapes often explain a short tail equally well but
+// forecast different amounts.
 func (t *Tail) fit(toS float32) Forecast {
-	spare := t.N - 3 // age, film, bulk; and each part has its own level
+	spare := t.N - 3 // less age, film and bulk, and the level of each part
 	for i := range t.N {
 		if i == 0 || t.Samples[i].Part != t.Samples[i-1].Part {
 			spare--
@@ -301,7 +307,7 @@ func (t *Tail) fit(toS float32) Forecast {
 	if spare < minSpare || nowS < minTailS {
 		return Forecast{}
 	}
-	// The columns are exact means over a sample's time of what has come.
+	// Each column is the exact mean over a sample's time of what has come.
 	shown := t.levels(func(s tailSample) float64 { return float64(s.Kg) })
 	var bulks [len(bulkTausS)]levels
 	for i, tauS := range bulkTausS {
@@ -311,7 +317,7 @@ func (t *Tail) fit(toS float32) Forecast {
 		})
 	}
 	var shapes [filmAgeN * len(bulkTausS)]shape
-	n, least := 0, math.Inf(1)
+	n, minRSS := 0, math.Inf(1)
 	ageS := minFilmAgeS
 	for range filmAgeN {
 		film := t.levels(func(s tailSample) float64 {
@@ -321,19 +327,19 @@ func (t *Tail) fit(toS float32) Forecast {
 		for i, tauS := range bulkTausS {
 			s := explain(&shown, &film, &bulks[i])
 			s.ageS, s.tauS = ageS, tauS
-			least = min(least, s.rss)
+			minRSS = min(minRSS, s.rss)
 			shapes[n] = s
 			n++
 		}
 		ageS *= math.Sqrt2
 	}
-	variance := max(least/float64(spare), float64(t.ResolutionKg*t.ResolutionKg)/12, minNoiseKg*minNoiseKg)
+	variance := max(minRSS/float64(spare), float64(t.ResolutionKg*t.ResolutionKg)/12, minNoiseKg*minNoiseKg)
 	horizonsS := [...]float64{1, 300, 1800}
 	var weight float64
 	var mean, square [len(horizonsS)]float64
 	for i := range shapes {
 		s := &shapes[i]
-		w := fade((s.rss-least)/(2*variance), 1)
+		w := fade((s.rss-minRSS)/(2*variance), 1)
 		weight += w
 		for h, forS := range horizonsS {
 			kg, v := s.gain(nowS, forS)
@@ -353,12 +359,12 @@ func (t *Tail) fit(toS float32) Forecast {
 	}
 }
 
-// explain finds how much film and bulk explain the shown levels best, neither
-// below zero, by least squares.
+// explain finds the amounts of film and bulk, neither negative, that explain the
+// shown levels best by least squares.
 func explain(shown, film, bulk *levels) (s shape) {
 	ff, fb, bb := film.dot(film), film.dot(bulk), bulk.dot(bulk)
 	fs, bs := film.dot(shown), bulk.dot(shown)
-	// Two columns that are all but one tell film and bulk apart as little as none.
+	// If the columns are nearly proportional, film and bulk cannot be told apart.
 	det := float64(ff*bb) - float64(fb*fb)
 	apart := det > 1e-9*ff*bb
 	if apart {
@@ -372,7 +378,7 @@ func explain(shown, film, bulk *levels) (s shape) {
 		s.filmVar, s.bulkVar, s.both = 1/ff, 0, 0
 	case s.filmKg < 0:
 		s.filmKg, s.bulkKg = 0, max(0, bs/bb)
-		s.filmVar, s.bulkVar, s.both = 1/ff, 1/bb, 0 // a film there is, if too thin to see
+		s.filmVar, s.bulkVar, s.both = 1/ff, 1/bb, 0 // there is always a film, even if too thin to see
 	}
 	for i := range shown {
 		r := shown[i] - float64(s.filmKg*film[i]) - float64(s.bulkKg*bulk[i])
@@ -381,7 +387,7 @@ func explain(shown, film, bulk *levels) (s shape) {
 	return s
 }
 
-// gain is what comes from nowS on during forS, and its variance for unit
+// gain returns what comes during forS from nowS on, and its variance for unit
 // variance of a sample.
 func (s *shape) gain(nowS, forS float64) (kg, variance float64) {
 	film := 1/math.Sqrt(s.ageS+nowS) - 1/math.Sqrt(s.ageS+nowS+forS)

@@ -3,51 +3,52 @@ package fillcalc
 import "math"
 
 const (
-	// How far back a trend looks, in seconds: a parabola follows a warm-up over a
-	// minute to a few hundredths of a degree. With a probe that scatters or sends
-	// seldom it looks further back, the more so the slower the fluid moves: what
-	// counts is when it reaches a temperature.
+	// Time constant in seconds with which readings lose weight. A parabola follows a
+	// warm-up over a minute to a few hundredths of a degree. If a probe scatters or
+	// sends seldom, the constant is longer, and the more so the slower the fluid
+	// changes: what matters is when it reaches a temperature.
 	memoryS          = 20.0
 	memoryScatter    = 30.0 // s for each °C·√s of scatter
 	memoryFastS      = 10.0
 	memoryFastByRate = 5.0 // s for each √s³ of scatter over rate
-	// What is known before there are readings, as standard deviations: how a probe
-	// scatters, and how fast fluid warms and how fast that changes (common practice,
-	// no source).
+	// What is assumed before there are readings, as standard deviations: a probe's
+	// scatter, the fluid's rate and the change of that rate (common practice, no
+	// source).
 	usualScatterC = 0.15
 	usualRateCS   = 0.1
 	usualBendCS2  = 0.001
-	// The scatter is the probe's own and hardly changes. It is taken from what a
-	// parabola leaves of this many readings or more.
+	// The scatter belongs to the probe and hardly changes. It is the residual of the
+	// parabola, averaged over this time, once the readings have this much weight.
 	scatterMemoryS = 100.0
 	scatterMinN    = 4.0
-	// A display of whole degrees, and noise. What is further off a parabola is no
-	// scatter but a change.
+	// A display of whole degrees, and noise. A larger distance from the parabola is
+	// not scatter but a change.
 	maxScatterC = 0.5
 )
 
-// Trend is a parabola through the latest readings of a probe, by least squares
-// discounted with their age (Brown 1963, from memory). A straight line would run
-// too high on a warm-up, which bends.
+// Trend is a parabola through the latest readings of a probe, by least squares with
+// weights that fade exponentially with age (Brown 1963, from memory). It gives
+// level and rate with their variances. A straight line would read too high on a
+// warm-up, which bends.
 type Trend struct {
-	Weight   [5]float64 // sums of the weights times the age to the power of the index; ages in units of memoryS
-	Shown    [3]float64 // the same sums with the readings
-	Square   float64    // ... and with their squares
-	Variance float64    // of one reading's scatter
+	Weight   [5]float64 // sums of weight·ageⁱ for index i; ages in units of memoryS
+	Shown    [3]float64 // sums of weight·ageⁱ·reading
+	Square   float64    // sum of weight·reading²
+	Variance float64    // of one reading's scatter, in °C²
 }
 
-// add takes a reading that came dtS after the last one.
+// add takes a reading in °C that came dtS after the last one.
 func (t *Trend) add(dtS, celsius float64) {
 	if t.Variance == 0 {
 		t.Variance = usualScatterC * usualScatterC
 	}
 	scatter := math.Sqrt(t.Variance * dtS)
 	keepS := memoryS + float64(memoryScatter*scatter)
-	if rateCS := math.Abs(t.now().rateCS); rateCS > 0 { // also of no trend yet
+	if rateCS := math.Abs(t.now().rateCS); rateCS > 0 { // false before the first reading
 		keepS = min(keepS, memoryFastS+float64(memoryFastByRate*(scatter/rateCS)))
 	}
 	faded := fade(1/keepS, dtS)
-	// All ages grow by a, (age + a)^n by the binomial theorem.
+	// All ages grow by a: (age + a)^n by the binomial theorem.
 	a := dtS / memoryS
 	w, c := t.Weight, t.Shown
 	for i := range 4 {
@@ -70,21 +71,21 @@ func (t *Trend) add(dtS, celsius float64) {
 	t.Weight[0]++
 	t.Shown[0] += celsius
 	if n := t.Weight[0]; n > scatterMinN {
-		variance := min(max(0, t.now().squares/(n-2)), maxScatterC*maxScatterC) // a discounted parabola uses up about two
+		variance := min(max(0, t.now().squares/(n-2)), maxScatterC*maxScatterC) // a discounted parabola takes about two degrees of freedom
 		t.Variance += float64((variance - t.Variance) * (dtS / (dtS + scatterMemoryS)))
 	}
 }
 
-// tangent is the trend at its last reading.
+// tangent is level and rate of the trend at its last reading.
 type tangent struct {
 	celsius, rateCS float64
 	// Variances and covariance of the two.
 	varC, varRate, both float64
-	squares             float64 // what the parabola leaves
+	squares             float64 // weighted sum of the squared residuals
 }
 
 func (t *Trend) now() tangent {
-	// The parabola is celsius − slope·age + bend·age². The symmetric matrix of its
+	// The parabola is celsius − slope·age + bend·age². The symmetric matrix of the
 	// normal equations is inverted by cofactors.
 	const slope, bend = usualRateCS * memoryS, usualBendCS2 * memoryS * memoryS / 2
 	m11 := t.Weight[2] + usualScatterC*usualScatterC/(slope*slope)

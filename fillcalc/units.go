@@ -7,16 +7,15 @@ import (
 	"strconv"
 )
 
-// Decimal is the exact value Digits × 10^Exp, as a sensor prints it. Keeping
-// the digits apart lets a unit's factor be applied exactly, with one rounding
-// at the end.
+// Decimal is the exact value Digits × 10^Exp, as a sensor prints it. It allows a
+// unit's factor to be applied exactly, with one rounding at the end.
 type Decimal struct {
 	Digits int64
 	Exp    int
 }
 
-// Times multiplies exactly. ok is false when the product has more digits than
-// an int64 holds.
+// Times multiplies exactly. ok is false if the product has more digits than an
+// int64 holds.
 func (d Decimal) Times(factor Decimal) (product Decimal, ok bool) {
 	p := d.Digits * factor.Digits
 	if d.Digits != 0 && (p/d.Digits != factor.Digits || p == math.MinInt64) {
@@ -28,10 +27,10 @@ func (d Decimal) Times(factor Decimal) (product Decimal, ok bool) {
 var pow10 = [...]float64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11,
 	1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19, 1e20, 1e21, 1e22}
 
-// Float is the float64 nearest to the decimal.
+// Float returns the float64 nearest to the decimal.
 func (d Decimal) Float() float64 {
-	// Digits below 2^53 and powers of ten up to 10^22 are exact in a float64,
-	// so one division or multiplication rounds once: the nearest value.
+	// Digits below 2^53 and powers of ten up to 10^22 are exact in a float64, so that
+	// one division or multiplication rounds once, to the nearest value.
 	if -(1<<53) < d.Digits && d.Digits < 1<<53 && -22 <= d.Exp && d.Exp <= 22 {
 		if d.Exp < 0 {
 			return float64(d.Digits) / pow10[-d.Exp]
@@ -45,8 +44,7 @@ func (d Decimal) Float() float64 {
 	return f
 }
 
-// MassUnit is a unit that a scale may print. The zero value means that the
-// unit is not known.
+// MassUnit is a unit that a scale may print. The zero value means unknown.
 type MassUnit uint8
 
 const (
@@ -67,8 +65,8 @@ var kgPerUnit = [...]Decimal{
 	Ounce:    {28349523125, -12},
 }
 
-// Kg converts a printed value to kilograms, rounded once. ok is false when the
-// unit is unknown or the value has more digits than any scale shows.
+// Kg converts a printed value to kilograms, rounded once. ok is false if the unit
+// is unknown or the value has more digits than any scale shows.
 func (u MassUnit) Kg(printed Decimal) (kg float64, ok bool) {
 	if u == NoMassUnit || int(u) >= len(kgPerUnit) {
 		return 0, false
@@ -77,7 +75,8 @@ func (u MassUnit) Kg(printed Decimal) (kg float64, ok bool) {
 	return exact.Float(), ok
 }
 
-// ParseMassUnit reads kg, g, lb or oz in either case; "lbs" is also met.
+// ParseMassUnit reads kg, g, lb or oz in upper or lower case; some scales print
+// lbs.
 func ParseMassUnit(symbol []byte) (MassUnit, error) {
 	if len(symbol) == 0 || len(symbol) > 3 {
 		return NoMassUnit, fmt.Errorf("unit %q is not one of kg, g, lb, oz", symbol)
@@ -102,7 +101,7 @@ func ParseMassUnit(symbol []byte) (MassUnit, error) {
 	return NoMassUnit, fmt.Errorf("unit %q is not one of kg, g, lb, oz", symbol)
 }
 
-// TemperatureUnit is a unit that a probe may print.
+// TemperatureUnit is a unit that a probe may print. The zero value means unknown.
 type TemperatureUnit uint8
 
 const (
@@ -112,11 +111,11 @@ const (
 	Kelvin
 )
 
-// Celsius converts a printed value to °C, rounded once. ok is false when the
-// unit is unknown or the value has more digits than any probe shows.
+// Celsius converts a printed value to °C, rounded once. ok is false if the unit is
+// unknown or the value has more digits than any probe shows.
 func (u TemperatureUnit) Celsius(printed Decimal) (c float64, ok bool) {
 	// The offset is subtracted in whole digits of a common exponent, so that 59 °F is
-	// 15 °C and not its neighbour.
+	// exactly 15 °C.
 	var offset Decimal
 	switch u {
 	case DegreeCelsius:
@@ -146,14 +145,14 @@ func (u TemperatureUnit) Celsius(printed Decimal) (c float64, ok bool) {
 	if u == Kelvin {
 		return difference.Float(), true
 	}
-	// Five ninths as a fraction: 1.8 is no float64, and dividing by it would round a
-	// second time. The offset above allows no more than 17 decimals.
+	// Five ninths as a fraction: no float64 is 1.8, and dividing by the nearest one
+	// would round a second time. The offset above allows at most 17 decimals.
 	ninth := big.NewRat(difference.Digits, 9*int64(pow10[-difference.Exp]))
 	c, _ = ninth.Mul(ninth, big.NewRat(5, 1)).Float64()
 	return c, true
 }
 
-// ParseTemperatureUnit reads C, F or K in either case.
+// ParseTemperatureUnit reads C, F or K in upper or lower case.
 func ParseTemperatureUnit(symbol []byte) (TemperatureUnit, error) {
 	if len(symbol) == 1 {
 		switch symbol[0] {
@@ -168,9 +167,9 @@ func ParseTemperatureUnit(symbol []byte) (TemperatureUnit, error) {
 	return NoTemperatureUnit, fmt.Errorf("unit %q is not one of C, F, K", symbol)
 }
 
-// Volumes in litres and torques in newton metres. All exact by definition: US
-// gallon of 231 cubic inches, imperial gallon of 4.54609 L, pound-force with
-// the standard acceleration 9.80665 m/s² (NIST SP 811, 2008, Appendix B).
+// Volumes in litres and torques in newton metres, all exact by definition: the US
+// gallon of 231 cubic inches, the imperial gallon of 4.54609 L, the pound-force
+// with the standard acceleration of 9.80665 m/s² (NIST SP 811, 2008, Appendix B).
 const (
 	LitresPerUSGallon           = 3.785411784
 	LitresPerUSQuart            = 0.946352946

@@ -2,24 +2,24 @@ package fillcalc
 
 import "math"
 
-// Volumes is what there is to say about fluid at one moment. Litres are at the
-// job's reference temperature. What is not known is NaN, and Quality says why.
+// Volumes is the state of the tally at one moment. Litres are at the job's
+// reference temperature. A figure that is not known is NaN, and Quality says why.
 type Volumes struct {
-	Quality string // "good", or what stands in the way
+	Quality string // "good", or what keeps the tally from being known
 
-	DrainedKg, AddedKg float64 // mass, buoyancy corrected
-	// Volume and its expanded uncertainty (k = 2).
+	DrainedKg, AddedKg float64 // mass, corrected for buoyancy
+	// Volumes and their expanded uncertainties (k = 2).
 	DrainedL, DrainedUL   float64
 	AddedL, AddedUL       float64
-	OverflowL, OverflowUL float64 // ran out again at the check opening
-	BalanceL, BalanceUL   float64 // what is in now less what came out: negative while some is missing
-	UndecidedL            float64 // sum of what is held apart, whatever its sign
-	DrainedLMin           float64
+	OverflowL, OverflowUL float64 // ran out of the check opening
+	BalanceL, BalanceUL   float64 // added less drained and less overflow: negative while some is missing
+	UndecidedL            float64 // sum of the sizes of all undecided and held changes
+	DrainedLMin           float64 // flow in litres per minute
 	AddedLMin             float64
-	CaddyFreeL            float64 // as the fluid lies there
+	CaddyFreeL            float64 // room in the caddy for fluid of the temperature there
 }
 
-// Volumes works out the tally at the state's time.
+// Volumes returns the tally at the state's time.
 func (s *State) Volumes() Volumes {
 	nan := math.NaN()
 	v := Volumes{
@@ -69,7 +69,8 @@ func (s *State) Volumes() Volumes {
 	return v
 }
 
-// AsItLiesL is a volume, known at the reference temperature, at another one.
+// AsItLiesL converts a volume from the job's reference temperature to another
+// temperature in °C.
 func (s *State) AsItLiesL(f Fluid, referenceL, celsius float64) (litres float64, err error) {
 	ref, err := f.Density(s.Job.ReferenceC)
 	if err != nil {
@@ -82,7 +83,7 @@ func (s *State) AsItLiesL(f Fluid, referenceL, celsius float64) (litres float64,
 	return referenceL * (ref / at), nil
 }
 
-// quality names the first thing that keeps the tally from being known.
+// quality returns the first reason why the tally is not known, or "good".
 func (s *State) quality() string {
 	j := &s.Job
 	switch {
@@ -93,12 +94,12 @@ func (s *State) quality() string {
 	}
 	phase := j.Phase
 	if phase == Ready {
-		phase = Draining // is everything ready for that?
+		phase = Draining // the scales that the next phase needs
 	}
 	for i := range s.Scales[:s.ScaleN] {
 		sc := &s.Scales[i]
 		if !counts(sc.Setup.Load, phase) {
-			continue // its silence harms nothing now
+			continue // it is not needed now
 		}
 		if fault := s.scaleFault(sc); fault != "" {
 			return fault
@@ -110,7 +111,7 @@ func (s *State) quality() string {
 	return "good"
 }
 
-// scaleFault says why a scale cannot be read now; empty when it can.
+// scaleFault says why a scale cannot be read now; empty if it can.
 func (s *State) scaleFault(sc *Scale) string {
 	switch name := sc.Setup.Sensor; {
 	case sc.FrameNs == 0 || s.NowNs-sc.FrameNs > scaleSilentNs:
@@ -131,13 +132,13 @@ func (s *State) silent(sc *Scale) bool {
 	return sc.LastNs == 0 || sc.Follow == lost || s.NowNs-sc.LastNs > scaleSilentNs
 }
 
-// feeding tells whether a scale's present stream goes to an account.
+// feeding reports whether a scale's present stream goes to an account.
 func (s *State) feeding(sc *Scale, t Tally) bool {
 	return counts(sc.Setup.Load, s.Job.Phase) && s.Job.tallyOf(sc.Setup.Load, float64(sc.Direction)) == t
 }
 
-// live tells whether an account is known now: it is not while the scale that
-// feeds it cannot be read, but an account at rest is.
+// live reports whether an account is known now. It is not known while the scale
+// that feeds it cannot be read; an account that no scale feeds now is known.
 func (s *State) live(t Tally) bool {
 	for i := range s.Scales[:s.ScaleN] {
 		if sc := &s.Scales[i]; s.feeding(sc, t) && (s.silent(sc) || sc.Faults.Hidden() || !sc.Anchored) {
@@ -147,7 +148,7 @@ func (s *State) live(t Tally) bool {
 	return true
 }
 
-// shownKg is an account up to this moment.
+// shownKg returns an account at the state's time, in kg as the scale shows it.
 func (s *State) shownKg(t Tally) float64 {
 	kg := s.Job.account(t).ShownKg
 	for i := range s.Scales[:s.ScaleN] {
@@ -162,7 +163,7 @@ func (s *State) shownKg(t Tally) float64 {
 	return kg
 }
 
-// flowKgS is the stream that an account gets now, as the scale shows it.
+// flowKgS returns the flow into an account now, in kg/s as the scale shows it.
 func (s *State) flowKgS(t Tally) float64 {
 	flow := 0.0
 	for i := range s.Scales[:s.ScaleN] {
@@ -177,7 +178,7 @@ func (s *State) flowKgS(t Tally) float64 {
 	return flow
 }
 
-// fluid is what an account holds.
+// fluid returns the fluid of an account.
 func (s *State) fluid(t Tally) Fluid {
 	if t == DrainedTally {
 		return s.Job.Spec.Used
@@ -185,7 +186,7 @@ func (s *State) fluid(t Tally) Fluid {
 	return s.Job.Spec.Fresh
 }
 
-// kgM3 is its density at the reference temperature.
+// kgM3 returns the density of that fluid at the reference temperature.
 func (s *State) kgM3(t Tally) float64 {
 	if t == DrainedTally {
 		return s.Job.UsedKgM3
@@ -193,7 +194,7 @@ func (s *State) kgM3(t Tally) float64 {
 	return s.Job.FreshKgM3
 }
 
-// factor is its mass over the weight shown.
+// factor returns the mass of that fluid over the weight shown.
 func (s *State) factor(t Tally) float64 {
 	if t == DrainedTally {
 		return s.Job.UsedFactor
@@ -201,6 +202,7 @@ func (s *State) factor(t Tally) float64 {
 	return s.Job.FreshFactor
 }
 
+// suppliesWeighed reports whether a scale weighs the fresh fluid.
 func (s *State) suppliesWeighed() bool {
 	for _, sc := range s.Setup.Scales {
 		if sc.Load != CaddyLoad {
@@ -210,8 +212,9 @@ func (s *State) suppliesWeighed() bool {
 	return false
 }
 
-// bottles is what was added from bottles that nobody weighed, in litres at the
-// reference temperature, with its expanded uncertainty. Labels hold at 20 °C.
+// bottles returns the sum of the bottles entered, in litres at the labels' 20 °C,
+// and its expanded uncertainty (k = 2). It is used as the volume at the reference
+// temperature.
 func (s *State) bottles() (litres, expandedL float64) {
 	var poured []Bottle
 	for _, e := range s.Job.Entries {
@@ -226,8 +229,9 @@ func (s *State) bottles() (litres, expandedL float64) {
 	return litres, 2 * u
 }
 
-// caddyFreeL is the room left in the caddy for fluid as warm as what lies there,
-// or at the reference temperature when that is not known.
+// caddyFreeL returns the room left in the caddy for fluid of the temperature
+// there, or of the reference temperature if that is not known; NaN if the caddy's
+// capacity or weight is not known.
 func (s *State) caddyFreeL() float64 {
 	if s.Setup.Caddy.HoldsL == 0 || s.Job.UsedKgM3 == 0 {
 		return math.NaN()
@@ -246,8 +250,8 @@ func (s *State) caddyFreeL() float64 {
 	return math.NaN()
 }
 
-// StepL is a step's size in litres at the reference temperature, if it was
-// fluid.
+// StepL returns the size of a step in litres at the reference temperature, as if it
+// were fluid.
 func (s *State) StepL(step Step) float64 {
 	return step.Kg * s.factor(step.Tally) / s.kgM3(step.Tally) * 1000
 }

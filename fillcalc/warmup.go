@@ -3,44 +3,50 @@ package fillcalc
 import "math"
 
 const (
-	// Readings are averaged over blocks: the display's noise goes, and few points say
-	// it all. When there is no more room two blocks become one, and the next are
-	// twice as long.
+	// Readings are averaged over blocks, which removes the display's noise and leaves
+	// few points. When there is no more room, each two blocks are merged, and the next
+	// blocks are twice as long.
 	warmUpBlockNs = 4e9
 	warmUpPoints  = 24
 	warmUpMinN    = 5
-	// Neither a block's mean nor the model is better than this.
+	// Lower limit for the standard deviation of a block's mean about the model.
 	warmUpMinC = 0.03
-	// Points that lie further off a curve than this many times what their noise
-	// explains (χ² over its degrees of freedom) are of no one curve: the engine has
-	// another load, or a thermostat has opened. The oldest third goes then.
+	// If χ² over its degrees of freedom exceeds this, no one curve explains the
+	// points: the engine has another load, or a thermostat has opened. The oldest
+	// third of the points is then dropped.
 	changedChi2 = 3.0
 	changedMinN = 8
-	// Steps towards the best curve at each fit, and four times as many at the first;
-	// the next fit goes on from there.
+	// Iterations of one fit, and four times as many of the first. The next fit
+	// continues from there.
 	warmUpSteps = 6
-	settledCost = 0.01 // of the cost
+	settledCost = 0.01 // a fit ends when an iteration improves the cost by less
 
-	// A time is told when its standard uncertainty is within this share of it, or this
-	// many seconds; once told, a little longer, so that a countdown does not come and
-	// go. Later than forecastMaxS is never.
+	// A time is forecast if its standard uncertainty is within this share of it, or
+	// within this many seconds. Once forecast, the limits are wider by a factor, so
+	// that a countdown does not come and go. Nothing later than forecastMaxS is
+	// forecast.
 	forecastShare      = 0.1
 	forecastMinS       = 4.0
 	forecastKeepFactor = 1.5
 	forecastMaxS       = 4 * 3600.0
 )
 
-// WarmUp is the fold's memory of how the fluid warms, or cools, and what follows
-// for the window.
+// WarmUp is the fold's memory of how the fluid warms or cools, and the forecast for
+// the window that follows from it.
 //
-// The model: stages in series, each following the one before by Newton's law of
-// cooling. The engine's heat warms the coolant or the converter, that the fluid,
-// that the probe.
+// The model is a step through stages in series, each of which follows the one
+// before by Newton's law of cooling: the engine's heat warms the coolant or the
+// converter, that the fluid, and that the probe. Five parameters (final and initial
+// temperature, a slow and a quick time constant, and when it began) are fitted to
+// the means of blocks of readings, by damped least squares with a prior of what is
+// usual for a gearbox. The fit is repeated with each new block.
+//
+// A time that is not known well enough is NaN in [CheckWindow].
 type WarmUp struct {
-	Runs bool // the engine
-	// Underway says that it did not begin from rest at the first point.
+	Runs bool // the engine runs
+	// Underway says that the warm-up had begun before the first point.
 	Underway bool
-	FromNs   int64 // first reading; 0 when there was none
+	FromNs   int64 // first reading; 0 if there was none
 	BlockNs  int64
 	// The block being gathered.
 	BlockFromNs int64
@@ -49,15 +55,16 @@ type WarmUp struct {
 	Points      [warmUpPoints]warmUpPoint
 	N           int
 
-	Known bool // Curve is
+	Known bool // Curve is known
 	Curve warmUpCurve
-	// When the fluid reaches the window's ends, with standard uncertainties; those are
-	// 0 when it cannot be told.
+	// When the fluid reaches the window's limits, with standard uncertainties in
+	// seconds; these are 0 if the time is not known.
 	LowNs, HighNs int64
 	LowUS, HighUS float64
 }
 
-// setForecast is when the window opens and closes as far as the warm-up tells.
+// setForecast sets the times in which the window opens and closes, as far as the
+// warm-up gives them.
 func (c *CheckWindow) setForecast(w *WarmUp, nowNs int64) {
 	if inside(c.State) {
 		c.OpensInS, c.OpensInUS = 0, 0
@@ -87,10 +94,10 @@ func (c *CheckWindow) setForecast(w *WarmUp, nowNs int64) {
 	c.ClosesInS, c.ClosesInUS = outS, outU
 }
 
-// warmUpPoint is the mean of a block; S counts from the first reading.
+// warmUpPoint is the mean of a block; S is in seconds since the first reading.
 type warmUpPoint struct{ S, C float32 }
 
-// add takes a reading.
+// add takes a reading in °C.
 func (w *WarmUp) add(atNs int64, celsius float64, p *Probe, spec *JobSpec) {
 	if w.FromNs == 0 {
 		w.FromNs, w.BlockFromNs, w.BlockNs = atNs, atNs, warmUpBlockNs
@@ -116,13 +123,13 @@ func (w *WarmUp) add(atNs int64, celsius float64, p *Probe, spec *JobSpec) {
 	w.Count++
 }
 
-// forecast fits the points, whose means have a variance, and sees when the window
-// that the probe leaves begins and ends.
+// forecast fits the points and sets when the fluid reaches the limits of the
+// window, narrowed by the error of the probe. variance is that of a point.
 func (w *WarmUp) forecast(atNs int64, p *Probe, variance float64, spec *JobSpec) {
 	low, high := w.LowUS > 0, w.HighUS > 0
 	w.LowUS, w.HighUS = 0, 0
 	if w.N < warmUpMinN || !w.Runs && p.LastC < spec.LowC {
-		return // too soon, or nothing to come
+		return // too early, or it cools below the window
 	}
 	best := w.fit(p.LagS, variance)
 	for w.N >= changedMinN && best.squares > changedChi2*float64(w.N-3) {
@@ -133,7 +140,7 @@ func (w *WarmUp) forecast(atNs int64, p *Probe, variance float64, spec *JobSpec)
 		best = w.fit(p.LagS, variance)
 	}
 	best.factor()
-	// A curve that explains the points badly is known less well by as much.
+	// A curve that explains the points badly has a larger uncertainty.
 	spread := max(1, best.squares/float64(w.N-3))
 	nowS := float64(atNs-w.FromNs)/1e9 - w.originS()
 	fluid := w.Curve.nudged(0)
@@ -150,7 +157,7 @@ func (w *WarmUp) forecast(atNs int64, p *Probe, variance float64, spec *JobSpec)
 		for i := range d {
 			varC += float64(d[i] * along[i])
 		}
-		// In the end the probe's own noise has a say.
+		// The state of the window follows the probe, whose noise adds to it.
 		varC = float64(spread*max(0, varC)) + float64(f.uCelsius*f.uCelsius)
 		u = math.Sqrt(varC) / math.Abs(rateCS)
 		limit := max(forecastMinS, forecastShare*(s-nowS))
@@ -166,11 +173,11 @@ func (w *WarmUp) forecast(atNs int64, p *Probe, variance float64, spec *JobSpec)
 	w.HighNs, w.HighUS = tell(spec.HighC-narrowerC, high)
 }
 
-// expected is what is known of a curve before there are points, as means and
-// standard deviations (common practice, no source): a running engine takes the
-// fluid to 90 °C give or take 20 in a time constant of a quarter of an hour give
-// or take a factor of 2; standing, it cools to the shop's temperature in an hour;
-// and people tell of the engine some seconds before or after they start it.
+// expected returns the prior of a curve, as means and standard deviations (common
+// practice, no source). With the engine running, the fluid approaches 90 ± 20 °C
+// with a time constant of about a quarter of an hour, known to a factor of 2. With
+// the engine off, it cools to the shop's temperature with one of about an hour.
+// People report the engine some seconds before or after they start it.
 func (w *WarmUp) expected(lagS float64) (mean, sd warmUpCurve) {
 	mean = warmUpCurve{toC: 90, fromC: float64(w.Points[0].C), lnSlow: 6.7, lnQuick: 3.7}
 	sd = warmUpCurve{toC: 20, fromC: 5, lnSlow: 0.7, lnQuick: 1.5, delayS: 15}
@@ -178,15 +185,15 @@ func (w *WarmUp) expected(lagS float64) (mean, sd warmUpCurve) {
 		mean[toC], mean[lnSlow] = 20, 8.2
 	}
 	if w.Underway {
-		// It began so long ago that what is quick is over: when, and from where, is all
-		// the same then.
+		// It began so long ago that the quick stages are over. When it began, and at
+		// which temperature, no longer matters.
 		mean[lnQuick], mean[delayS] = 1, -60-float64(5*lagS)
 		sd[fromC], sd[lnQuick], sd[delayS] = 30, 0.01, 0.01
 	}
 	return mean, sd
 }
 
-// originS is where a curve's time counts from.
+// originS returns the origin of a curve's time, in seconds since the first reading.
 func (w *WarmUp) originS() float64 {
 	if w.Underway {
 		return float64(w.Points[0].S)
@@ -194,9 +201,9 @@ func (w *WarmUp) originS() float64 {
 	return 0
 }
 
-// fit moves the curve to where points and expectation agree best, by least
-// squares (Gauss and Newton; damped by Levenberg and Marquardt; textbook). What
-// it returns belongs to that curve.
+// fit moves the curve to the least squares of points and prior (Gauss–Newton,
+// damped after Levenberg and Marquardt; textbook). It returns the normal equations
+// about that curve.
 func (w *WarmUp) fit(lagS, variance float64) normal {
 	steps := warmUpSteps
 	if !w.Known {
@@ -234,12 +241,12 @@ func (w *WarmUp) fit(lagS, variance float64) normal {
 	return here
 }
 
-// normal are the normal equations about a curve: h·step = g.
+// normal holds the normal equations about a curve: h·step = g.
 type normal struct {
 	h       [5][5]float64 // lower triangle; after factor its Cholesky factor
 	g       warmUpCurve
-	squares float64 // of the points' distances, in standard deviations
-	cost    float64 // and those from what was expected
+	squares float64 // sum of the points' squared residuals, in standard deviations
+	cost    float64 // the same with the distances from the prior
 }
 
 func (w *WarmUp) normal(c *warmUpCurve, lagS, variance float64) (n normal) {
@@ -267,7 +274,7 @@ func (w *WarmUp) normal(c *warmUpCurve, lagS, variance float64) (n normal) {
 	return n
 }
 
-// factor is Cholesky's (textbook).
+// factor replaces h by its Cholesky factor (textbook).
 func (n *normal) factor() {
 	for i := range n.h {
 		for j := range i + 1 {
@@ -276,7 +283,7 @@ func (n *normal) factor() {
 				sum -= float64(n.h[i][k] * n.h[j][k])
 			}
 			if i == j {
-				n.h[i][i] = math.Sqrt(max(sum, 1e-30)) // positive, but for rounding
+				n.h[i][i] = math.Sqrt(max(sum, 1e-30)) // positive except for rounding
 			} else {
 				n.h[i][j] = sum / n.h[j][j]
 			}
@@ -284,6 +291,7 @@ func (n *normal) factor() {
 	}
 }
 
+// solve returns the solution of h·x = g. It needs factor first.
 func (n *normal) solve(g warmUpCurve) warmUpCurve {
 	for i := range g {
 		for k := range i {

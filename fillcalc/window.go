@@ -13,36 +13,36 @@ const (
 	Below   WindowState = "below"   // too cold
 	Nearing WindowState = "nearing" // too cold, but within nearingC of the window
 	Open    WindowState = "open"    // judge the level now
-	Closing WindowState = "closing" // still inside, within closingC of the upper end and rising
+	Closing WindowState = "closing" // still inside, within closingC of the upper limit and rising
 	Above   WindowState = "above"   // too hot
 )
 
 const (
+	// Time to walk to the car, and time to finish.
 	nearingC = 5.0
 	closingC = 2.0
-	// A state is left only when the temperature is past its limit by this much, or
-	// by so many standard uncertainties, so that noise at a limit does not make it
-	// flicker.
+	// Hysteresis, so that noise at a limit does not make the state flicker: the larger
+	// of hysteresisC and hysteresisU standard uncertainties.
 	hysteresisC  = 0.3
 	nearingHystC = 1.0
 	hysteresisU  = 3.0
-	// The window opens when the fluid may be inside, by so many standard
-	// uncertainties: where it hardly warms any more, noise would cost minutes.
+	// The window opens this many standard uncertainties early, when the fluid may be
+	// inside. For fluid that hardly warms any more, noise would cost minutes.
 	earlyU = 2.0
-	// ... and a friendlier state is entered only when it has been due for this long.
-	// Open ends at once.
+	// A new state must have been due for this long, but the window ends at once.
 	dwellNs = 3e9
-	// Of fluid further outside of the window than this nobody judges the level. What
-	// the probe may be further off narrows the window.
+	// Nobody may judge the level of fluid further outside the window than this. If the
+	// probe's error and the hysteresis may add up to more, the window is narrowed by
+	// the excess.
 	toleranceC = 1.0
-	// A probe that is vaguer than this leaves the state blind until it is clear again
-	// (standard uncertainties).
+	// The state is blind once the standard uncertainty of the temperature exceeds
+	// blindUC, until it is below clearUC.
 	clearUC = 1.0
 	blindUC = 2.0
-	// A rate within this, or within its own noise, is none.
+	// A rate below this, or within its own noise, counts as zero.
 	noRateCMin = 0.2
-	// With the engine running, cold fluid warms by this much in this time (common
-	// practice, no source). A probe that sees nothing of it stands somewhere else.
+	// With the engine running, fluid below coldC warms by movesC in this time (common
+	// practice, no source). A probe that does not show this is not in the fluid.
 	coldC   = 50.0
 	movesC  = 1.0
 	movesNs = 300e9
@@ -51,66 +51,76 @@ const (
 // Window is the fold's memory of the check window.
 type Window struct {
 	State WindowState
-	// Due is the state that the temperature asks for, since DueNs.
+	// Due is the state that the temperature calls for, since DueNs.
 	Due   WindowState
 	DueNs int64
-	// The last temperature that was movesC away from the one before, and when.
+	// The last temperature that was more than movesC away from the one before, and
+	// when.
 	MovedC  float64
 	MovedNs int64
-	// When the engine was last started or stopped, and whether it runs and the probe
-	// sees nothing of it.
+	// When the engine was last started or stopped, and whether it runs while the probe
+	// stands still.
 	EngineNs int64
 	Still    bool
 	WarmUp   WarmUp
 }
 
-// CheckWindow is what there is to say about the check window. Unknown figures
-// are NaN.
+// CheckWindow describes the check window, the range of temperatures in which the
+// level may be judged. Figures that are not known are NaN.
+//
+// The temperature of the fluid is what the probe shows plus its lag times its rate,
+// with level and rate from a parabola through the latest readings ([Trend]). The
+// limits of the window are narrowed by what the probe's error may exceed the
+// tolerance of 1 °C. The state is [Blind] while the probe cannot be in the fluid: if it
+// moves faster than fluid can, or stands still although the engine must warm the
+// fluid.
 type CheckWindow struct {
 	State    WindowState
-	TempC    float64 // of the fluid, lag and offset of the probe corrected
+	TempC    float64 // of the fluid, corrected for the probe's lag and calibration
 	LowC     float64
 	HighC    float64
 	RateCMin float64
-	Quality  string // "good", or why the state is blind, or what stands in for the fluid's temperature
-	// LevelShiftML is by how much the level stands too high for being judged now
-	// instead of in the middle of the window, LevelShiftShare the same as a share of
-	// the way between the marks; NaN when the capacity or the marks are not known.
+	Quality  string // "good", why the state is blind, or what stands in for the fluid's temperature
+	// LevelShiftML is how much higher the level reads now than it would in the middle
+	// of the window, in millilitres; NaN if the capacity is not known. LevelShiftShare
+	// is the same as a share of the distance between the marks; NaN if that is not
+	// known.
 	LevelShiftML, LevelShiftShare float64
 	// OpensInS and ClosesInS are the seconds until the fluid enters and leaves the
-	// window, 0 for what has come; OpensInUS and ClosesInUS their expanded
-	// uncertainty (k = 2).
+	// window, OpensInUS and ClosesInUS their expanded uncertainties (k = 2). While the
+	// window is open, OpensInS is 0.
 	OpensInS, OpensInUS   float64
 	ClosesInS, ClosesInUS float64
 }
 
-// margins are the hysteresis, and what the window is narrower by at either end so
-// that all of it, and the probe's error, stay within the tolerance. Where they
-// leave room below it, the window opens as soon as the fluid may be inside: earlyC
-// before it seems to be.
+// margins returns the hysteresis, by how much the window is narrower at either end
+// so that hysteresis and probe's error stay within the tolerance, and by how much it
+// opens before the temperature reaches the limit. earlyC uses only what hysteresis
+// and error leave of the tolerance.
 func (f *fluidNow) margins() (hystC, narrowerC, earlyC float64) {
 	hystC = max(hysteresisC, hysteresisU*f.uCelsius)
 	over := f.maxErrorC + hystC - toleranceC
 	return hystC, max(0, over), min(max(0, -over), earlyU*f.uCelsius)
 }
 
+// inside reports whether the level may be judged.
 func inside(w WindowState) bool { return w == Open || w == Closing }
 
-// due is the state that the fluid asks for, with hysteresis about the one that
-// holds. Readings come every everyS.
+// due returns the state that the fluid's temperature calls for, with hysteresis
+// about the state was. everyS is the interval of readings.
 func due(was WindowState, f fluidNow, everyS, lowC, highC float64) WindowState {
 	if f.uCelsius > blindUC || was == Blind && f.uCelsius > clearUC {
 		return Blind
 	}
 	hystC, narrowerC, earlyC := f.margins()
 	inC, outC := lowC+narrowerC-earlyC, highC-narrowerC
-	// What is due when the dwell is over need not wait for it.
+	// The dwell is anticipated: what counts is the temperature at its end.
 	thenC := f.celsius + float64(f.rateCS*dwellNs/1e9)
 	switch {
 	case inside(was) && f.celsius < inC-hystC:
 		return Nearing
 	case inside(was) && max(f.celsius, f.celsius+float64(f.rateCS*(2*everyS))) > outC+hystC:
-		// What is said now stands until the next reading, or the one after it.
+		// This state will stand until the next reading, or the one after if that is lost.
 		return Above
 	case inside(was):
 	case was == Above && thenC > outC-hystC, f.celsius > outC && thenC > outC:
@@ -129,7 +139,7 @@ func due(was WindowState, f fluidNow, everyS, lowC, highC float64) WindowState {
 	if was == Closing {
 		edgeC -= hystC
 	}
-	// A rate within noise of none neither begins nor ends the closing.
+	// A rate that may be zero neither begins nor ends the state closing.
 	noRateCS := max(noRateCMin/60, hysteresisU*f.uRateCS)
 	if f.celsius >= edgeC && (f.rateCS > noRateCS || was == Closing && f.rateCS > -noRateCS) {
 		return Closing
@@ -137,8 +147,8 @@ func due(was WindowState, f fluidNow, everyS, lowC, highC float64) WindowState {
 	return Open
 }
 
-// updateWindow follows the probe. Leaving the window is said at once; everything
-// else must have been due for a while.
+// updateWindow updates the window after a reading of the probe. The window ends at
+// once; any other state must have been due for dwellNs.
 func (s *State) updateWindow() {
 	p, _ := s.fluidProbe()
 	if !s.Job.Phase.Open() || p.LastNs == 0 {
@@ -157,7 +167,7 @@ func (s *State) updateWindow() {
 	}
 	w.Still = runs && (p.stuck(w.EngineNs) || now-w.MovedNs > movesNs && f.celsius < coldC)
 	if p.SinceNs == now || p.WildNs == now || w.Still {
-		// After a hole, or where no fluid can be, it begins again.
+		// After a gap, or if the probe cannot be in the fluid, everything starts anew.
 		w.State, w.Due, w.DueNs = Blind, Blind, now
 		w.WarmUp = WarmUp{Runs: runs, Underway: true}
 		return
@@ -175,14 +185,14 @@ func (s *State) updateWindow() {
 		w.State = to
 	case now-w.DueNs < dwellNs:
 	case inside(to) && !inside(w.State) && (f.celsius < spec.LowC-earlyC-microkelvinC || f.celsius > spec.HighC+microkelvinC):
-		// Due within the hysteresis only.
+		// It is due only because of the hysteresis.
 	default:
 		w.State = to
 	}
 }
 
-// fluidProbe is the probe that the check window follows: the one in the
-// transmission, or the engine's coolant where there is none.
+// fluidProbe returns the probe that the check window follows: the one in the
+// transmission, or if there is none, the one in the engine's coolant.
 func (s *State) fluidProbe() (p *Probe, standsIn bool) {
 	if s.Probe.Sensor == "" && s.Coolant.Sensor != "" {
 		return &s.Coolant, true
@@ -190,7 +200,7 @@ func (s *State) fluidProbe() (p *Probe, standsIn bool) {
 	return &s.Probe, false
 }
 
-// CheckWindow reports on the window at the state's time.
+// CheckWindow returns the state of the check window at the state's time.
 func (s *State) CheckWindow() CheckWindow {
 	nan := math.NaN()
 	w := CheckWindow{State: Blind, TempC: nan, LowC: nan, HighC: nan, RateCMin: nan, LevelShiftML: nan, LevelShiftShare: nan,
