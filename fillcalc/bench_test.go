@@ -5,8 +5,8 @@ import (
 	"testing"
 )
 
-// jobEvents are the events of a 45-minute job: 27,000 weights and 5,400
-// temperatures, with a drain, a tool, a fill and a warm-up among them.
+// jobEvents returns the events of a 45-minute job: 27,000 weights and 5,400
+// temperatures, with a drain, a tool, a fill and a warm-up.
 func jobEvents() []Event {
 	var events []Event
 	rng := rand.New(rand.NewPCG(3, 3))
@@ -97,7 +97,7 @@ func BenchmarkDensity(b *testing.B) {
 	}
 }
 
-func TestAReadingAllocatesNothing(t *testing.T) {
+func TestReadingDoesNotAllocate(t *testing.T) {
 	events := jobEvents()
 	var s State
 	for _, e := range events[:1000] {

@@ -57,13 +57,13 @@ func TestWeighingsInTheBudget(t *testing.T) {
 	}
 	near(t, "net of two", math.Sqrt(weighings.U2())/perKg, 0.00204124145, 1e-11)
 	if len(r.s.Budget(AddedTally)) != 0 {
-		t.Error("what has not begun is known to be nothing")
+		t.Error("an account that has not begun has an uncertainty")
 	}
 }
 
-// On one scale with one fluid, added less drained is the difference of two
-// weighings, however much went out and in: slope and density act on the little
-// that is missing only.
+// On one scale with one fluid, the balance is the difference of two weighings,
+// however much went out and in: slope and density act only on the little that is
+// missing.
 func TestBalanceOnOneScale(t *testing.T) {
 	spec := aJob()
 	spec.Used = spec.Fresh
@@ -79,7 +79,7 @@ func TestBalanceOnOneScale(t *testing.T) {
 	v := r.s.Volumes()
 	near(t, "u of the balance", v.BalanceUL/2, want, 1e-5)
 	if apart := math.Hypot(v.DrainedUL, v.AddedUL); v.BalanceUL > 0.8*apart {
-		t.Errorf("U of the balance is %.4f L, of independent volumes it were %.4f", v.BalanceUL, apart)
+		t.Errorf("U of the balance is %.4f L, for independent volumes it would be %.4f", v.BalanceUL, apart)
 	}
 }
 

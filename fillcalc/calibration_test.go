@@ -13,7 +13,7 @@ const (
 	yearNs       = int64(nsPerYear)
 )
 
-// uAt is the standard uncertainty of the line's height.
+// uAt returns the standard uncertainty of the line's height at x.
 func (l line) uAt(x float64) float64 { return math.Hypot(l.u, l.slopeU*(x-l.bestX)) }
 
 // JCGM 100:2008 (the GUM), H.3: the calibration of a thermometer. More digits
@@ -70,7 +70,7 @@ func TestClassIIITolerances(t *testing.T) {
 
 var calibratedScale = ScaleSetup{ResolutionKg: 0.005, RepeatabilityKg: 0.002}
 
-// shownBy is what a scale with a slope and a zero shows for known weights.
+// shownBy returns what a scale with a slope and a zero shows for known weights.
 func shownBy(gain, zeroKg float64, knownKg ...float64) (points []ScalePoint) {
 	for _, kg := range knownKg {
 		points = append(points, ScalePoint{kg, zeroKg + gain*kg})
@@ -104,20 +104,20 @@ func TestScaleCalibration(t *testing.T) {
 		t.Error("did not pass")
 	}
 
-	// Scatter that shows counts when it is the larger: one point of five 30 g off.
+	// The scatter of the points counts if it is larger: one point of five is 30 g off.
 	scattered := shownBy(1, 0, 0, 0, 5, 5, 5)
 	scattered[2].ShownKg += 0.030
 	bent, err := FitScale(scattered, calibratedScale, 0, calibratedNs, 0)
 	if err != nil || bent.Passed {
 		t.Fatalf("%+v, %v", bent, err)
 	}
-	// By hand: the line meets the three at 10 g; 20, -10 and -10 g are left, s² is
-	// 600/3 g². That it is drawn over what is shown changes little.
+	// By hand: at 5 kg the line is 10 g off and leaves 20, -10 and -10 g, so that s² is
+	// 600/3 g². That it is fitted over the weights shown changes little.
 	near(t, "scatter", bent.ScatterKg, math.Sqrt(200)/1000, 5e-5)
 }
 
-// Just at the tolerance passes, above it fails; a point in decimals may not tip
-// it.
+// A point exactly at the tolerance passes, even if rounding puts it above; a point
+// above it fails.
 func TestScalePasses(t *testing.T) {
 	for _, c := range []struct {
 		shownKg float64
@@ -130,8 +130,8 @@ func TestScalePasses(t *testing.T) {
 	}
 }
 
-// Where the true slope lies: against a few hundred simulated calibrations the
-// uncertainty must be neither too small nor idle.
+// In simulated calibrations the uncertainty of the slope must be neither too small
+// nor much too large.
 func TestSlopeUncertaintyCovers(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 1))
 	const runs = 1000
@@ -183,7 +183,7 @@ func TestCalibrationRefusals(t *testing.T) {
 		{shownBy(1, 0, 0, 0), "one with a known weight"},
 		{shownBy(1, 0, 5, 10), "one with nothing on the scale"},
 		{shownBy(2.2046, 0, 0, 5), "wrong unit"},
-		{shownBy(0, 3.2, 0, 5), "wrong unit"}, // it shows the same whatever lies on it
+		{shownBy(0, 3.2, 0, 5), "wrong unit"}, // it shows the same for any weight
 		{shownBy(1, 3.2, 0, 0.5), "heavier"},  // ±1.4 %
 		{[]ScalePoint{{0, 0}, {-5, -5}}, "point 2"},
 		{[]ScalePoint{{0, 0}, {5, math.NaN()}}, "point 2"},
@@ -212,7 +212,7 @@ func TestCalibrationRefusals(t *testing.T) {
 }
 
 func TestProbeCalibration(t *testing.T) {
-	// One point: an offset. Away from it counts what class B leaves the slope.
+	// One point: an offset. Away from it, the slope's tolerance of class B adds to u.
 	one, err := FitProbe([]ProbePoint{{0, 0.4, 0.05}}, calibratedNs, 0)
 	if err != nil {
 		t.Fatal(err)
@@ -223,8 +223,8 @@ func TestProbeCalibration(t *testing.T) {
 	if one.Passed { // class B: ±0.3 °C at 0 °C
 		t.Error("0.4 °C off at the ice point passed")
 	}
-	// Two points: a line through both; each is as sure as its own reference, and
-	// between them the two share.
+	// Two points: a line through both. At each point u is that of its reference, and
+	// in between a mean of the two.
 	two, err := FitProbe([]ProbePoint{{0, 0.2, 0.05}, {100, 100.8, 0.3}}, calibratedNs, 0)
 	if err != nil {
 		t.Fatal(err)
@@ -237,7 +237,7 @@ func TestProbeCalibration(t *testing.T) {
 	if !two.Passed { // class B: ±0.8 °C at 100 °C
 		t.Error("0.8 °C off at 100 °C did not pass")
 	}
-	// The same reference ten times is no better than once.
+	// Ten uses of one reference are no better than one.
 	var often []ProbePoint
 	for i := range 10 {
 		often = append(often, ProbePoint{float64(10 * i), float64(10 * i), 0.1})
@@ -293,7 +293,7 @@ func TestBoilingPoint(t *testing.T) {
 	}
 }
 
-// The bits that every machine must give, and that JSON keeps.
+// Recorded bits that every machine must reproduce, and that JSON preserves.
 func TestCalibrationBits(t *testing.T) {
 	scale, err := FitScale(shownBy(1.00037, 3.215, 0, 2.5, 7.5, 20), calibratedScale, 0.00005, calibratedNs, calibratedNs+yearNs)
 	if err != nil {
@@ -345,7 +345,7 @@ func TestCalibrationBits(t *testing.T) {
 	}
 }
 
-// What was fitted can be calculated with; what was tampered with is named.
+// Check accepts good figures and names the field of a bad one.
 func TestCalibrationCheck(t *testing.T) {
 	good := ScaleCalibration{Slope: 1.0004, SlopeU: 0.0003, WorstKg: 0.01, LightestKg: 2}
 	if err := good.Check(); err != nil {

@@ -10,9 +10,9 @@ func litreBottle() FieldWeighing {
 	return FieldWeighing{Name: "amber", ShownKg: 0.846, ShownUKg: 0.003, Litres: 1, AtC: 20, AirKgM3: ConventionalAirKgM3}
 }
 
-// The convention of OIML D 28:2004, figures computed to ten digits: 5 kg shown
-// are 5.006317743 kg of a liquid of 850 kg/m³, or 5.889785580 L. A bottle must
-// hold 2.5 mL a litre more, which stay in it.
+// By the convention of OIML D 28:2004, computed to ten digits, 5 kg shown are
+// 5.006317743 kg of a liquid of 850 kg/m³, or 5.889785580 L. The bottle must hold
+// 2.5 mL per litre more, which stay in it.
 func TestFieldDensityOfKnownVolume(t *testing.T) {
 	w := FieldWeighing{ShownKg: 5, Litres: 5.889785580 / 0.9975, AtC: 20, AirKgM3: ConventionalAirKgM3}
 	f, _, err := FieldDensity(w)
@@ -25,7 +25,7 @@ func TestFieldDensityOfKnownVolume(t *testing.T) {
 }
 
 // API MPMS 11.1-2004 densities of testdata/fluids, computed independently: a
-// bottle of each oil, weighed, gives the fluid of all the other rows too.
+// weighed bottle of each oil gives the densities at all other temperatures.
 func TestFieldDensityOnPublishedDensities(t *testing.T) {
 	rows := table(t, "fluids/vcf_lubricating_oil_grid.csv")
 	for _, at := range rows {

@@ -39,7 +39,7 @@ func aJob() *JobSpec {
 	return &JobSpec{ID: "j1", Used: usedFluid, Fresh: freshFluid, LowC: 35, HighC: 45, FirstFill: 0.8}
 }
 
-// tester is what a test and a property test have in common.
+// tester is the common part of testing.T and rapid.T.
 type tester interface {
 	Helper()
 	Fatal(args ...any)
@@ -47,8 +47,8 @@ type tester interface {
 	Errorf(format string, args ...any)
 }
 
-// bench drives a fold through time: what stands on each scale, and the events
-// that follow from it.
+// bench drives a fold through time: it holds what stands on each scale and makes
+// the events that follow.
 type bench struct {
 	t       tester
 	s       State
@@ -92,7 +92,8 @@ func (b *bench) plan() Plan {
 	return p
 }
 
-// run lets time pass at ten weights and two temperatures a second, moving fluid.
+// run lets time pass at ten weights and two temperatures a second while fluid
+// drains and is poured.
 func (b *bench) run(seconds, drainKgS, pourKgS float64) {
 	for i := range int(seconds * 10) {
 		b.atNs += 100e6
@@ -149,14 +150,14 @@ func TestOrdinaryJob(t *testing.T) {
 	}
 }
 
-func TestToolOnTheCaddyIsHeldApart(t *testing.T) {
+func TestToolOnTheCaddyStaysUndecided(t *testing.T) {
 	for _, decision := range []Decision{AsFluid, AsObject, AsSwap} {
 		b := newBench(t, twoScales())
 		b.run(3, 0, 0)
 		b.do(Input{Do: DoOpen, Job: aJob()})
 		b.do(Input{Do: DoPhase, Phase: Draining})
 		b.run(20, 0.03, 0) // 0.6 kg
-		b.caddy += 0.450   // laid down at once, while it drains on
+		b.caddy += 0.450   // laid down while it drains
 		b.run(20, 0.03, 0) // 0.6 kg
 		b.run(4, 0, 0)
 		v := b.s.Volumes()
@@ -166,7 +167,7 @@ func TestToolOnTheCaddyIsHeldApart(t *testing.T) {
 			t.Fatalf("%d steps, want one: %+v", len(b.s.Job.Steps), b.s.Job.Steps)
 		}
 		near(t, "the step", b.s.Job.Steps[0].Kg, 0.450, 0.02)
-		// Fluid and step together are all that came: nothing is lost between them.
+		// Fluid and step add up to everything that came.
 		near(t, "the sum", v.DrainedKg/factor+b.s.Job.Steps[0].Kg, 1.65, 0.006)
 		if err := Check(&b.s, &Input{Do: DoClose}); err == nil {
 			t.Error("a job with an undecided step could be closed")
@@ -188,7 +189,7 @@ func TestToolOnTheCaddyIsHeldApart(t *testing.T) {
 	}
 }
 
-func TestKickDuringDrainCountsNothingTwice(t *testing.T) {
+func TestKickWhileDraining(t *testing.T) {
 	b := newBench(t, twoScales())
 	b.run(3, 0, 0)
 	b.do(Input{Do: DoOpen, Job: aJob()})
@@ -205,7 +206,7 @@ func TestKickDuringDrainCountsNothingTwice(t *testing.T) {
 	}
 }
 
-func TestWhatChangedWhileNobodyMeasuredIsOneStep(t *testing.T) {
+func TestChangeDuringAGapIsOneStep(t *testing.T) {
 	for name, away := range map[string]func(b *bench){
 		"sensor silent":     func(b *bench) { b.atNs += 60e9 },
 		"program restarted": func(b *bench) { b.atNs += 1e9; b.do(Input{Do: DoStart, Setup: twoScales()}) },
@@ -228,7 +229,7 @@ func TestWhatChangedWhileNobodyMeasuredIsOneStep(t *testing.T) {
 	}
 }
 
-func TestNothingChangedWhileAwayIsNoStep(t *testing.T) {
+func TestGapWithoutChangeIsNoStep(t *testing.T) {
 	b := newBench(t, twoScales())
 	b.run(3, 0, 0)
 	b.do(Input{Do: DoOpen, Job: aJob()})
@@ -244,7 +245,7 @@ func TestNothingChangedWhileAwayIsNoStep(t *testing.T) {
 	}
 }
 
-func TestUnknownIsSaid(t *testing.T) {
+func TestQualityNamesTheFault(t *testing.T) {
 	b := newBench(t, twoScales())
 	if v := b.s.Volumes(); v.Quality != "no job was opened yet" || !math.IsNaN(v.DrainedL) {
 		t.Errorf("before any job: %+v", v)
@@ -326,7 +327,7 @@ func TestRefusals(t *testing.T) {
 		if err := Check(&b.s, &c.in); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%+v: %v, want %q", c.in, err, c.want)
 		}
-		// The fold itself ignores what Check refuses.
+		// The fold ignores what Check refuses.
 		b.apply(Event{Kind: KindInput, Input: &c.in})
 		before.Seq, before.NowNs = b.s.Seq, b.s.NowNs
 		if !reflect.DeepEqual(before, b.s) {
@@ -335,9 +336,8 @@ func TestRefusals(t *testing.T) {
 	}
 }
 
-// Whatever happens, in whatever order: all weight that a scale saw come or go
-// between the first and the last moment of counting is drained, or a step, and
-// nothing else.
+// Whatever happens, in whatever order: drained and steps add up to the change of
+// weight between the first and the last moment of counting.
 func TestMassIsConserved(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		b := newBench(t, twoScales())
@@ -366,7 +366,7 @@ func TestMassIsConserved(t *testing.T) {
 		b.run(6, 0, 0)
 		sum := b.s.Volumes().DrainedKg / b.s.Job.UsedFactor
 		for _, step := range b.s.Job.Steps {
-			// What a pair left over, and what a lean took back, stands in the tally.
+			// The difference of a pair, and what a lean took back, are in the tally.
 			if step.With == 0 && step.As != AsLean {
 				sum += step.Kg
 			}
@@ -377,7 +377,7 @@ func TestMassIsConserved(t *testing.T) {
 	})
 }
 
-// A state kept as JSON and taken up again goes on as if nothing had happened.
+// A state survives JSON to the last bit.
 func TestSnapshotIsExact(t *testing.T) {
 	b := newBench(t, twoScales())
 	rng := rand.New(rand.NewPCG(7, 7))
@@ -401,7 +401,7 @@ func TestSnapshotIsExact(t *testing.T) {
 	}
 }
 
-func TestApplyLeavesTheOldStateAlone(t *testing.T) {
+func TestApplyDoesNotChangeTheOldState(t *testing.T) {
 	b := newBench(t, twoScales())
 	b.run(3, 0, 0)
 	b.do(Input{Do: DoOpen, Job: aJob()})

@@ -25,10 +25,10 @@ func started(t testing.TB, setup *Setup, spec *JobSpec, phase Phase) *rig {
 	return r
 }
 
-// shown is what an account holds in kilograms as the scale shows them.
+// shown returns an account in kilograms as the scale shows them.
 func (r *rig) shown(t Tally) float64 { return r.s.shownKg(t) }
 
-func TestASecondStepSoonAfterTheFirst(t *testing.T) {
+func TestTwoStepsInQuickSuccession(t *testing.T) {
 	for _, hz := range []float64{10, 5, 2} {
 		for _, gap := range []float64{4.5, 6, 8} {
 			r := newRig(t, twoScales(), hz, 0.001)
@@ -47,7 +47,7 @@ func TestASecondStepSoonAfterTheFirst(t *testing.T) {
 	}
 }
 
-func TestWhatSpansAPhaseChangeIsBookedByDirection(t *testing.T) {
+func TestChangeAcrossPhasesIsBookedByDirection(t *testing.T) {
 	// Both on one scale: a hole begins while it drains and ends while it is filled.
 	r := started(t, oneScale(), aJob(), Draining)
 	r.atNs += 20e9
@@ -62,7 +62,7 @@ func TestWhatSpansAPhaseChangeIsBookedByDirection(t *testing.T) {
 	near(t, "drained", r.shown(DrainedTally), 0.6, 0.004)
 	near(t, "added", r.shown(AddedTally), 0, 0.004)
 
-	// A bump that begins before the draining and settles within it swallows nothing.
+	// A bump that begins before the draining and settles during it loses no fluid.
 	r = started(t, twoScales(), aJob(), Ready)
 	r.scene(0.5, nil, nil, steady(0.4))
 	r.do(Input{Do: DoPhase, Phase: Draining})
@@ -74,7 +74,7 @@ func TestWhatSpansAPhaseChangeIsBookedByDirection(t *testing.T) {
 	}
 	near(t, "drained and steps", sumKg, 0.9, 0.03)
 
-	// What is held when a job is given up is no business of the next one.
+	// What is held when a job is abandoned does not affect the next one.
 	r = started(t, twoScales(), aJob(), Draining)
 	r.scene(0.5, nil, nil, steady(2))
 	r.do(Input{Do: DoAbandon, Why: "test"})
@@ -85,7 +85,7 @@ func TestWhatSpansAPhaseChangeIsBookedByDirection(t *testing.T) {
 	}
 }
 
-func TestCloseNeedsEverythingKnown(t *testing.T) {
+func TestCloseNeedsReadableScales(t *testing.T) {
 	for name, c := range map[string]struct {
 		happens func(r *rig)
 		want    string
@@ -116,7 +116,7 @@ func TestCloseNeedsEverythingKnown(t *testing.T) {
 	if still := r.s.Runs(); runs != "caddy" || still != "caddy" {
 		t.Errorf("fluid runs on %q, on %q just after", runs, still)
 	}
-	r.scene(4, steady(0.002), nil, nil) // but for a drip
+	r.scene(4, steady(0.002), nil, nil) // a drip only
 	if runs := r.s.Runs(); runs != "" {
 		t.Errorf("a drip runs on %q", runs)
 	}
@@ -128,7 +128,7 @@ func TestCloseNeedsEverythingKnown(t *testing.T) {
 	r.refused(Input{Do: DoPhase, Phase: Draining}, "scale caddy has not settled yet")
 }
 
-func TestOnlyDamagedFramesAreNotSilence(t *testing.T) {
+func TestDamagedFramesAreNotSilence(t *testing.T) {
 	r := started(t, twoScales(), aJob(), Draining)
 	for range 100 {
 		r.atNs += 100e6
@@ -139,8 +139,8 @@ func TestOnlyDamagedFramesAreNotSilence(t *testing.T) {
 	}
 }
 
-// With caddy and supply on one scale, phase and direction tell drained from
-// added; what no fluid can do is said.
+// With caddy and supply on one scale, phase and direction distinguish drained from
+// added. A change that fluid cannot make is a step.
 func TestBothOnOneScale(t *testing.T) {
 	r := started(t, oneScale(), aJob(), Draining)
 	r.scene(60, steady(0.05), nil, nil)
@@ -165,14 +165,14 @@ func TestBothOnOneScale(t *testing.T) {
 	if n := len(r.s.Job.Steps); n != 1 || r.s.Job.Steps[0].Cause != Backward {
 		t.Fatalf("steps %+v, want one that goes backward", r.s.Job.Steps)
 	}
-	// Where the streams meet within a second, the turn is not sharp.
+	// The streams follow each other within a second, so that the turn is not sharp.
 	near(t, "drained", r.shown(DrainedTally), 0.6, 0.06)
 	r.do(Input{Do: DoDecide, Step: 1, As: AsFluid, By: "somebody"})
 	near(t, "added", r.shown(AddedTally), 0.4, 0.06)
 	near(t, "their difference", r.shown(DrainedTally)-r.shown(AddedTally), 0.2, 0.006)
 }
 
-func TestASupplyRefilledInTheMiddleKeepsTheTally(t *testing.T) {
+func TestRefilledSupplyKeepsTheTally(t *testing.T) {
 	r := started(t, twoScales(), aJob(), Filling)
 	r.scene(30, nil, steady(0.04), nil)
 	r.scene(5, nil, nil, nil)
@@ -206,7 +206,7 @@ func TestTwoStreamsAtOnce(t *testing.T) {
 	}
 }
 
-func TestWhatRunsOverAtTheCheckIsNoDrain(t *testing.T) {
+func TestOverflowAtTheCheckIsNotDrained(t *testing.T) {
 	spec := aJob()
 	spec.Check = ByOverflow
 	r := started(t, twoScales(), spec, Draining)
@@ -241,7 +241,8 @@ func TestEntriesMoveThePlan(t *testing.T) {
 	} {
 		r.do(Input{Do: DoEnter, Entry: &e, By: "somebody"})
 	}
-	// Used and fresh oil grow nearly alike: 0.4 L plus 0.4 L taken from warm to 20 °C.
+	// Used and fresh oil expand nearly alike: 0.4 L, plus 0.4 L converted from warm to
+	// 20 °C.
 	near(t, "target", r.plan().TargetL-before, 0.4+0.4*0.985, 0.004)
 	r.do(Input{Do: DoPhase, Phase: Filling})
 	for _, share := range []float64{1, 1, 0.5} {
@@ -264,7 +265,7 @@ func TestEntriesMoveThePlan(t *testing.T) {
 	}
 }
 
-func TestAnotherFluidThanAskedFor(t *testing.T) {
+func TestOtherFluidNeedsAReason(t *testing.T) {
 	r := newRig(t, twoScales(), 10, 0)
 	spec := aJob()
 	spec.AskedFluid = "amber 6"
@@ -273,8 +274,8 @@ func TestAnotherFluidThanAskedFor(t *testing.T) {
 	r.do(Input{Do: DoOpen, Job: spec})
 }
 
-// A setup that changes in mid-job must not relabel its litres.
-func TestReferenceTemperatureStaysWithTheJob(t *testing.T) {
+// A setup that changes during a job must not change the meaning of its litres.
+func TestJobKeepsItsReferenceTemperature(t *testing.T) {
 	r := started(t, twoScales(), aJob(), Draining)
 	r.scene(20, steady(0.05), nil, nil)
 	r.scene(4, nil, nil, nil)
@@ -312,7 +313,7 @@ func (r *rig) decideAll(as Decision) {
 	}
 }
 
-func TestSomebodySaysThatItWasALean(t *testing.T) {
+func TestDecidedAsLean(t *testing.T) {
 	// A slow push while it drains, released at once: its rise was taken for fluid.
 	r := started(t, twoScales(), aJob(), Draining)
 	r.scene(60, steady(0.03), nil, plus(ramp(10, 25, 1.5), ramp(30, 30.3, -1.5)))
@@ -333,7 +334,7 @@ func TestSomebodySaysThatItWasALean(t *testing.T) {
 	near(t, "drained", r.shown(DrainedTally), 1.2, 0.02)
 }
 
-func TestLaidOnTogetherTakenOneByOne(t *testing.T) {
+func TestObjectsLaidTogetherTakenOneByOne(t *testing.T) {
 	r := started(t, twoScales(), aJob(), Draining)
 	r.scene(10, nil, nil, ramp(3, 3.1, 1.2)) // a wrench of 0.8 and a socket of 0.4 kg
 	r.decideAll(AsObject)
@@ -344,7 +345,7 @@ func TestLaidOnTogetherTakenOneByOne(t *testing.T) {
 	near(t, "drained", r.shown(DrainedTally), 0, 0.006)
 }
 
-func TestAHoleCutsWhatIsHeld(t *testing.T) {
+func TestGapEndsAHold(t *testing.T) {
 	for name, cut := range map[string]func(r *rig){
 		"silence": func(r *rig) { r.atNs += 20e9 },
 		"restart": func(r *rig) { r.atNs += 20e9; r.do(Input{Do: DoStart, Setup: twoScales()}) },
@@ -363,8 +364,8 @@ func TestAHoleCutsWhatIsHeld(t *testing.T) {
 	}
 }
 
-// What went while nobody measured may have been the object; only a person knows.
-func TestNothingIsProvedByWhatNobodySaw(t *testing.T) {
+// What left during a gap may have been the object; only a person knows.
+func TestStepDuringAGapNeedsADecision(t *testing.T) {
 	r := started(t, twoScales(), aJob(), Draining)
 	r.scene(10, nil, nil, ramp(3, 3.1, 0.7))
 	r.caddyKg += 0.7
@@ -381,14 +382,14 @@ func TestNothingIsProvedByWhatNobodySaw(t *testing.T) {
 	near(t, "drained", r.shown(DrainedTally), 0, 0.006)
 }
 
-// A reading of 0.25 between marks 0.4 L apart, in the middle of the window: half of
-// the way to 0.75 is missing, 0.2 L there and a little less at 20 °C.
+// A reading of 0.25 between marks 0.4 L apart, in the middle of the window, is half
+// a distance below the aim of 0.75: 0.2 L there and a little less at 20 °C.
 func TestTopUpFromTheDipstick(t *testing.T) {
 	spec := aJob()
 	spec.BetweenMarksL = 0.4
 	r := started(t, twoScales(), spec, Checking)
 	if _, _, ok, _ := r.s.TopUp(); ok {
-		t.Error("an advice without a reading")
+		t.Error("there is an amount without a reading")
 	}
 	r.warm(40)
 	r.do(Input{Do: DoEnter, Entry: &Entry{What: EnterDipstick, Share: 0.25}})
@@ -405,9 +406,9 @@ func TestTopUpFromTheDipstick(t *testing.T) {
 	}
 }
 
-// A calibration made in the middle of a job changes what a scale shows for the
-// same load, not what lies on it.
-func TestACalibrationInTheMiddleMovesNothing(t *testing.T) {
+// A calibration during a job changes the weight of the same load, which must not
+// count as fluid.
+func TestCalibrationDuringAJobMovesNothing(t *testing.T) {
 	r := started(t, twoScales(), aJob(), Draining)
 	r.scene(40, steady(0.05), nil, nil)
 	r.scene(4, nil, nil, nil)

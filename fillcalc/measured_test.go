@@ -5,8 +5,8 @@ import (
 	"testing"
 )
 
-// A litre bottle of an oil of 846 kg/m³ at 15 °C, emptied but for the film that
-// clings: its density comes out of the scale's difference.
+// The density of a litre bottle of an oil of 846 kg/m³ at 15 °C, emptied except for
+// the film that clings to it.
 func TestDensityMeasuredOnTheCart(t *testing.T) {
 	r := newRig(t, twoScales(), 10, 0.001)
 	r.scene(4, nil, nil, nil)
@@ -35,7 +35,7 @@ func TestDensityMeasuredOnTheCart(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	// 846 g weighed to about ±2 g twice.
+	// 846 g from two weighings to about ±2 g.
 	near(t, "density at 20 °C", got, at20, 4)
 	if u := r.s.Measured[0].DensityU; math.Abs(got-at20)/at20 > 2*u || u > 0.012 {
 		t.Errorf("off by %.2g, u is %.2g", (got-at20)/at20, u)

@@ -85,8 +85,8 @@ func TestPlanByHand(t *testing.T) {
 		math.Sqrt(988.216e-6+25e-6+15.21e-6+math.Pow(0.01*(3.2*1.190476-4), 2)), 1e-6)
 }
 
-// Tables 54D densities of testdata/fluids: computed independently from the
-// published formula.
+// Table 54D densities of testdata/fluids, computed independently from the published
+// formula.
 func TestPlanOnPublishedDensities(t *testing.T) {
 	published := map[[2]float64]float64{}
 	for _, row := range table(t, "fluids/vcf_lubricating_oil_grid.csv") {
@@ -112,8 +112,8 @@ func TestPlanOnPublishedDensities(t *testing.T) {
 	}
 }
 
-// drawPlan draws a job of fluids whose density is a straight line, so that a
-// difference quotient is exact in temperature.
+// drawPlan draws a job with fluids whose density is a straight line, so that a
+// difference quotient over temperature is exact.
 func drawPlan(t *rapid.T) PlanInput {
 	number := func(name string, low, high float64) float64 { return rapid.Float64Range(low, high).Draw(t, name) }
 	fluid := func(name string) Fluid {
@@ -139,8 +139,8 @@ func drawPlan(t *rapid.T) PlanInput {
 	return in
 }
 
-// Each input is moved by its uncertainty both ways; half the differences in
-// quadrature are the combined uncertainty (GUM 5.1.3, note 2), whatever the
+// Each input is moved by its uncertainty both ways. Half the differences, added in
+// quadrature, are the combined uncertainty (GUM 5.1.3, note 2), independent of the
 // formula in the code.
 func TestPlanUncertaintyAgainstDifferences(t *testing.T) {
 	denser := func(f Fluid, share float64) Fluid {
@@ -172,7 +172,7 @@ func TestPlanUncertaintyAgainstDifferences(t *testing.T) {
 		} else {
 			moves = append(moves, used, fresh)
 		}
-		// A difference quotient needs inputs that may leave their range a little.
+		// The inputs must stay in their range when they are moved.
 		in.SpilledKg, in.RetainedKg, in.OverflowKg = in.SpilledKg+0.1, in.RetainedKg+0.1, in.OverflowKg+0.1
 		var target2, remaining2 float64
 		for _, move := range moves {
@@ -212,7 +212,7 @@ func TestPlanProperties(t *testing.T) {
 			t.Errorf("0.1 kg more poured: remaining %g after %g, target %g after %g", after.RemainingL, p.RemainingL, after.TargetL, p.TargetL)
 		}
 
-		// What is in bottles is what was poured, to within what bottles leave open.
+		// The bottles' content is what was poured, within the tolerance of the bottles.
 		freshRef, _ := in.Fresh.Density(20)
 		inBottles := float64(p.BottlesOpened)*in.BottleL - p.LastBottleLeftL
 		if d := in.AddedKg/freshRef*1000 - inBottles; d < -1e-9 || d > in.BottleL/2 {
@@ -222,8 +222,9 @@ func TestPlanProperties(t *testing.T) {
 			t.Errorf("%d bottles of %g L for %g L", p.BottlesForTarget, in.BottleL, p.TargetL)
 		}
 
-		// The same fluid back, level right before: what came out goes in, at any
-		// temperature of the check, and the remaining mass knows no density.
+		// With the same fluid and a level that was right before, the target is what came
+		// out, at any check temperature, and the remaining mass does not depend on the
+		// density.
 		in.Fresh, in.LevelCorrectionL, in.EngineHasRun = in.Used, 0, true
 		p = mustPlan(t, in)
 		outKg := in.DrainedKg + in.SpilledKg + in.RetainedKg
@@ -248,7 +249,7 @@ func TestPlanProperties(t *testing.T) {
 	})
 }
 
-// At the ends of a table the slope is that of its inside, not half of it.
+// At the ends of a table the expansion is that of its inside, not half of it.
 func TestExpansionAtTheEnds(t *testing.T) {
 	for celsius, want := range map[float64]float64{20: 1.0 / 860, 50: 1.0 / 830, 80: 1.0 / 800} {
 		kgM3, perC, err := roundUsed.expansion(celsius)

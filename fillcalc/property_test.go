@@ -51,8 +51,8 @@ func randomJob(rt *rapid.T, setup *Setup, hz float64) *rig {
 	return r
 }
 
-// A replay from any snapshot, kept as JSON, ends in the same state to the last
-// bit as a replay from the start.
+// A replay from any snapshot, stored as JSON, ends in the same state to the last bit
+// as a replay from the start.
 func TestReplayFromAnySnapshot(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		setup := twoScales()
@@ -87,8 +87,7 @@ func TestReplayFromAnySnapshot(t *testing.T) {
 	})
 }
 
-// Decisions of fluid and swap, and of objects that have no partner, may come in
-// any order.
+// Decisions as fluid and swap may come in any order.
 func TestDecisionsCommute(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		r := randomJob(rt, twoScales(), 10)
@@ -119,9 +118,9 @@ func TestDecisionsCommute(t *testing.T) {
 	})
 }
 
-// Eighty readings a second or ten of them: the same story gives the same tally
-// within the scale's resolution, and the same steps.
-func TestMoreReadingsChangeNothing(t *testing.T) {
+// The same story gives the same steps, and the same tally within the scale's
+// resolution, at ten readings a second and at eighty.
+func TestTallyDoesNotDependOnTheRate(t *testing.T) {
 	tell := func(hz float64) State {
 		r := newRig(t, twoScales(), hz, 0.001)
 		r.scene(5, nil, nil, nil)

@@ -71,8 +71,8 @@ func TestLubricatingOilGrid(t *testing.T) {
 	}
 }
 
-// API MPMS 11.1-2004: at 60 °F the correction is exactly one, and the CTL of
-// given 60 °F densities; values computed independently from 11.1.6.1.
+// API MPMS 11.1-2004: at 60 °F the correction is exactly one. CTL of given 60 °F
+// densities, values computed independently from 11.1.6.1.
 func TestProcedure2004At60F(t *testing.T) {
 	for _, c := range []struct{ base, fahrenheit, ctl float64 }{
 		{850, 60, 1}, {850, 0, 1.024434162}, {850, 32, 1.011451483}, {850, 100, 0.983504441},
@@ -215,14 +215,14 @@ func TestExactUnits(t *testing.T) {
 	// SP 811 prints the pound 4.535924 E-01 kg and the ounce 2.834952 E-02 kg.
 	near(t, "pound as printed", 0.45359237, 4.535924e-1, 5e-8)
 	near(t, "ounce as printed", 0.028349523125, 2.834952e-2, 5e-9)
-	// 60 °F is the base of the American tables; exact pairs of the two scales.
+	// Exact pairs of the two scales.
 	for f, want := range map[int64]float64{-40: -40, 32: 0, 59: 15, 68: 20, 95: 35, 104: 40, 176: 80, 212: 100} {
 		if got, ok := DegreeFahrenheit.Celsius(Decimal{f, 0}); !ok || got != want {
 			t.Errorf("%d °F = %v °C, want exactly %v", f, got, want)
 		}
 	}
-	// All that a probe may print in tenths and hundredths, against 200 bits
-	// of the definition (NIST SP 811, 2008, Appendix B), which round once.
+	// Everything that a probe may print in tenths and hundredths, compared with the
+	// definition (NIST SP 811, 2008, Appendix B) in 200 bits, rounded once.
 	for hundredths := int64(-7600); hundredths <= 48200; hundredths++ {
 		for _, printed := range []Decimal{{hundredths, -2}, {10 * hundredths, -3}, {hundredths, -1}} {
 			exact := new(big.Float).SetPrec(200).SetInt64(printed.Digits)
@@ -239,7 +239,7 @@ func TestExactUnits(t *testing.T) {
 	}
 }
 
-// Common practice, no source: what a technician expects of an ordinary job.
+// What a technician expects of an ordinary job (common practice, no source).
 func TestTradeFacts(t *testing.T) {
 	// A pan drop brings about 4 US quarts; a little over 3 of them go in first.
 	plan, err := PlanInput{

@@ -17,11 +17,11 @@ import (
 // drainStartNs is when the drains of these tests begin.
 const drainStartNs = int64(1_750_000_000e9)
 
-// drainRun is a simulated drain at ten readings a second, from the moment the pan
-// is opened.
+// drainRun is a simulated drain at ten readings a second, from the opening of the
+// pan on.
 type drainRun struct {
 	resolutionKg float64
-	shownKg      []float64 // what the scale has gained
+	shownKg      []float64 // what the scale shows above its start
 	trueKg       []float64 // what has left the pan
 	dripsAt      int       // first reading at which less than 1.5 g/s flows
 }
@@ -46,8 +46,8 @@ func runDrain(p sim.Params, sp sim.ScaleParams, seconds int) drainRun {
 	return run
 }
 
-// someDrain is a drain drawn from all that a workshop may meet; the ranges are
-// common practice, no source.
+// someDrain draws a drain from the range of what a workshop may meet (common
+// practice, no source).
 func someDrain(seed uint64, seconds int) drainRun {
 	rng := rand.New(rand.NewPCG(seed, 99))
 	between := func(low, high float64) float64 { return low + (high-low)*rng.Float64() }
@@ -64,7 +64,7 @@ func someDrain(seed uint64, seconds int) drainRun {
 	return runDrain(p, sp, seconds)
 }
 
-// feed gives the readings from one index to another to a tail.
+// feed adds the readings from one index to another to a tail.
 func (d *drainRun) feed(t *Tail, from, to int, change func(i int, kg float64) float64) {
 	for i := from; i < to; i++ {
 		kg := d.shownKg[i]
@@ -77,8 +77,8 @@ func (d *drainRun) feed(t *Tail, from, to int, change func(i int, kg float64) fl
 
 func (d *drainRun) atNs(i int) int64 { return drainStartNs + int64(i+1)*100e6 }
 
-// Forecasts of simulated drains, two, five and ten minutes after it began to
-// drip, against what then came.
+// Forecasts of simulated drains, two, five and ten minutes after the first drips,
+// compared with what then came.
 func TestForecastsComeTrue(t *testing.T) {
 	waitsS := [...]int{120, 300, 600}
 	type score struct{ n, within, bias, square float64 }
@@ -167,8 +167,8 @@ func TestForecastOfAFilm(t *testing.T) {
 	}
 }
 
-// What happens to a cart in the middle of a tail leaves the forecast as it is.
-func TestForecastSurvivesTheWorkshop(t *testing.T) {
+// Disturbances in the middle of a tail do not change the forecast.
+func TestForecastSurvivesDisturbances(t *testing.T) {
 	d := runDrain(sim.DefaultParams(), sim.DefaultScaleParams(), 750)
 	mid, end := d.dripsAt+2203, d.dripsAt+4500
 	after := func(kg float64) func(int, float64) float64 {
@@ -216,7 +216,7 @@ func TestForecastSurvivesTheWorkshop(t *testing.T) {
 		}
 	}
 
-	// Bolts thrown in every twenty seconds cost some knowledge, and it says so.
+	// A bolt thrown in every twenty seconds widens the uncertainty.
 	var bolts Tail
 	bolts.reset(drainStartNs, d.resolutionKg)
 	d.feed(&bolts, 0, end+1600, func(i int, kg float64) float64 {
@@ -229,7 +229,7 @@ func TestForecastSurvivesTheWorkshop(t *testing.T) {
 		t.Errorf("bolts: %+v, without %+v", f, late)
 	}
 
-	// What is booked in one piece goes by unseen when it is said.
+	// With shift, what is booked at once is no jump.
 	var tail Tail
 	tail.reset(drainStartNs, d.resolutionKg)
 	d.feed(&tail, 0, mid, nil)
@@ -241,9 +241,9 @@ func TestForecastSurvivesTheWorkshop(t *testing.T) {
 	d.feed(&tail, mid+30, end, after(0.450))
 	near(t, "shifted: five minutes' gain", tail.Forecast(tail.LastNs).In5MinKg, want.In5MinKg, 1e-5)
 
-	// The readings stop: for a minute, after which more than came is held apart, and
-	// for ten minutes early on, while much came. Three seconds of that are too many
-	// to forecast.
+	// Gaps in the readings: one of a minute, after which some of the fluid is held as a
+	// step, and one of more than eight minutes early on. After three seconds of
+	// silence there is no forecast.
 	for _, hole := range []struct {
 		from, to int
 		kg       float64
@@ -262,20 +262,20 @@ func TestForecastSurvivesTheWorkshop(t *testing.T) {
 	}
 }
 
-// Room is made where least is lost: first a sample alone in its part, then the
-// two shortest neighbours of one part.
-func TestTailMakesRoom(t *testing.T) {
+// First a sample that is alone in its part is dropped, then the two shortest
+// neighbours of one part are merged.
+func TestTailMergesSamples(t *testing.T) {
 	var tail Tail
 	for i := range tail.Samples {
 		tail.Samples[i] = tailSample{FromS: float32(4 * i), ToS: float32(4*i + 4), Kg: float32(i), Part: uint32(i / 3)}
 	}
 	tail.N = len(tail.Samples)
 	tail.Samples[4].FromS, tail.Samples[5].ToS = 17, 22 // the shortest neighbours
-	tail.Samples[3].Part = 99                           // the lonely one
+	tail.Samples[3].Part = 99                           // alone in its part
 	before := tail
 	tail.mergeSamples()
 	if want := append(before.Samples[:3:3], before.Samples[4:]...); !reflect.DeepEqual(tail.Samples[:tail.N], want) {
-		t.Errorf("a lonely sample:\n%+v, want\n%+v", tail.Samples[:tail.N], want)
+		t.Errorf("a sample alone in its part:\n%+v, want\n%+v", tail.Samples[:tail.N], want)
 	}
 	tail.mergeSamples()
 	merged := tailSample{FromS: 17, ToS: 22, Kg: (4*3 + 5*2) / 5., Part: 1}
@@ -284,9 +284,9 @@ func TestTailMakesRoom(t *testing.T) {
 	}
 }
 
-// It is not known before it drips, nor for a minute of drips; a pan that seeps
-// before it is opened is no drain, and another drain begins anew.
-func TestForecastWaitsUntilItKnows(t *testing.T) {
+// There is no forecast before it drips, nor for the first minute of drips. A pan
+// that seeps before it is opened is not a drain, and another drain starts anew.
+func TestForecastNeedsAMinuteOfDrips(t *testing.T) {
 	var tail Tail
 	if f := tail.Forecast(0); f != (Forecast{}) {
 		t.Errorf("of nothing: %+v", f)
@@ -328,8 +328,7 @@ func TestForecastWaitsUntilItKnows(t *testing.T) {
 	}
 }
 
-// Between drips and running there is room, so that noise does not make the answer
-// flicker.
+// Hysteresis between dripping and running: noise does not make Drips flicker.
 func TestDripsDoNotFlicker(t *testing.T) {
 	rng := rand.New(rand.NewPCG(4, 4))
 	var tail Tail
@@ -349,7 +348,7 @@ func TestDripsDoNotFlicker(t *testing.T) {
 	}
 }
 
-// A scale that sends eight times as often tells the same.
+// Forecasts do not depend on the rate of readings.
 func TestForecastDoesNotDependOnTheRate(t *testing.T) {
 	heard := func(hz int) (f Forecast, dripsS float64) {
 		rng := rand.New(rand.NewPCG(9, uint64(hz)))
@@ -379,8 +378,8 @@ func TestForecastDoesNotDependOnTheRate(t *testing.T) {
 	near(t, "1 against 10 a second", slow.In5MinKg, usual.In5MinKg, usual.In5MinUKg)
 }
 
-// A tail kept as JSON and taken up again goes on as if nothing had happened, and
-// it is small: it is copied with every event.
+// A tail survives JSON to the last bit. It is small, because it is copied with
+// every event.
 func TestTailIsExactAndSmall(t *testing.T) {
 	if size := unsafe.Sizeof(Tail{}); size > 700 {
 		t.Errorf("%d bytes", size)
@@ -409,7 +408,8 @@ func TestTailIsExactAndSmall(t *testing.T) {
 	}
 }
 
-// Whatever a scale sends: no figure that is none, in the forecast or in the state.
+// Whatever a scale sends, neither the forecast nor the state holds a NaN or an
+// infinity.
 func TestTailTakesAnything(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		var tail Tail

@@ -12,8 +12,8 @@ import (
 // warming is a cart whose engine runs, with a probe that sends twice a second.
 type warming struct {
 	*bench
-	shownC float64 // what the probe has come to
-	lagS   float64 // what it truly has
+	shownC float64 // the probe's temperature
+	lagS   float64 // the probe's true lag
 	noiseC float64
 	rng    *rand.Rand
 }
@@ -31,7 +31,7 @@ func newWarming(t testing.TB, setLagS, lagS, startC float64) *warming {
 	return w
 }
 
-// pass lets time pass with the probe in a bath; see looks after each reading.
+// pass lets time pass with the probe in a bath and calls see after each reading.
 func (w *warming) pass(seconds float64, bathC func(s float64) float64, see func(s float64, c CheckWindow)) {
 	const everyS = 0.5
 	for s := everyS; s <= seconds; s += everyS {
@@ -61,7 +61,7 @@ func toward(fromC, endC, tauS float64) func(s float64) float64 {
 	return func(s float64) float64 { return endC + (fromC-endC)*math.Exp(-s/tauS) }
 }
 
-// What no fluid does, and what says nothing of the fluid, never opens the window.
+// A probe that is not in the fluid never opens the window.
 func TestWindowStaysShut(t *testing.T) {
 	shut := func(t *testing.T) func(float64, CheckWindow) {
 		return func(s float64, c CheckWindow) {
@@ -70,7 +70,7 @@ func TestWindowStaysShut(t *testing.T) {
 			}
 		}
 	}
-	for name, lagS := range map[string]float64{"quick": 2, "slow": 20, "slower than told": 25} {
+	for name, lagS := range map[string]float64{"quick": 2, "slow": 20, "slower than set": 25} {
 		t.Run("put into hotter fluid, "+name, func(t *testing.T) {
 			w := newWarming(t, min(lagS, 20), lagS, 22)
 			w.pass(30, steady(22), shut(t))
@@ -86,7 +86,7 @@ func TestWindowStaysShut(t *testing.T) {
 		w := newWarming(t, 5, 5, 22)
 		w.pass(60, toward(22, 90, 900), nil)
 		w.lagS = 0
-		w.pass(9.5, steady(40), shut(t)) // where something warm is
+		w.pass(9.5, steady(40), shut(t)) // moved to something warm
 		if q := w.s.CheckWindow().Quality; !strings.Contains(q, "faster than fluid") {
 			t.Errorf("quality %q", q)
 		}
@@ -115,7 +115,7 @@ func TestWindowStaysShut(t *testing.T) {
 			w.atNs += 500e6
 			w.read(w.s.Probe.LastC)
 		}
-		// 3 °C at its rate.
+		// By then the fluid must have moved by 3 °C.
 		if c := w.s.CheckWindow(); c.State != Blind || !strings.Contains(c.Quality, "stands still") {
 			t.Errorf("frozen at %.2f °C and %.2f °C/min for a minute: %s, %q", frozen.TempC, frozen.RateCMin, c.State, c.Quality)
 		}
@@ -143,7 +143,7 @@ func TestWindowStaysShut(t *testing.T) {
 	})
 }
 
-// A damaged frame or two change nothing; ten seconds without a value do.
+// A damaged frame or two change nothing; more than three seconds of them do.
 func TestWindowAndDamagedFrames(t *testing.T) {
 	w := newWarming(t, 5, 5, 22)
 	w.pass(260, toward(22, 90, 900), nil)
@@ -155,11 +155,11 @@ func TestWindowAndDamagedFrames(t *testing.T) {
 		}
 	}
 	w.atNs += 500e6
-	w.read(1e300) // no number that a probe can mean
+	w.read(1e300) // impossible for a probe
 	if _, err := json.Marshal(w.s); err != nil {
 		t.Error(err)
 	}
-	// One that sends every five seconds may lose one.
+	// A probe that sends every five seconds may lose one frame.
 	w = newWarming(t, 5, 5, 38)
 	for i := range 40 {
 		w.atNs += 5e9
@@ -174,7 +174,8 @@ func TestWindowAndDamagedFrames(t *testing.T) {
 	}
 }
 
-// A lag that is off by 30 % makes nobody judge the level further than 1 °C outside.
+// With a lag that is off by 30 % the window is still never open more than 1 °C
+// outside.
 func TestWindowAndWrongLag(t *testing.T) {
 	for _, off := range []float64{0.7, 1.3} {
 		w, fluid, opened := newWarming(t, 20, 20*off, 0), toward(0, 120, 300), false
@@ -182,19 +183,19 @@ func TestWindowAndWrongLag(t *testing.T) {
 		w.pass(220, fluid, func(s float64, c CheckWindow) {
 			opened = opened || inside(c.State)
 			if inside(c.State) && (fluid(s) < 34 || fluid(s) > 46) {
-				t.Fatalf("lag %g times what was told: %s at %.2f °C", off, c.State, fluid(s))
+				t.Fatalf("lag %g times the configured one: %s at %.2f °C", off, c.State, fluid(s))
 			}
 		})
 		if !opened {
-			t.Errorf("lag %g times what was told: never open", off)
+			t.Errorf("lag %g times the configured one: never open", off)
 		}
 	}
 }
 
-// What was said last stands until the next frame, and that one may be lost: with a
-// probe that sends every five seconds the window ends sooner.
+// A state stands until the next frame, and that one may be lost. So with a probe
+// that sends every five seconds the window ends earlier.
 func TestWindowBetweenSlowReadings(t *testing.T) {
-	for lost := range 10 { // one frame or another about the end
+	for lost := range 10 { // one of the frames about the end
 		w := newWarming(t, 0, 0, 22)
 		begin := w.atNs
 		for s := 0.0; s < 150; s += 0.5 {
@@ -218,7 +219,7 @@ func TestFluidBehindTheProbe(t *testing.T) {
 	w := newWarming(t, 10, 10, 20)
 	w.noiseC = 0.05
 	w.pass(180, func(s float64) float64 { return 20 + s*2/60 }, func(s float64, c CheckWindow) {
-		if s > 90 { // the start of a ramp takes a while to be over
+		if s > 90 { // the start of the ramp is over
 			near(t, "ramp, what the probe shows", w.shownC, 20+s*2/60-0.333333333, 0.002)
 			near(t, "ramp, the fluid", c.TempC, 20+s*2/60, 0.12)
 			near(t, "ramp, rate", c.RateCMin, 2, 0.25)
@@ -236,8 +237,8 @@ func TestFluidBehindTheProbe(t *testing.T) {
 	}
 }
 
-// After a change the trend is soon there again, though the readings in between
-// look like scatter.
+// After a change the trend soon settles, although the readings in between look like
+// scatter.
 func TestTrendSettles(t *testing.T) {
 	var now, before Trend
 	for s := 0.0; s < 300; s += 0.5 {
@@ -251,7 +252,7 @@ func TestTrendSettles(t *testing.T) {
 	}
 	near(t, "at rest", now.now().celsius, 26.5, 0.1)
 	rng := rand.New(rand.NewPCG(8, 8))
-	var hasty Trend // as fast as fluid can, then at rest, seen every five seconds
+	var hasty Trend // as fast as fluid can be, then at rest, with a reading every five seconds
 	for s := -100.0; s < 180; s += 5 {
 		hasty.add(5, 20+0.3*min(max(s, 0), 60)+0.05*rng.NormFloat64())
 	}
@@ -262,7 +263,7 @@ func TestTrendSettles(t *testing.T) {
 	near(t, "scatter", math.Sqrt(now.Variance), 0.2, 0.04)
 }
 
-// The temperature that the window goes by is kept and taken up to the last bit.
+// The state of the window survives JSON to the last bit.
 func TestWindowSnapshotIsExact(t *testing.T) {
 	w := newWarming(t, 8, 8, 20)
 	for range 7 {
