@@ -1,18 +1,48 @@
-// Package fillcalc turns weights and temperatures into the account of a
-// measured fill: how much fluid left a transmission, how much went back in,
-// and how sure that is.
+// Package fillcalc turns the readings of scales and temperature probes into the
+// account of a measured fill: how much fluid was drained from a transmission, how
+// much was added, how certain that is, how much is still missing, and when the
+// level may be judged.
 //
-// Everything here is pure calculation. Nothing reads a clock, a file or a
-// port: time arrives with each [Event]. [Apply] folds events into a [State],
-// and the same fold serves the running bridge, a restart, the simulator and
-// the audit.
+// # The fold
 //
-// # The same numbers on every machine
+// A job is a pure fold over its journal. Everything that happens to a cart is an
+// [Event] with a number and a time. [Apply] returns the [State] after an event, and
+// [Check] says whether an [Input] can be done now. [State.Volumes], [State.Budget],
+// [State.Plan], [State.CheckWindow], [State.Next], [State.Remarks] and
+// [State.Alerts] read a state without changing it. The same fold serves the running
+// bridge, a restart, the simulator and the audit.
 //
-// An audit must recompute a job to the last bit, on whatever processor it
-// runs. Go may fuse x*y + z into one rounding where the processor can, and
-// math.Exp has its own assembly on some of them. So in this package each
-// product that feeds a sum is rounded by an explicit float64 conversion, and
-// the exponential is [Exp]. TestNoFusedArithmetic reads the code generated for
-// arm64 and fails on any fused instruction.
+// Nothing in this package reads a clock, a file or a port, and nothing runs in the
+// background. A State is a value that survives JSON without the loss of a bit, and
+// a reading allocates nothing.
+//
+// # The same figures on every machine
+//
+// An audit must recompute a job to the last bit, on any processor. Go may fuse
+// x*y + z into one rounding if the processor can, and math.Exp is assembly on some
+// processors. So in this package each product that is added to something is
+// rounded by an explicit float64 conversion, and the exponential is [Exp].
+// TestNoFusedArithmetic compiles the package for arm64 and fails on any fused
+// instruction. [FoldVersion] rises when the same events give other figures.
+//
+// # Units and uncertainties
+//
+// Names end in their unit: Kg, L, C (°C), KgM3, S (seconds), Ns. A U is a standard
+// uncertainty by the GUM (JCGM 100:2008); those of [Volumes], [CheckWindow] and
+// [State.TopUp], which are shown to people, are expanded (k = 2). Figures that are
+// not known are NaN.
+//
+// # Models, and where to read on
+//
+//   - event.go, job.go: events, commands, and the fold itself
+//   - SIGNAL.md, then scale.go, past.go, hold.go, laid.go, tally.go, step.go,
+//     objects.go, lean.go: what a scale's signal is taken for, and how it is counted
+//   - volumes.go, buoyancy.go, fluid.go: from shown weight to mass and volume
+//   - budget.go, calibration.go: the uncertainty of a volume, and what a calibration
+//     does to it
+//   - plan.go, jobplan.go, bottles.go, dipstick.go: how much to pour
+//   - probe.go, trend.go, window.go, warmup.go, stages.go: the fluid's temperature,
+//     the check window, and the forecast of its opening
+//   - tail.go: how much will still drip out of an open pan
+//   - flow.go, record.go, entry.go: what the technician is asked for and reports
 package fillcalc
