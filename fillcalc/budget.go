@@ -20,6 +20,8 @@ type Term struct {
 // terms before they are squared, so that they cancel as far as the two volumes are
 // equal. On a cart with one scale, the weighing between draining and filling
 // cancels in the balance as well.
+//
+// The command bayfill budget prints the budgets of a job.
 type Budget []Term
 
 // U2 returns the combined variance in square litres (GUM 5.1.2).

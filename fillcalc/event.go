@@ -215,7 +215,8 @@ type JobSpec struct {
 	// LowC and HighC are the limits of the check window.
 	LowC  float64 `json:"low_c"`
 	HighC float64 `json:"high_c"`
-	// FirstFill is the fraction of the target to pour before the engine starts.
+	// FirstFill is the fraction of the target to pour before the engine starts; 0.8
+	// unless the service data say otherwise.
 	FirstFill float64 `json:"first_fill"`
 	// Check says how the level is judged.
 	Check CheckMethod `json:"check,omitempty"`

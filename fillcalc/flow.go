@@ -145,7 +145,7 @@ func (s *State) Next() []Ask {
 		if step.As != "" {
 			continue
 		}
-		if undecided++; undecided <= 3 { // nobody answers more at a time
+		if undecided++; undecided <= 3 { // more questions at once would not be answered
 			list = append(list, Ask{Text: fmt.Sprintf("What were the %+.2f kg on %s?", step.Kg, step.Sensor), Do: DoDecide, Step: step.ID})
 		}
 	}

@@ -48,7 +48,7 @@ func TestTwoStepsInQuickSuccession(t *testing.T) {
 }
 
 func TestChangeAcrossPhasesIsBookedByDirection(t *testing.T) {
-	// Both on one scale: a hole begins while it drains and ends while it is filled.
+	// Both on one scale: a gap begins while it drains and ends while it is filled.
 	r := started(t, oneScale(), aJob(), Draining)
 	r.atNs += 20e9
 	r.do(Input{Do: DoPhase, Phase: Filling})
@@ -351,7 +351,7 @@ func TestGapEndsAHold(t *testing.T) {
 		"restart": func(r *rig) { r.atNs += 20e9; r.do(Input{Do: DoStart, Setup: twoScales()}) },
 	} {
 		r := started(t, twoScales(), aJob(), Draining)
-		r.caddyKg += 0.7 // a tool, and before it has settled nobody measures
+		r.caddyKg += 0.7 // a tool, and a gap before it has settled
 		r.scene(1.5, nil, nil, nil)
 		cut(r)
 		r.caddyKg += 0.3 // fluid meanwhile

