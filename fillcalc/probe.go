@@ -6,8 +6,9 @@ const (
 	// A temperature older than this is not known. Probes usually send every second or
 	// two; this is two readings of one that sends every five seconds.
 	probeSilentNs = 10.5e9
-	// Up to two damaged frames between good ones are tolerated. An instrument that
-	// reports that it has no value is believed at once.
+	// A temperature is not known after more than this many damaged frames over more
+	// than this time. An instrument that reports that it has no value is believed at
+	// once.
 	probeDamagedNs = 3e9
 	probeDamagedN  = 2
 	maxC           = 1e4 // above what any probe shows

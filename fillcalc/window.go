@@ -69,9 +69,8 @@ type Window struct {
 // level may be judged. Figures that are not known are NaN.
 //
 // The temperature of the fluid is what the probe shows plus its lag times its rate,
-// with level and rate from a parabola through the latest readings ([Trend]). The
-// limits of the window are narrowed by what the probe's error may exceed the
-// tolerance of 1 °C. The state is [Blind] while the probe cannot be in the fluid: if it
+// with level and rate from a parabola through the latest readings ([Trend]). If the
+// probe's error may exceed 1 °C, the window is narrowed by the excess. The state is [Blind] while the probe cannot be in the fluid: if it
 // moves faster than fluid can, or stands still although the engine must warm the
 // fluid.
 type CheckWindow struct {
