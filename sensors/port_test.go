@@ -196,8 +196,8 @@ func TestOpenSerialQuiet(t *testing.T) {
 
 func wantCondition(t testing.TB, err error, c Condition, parts ...string) {
 	t.Helper()
-	var pe *portError
-	if !errors.As(err, &pe) || pe.Condition != c {
+	var se *statusError
+	if !errors.As(err, &se) || se.Condition != c {
 		t.Errorf("%v, want %s", err, c)
 		return
 	}
@@ -408,7 +408,7 @@ func TestReplug(t *testing.T) {
 	stop := l.run(t, s)
 	defer stop()
 	l.until(t, "missing", func() bool {
-		return l.last().Condition == Missing && strings.HasPrefix(l.last().Text, link+" is missing")
+		return l.last().Condition == Missing && strings.HasPrefix(l.last().Text(TimeOfDay), link+" is missing")
 	})
 
 	first := newCable(t)
@@ -558,8 +558,8 @@ func runOutOfDescriptors() error {
 		}
 		port, err := OpenSerial(path, usual, quiet)
 		if err != nil {
-			var pe *portError
-			if !errors.As(err, &pe) || pe.Condition != PortFailed || !strings.Contains(pe.Text, "too many open files in this process") {
+			var se *statusError
+			if !errors.As(err, &se) || se.Condition != PortFailed || !strings.Contains(se.Error(), "too many open files in this process") {
 				return fmt.Errorf("%d files left: %w", left, err)
 			}
 			if opened {
@@ -575,8 +575,8 @@ func runOutOfDescriptors() error {
 		// An attempt that is refused gives its descriptor back.
 		for try := 0; left == 9 && try < 20; try++ {
 			_, err := OpenSerial(path, usual, quiet)
-			var pe *portError
-			if !errors.As(err, &pe) || pe.Condition != Busy {
+			var se *statusError
+			if !errors.As(err, &se) || se.Condition != Busy {
 				return fmt.Errorf("attempt %d at a port that is held: %w", try, err)
 			}
 		}
@@ -616,16 +616,16 @@ func openAsStranger() error {
 		return errors.New("still root")
 	}
 	_, err := OpenSerial(path, usual, quiet)
-	var pe *portError
-	if !errors.As(err, &pe) || pe.Condition != NoAccess {
+	var se *statusError
+	if !errors.As(err, &se) || se.Condition != NoAccess {
 		return fmt.Errorf("want no access: %w", err)
 	}
 	for _, part := range []string{path + " may not be opened: it is Dcrw-------, owner root, group ", "; this process runs as user ", " in the groups ", "Add that user to the device's group"} {
-		if !strings.Contains(pe.Text, part) {
-			return fmt.Errorf("%q does not say %q", pe.Text, part)
+		if !strings.Contains(se.Error(), part) {
+			return fmt.Errorf("%q does not say %q", se.Error(), part)
 		}
 	}
-	fmt.Println(pe.Text)
+	fmt.Println(se)
 	fmt.Println("all checked")
 	return nil
 }

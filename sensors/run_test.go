@@ -206,8 +206,8 @@ func (d *stand) wantConditions(want string) {
 func (d *stand) wantLast(c Condition, from, to time.Duration, text string) {
 	d.t.Helper()
 	last := d.statuses[len(d.statuses)-1]
-	if last.Condition != c || last.at < from || last.at > to || !strings.Contains(last.Text, text) {
-		d.t.Errorf("last status %s after %v: %q; want %s after %v to %v: %q", last.Condition, last.at, last.Text, c, from, to, text)
+	if last.Condition != c || last.at < from || last.at > to || !strings.Contains(last.Text(TimeOfDay), text) {
+		d.t.Errorf("last status %s after %v: %q; want %s after %v to %v: %q", last.Condition, last.at, last.Text(TimeOfDay), c, from, to, text)
 	}
 }
 
@@ -237,7 +237,10 @@ func TestRunGoodSilentGood(t *testing.T) {
 		d.wait(10 * time.Second)
 		d.wantConditions("starting good silent")
 		// The last frame came at 3.95 s; told within two Reads of the three seconds.
-		d.wantLast(Silent, 6950*time.Millisecond, 7150*time.Millisecond, "nothing arrives since 3 s: is the instrument switched on")
+		d.wantLast(Silent, 6950*time.Millisecond, 7150*time.Millisecond, "nothing arrives since 00:00:04 UTC: is the instrument switched on")
+		if since := d.statuses[2].SinceNs; since != int64(3950*time.Millisecond) {
+			t.Errorf("silent since %v, the last byte came at 3.95 s", time.Duration(since))
+		}
 		// The beginning of a frame is no nonsense: the rest is on its way.
 		d.plugged.send(goodLine[:4])
 		d.wait(300 * time.Millisecond)
@@ -302,14 +305,15 @@ func TestRunPiecesOfFrames(t *testing.T) {
 // Bytes that make no sense are told from silence, and what they look like is said.
 func TestRunNonsense(t *testing.T) {
 	tests := []struct {
-		name, bytes, hint string
+		name, bytes string
+		cause       Cause
 	}{
-		{"even parity", string(withParity([]byte(goodLine), 'E')), "seven data bits with even parity: try 7E1"},
-		{"odd parity", string(withParity([]byte(goodLine), 'O')), "seven data bits with odd parity: try 7O1"},
-		{"break", "\x00\x00\x00\x00A\n\x00\x00", "mostly NUL bytes"},
-		{"wrong speed", "\xf8\x80x\x1e\xe6\xfe\x00\n\x81", "wrong speed, parity or protocol: compare with bayfill listen"},
-		{"another protocol", "hello\n", "wrong speed, parity or protocol"},
-		{"no line end", "U", "wrong speed, parity or protocol"},
+		{"even parity", string(withParity([]byte(goodLine), 'E')), SevenEven},
+		{"odd parity", string(withParity([]byte(goodLine), 'O')), SevenOdd},
+		{"break", "\x00\x00\x00\x00A\n\x00\x00", NULBytes},
+		{"wrong speed", "\xf8\x80x\x1e\xe6\xfe\x00\n\x81", ""},
+		{"another protocol", "hello\n", ""},
+		{"no line end", "U", ""},
 	}
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {
@@ -317,7 +321,9 @@ func TestRunNonsense(t *testing.T) {
 				d.stream(test.bytes, 100*time.Millisecond, 8*time.Second)
 				d.wantConditions("starting nonsense")
 				d.wantLast(Nonsense, 3*time.Second, 3200*time.Millisecond, "bytes arrived and no good frame")
-				d.wantLast(Nonsense, 0, time.Minute, test.hint)
+				if got := d.statuses[1]; got.Cause != test.cause || got.Bytes == 0 || got.SinceNs > int64(quiet) {
+					t.Errorf("%+v, want the cause %q since the port was opened or the first frame came", got.Status, test.cause)
+				}
 				for _, r := range d.readings {
 					if !r.Faults.Hidden() {
 						t.Errorf("read as %g", r.Value)
@@ -361,8 +367,8 @@ func TestRunDamagedFrames(t *testing.T) {
 			answer = nil
 			d.wait(60 * time.Second)
 			d.wantConditions("starting good nonsense silent")
-			if text := d.statuses[3].Text; !strings.HasPrefix(text, "nothing arrives since 3 s") && !strings.HasPrefix(text, "nothing arrives since 10 s") {
-				t.Errorf("asked every %v: %q", every, text)
+			if since := time.Duration(d.statuses[3].SinceNs); since < 115*time.Second || since > 121*time.Second {
+				t.Errorf("asked every %v: silent since %v, the last answer came before 121 s", every, since)
 			}
 			answer = whole
 			d.wait(10 * time.Second)
@@ -786,8 +792,8 @@ func TestRunOpenFails(t *testing.T) {
 		}
 		texts := []string{"opening the port", path + " is missing", path + " may not be opened", path + " is held by another program", path + ": input/output error"}
 		for i, text := range texts {
-			if !strings.HasPrefix(d.statuses[i].Text, text) {
-				t.Errorf("%q, want %q", d.statuses[i].Text, text)
+			if !strings.HasPrefix(d.statuses[i].Text(TimeOfDay), text) {
+				t.Errorf("%q, want %q", d.statuses[i].Text(TimeOfDay), text)
 			}
 		}
 	})

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
-	"regexp"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -255,33 +254,23 @@ func (c *Cart) happened(h happening) {
 		c.frameFaults(h)
 		c.meter.read(h.event, h.err, c.clock.NowNs())
 	case h.status != nil:
-		text := ""
-		if h.status.Condition != sensors.Good && h.status.Condition != sensors.Starting {
-			text = "sensor " + h.sensor + ": " + c.timeOfDay(h.status.Text)
-		}
-		c.log.Info("sensor", "sensor", h.sensor, "condition", h.status.Condition, "text", h.status.Text)
+		text := h.status.Text(sensors.TimeOfDay)
+		c.log.Info("sensor", "sensor", h.sensor, "condition", h.status.Condition, "text", text)
 		c.meter.sensor(h.sensor, h.status.Condition)
-		c.alert("sensor:"+h.sensor, text)
+		switch h.status.Condition {
+		case sensors.Good, sensors.Starting:
+			c.alert("sensor:"+h.sensor, "")
+		default:
+			c.alert("sensor:"+h.sensor, "sensor "+h.sensor+": "+text)
+		}
 	default:
 		c.alert(h.alert, h.text)
 	}
 }
 
-// age is how a sensor says for how long it has been in trouble.
-var age = regexp.MustCompile(`since (\d+(?:\.\d+)?) s\b`)
-
-// timeOfDay puts the time of day in place of an age, which would be wrong by the
-// time an alert is read.
-func (c *Cart) timeOfDay(text string) string {
-	return age.ReplaceAllStringFunc(text, func(since string) string {
-		var seconds float64
-		fmt.Sscanf(since, "since %f s", &seconds)
-		return time.Unix(0, c.clock.NowNs()-int64(seconds*c.clock.Speed()*1e9)).UTC().Format("since 15:04:05 UTC")
-	})
-}
-
-// frameFaults tells what a sensor's frames say is wrong, in the words for the
-// first frame of a kind; frames that stay good end it.
+// frameFaults raises an alert for a sensor's faulty frames, with the text of the
+// first frame of each kind of fault, and ends it when the frames have been good
+// for framesGoodFor.
 func (c *Cart) frameFaults(h happening) {
 	kind := "frames:" + h.sensor
 	last, troubled := c.frames[h.sensor]

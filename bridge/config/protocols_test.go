@@ -153,7 +153,7 @@ func TestWrongSpeedIsNonsense(t *testing.T) {
 			stop()
 		}
 	})
-	if last.Condition != sensors.Nonsense || !strings.Contains(last.Text, "bytes arrived and no good frame") {
+	if last.Condition != sensors.Nonsense || !strings.Contains(last.Text(sensors.TimeOfDay), "bytes arrived and no good frame") {
 		t.Errorf("told was %+v", last)
 	}
 }

@@ -102,7 +102,7 @@ func (o *calibrateOptions) run(ctx context.Context, in io.Reader, out io.Writer)
 	}
 	c := &calibrating{
 		options: o, instrument: instrument, quantity: driver.Quantity, clock: clock, out: out,
-		path: config.CalibrationPath(o.cart, o.sensor), meter: meter{readings: make(chan sensors.Reading)},
+		path: config.CalibrationPath(o.cart, o.sensor), meter: meter{readings: make(chan sensors.Reading), clock: clock},
 	}
 	if err := c.prepare(); err != nil {
 		return err
@@ -440,7 +440,7 @@ func (c *calibrating) settle(ctx context.Context) (mean float64, err error) {
 			return 0, ctx.Err()
 		case <-look.C:
 			if s := c.meter.now(); s.Condition != sensors.Good {
-				trouble, window = s.Text, nil
+				trouble, window = s.Text(c.meter.age), nil
 			}
 			continue
 		case r = <-c.meter.readings:
@@ -632,6 +632,7 @@ func readLines(ctx context.Context, in io.Reader) <-chan string {
 // fresh.
 type meter struct {
 	readings chan sensors.Reading
+	clock    *clock.Clock
 	mu       sync.Mutex
 	status   sensors.Status
 }
@@ -655,6 +656,9 @@ func (m *meter) now() sensors.Status {
 	return m.status
 }
 
+// age writes how long ago a time of the sensor's clock was.
+func (m *meter) age(ns int64) string { return fmt.Sprintf("%.0f s", float64(m.clock.NowNs()-ns)/1e9) }
+
 // hear waits until the sensor speaks. The error says what is wrong with its port.
 func (m *meter) hear(ctx context.Context) error {
 	for {
@@ -663,9 +667,9 @@ func (m *meter) hear(ctx context.Context) error {
 		case sensors.Good:
 			return nil
 		case sensors.Busy:
-			return fmt.Errorf("%s; the bridge must not run while its sensor is calibrated", s.Text)
+			return fmt.Errorf("%s; the bridge must not run while its sensor is calibrated", s.Text(m.age))
 		default:
-			return errors.New(s.Text)
+			return errors.New(s.Text(m.age))
 		}
 		select {
 		case <-ctx.Done():
