@@ -92,7 +92,7 @@ func TestJudgeOrder(t *testing.T) {
 func TestJudgeAnswerDamaged(t *testing.T) {
 	for _, q := range questions(4) {
 		for _, answer := range []string{"\x04\x04\x04\x04\x00\x00\x00\x00\x00", "\x04\x03\x04\x00\x00\x00\x00\x00\x00", "\n 1G  \r", "2\x003.5\n"} {
-			if found := judgeAnswer([]byte(answer), q, 4); len(found) != 0 || refusal(found...) != 0 {
+			if found := judgeAnswer([]byte(answer), q); len(found) != 0 || exceptionCode(found...) != 0 {
 				t.Errorf("%s, %q: %+v", q.what, answer, found)
 			}
 		}

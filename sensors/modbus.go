@@ -186,11 +186,17 @@ func (m *modbus) whole(v int64) (Reading, error) {
 	return m.rule.value(fillcalc.Decimal{Digits: v, Exp: m.exponent}, 3, nil, 0)
 }
 
+// Exception codes after which the other kind of register is worth a try.
+const (
+	unknownFunction = 1
+	unknownRegister = 2
+)
+
 func exceptionText(code byte) string {
 	switch code {
-	case 1:
+	case unknownFunction:
 		return "the instrument does not know this function: try input instead of holding registers or the other way round"
-	case 2:
+	case unknownRegister:
 		return "it has no such register: try the neighbouring one (some manuals count from 1), input instead of holding registers or the other way round, or another type"
 	case 3:
 		return "it refuses the number of registers: check type"

@@ -285,17 +285,22 @@ func (b *byteStats) add(data []byte) {
 // status is the Nonsense that the bytes show; lastGoodNs is the arrival of the
 // last good frame.
 func (b *byteStats) status(lastGoodNs int64) Status {
-	status := Status{Condition: Nonsense, SinceNs: lastGoodNs, Bytes: b.bytes, Damaged: b.damaged}
+	status := Status{Condition: Nonsense, Cause: b.cause(), SinceNs: lastGoodNs, Bytes: b.bytes, Damaged: b.damaged}
 	if b.damaged > 0 {
 		status.SinceNs = b.damagedNs
 	}
+	return status
+}
+
+// cause is what the bytes look like; empty when they look like nothing known.
+func (b *byteStats) cause() Cause {
 	switch {
 	case b.high > 0 && b.even == b.bytes:
-		status.Cause = SevenEven
+		return SevenEven
 	case b.high > 0 && b.odd == b.bytes:
-		status.Cause = SevenOdd
+		return SevenOdd
 	case b.nul*2 > b.bytes:
-		status.Cause = NULBytes
+		return NULBytes
 	}
-	return status
+	return ""
 }
