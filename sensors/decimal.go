@@ -13,9 +13,10 @@ var (
 )
 
 // parseDecimal reads a number as instruments print it: blanks around it and
-// between sign and digits, one point or comma, and, where exponent allows it,
-// an exponent (NR3 of IEEE 488.2). NaN, Inf, hexadecimal and an empty field are
-// errors, never zero. point tells whether the number had a decimal mark.
+// between sign and digits, at most one decimal point or comma and, when exponent
+// is set, an exponent (NR3 of IEEE 488.2). NaN, Inf, hexadecimal numbers and an
+// empty field are errors, never zero. point tells whether the number had a decimal
+// point or comma.
 func parseDecimal(text []byte, exponent bool) (d fillcalc.Decimal, point bool, err error) {
 	i := 0
 	blanks := func() {

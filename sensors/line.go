@@ -11,20 +11,21 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Plain ASCII lines, as most indicators stream them, ended by CR, LF or both.
-// A regular expression with named groups says what a line holds:
+// The protocol "line" reads plain ASCII lines, as most indicators stream them,
+// that end with CR, LF or both. A regular expression with named groups describes
+// a line:
 //
-//	value     the number, sign and blanks included
-//	counts    the number as raw converter counts, turned into kg by slope and zero
-//	unit      kg g lb oz, or C F K, in either case; may match nothing
-//	stable motion overload underload   each is true when the group took part
+//	value     the number, including sign and blanks
+//	counts    the number as raw converter counts, converted to kg by slope and zero
+//	unit      kg g lb oz, or C F K, in upper or lower case; may match nothing
+//	stable motion overload underload   each is true when the group takes part in the match
 //
 // The whole line must match. A line that does not is a fault, never a value.
-// Resynchronising: the next line. The first line after opening is left out: one
-// that lost its head may still look whole.
+// Resynchronisation: the next line. The first line after opening is skipped,
+// because a line that lost its beginning may still look whole.
 
-// Patterns are ready-made and named by the shape of the line. (Common practice,
-// no source: such lines are what indicators of many makers send.)
+// Patterns are the ready-made patterns, named by the shape of the line. (Common
+// practice, no source: indicators of many makers send such lines.)
 var Patterns = []struct{ Name, Example, Expression string }{
 	{"status-kind-value-unit", "ST,GS,+0001.250kg",
 		`(?:(?P<stable>ST)|(?P<motion>US)|(?P<overload>OL)|(?P<underload>UL)),? *(?:GS|GW|NT|NW),? *(?P<value>[+-]? *\d+[.,]?\d*) *(?P<unit>(?i:kg|g|lbs?|oz)|)`},
@@ -34,8 +35,8 @@ var Patterns = []struct{ Name, Example, Expression string }{
 	{"temperature", "+023.45 C", `\s*(?P<value>[+-]? *\d+[.,]?\d*) *(?:\x{B0}|\x{FFFD})?(?P<unit>(?i:[CFK])|) *`},
 }
 
-// lineLongest bounds a line; no indicator's is near it.
-const lineLongest = 200
+// maxLineBytes limits a line. No indicator's line is nearly as long.
+const maxLineBytes = 200
 
 func newLine(o Options) (Protocol, error) {
 	if o.Pattern == "" {
@@ -73,8 +74,8 @@ func newLine(o Options) (Protocol, error) {
 	if l.group[groupCounts] >= 0 && (o.Quantity != Weight || !(o.KgPerCount > 0 || o.KgPerCount < 0)) {
 		return refuseOptions("kg_per_count: raw counts need the scale's slope (and counts_at_zero)")
 	}
-	if o.Decimals < 0 || o.Decimals > 9 || o.Width < 0 || o.Width > lineLongest {
-		return refuseOptions("decimals, width: must be 0 to 9 and 0 to %d", lineLongest)
+	if o.Decimals < 0 || o.Decimals > 9 || o.Width < 0 || o.Width > maxLineBytes {
+		return refuseOptions("decimals, width: must be from 0 to 9 and from 0 to %d", maxLineBytes)
 	}
 	return Protocol{Name: "line", Split: splitLine, Parse: l.parse, SkipFirst: true}, nil
 }
@@ -106,7 +107,7 @@ var groupNames = []string{"value", "counts", "unit", "stable", "motion", "overlo
 func splitLine(data []byte) (advance int, frame []byte) {
 	end := bytes.IndexAny(data, "\r\n")
 	switch {
-	case end > 0 && end <= lineLongest:
+	case end > 0 && end <= maxLineBytes:
 		return end + 1, data[:end]
 	case end == 0: // the second half of CR LF, or an empty line
 		n := 1
@@ -114,18 +115,18 @@ func splitLine(data []byte) (advance int, frame []byte) {
 			n++
 		}
 		return n, nil
-	case end > lineLongest:
+	case end > maxLineBytes:
 		return end, nil
 	}
-	// Of a line that is too long so much stays that its end is not taken for a line
+	// Keep enough of a line that is too long, so that its end is not taken for a line
 	// of its own.
-	return max(0, len(data)-lineLongest-1), nil
+	return max(0, len(data)-maxLineBytes-1), nil
 }
 
 type linePattern struct {
 	re           *regexp.Regexp
 	rule         unitRule
-	group        [7]int // index of each named group, -1 when the pattern lacks it
+	group        [7]int // index of each group in groupNames, -1 when the pattern lacks it
 	decimals     int
 	width        int
 	kgPerCount   float64
@@ -135,7 +136,7 @@ type linePattern struct {
 func (l *linePattern) parse(line []byte) (Reading, error) {
 	q := l.rule.quantity
 	if i := bytes.IndexByte(line, 0); i >= 0 {
-		// The port puts a NUL where parity or framing failed.
+		// The driver delivers a NUL for a character with a parity or framing error.
 		return refuse(q, fillcalc.FaultChecksum, "line", i, "a NUL byte: damaged on the wire")
 	}
 	if l.width > 0 && len(line) != l.width {
@@ -191,13 +192,13 @@ func (l *linePattern) parse(line []byte) (Reading, error) {
 	return reading, nil
 }
 
-// counts turns raw converter counts into kg.
+// counts converts raw converter counts to kg.
 func (r unitRule) counts(counts, kgPerCount, countsAtZero float64, at int) (Reading, error) {
 	kg := (counts - countsAtZero) * kgPerCount
 	if math.IsInf(kg, 0) {
 		return refuse(Weight, fillcalc.FaultFrame, "counts", at, "%.6g counts of %.6g kg are no weight", counts, kgPerCount)
 	}
-	if limit := r.capacityKg * 1.1; limit > 0 && (kg > limit || kg < -limit) {
+	if r.overloaded(kg) {
 		return refuse(Weight, fillcalc.FaultOverload, "counts", at, "%.6g kg is beyond the capacity of %.6g kg", kg, r.capacityKg)
 	}
 	return Reading{Quantity: Weight, Value: kg}, nil

@@ -310,8 +310,8 @@ func TestLineOptions(t *testing.T) {
 		{"capacity_kg", Options{Pattern: "value", CapacityKg: math.NaN()}},
 		{"decimals", Options{Pattern: "value", Decimals: -1}},
 		{"decimals", Options{Pattern: "value", Decimals: 10}},
-		{"decimals", Options{Pattern: "value", Width: lineLongest + 1}},
-		{"", Options{Pattern: "value", Width: lineLongest, Decimals: 9}},
+		{"decimals", Options{Pattern: "value", Width: maxLineBytes + 1}},
+		{"", Options{Pattern: "value", Width: maxLineBytes, Decimals: 9}},
 		{"", Options{Pattern: `(?<value>\d+)`}},
 	}
 	for i, test := range tests {

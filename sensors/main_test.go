@@ -141,7 +141,7 @@ func take(t testing.TB, p Protocol, pieces [][]byte, parsed func(frame []byte, r
 			}
 			if advance == 0 {
 				// More than any frame needs must not pile up: a full buffer is thrown away.
-				if frame != nil || len(held) > lineLongest+1 {
+				if frame != nil || len(held) > maxLineBytes+1 {
 					t.Fatalf("%s: Split keeps %d bytes, frame %q", p.Name, len(held), frame)
 				}
 				break

@@ -9,19 +9,19 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Modbus RTU (Modbus over Serial Line 1.02, Application Protocol 1.1b3): the
-// bridge reads one value from one or two registers.
+// newModbus makes Modbus RTU (Modbus over Serial Line 1.02, Application Protocol
+// 1.1b3): it reads one value from one or two registers.
 //
 //	request   unit, function 3 or 4, address (2), count (2), CRC (low byte first)
 //	reply     unit, function, byte count, registers (big-endian), CRC
 //	exception unit, function + 0x80, code, CRC
 //
-// Order names where the four bytes of a value come on the wire: ABCD is
-// big-endian throughout, CDAB has the words swapped, BADC the bytes within each
-// word, DCBA is little-endian (common practice; the standard defines none).
-// Resynchronising: the reply's first three bytes are known from the request;
-// anything else, an echo of the request included, is skipped. In a frame whose
-// checksum is wrong the search goes on: what is damaged may be its beginning only.
+// Order is the order of a value's four bytes on the wire: ABCD is big-endian
+// throughout, CDAB has the two words swapped, BADC has the bytes of each word
+// swapped, DCBA is little-endian (common practice; the standard defines none).
+// Resynchronisation: the request determines the first three bytes of the reply;
+// anything else, including an echo of the request, is skipped. A frame with a wrong
+// checksum is searched for another beginning: only its first bytes may be damaged.
 func newModbus(o Options) (Protocol, error) {
 	if o.Unit485 < 1 || o.Unit485 > 247 {
 		return refuseOptions("unit_id: %d is not from 1 to 247", o.Unit485)
@@ -79,8 +79,8 @@ type modbus struct {
 }
 
 func (m *modbus) split(data []byte) (advance int, frame []byte) {
-	// An echo first: where the register's address looks like a byte count, it
-	// begins as a reply does.
+	// Look for an echo first: when the address of the register looks like a byte
+	// count, the request begins like a reply.
 	if n := min(len(data), len(m.request)); bytes.Equal(data[:n], m.request[:n]) {
 		if n < len(m.request) {
 			return 0, nil
@@ -101,8 +101,9 @@ func (m *modbus) split(data []byte) (advance int, frame []byte) {
 	return end, data[:end]
 }
 
-// find looks for the first byte at which a frame may begin and tells the frame's
-// length, 0 when too little of it is there. Without one, start is len(data).
+// find returns the first byte at which a frame may begin and the length of that
+// frame, 0 when too few of its bytes have arrived. Without a beginning, start is
+// len(data).
 func (m *modbus) find(data []byte) (start, want int) {
 	for i := range data {
 		rest := data[i:]
@@ -129,13 +130,13 @@ func (m *modbus) parse(frame []byte) (Reading, error) {
 		return refuse(q, fillcalc.FaultChecksum, "crc", n-2, "%04X, computed %04X", got, want)
 	}
 	if frame[0] != m.unit {
-		return refuse(q, fillcalc.FaultFrame, "unit", 0, "a reply from unit %d, asked was %d", frame[0], m.unit)
+		return refuse(q, fillcalc.FaultFrame, "unit", 0, "a reply from unit %d, the request went to unit %d", frame[0], m.unit)
 	}
 	if frame[1] == m.function|0x80 && n == 5 {
 		return refuse(q, fillcalc.FaultSensor, "exception", 2, "code %d: %s", frame[2], exceptionText(frame[2]))
 	}
 	if frame[1] != m.function || int(frame[2]) != m.bytes || n != 5+m.bytes {
-		return refuse(q, fillcalc.FaultFrame, "function", 1, "not the reply that was asked for")
+		return refuse(q, fillcalc.FaultFrame, "function", 1, "not the requested reply")
 	}
 	if m.bytes == 2 {
 		word := binary.BigEndian.Uint16(frame[3:])
@@ -169,7 +170,7 @@ func (m *modbus) parse(frame []byte) (Reading, error) {
 	if f != f || f > 1e9 || f < -1e9 {
 		return refuse(q, fillcalc.FaultSensor, "value", 3, "%g is no measurement", f)
 	}
-	// The shortest decimal that names this float32 is what the instrument meant.
+	// The shortest decimal that identifies this float32 is what the instrument meant.
 	var buf [32]byte
 	shown, _, err := parseDecimal(strconv.AppendFloat(buf[:0], float64(f), 'e', -1, 32), true)
 	if err != nil {

@@ -7,24 +7,25 @@ import (
 	"strings"
 )
 
-// PortInfo is a serial port that the machine has.
+// PortInfo describes a serial port of this computer.
 type PortInfo struct {
-	Device string // /dev/ttyUSB0 and the like: may change when cables move
-	Stable string // the name to configure; equal to Device when there is none
-	About  string // what the adapter says of itself
+	Device string // as in /dev/ttyUSB0; may change when cables are moved
+	Stable string // the name to configure; equal to Device when the port has no stable name
+	About  string // maker, product and serial number of the adapter; may be empty
 }
 
-// Ports lists serial ports from the names that udev and the kernel keep. It
-// opens none of them: opening a port disturbs whoever uses it.
+// Ports lists the serial ports, sorted by Device, from the names that udev and the
+// kernel keep. It does not open them, because that disturbs the program that uses
+// a port.
 func Ports() ([]PortInfo, error) {
 	return portsBelow("/")
 }
 
 func portsBelow(root string) ([]PortInfo, error) {
 	stable := map[string]string{}
-	// By id before by path: the id stays with the adapter, the path with the
-	// socket. Two adapters without serial numbers share an id; then only one of
-	// them is linked, and the other is found by path.
+	// A name by id overrides one by path: the id belongs to the adapter, the path to
+	// the socket. Two adapters without serial numbers share an id; udev links only one
+	// of them, so the other keeps its name by path.
 	for _, dir := range []string{"dev/serial/by-path", "dev/serial/by-id"} {
 		links, _ := filepath.Glob(filepath.Join(root, dir, "*"))
 		for _, link := range links {
@@ -33,7 +34,7 @@ func portsBelow(root string) ([]PortInfo, error) {
 			}
 		}
 	}
-	// A tty with a device behind it is hardware; consoles and pseudo-terminals
+	// Only a tty of real hardware has a device entry; consoles and pseudo-terminals
 	// have none.
 	entries, err := filepath.Glob(filepath.Join(root, "sys/class/tty/*/device"))
 	if err != nil {
@@ -43,7 +44,7 @@ func portsBelow(root string) ([]PortInfo, error) {
 	for _, entry := range entries {
 		name := filepath.Base(filepath.Dir(entry))
 		if subsystem, _ := os.Readlink(filepath.Join(entry, "subsystem")); filepath.Base(subsystem) == "platform" || filepath.Base(subsystem) == "serial-base" {
-			// The four ports that PCs announce whether or not they are fitted.
+			// PCs announce four ports whether or not they are fitted; type 0 is "unknown".
 			kind, _ := os.ReadFile(filepath.Join(root, "sys/class/tty", name, "type"))
 			if strings.TrimSpace(string(kind)) == "0" {
 				continue
@@ -60,7 +61,7 @@ func portsBelow(root string) ([]PortInfo, error) {
 	return ports, nil
 }
 
-// about collects what the USB device above a tty says of itself.
+// about joins maker, product and serial number of the USB device above a tty.
 func about(entry string) string {
 	dir, err := filepath.EvalSymlinks(entry)
 	if err != nil {

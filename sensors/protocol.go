@@ -8,61 +8,62 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Protocol is how one kind of instrument speaks. It is plain data and pure
-// functions: it holds no port and reads no clock.
+// Protocol describes how one kind of instrument communicates. It is plain data
+// and pure functions: it holds no port and reads no clock.
 type Protocol struct {
-	// Name is a promise to the auditor: what its frames mean never changes.
+	// Name identifies the protocol in configurations and audits. The meaning of its
+	// frames never changes; another meaning needs another name.
 	Name string
 
-	// Poll asks for one frame and is sent again and again; Start makes the
-	// instrument send by itself and is sent after opening and after silence. Both
-	// are nil when the instrument streams unasked.
+	// Poll requests one frame and is sent every Sensor.PollEvery. Start makes the
+	// instrument send by itself; it is sent after opening and after silence. Both are
+	// nil when the instrument streams unasked.
 	Poll  []byte
 	Start []byte
 
-	// Split finds the first frame in data. It returns how many bytes are done with
-	// and the frame among them; a nil frame with advance > 0 means that those bytes
-	// were no frame. advance == 0 asks for more bytes.
+	// Split finds the first frame in data. It returns how many bytes to discard and
+	// the frame among them. A nil frame with advance > 0 means that those bytes are
+	// not part of a frame; advance == 0 means that more bytes are needed.
 	Split func(data []byte) (advance int, frame []byte)
 
-	// Parse decodes a frame. With an error, which names the field and the byte, the
-	// reading carries fault bits and its value means nothing. It never guesses.
+	// Parse decodes a frame; it never guesses. The error names the field and the
+	// byte; the reading then carries fault bits and its value is 0 and meaningless.
 	Parse func(frame []byte) (Reading, error)
 
-	// SkipFirst says that the first frame after opening may have lost its head
-	// without showing it.
+	// SkipFirst says that a frame can lose its beginning and still look whole, so the
+	// first frame after opening is skipped.
 	SkipFirst bool
 }
 
-// Options is what the configuration says of a sensor's protocol. Zero values
-// mean "not given".
+// Options are the settings of a sensor's protocol. A zero value means "not given".
 type Options struct {
 	Quantity Quantity
 	Unit     string // kg g lb oz, or C F K
-	// CapacityKg bounds what a scale can show; readings beyond it carry a fault.
+	// CapacityKg is the largest load of the scale; a reading more than a tenth beyond
+	// it is a fault.
 	CapacityKg float64
 
-	Repeat bool // sma: let the scale repeat instead of polling it
+	Repeat bool // sma: the scale repeats by itself instead of being polled
 
-	Pattern  string // line: a ready-made pattern's name, or a regular expression
-	Decimals int    // line: where the point belongs when the frame has none
-	Width    int    // line: exact length of a line in bytes, terminator not counted
+	Pattern  string // line: the name of a ready-made pattern, or a regular expression
+	Decimals int    // line: decimal places of a number that has no decimal point
+	Width    int    // line: exact length of a line in bytes, without its terminator
 	// line, modbus: kg = (counts - CountsAtZero) × KgPerCount, when KgPerCount is set
 	KgPerCount   float64
 	CountsAtZero float64
 
-	Query string // scpi: the question, MEASure:TEMPerature? unless given
+	Query string // scpi: the query; MEASure:TEMPerature? when empty
 
 	// modbus
 	Unit485  int    // unit identifier, 1 to 247
 	Input    bool   // input registers (function 4) instead of holding registers (3)
 	Register int    // address of the first register, from 0 as on the wire
 	Type     string // int16 uint16 int32 uint32 float32
-	Order    string // ABCD CDAB BADC DCBA
+	Order    string // byte order: ABCD (when empty) CDAB BADC DCBA
 	Exponent int    // value = register × 10^Exponent
 }
 
-// Protocols lists every protocol by the name that the configuration uses.
+// Protocols lists every protocol under its name in the configuration.
 var Protocols = []struct {
 	Name string
 	What string
@@ -74,8 +75,8 @@ var Protocols = []struct {
 	{"scpi", "SCPI query", newSCPI},
 }
 
-// New makes the protocol of that name. The error names the option and says
-// what would be right.
+// New makes the protocol with the given name. The error names the option that is
+// wrong and says what would be right.
 func New(name string, o Options) (Protocol, error) {
 	if o.Quantity != Weight && o.Quantity != Temperature {
 		return Protocol{}, fmt.Errorf("quantity: a sensor measures weight or temperature")
@@ -109,7 +110,7 @@ func New(name string, o Options) (Protocol, error) {
 	return Protocol{}, fmt.Errorf("protocol: %q is not one of %s", name, strings.Join(names, ", "))
 }
 
-// frameError names what is wrong with a frame and where.
+// frameError says what is wrong with a frame and where.
 type frameError struct {
 	field string
 	at    int // byte in the frame, from 0
@@ -118,13 +119,14 @@ type frameError struct {
 
 func (e *frameError) Error() string { return fmt.Sprintf("%s, byte %d: %s", e.field, e.at, e.what) }
 
-// refuse makes the reading and the error of a frame that gives no value.
+// refuse makes the reading and the error of a frame without a usable value.
 func refuse(q Quantity, faults fillcalc.Faults, field string, at int, format string, args ...any) (Reading, error) {
 	return Reading{Quantity: q, Faults: faults}, &frameError{field, at, fmt.Sprintf(format, args...)}
 }
 
-// unitRule settles a frame's unit against the configured one: the frame's own
-// wins, since it travels with the value; that they differ is told.
+// unitRule converts a number to kg or °C. The unit in the frame overrides the
+// configured one, because it travels with the value; when the two differ, the
+// reading carries FaultUnit.
 type unitRule struct {
 	quantity   Quantity
 	mass       fillcalc.MassUnit
@@ -142,58 +144,72 @@ func newUnitRule(o Options) unitRule {
 	return r
 }
 
-// value converts what the frame shows; symbol is empty when the frame names no
-// unit. at and unitAt are the bytes to name in an error.
+// value converts the number in a frame. symbol is the unit in the frame, empty
+// when it has none; at and unitAt are the bytes to name in an error.
 func (r unitRule) value(shown fillcalc.Decimal, at int, symbol []byte, unitAt int) (Reading, error) {
-	reading := Reading{Quantity: r.quantity}
-	var ok bool
-	switch r.quantity {
-	case Weight:
-		unit := r.mass
-		if len(symbol) > 0 {
-			framed, err := fillcalc.ParseMassUnit(symbol)
-			if err != nil {
-				return refuse(r.quantity, fillcalc.FaultUnit|fillcalc.FaultFrame, "unit", unitAt, "%v", err)
-			}
-			if unit != fillcalc.NoMassUnit && unit != framed {
-				reading.Faults |= fillcalc.FaultUnit
-			}
-			unit = framed
-		}
-		if unit == fillcalc.NoMassUnit {
-			return refuse(r.quantity, fillcalc.FaultNoUnit, "unit", unitAt, "the frame names none and none is configured: set unit")
-		}
-		reading.Value, ok = unit.Kg(shown)
-		// Nine display steps above capacity is where instruments blank their display
-		// (OIML R 76-1, 4.2.3); a tenth above is beyond any of them.
-		if limit := r.capacityKg * 1.1; ok && limit > 0 && (reading.Value > limit || reading.Value < -limit) {
-			return refuse(r.quantity, fillcalc.FaultOverload, "value", at,
-				"%.6g kg is beyond the capacity of %.6g kg: a wrong unit, decimals missing, or overload", reading.Value, r.capacityKg)
-		}
-	case Temperature:
-		unit := r.temp
-		if len(symbol) > 0 {
-			framed, err := fillcalc.ParseTemperatureUnit(symbol)
-			if err != nil {
-				return refuse(r.quantity, fillcalc.FaultUnit|fillcalc.FaultFrame, "unit", unitAt, "%v", err)
-			}
-			if unit != fillcalc.NoTemperatureUnit && unit != framed {
-				reading.Faults |= fillcalc.FaultUnit
-			}
-			unit = framed
-		}
-		if unit == fillcalc.NoTemperatureUnit {
-			return refuse(r.quantity, fillcalc.FaultNoUnit, "unit", unitAt, "the frame names none and none is configured: set unit")
-		}
-		reading.Value, ok = unit.Celsius(shown)
-		// Nothing in a workshop's fluid is colder or hotter; an open or shorted probe
-		// often shows such a value.
-		if ok && !(reading.Value >= -60 && reading.Value <= 250) {
-			return refuse(r.quantity, fillcalc.FaultSensor, "value", at, "%.6g °C is no temperature of a fluid: probe open or shorted?", reading.Value)
-		}
+	if r.quantity == Weight {
+		return r.weight(shown, at, symbol, unitAt)
 	}
-	if !ok {
-		return refuse(r.quantity, fillcalc.FaultFrame, "value", at, "too many digits")
-	}
-	return reading, nil
+	return r.temperature(shown, at, symbol, unitAt)
 }
+
+func (r unitRule) weight(shown fillcalc.Decimal, at int, symbol []byte, unitAt int) (Reading, error) {
+	unit, faults := r.mass, fillcalc.Faults(0)
+	if len(symbol) > 0 {
+		var err error
+		if unit, err = fillcalc.ParseMassUnit(symbol); err != nil {
+			return refuse(Weight, fillcalc.FaultUnit|fillcalc.FaultFrame, "unit", unitAt, "%v", err)
+		}
+		if r.mass != fillcalc.NoMassUnit && r.mass != unit {
+			faults = fillcalc.FaultUnit
+		}
+	}
+	if unit == fillcalc.NoMassUnit {
+		return refuse(Weight, fillcalc.FaultNoUnit, "unit", unitAt, noUnit)
+	}
+	kg, ok := unit.Kg(shown)
+	if !ok {
+		return refuse(Weight, fillcalc.FaultFrame, "value", at, "%v", errDigits)
+	}
+	if r.overloaded(kg) {
+		return refuse(Weight, fillcalc.FaultOverload, "value", at,
+			"%.6g kg is beyond the capacity of %.6g kg: a wrong unit, decimals missing, or overload", kg, r.capacityKg)
+	}
+	return Reading{Quantity: Weight, Value: kg, Faults: faults}, nil
+}
+
+// overloaded tells whether a weight is beyond what any scale of this capacity
+// shows. Instruments blank their display nine display steps above capacity
+// (OIML R 76-1, 4.2.3); a tenth above is beyond that for all of them.
+func (r unitRule) overloaded(kg float64) bool {
+	limit := r.capacityKg * 1.1
+	return limit > 0 && (kg > limit || kg < -limit)
+}
+
+func (r unitRule) temperature(shown fillcalc.Decimal, at int, symbol []byte, unitAt int) (Reading, error) {
+	unit, faults := r.temp, fillcalc.Faults(0)
+	if len(symbol) > 0 {
+		var err error
+		if unit, err = fillcalc.ParseTemperatureUnit(symbol); err != nil {
+			return refuse(Temperature, fillcalc.FaultUnit|fillcalc.FaultFrame, "unit", unitAt, "%v", err)
+		}
+		if r.temp != fillcalc.NoTemperatureUnit && r.temp != unit {
+			faults = fillcalc.FaultUnit
+		}
+	}
+	if unit == fillcalc.NoTemperatureUnit {
+		return refuse(Temperature, fillcalc.FaultNoUnit, "unit", unitAt, noUnit)
+	}
+	celsius, ok := unit.Celsius(shown)
+	if !ok {
+		return refuse(Temperature, fillcalc.FaultFrame, "value", at, "%v", errDigits)
+	}
+	// No fluid in a workshop is colder or hotter; an open or shorted probe often
+	// shows such a value.
+	if !(celsius >= -60 && celsius <= 250) {
+		return refuse(Temperature, fillcalc.FaultSensor, "value", at, "%.6g °C is no temperature of a fluid: probe open or shorted?", celsius)
+	}
+	return Reading{Quantity: Temperature, Value: celsius, Faults: faults}, nil
+}
+
+const noUnit = "the frame names none and none is configured: set unit"

@@ -5,9 +5,9 @@ import "bayfill/fillcalc"
 // Reading is one decoded frame of one sensor.
 type Reading struct {
 	AtNs     int64  // arrival of the frame's last byte, on the clock given to [Sensor.Run]
-	N        uint64 // the sensor's count of frames since it was started, faulty ones included
+	N        uint64 // number of the frame since the sensor was started, from 1; faulty frames count
 	Quantity Quantity
-	// Value is in kg or °C by Quantity; 0 and meaningless when Faults hides it.
+	// Value is in kg or °C by Quantity; 0 and meaningless when Faults.Hidden.
 	Value     float64
 	Stability fillcalc.Stability
 	Faults    fillcalc.Faults

@@ -7,10 +7,10 @@ import (
 	"bayfill/fillcalc"
 )
 
-// SCPI-99 over a serial line (IEEE 488.2 number formats): a query ended by LF,
-// answered by one number, NR1 to NR3, ended by LF. 9.91E37 stands for "not a
-// number", ±9.9E37 for the infinities (overload, open probe): they parse as
-// numbers and are none.
+// newSCPI makes SCPI-99 over a serial line (number formats of IEEE 488.2): a query
+// that ends with LF, and an answer that is one number, NR1 to NR3, and ends with
+// LF. 9.91E37 stands for "not a number" and ±9.9E37 for the infinities (overload,
+// open probe): these parse as numbers but are not readings.
 func newSCPI(o Options) (Protocol, error) {
 	if o.Quantity != Temperature {
 		return refuseOptions("protocol: scpi is for temperature probes")
@@ -29,7 +29,8 @@ func newSCPI(o Options) (Protocol, error) {
 	return Protocol{
 		Name: "scpi", Poll: []byte(query + "\n"), Split: splitLine,
 		Parse: func(frame []byte) (Reading, error) { return parseSCPI(rule, frame) },
-		// An answer to a question asked before the port was opened may be cut.
+		// The first answer may belong to a query sent before the port was opened, and
+		// may lack its beginning.
 		SkipFirst: true,
 	}, nil
 }
@@ -39,7 +40,7 @@ func parseSCPI(rule unitRule, frame []byte) (Reading, error) {
 		return refuse(Temperature, fillcalc.FaultChecksum, "answer", i, "a NUL byte: damaged on the wire")
 	}
 	if comma := bytes.IndexByte(frame, ','); comma >= 0 {
-		return refuse(Temperature, fillcalc.FaultFrame, "answer", comma, "%.60q is a list or an error message, one number was expected", frame)
+		return refuse(Temperature, fillcalc.FaultFrame, "answer", comma, "%.60q is a list or an error message, want one number", frame)
 	}
 	shown, _, err := parseDecimal(frame, true)
 	if err != nil {

@@ -8,7 +8,7 @@ import (
 	"go.bug.st/serial"
 )
 
-// LineSettings are a serial line's speed and character format.
+// LineSettings are the speed and character format of a serial line.
 type LineSettings struct {
 	Baud     int
 	DataBits int
@@ -18,7 +18,8 @@ type LineSettings struct {
 
 var settingsPattern = regexp.MustCompile(`^([1-9]\d{2,6}) ([78])([NEO])([12])$`)
 
-// ParseLineSettings reads settings in the usual short form, as in "9600 8N1".
+// ParseLineSettings reads settings in the usual short form, as in "9600 8N1":
+// speed in baud, data bits, parity, stop bits. The error shows the form.
 func ParseLineSettings(text string) (LineSettings, error) {
 	m := settingsPattern.FindStringSubmatch(text)
 	if m == nil {

@@ -6,9 +6,9 @@ import (
 	"bayfill/fillcalc"
 )
 
-// The Scale Manufacturers Association's serial protocol, SCP-0499 (1999, Mod 1
-// of 2005), levels 1 and 2. LF starts a frame and CR ends it. The standard reply
-// has 20 bytes at fixed places:
+// newSMA makes the serial protocol of the Scale Manufacturers Association,
+// SCP-0499 (1999, Mod 1 of 2005), levels 1 and 2. LF starts a frame and CR ends
+// it. The standard reply has 20 bytes at fixed positions:
 //
 //	0     LF
 //	1     status: blank, Z centre of zero, O over, U under capacity,
@@ -17,13 +17,13 @@ import (
 //	3     G gross, N net, T tare; g and n in high resolution
 //	4     M in motion, blank at rest
 //	5     reserved: ignored
-//	6-15  weight, right-justified, sign next to the digits; dashes when there is none
+//	6-15  weight, right-justified, sign next to the digits; dashes without a weight
 //	16-18 unit, left-justified
 //	19    CR
 //
 // The standard prints a blank as an underscore, and some scales send one; both
-// are read. There is no checksum, so every place is checked for its alphabet.
-// Resynchronising: skip to the next LF.
+// are accepted. There is no checksum, so every position is checked against the
+// characters that it may hold. Resynchronisation: skip to the next LF.
 func newSMA(o Options) (Protocol, error) {
 	if o.Quantity != Weight {
 		return refuseOptions("protocol: sma is for scales")
@@ -42,11 +42,12 @@ func newSMA(o Options) (Protocol, error) {
 	return p, nil
 }
 
-// blank is what stands for a blank.
-const blank = " _"
+// smaBlanks are the characters that stand for a blank.
+const smaBlanks = " _"
 
-// smaLongest bounds a frame; the longest answer that is no weight is under 40.
-const smaLongest = 64
+// maxSMABytes limits a frame. The longest reply without a weight has less than 40
+// bytes.
+const maxSMABytes = 64
 
 func splitSMA(data []byte) (advance int, frame []byte) {
 	start := bytes.IndexByte(data, '\n')
@@ -61,7 +62,7 @@ func splitSMA(data []byte) (advance int, frame []byte) {
 		if again := bytes.LastIndexByte(data, '\n'); again > 0 {
 			return again, nil // a frame that lost its end
 		}
-		if len(data) > smaLongest {
+		if len(data) > maxSMABytes {
 			return len(data), nil
 		}
 		return 0, nil
@@ -119,12 +120,12 @@ func parseSMA(rule unitRule, frame []byte) (Reading, error) {
 	if c := weight[9]; c < '0' || c > '9' {
 		return refuse(Weight, fillcalc.FaultFrame, "weight", 15, "%q: not right-justified", weight)
 	}
-	digits := bytes.TrimLeft(weight, blank)
+	digits := bytes.TrimLeft(weight, smaBlanks)
 	shown, _, err := parseDecimal(digits, false)
 	if err != nil || bytes.ContainsAny(digits, " ,") || digits[0] == '+' {
 		return refuse(Weight, fillcalc.FaultFrame, "weight", 6, "%q is not a number", weight)
 	}
-	reading, err := rule.value(shown, 6, bytes.TrimRight(frame[16:19], blank), 16)
+	reading, err := rule.value(shown, 6, bytes.TrimRight(frame[16:19], smaBlanks), 16)
 	if err != nil {
 		return reading, err
 	}

@@ -76,9 +76,9 @@ func TestSplitDamage(t *testing.T) {
 
 		{bare, "1.250 kg\r\n2.500 kg\r\n", "1.25 2.5"},
 		// The end of a line that is too long is no line: its head is not known.
-		{bare, strings.Repeat("7", lineLongest+1) + " kg\r\n2.500 kg\r\n", "2.5"},
-		{bare, strings.Repeat("7", 3*lineLongest+17) + " kg\r\n2.500 kg\r\n", "2.5"},
-		{bare, strings.Repeat(" ", lineLongest-8) + "1.250 kg\r\n", "1.25"}, // exactly the longest
+		{bare, strings.Repeat("7", maxLineBytes+1) + " kg\r\n2.500 kg\r\n", "2.5"},
+		{bare, strings.Repeat("7", 3*maxLineBytes+17) + " kg\r\n2.500 kg\r\n", "2.5"},
+		{bare, strings.Repeat(" ", maxLineBytes-8) + "1.250 kg\r\n", "1.25"}, // exactly the longest
 
 		{modbus, reply(1.25) + reply(2.5), "1.25 2.5"},
 		{modbus, "\x00\xff\x55" + reply(1.25), "1.25"},
@@ -99,7 +99,7 @@ func TestSplitDamage(t *testing.T) {
 		{scpi, "+2.350000E+01\r\n", "23.5"},
 		{scpi, "+2.35+2.450000E+01\n", "frame"},
 		{scpi, "-113,\"Undefined header\"\n+2.450000E+01\n", "frame 24.5"},
-		{scpi, strings.Repeat("1", lineLongest+5) + "\n24.5\n", "24.5"},
+		{scpi, strings.Repeat("1", maxLineBytes+5) + "\n24.5\n", "24.5"},
 	}
 	for _, test := range tests {
 		q := Weight
