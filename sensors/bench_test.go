@@ -45,15 +45,15 @@ func BenchmarkDecode(b *testing.B) {
 	}
 }
 
-// Good frames leave nothing for the garbage collector. The regular expression of
-// a line allocates the slice of its match; the library has no way around it.
+// Good frames allocate no memory. The regular expression of a line allocates the
+// slice of its match; the library offers no way around it.
 func TestDecodingAllocatesNothing(t *testing.T) {
 	for _, g := range goodFrames(t) {
-		most := 0.0
+		maxAllocs := 0.0
 		if g.name == "line" {
-			most = 1
+			maxAllocs = 1
 			if raceDetector() {
-				most = 2 // sync.Pool drops some on purpose under the race detector
+				maxAllocs = 2 // sync.Pool deliberately drops some under the race detector
 			}
 		}
 		var faults fillcalc.Faults
@@ -67,8 +67,8 @@ func TestDecodingAllocatesNothing(t *testing.T) {
 		if faults != 0 {
 			t.Errorf("%s: the frame is not good: %v", g.name, faults.Names())
 		}
-		if got > most {
-			t.Errorf("%s: %g allocations a frame, want at most %g", g.name, got, most)
+		if got > maxAllocs {
+			t.Errorf("%s: %g allocations per frame, want at most %g", g.name, got, maxAllocs)
 		}
 	}
 }

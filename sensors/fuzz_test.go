@@ -12,9 +12,9 @@ import (
 	"bayfill/fillcalc"
 )
 
-// splitAndParse holds any bytes against what every protocol promises: Split
-// advances or asks for more and stays inside the data, each frame is parsed to a
-// sound reading, and the good values do not depend on how the bytes arrive.
+// splitAndParse checks what every protocol promises for any bytes: Split advances
+// or asks for more and stays inside the data, each frame parses to a sound reading,
+// and the good values do not depend on how the bytes arrive.
 func splitAndParse(t *testing.T, p Protocol, q Quantity, data []byte) {
 	r, err := p.Parse(data) // not only what Split lets through
 	sound(t, data, q, r, err)
@@ -51,7 +51,7 @@ func FuzzSMA(f *testing.F) {
 	})
 }
 
-// FuzzLine takes any pattern, too: the user writes it.
+// FuzzLine also varies the pattern, because users write their own.
 func FuzzLine(f *testing.F) {
 	for _, p := range Patterns {
 		f.Add(p.Name, []byte(p.Example+"\r\n"+p.Example+"\n"), byte(0), byte(0), 1.0, byte(1))

@@ -9,12 +9,13 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Bytes that get lost on the way. Where a frame has a checksum, or a head and fixed
-// places, or a fixed length, no weight is read that was not sent; with a checksum
-// not even when whole runs are lost, which without one may join halves of two
-// frames to one. Lines without a length, and numbers alone, cannot show that a digit
-// is missing: that is measured here, and why width: should be set. Seeds are
-// fixed: a checksum of 16 bits is right by accident once in 65,536 times.
+// Lost bytes. When frames have a checksum, a beginning and fixed positions, or a
+// fixed length, no weight is read that was not sent. With a checksum this holds even
+// when whole runs of bytes are lost; without one, a lost run may join the halves of
+// two frames into one. Lines without a fixed length, and bare numbers, cannot show
+// that a digit is missing. This test counts how often that happens; it is the reason
+// to set width. The seeds are fixed, because a checksum of 16 bits is right by
+// accident once in 65,536 times.
 func TestLostBytes(t *testing.T) {
 	bare := dialect{name: "line without width", q: Weight, p: mustNew(t, "line", Options{Quantity: Weight, Pattern: "status-kind-value-unit"})}
 	all := dialects(t)
@@ -60,16 +61,16 @@ func TestLostBytes(t *testing.T) {
 			})
 		}
 		if read < 3000 || refused < 100 || blind && wrong == 0 {
-			t.Errorf("%s: %d read, %d refused, %d wrong: this tests nothing", d.name, read, refused, wrong)
+			t.Errorf("%s: %d read, %d refused, %d wrong: the test covers too little", d.name, read, refused, wrong)
 		}
 		t.Logf("%s: of 8000 frames %d read right, %d wrong, %d damaged", d.name, read, wrong, refused)
 	}
 }
 
-// An instrument that babbles as fast as its line can, 11,520 bytes a second: no
-// value is taken from it, that is told within seconds, the journal is not flooded,
-// and when it stops frames are good again. SCPI's answers are left out: a digit
-// before a line end is one.
+// An instrument that sends random bytes as fast as its line allows, 11,520 bytes a
+// second: no value is read, the condition is reported within seconds, the journal
+// is not flooded, and frames are good again when it stops. SCPI is left out: there,
+// a digit before a line end is a good answer.
 func TestRunBabbleAtFullRate(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 3))
 	for _, p := range []Protocol{
@@ -100,7 +101,7 @@ func TestRunBabbleAtFullRate(t *testing.T) {
 					}
 				}
 				if n := len(d.readings); n > int(long/garbledEvery)+1 {
-					t.Errorf("%s of %s: %d damaged frames in %v went on to the journal", name, p.Name, n, long)
+					t.Errorf("%s of %s: %d damaged frames in %v were passed on", name, p.Name, n, long)
 				}
 				d.wantLast(Nonsense, 3*time.Second, 4*time.Second, "no good frame")
 				d.wait(2 * framePause)

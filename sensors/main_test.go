@@ -18,8 +18,8 @@ import (
 	"bayfill/fillcalc"
 )
 
-// childVariable names what a second run of the test binary has to do: limits
-// and rights of a process cannot be changed for one test only.
+// childVariable names what a second process of the test binary has to do: the
+// limits and rights of a process cannot be changed for one test only.
 const childVariable = "BAYFILL_SENSORS_TEST_CHILD"
 
 func TestMain(m *testing.M) {
@@ -64,8 +64,8 @@ func mustNew(t testing.TB, name string, o Options) Protocol {
 	return p
 }
 
-// sound checks what every reading of every protocol promises, and that the
-// error points into the frame.
+// sound checks what every protocol promises about a reading, and that the error
+// points into the frame.
 func sound(t testing.TB, frame []byte, q Quantity, r Reading, err error) {
 	t.Helper()
 	if math.IsNaN(r.Value) || math.IsInf(r.Value, 0) {
@@ -95,7 +95,7 @@ func sound(t testing.TB, frame []byte, q Quantity, r Reading, err error) {
 	}
 }
 
-// outcome is what a frame has to give: a value, or faults at a field and byte.
+// outcome is the expected result of a frame: a value, or faults at a field and byte.
 type outcome struct {
 	value     float64
 	stability fillcalc.Stability
@@ -110,8 +110,8 @@ func bad(f fillcalc.Faults, field string, at int) outcome {
 	return outcome{faults: f, field: field, at: at}
 }
 
-// same holds what Parse made of a frame against what it has to make; the value
-// bit by bit, since every conversion rounds once.
+// same compares the result of Parse with the expected one; the value bit by bit,
+// because every conversion rounds only once.
 func same(t testing.TB, frame []byte, q Quantity, r Reading, err error, want outcome) {
 	t.Helper()
 	sound(t, frame, q, r, err)
@@ -128,21 +128,21 @@ func same(t testing.TB, frame []byte, q Quantity, r Reading, err error, want out
 	}
 }
 
-// take splits data as [Sensor.Run] does, in the given pieces.
+// take splits data as [Sensor.Run] does, when it arrives in the given pieces.
 func take(t testing.TB, p Protocol, pieces [][]byte, parsed func(frame []byte, r Reading, err error)) {
 	t.Helper()
-	var held []byte
+	var pending []byte
 	for _, piece := range pieces {
-		held = append(held, piece...)
-		for len(held) > 0 {
-			advance, frame := p.Split(held)
-			if advance < 0 || advance > len(held) || len(frame) > advance {
-				t.Fatalf("%s: Split of %d bytes: advance %d, frame of %d", p.Name, len(held), advance, len(frame))
+		pending = append(pending, piece...)
+		for len(pending) > 0 {
+			advance, frame := p.Split(pending)
+			if advance < 0 || advance > len(pending) || len(frame) > advance {
+				t.Fatalf("%s: Split of %d bytes: advance %d, frame of %d", p.Name, len(pending), advance, len(frame))
 			}
 			if advance == 0 {
-				// More than any frame needs must not pile up: a full buffer is thrown away.
-				if frame != nil || len(held) > maxLineBytes+1 {
-					t.Fatalf("%s: Split keeps %d bytes, frame %q", p.Name, len(held), frame)
+				// Split must not hold back more than a frame needs: a full buffer is discarded.
+				if frame != nil || len(pending) > maxLineBytes+1 {
+					t.Fatalf("%s: Split keeps %d bytes, frame %q", p.Name, len(pending), frame)
 				}
 				break
 			}
@@ -150,7 +150,7 @@ func take(t testing.TB, p Protocol, pieces [][]byte, parsed func(frame []byte, r
 				r, err := p.Parse(frame)
 				parsed(frame, r, err)
 			}
-			held = held[advance:]
+			pending = pending[advance:]
 		}
 	}
 }
@@ -164,8 +164,8 @@ func singly(data []byte) [][]byte {
 	return pieces
 }
 
-// withParity puts a parity bit into bit 7 of seven-bit bytes, as a line at 7E1
-// looks when it is read at 8N1.
+// withParity puts a parity bit into bit 7 of seven-bit bytes: a line at 7E1 as it
+// arrives at 8N1.
 func withParity(data []byte, parity byte) []byte {
 	out := bytes.Clone(data)
 	for i, b := range out {

@@ -11,7 +11,7 @@ import (
 	"testing"
 )
 
-// got writes what came out of a stream: each value, or the names of the faults.
+// got lists what a stream yields: each value, or the names of the faults.
 func got(t *testing.T, p Protocol, q Quantity, pieces [][]byte) []string {
 	t.Helper()
 	var list []string
@@ -26,7 +26,7 @@ func got(t *testing.T, p Protocol, q Quantity, pieces [][]byte) []string {
 	return list
 }
 
-// Damage to streams, by hand; composed from each protocol's framing.
+// Damaged streams, composed by hand from the framing of each protocol.
 func TestSplitDamage(t *testing.T) {
 	const (
 		one = "\n 1G       1.250kg \r"
@@ -49,9 +49,9 @@ func TestSplitDamage(t *testing.T) {
 		want   string
 	}{
 		{sma, one + two, "1.25 2.5"},
-		{sma, "kg \r" + one + two, "1.25 2.5"}, // begun in mid-frame
+		{sma, "kg \r" + one + two, "1.25 2.5"}, // begins in mid-frame
 		{sma, "\xff\x00\x00" + one, "1.25"},
-		{sma, one[:12] + two, "2.5"}, // lost its end
+		{sma, one[:12] + two, "2.5"}, // without its end
 		{sma, one[:1] + two, "2.5"},
 		{sma, one[:19] + two, "2.5"},
 		{sma, "\n\n\n" + two, "2.5"},
@@ -75,7 +75,7 @@ func TestSplitDamage(t *testing.T) {
 		{line, st1[:17], ""},
 
 		{bare, "1.250 kg\r\n2.500 kg\r\n", "1.25 2.5"},
-		// The end of a line that is too long is no line: its head is not known.
+		// The end of a line that is too long is not a line: its beginning is not known.
 		{bare, strings.Repeat("7", maxLineBytes+1) + " kg\r\n2.500 kg\r\n", "2.5"},
 		{bare, strings.Repeat("7", 3*maxLineBytes+17) + " kg\r\n2.500 kg\r\n", "2.5"},
 		{bare, strings.Repeat(" ", maxLineBytes-8) + "1.250 kg\r\n", "1.25"}, // exactly the longest
@@ -119,17 +119,17 @@ type dialect struct {
 	name string
 	q    Quantity
 	p    Protocol
-	// make gives a frame and the value it carries, worked out from what is printed
-	// by the standard library's parser.
+	// make returns a frame and its value, which the standard library's parser reads
+	// from the printed number.
 	make func(r *rand.Rand) ([]byte, float64)
-	// noise is garbage that is no frame of this dialect by accident.
+	// noise returns n bytes of garbage that do not happen to be a frame of this dialect.
 	noise func(r *rand.Rand, n int) []byte
-	// refused frames are whole and carry no value.
+	// refused are whole frames without a value.
 	refused [][]byte
-	// headed frames show where they begin; the others are joined to what stands
-	// before them when that lacks its end.
+	// headed says that a frame shows where it begins. Without that it is joined to a
+	// frame before it that lacks its end.
 	headed bool
-	// mixed says that a frame in the midst of another is told apart. (see below)
+	// mixed says that a frame in the middle of another is recognised; see below.
 	mixed bool
 }
 
@@ -190,17 +190,16 @@ func dialects(t testing.TB) []dialect {
 			},
 		}
 	}
-	// What a line without a checksum cannot promise: a digit that becomes another
-	// digit is another weight; and when bytes are lost across the end of one line
-	// and as many at the beginning of the next, the halves may make one line of the
-	// right length. Nobody can tell either. What can be promised with the width set,
-	// and is checked here: no line that is cut, run together with another or with
-	// garbage, or pushed into another, gives a value.
+	// A line without a checksum cannot show two kinds of damage: a digit that becomes
+	// another digit, and bytes lost at the end of one line together with as many at
+	// the beginning of the next, so that the halves make one line of the right length.
+	// With the width set, this can be promised and is checked here: a line that is cut,
+	// joined to another or to garbage, or inserted into another, gives no value.
 	line := mustNew(t, "line", Options{Quantity: Weight, Pattern: "status-kind-value-unit", Width: 17})
-	// The same holds for numbers alone, and there is less to hold on to: only a tail
-	// that is lost and a number that runs into the next are noticed, and that only
-	// because each begins with its sign. A head that is lost leaves a number; so no
-	// answer is put into the midst of another, and garbage has no digits.
+	// Bare numbers can promise less: only a lost end and two joined numbers are
+	// noticed, and only because each number begins with its sign. A number without its
+	// beginning is still a number. So here no answer is inserted into another, and
+	// garbage has no digits.
 	scpi := mustNew(t, "scpi", Options{Quantity: Temperature, Unit: "C"})
 	sma := mustNew(t, "sma", Options{Quantity: Weight})
 	return []dialect{
@@ -255,10 +254,9 @@ func cuts(r *rand.Rand, data []byte) [][]byte {
 	return pieces
 }
 
-// Whatever stands between them and however the bytes arrive: every good frame
-// that no damage touched is found, none twice, in order, and nothing else gives
-// a value. The seeds are fixed: a checksum of 16 bits is right by accident once
-// in 65,536 times, and a test must not be.
+// Every undamaged frame is found once and in order, whatever lies between the
+// frames and however the bytes arrive, and nothing else gives a value. The seeds are
+// fixed, because a checksum of 16 bits is right by accident once in 65,536 times.
 func TestSplitFindsEveryGoodFrame(t *testing.T) {
 	type sent struct {
 		value float64
@@ -271,7 +269,7 @@ func TestSplitFindsEveryGoodFrame(t *testing.T) {
 			r := rand.New(rand.NewPCG(seed, 7))
 			var stream []byte
 			var list []sent
-			// Each value once in a stream, so that it is known which frame it came from.
+			// Each value occurs once in a stream, so that it identifies its frame.
 			used := map[float64]bool{}
 			fresh := func() ([]byte, float64) {
 				frame, v := d.make(r)
@@ -286,7 +284,7 @@ func TestSplitFindsEveryGoodFrame(t *testing.T) {
 				stream = append(stream, frame...)
 				list = append(list, sent{v, must})
 			}
-			// after a piece without an end, a frame without a head is lost with it
+			// After a piece without an end, a frame that does not show its beginning is lost.
 			after := func() {
 				if !d.headed {
 					add(false)
@@ -314,13 +312,13 @@ func TestSplitFindsEveryGoodFrame(t *testing.T) {
 					frame, v := fresh()
 					stream = append(append(stream, frame...), frame...)
 					list = append(list, sent{v, true}, sent{v, true})
-				case 3: // one in the midst of another
+				case 3: // one in the middle of another
 					frame, _ := fresh()
 					at := 1 + r.IntN(len(frame)-3)
 					stream = append(stream, frame[:at]...)
 					add(d.headed)
 					stream = append(stream, frame[at:]...)
-				case 4: // whole, and no value in it
+				case 4: // whole, without a value
 					stream = append(stream, d.refused[r.IntN(len(d.refused))]...)
 				case 5: // very long garbage, longer than any frame
 					stream = append(stream, d.noise(r, 150+r.IntN(400))...)
@@ -347,12 +345,12 @@ func TestSplitFindsEveryGoodFrame(t *testing.T) {
 					i := next
 					for i < len(list) && list[i].value != reading.Value {
 						if list[i].must {
-							t.Fatalf("%s, seed %d, %s: %g read where %g was sent", d.name, seed, how, reading.Value, list[i].value)
+							t.Fatalf("%s, seed %d, %s: read %g instead of %g", d.name, seed, how, reading.Value, list[i].value)
 						}
 						i++
 					}
 					if i == len(list) {
-						t.Fatalf("%s, seed %d, %s: %g read, and never sent or read before", d.name, seed, how, reading.Value)
+						t.Fatalf("%s, seed %d, %s: read %g, which was never sent or already read", d.name, seed, how, reading.Value)
 					}
 					next = i + 1
 				})
@@ -364,13 +362,13 @@ func TestSplitFindsEveryGoodFrame(t *testing.T) {
 			}
 		}
 		if untouched < 10*streams || damaged != 12*streams || faults == 0 || found < 3*untouched {
-			t.Errorf("%s: %d good frames sent, %d values in 3 passes, %d faults: the streams test nothing", d.name, untouched, found, faults)
+			t.Errorf("%s: %d good frames sent, %d values in 3 passes, %d faults: the streams cover too little", d.name, untouched, found, faults)
 		}
 	}
 }
 
-// Up to three bits of a frame flipped: a named fault, or the number that its
-// bytes now print; never one that is not printed there. A checksum notices all.
+// A frame with up to three flipped bits gives a fault, or the number that its bytes
+// now print, and never any other. A checksum detects all of them.
 func TestFlippedBits(t *testing.T) {
 	for _, d := range dialects(t) {
 		r := rand.New(rand.NewPCG(3, 1))
@@ -397,13 +395,13 @@ func TestFlippedBits(t *testing.T) {
 			})
 		}
 		if refused < 100 {
-			t.Errorf("%s: only %d refused", d.name, refused)
+			t.Errorf("%s: only %d frames refused", d.name, refused)
 		}
 	}
 }
 
-// printedIn is the number at its place in a frame of the dialects above, NaN
-// when the standard library's parser finds none.
+// printedIn is the number in a frame of the dialects above, NaN when the standard
+// library's parser finds none.
 func printedIn(name string, frame []byte) float64 {
 	place, scale := string(frame), 1.0
 	switch name {
