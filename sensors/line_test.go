@@ -8,15 +8,15 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Exact factors to kilograms: NIST SP 811 (2008), Appendix B. Constant
-// expressions are exact in Go and rounded once, to the value that has to come out.
+// Exact factors to kilograms: NIST SP 811 (2008), Appendix B. Go evaluates constant
+// expressions exactly and rounds once, to the expected value.
 const (
 	kgPerLb = 0.45359237
 	kgPerOz = 0.028349523125
 )
 
-// Lines of the trade: header, header, value, unit; or value and unit. Common
-// practice, no source; ten unrelated public parsers expect such lines.
+// Usual lines: header, header, value, unit; or value and unit. Common practice, no
+// source; ten unrelated public parsers expect such lines.
 func TestLines(t *testing.T) {
 	const (
 		status = "status-kind-value-unit"
@@ -39,9 +39,9 @@ func TestLines(t *testing.T) {
 		{"ST,GS,+00045.0kg", status, Options{}, good(45, still)},
 		{"ST,GS, 12.345 kg", status, Options{}, good(12.345, still)},
 		{"ST,GS,+0012500kg", status, Options{Decimals: 3}, good(12.5, still)},
-		{"ST,GS,+0012500kg", status, Options{}, good(12500, still)}, // told, never guessed
+		{"ST,GS,+0012500kg", status, Options{}, good(12500, still)}, // as stated, never guessed
 		{"ST,GS,+0012500kg", status, Options{CapacityKg: 30}, bad(fillcalc.FaultOverload, "value", 6)},
-		{"ST,GS,+012.500kg", status, Options{Decimals: 3}, good(12.5, still)}, // a point in the line wins
+		{"ST,GS,+012.500kg", status, Options{Decimals: 3}, good(12.5, still)}, // a decimal point in the line wins
 		{"ST,GS,+0001,250kg", status, Options{}, good(1.25, still)},
 		{"ST,GW,+0001.250kg", status, Options{}, good(1.25, still)},
 		{"ST,NW,+0001.250kg", status, Options{}, good(1.25, still)},
@@ -55,7 +55,7 @@ func TestLines(t *testing.T) {
 		{"ST,GS,+0001.250KG", status, Options{}, good(1.25, still)},
 		{"ST,GS,+2.500LBS", status, Options{}, good(2.5*kgPerLb, still)},
 		{"st,GS,+0001.250kg", status, Options{}, noMatch},       // units only
-		{"QT,GS,+    42", status, Options{Unit: "kg"}, noMatch}, // pieces, no weight
+		{"QT,GS,+    42", status, Options{Unit: "kg"}, noMatch}, // a count of pieces, not a weight
 		{"ST,TR,+0001.250kg", status, Options{}, noMatch},       // a tare
 		{"ST,GS,+0001.250kgST,GS,+0001.250kg", status, Options{}, noMatch},
 		{"T,GS,+0001.250kg", status, Options{}, noMatch},
@@ -87,7 +87,7 @@ func TestLines(t *testing.T) {
 		{"0.1 LB", plain, Options{}, good(0.1*kgPerLb, silent)},
 		{"0.1 Lbs", plain, Options{}, good(0.1*kgPerLb, silent)},
 		{"16 OZ", plain, Options{}, good(16*kgPerOz, silent)},
-		// No unit of these: a tonne is too coarse for a cart, and T is nothing else.
+		// Not a unit here: a tonne is too coarse for a cart, and T means nothing else.
 		{"1.250 t", plain, Options{}, noMatch},
 		{"1.250 T", plain, Options{}, noMatch},
 		{"1.250 \u212ag", plain, Options{}, bad(fillcalc.FaultUnit|fillcalc.FaultFrame, "unit", 6)}, // the sign for kelvin, not a K
@@ -110,8 +110,8 @@ func TestLines(t *testing.T) {
 	}
 }
 
-// The frame's unit travels with the value and wins; that the configuration says
-// otherwise is told. Factors: NIST SP 811 (2008), Appendix B.
+// The unit in the frame travels with the value and wins; a different configured
+// unit is a fault bit. Factors: NIST SP 811 (2008), Appendix B.
 func TestUnitRule(t *testing.T) {
 	shown := map[string]float64{"kg": 2.5, "g": 0.0025, "lb": 2.5 * kgPerLb, "oz": 2.5 * kgPerOz}
 	for framed, kg := range shown {
@@ -125,7 +125,7 @@ func TestUnitRule(t *testing.T) {
 			r, err := p.Parse(frame)
 			same(t, frame, Weight, r, err, want)
 			if err != nil || r.Faults.Hidden() {
-				t.Errorf("%s configured, %q: a contradiction hides the value: %v", configured, frame, err)
+				t.Errorf("%s configured, %q: a contradiction must not hide the value: %v", configured, frame, err)
 			}
 		}
 	}
@@ -167,7 +167,7 @@ func TestTemperatureLines(t *testing.T) {
 		{"23,45", "C", good(23.45, 0)},
 		{"23.45", "", bad(fillcalc.FaultNoUnit, "unit", 5)},
 		{"23.45 R", "C", bad(fillcalc.FaultFrame, "line", 0)},
-		// The range of a workshop's fluid, both ends included. (Own choice.)
+		// The range of fluids in a workshop, both ends included. (Own choice.)
 		{"-60", "C", good(-60, 0)},
 		{"250.0", "C", good(250, 0)},
 		{"-60.01", "C", sensor(0)},
@@ -178,7 +178,7 @@ func TestTemperatureLines(t *testing.T) {
 		{"213.15", "K", good(-60, 0)},
 		{"0", "K", sensor(0)},
 		{"523.16", "K", sensor(0)},
-		// What open and shorted probes are often shown as. (Common practice.)
+		// Values that often stand for open and shorted probes. (Common practice.)
 		{"850", "C", sensor(0)},
 		{"-200.0", "C", sensor(0)},
 		{"-327.68", "C", sensor(0)},
@@ -190,8 +190,8 @@ func TestTemperatureLines(t *testing.T) {
 	}
 }
 
-// Instruments blank above nine steps over capacity (OIML R 76-1, 4.2.3); the
-// bridge allows a tenth. The bounds here are 1.1 times 30 kg.
+// Instruments blank their display nine steps above capacity (OIML R 76-1, 4.2.3);
+// the decoder allows a tenth. The limits here are 1.1 times 30 kg.
 func TestCapacity(t *testing.T) {
 	p := mustNew(t, "line", Options{Quantity: Weight, Pattern: "value-unit", CapacityKg: 30})
 	over := bad(fillcalc.FaultOverload, "value", 0)
@@ -225,8 +225,7 @@ func TestCounts(t *testing.T) {
 		{"100kg", Options{KgPerCount: 0.5}, bad(fillcalc.FaultFrame, "line", 0)},
 		{"99999999999999999999", Options{KgPerCount: 0.5}, bad(fillcalc.FaultFrame, "value", 0)},
 		{"9999999999", Options{KgPerCount: 1e300}, bad(fillcalc.FaultFrame, "counts", 0)}, // beyond a float64
-		// A pattern of the user's own may let a point through: the value counts, not
-		// its digits strung together.
+		// A user's own pattern may match a decimal point: it must count as one.
 		{"83.5", Options{Pattern: `(?P<counts>[\d.]+)`, KgPerCount: 2}, good(167, 0)},
 	}
 	for _, test := range tests {
@@ -263,8 +262,7 @@ func TestPatternExamples(t *testing.T) {
 	}
 }
 
-// A regular expression of the user's own, with each group it may have. The line
-// is invented.
+// A user's own regular expression with every group. The line is invented.
 func TestOwnPattern(t *testing.T) {
 	const own = `#\d\d (?:(?P<stable>S)|(?P<motion>D)|(?P<overload>\+{3})|(?P<underload>-{3})) (?P<value>[-+]?[\d.]*)(?: (?P<unit>\w+))?;`
 	p := mustNew(t, "line", Options{Quantity: Weight, Pattern: own, Unit: "kg"})
@@ -277,13 +275,13 @@ func TestOwnPattern(t *testing.T) {
 		"#01 S ;":          bad(fillcalc.FaultFrame, "value", 6),
 		"#01 S 2.5.1;":     bad(fillcalc.FaultFrame, "value", 6),
 		"#01 S 2.5 stone;": bad(fillcalc.FaultUnit|fillcalc.FaultFrame, "unit", 10),
-		"#01 S 2.5; ":      bad(fillcalc.FaultFrame, "line", 0), // the whole line has to match
+		"#01 S 2.5; ":      bad(fillcalc.FaultFrame, "line", 0), // the whole line must match
 		"x#01 S 2.5;":      bad(fillcalc.FaultFrame, "line", 0),
 	} {
 		r, err := p.Parse([]byte(line))
 		same(t, []byte(line), Weight, r, err, want)
 	}
-	// A value that took no part is no value.
+	// A value group that took no part in the match is not a value.
 	p = mustNew(t, "line", Options{Quantity: Weight, Pattern: `idle|(?P<value>\d+)`, Unit: "kg"})
 	r, err := p.Parse([]byte("idle"))
 	same(t, []byte("idle"), Weight, r, err, bad(fillcalc.FaultFrame, "value", 0))

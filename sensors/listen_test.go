@@ -15,13 +15,13 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Judge on whole and damaged streams; lines and frames as in the decoders' tests.
+// Judge on whole and damaged streams, with the frames of the decoders' tests.
 func TestJudge(t *testing.T) {
 	three := func(line string) []byte { return []byte(strings.Repeat(line, 3)) }
 	tests := []struct {
 		name     string
 		data     []byte
-		protocol string // of the best, and its pattern; empty when nothing fits
+		protocol string // best protocol and its pattern; empty when nothing fits
 		good     int
 		seven    byte
 		value    float64
@@ -37,7 +37,7 @@ func TestJudge(t *testing.T) {
 		{"temperature", three("+023.45 C\r\n"), "line temperature", 2, 0, 23.45, 0},
 		{"7E1", withParity(three(goodLine), 'E'), "line status-kind-value-unit", 2, 'E', 1.25, 0},
 		{"7O1", withParity(three("\n 1G       1.250kg \r"), 'O'), "sma", 3, 'O', 1.25, 0},
-		{"one line only", []byte(goodLine), "", 0, 0, 0, 0}, // it may have lost its head
+		{"one line only", []byte(goodLine), "", 0, 0, 0, 0}, // it may lack its beginning
 		{"mostly bad", []byte(goodLine + goodLine + "x\nx\nx\n"), "", 0, 0, 0, 0},
 		{"noise", []byte("\xf8\x80x\x1e\xe6\xfe\x00\n\x81\n\r\n"), "", 0, 0, 0, 0},
 		{"nothing", nil, "", 0, 0, 0, 0},
@@ -58,15 +58,15 @@ func TestJudge(t *testing.T) {
 	}
 }
 
-// What explains most comes first; what explains as much and promises no more
-// beside is told apart by nothing.
+// The protocol that explains the most bytes comes first; two that explain as many
+// and have as many unused fields cannot be distinguished.
 func TestJudgeOrder(t *testing.T) {
 	tests := []struct {
 		name, data, order string // ties joined by =
 	}{
 		{"whole numbers", strings.Repeat("8388607\r\n", 3), "value = counts, temperature, value-unit"},
 		{"numbers", strings.Repeat("+0001.250\r\n", 3), "value, temperature, value-unit"},
-		// The balance that leaves the unit out in motion.
+		// A balance that omits the unit while in motion.
 		{"units now and then", strings.Repeat("1.250 kg\r\n1.250\r\n", 3), "value-unit, value, temperature"},
 		{"marks", strings.Repeat("1250 ?\r\n", 3), "value-unit"},
 	}
@@ -88,7 +88,7 @@ func TestJudgeOrder(t *testing.T) {
 	}
 }
 
-// A damaged answer is no finding, however short its first piece.
+// A damaged answer is not a finding, however it begins.
 func TestJudgeAnswerDamaged(t *testing.T) {
 	for _, q := range questions(4) {
 		for _, answer := range []string{"\x04\x04\x04\x04\x00\x00\x00\x00\x00", "\x04\x03\x04\x00\x00\x00\x00\x00\x00", "\n 1G  \r", "2\x003.5\n"} {
@@ -102,7 +102,7 @@ func TestJudgeAnswerDamaged(t *testing.T) {
 func TestParityOf(t *testing.T) {
 	for text, want := range map[string]byte{
 		"":                                     0,
-		"AB":                                   0, // even as they are: a line of eight bits without parity
+		"AB":                                   0, // even without a parity bit: an eight-bit line without parity
 		"\xc1C":                                'O',
 		"\xc1A":                                0,
 		string(withParity([]byte("ABC"), 'E')): 'E',
@@ -115,9 +115,9 @@ func TestParityOf(t *testing.T) {
 	}
 }
 
-// modbusInstrument answers one function for two registers from address 0, the
-// other with exception 1. Requests are found by their checksum, since the gaps
-// that part them on a wire are not kept here.
+// modbusInstrument answers one function for two registers from address 0, and the
+// other function with exception 1. It finds requests by their checksum, because
+// the gaps that separate them on a wire do not exist here.
 func modbusInstrument(unit, function byte, value float32) func([]byte) string {
 	bits := math.Float32bits(value)
 	return func(asked []byte) string {
@@ -134,9 +134,9 @@ func modbusInstrument(unit, function byte, value float32) func([]byte) string {
 	}
 }
 
-// scpiInstrument reads as IEEE 488.2 has it (from memory): a message ends with
-// LF, other white space means nothing at its ends; what it does not know it
-// keeps to itself until asked for errors.
+// scpiInstrument parses as IEEE 488.2 says (from memory): a message ends with LF,
+// and other white space around it is ignored. An unknown message is only recorded
+// until errors are queried, so it gets no answer.
 func scpiInstrument(asked []byte) string {
 	if !bytes.HasSuffix(asked, []byte("\n")) {
 		return ""
@@ -156,9 +156,8 @@ func smaInstrument(asked []byte) string {
 	return ""
 }
 
-// patiently tries again with more time: on a busy machine an instrument of these
-// tests may not get to speak while it is listened to. What is wrong for another
-// reason is wrong each time.
+// patiently retries with more time: on a busy machine the instrument of a test may
+// not get to send while the test listens. A real error occurs every time.
 func patiently(t *testing.T, try func(long time.Duration) (wrong string)) {
 	t.Helper()
 	var wrong string
@@ -218,7 +217,7 @@ func TestListen(t *testing.T) {
 				var out strings.Builder
 				o := ListenOptions{Settings: []LineSettings{usual}, For: long, Ask: test.ask, UnitID: 7}
 				err := Listen(t.Context(), c.path, o, &out)
-				mustOpen(t, c.path).Close() // given back
+				mustOpen(t, c.path).Close() // Listen has closed it
 				if !strings.Contains(out.String(), test.heading) {
 					return fmt.Sprintf("%q is not in\n%s", test.heading, out.String())
 				}
@@ -238,11 +237,11 @@ func TestListen(t *testing.T) {
 	}
 }
 
-// What the bytes leave open is said: equals side by side, and after a Modbus
-// exception what to try.
+// What the bytes do not decide is shown: equal findings side by side, and after a
+// Modbus exception what to try.
 func TestListenLeavesOpen(t *testing.T) {
 	t.Parallel()
-	// Exceptions of unit 7 to questions for input and for holding registers, 0 for none.
+	// Exceptions of unit 7 to requests for input and holding registers, 0 for no answer.
 	refuses := func(input, holding byte) func(*testing.T, *cable) {
 		return func(t *testing.T, c *cable) {
 			c.answer(t, func(asked []byte) string {
@@ -311,8 +310,8 @@ func TestListenLeavesOpen(t *testing.T) {
 	}
 }
 
-// The right speed is found by going through them. A pseudo-terminal keeps no
-// speed on its wire; the instrument looks up what the reader has set.
+// The right speed is found by trying them in order. A pseudo-terminal transfers
+// bytes at any speed, so the instrument looks up the speed that the reader has set.
 func TestListenFindsTheSpeed(t *testing.T) {
 	t.Parallel()
 	patiently(t, func(long time.Duration) string {
@@ -355,7 +354,7 @@ func TestListenFindsTheSpeed(t *testing.T) {
 	})
 }
 
-// speedOf is the speed that the reader of a terminal has set.
+// speedOf is the kernel's code of the speed that the reader of a terminal has set.
 func speedOf(fd int) (uint32, error) {
 	set, err := unix.IoctlGetTermios(fd, unix.TCGETS)
 	if err != nil {
@@ -377,7 +376,7 @@ func TestListenEnds(t *testing.T) {
 	err = Listen(t.Context(), c.path+"0000", ListenOptions{Settings: CommonSettings, For: time.Second}, &strings.Builder{})
 	wantCondition(t, err, Missing, "is missing")
 
-	// Unplugged once it is listened to, which its speed shows.
+	// Unplugged while listening, which the speed that Listen sets shows.
 	fd := int(c.slave.Fd())
 	c.play(t, func(stop <-chan struct{}) {
 		for {
@@ -399,7 +398,7 @@ func TestListenEnds(t *testing.T) {
 	}
 }
 
-// What is shown of the bytes: hexadecimal beside characters, 64 at most.
+// Bytes are shown in hexadecimal beside their characters, at most 64.
 func TestShowBytes(t *testing.T) {
 	var out strings.Builder
 	showBytes(&out, []byte("\n 1G       1.250kg \r"))

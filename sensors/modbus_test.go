@@ -35,7 +35,7 @@ func TestModbusChecksum(t *testing.T) {
 		t.Errorf("check value %s, want 4B37", got)
 	}
 	if len(file.Frames) != 12 {
-		t.Errorf("%d frames in the file, 12 were there", len(file.Frames))
+		t.Errorf("%d frames in the file, want 12", len(file.Frames))
 	}
 	for _, f := range file.Frames {
 		frame := unhex(t, f.Frame)
@@ -46,8 +46,8 @@ func TestModbusChecksum(t *testing.T) {
 }
 
 // Modbus Application Protocol 1.1b3, 6.3 and 6.4: unit, function, address,
-// count. The published requests for ten or three registers, which the bridge
-// never asks for, agree up to the count.
+// count. The published requests are for ten or three registers, which this package
+// never requests, and agree up to the count.
 func TestModbusRequest(t *testing.T) {
 	_, by := modbusFrames(t)
 	tests := []struct {
@@ -77,7 +77,7 @@ func TestModbusRequest(t *testing.T) {
 			t.Errorf("%s: % X", test.o.Type, p.Poll)
 		}
 		if p.Start != nil || p.SkipFirst {
-			t.Errorf("%s: a reply with a checksum needs no start and no skipping", test.what)
+			t.Errorf("%s: replies with a checksum need neither Start nor SkipFirst", test.what)
 		}
 	}
 }
@@ -120,7 +120,7 @@ func TestModbusReplies(t *testing.T) {
 	if err == nil || !strings.Contains(err.Error(), "code 2: it has no such register") {
 		t.Errorf("exception 2: %v", err)
 	}
-	// A reply to somebody else's question of three registers is no frame of ours.
+	// A reply to another program's request for three registers is not our frame.
 	other := by["reply to it: AE41 5652 4340"]
 	p = mustNew(t, "modbus", Options{Quantity: Weight, Unit: "kg", Unit485: 17, Type: "float32"})
 	take(t, p, [][]byte{other}, func(frame []byte, r Reading, err error) {
@@ -142,7 +142,7 @@ func TestModbusExceptionsAreNamed(t *testing.T) {
 		}
 		_, text, _ := strings.Cut(err.Error(), fmt.Sprintf("code %d: ", code))
 		if other, twice := said[text]; twice || text == "" || text == exceptionText(0) {
-			t.Errorf("code %d: %q (also said of %d)", code, err, other)
+			t.Errorf("code %d: %q (also the text of %d)", code, err, other)
 		}
 		said[text] = code
 	}
@@ -210,9 +210,9 @@ func TestModbusFaults(t *testing.T) {
 		{float(0x7FC00000), bad(fillcalc.FaultSensor, "value", 3)}, // quiet NaN, IEEE 754
 		{float(0x7F800001), bad(fillcalc.FaultSensor, "value", 3)}, // signalling NaN
 		{float(math.Float32bits(-2e9)), bad(fillcalc.FaultSensor, "value", 3)},
-		{float(1), good(1e-45, 0)}, // the smallest subnormal, by its shortest name
+		{float(1), good(1e-45, 0)}, // the smallest subnormal, by its shortest decimal
 		{float(0x80000000), good(0, 0)},
-		// The shortest decimal that names the single is meant, not its binary expansion.
+		// The shortest decimal that identifies the single is meant, not its binary expansion.
 		{float(math.Float32bits(12.34)), good(12.34, 0)},
 	}
 	p := mustNew(t, "modbus", o)
@@ -220,7 +220,7 @@ func TestModbusFaults(t *testing.T) {
 		r, err := p.Parse(test.frame)
 		same(t, test.frame, Weight, r, err, test.want)
 	}
-	// Every single bit flipped is noticed: what a CRC-16 promises.
+	// A CRC-16 detects every single flipped bit.
 	whole := float(math.Float32bits(12.5))
 	for bit := range len(whole) * 8 {
 		flipped := bytes.Clone(whole)
@@ -259,9 +259,9 @@ func TestModbusScaledNumbers(t *testing.T) {
 	}
 }
 
-// An adapter on a two-wire bus hears what it sends (common practice, no source).
-// The echo of the request is skipped, also where its address looks like a reply's
-// byte count: 0x04xx for four bytes, 0x02xx for two.
+// An adapter of a two-wire bus may receive what it sends (common practice, no
+// source). The echo of the request is skipped, even if its address looks like the
+// byte count of a reply: 0x04xx for four bytes, 0x02xx for two.
 func TestModbusEcho(t *testing.T) {
 	for _, register := range []int{0, 0x0103, 0x0200, 0x0203, 0x0400, 0x0401, 0x04FF, 0xFFFF} {
 		for _, kind := range []string{"int16", "uint32"} {
@@ -318,7 +318,7 @@ func TestModbusOptions(t *testing.T) {
 		}
 		var fe *frameError
 		if errors.As(err, &fe) {
-			t.Errorf("%d: a wrong option is no wrong frame", i)
+			t.Errorf("%d: a wrong option must not be a frame error", i)
 		}
 	}
 }

@@ -27,13 +27,13 @@ import (
 	"bayfill/fillcalc"
 )
 
-// The tests of this file read real terminals of the system through the serial
-// library. A pseudo-terminal has no speed and no parity; those need hardware.
+// The tests of this file use pseudo-terminals through the serial library. A
+// pseudo-terminal has neither speed nor parity; testing those needs hardware.
 
-// cable is a pseudo-terminal: the instrument's end and the name of the other.
+// cable is a pseudo-terminal: the instrument's end and the path of the other end.
 type cable struct {
 	instrument *os.File
-	slave      *os.File // held open: else the instrument's end fails when a reader closes
+	slave      *os.File // kept open, or the instrument's end fails when a reader closes
 	path       string
 }
 
@@ -43,7 +43,7 @@ func newCable(t testing.TB) *cable {
 	if err != nil {
 		t.Fatal(err)
 	}
-	// Before the first byte: a terminal in its usual mode would echo it.
+	// Raw before the first byte, which a terminal in its default mode would echo.
 	if _, err := term.MakeRaw(int(slave.Fd())); err != nil {
 		t.Fatal(err)
 	}
@@ -52,7 +52,7 @@ func newCable(t testing.TB) *cable {
 	return c
 }
 
-// pull takes the cable out: readers see the device go.
+// pull unplugs the cable: readers see the device disappear.
 func (c *cable) pull() {
 	c.slave.Close()
 	c.instrument.Close()
@@ -65,7 +65,7 @@ func (c *cable) send(t testing.TB, text string) {
 	}
 }
 
-// play lets the instrument do something by itself until the test ends.
+// play runs act as the instrument until the test ends.
 func (c *cable) play(t testing.TB, act func(stop <-chan struct{})) {
 	stop, done := make(chan struct{}), make(chan struct{})
 	go func() {
@@ -74,12 +74,12 @@ func (c *cable) play(t testing.TB, act func(stop <-chan struct{})) {
 	}()
 	t.Cleanup(func() {
 		close(stop)
-		c.pull() // frees a read
+		c.pull() // ends a pending read
 		<-done
 	})
 }
 
-// stream sends the text every so often.
+// stream sends the text at an interval until the test ends.
 func (c *cable) stream(t testing.TB, text string, every time.Duration) {
 	c.play(t, func(stop <-chan struct{}) {
 		for {
@@ -95,8 +95,8 @@ func (c *cable) stream(t testing.TB, text string, every time.Duration) {
 	})
 }
 
-// answer replies to what has been asked so far: reply gets all bytes since the
-// last answer, and gives "" when it wants more.
+// answer answers requests: reply receives all bytes since the last answer and
+// returns "" when it needs more.
 func (c *cable) answer(t testing.TB, reply func(asked []byte) string) {
 	c.play(t, func(<-chan struct{}) {
 		var asked []byte
@@ -129,7 +129,7 @@ func mustOpen(t testing.TB, path string) io.ReadWriteCloser {
 	return port
 }
 
-// readAll reads until so many bytes are there or some time is over.
+// readAll reads until n bytes have arrived, for at most five seconds.
 func readAll(t testing.TB, port io.Reader, n int) []byte {
 	t.Helper()
 	var data []byte
@@ -148,7 +148,7 @@ func TestOpenSerialReadsAndWrites(t *testing.T) {
 	t.Parallel()
 	c := newCable(t)
 	port := mustOpen(t, c.path)
-	// Every byte comes through as it is: no line discipline, no flow control.
+	// Every byte passes unchanged: no line discipline, no flow control.
 	all := make([]byte, 256)
 	for i := range all {
 		all[i] = byte(i)
@@ -166,7 +166,7 @@ func TestOpenSerialReadsAndWrites(t *testing.T) {
 	}
 }
 
-// Quiet is no error and no end: 0, nil after the time that was given.
+// Silence is neither an error nor the end: Read returns 0, nil after the given time.
 func TestOpenSerialQuiet(t *testing.T) {
 	t.Parallel()
 	c := newCable(t)
@@ -175,7 +175,7 @@ func TestOpenSerialQuiet(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		// A busy machine makes some late, not each; nothing makes one early.
+		// On a busy machine some reads return late, but not all; none returns early.
 		fastest := time.Hour
 		for try := 0; try < 10 && fastest > wait*3/2; try++ {
 			begun := time.Now()
@@ -214,7 +214,7 @@ func TestOpenSerialTwice(t *testing.T) {
 	first := mustOpen(t, c.path)
 	_, err := OpenSerial(c.path, usual, quiet)
 	wantCondition(t, err, Busy, c.path, "held by another program")
-	// The refused attempt does no harm to the one who holds the port.
+	// The refused attempt does not disturb the holder of the port.
 	c.send(t, "still there")
 	if got := readAll(t, first, 11); string(got) != "still there" {
 		t.Errorf("%q", got)
@@ -247,7 +247,7 @@ func TestOpenSerialRefuses(t *testing.T) {
 	if err := os.WriteFile(file, nil, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	for range 2 { // the first attempt left no lock behind
+	for range 2 { // the first attempt must leave no lock behind
 		_, err = OpenSerial(file, usual, quiet)
 		wantCondition(t, err, PortFailed, file+" is not a serial port")
 	}
@@ -311,8 +311,8 @@ func TestExplainOpen(t *testing.T) {
 	}
 }
 
-// A parity error comes from the serial library as a NUL: it makes the line
-// damaged, it does not vanish.
+// The driver delivers a parity error as a NUL. It damages the line and does not
+// disappear.
 func TestNULInALine(t *testing.T) {
 	t.Parallel()
 	c := newCable(t)
@@ -327,7 +327,7 @@ func TestNULInALine(t *testing.T) {
 	}
 }
 
-// listener collects what a running sensor says.
+// listener collects what a running sensor reports.
 type listener struct {
 	sync.Mutex
 	statuses []Status
@@ -387,8 +387,8 @@ func (l *listener) last() Status {
 	return l.statuses[len(l.statuses)-1]
 }
 
-// Unplugged, and plugged in again under another number: the stable name leads to
-// it, and it comes back by itself.
+// A port that is unplugged and comes back under another number is found by its
+// stable name and opened without help.
 func TestReplug(t *testing.T) {
 	t.Parallel()
 	link := filepath.Join(t.TempDir(), "usb-scale")
@@ -419,7 +419,7 @@ func TestReplug(t *testing.T) {
 	if err := os.Remove(link); err != nil {
 		t.Fatal(err)
 	}
-	second := newCable(t) // while the first is held: another number
+	second := newCable(t) // while the first is open, so it gets another number
 	if second.path == first.path {
 		t.Fatal("the same device again")
 	}
@@ -444,7 +444,7 @@ func TestReplug(t *testing.T) {
 	}
 }
 
-// On a real port, too, Run leaves nothing behind: neither goroutine nor lock.
+// On a real port too, Run leaves neither a goroutine nor a lock behind.
 func TestRunLeavesNothing(t *testing.T) {
 	alone := goleak.IgnoreCurrent()
 	c := newCable(t)
@@ -470,22 +470,22 @@ func TestRunLeavesNothing(t *testing.T) {
 			t.Error(err)
 		}
 		mustOpen(t, c.path).Close()
-		// What was asked and not answered does not wait for the next reader.
+		// Discard unanswered requests, or the next round reads them.
 		if err := unix.IoctlSetInt(int(c.instrument.Fd()), unix.TCFLSH, unix.TCIFLUSH); err != nil {
 			t.Fatal(err)
 		}
 	}
 }
 
-// The children: what a second run of the test binary does.
+// children are the tasks of a second process of the test binary.
 var children = map[string]func() error{"descriptors": runOutOfDescriptors, "stranger": openAsStranger}
 
 const childPort = "BAYFILL_SENSORS_TEST_PORT"
 
 func child(t testing.TB, name, path string, attr *syscall.SysProcAttr) {
 	t.Helper()
-	// By this name, since a stranger may not search the folder that the test binary
-	// lies in.
+	// This name works for a stranger too, who may not enter the folder of the test
+	// binary.
 	cmd := exec.Command("/proc/self/exe")
 	cmd.Env = append(os.Environ(), childVariable+"="+name, childPort+"="+path, "GORACE=atexit_sleep_ms=0")
 	cmd.Dir = "/"
@@ -497,11 +497,12 @@ func child(t testing.TB, name, path string, attr *syscall.SysProcAttr) {
 	}
 }
 
-// 1,100 open files: past 1,024 the serial library panics when it reads. With the
-// limit set, opening is an error that says so, at each number of files left.
+// With 1,100 open files the serial library panics when it reads: beyond 1,024 its
+// select fails. With the limit set, opening returns an error that says so, however
+// few descriptors are left.
 //
-// Not parallel, as all that start a child: between fork and exec the child holds
-// the locks of ports that another test closes just then.
+// Tests that start a child are not parallel: between fork and exec the child holds
+// the locks of ports that another test closes at that moment.
 func TestLimitDescriptors(t *testing.T) {
 	var limit unix.Rlimit
 	if err := unix.Getrlimit(unix.RLIMIT_NOFILE, &limit); err != nil {
@@ -515,8 +516,7 @@ func TestLimitDescriptors(t *testing.T) {
 
 func runOutOfDescriptors() error {
 	path := os.Getenv(childPort)
-	// The runtime raises the soft limit to the hard one; make sure that there is
-	// something to limit.
+	// Raise the soft limit to the hard one, so that there is something to limit.
 	var limit unix.Rlimit
 	if err := unix.Getrlimit(unix.RLIMIT_NOFILE, &limit); err != nil {
 		return err
@@ -528,8 +528,8 @@ func runOutOfDescriptors() error {
 	if err := LimitDescriptors(); err != nil {
 		return err
 	}
-	// The runtime's poller takes a descriptor at the first file that can be polled;
-	// in the bridge the network has done that long before.
+	// The runtime's poller takes a descriptor at the first pollable file; in the
+	// bridge the network has done that long before.
 	r, w, err := os.Pipe()
 	if err != nil {
 		return err
@@ -568,16 +568,16 @@ func runOutOfDescriptors() error {
 			continue
 		}
 		opened = true
-		n, err := port.Read(make([]byte, 10)) // the panic would be here
+		n, err := port.Read(make([]byte, 10)) // would panic without the limit
 		if n != 0 || err != nil {
 			return fmt.Errorf("read %d, %w", n, err)
 		}
-		// An attempt that is refused gives its descriptor back.
+		// A refused attempt returns its descriptors.
 		for try := 0; left == 9 && try < 20; try++ {
 			_, err := OpenSerial(path, usual, quiet)
 			var se *statusError
 			if !errors.As(err, &se) || se.Condition != Busy {
-				return fmt.Errorf("attempt %d at a port that is held: %w", try, err)
+				return fmt.Errorf("attempt %d to open a port that is held: %w", try, err)
 			}
 		}
 		if err := port.Close(); err != nil {
@@ -591,8 +591,8 @@ func runOutOfDescriptors() error {
 	return nil
 }
 
-// A device that exists and may not be opened: the text says whose it is and who
-// we are.
+// A device that exists but may not be opened: the text names its owner and the user
+// of this process.
 func TestNoAccess(t *testing.T) {
 	c := newCable(t)
 	if os.Geteuid() != 0 {

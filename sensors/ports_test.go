@@ -7,7 +7,7 @@ import (
 	"testing"
 )
 
-// The tree has the shape that Linux and udev give it; names are invented.
+// The tree has the structure that Linux and udev create; the names are invented.
 func TestPortsBelow(t *testing.T) {
 	root, err := filepath.EvalSymlinks(t.TempDir())
 	if err != nil {
@@ -46,8 +46,8 @@ func TestPortsBelow(t *testing.T) {
 	}
 	const usb = "sys/devices/pci0000:00/usb1/"
 
-	// Two converters of one make without serial numbers: they share an id, so one
-	// of them is linked by id and the other only by path.
+	// Two equal converters without serial numbers share an id, so one of them is
+	// linked by id and the other only by path.
 	for i, name := range []string{"ttyUSB0", "ttyUSB1"} {
 		hub := usb + []string{"1-1", "1-2"}[i]
 		write(hub+"/manufacturer", "Maker\n")
@@ -57,14 +57,14 @@ func TestPortsBelow(t *testing.T) {
 	link("dev/serial/by-id/usb-Maker_Converter-if00-port0", "../../ttyUSB1")
 	link("dev/serial/by-path/pci-usb-0:1:1.0-port0", "../../ttyUSB0")
 	link("dev/serial/by-path/pci-usb-0:2:1.0-port0", "../../ttyUSB1")
-	// A scale with USB of its own: its tty hangs on the interface.
+	// A scale with its own USB: its tty belongs to the interface.
 	write(usb+"1-3/product", "Scale\n")
 	write(usb+"1-3/serial", "0042\n")
 	tty("ttyACM0", usb+"1-3/1-3:1.0", "usb")
 	link("dev/serial/by-id/usb-Scale_0042-if00", "../../ttyACM0")
-	// A name whose device is gone.
+	// A name whose device no longer exists.
 	link("dev/serial/by-id/usb-Gone-if00", "../../ttyUSB7")
-	// Ports of the board: one fitted, one announced only; old kernels and new.
+	// Ports of the mainboard: one fitted, one only announced; old and new kernels.
 	tty("ttyS0", "sys/devices/platform/serial8250/a", "platform")
 	write("sys/devices/platform/serial8250/a/tty/ttyS0/type", "4\n")
 	tty("ttyS1", "sys/devices/platform/serial8250/b", "platform")
@@ -104,7 +104,7 @@ func TestPortsWithoutAny(t *testing.T) {
 	if ports, err := portsBelow(t.TempDir()); len(ports) != 0 || err != nil {
 		t.Errorf("%v, %v", ports, err)
 	}
-	if _, err := Ports(); err != nil { // this machine's, whatever it has
+	if _, err := Ports(); err != nil { // of this machine, whatever they are
 		t.Error(err)
 	}
 }

@@ -18,21 +18,21 @@ import (
 	"bayfill/fillcalc"
 )
 
-// The tests of this file run Sensor.Run on a clock of their own, on a port in
-// memory: what the program says of a port, and when.
+// The tests of this file run Sensor.Run on a simulated clock and a port in memory:
+// which condition it reports, and when.
 
 var errUnplugged = errors.New("input/output error")
 
-// memPort is a port in memory. As a real one, its Read waits a tenth of a second
-// and then returns 0, nil.
+// memPort is a port in memory. Like that of a real port, its Read waits a tenth of
+// a second for bytes and then returns 0, nil.
 type memPort struct {
 	arriving chan []byte
-	rest     []byte // what the last Read had no room for
+	rest     []byte // received, but too long for the last Read
 	gone     chan struct{}
 	closed   chan struct{}
 	once     sync.Once
 	wait     time.Duration
-	// write is called with each request; nil takes everything.
+	// write is called with each request; nil accepts everything.
 	write func(p *memPort, request []byte) error
 }
 
@@ -94,15 +94,15 @@ type told struct {
 	Status
 }
 
-// stand is a sensor under test with all that it said. The test holds the lock
-// except while time passes.
+// stand is a sensor under test with everything that it reported. The test holds
+// the lock except while time passes.
 type stand struct {
 	sync.Mutex
 	t        *testing.T
 	s        *Sensor
 	begun    time.Time
-	plugged  *memPort // what Open finds
-	failing  error    // what Open says instead
+	plugged  *memPort // what Open returns
+	failing  error    // what Open returns instead, unless nil
 	opened   []time.Duration
 	readings []Reading
 	errs     []error
@@ -117,8 +117,8 @@ const (
 	retryEvery  = 2 * time.Second
 )
 
-// bubble runs a sensor on a simulated clock. That Run leaves no goroutine behind
-// is checked by the bubble's end: it fails when one is left.
+// bubble runs a sensor on a simulated clock. The end of the bubble fails when Run
+// leaves a goroutine behind.
 func bubble(t *testing.T, p Protocol, act func(d *stand)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
@@ -158,7 +158,7 @@ func bubble(t *testing.T, p Protocol, act func(d *stand)) {
 	})
 }
 
-// stop ends Run; it has to return within one Read.
+// stop ends Run, which must return within one Read.
 func (d *stand) stop() {
 	d.t.Helper()
 	at := time.Now()
@@ -179,7 +179,7 @@ func (d *stand) wait(long time.Duration) {
 	d.Lock()
 }
 
-// stream sends the text every so often for some time.
+// stream sends the text again and again at an interval, for some time.
 func (d *stand) stream(text string, every, long time.Duration) {
 	for end := time.Now().Add(long); time.Now().Before(end); d.wait(every) {
 		d.plugged.send(text)
@@ -201,8 +201,8 @@ func (d *stand) wantConditions(want string) {
 	}
 }
 
-// wantLast checks the newest status: its condition, when it was told, and a part
-// of its text.
+// wantLast checks the newest status: its condition, when it was reported, and a
+// part of its text.
 func (d *stand) wantLast(c Condition, from, to time.Duration, text string) {
 	d.t.Helper()
 	last := d.statuses[len(d.statuses)-1]
@@ -236,12 +236,12 @@ func TestRunGoodSilentGood(t *testing.T) {
 		d.wantConditions("starting good") // not silent yet
 		d.wait(10 * time.Second)
 		d.wantConditions("starting good silent")
-		// The last frame came at 3.95 s; told within two Reads of the three seconds.
+		// The last frame came at 3.95 s; reported within two Reads after three seconds.
 		d.wantLast(Silent, 6950*time.Millisecond, 7150*time.Millisecond, "nothing arrives since 00:00:04 UTC: is the instrument switched on")
 		if since := d.statuses[2].SinceNs; since != int64(3950*time.Millisecond) {
 			t.Errorf("silent since %v, the last byte came at 3.95 s", time.Duration(since))
 		}
-		// The beginning of a frame is no nonsense: the rest is on its way.
+		// The beginning of a frame is not nonsense: the rest may be on its way.
 		d.plugged.send(goodLine[:4])
 		d.wait(300 * time.Millisecond)
 		d.wantConditions("starting good silent")
@@ -251,15 +251,15 @@ func TestRunGoodSilentGood(t *testing.T) {
 		d.wantConditions("starting good silent good")
 		d.wantLast(Good, 16850*time.Millisecond, 16950*time.Millisecond, "frames arrive")
 		if len(d.opened) != 1 {
-			t.Errorf("opened %d times: a silent port is not opened again", len(d.opened))
+			t.Errorf("opened %d times: a silent port must not be opened again", len(d.opened))
 		}
-		if len(d.readings) != 80 { // 81 lines, the first left out
+		if len(d.readings) != 80 { // 81 lines, the first skipped
 			t.Errorf("%d readings, want 80", len(d.readings))
 		}
 	})
 }
 
-// The stamp of a reading is the clock given to Run, at arrival.
+// A reading carries the time of its arrival on the sensor's clock.
 func TestRunStampsArrival(t *testing.T) {
 	bubble(t, lineProtocol(t), func(d *stand) {
 		d.wait(1230 * time.Millisecond)
@@ -273,7 +273,7 @@ func TestRunStampsArrival(t *testing.T) {
 	})
 }
 
-// Ports hand over bytes as they come: frames in pieces, and many at once.
+// Ports return bytes as they arrive: frames in pieces, and many at once.
 func TestRunPiecesOfFrames(t *testing.T) {
 	line, sma, modbus := lineProtocol(t), mustNew(t, "sma", Options{Quantity: Weight, Repeat: true}),
 		mustNew(t, "modbus", Options{Quantity: Weight, Unit: "kg", Unit485: 1, Type: "int16", Exponent: -3})
@@ -302,7 +302,7 @@ func TestRunPiecesOfFrames(t *testing.T) {
 	}
 }
 
-// Bytes that make no sense are told from silence, and what they look like is said.
+// Bytes that make no sense are distinguished from silence, with a likely cause.
 func TestRunNonsense(t *testing.T) {
 	tests := []struct {
 		name, bytes string
@@ -329,7 +329,7 @@ func TestRunNonsense(t *testing.T) {
 						t.Errorf("read as %g", r.Value)
 					}
 				}
-				// It ends: then nothing arrives, which is another matter.
+				// When they end, nothing arrives, which is another condition.
 				d.wait(10 * time.Second)
 				d.wantConditions("starting nonsense silent")
 				d.wantLast(Silent, 10900*time.Millisecond, 11200*time.Millisecond, "nothing arrives since")
@@ -340,8 +340,8 @@ func TestRunNonsense(t *testing.T) {
 	}
 }
 
-// Frames that are found and damaged are neither silence nor bytes without a frame;
-// when they began is said. When they end, silence is counted from there.
+// Damaged frames are neither silence nor bytes without a frame, and are reported
+// with the time of the first one. When they end, silence begins.
 func TestRunDamagedFrames(t *testing.T) {
 	whole := appendCRC([]byte{1, 3, 2, 0x04, 0xE2})
 	damaged := slices.Clone(whole)
@@ -377,8 +377,8 @@ func TestRunDamagedFrames(t *testing.T) {
 	}
 }
 
-// Seven bits at even parity read on a port that keeps eight: the parity bit is
-// dropped when the configuration says so.
+// Seven bits at even parity on a port that delivers eight: the parity bit is
+// cleared when the configuration says so.
 func TestRunSevenBits(t *testing.T) {
 	bubble(t, lineProtocol(t), func(d *stand) {
 		d.s.SevenBits = true
@@ -391,8 +391,9 @@ func TestRunSevenBits(t *testing.T) {
 	})
 }
 
-// An instrument that says clearly that it has no value is not out of order.
-func TestRunFaultsAreGivenOn(t *testing.T) {
+// An instrument that clearly states that it has no value works, so its condition
+// is good.
+func TestRunFaultsArePassedOn(t *testing.T) {
 	bubble(t, lineProtocol(t), func(d *stand) {
 		d.stream("OL,GS,+9999.999kg\r\n", 100*time.Millisecond, 10*time.Second)
 		d.wantConditions("starting good")
@@ -417,7 +418,7 @@ func TestRunFaultsAreGivenOn(t *testing.T) {
 	})
 }
 
-// A polled scale is asked at the pace that is set, answered at once or not at all.
+// A polled scale is asked every PollEvery, whether it answers or not.
 func TestRunPolls(t *testing.T) {
 	for _, answers := range []bool{true, false} {
 		t.Run(fmt.Sprintf("answers %v", answers), func(t *testing.T) {
@@ -436,7 +437,7 @@ func TestRunPolls(t *testing.T) {
 					return nil
 				}
 				d.wait(20 * time.Second)
-				// The pace has the grain of a Read: a quarter to 0.35 s, so 57 to 81 times.
+				// The interval is rounded up to a Read: 0.25 to 0.35 s, so 57 to 81 times.
 				if len(asked) < 57 || len(asked) > 81 {
 					t.Errorf("asked %d times in 20 s", len(asked))
 				}
@@ -458,9 +459,9 @@ func TestRunPolls(t *testing.T) {
 	}
 }
 
-// What an instrument begins to answer and does not end is told as damaged and is
-// not joined to the next answer; nor is its end, when that comes late, a value.
-// Two questions are answered before, eight after.
+// An answer that begins and does not end is reported as damaged and is not joined
+// to the next answer; nor is its end a value, when it arrives late. Two requests
+// are answered before it and eight after.
 func TestRunHalfAnAnswer(t *testing.T) {
 	modbus := string(appendCRC([]byte{1, 3, 2, 0x04, 0xE2}))
 	tests := []struct {
@@ -470,11 +471,11 @@ func TestRunHalfAnAnswer(t *testing.T) {
 		value       float64
 		good, wrong int
 	}{
-		// Of numbers alone the first after opening and after the damage may lack its head.
+		// The first bare number after opening and after damage may lack its beginning.
 		{mustNew(t, "scpi", Options{Quantity: Temperature, Unit: "C"}), "23.5\n", "1", "", 23.5, 8, 1},
 		{mustNew(t, "scpi", Options{Quantity: Temperature, Unit: "C"}), "23.5\n", "2", "3.5\n", 23.5, 9, 1},
 		{mustNew(t, "modbus", Options{Quantity: Weight, Unit: "kg", Unit485: 1, Type: "int16", Exponent: -3}), modbus, modbus[:4], "", 1.25, 10, 1},
-		// With one byte more than the standard has, as some scales send it.
+		// One byte more than in the standard, as some scales send it.
 		{mustNew(t, "sma", Options{Quantity: Weight}), "\n 1G       1.250kg \r\n", "\n 1G       1", "", 1.25, 10, 1},
 		{mustNew(t, "sma", Options{Quantity: Weight}), "\n 1G       1.250kg \r\n", "", "", 1.25, 10, 0},
 	}
@@ -520,8 +521,7 @@ func TestRunHalfAnAnswer(t *testing.T) {
 	}
 }
 
-// An instrument that takes longer to answer than the pace of the questions is let
-// finish.
+// An instrument that needs longer for an answer than PollEvery is allowed to finish.
 func TestRunSlowAnswer(t *testing.T) {
 	bubble(t, mustNew(t, "sma", Options{Quantity: Weight}), func(d *stand) {
 		d.plugged.write = func(p *memPort, _ []byte) error {
@@ -531,15 +531,15 @@ func TestRunSlowAnswer(t *testing.T) {
 			return nil
 		}
 		d.wait(10 * time.Second)
-		// One takes 0.76 s.
+		// An answer takes 0.76 s.
 		if want := slices.Repeat([]float64{1.25}, len(d.readings)); !slices.Equal(d.values(), want) || len(want) < 10 {
 			t.Errorf("%v, %v", d.values(), d.errs)
 		}
 	})
 }
 
-// A cable pulled in the midst of a line and put back in the midst of another: the
-// two halves are no line, and the second alone is none either.
+// A cable is pulled in the middle of a line and plugged in again in the middle of
+// another: neither the two halves together nor the second half alone is a line.
 func TestRunHalvesOfLinesAreNotJoined(t *testing.T) {
 	tests := []struct {
 		p                  Protocol
@@ -572,8 +572,8 @@ func TestRunHalvesOfLinesAreNotJoined(t *testing.T) {
 	}
 }
 
-// Half a frame is given up when the port was silent, not when this program was
-// busy, nor because a port looks often.
+// Half a frame is given up when the port was silent, but not when this program was
+// busy, nor because Read returns often.
 func TestRunBusyIsNotSilent(t *testing.T) {
 	p := mustNew(t, "line", Options{Quantity: Weight, Pattern: "value-unit"})
 	parse := p.Parse
@@ -604,8 +604,8 @@ func TestRunBusyIsNotSilent(t *testing.T) {
 	})
 }
 
-// A scale that repeats by itself is asked to start once, and again after silence:
-// it may have been switched off.
+// A scale that repeats by itself gets one start request, and another one after
+// silence, because it may have been switched off.
 func TestRunAsksToStartAgain(t *testing.T) {
 	var asked []time.Duration
 	bubble(t, mustNew(t, "sma", Options{Quantity: Weight, Repeat: true}), func(d *stand) {
@@ -642,8 +642,8 @@ func TestRunAsksToStartAgain(t *testing.T) {
 	})
 }
 
-// A port that takes no bytes is noticed, said, and opened again. Close does not
-// free the Write of a real port, so neither does it here.
+// A port that accepts no bytes is noticed, reported and opened again. Close may not
+// end the Write of a real port, so here it does in one case and not in the other.
 func TestRunStuckWrite(t *testing.T) {
 	for _, free := range []bool{true, false} {
 		t.Run(fmt.Sprintf("freed by Close %v", free), func(t *testing.T) {
@@ -667,8 +667,8 @@ func TestRunStuckWrite(t *testing.T) {
 					return nil
 				}
 				d.wait(2500 * time.Millisecond)
-				// One request is in the port and one waits, taken at 0.3 s; then the time
-				// for one more and two seconds, and one for a Write that does not return.
+				// One request is in the port and one waits, queued at 0.3 s. Then follow the
+				// interval, two seconds, and one second for a Write that does not return.
 				d.wantConditions("starting stuck")
 				said := 2500 * time.Millisecond
 				if !free {
@@ -694,7 +694,7 @@ func TestRunStuckWrite(t *testing.T) {
 	}
 }
 
-// A silent repeated scale whose port is stuck is found out by its start request.
+// The port of a silent repeating scale is recognised as stuck by its start request.
 func TestRunStuckStart(t *testing.T) {
 	bubble(t, mustNew(t, "sma", Options{Quantity: Weight, Repeat: true}), func(d *stand) {
 		d.plugged.write = func(p *memPort, _ []byte) error { <-p.closed; return fs.ErrClosed }
@@ -709,11 +709,11 @@ func TestRunUnpluggedInMidFrame(t *testing.T) {
 		first, half, other string
 		want               []float64
 	}{
-		// The first line of each opening is left out: it may have lost its head. What
-		// came before the cut is not joined to what comes after it.
+		// The first line after each opening is skipped, because it may lack its beginning.
+		// Bytes before the interruption are not joined to bytes after it.
 		{lineProtocol(t), goodLine + goodLine + "ST,GS,+00", "ST,GS,+00", "02.500kg\r\n" + goodLine, []float64{1.25, 1.25}},
 		{mustNew(t, "line", Options{Quantity: Weight, Pattern: "value-unit"}), "9 kg\r\n1.25 kg\r\n 1", "1", "2.500 kg\r\n1.25 kg\r\n", []float64{1.25, 1.25}},
-		// SMA's frames show where they begin: none has to be left out.
+		// SMA frames show where they begin, so none is skipped.
 		{mustNew(t, "sma", Options{Quantity: Weight, Repeat: true}), "\n 1G       1.250kg \r\n 1G    ", "", "   2.500kg \r\n 1G       1.250kg \r", []float64{1.25, 1.25}},
 	}
 	for _, test := range tests {
@@ -731,9 +731,9 @@ func TestRunUnpluggedInMidFrame(t *testing.T) {
 				t.Error("the port that is gone was not closed")
 			}
 			d.wait(9900 * time.Millisecond)
-			d.wantConditions("starting good missing") // said once, however often it is tried
+			d.wantConditions("starting good missing") // reported once, however often it is tried
 			if len(d.opened) != 6 {
-				t.Errorf("opened at %v: want a try every %v", d.opened, retryEvery)
+				t.Errorf("opened at %v, want an attempt every %v", d.opened, retryEvery)
 			}
 			d.failing, d.plugged = nil, newMemPort()
 			d.plugged.send(test.other)
@@ -742,7 +742,7 @@ func TestRunUnpluggedInMidFrame(t *testing.T) {
 			if !slices.Equal(d.values(), test.want) {
 				t.Errorf("%s: values %v, want %v", test.p.Name, d.values(), test.want)
 			}
-			for i, r := range d.readings { // the count goes on over the gap
+			for i, r := range d.readings { // the count continues after the gap
 				if r.N != uint64(i+1) {
 					t.Errorf("reading %d is number %d", i+1, r.N)
 				}
@@ -751,7 +751,7 @@ func TestRunUnpluggedInMidFrame(t *testing.T) {
 	}
 }
 
-func TestRunFirstCutLineIsLeftOut(t *testing.T) {
+func TestRunFirstCutLineIsSkipped(t *testing.T) {
 	bubble(t, mustNew(t, "line", Options{Quantity: Weight, Pattern: "value-unit"}), func(d *stand) {
 		for range 3 {
 			d.plugged.send(".250 kg\r\n1.250 kg\r\n1.251 kg\r\n")
@@ -765,13 +765,12 @@ func TestRunFirstCutLineIsLeftOut(t *testing.T) {
 			t.Errorf("%v, want %v", d.values(), want)
 		}
 		if last := d.readings[len(d.readings)-1].N; last != 6 {
-			t.Errorf("the count is %d: a line that was left out is none", last)
+			t.Errorf("the count is %d: a skipped line must not count", last)
 		}
 	})
 }
 
-// Each reason why a port does not open is said in words, once, and it is tried
-// again all the time.
+// Each reason why a port does not open is reported once, and Run keeps trying.
 func TestRunOpenFails(t *testing.T) {
 	bubble(t, lineProtocol(t), func(d *stand) {
 		const path = "/dev/serial/by-id/scale"
@@ -788,7 +787,7 @@ func TestRunOpenFails(t *testing.T) {
 		d.stream(goodLine, 100*time.Millisecond, 4*time.Second)
 		d.wantConditions("starting missing no_access busy failed good")
 		if len(d.opened) != 22 {
-			t.Errorf("%d tries in 42 s, want one every %v", len(d.opened), retryEvery)
+			t.Errorf("%d attempts in 42 s, want one every %v", len(d.opened), retryEvery)
 		}
 		texts := []string{"opening the port", path + " is missing", path + " may not be opened", path + " is held by another program", path + ": input/output error"}
 		for i, text := range texts {
@@ -799,7 +798,7 @@ func TestRunOpenFails(t *testing.T) {
 	})
 }
 
-// Bytes without end and without frame do not fill anything up.
+// Endless bytes without a frame do not fill the buffer.
 func TestRunGarbageWithoutEnd(t *testing.T) {
 	for _, p := range []Protocol{
 		lineProtocol(t),
@@ -817,22 +816,22 @@ func TestRunGarbageWithoutEnd(t *testing.T) {
 					d.plugged.send(frame)
 				}
 				d.wait(time.Second)
-				goods := 0
+				goodN := 0
 				for _, r := range d.readings {
 					if r.Faults == 0 {
-						goods++
+						goodN++
 					}
 				}
-				if goods < 2 || goods > 3 {
-					t.Errorf("%s after %q: %d good readings, want 2 or 3", p.Name, garbage, goods)
+				if goodN < 2 || goodN > 3 {
+					t.Errorf("%s after %q: %d good readings, want 2 or 3", p.Name, garbage, goodN)
 				}
 			})
 		}
 	}
 }
 
-// Run ends within one Read, whatever it is doing, and leaves no goroutine: the
-// bubble would not end otherwise.
+// Run ends within one Read, whatever it is doing, and leaves no goroutine behind:
+// the bubble checks that.
 func TestRunShutdown(t *testing.T) {
 	polled := mustNew(t, "sma", Options{Quantity: Weight})
 	situations := map[string]func(d *stand){

@@ -38,7 +38,7 @@ func TestSCPIAnswers(t *testing.T) {
 		{"-9.9E37", "C", sensor(0)},
 		{"-9.90000000E+37", "F", sensor(0)},
 		{"1E999", "C", sensor(0)},
-		{"9.8E37", "C", bad(fillcalc.FaultSensor, "value", 0)}, // below the special values, and no temperature
+		{"9.8E37", "C", bad(fillcalc.FaultSensor, "value", 0)}, // below the special values, but not a temperature
 		{"NAN", "C", frame(0)},
 		{"INF", "C", frame(0)},
 		{"0x17", "C", frame(0)},
@@ -67,7 +67,7 @@ func TestSCPIAnswers(t *testing.T) {
 	}
 }
 
-// SCPI-99: a query ends in a question mark, a message in LF.
+// SCPI-99: a query ends with a question mark, a message with LF.
 func TestSCPIQuery(t *testing.T) {
 	right := Options{Quantity: Temperature, Unit: "C"}
 	if p := mustNew(t, "scpi", right); string(p.Poll) != "MEASure:TEMPerature?\n" || p.Start != nil || !p.SkipFirst {

@@ -49,8 +49,7 @@ func TestSMAPublishedFrames(t *testing.T) {
 			continue
 		}
 		met++
-		// The standard prints a blank as an underscore; both have to be read, in the
-		// same way.
+		// The standard prints a blank as an underscore; both are read alike.
 		for _, form := range [][]byte{frame, bytes.ReplaceAll(frame, []byte(" "), []byte("_"))} {
 			advance, found := p.Split(form)
 			if advance != len(form) || !bytes.Equal(found, form) {
@@ -65,7 +64,7 @@ func TestSMAPublishedFrames(t *testing.T) {
 	}
 }
 
-// Composed from the field layout of SCP-0499: what each place may hold.
+// Composed from the field layout of SCP-0499: what each position may hold.
 func TestSMAPlaces(t *testing.T) {
 	tests := []struct {
 		frame string
@@ -97,7 +96,7 @@ func TestSMAPlaces(t *testing.T) {
 		{"\n 1G       1.250t  \r", "kg", bad(fillcalc.FaultUnit|fillcalc.FaultFrame, "unit", 16)},
 		{"\n 1G       1.250   \r", "lb", good(1.25*0.45359237, fillcalc.Stable)},
 		{"\n 1G       1.250   \r", "", bad(fillcalc.FaultNoUnit, "unit", 16)},
-		// Eleven weight characters, as one manual draws it: not the standard's ten.
+		// Eleven weight characters, as drawn in one manual; the standard has ten.
 		{"\n 1G        1.250kg \r", "", bad(fillcalc.FaultFrame, "frame", 0)},
 		{"\n 1G      1.250kg \r", "", bad(fillcalc.FaultFrame, "frame", 0)},
 		{"", "", bad(fillcalc.FaultFrame, "frame", 0)},
@@ -109,9 +108,10 @@ func TestSMAPlaces(t *testing.T) {
 	}
 }
 
-// There is no checksum: each place is checked for its alphabet. One changed byte
-// gives a fault or leaves the value, unless it makes another well-formed weight
-// or unit, which nobody could tell. (Composed from the field layout.)
+// There is no checksum, so each position is checked against its characters. One
+// changed byte gives a fault or leaves the value, unless it makes another
+// well-formed weight or unit, which cannot be detected. (Composed from the field
+// layout.)
 func TestSMAOneByteChanged(t *testing.T) {
 	const frame = "\n 1G       1.250kg \r"
 	p := mustNew(t, "sma", Options{Quantity: Weight})
@@ -126,7 +126,7 @@ func TestSMAOneByteChanged(t *testing.T) {
 			}
 			want := 1.25
 			if 6 <= at && at <= 15 {
-				// Independent of the code under test: the library's own parser.
+				// Independent of the code under test: the standard library's parser.
 				shown := strings.Trim(string(changed[6:16]), " _")
 				var failed error
 				if want, failed = strconv.ParseFloat(shown, 64); failed != nil {
