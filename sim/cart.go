@@ -10,31 +10,31 @@ import (
 type Params struct {
 	Seed        uint64
 	Used, Fresh Fluid
-	AmbientC    float64 // air, caddy, supply and the caddy's heel at the start
-	FluidC      float64 // fluid in the transmission at the start
+	AmbientC    float64 // of air, caddy and supply, and of the caddy's heel at the start
+	FluidC      float64 // of the fluid in the transmission at the start
 
-	SumpKg       float64 // drains when the pan is opened, film included
+	SumpKg       float64 // drains when the pan is opened; includes the film
 	PanResidueKg float64 // stays in the pan until it is tipped
-	RetainedKg   float64 // never drains (converter, cooler); counts only as heat
+	RetainedKg   float64 // never drains (converter, cooler); only its heat matters
 
 	SumpAreaM2           float64 // free surface of the sump
-	HoleDiameterM        float64 // round hole as wide as the gap of the cracked pan
+	HoleDiameterM        float64 // of a round hole with the area of the gap at the loosened pan
 	DischargeCoefficient float64 // 0.6 for a sharp edge (textbook)
-	FilmKg               float64 // share of SumpKg that clings to walls and passages
+	FilmKg               float64 // part of SumpKg that clings to walls and passages
 	FilmWidthM           float64 // total width of those walls
-	FilmHeightM          float64 // and their height
-	WeepKg, WeepTauS     float64 // hangs outside the sump; once the pan was open it drips, whether it is closed again or not
+	FilmHeightM          float64 // height of those walls
+	WeepKg, WeepTauS     float64 // fluid that hangs outside the sump; once the pan has been open it drips, even if the pan is closed again
 
 	AirKgM3                   float64 // at the scales
 	CaddyTareKg, CaddyHeelKg  float64 // the empty caddy, and the fluid already in it
-	CaddyAreaM2               float64 // surface through which the caddy's fluid cools
+	CaddyAreaM2               float64 // surface through which the fluid in the caddy cools
 	SupplyKg, SupplyTareKg    float64 // fresh fluid, and its empty container
-	PourUnsteadyShare         float64 // standard deviation of the pour's rate, as a share of it
-	WarmC, WarmTauS, CoolTauS float64 // where a running engine takes the fluid, how fast, and how fast it cools when off
+	PourUnsteadyShare         float64 // standard deviation of the pouring rate, as a share of it
+	WarmC, WarmTauS, CoolTauS float64 // final temperature with the engine running, time constant of warming, and of cooling with the engine off
 }
 
-// DefaultParams is a medium transmission, warm from the road: 3.8 L (4 US quarts) through a dropped pan and half a litre
-// left in it. All figures are common practice, no source.
+// DefaultParams is a transmission of medium size, warm from the road: 3.8 L (4 US quarts) drain through a dropped pan and half
+// a litre stays in it. All figures are common practice, no source.
 func DefaultParams() Params {
 	return Params{
 		Seed:     1,
@@ -51,43 +51,43 @@ func DefaultParams() Params {
 	}
 }
 
-// Figures of the shop that no job changes. Common practice, no source.
+// Figures that are the same in every job. Common practice, no source.
 const (
-	longestStep = 50 * time.Millisecond
-	handS       = 0.25 // to lay a thing down or lift it, and for a tap to open or close
-	emptyingS   = 20.0 // caddy off the scale
-	swappingS   = 8.0  // supply off the scale
-	unsteadyS   = 0.5  // a hand's rate wanders this fast
-	kickHz      = 7.0
-	kickTauS    = 0.2
-	heatJKgK    = 2000.0 // specific heat of oil (textbook: 1900 … 2100)
-	lossWM2K    = 12.0   // still air
-	leastKg     = 1e-6   // less fluid than this, or per second, is none
+	maxStep   = 50 * time.Millisecond
+	handS     = 0.25 // to put down or lift an object, and for a tap to open or close
+	emptyingS = 20.0 // caddy off the scale
+	swappingS = 8.0  // supply off the scale
+	unsteadyS = 0.5  // time constant of the variation of a pouring rate
+	kickHz    = 7.0
+	kickTauS  = 0.2
+	heatJKgK  = 2000.0 // specific heat of oil (textbook: 1900 … 2100)
+	lossWM2K  = 12.0   // still air
+	minKg     = 1e-6   // less fluid, or less flow per second, counts as none
 )
 
-// Cart is the truth: where every kilogram is and how warm. It is pure; one goroutine at a time may use it. Fluid in flight
-// is not modelled apart: for a steady stream, what has not landed yet is just what the impact of the stream adds.
+// Cart is the truth: where every kilogram of fluid is and its temperature. It is pure; one goroutine at a time may use it.
+// Fluid in flight is not modelled: in a steady stream its missing weight equals the force of the impact.
 type Cart struct {
 	p       Params
 	rng     *rand.Rand
 	elapsed time.Duration
 
-	bulkKg, filmKg, panKg, weepKg, caddyKg, supplyKg float64
-	drainedKg, addedKg, spilledKg, emptiedKg         float64
-	suppliedKg                                       float64 // brought to the supply less what was carried away
-	fluidC, caddyC                                   float64
-	open, opened, engine                             bool
-	thickC, thickM2S                                 float64 // temperature at which the viscosity was worked out, and the viscosity
-	drainKgS, panKgS, pourKgS, pourWantKgS, waver    float64
-	refillKgS                                        float64
-	onCaddy, onSupply                                object
-	lean                                             lean
-	panDripS                                         float64 // time constant of the pan lying on the caddy; 0 when none lies there
-	awayS, supplyAwayS                               float64 // until caddy or supply is back; 0 when it stands there
-	kickKg, kickAgeS                                 float64
+	bulkKg, filmKg, panKg, weepKg, caddyKg, supplyKg     float64
+	drainedKg, addedKg, spilledKg, emptiedKg             float64
+	suppliedKg                                           float64 // brought to the supply, less what was carried away
+	fluidC, caddyC                                       float64
+	open, opened, engine                                 bool
+	viscosityC, cachedViscosityM2S                       float64 // temperature of the cached viscosity, and the viscosity
+	drainKgS, panKgS, pourKgS, pourWantKgS, unsteadiness float64
+	refillKgS                                            float64
+	onCaddy, onSupply                                    object
+	lean                                                 lean
+	panDripS                                             float64 // time constant of the pan lying on the caddy; 0 when none lies there
+	awayS, supplyAwayS                                   float64 // until the caddy or the supply is back; 0 while it is in place
+	kickKg, kickAgeS                                     float64
 }
 
-// NewCart puts the vehicle over the cart: pan closed, engine off, nothing flowing.
+// NewCart starts a job: pan closed, engine off, nothing flowing.
 func NewCart(p Params) *Cart {
 	film := math.Min(p.FilmKg, p.SumpKg)
 	return &Cart{
@@ -98,21 +98,21 @@ func NewCart(p Params) *Cart {
 	}
 }
 
-// OpenDrain cracks the pan open: a gush, then drips.
+// OpenDrain opens the pan: a gush, then drips.
 func (c *Cart) OpenDrain() { c.open, c.opened = true, true }
 
-// CloseDrain puts the pan back.
+// CloseDrain closes the pan.
 func (c *Cart) CloseDrain() { c.open = false }
 
-// TipPan pours what is in the pan into the caddy, evenly over the time given.
+// TipPan pours the content of the pan into the caddy at a constant rate within the given time.
 func (c *Cart) TipPan(over time.Duration) {
-	c.panKgS = c.panKg / math.Max(over.Seconds(), longestStep.Seconds())
+	c.panKgS = c.panKg / math.Max(over.Seconds(), maxStep.Seconds())
 }
 
-// StartPour lets fluid run from the supply into the transmission until StopPour or until the supply is empty.
+// StartPour pours fluid from the supply into the transmission until StopPour or until the supply is empty.
 func (c *Cart) StartPour(kgPerS float64) { c.pourWantKgS = math.Max(0, kgPerS) }
 
-// StopPour shuts the tap; a little still runs while it closes.
+// StopPour closes the tap; a little fluid still runs while it closes.
 func (c *Cart) StopPour() { c.pourWantKgS = 0 }
 
 // StartEngine warms the fluid and shakes the scales.
@@ -126,7 +126,7 @@ func (c *Cart) Step(dt time.Duration) {
 	if dt <= 0 {
 		return
 	}
-	parts := int((dt + longestStep - 1) / longestStep)
+	parts := int((dt + maxStep - 1) / maxStep)
 	for range parts {
 		c.advance(dt.Seconds() / float64(parts))
 	}
@@ -143,7 +143,7 @@ func (c *Cart) advance(dtS float64) {
 		c.emptiedKg += c.caddyKg
 		c.caddyKg = 0
 	}
-	capacity := math.Max(c.caddyKg, leastKg) * heatJKgK
+	capacity := math.Max(c.caddyKg, minKg) * heatJKgK
 	c.caddyC = approach(c.caddyC, c.p.AmbientC, dtS, capacity/(lossWM2K*c.p.CaddyAreaM2))
 	c.drain(dtS)
 	c.weep(dtS)
@@ -176,17 +176,17 @@ func (c *Cart) drain(dtS float64) {
 	c.leave(out)
 }
 
-// viscosityM2S is that of the used fluid, worked out again for every hundredth of a degree only: it is dear, and 0.04 % a
-// hundredth.
+// viscosityM2S is the viscosity of the used fluid in m²/s. It is cached within a hundredth of a degree, because it is
+// expensive to compute and changes by 0.04 % per hundredth.
 func (c *Cart) viscosityM2S() float64 {
-	if c.thickM2S == 0 || math.Abs(c.fluidC-c.thickC) > 0.01 {
-		c.thickC, c.thickM2S = c.fluidC, c.p.Used.ViscosityMm2S(c.fluidC)*1e-6
+	if c.cachedViscosityM2S == 0 || math.Abs(c.fluidC-c.viscosityC) > 0.01 {
+		c.viscosityC, c.cachedViscosityM2S = c.fluidC, c.p.Used.ViscosityMm2S(c.fluidC)*1e-6
 	}
-	return c.thickM2S
+	return c.cachedViscosityM2S
 }
 
 func (c *Cart) weep(dtS float64) {
-	if !c.opened || c.weepKg < leastKg {
+	if !c.opened || c.weepKg < minKg {
 		return
 	}
 	left := approach(c.weepKg, 0, dtS, c.p.WeepTauS)
@@ -200,7 +200,7 @@ func (c *Cart) tip(dtS float64) {
 	c.leave(out)
 }
 
-// leave takes fluid from the vehicle to the caddy, or to the floor when no caddy stands there.
+// leave moves fluid from the vehicle to the caddy, or to the floor while the caddy is away.
 func (c *Cart) leave(kg float64) {
 	if kg <= 0 {
 		return
@@ -215,21 +215,21 @@ func (c *Cart) leave(kg float64) {
 }
 
 func (c *Cart) pour(dtS float64) {
-	// An Ornstein-Uhlenbeck walk: neither hand nor pump keeps its rate.
+	// An Ornstein-Uhlenbeck process: neither a hand nor a pump keeps a constant rate.
 	keep := math.Exp(-dtS / unsteadyS)
-	c.waver = c.waver*keep + c.p.PourUnsteadyShare*math.Sqrt(1-keep*keep)*c.rng.NormFloat64()
+	c.unsteadiness = c.unsteadiness*keep + c.p.PourUnsteadyShare*math.Sqrt(1-keep*keep)*c.rng.NormFloat64()
 	c.pourKgS = approach(c.pourKgS, c.pourWantKgS, dtS, handS/3)
-	if c.pourWantKgS == 0 && c.pourKgS < leastKg {
+	if c.pourWantKgS == 0 && c.pourKgS < minKg {
 		c.pourKgS = 0
 	}
-	in := math.Min(c.supplyKg, c.pourKgS*math.Max(0, 1+c.waver)*dtS)
+	in := math.Min(c.supplyKg, c.pourKgS*math.Max(0, 1+c.unsteadiness)*dtS)
 	if in <= 0 || c.supplyAwayS > 0 {
 		return
 	}
 	c.fluidC = mixed(c.fluidC, c.p.RetainedKg+c.bulkKg+c.filmKg, c.p.AmbientC, in)
 	c.supplyKg -= in
 	c.addedKg += in
-	// It runs over the same walls: they are wet again before anything reaches the pan.
+	// Fresh fluid runs over the same walls and wets them before any of it reaches the pan.
 	wet := math.Min(in, math.Max(0, c.p.FilmKg-c.filmKg))
 	c.filmKg += wet
 	c.bulkKg += in - wet
@@ -243,5 +243,5 @@ func approach(value, target, dtS, tauS float64) float64 {
 	return target + (value-target)*math.Exp(-dtS/tauS)
 }
 
-// mixed is the temperature of two masses of like specific heat.
+// mixed is the temperature of two mixed masses with the same specific heat.
 func mixed(aC, aKg, bC, bKg float64) float64 { return (aC*aKg + bC*bKg) / (aKg + bKg) }

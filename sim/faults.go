@@ -5,25 +5,25 @@ import (
 	"sync"
 )
 
-// FaultSettings say how a sensor's bytes suffer between its electronics and the port. Shares are 0 … 1; the zero value is a
-// sound line.
+// FaultSettings say how bytes are damaged between a sensor's electronics and its port. Shares are from 0 to 1; the zero value
+// is an undamaged line.
 type FaultSettings struct {
-	HalfFrameShare float64 // of frames, of which only the beginning or only the end arrives
-	GarbageShare   float64 // of frames, preceded by a burst of random bytes
-	NULShare       float64 // of frames, with zero bytes somewhere in them
+	HalfFrameShare float64 // of frames: only the beginning or only the end arrives
+	GarbageShare   float64 // of frames: preceded by a burst of random bytes
+	NULShare       float64 // of frames: with one to three NUL bytes inside
 	LostByteShare  float64 // of bytes
-	Silent         bool    // the cable is in, the sensor says nothing
-	Babble         bool    // random bytes at every reading, asked or not, instead of frames
+	Silent         bool    // the cable is plugged in, the sensor sends nothing
+	Babble         bool    // random bytes instead of frames at every reading, requested or not
 }
 
-// Faults damages frames. It may be set while others use it; the same seed, settings and frames give the same bytes.
+// Faults damages frames. Its methods may be called from any goroutine; the same seed, settings and frames give the same bytes.
 type Faults struct {
 	mu  sync.Mutex
 	set FaultSettings
 	rng *rand.Rand
 }
 
-// NewFaults is a sound line until Set.
+// NewFaults returns an undamaged line; Set damages it.
 func NewFaults(seed uint64) *Faults { return &Faults{rng: rand.New(rand.NewPCG(seed, 3))} }
 
 // Set replaces the settings.
@@ -33,7 +33,8 @@ func (f *Faults) Set(s FaultSettings) {
 	f.set = s
 }
 
-// Pass returns what arrives of a frame. Pass it nil when there is nothing to send: a babbling sensor speaks all the same.
+// Pass returns the bytes that arrive of a frame. A nil frame means that there is nothing to send; a babbling sensor then sends
+// random bytes all the same.
 func (f *Faults) Pass(frame []byte) []byte {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -74,9 +75,9 @@ func (f *Faults) Pass(frame []byte) []byte {
 
 func (f *Faults) happens(share float64) bool { return f.rng.Float64() < share }
 
-// noise is 1 to most random bytes.
-func (f *Faults) noise(most int) []byte {
-	b := make([]byte, 1+f.rng.IntN(most))
+// noise is 1 to maxBytes random bytes.
+func (f *Faults) noise(maxBytes int) []byte {
+	b := make([]byte, 1+f.rng.IntN(maxBytes))
 	for i := range b {
 		b[i] = byte(f.rng.Uint32())
 	}

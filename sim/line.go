@@ -5,15 +5,15 @@ import (
 	"math/bits"
 )
 
-// LineSettings are the sensor's own. The zero value is 9600 8N1; there is always one stop bit.
+// LineSettings are the line settings of a sensor. The zero value is 9600 8N1; there is always one stop bit.
 //
-// On a pseudo-terminal the reader's speed counts: when it is another one, each side receives what a real UART would, and
-// when it is the same, the bytes as they are. Data bits and parity cannot be compared, because the kernel keeps neither
-// for a pseudo-terminal. Both sides are taken to agree on them, with one thing left over: a sensor with seven data bits
-// shows its parity in bit 7, as a reader set to eight bits sees it on a real line, whatever the reader chose.
+// On a pseudo-terminal the speed of the reader matters: if it differs from the sensor's, each side receives what a real UART
+// would receive; if it is the same, the bytes arrive unchanged. Data bits and parity cannot be compared, because the kernel
+// keeps neither for a pseudo-terminal, so both sides are assumed to agree. One difference remains: a sensor with seven data
+// bits shows its parity in bit 7, as a reader with eight data bits sees it on a real line, whatever the reader has set.
 type LineSettings struct {
 	Baud     int    // 0 is 9600
-	DataBits int    // 7 or 8; 0 is 8. Seven need a parity
+	DataBits int    // 7 or 8; 0 is 8. Seven data bits need a parity
 	Parity   string // none, even or odd; "" is none
 }
 
@@ -44,7 +44,7 @@ func (l LineSettings) check() error {
 	return nil
 }
 
-// parityBit is what the sender adds to b so that the ones are even or odd in number.
+// parityBit is the bit that makes the number of ones in b and itself even or odd.
 func (l LineSettings) parityBit(b byte) byte {
 	ones := byte(bits.OnesCount8(b)) & 1
 	if l.Parity == "odd" {
@@ -53,7 +53,7 @@ func (l LineSettings) parityBit(b byte) byte {
 	return ones
 }
 
-// onWire puts the parity of seven-bit characters where a reader of eight bits finds it.
+// onWire adds the parity of seven-bit characters as bit 7, where a reader with eight data bits sees it.
 func (l LineSettings) onWire(b []byte) []byte {
 	if l.DataBits != 7 {
 		return b
@@ -66,7 +66,7 @@ func (l LineSettings) onWire(b []byte) []byte {
 	return out
 }
 
-// offWire takes off bit 7, which a sensor of seven bits does not see as data.
+// offWire clears bit 7, which is not data for a sensor with seven data bits.
 func (l LineSettings) offWire(b []byte) []byte {
 	if l.DataBits != 7 {
 		return b
@@ -84,19 +84,19 @@ type received struct {
 	bad bool // stop bit low, or parity wrong
 }
 
-// garble is what a receiver at one speed makes of characters sent back to back at another: the sender's line level is
-// looked at where the receiver expects its bits.
+// garble is what a receiver at one speed makes of characters sent back to back at another speed: it samples the sender's line
+// level where it expects its own bits.
 func (l LineSettings) garble(sent []byte, fromBaud, toBaud int) []received {
 	levels := l.levels(sent)
 	level := func(bit float64) bool { // bit counts the sender's bits; the line idles high
 		return bit >= float64(len(levels)) || levels[int(bit)]
 	}
-	// A receiver clocks the line 16 times a bit and so finds an edge half a tick late on average.
+	// A receiver samples the line 16 times per bit, so it finds an edge half a sample late on average.
 	step := float64(fromBaud) / float64(toBaud)
 	late := step / 32
 	data := 8
 	if l.DataBits == 8 && l.Parity != "none" {
-		data = 9 // the ninth is the parity
+		data = 9 // the ninth bit is the parity
 	}
 	var got []received
 	for bit := 0.0; ; {
@@ -105,7 +105,7 @@ func (l LineSettings) garble(sent []byte, fromBaud, toBaud int) []received {
 			return got
 		}
 		at := func(n int) bool { return level(float64(edge) + late + (float64(n)+0.5)*step) }
-		if at(0) { // gone again by the middle of the start bit: a spike
+		if at(0) { // high again by the middle of the start bit: a spike
 			bit = float64(edge) + step/2
 			continue
 		}
@@ -124,7 +124,7 @@ func (l LineSettings) garble(sent []byte, fromBaud, toBaud int) []received {
 	}
 }
 
-// levels is the sender's line, one entry per bit: start, data from the lowest bit, parity of 8E1 and 8O1, stop.
+// levels is the level of the sender's line per bit: start, data from the lowest bit, parity of 8E1 and 8O1, stop.
 func (l LineSettings) levels(sent []byte) []bool {
 	var levels []bool
 	for _, b := range sent {
@@ -140,8 +140,8 @@ func (l LineSettings) levels(sent []byte) []bool {
 	return levels
 }
 
-// fallingEdge is the first bit from a point on that is low after the line was high, −1 when there is none. A receiver that
-// is left in the middle of a low waits for the high first.
+// fallingEdge is the first bit at or after from that is low after the line was high, −1 when there is none. A receiver that
+// starts in the middle of a low level waits for the next high level.
 func fallingEdge(levels []bool, from float64) int {
 	high := from == 0 // idle before the first
 	for i := int(from); i < len(levels); i++ {

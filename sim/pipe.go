@@ -6,12 +6,12 @@ import (
 	"time"
 )
 
-// pipeBytes is what one direction of a pipe holds, as much as a terminal's input queue does.
+// pipeBytes is the capacity of one direction of a pipe, the same as that of a terminal's input queue.
 const pipeBytes = 4096
 
-// NewPipe is a serial line in memory: two alike ends. Read waits for about 100 ms and then returns 0, nil, like a serial
-// port with a read time-out; Write never waits and loses what does not fit. After Close of either end, both return io.EOF
-// or io.ErrClosedPipe at once, and what was on the way is lost.
+// NewPipe is a serial line in memory with two equal ends. Read waits for about 100 ms and then returns 0, nil, like a serial
+// port with a read timeout; Write never waits, and bytes that do not fit are lost. After either end is closed, both return
+// io.EOF or io.ErrClosedPipe at once, and bytes in transit are lost.
 func NewPipe() (device, host io.ReadWriteCloser) { return newPipe() }
 
 func newPipe() (device, host *pipeEnd) {
@@ -74,7 +74,7 @@ type pipeClosed struct {
 	ch   chan struct{}
 }
 
-// pipeQueue is one direction.
+// pipeQueue is one direction of a pipe.
 type pipeQueue struct {
 	mu     sync.Mutex
 	bytes  []byte
@@ -101,7 +101,7 @@ func (q *pipeQueue) take(p []byte) int {
 	return n
 }
 
-// pipePort is a sensor's port in memory. Until somebody takes the host end, and after they closed it, bytes are lost.
+// pipePort is a sensor's port in memory. While no reader has the host end open, bytes are lost.
 type pipePort struct {
 	mu           sync.Mutex
 	device, peer *pipeEnd // nil until opened
@@ -109,7 +109,7 @@ type pipePort struct {
 	gone         bool
 }
 
-// open is the host's end: the present one, or a new one when there is none or the host has closed it. Nil while unplugged.
+// open returns the host end: the open one, or a new one when there is none. It returns nil while unplugged.
 func (p *pipePort) open() *pipeEnd {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -133,14 +133,14 @@ func (p *pipePort) end() *pipeEnd {
 
 func (p *pipePort) send(b []byte) {
 	if d := p.end(); d != nil {
-		d.Write(b) // a pipe closed meanwhile loses it, as a line would
+		d.Write(b) // a pipe that was closed meanwhile loses the bytes, as a line would
 	}
 }
 
 func (p *pipePort) receive(b []byte) int {
 	d := p.end()
 	if d == nil {
-		time.Sleep(quiet / 5) // nobody there
+		time.Sleep(quiet / 5) // no reader
 		return 0
 	}
 	n, _ := d.Read(b)

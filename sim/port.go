@@ -5,17 +5,17 @@ import (
 	"time"
 )
 
-// A port is the sensor's end of a connection. Sending never waits: like a UART without flow control it loses what nobody
-// takes.
+// port is the sensor's end of a connection. Sending never waits: like a UART without flow control, it loses bytes that nobody
+// reads.
 type port interface {
 	send(b []byte)
-	receive(b []byte) int // waits for about quiet at most; 0 when nothing came
-	unplug() error        // the reader sees its end fail
-	replug() error        // under the same name
-	close() error         // for good
+	receive(b []byte) int // waits at most about quiet; 0 when nothing arrived
+	unplug() error        // the reader's end fails
+	replug() error        // comes back under the same name
+	close() error         // cannot be undone
 }
 
 var errRigEnded = errors.New("the rig has ended")
 
-// quiet is how long a port waits for bytes before it says that none came.
+// quiet is how long a port waits for bytes before it reports that none arrived.
 const quiet = 100 * time.Millisecond

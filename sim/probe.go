@@ -16,8 +16,8 @@ const (
 // ProbeParams describe a temperature probe.
 type ProbeParams struct {
 	Where       ProbeSite
-	TauS        float64 // its own lag
-	OffsetC     float64 // reads too much by this
+	TauS        float64 // time constant of its lag
+	OffsetC     float64 // by which it reads too high
 	NoiseC      float64 // standard deviation of one reading before rounding
 	ResolutionC float64
 	ReadsPerS   float64
@@ -36,12 +36,12 @@ type Probe struct {
 	celsius float64
 }
 
-// NewProbe makes a probe whose noise follows from the seed. It starts at the temperature of its first place.
+// NewProbe makes a probe whose noise follows from the seed. It starts at the first temperature of its site.
 func NewProbe(p ProbeParams, seed uint64) *Probe {
 	return &Probe{p: p, rng: rand.New(rand.NewPCG(seed, 2))}
 }
 
-// Advance lets dt pass at the cart's present temperature.
+// Advance lets dt pass at the present temperature of its site.
 func (p *Probe) Advance(c *Cart, dt time.Duration) {
 	site := c.fluidC
 	if p.p.Where == InCaddy {

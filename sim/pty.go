@@ -15,11 +15,11 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// ptyPort is a sensor's port as a pseudo-terminal under a symlink with a stable name.
+// ptyPort is a sensor's port: a pseudo-terminal under a symlink with a stable name.
 //
-// No slave descriptor is kept open here: then the kernel itself tells whether a reader has the port open (the master hangs
-// up when the last one leaves, and a read of it fails until the next comes). So bytes for nobody are lost, as at a real
-// port, instead of waiting as stale readings for whoever comes next; and what the last reader left behind can be cleared.
+// No slave descriptor is kept open here, so that the kernel shows whether a reader has the port open: the master hangs up
+// when the last reader closes, and reading from it fails until the next one opens. So bytes without a reader are lost, as at
+// a real port, instead of waiting as stale readings for the next reader; and what the last reader left behind can be cleared.
 type ptyPort struct {
 	link string
 	line LineSettings
@@ -28,7 +28,7 @@ type ptyPort struct {
 	mu       sync.Mutex
 	master   *os.File // nil while unplugged
 	terminal string   // path of the slave
-	used     bool     // a reader has had it open since the last clearing
+	used     bool     // a reader has had it open since it was last cleared
 	gone     bool
 }
 
@@ -49,32 +49,32 @@ func (p *ptyPort) replug() error {
 	return p.connect()
 }
 
-// connect makes a terminal, raw before the first byte, and puts it under the link.
+// connect makes a terminal in raw mode and points the link at it.
 func (p *ptyPort) connect() error {
 	blocking, slave, err := pty.Open()
 	if err != nil {
-		return fmt.Errorf("opening a pseudo-terminal: %w", err)
+		return fmt.Errorf("open a pseudo-terminal: %w", err)
 	}
 	terminal := slave.Name()
-	err = errors.Join(makeRaw(slave, p.line.Baud), slave.Close()) // settings outlive the descriptor
+	err = errors.Join(makeRaw(slave, p.line.Baud), slave.Close()) // the settings outlive the descriptor
 	master, moved := nonblocking(blocking)
 	if moved != nil {
-		return fmt.Errorf("setting up %s: %w", terminal, errors.Join(err, moved))
+		return fmt.Errorf("set up %s: %w", terminal, errors.Join(err, moved))
 	}
 	if err = errors.Join(err, replaceLink(terminal, p.link)); err != nil {
-		return fmt.Errorf("setting up %s: %w", terminal, errors.Join(err, master.Close()))
+		return fmt.Errorf("set up %s: %w", terminal, errors.Join(err, master.Close()))
 	}
 	p.master, p.terminal = master, terminal
 	p.log.Info("sensor port ready", "port", p.link, "terminal", terminal)
 	return nil
 }
 
-// nonblocking moves a file to Go's poller, so that reads have deadlines, and takes it over.
+// nonblocking reopens a file under Go's poller, so that reads can have deadlines, and closes f.
 func nonblocking(f *os.File) (*os.File, error) {
 	defer f.Close()
 	fd, err := unix.FcntlInt(f.Fd(), unix.F_DUPFD_CLOEXEC, 0)
 	if err != nil {
-		return nil, fmt.Errorf("duplicating %s: %w", f.Name(), err)
+		return nil, fmt.Errorf("duplicate %s: %w", f.Name(), err)
 	}
 	if err := unix.SetNonblock(fd, true); err != nil {
 		return nil, errors.Join(err, unix.Close(fd))
@@ -82,10 +82,10 @@ func nonblocking(f *os.File) (*os.File, error) {
 	return os.NewFile(uintptr(fd), f.Name()), nil
 }
 
-// replaceLink points link at target in one move. Only a symlink is ever replaced.
+// replaceLink points link at target atomically. It replaces only a symlink.
 func replaceLink(target, link string) error {
 	if info, err := os.Lstat(link); err == nil && info.Mode()&fs.ModeSymlink == 0 {
-		return fmt.Errorf("%s is in the way: not a symlink", link)
+		return fmt.Errorf("%s exists and is not a symlink", link)
 	}
 	fresh := filepath.Join(filepath.Dir(link), "."+filepath.Base(link)+".new")
 	if err := os.Remove(fresh); err != nil && !errors.Is(err, fs.ErrNotExist) {
@@ -129,19 +129,19 @@ func (p *ptyPort) send(b []byte) {
 	if t, err := termios(p.master); err == nil && int(t.Ospeed) != p.line.Baud {
 		b = delivered(p.line.garble(b, p.line.Baud, int(t.Ospeed)), t)
 	}
-	onDescriptor(p.master, func(fd int) { unix.Write(fd, b) }) // one try: a full buffer loses the rest
+	onDescriptor(p.master, func(fd int) { unix.Write(fd, b) }) // one attempt: bytes that a full buffer rejects are lost
 }
 
 func (p *ptyPort) receive(b []byte) int {
 	master := p.attend()
 	if master == nil {
-		time.Sleep(quiet / 5) // nobody there
+		time.Sleep(quiet / 5) // no reader
 		return 0
 	}
-	if master.SetReadDeadline(time.Now().Add(quiet)) != nil { // unplugged just now
+	if master.SetReadDeadline(time.Now().Add(quiet)) != nil { // unplugged at this moment
 		return 0
 	}
-	n, _ := master.Read(b) // time-out, reader gone, or unplugged meanwhile: nothing came
+	n, _ := master.Read(b) // timeout, reader gone, or unplugged: nothing arrived
 	if n == 0 {
 		return 0
 	}
@@ -151,16 +151,16 @@ func (p *ptyPort) receive(b []byte) int {
 	}
 	heard := b[:0]
 	for _, r := range p.line.garble(bytes.Clone(b[:n]), int(t.Ospeed), p.line.Baud) {
-		if !r.bad && len(heard) < cap(b) { // a sensor drops what its UART marks
+		if !r.bad && len(heard) < cap(b) { // a sensor drops characters that its UART marks as bad
 			heard = append(heard, r.b)
 		}
 	}
 	return len(heard)
 }
 
-// attend is the master while a reader has the port open, nil otherwise. When the last reader has left, what it did not read
-// is thrown away, and its claim to the port (TIOCEXCL), which ends with the last close of a real one, is ended here: a
-// reader that was killed must not lock its successor out.
+// attend returns the master while a reader has the port open, nil otherwise. After the last reader has left, it discards what
+// that reader did not read and releases its exclusive mode (TIOCEXCL). A real port leaves exclusive mode with the last close;
+// here a reader that was killed would otherwise lock out the next one.
 func (p *ptyPort) attend() *os.File {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -179,13 +179,13 @@ func (p *ptyPort) attend() *os.File {
 	return nil
 }
 
-// clear flushes both ends and gives the claim back. A claim that keeps us out as well (we are not root) is left behind
-// with its terminal: the port gets a new one.
+// clear flushes both ends and releases exclusive mode. If exclusive mode keeps this process out too, because it does not run
+// as root, the terminal is abandoned and the port gets a new one.
 func (p *ptyPort) clear() error {
 	onDescriptor(p.master, func(fd int) { unix.IoctlSetInt(fd, unix.TCFLSH, unix.TCOFLUSH) })
 	slave, err := unix.Open(p.terminal, unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
 	switch {
-	case err == unix.EBUSY && taken(p.master): // not a claim left behind: the next reader was quicker
+	case err == unix.EBUSY && taken(p.master): // not left behind: the next reader was faster
 		return nil
 	case err == unix.EBUSY:
 		old := p.master
@@ -212,7 +212,7 @@ func taken(master *os.File) bool {
 	return !hungUp
 }
 
-// onDescriptor lends f's descriptor without taking f from Go's poller; nothing runs when f is closed.
+// onDescriptor calls use with the descriptor of f and leaves f to Go's poller; it does nothing when f is closed.
 func onDescriptor(f *os.File, use func(fd int)) {
 	if raw, err := f.SyscallConn(); err == nil {
 		raw.Control(func(fd uintptr) { use(int(fd)) })

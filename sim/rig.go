@@ -13,9 +13,9 @@ import (
 	"time"
 )
 
-// Sensor is one instrument on the cart: a scale or a probe, the protocol it speaks and its line.
+// Sensor is one instrument on the cart: a scale or a probe, its protocol and its line settings.
 type Sensor struct {
-	Name  string // also the name of its port
+	Name  string // also the file name of its port
 	Scale *ScaleParams
 	Probe *ProbeParams
 	Wire  Wire // used by this sensor only
@@ -26,9 +26,9 @@ type Sensor struct {
 type RigOptions struct {
 	Cart    Params
 	Sensors []Sensor
-	Dir     string               // folder for the symlinks of the ports, made when missing; empty: ports in memory
-	Elapsed func() time.Duration // simulated time since the start; never runs back, may run faster than life. Nil: real time since NewRig
-	Log     *slog.Logger         // nil: silent
+	Dir     string               // folder for the symlinks of the ports, created if missing; empty: ports in memory
+	Elapsed func() time.Duration // simulated time since the start; never runs back, may run faster than real time. Nil: real time since NewRig
+	Log     *slog.Logger         // nil: no log
 }
 
 // Rig is a cart with its instruments on their ports. Its methods may be called from any goroutine, but not from within Do.
@@ -40,8 +40,8 @@ type Rig struct {
 
 	mu    sync.Mutex // guards all below, and the instruments and wires of the sensors
 	cart  *Cart
-	at    time.Duration // the physics stand here
-	ticks int64         // of the physics so far
+	at    time.Duration // time that the physics have reached
+	ticks int64         // steps of the physics so far
 	ran   bool
 }
 
@@ -58,9 +58,9 @@ type sensor struct {
 	faults     *Faults
 	port       port
 	readsPerS  float64
-	reads      int64 // so far
+	reads      int64 // readings so far
 	sample     Sample
-	heard      []byte // not yet answered
+	heard      []byte // received, not yet answered
 }
 
 // NewRig opens the ports and takes each instrument's first reading. Run must follow: it closes them.
@@ -75,7 +75,7 @@ func NewRig(o RigOptions) (*Rig, error) {
 	}
 	if o.Dir != "" {
 		if err := os.MkdirAll(o.Dir, 0o755); err != nil {
-			return nil, fmt.Errorf("folder of the ports: %w", err)
+			return nil, fmt.Errorf("create the folder of the ports: %w", err)
 		}
 	}
 	for _, s := range o.Sensors {
@@ -92,7 +92,7 @@ func (r *Rig) add(s Sensor, o RigOptions) error {
 		return err
 	}
 	if r.sensors[s.Name] != nil {
-		return errors.New("the name is taken")
+		return errors.New("the name is used twice")
 	}
 	name := fnv.New64a()
 	name.Write([]byte(s.Name))
@@ -122,7 +122,7 @@ func (r *Rig) add(s Sensor, o RigOptions) error {
 func (s Sensor) check() error {
 	switch {
 	case s.Name == "" || strings.HasPrefix(s.Name, ".") || strings.ContainsAny(s.Name, "/\x00"):
-		return errors.New("the name must do as a file's name")
+		return errors.New("the name must be usable as a file name and not begin with a dot")
 	case (s.Scale == nil) == (s.Probe == nil):
 		return errors.New("want either a scale or a probe")
 	case s.Wire == nil:
@@ -148,14 +148,14 @@ func (r *Rig) closePorts() error {
 	return errors.Join(errs...)
 }
 
-// Do lets f act on the cart. f must not call the rig.
+// Do calls f with the cart. f must not call the rig.
 func (r *Rig) Do(f func(c *Cart)) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	f(r.cart)
 }
 
-// Truth is the state now, or at most 50 ms of simulated time ago.
+// Truth is the true state, at most 50 ms of simulated time old.
 func (r *Rig) Truth() Truth {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -172,8 +172,8 @@ func (r *Rig) Port(name string) string {
 	return ""
 }
 
-// Host opens a sensor's port in memory. While the one that it returned before is open it returns that one. Nil while the
-// sensor is unplugged, after Run, and for pseudo-terminals and unknown names.
+// Host opens a sensor's port in memory, or returns the one that is already open. It returns nil while the sensor is unplugged,
+// after Run, and for pseudo-terminals and unknown names.
 func (r *Rig) Host(name string) io.ReadWriteCloser {
 	if s := r.sensors[name]; s != nil {
 		if p, ok := s.port.(*pipePort); ok {
@@ -185,7 +185,7 @@ func (r *Rig) Host(name string) io.ReadWriteCloser {
 	return nil
 }
 
-// Unplug takes a sensor's port away: the name vanishes, a reader's end fails.
+// Unplug removes a sensor's port: its symlink disappears and the reader's end fails.
 func (r *Rig) Unplug(name string) error {
 	s := r.sensors[name]
 	if s == nil {
@@ -194,7 +194,7 @@ func (r *Rig) Unplug(name string) error {
 	return s.port.unplug()
 }
 
-// Replug gives it back under the same name.
+// Replug brings a sensor's port back under the same name.
 func (r *Rig) Replug(name string) error {
 	s := r.sensors[name]
 	if s == nil {
@@ -203,7 +203,7 @@ func (r *Rig) Replug(name string) error {
 	return s.port.replug()
 }
 
-// Faults of a sensor's line; nil for unknown names.
+// Faults returns the faults of a sensor's line; nil for unknown names.
 func (r *Rig) Faults(name string) *Faults {
 	s := r.sensors[name]
 	if s == nil {

@@ -7,19 +7,19 @@ import (
 	"time"
 )
 
-// How long the runner sleeps in real time: never so long that readings come in a heap after the simulated clock has been
-// turned up, never so short that it spins.
+// How long the runner sleeps in real time: at most so long that readings do not pile up when the simulated clock is set to
+// run faster, and at least so long that it does not spin.
 const (
-	longestNap  = 50 * time.Millisecond
-	shortestNap = time.Millisecond
-	unknownNap  = 2 * time.Millisecond // the clock stands still, or has not been seen running yet
+	maxNap     = 50 * time.Millisecond
+	minNap     = time.Millisecond
+	defaultNap = 2 * time.Millisecond // while the clock stands still or its speed is not known yet
 )
 
-// heardMost is how much unanswered input a sensor keeps; a longer babble loses its beginning.
-const heardMost = 4096
+// maxHeardBytes limits the unanswered input that a sensor keeps; longer input loses its beginning.
+const maxHeardBytes = 4096
 
-// Run runs physics and instruments until ctx ends, once. It returns when all its goroutines have ended and the ports are
-// closed.
+// Run runs physics and instruments until ctx ends. It may be called once; it returns when all its goroutines have ended and
+// the ports are closed.
 func (r *Rig) Run(ctx context.Context) error {
 	r.mu.Lock()
 	again := r.ran
@@ -38,8 +38,8 @@ func (r *Rig) Run(ctx context.Context) error {
 	return err
 }
 
-// keepTime brings the physics up to the simulated clock, sleeps until the next instant that anything is due at, and so on.
-// How long that is in real time it judges by how the clock ran during the last sleep.
+// keepTime repeatedly brings the physics up to the simulated clock and sleeps until something is due. It estimates the real
+// time to sleep from the speed of the clock during the last sleep.
 func (r *Rig) keepTime(ctx context.Context) {
 	timer := time.NewTimer(0)
 	defer timer.Stop()
@@ -52,16 +52,16 @@ func (r *Rig) keepTime(ctx context.Context) {
 		}
 		now, realNow := r.elapsed(), time.Now()
 		due := r.catchUp(ctx, now)
-		nap := unknownNap
+		nap := defaultNap
 		if speed := float64(now-lastSim) / float64(realNow.Sub(lastReal)); speed > 0 {
-			nap = min(longestNap, max(shortestNap, time.Duration(float64(due-r.elapsed())/speed)))
+			nap = min(maxNap, max(minNap, time.Duration(float64(due-r.elapsed())/speed)))
 		}
 		lastReal, lastSim = realNow, now
 		timer.Reset(nap)
 	}
 }
 
-// catchUp does all that is due until now, in order, and returns when the next is due. It lets go of the lock in between.
+// catchUp does everything that is due until now, in order, and returns when the next thing is due. It unlocks in between.
 func (r *Rig) catchUp(ctx context.Context, now time.Duration) time.Duration {
 	for {
 		r.mu.Lock()
@@ -76,25 +76,25 @@ func (r *Rig) catchUp(ctx context.Context, now time.Duration) time.Duration {
 }
 
 func (r *Rig) nextDue() time.Duration {
-	due := time.Duration(r.ticks+1) * longestStep
+	due := time.Duration(r.ticks+1) * maxStep
 	for _, s := range r.order {
 		due = min(due, s.due())
 	}
 	return due
 }
 
-// due is the instant of the next reading, counted from the start so that rounding does not add up.
+// due is the time of the next reading, computed from the start so that rounding errors do not add up.
 func (s *sensor) due() time.Duration {
 	return time.Duration(float64(s.reads+1) / s.readsPerS * float64(time.Second))
 }
 
-// reach moves the physics to an instant and takes the readings due there. The instants depend on nothing but the sensors'
-// rates, so a rig gives the same bytes at any speed.
+// reach moves the physics to a time and takes the readings that are due then. These times depend only on the rates of the
+// sensors, so a rig gives the same bytes at any speed.
 func (r *Rig) reach(due time.Duration) {
 	dt := due - r.at
 	r.cart.Step(dt)
 	r.at = due
-	if due == time.Duration(r.ticks+1)*longestStep {
+	if due == time.Duration(r.ticks+1)*maxStep {
 		r.ticks++
 	}
 	for _, s := range r.order {
@@ -107,7 +107,7 @@ func (r *Rig) reach(due time.Duration) {
 	}
 }
 
-// listen answers what a reader sends.
+// listen answers the requests of a reader.
 func (r *Rig) listen(ctx context.Context, s *sensor) {
 	buf := make([]byte, 512)
 	for ctx.Err() == nil {
@@ -131,7 +131,7 @@ func (s *sensor) hear(b []byte) {
 			s.emit(reply)
 		}
 	}
-	if over := len(s.heard) - heardMost; over > 0 {
+	if over := len(s.heard) - maxHeardBytes; over > 0 {
 		s.heard = s.heard[over:]
 	}
 }

@@ -6,7 +6,7 @@ import (
 	"time"
 )
 
-// ScaleLoad is what stands on a scale.
+// ScaleLoad says which containers stand on a scale.
 type ScaleLoad int
 
 const (
@@ -15,21 +15,21 @@ const (
 	OnBoth
 )
 
-// ScaleParams describe a scale and its faults as a weight. Shares are of the load: 0.001 is 0.1 %.
+// ScaleParams describe a scale and its errors. Shares are of the load: 0.001 is 0.1 %.
 type ScaleParams struct {
 	What           ScaleLoad
 	ResolutionKg   float64 // display interval d
 	CapacityKg     float64
 	ReadsPerS      float64
 	NoiseKg        float64 // standard deviation of one reading before rounding
-	GainError      float64 // share by which it reads too much
-	ZeroOffsetKg   float64 // what it shows when empty
-	CreepShare     float64 // share it gains under a lasting load, in the end
+	GainError      float64 // share by which it reads too high
+	ZeroOffsetKg   float64 // what it shows without a load
+	CreepShare     float64 // share that it gains under a lasting load, in the end
 	CreepTauS      float64
-	DriftKgS       float64 // by which its zero wanders
-	RepeatKg       float64 // standard deviation of where it comes to rest under one load
-	FilterS        float64 // its indicator shows the mean of the readings of so long; 0 is none
-	NaturalHz      float64 // of platform and load cell, undamped
+	DriftKgS       float64 // drift of its zero
+	RepeatKg       float64 // standard deviation of the rest position under one load
+	FilterS        float64 // span of its indicator's moving average; 0 is none
+	NaturalHz      float64 // of platform and load cell, undamped; 0 is a rigid scale
 	OvershootShare float64 // of a sudden load; below 1
 	VibrationKg    float64 // amplitude while the engine runs
 }
@@ -42,29 +42,29 @@ func DefaultScaleParams() ScaleParams {
 	}
 }
 
-// Scale shows weight in air as adjusted with 8000 kg/m³ weights (OIML D 28:2004), through its own dynamics and errors.
+// Scale shows weight in air, adjusted with weights of 8000 kg/m³ (OIML D 28:2004), through its own dynamics and errors.
 type Scale struct {
 	p         ScaleParams
 	rng       *rand.Rand
-	loaded    bool // seen a cart yet
+	loaded    bool // has seen a cart
 	engine    bool
-	shownKg   float64 // where the platform is
+	shownKg   float64 // position of the platform
 	speedKgS  float64
 	creepKg   float64
 	driftKg   float64
-	loadKg    float64 // at the last look
-	restKg    float64
-	filtered  []float64 // what the filter still holds, a ring
+	loadKg    float64   // at the last Advance
+	restKg    float64   // error of the rest position
+	filtered  []float64 // readings in the filter, a ring
 	filteredN int       // readings so far
-	intervals []int64   // what it showed during the last half second, in d, oldest first
+	intervals []int64   // readings of the last half second in d, oldest first
 }
 
-// NewScale makes a scale whose noise follows from the seed. Its first load finds it at rest.
+// NewScale makes a scale whose noise follows from the seed. It starts at rest under its first load.
 func NewScale(p ScaleParams, seed uint64) *Scale {
 	return &Scale{p: p, rng: rand.New(rand.NewPCG(seed, 1))}
 }
 
-// Advance lets dt pass under the cart's present load.
+// Advance lets dt pass under the present load of the cart.
 func (s *Scale) Advance(c *Cart, dt time.Duration) {
 	load := c.LoadKg(s.p.What)
 	if !s.loaded {
@@ -77,24 +77,24 @@ func (s *Scale) Advance(c *Cart, dt time.Duration) {
 	}
 	s.driftKg += s.p.DriftKgS * dt.Seconds()
 	if moved := math.Abs(load - s.loadKg); s.p.RepeatKg > 0 && moved > 0 {
-		// Where friction holds it depends on how it got there, and is forgotten with
-		// what comes and goes.
-		keep := math.Exp(-moved / forgetsKg)
+		// Where friction stops the platform depends on how it got there. Load that comes
+		// and goes makes it forget.
+		keep := math.Exp(-moved / restMemoryKg)
 		s.restKg = keep*s.restKg + math.Sqrt(1-keep*keep)*s.p.RepeatKg*s.rng.NormFloat64()
 	}
 	s.loadKg = load
 }
 
-// forgetsKg is invented.
-const forgetsKg = 0.5
+// restMemoryKg is the load change after which e⁻¹ of the old rest position remains. Invented.
+const restMemoryKg = 0.5
 
-// swing is the exact response of a damped oscillator to a load that is constant during dtS.
+// swing moves the platform by the exact response of a damped oscillator to a load that is constant during dtS.
 func (s *Scale) swing(load, dtS float64) {
 	if s.p.NaturalHz <= 0 {
 		s.shownKg = load
 		return
 	}
-	damping := 0.99 // no overshoot asked for: all but critical, so that one formula serves
+	damping := 0.99 // without overshoot: almost critical, so that one formula serves
 	if s.p.OvershootShare > 0 {
 		l := math.Log(s.p.OvershootShare)
 		damping = -l / math.Hypot(math.Pi, l)
@@ -110,13 +110,13 @@ func (s *Scale) swing(load, dtS float64) {
 	s.shownKg = load + moved
 }
 
-// Read takes one reading. Call it ReadsPerS times a second: the motion flag looks back over the readings of half a second.
+// Read takes one reading. Call it ReadsPerS times a second, because the motion flag compares the readings of half a second.
 //
-// Stable: all of them within ±1 d of this one (NIST Handbook 44, 2.20, S.2.5; not checked against the text). Over and under
-// capacity: above Max + 9 d, below −20 d (OIML R 76-1:2006, 4.2.3). Centre of zero: within a quarter d.
+// Stable: all of them are within ±1 d of this one (NIST Handbook 44, 2.20, S.2.5; not checked against the text). Over and
+// under capacity: above Max + 9 d and below −20 d (OIML R 76-1:2006, 4.2.3). Centre of zero: within a quarter d.
 func (s *Scale) Read() Sample {
 	kg := s.shownKg*(1+s.p.GainError) + s.p.ZeroOffsetKg + s.creepKg + s.driftKg + s.restKg + s.p.NoiseKg*s.rng.NormFloat64()
-	phase := s.rng.Float64() // an engine shakes faster than the scale reads: each reading meets another moment of it
+	phase := s.rng.Float64() // an engine vibrates faster than the scale reads, so each reading catches another phase
 	if s.engine {
 		kg += s.p.VibrationKg * math.Sin(2*math.Pi*phase)
 	}
@@ -134,7 +134,7 @@ func (s *Scale) Read() Sample {
 	}
 }
 
-// filter is a moving average.
+// filter returns the moving average of the readings, including this one.
 func (s *Scale) filter(kg float64) float64 {
 	if s.filtered == nil {
 		s.filtered = make([]float64, max(1, int(math.Round(s.p.FilterS*s.p.ReadsPerS))))

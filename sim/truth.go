@@ -2,18 +2,18 @@ package sim
 
 import "math"
 
-// Truth is what no instrument of the cart knows exactly. Masses are true masses, not weighings.
+// Truth is the true state, which no instrument knows exactly. Masses are true masses, not weighings.
 type Truth struct {
 	ElapsedS                float64
-	DrainedKg, AddedKg      float64 // moved out of the transmission and pan, and into it
-	SumpKg, PanKg           float64 // can still drain (film included); still in the pan
+	DrainedKg, AddedKg      float64 // moved out of transmission and pan, and into the transmission
+	SumpKg, PanKg           float64 // what can still drain, including the film; what is still in the pan
 	CaddyKg, SupplyKg       float64 // fluid only
 	SpilledKg, EmptiedKg    float64 // drained while no caddy stood there; carried away by EmptyCaddy
 	SuppliedKg              float64 // brought to the supply, less what SwapSupply carried away
 	WeepKg                  float64 // still hangs outside the sump
 	FluidC, CaddyC, SupplyC float64
 	EngineOn                bool
-	DrainFlowKgS            float64 // out of the open pan; a pan being tipped is not in it
+	DrainFlowKgS            float64 // out of the open pan, without a pan being tipped
 }
 
 // Truth is the state at the end of the last Step.
@@ -29,17 +29,17 @@ func (c *Cart) Truth() Truth {
 	}
 }
 
-// DrainedL is the drained mass as litres of f at a temperature in °C.
+// DrainedL is the drained mass in litres of f at a temperature in °C.
 func (t Truth) DrainedL(f Fluid, celsius float64) float64 {
 	return t.DrainedKg / f.DensityKgM3(celsius) * 1000
 }
 
-// AddedL is the added mass as litres of f at a temperature in °C.
+// AddedL is the added mass in litres of f at a temperature in °C.
 func (t Truth) AddedL(f Fluid, celsius float64) float64 {
 	return t.AddedKg / f.DensityKgM3(celsius) * 1000
 }
 
-// Convention of weighing in air: OIML D 28:2004. A scale was adjusted with weights of this density in air of this density.
+// The convention of weighing in air (OIML D 28:2004): a scale is adjusted with weights of this density in air of this density.
 const (
 	airKgM3    = 1.2
 	weightKgM3 = 8000.0
@@ -50,8 +50,8 @@ func (c *Cart) inAirKg(massKg, densityKgM3 float64) float64 {
 	return massKg * (1 - c.p.AirKgM3/densityKgM3) / (1 - airKgM3/weightKgM3)
 }
 
-// LoadKg is what a perfect scale would show now. Containers and objects count by their conventional mass, as anyone who
-// weighed them would state it.
+// LoadKg is what a perfect scale would show now. Containers and objects count with their conventional mass, which a weighing
+// gives.
 func (c *Cart) LoadKg(on ScaleLoad) float64 {
 	load := 0.0
 	if on != OnSupply {
@@ -66,7 +66,7 @@ func (c *Cart) LoadKg(on ScaleLoad) float64 {
 	return load
 }
 
-// ObjectsKg is how much of that are objects, and somebody's weight.
+// ObjectsKg is the part of LoadKg that is objects and a leaning person.
 func (c *Cart) ObjectsKg(on ScaleLoad) float64 {
 	kg := 0.0
 	if on != OnSupply {

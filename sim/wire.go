@@ -7,10 +7,10 @@ import (
 	"strings"
 )
 
-// Sample is what an instrument's own electronics hold after one reading, before any protocol.
+// Sample is one reading inside an instrument, before any protocol.
 type Sample struct {
 	Kg           float64 // as displayed, rounded to ResolutionKg
-	FineKg       float64 // the same before rounding, for high-resolution replies and converter counts
+	FineKg       float64 // before rounding, for high-resolution replies and converter counts
 	Celsius      float64 // NaN when there is no reading (open sensor)
 	IsTemp       bool    // a temperature; otherwise a weight
 	Stable       bool
@@ -19,17 +19,17 @@ type Sample struct {
 	ResolutionKg float64
 }
 
-// Wire is one protocol as an instrument speaks it. It may keep state (tare, repeat mode, error queue); one goroutine at a
-// time may use it.
+// Wire is the instrument's side of one protocol. It may keep state (tare, repeat mode, error queue); one goroutine at a time
+// may use it.
 type Wire interface {
-	// Stream is the frame sent unasked for this sample; nil when the protocol, or its present mode, only answers.
+	// Stream is the frame that is sent unasked for this sample; nil when the protocol, or its present mode, only answers.
 	Stream(s Sample) []byte
-	// Answer consumes one request from the head of what arrived. used == 0: more bytes are needed. A request that gets
-	// no answer is consumed with a nil reply.
+	// Answer consumes one request at the beginning of the received bytes. used == 0 means that more bytes are needed. A
+	// request without an answer is consumed with a nil reply.
 	Answer(request []byte, s Sample) (reply []byte, used int)
 }
 
-// massUnits by the name on the wire: kilograms per unit (exact; international pound of 1959), and how many decimals fewer
+// massUnits maps the name on the wire to kilograms per unit (exact; international pound of 1959) and to how many decimals fewer
 // than in kilograms a display shows.
 var massUnits = map[string]struct {
 	kg    float64
@@ -45,7 +45,7 @@ func checkMassUnit(unit string) error {
 	return nil
 }
 
-// fixed writes a number with so many decimals and never as minus zero.
+// fixed writes a number with the given decimals, and never as minus zero.
 func fixed(value float64, decimals int) string {
 	s := strconv.FormatFloat(value, 'f', decimals, 64)
 	if strings.Trim(s, "-0.") == "" {
@@ -54,7 +54,7 @@ func fixed(value float64, decimals int) string {
 	return s
 }
 
-// signed writes a number as sign and digits, padded with zeros to so many characters after the sign.
+// signed writes a number as sign and digits, with zeros in front up to width characters after the sign.
 func signed(value float64, width, decimals int) string {
 	sign := "+"
 	digits := fixed(value, decimals)
@@ -64,10 +64,10 @@ func signed(value float64, width, decimals int) string {
 	return sign + strings.Repeat("0", max(0, width-len(digits))) + digits
 }
 
-// dashes stand where there is no number to show.
+// dashes fill the place of a number that cannot be shown.
 func dashes(n int) string { return strings.Repeat("-", n) }
 
-// roundTo rounds to a multiple of step; without a step it does not.
+// roundTo rounds to a multiple of step; a step of 0 does not round.
 func roundTo(value, step float64) float64 {
 	if step <= 0 {
 		return value

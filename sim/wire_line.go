@@ -5,14 +5,14 @@ import (
 	"math"
 )
 
-// LineWire is an indicator that streams one text line per reading, ended CR LF, and listens to nothing (common practice, no
-// source). Shapes, for 1.250 kg and 23.45 °C:
+// LineWire is an indicator that streams one text line per reading, ends it with CR LF, and ignores requests (common practice,
+// no source). Shapes, for 1.250 kg and 23.45 °C:
 //
 //	status-kind-value-unit   ST,GS,+0001.250kg      ST at rest, US in motion, OL and UL outside capacity; GS gross
-//	value-unit                  1.250 kg            a ? behind it in motion; dashes outside capacity
-//	value                    1.250                  bare; dashes outside capacity
-//	counts                   125000                 raw counts of the converter: neither rounded nor limited
-//	temp                     +023.45 C              dashes when there is no reading
+//	value-unit                  1.250 kg            followed by ? in motion; dashes outside capacity
+//	value                    1.250                  only the number; dashes outside capacity
+//	counts                   125000                 raw counts of the converter, neither rounded nor limited
+//	temp                     +023.45 C              dashes without a reading
 type LineWire struct {
 	Shape       string
 	Unit        string // kg, g, lb, oz; C or F for temp; not used by counts
@@ -39,7 +39,7 @@ func (w *LineWire) check() error {
 	return fmt.Errorf("unknown shape %q", w.Shape)
 }
 
-// Answer drops whatever arrives.
+// Answer discards everything.
 func (w *LineWire) Answer(request []byte, _ Sample) ([]byte, int) { return nil, len(request) }
 
 // Stream is the line of one reading.

@@ -6,25 +6,25 @@ import (
 	"math"
 )
 
-// ModbusWire is a Modbus RTU slave (Modbus over Serial Line 1.02, Application Protocol 1.1b3) with one value in its map.
+// ModbusWire is a Modbus RTU server (Modbus over Serial Line 1.02, Application Protocol 1.1b3) with one value in its registers.
 //
 //	request   unit  function  start(2)  quantity(2)  CRC(2, low byte first)
 //	reply     unit  function  bytes(1)  registers    CRC
-//	refusal   unit  function+80h  code  CRC          1 function, 2 address, 3 quantity
+//	exception unit  function+80h  code  CRC          1 function, 2 address, 3 quantity
 //
-// Registers are big-endian. A read that holds the value's registers whole is answered, with zeros in the others. Real
-// slaves find a frame's end by silence; this one finds it by its CRC, so what a broken request left behind does not spoil
-// the next one. Frames to other units, broadcasts and frames with a wrong CRC get no answer.
+// Registers are big-endian. A request that includes all registers of the value is answered, with zeros in the other ones. Real
+// servers recognise the end of a frame by silence; this one recognises it by the CRC, so the rest of a broken request does not
+// spoil the next one. Frames to other units, broadcasts and frames with a wrong CRC get no answer.
 type ModbusWire struct {
 	Unit     byte // 1 … 247
 	Function byte // 3 holding or 4 input registers
 	Address  uint16
 	Type     string  // int16, int32 or float32
-	Order    string  // ABCD, CDAB, BADC or DCBA: the bytes of a big-endian value as they are sent
+	Order    string  // ABCD, CDAB, BADC or DCBA: the order in which the bytes of a big-endian value are sent
 	Scale    float64 // value in kg or °C = register × Scale; 0 is 1
 }
 
-const modbusLongest = 256
+const maxModbusBytes = 256
 
 func (w *ModbusWire) check() error {
 	switch {
@@ -40,29 +40,29 @@ func (w *ModbusWire) check() error {
 	return nil
 }
 
-// Stream is nothing: a slave speaks when asked.
+// Stream is nil: a server only answers.
 func (w *ModbusWire) Stream(Sample) []byte { return nil }
 
-// Answer looks for the first request to this unit; what stands before it is dropped with it.
+// Answer finds the first request to this unit and discards everything before it.
 func (w *ModbusWire) Answer(request []byte, s Sample) ([]byte, int) {
 	for i := range request {
 		if request[i] != w.Unit {
 			continue
 		}
 		if n := modbusFrame(request[i:]); n > 0 {
-			return modbusSealed(w.reply(request[i:i+n-2], s)), i + n
+			return appendModbusCRC(w.reply(request[i:i+n-2], s)), i + n
 		}
 	}
-	return nil, max(0, len(request)-modbusLongest)
+	return nil, max(0, len(request)-maxModbusBytes)
 }
 
-// modbusFrame is the length of the request at the head of b, 0 when there is none (yet).
+// modbusFrame is the length of the request at the beginning of b, 0 when b does not begin with a whole request.
 func modbusFrame(b []byte) int {
-	shortest, longest := 4, modbusLongest
+	minBytes, maxBytes := 4, maxModbusBytes
 	if len(b) > 1 && b[1] >= 1 && b[1] <= 6 { // reads and single writes
-		shortest, longest = 8, 8
+		minBytes, maxBytes = 8, 8
 	}
-	for n := shortest; n <= min(longest, len(b)); n++ {
+	for n := minBytes; n <= min(maxBytes, len(b)); n++ {
 		if binary.LittleEndian.Uint16(b[n-2:]) == modbusCRC(b[:n-2]) {
 			return n
 		}
@@ -91,7 +91,7 @@ func (w *ModbusWire) reply(request []byte, s Sample) []byte {
 	return append([]byte{w.Unit, function, byte(len(data))}, data...)
 }
 
-// registers are the value's bytes in wire order. Outside capacity or without a reading, integers stand at the end of their
+// registers are the bytes of the value in wire order. Outside capacity or without a reading, an integer is at the limit of its
 // range and a float is NaN (common practice, no source).
 func (w *ModbusWire) registers(s Sample) []byte {
 	value := s.Kg
@@ -131,7 +131,7 @@ func (w *ModbusWire) registers(s Sample) []byte {
 	return b
 }
 
-// whole rounds and keeps within −limit−1 … limit; NaN is the lower end.
+// whole rounds to an integer from −limit−1 to limit; NaN becomes the lower limit.
 func whole(value, limit float64) int64 {
 	if math.IsNaN(value) {
 		return int64(-limit - 1)
@@ -139,7 +139,7 @@ func whole(value, limit float64) int64 {
 	return int64(math.Round(min(max(value, -limit-1), limit)))
 }
 
-func modbusSealed(frame []byte) []byte {
+func appendModbusCRC(frame []byte) []byte {
 	return binary.LittleEndian.AppendUint16(frame, modbusCRC(frame))
 }
 

@@ -17,7 +17,7 @@ func unhex(t *testing.T, s string) []byte {
 }
 
 // sealed is a request given in hex without its CRC.
-func sealed(t *testing.T, s string) []byte { return modbusSealed(unhex(t, s)) }
+func sealed(t *testing.T, s string) []byte { return appendModbusCRC(unhex(t, s)) }
 
 // Check value of CRC-16/MODBUS, and frames with their CRC, seen in many public sources.
 func TestModbusCRC(t *testing.T) {
@@ -29,7 +29,7 @@ func TestModbusCRC(t *testing.T) {
 		"11 03 00 6B 00 03 76 87", "11 03 06 AE 41 56 52 43 40 49 AD",
 	} {
 		b := unhex(t, frame)
-		if got := modbusSealed(b[: len(b)-2 : len(b)-2]); string(got) != string(b) {
+		if got := appendModbusCRC(b[: len(b)-2 : len(b)-2]); string(got) != string(b) {
 			t.Errorf("% X, want %s", got, frame)
 		}
 	}

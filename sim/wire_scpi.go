@@ -7,35 +7,35 @@ import (
 	"strings"
 )
 
-// SCPIWire is a thermometer that speaks IEEE 488.2 and SCPI-99 over a serial line: text commands ended by LF (CR LF is
-// taken too), replies ended by LF. Keywords have a long and a short form (the capitals below) and any case.
+// SCPIWire is a thermometer that speaks IEEE 488.2 and SCPI-99 over a serial line: text commands that end with LF (or CR LF),
+// and replies that end with LF. Keywords have a long and a short form (the capitals below), in upper or lower case.
 //
 //	*IDN?                     maker, model, serial number, firmware
 //	*CLS                      empties the error queue
-//	MEASure:TEMPerature?      +2.350000E+01; +9.910000E+37 when there is no reading
+//	MEASure:TEMPerature?      +2.350000E+01; +9.910000E+37 without a reading
 //	UNIT:TEMPerature C|F|K    and UNIT:TEMPerature?
-//	SYSTem:ERRor[:NEXT]?      oldest first, 0,"No error" at last
+//	SYSTem:ERRor[:NEXT]?      the oldest error; 0,"No error" when there is none
 //
-// Several commands on one line are separated by semicolons, and so are their replies.
+// Semicolons separate several commands on one line, and their replies.
 type SCPIWire struct {
 	unit   string // "" is C
 	errors []string
 }
 
 const (
-	scpiLongest = 256 // a longer line is dropped as an error
-	scpiQueue   = 10
-	scpiNaN     = 9.91e37 // SCPI-99: not a number
+	maxSCPIBytes  = 256 // a longer line is discarded as an error
+	maxSCPIErrors = 10
+	scpiNaN       = 9.91e37 // SCPI-99: not a number
 )
 
-// Stream is nothing: the instrument speaks when asked.
+// Stream is nil: the instrument only answers.
 func (w *SCPIWire) Stream(Sample) []byte { return nil }
 
 // Answer executes one line.
 func (w *SCPIWire) Answer(request []byte, s Sample) ([]byte, int) {
 	end := bytes.IndexByte(request, '\n')
 	if end < 0 {
-		if len(request) <= scpiLongest {
+		if len(request) <= maxSCPIBytes {
 			return nil, 0
 		}
 		w.fail(`-100,"Command error"`)
@@ -53,7 +53,7 @@ func (w *SCPIWire) Answer(request []byte, s Sample) ([]byte, int) {
 	return []byte(strings.Join(replies, ";") + "\n"), end + 1
 }
 
-// command is the reply to one command, "" when it has none.
+// command executes one command and returns its reply, "" when it has none.
 func (w *SCPIWire) command(command string, s Sample) string {
 	header, argument, _ := strings.Cut(command, " ")
 	argument = strings.ToUpper(strings.TrimSpace(argument))
@@ -115,16 +115,16 @@ func (w *SCPIWire) temperature(s Sample) string {
 	return text
 }
 
-// fail queues an error; in a full queue the last entry says that more were lost.
+// fail queues an error; a full queue replaces its last entry by one that says so.
 func (w *SCPIWire) fail(e string) {
-	if len(w.errors) == scpiQueue {
-		w.errors[scpiQueue-1] = `-350,"Queue overflow"`
+	if len(w.errors) == maxSCPIErrors {
+		w.errors[maxSCPIErrors-1] = `-350,"Queue overflow"`
 		return
 	}
 	w.errors = append(w.errors, e)
 }
 
-// scpiMatches compares a header with a pattern whose capitals are the short form.
+// scpiMatches compares a header with a pattern in which capitals mark the short form.
 func scpiMatches(pattern, header string) bool {
 	want := strings.Split(pattern, ":")
 	got := strings.Split(strings.TrimPrefix(strings.ToUpper(header), ":"), ":")

@@ -7,7 +7,7 @@ import (
 	"strings"
 )
 
-// SMAWire is a scale that speaks SMA SCP-0499 (Scale Serial Communication Protocol), level 2. LF starts a frame, CR ends it.
+// SMAWire is a scale that speaks SMA SCP-0499 (Scale Serial Communication Protocol), level 2. LF starts a frame and CR ends it.
 //
 //	command   LF c [data] CR
 //	reply     LF s r n m f wwwwwwwwww uuu CR        20 bytes
@@ -17,25 +17,25 @@ import (
 //	n  G gross, N net, T tare; g, n in high resolution
 //	m  M in motion, blank at rest
 //	f  reserved: blank
-//	w  weight, right-justified, sign just before the digits; ten dashes with E and T
+//	w  weight, right-justified, sign directly before the digits; ten dashes with E and T
 //	u  unit, left-justified, padded with blanks (the standard prints a blank as _)
 //
-// Z changes nothing in the truth, so it is always refused; tare is the indicator's own affair and works.
+// Z (zero) is always refused, because it would shift the readings against the truth. Tare works: the frame shows it as net.
 type SMAWire struct {
 	Unit     string  // kg, g, lb or oz
 	Decimals int     // in that unit
-	Capacity float64 // in that unit; only told to those who ask (I, N)
+	Capacity float64 // in that unit; sent only in reply to I and N
 
 	unit   string // in use; "" is Unit
 	tareKg float64
 	repeat byte // R or S while repeating
 	list   []string
-	next   byte // command that asks for the next line of list: B or N
+	next   byte // command that requests the next line of list: B or N
 }
 
 const (
-	smaEscape  = 0x1b
-	smaLongest = 32 // no command is longer
+	smaEscape   = 0x1b
+	maxSMABytes = 32 // no command is longer
 )
 
 func (w *SMAWire) check() error { return checkMassUnit(w.Unit) }
@@ -48,7 +48,7 @@ func (w *SMAWire) Stream(s Sample) []byte {
 	return w.weight(s, ' ', w.repeat == 'S')
 }
 
-// Answer executes one command. Bytes outside a frame are ignored, as is a frame that a new LF cuts short; ESC aborts
+// Answer executes one command. Bytes outside a frame are ignored, and so is a frame that a new LF interrupts; ESC aborts
 // anywhere.
 func (w *SMAWire) Answer(request []byte, s Sample) ([]byte, int) {
 	start := -1
@@ -66,16 +66,16 @@ func (w *SMAWire) Answer(request []byte, s Sample) ([]byte, int) {
 	switch {
 	case start < 0:
 		return nil, len(request)
-	case len(request)-start > smaLongest:
+	case len(request)-start > maxSMABytes:
 		return []byte("\n!\r"), len(request)
 	}
 	return nil, start
 }
 
 func (w *SMAWire) command(c []byte, s Sample) []byte {
-	w.repeat = 0 // until any next command
+	w.repeat = 0 // any command ends repeating
 	for _, b := range c {
-		if b < 0x20 || b > 0x7e { // a line error of some kind
+		if b < 0x20 || b > 0x7e { // a transmission error
 			return []byte("\n!\r")
 		}
 	}
@@ -130,7 +130,7 @@ func (w *SMAWire) command(c []byte, s Sample) []byte {
 	return []byte("\n?\r")
 }
 
-// listed is the next line of about or information; one more after the last is unknown.
+// listed is the next line of A or I; a request after the last line is an unknown command.
 func (w *SMAWire) listed() []byte {
 	if len(w.list) == 0 {
 		w.next = 0
