@@ -19,14 +19,14 @@ func TestEngineWarmsFluid(t *testing.T) {
 		at = w.s
 		near(t, "fluid °C", c.Truth().FluidC, w.celsius, 6e-8)
 	}
-	// And it cools: after the time constant 36.787944 % of the difference is left (e⁻¹).
+	// Cooling: after one time constant, 36.787944 % of the difference is left (e⁻¹).
 	before := c.Truth().FluidC
 	c.StopEngine()
 	c.Step(5400 * time.Second)
 	near(t, "cooled to °C", c.Truth().FluidC, 20+(before-20)*0.36787944, 1e-6)
 }
 
-// No action makes or loses fluid, and the accounts of vehicle and cart agree.
+// No action creates or loses fluid, and the masses in vehicle and cart agree.
 func TestMassIsConserved(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		p := DefaultParams()
@@ -92,7 +92,7 @@ func TestMassIsConserved(t *testing.T) {
 	})
 }
 
-// life does a whole job and returns the truth at its end.
+// life plays a whole job and returns the truth at its end.
 func life(seed uint64) Truth {
 	p := DefaultParams()
 	p.Seed = seed
@@ -130,8 +130,7 @@ func TestTipPanTakesItsTime(t *testing.T) {
 	near(t, "in the end, kg", c.Truth().DrainedKg, 0.4, 1e-12)
 }
 
-// The tap follows as a first-order lag of tau = 1/12 s: full rate short by rate·tau when it opens, and as much over when it
-// closes.
+// The tap is a first-order lag of tau = 1/12 s: opening costs rate·tau of the full rate, and closing adds as much.
 func TestPourRunsAtItsRate(t *testing.T) {
 	c := NewCart(plain(20))
 	c.StartPour(0.05)
@@ -179,13 +178,13 @@ func TestClosedPanHolds(t *testing.T) {
 	if tr := c.Truth(); before == 0 || tr.DrainedKg != before || tr.DrainFlowKgS != 0 {
 		t.Errorf("%g kg out when it was closed, %g a minute later", before, tr.DrainedKg)
 	}
-	// Fresh fluid wets the walls before it reaches the pan: opened again, the film drips as at first.
+	// Fresh fluid wets the walls before it reaches the pan, so after opening again the film drips as before.
 	c.StartPour(0.05)
 	c.Step(20 * time.Second)
 	near(t, "film kg", c.filmKg, c.p.FilmKg, 1e-12)
 }
 
-// Mixing of like fluids: the mean by mass. 5 kg at 80 °C and 1 kg at 20 °C make 70 °C.
+// Mixing of equal fluids gives the mean by mass. 5 kg at 80 °C and 1 kg at 20 °C make 70 °C.
 func TestColdFluidCoolsTransmission(t *testing.T) {
 	p := plain(80)
 	p.AmbientC, p.CoolTauS = 20, 1e12
@@ -218,8 +217,8 @@ func TestDrainingWithoutCaddySpills(t *testing.T) {
 	}
 }
 
-// A long step is cut up, so it comes out as many short ones do.
-func TestStepIsCutUp(t *testing.T) {
+// A long step is divided, so it gives the same result as many short ones.
+func TestLongStepIsDivided(t *testing.T) {
 	long, short := NewCart(DefaultParams()), NewCart(DefaultParams())
 	long.OpenDrain()
 	short.OpenDrain()

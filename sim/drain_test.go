@@ -42,7 +42,7 @@ func TestVesselDrainsAsParabola(t *testing.T) {
 	}
 }
 
-// Steps of 50 ms are short enough: fifty times shorter ones change next to nothing.
+// Steps of 50 ms are short enough: steps fifty times shorter change almost nothing.
 func TestDrainingDoesNotDependOnSteps(t *testing.T) {
 	drained := func(step time.Duration) float64 {
 		c := NewCart(DefaultParams())
@@ -95,7 +95,7 @@ func TestFilmFollowsJeffreys(t *testing.T) {
 	}
 }
 
-// The default job is what the package promises (common practice, no source): about 3.8 L, a gush with a peak near
+// The default job has the figures that DefaultParams states (common practice, no source): about 3.8 L, a gush with a peak near
 // 0.1 kg/s, nearly all of it within two minutes, then drips for half an hour.
 func TestDefaultJobIsTypical(t *testing.T) {
 	p := DefaultParams()

@@ -7,7 +7,7 @@ import (
 
 var frame = []byte("ST,GS,+0001.250kg\r\n")
 
-// damage is what arrives of n frames, each by itself.
+// damage returns what arrives of n frames, one by one.
 func damage(s FaultSettings, seed uint64, n int) [][]byte {
 	f := NewFaults(seed)
 	f.Set(s)
@@ -18,7 +18,7 @@ func damage(s FaultSettings, seed uint64, n int) [][]byte {
 	return got
 }
 
-// share of the frames that arrive and satisfy.
+// share is the share of frames that satisfy a condition.
 func share(got [][]byte, satisfies func([]byte) bool) float64 {
 	n := 0
 	for _, b := range got {
@@ -29,7 +29,7 @@ func share(got [][]byte, satisfies func([]byte) bool) float64 {
 	return float64(n) / float64(len(got))
 }
 
-// Shares are hit within five standard deviations of 2000 draws (binomial; textbook): 0.056 at a half.
+// Shares are met within five standard deviations of 2000 draws (binomial; textbook): 0.056 at a half.
 func TestFaultShares(t *testing.T) {
 	whole := func(b []byte) bool { return bytes.Equal(b, frame) }
 	half := func(b []byte) bool {
@@ -67,7 +67,7 @@ func TestFaultShares(t *testing.T) {
 	near(t, "bytes left", float64(bytesLeft)/float64(2000*len(frame)), 0.9, 0.008)
 }
 
-func TestBabbleSpeaksUnasked(t *testing.T) {
+func TestBabbleIsSentUnasked(t *testing.T) {
 	f := NewFaults(1)
 	if f.Pass(nil) != nil {
 		t.Error("a sound line speaks unasked")

@@ -2,8 +2,8 @@ package sim
 
 import "testing"
 
-// Values computed independently from the formula of ASTM D341 (2009 and later) (half a unit of their last digit is at most 5e-8 of them). Both oils run through their
-// own two points, so 40 and 100 °C test the inverse formula only.
+// Values computed independently from the formula of ASTM D341 (2009 and later); half a unit of their last digit is at most
+// 5e-8 of them. Both oils pass through their own two points, so 40 and 100 °C only test the inverse formula.
 func TestViscosityFollowsASTMD341(t *testing.T) {
 	for _, c := range []struct{ v40, v100, celsius, want float64 }{
 		{35, 7.2, -10, 471.90348}, {35, 7.2, 0, 239.27818}, {35, 7.2, 20, 80.290043}, {35, 7.2, 25, 63.889038},
@@ -16,7 +16,7 @@ func TestViscosityFollowsASTMD341(t *testing.T) {
 	}
 }
 
-// Below 2 mm²/s the standard's small terms count: there and back they must cancel, to the fit's own 0.01 %.
+// Below 2 mm²/s the small terms of the standard matter: in both directions they must cancel, to 0.01 % of the fit.
 func TestThinFluidRunsThroughItsPoints(t *testing.T) {
 	f := Fluid{Viscosity40: 1, Viscosity100: 0.5}
 	near(t, "viscosity mm²/s at 40 °C", f.ViscosityMm2S(40), 1, 1e-4)

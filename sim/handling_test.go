@@ -5,7 +5,7 @@ import (
 	"time"
 )
 
-// A pan laid on the caddy weighs the same while it drips; what it leaves is in the caddy.
+// The total weight stays the same while a pan on the caddy drips; what it leaves is in the caddy.
 func TestPanDripsOnTheCaddy(t *testing.T) {
 	p := plain(20)
 	p.PanResidueKg = 0.4
@@ -78,7 +78,7 @@ func TestSupplyIsSwappedAndRefilled(t *testing.T) {
 	near(t, "brought, kg", c.Truth().SuppliedKg, 6, 1e-9)
 }
 
-// What hangs outside drips on when the pan is closed: after one time constant 36.787944 % of it is left (e⁻¹).
+// Fluid outside the sump keeps dripping when the pan is closed: after one time constant 36.787944 % is left (e⁻¹).
 func TestWeepGoesOn(t *testing.T) {
 	p := plain(20)
 	p.SumpKg, p.FilmKg, p.WeepKg, p.WeepTauS = 0, 0, 0.1, 300

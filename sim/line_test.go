@@ -5,7 +5,7 @@ import (
 	"testing"
 )
 
-// heard writes characters as hex, bad ones marked.
+// heard writes characters in hexadecimal and marks bad ones.
 func heard(got []received) string {
 	s := ""
 	for _, r := range got {
@@ -18,8 +18,8 @@ func heard(got []received) string {
 	return s
 }
 
-// Worked by hand on the bit stream (start low, eight bits from the lowest, stop high), the receiver looking into the middle
-// of its own bits.
+// Worked out by hand on the bit stream: start low, eight bits from the lowest, stop high. The receiver samples the middle of
+// its own bits.
 func TestWrongSpeed(t *testing.T) {
 	for _, c := range []struct {
 		line     LineSettings
@@ -28,10 +28,10 @@ func TestWrongSpeed(t *testing.T) {
 		want     string
 	}{
 		{LineSettings{}, "ST", 9600, 9600, "53 54 "},
-		{LineSettings{}, "ST", 9600, 9615, "53 54 "}, // within what a UART bears
-		// One low bit is two of the receiver's: its start and its lowest bit.
+		{LineSettings{}, "ST", 9600, 9615, "53 54 "}, // within what a UART tolerates
+		// One low bit is two bits of the receiver: its start bit and its lowest bit.
 		{LineSettings{}, "\xff", 9600, 19200, "FE "},
-		// Nine low bits are eighteen: a break, one zero byte without stop bit, then quiet.
+		// Nine low bits are eighteen: a break, that is one zero byte without a stop bit, then idle.
 		{LineSettings{}, "\x00", 9600, 19200, "00! "},
 		// 0 | 0 0 0 0 1 1 1 1 | 1 at half the speed: start, then every second: 0 1 1 and idle line.
 		{LineSettings{}, "\xf0", 9600, 4800, "FE "},
@@ -54,7 +54,7 @@ func TestWrongSpeed(t *testing.T) {
 	}
 }
 
-// Seven bits and even parity read as eight: letters with an odd number of ones carry bit 7 (counted by hand).
+// Seven bits with even parity read as eight bits: letters with an odd number of ones have bit 7 set (counted by hand).
 func TestSevenBitsShowTheirParity(t *testing.T) {
 	even := LineSettings{DataBits: 7, Parity: "even"}
 	odd := LineSettings{DataBits: 7, Parity: "odd"}

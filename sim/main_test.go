@@ -7,7 +7,7 @@ import (
 	"go.uber.org/goleak"
 )
 
-// Whatever a test starts must have ended with it.
+// Every goroutine that a test starts must end with it.
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 func near(t *testing.T, what string, got, want, tolerance float64) {
@@ -17,7 +17,7 @@ func near(t *testing.T, what string, got, want, tolerance float64) {
 	}
 }
 
-// plain is a job without random parts and without heat exchange, all at one temperature.
+// plain is a job without randomness and heat exchange, all at one temperature.
 func plain(celsius float64) Params {
 	p := DefaultParams()
 	p.AmbientC, p.FluidC = celsius, celsius

@@ -18,8 +18,8 @@ func TestProbeLagsAStep(t *testing.T) {
 	near(t, "at tau °C", p.Read().Celsius, 20+60*0.6321205588, 1e-6)
 }
 
-// On a ramp of 2 °C/min a probe of tau 10 s lags by 0.332507083 °C after 60 s (computed independently). Steps of 1 ms
-// put the site's temperature half a step early: 2/60·0.0005 °C.
+// On a ramp of 2 °C/min a probe of tau 10 s lags by 0.332507083 °C after 60 s (computed independently). With steps
+// of 1 ms the temperature of the site is half a step early: 2/60·0.0005 °C.
 func TestProbeLagsARamp(t *testing.T) {
 	p := NewProbe(ProbeParams{TauS: 10, ReadsPerS: 2}, 1)
 	c := NewCart(plain(20))

@@ -12,7 +12,7 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// aPty is a port of its own, closed with the test.
+// aPty opens a port that is closed with the test.
 func aPty(t *testing.T, line LineSettings) *ptyPort {
 	t.Helper()
 	p, err := openPty(filepath.Join(t.TempDir(), "scale"), line.withDefaults(), slog.New(slog.DiscardHandler))
@@ -37,7 +37,7 @@ func openSerial(t *testing.T, name string, baud int) serial.Port {
 	return port
 }
 
-// collect reads until enough, or until nothing came for a read's time-out.
+// collect reads until it has enough bytes, or until none arrives within the timeout of a read.
 func collect(port serial.Port, enough int) []byte {
 	var got []byte
 	buf := make([]byte, 4096)
@@ -57,7 +57,7 @@ func TestPtyCarriesEveryByte(t *testing.T) {
 	for i := range all {
 		all[i] = byte(i)
 	}
-	// By a reader that sets nothing ...
+	// A reader that sets nothing.
 	plain, err := os.OpenFile(p.link, os.O_RDWR|unix.O_NOCTTY, 0)
 	if err != nil {
 		t.Fatal(err)
@@ -68,7 +68,7 @@ func TestPtyCarriesEveryByte(t *testing.T) {
 		t.Errorf("plain reader: % X, %v", got[:n], err)
 	}
 	plain.Close()
-	// ... and by one that sets its mode, both ways.
+	// A reader that sets its mode, in both directions.
 	port := openSerial(t, p.link, 9600)
 	defer port.Close()
 	p.send(all)
@@ -81,7 +81,7 @@ func TestPtyCarriesEveryByte(t *testing.T) {
 	}
 }
 
-// What a UART makes of it is tested in line_test.go; here, that a terminal's speed decides.
+// line_test.go tests what a UART makes of it; this tests that the speed of the terminal decides.
 func TestPtyGarblesAtWrongSpeed(t *testing.T) {
 	p := aPty(t, LineSettings{Baud: 9600})
 	buf := make([]byte, 64)
@@ -104,8 +104,8 @@ func TestPtyGarblesAtWrongSpeed(t *testing.T) {
 	}
 }
 
-// Worked by hand in line_test.go: 0x53 at double speed is a bad 1E and a good E6. The kernel hands a bad one on as it is,
-// or as a zero when the reader checks its input.
+// Worked out by hand in line_test.go: 0x53 at double speed is a bad 1E and a good E6. The kernel passes a bad character as it
+// is, or as a zero when the reader checks its input.
 func TestPtyDeliversBadCharacters(t *testing.T) {
 	p := aPty(t, LineSettings{Baud: 9600})
 	for parity, want := range map[serial.Parity]string{serial.NoParity: "\x1e\xe6", serial.EvenParity: "\x00\xe6"} {
@@ -120,7 +120,7 @@ func TestPtyDeliversBadCharacters(t *testing.T) {
 		}
 		port.Close()
 	}
-	// A sensor drops what its UART marks: 0x53 at half its speed, the other way round.
+	// In the other direction, a sensor drops what its UART marks as bad: 0x53 at half its speed.
 	port := openSerial(t, p.link, 4800)
 	defer port.Close()
 	port.Write([]byte("\x53"))
@@ -130,7 +130,7 @@ func TestPtyDeliversBadCharacters(t *testing.T) {
 	}
 }
 
-// Bytes for nobody are lost, as at a port that is not open: no reader begins with old readings.
+// Bytes without a reader are lost, as at a port that is not open: no reader begins with old readings.
 func TestPtyKeepsNothingForLater(t *testing.T) {
 	p := aPty(t, LineSettings{})
 	p.send([]byte("before anybody"))
@@ -148,7 +148,7 @@ func TestPtyKeepsNothingForLater(t *testing.T) {
 	}
 }
 
-// A reader that is killed does not give its claim to the port back. A real port ends it with the last close.
+// A reader that is killed does not release exclusive mode. A real port leaves exclusive mode with the last close.
 func TestKilledReaderLocksNobodyOut(t *testing.T) {
 	p := aPty(t, LineSettings{})
 	claimed := func() int {
@@ -181,7 +181,7 @@ func TestStuckReaderDoesNotBlock(t *testing.T) {
 	sent := make(chan struct{})
 	go func() {
 		defer close(sent)
-		for range 10_000 { // 190 kB: many times what a terminal holds
+		for range 10_000 { // 190 kB: many times the buffer of a terminal
 			p.send(frame)
 		}
 	}()
@@ -230,7 +230,7 @@ func TestPtyTouchesOnlyItsLink(t *testing.T) {
 	dir := t.TempDir()
 	name := filepath.Join(dir, "scale")
 	log := slog.New(slog.DiscardHandler)
-	for _, left := range []string{"scale", ".scale.new"} { // by a rig that was killed
+	for _, left := range []string{"scale", ".scale.new"} { // as a rig that was killed leaves them
 		if err := os.Symlink("/nowhere", filepath.Join(dir, left)); err != nil {
 			t.Fatal(err)
 		}

@@ -23,7 +23,7 @@ func asked() Sensor {
 	return Sensor{Name: "probe", Probe: &probe, Wire: &SCPIWire{}}
 }
 
-// faster is a simulated clock that runs so many times faster than life.
+// faster is a simulated clock that runs the given number of times faster than real time.
 func faster(times int) func() time.Duration {
 	start := time.Now()
 	return func() time.Duration { return time.Duration(times) * time.Since(start) }
@@ -47,7 +47,7 @@ func start(t *testing.T, o RigOptions) (*Rig, func()) {
 	}
 }
 
-// listenFor reads a port for so long and returns what each read brought.
+// listenFor reads a port for a time and returns the bytes of each read.
 func listenFor(port io.Reader, d time.Duration) [][]byte {
 	var got [][]byte
 	buf := make([]byte, 4096)
@@ -61,7 +61,7 @@ func listenFor(port io.Reader, d time.Duration) [][]byte {
 	return got
 }
 
-// At the speed of life: each reading when it is due, and sleep in between.
+// In real time, each reading comes when it is due, and the runner sleeps in between.
 func TestRigKeepsTime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		looks := 0
@@ -81,7 +81,7 @@ func TestRigKeepsTime(t *testing.T) {
 				t.Errorf("one read brought %q", line)
 			}
 		}
-		if looks > 1500 { // every 2 ms would be 10 000
+		if looks > 1500 { // one every 2 ms would be 10 000
 			t.Errorf("looked at the clock %d times in 10 s", looks)
 		}
 	})
@@ -104,7 +104,7 @@ func TestRigDoesNotBurst(t *testing.T) {
 	})
 }
 
-// The bytes of an untouched cart depend on the seed alone, not on the clock's speed nor on when the runner wakes.
+// The bytes of an undisturbed cart depend only on the seed, not on the speed of the clock or on when the runner wakes.
 func TestRigIsDeterministic(t *testing.T) {
 	first := func(seed uint64, speed int) (text string) {
 		synctest.Test(t, func(t *testing.T) {
@@ -156,7 +156,7 @@ func TestRigAnswers(t *testing.T) {
 func TestRigPlugsAndHosts(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r, end := start(t, RigOptions{Cart: DefaultParams(), Sensors: []Sensor{streamed()}, Elapsed: faster(1)})
-		time.Sleep(10 * time.Second) // nobody listens: those readings are gone
+		time.Sleep(10 * time.Second) // no reader: these readings are lost
 		host := r.Host("caddy")
 		if got := listenFor(host, 950*time.Millisecond); len(got) > 10 {
 			t.Errorf("%d old readings", len(got)-10)
@@ -193,7 +193,7 @@ func TestRigPlugsAndHosts(t *testing.T) {
 	})
 }
 
-// The whole way: fluid, scale, protocol, terminal, serial library; at a hundred times the speed of life.
+// All together: fluid, scale, protocol, terminal and serial library, a hundred times faster than real time.
 func TestRigOnTerminals(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "ports")
 	scale := DefaultScaleParams()
@@ -212,7 +212,7 @@ func TestRigOnTerminals(t *testing.T) {
 		return kg
 	}
 	near(t, "first kg", shown(lines[0]), 3.2, 0.3)
-	near(t, "last kg", shown(lines[len(lines)-2]), 3.2+r.Truth().DrainedKg, 0.1) // it drips on between the two
+	near(t, "last kg", shown(lines[len(lines)-2]), 3.2+r.Truth().DrainedKg, 0.1) // it keeps dripping between the two
 	if drained := r.Truth().DrainedKg; drained < 2.8 {
 		t.Errorf("%.3f kg drained in two minutes", drained)
 	}

@@ -11,7 +11,7 @@ func ideal() ScaleParams {
 	return ScaleParams{What: OnCaddy, ResolutionKg: 0.005, CapacityKg: 30, ReadsPerS: 10}
 }
 
-// stand is a cart with kg of fluid of 850 kg/m³ in a weightless caddy.
+// stand is a cart with kg of fluid of 850 kg/m³ in a caddy without mass.
 func stand(kg float64) *Cart {
 	p := plain(15)
 	p.Used.Density15KgM3 = 850
@@ -19,7 +19,7 @@ func stand(kg float64) *Cart {
 	return NewCart(p)
 }
 
-// run reads a scale n times at its rate.
+// run takes n readings of a scale at its rate.
 func run(s *Scale, c *Cart, n int) []Sample {
 	dt := time.Duration(float64(time.Second) / s.p.ReadsPerS)
 	var got []Sample
@@ -43,7 +43,7 @@ func TestScaleShowsWeightInAir(t *testing.T) {
 	near(t, "factor for 850", 1/stand(0).inAirKg(1, 850), 1.00126354854, 5e-12)
 	near(t, "factor for 820", 1/stand(0).inAirKg(1, 820), 1.00131533952, 5e-12)
 
-	// Thinner air carries less: (1 − 1.0/850)/(1 − 1.2/8000).
+	// Thinner air has less buoyancy: (1 − 1.0/850)/(1 − 1.2/8000).
 	c := stand(5)
 	c.p.AirKgM3 = 1
 	near(t, "in air of 1 kg/m³, kg", c.LoadKg(OnCaddy), 5*0.99897337542, 1e-9)
@@ -60,7 +60,7 @@ func TestScaleKnowsWhatStandsOnIt(t *testing.T) {
 	}
 }
 
-// A second-order system overshoots a sudden load by the share asked for, half a damped period later, and settles (textbook).
+// A second-order system overshoots a sudden load by the given share half a damped period later, and settles (textbook).
 func TestScaleOvershoots(t *testing.T) {
 	p := ideal()
 	p.NaturalHz, p.OvershootShare, p.ReadsPerS = 4, 0.2, 1000
@@ -108,7 +108,8 @@ func TestFilterIsAMovingAverage(t *testing.T) {
 	}
 }
 
-// The spread of many readings is the noise asked for, and a running engine adds amplitude²/2 to its square (sine; textbook).
+// The standard deviation of many readings is the given noise, and a running engine adds amplitude²/2 to its square (sine;
+// textbook).
 func TestScaleNoiseAndVibration(t *testing.T) {
 	spread := func(engine bool) float64 {
 		p := ideal()
@@ -150,7 +151,7 @@ func TestMotionFlag(t *testing.T) {
 	}
 }
 
-// Limits of OIML R 76-1:2006, 4.2.3: nothing is shown above Max + 9 d nor below −20 d; zero is centred within ±0.25 d.
+// Limits of OIML R 76-1:2006, 4.2.3: no value is shown above Max + 9 d or below −20 d; zero is centred within ±0.25 d.
 func TestCapacityAndZero(t *testing.T) {
 	for _, c := range []struct {
 		kg                float64

@@ -5,7 +5,7 @@ import (
 	"testing"
 )
 
-// Lines of common practice, no source: the forms that readers of weighing indicators expect.
+// Lines of common practice, no source: the formats that readers of weighing indicators expect.
 func TestLines(t *testing.T) {
 	moving := Sample{Kg: 1.25, FineKg: 1.25}
 	over, under := weighed(31), weighed(-1)

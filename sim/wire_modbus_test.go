@@ -16,7 +16,7 @@ func unhex(t *testing.T, s string) []byte {
 	return b
 }
 
-// sealed is a request given in hex without its CRC.
+// sealed returns a request in hexadecimal with its CRC added.
 func sealed(t *testing.T, s string) []byte { return appendModbusCRC(unhex(t, s)) }
 
 // Check value of CRC-16/MODBUS, and frames with their CRC, seen in many public sources.
@@ -111,15 +111,15 @@ func TestModbusCoversAndRefuses(t *testing.T) {
 	for _, c := range []struct{ request, reply string }{
 		{"05 03 00 64 00 02", "05 03 04 41 BC 00 00"},
 		{"05 03 00 63 00 04", "05 03 08 00 00 41 BC 00 00 00 00"},
-		{"05 03 00 64 00 01", "05 83 02"}, // half the value
+		{"05 03 00 64 00 01", "05 83 02"}, // half of the value
 		{"05 03 00 65 00 02", "05 83 02"},
 		{"05 03 FF FF 00 02", "05 83 02"}, // beyond the last register
 		{"05 03 00 64 00 00", "05 83 03"},
 		{"05 03 00 64 00 7E", "05 83 03"},                // 126 registers
-		{"05 04 00 64 00 02", "05 84 01"},                // the other table
+		{"05 04 00 64 00 02", "05 84 01"},                // the other kind of register
 		{"05 06 00 64 00 02", "05 86 01"},                // write
-		{"05 10 00 64 00 02 04 00 00 00 00", "05 90 01"}, // write several
-		{"05 2B 0E 01 00", "05 AB 01"},                   // length known by the CRC only
+		{"05 10 00 64 00 02 04 00 00 00 00", "05 90 01"}, // write several registers
+		{"05 2B 0E 01 00", "05 AB 01"},                   // the length follows from the CRC only
 	} {
 		request := sealed(t, c.request)
 		got, used := w.Answer(request, weighed(23.5))
@@ -160,7 +160,7 @@ func TestModbusFindsItsFrames(t *testing.T) {
 		"nothing": nil, "rubbish": unhex(t, "00 FF 05 03"), "another unit's request": sealed(t, "06 03 00 00 00 01"),
 		"a broken request": unhex(t, "05 03 00 00 00 01 00 00"), "a broadcast": sealed(t, "00 06 00 00 00 01"),
 	} {
-		for n := range len(good) - 1 { // not yet whole
+		for n := range len(good) - 1 { // incomplete
 			if reply, used := w.Answer(append(before[:len(before):len(before)], good[:n]...), weighed(7)); reply != nil || used != 0 {
 				t.Errorf("%s and %d bytes: used %d, % X", name, n, used, reply)
 			}

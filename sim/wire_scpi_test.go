@@ -6,7 +6,7 @@ import (
 	"testing"
 )
 
-// Forms of IEEE 488.2 and SCPI-99 as instrument drivers expect them: NR3 numbers, 9.91E37 for not a number, error texts.
+// Formats of IEEE 488.2 and SCPI-99 as instrument drivers expect them: NR3 numbers, 9.91E37 for "not a number", error texts.
 func TestSCPI(t *testing.T) {
 	s := Sample{IsTemp: true, Celsius: 23.5}
 	w := &SCPIWire{}
@@ -16,7 +16,7 @@ func TestSCPI(t *testing.T) {
 		{"MEASure:TEMPerature?\n", "+2.350000E+01\n"},
 		{"MEAS:TEMP?\n", "+2.350000E+01\n"},
 		{":measure:temp?\r\n", "+2.350000E+01\n"},
-		{"MEASU:TEMP?\n", ""}, // neither long nor short
+		{"MEASU:TEMP?\n", ""}, // neither the long nor the short form
 		{"SYST:ERR?\n", "-113,\"Undefined header\"\n"},
 		{"system:error:next?\n", "0,\"No error\"\n"},
 		{"UNIT:TEMP?\n", "C\n"},

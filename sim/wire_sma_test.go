@@ -5,7 +5,7 @@ import (
 	"testing"
 )
 
-// talk sends one request and wants it consumed whole.
+// talk sends one request, which must be consumed completely.
 func talk(t *testing.T, w Wire, request string, s Sample) string {
 	t.Helper()
 	reply, used := w.Answer([]byte(request), s)
@@ -18,7 +18,7 @@ func talk(t *testing.T, w Wire, request string, s Sample) string {
 func weighed(kg float64) Sample { return Sample{Kg: kg, FineKg: kg, ResolutionKg: 0.005, Stable: true} }
 
 // Frames of SMA SCP-0499 as indicator manuals reprint its examples (pounds, 7.025 and 7.650 kg), and others composed from its
-// field layout. Two examples of the standard need what this instrument does not do (a second range, a zero that works).
+// field layout. Two examples of the standard need functions that this instrument lacks (a second range, a zero that works).
 func TestSMAFrames(t *testing.T) {
 	const lb = 0.45359237
 	moving := func(s Sample) Sample { s.Stable = false; return s }
@@ -29,7 +29,7 @@ func TestSMAFrames(t *testing.T) {
 	for _, c := range []struct {
 		unit          string
 		decimals      int
-		before        string // commands first
+		before        string // commands to send first
 		command, want string
 		s             Sample
 	}{
@@ -95,7 +95,7 @@ func TestSMALists(t *testing.T) {
 	}
 }
 
-// Capacity and count-by are told in the scale's own unit: 0.005 kg are 0.011 lb.
+// Capacity and display step are sent in the unit of the scale: 0.005 kg is 0.011 lb.
 func TestSMATellsCapacityInItsUnit(t *testing.T) {
 	w := &SMAWire{Unit: "lb", Decimals: 3, Capacity: 60}
 	talk(t, w, "\nI\r", weighed(1))
@@ -122,7 +122,7 @@ func TestSMARepeatsUntilNextCommand(t *testing.T) {
 	}
 }
 
-// A command may come in pieces, behind rubbish, or two at once.
+// A command may arrive in pieces or after garbage, and two may arrive at once.
 func TestSMAFindsItsFrames(t *testing.T) {
 	w := &SMAWire{Unit: "kg", Decimals: 3}
 	for _, c := range []struct {
