@@ -17,18 +17,18 @@ import (
 //go:embed distribution.yaml
 var embedded []byte
 
-// Range is a rectangle of two limits: every value between them is as likely.
+// Range is a uniform distribution between two limits.
 type Range []float64
 
 func (r Range) draw(rng *rand.Rand) float64 { return r[0] + (r[1]-r[0])*rng.Float64() }
 
-// Choice is a list of values, each as likely.
+// Choice is a list of equally likely values.
 type Choice []float64
 
 func (c Choice) draw(rng *rand.Rand) float64 { return c[rng.IntN(len(c))] }
 
-// Distribution says what jobs there are; distribution.yaml explains every field.
-// The tag "in" holds the limits within which the simulation makes sense.
+// Distribution describes the jobs of a study; distribution.yaml explains every
+// field. The tag "in" holds the limits within which the simulation makes sense.
 type Distribution struct {
 	Fluid struct {
 		DensityKgM3      Range   `yaml:"density_kg_m3" in:"810,1000"`
@@ -129,17 +129,17 @@ type Distribution struct {
 	} `yaml:"manual"`
 }
 
-// DefaultDistribution is distribution.yaml.
+// DefaultDistribution returns the embedded distribution.yaml.
 func DefaultDistribution() *Distribution {
 	d := &Distribution{}
 	if err := d.read(embedded); err != nil {
-		panic("study: distribution.yaml: " + err.Error()) // the tests read it
+		panic("study: distribution.yaml: " + err.Error()) // cannot happen: the tests read it
 	}
 	return d
 }
 
-// ParseDistribution reads a distribution; what the text does not name stays as
-// in distribution.yaml. The error names line and field.
+// ParseDistribution reads a distribution in YAML. Fields that the text does not name
+// keep the values of distribution.yaml. The error names line and field.
 func ParseDistribution(text []byte) (*Distribution, error) {
 	d := DefaultDistribution()
 	if err := d.read(text); err != nil {
@@ -151,7 +151,7 @@ func ParseDistribution(text []byte) (*Distribution, error) {
 func (d *Distribution) read(text []byte) error {
 	var anything any
 	if yaml.Unmarshal(text, &anything) == nil && anything == nil {
-		return nil // nothing but remarks
+		return nil // nothing but comments
 	}
 	if err := yaml.UnmarshalWithOptions(text, d, yaml.Strict()); err != nil {
 		var placed yaml.Error
@@ -164,12 +164,12 @@ func (d *Distribution) read(text []byte) error {
 		return err
 	}
 	if all := d.Pan.SlowShare + d.Pan.LaidShare; all > 1 {
-		return at(text, "$.pan.laid_share", "with slow_share it is %g, more than all pans", all)
+		return at(text, "$.pan.laid_share", "together with slow_share it is %g, want at most 1", all)
 	}
 	return nil
 }
 
-// check holds every value against its limits.
+// check compares every value with its limits.
 func check(text []byte, path string, group reflect.Value) error {
 	for i := range group.NumField() {
 		field, value := group.Type().Field(i), group.Field(i)
@@ -188,12 +188,12 @@ func check(text []byte, path string, group reflect.Value) error {
 		case Range:
 			values = v
 			if len(v) != 2 || !(v[0] <= v[1]) {
-				return at(text, path, "%g is not two limits that rise", v)
+				return at(text, path, "%g is not a lower and an upper limit", v)
 			}
 		case Choice:
 			values = v
 			if len(v) == 0 {
-				return at(text, path, "at least one value is needed")
+				return at(text, path, "want at least one value")
 			}
 		}
 		for _, v := range values {
@@ -212,7 +212,7 @@ func limits(field reflect.StructField) (low, high float64) {
 	return low, high
 }
 
-// at is an error with the line and the field that it is about.
+// at makes an error that names the line and the field.
 func at(text []byte, path, format string, args ...any) error {
 	what := fmt.Sprintf("%s: %s", strings.TrimPrefix(path, "$."), fmt.Sprintf(format, args...))
 	if p, err := yaml.PathString(path); err == nil {

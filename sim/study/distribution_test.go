@@ -13,7 +13,7 @@ func TestDistributionErrorsNameLineAndField(t *testing.T) {
 		"scale:\n  noize_d: [0, 1]\n":                {"line 2", "noize_d"},
 		"scales: {}\n":                               {"line 1", "scales"},
 		"scale:\n  noise_d: much\n":                  {"line 2", "noise_d"},
-		"scale:\n\n  noise_d: [1, 0.5]\n":            {"line 3", "scale.noise_d", "two limits that rise"},
+		"scale:\n\n  noise_d: [1, 0.5]\n":            {"line 3", "scale.noise_d", "not a lower and an upper limit"},
 		"scale:\n  noise_d: [0.5]\n":                 {"line 2", "noise_d"},
 		"scale:\n  noise_d: [0.5, 1, 2]\n":           {"line 2", "noise_d"},
 		"scale:\n  resolution_g: []\n":               {"line 2", "scale.resolution_g", "at least one"},
@@ -49,8 +49,8 @@ func TestADistributionNamesOnlyWhatDiffers(t *testing.T) {
 	}
 }
 
-// Every parameter is in the embedded file, with a remark: zeros that nobody
-// meant would go unseen.
+// Every parameter is in the embedded file, with a comment: an unintended zero would
+// go unnoticed.
 func TestEmbeddedDistributionIsWhole(t *testing.T) {
 	text := string(embedded)
 	var walk func(group reflect.Type)
@@ -79,8 +79,8 @@ func TestEmbeddedDistributionIsWhole(t *testing.T) {
 	walk(reflect.TypeFor[Distribution]())
 }
 
-// Whatever the file holds, it is an error with a text, or a distribution within
-// its limits of which jobs can be drawn; never a panic.
+// Any file gives an error with a text, or a distribution within its limits from which
+// jobs can be drawn, and never a panic.
 func FuzzDistribution(f *testing.F) {
 	f.Add(string(embedded))
 	for _, text := range []string{

@@ -8,13 +8,13 @@ import (
 	"bayfill/sim"
 )
 
-// referenceC is the temperature of all litres here.
+// referenceC is the temperature in °C of all volumes of this package.
 const referenceC = 20
 
-// maxFlowKgS is the fold's usual limit of what flows.
+// maxFlowKgS is the default of the fold's limit for the flow of fluid.
 const maxFlowKgS = 0.15
 
-// drawn is one job: what truly is, and what the fold is told of it.
+// drawn is one job: the truth, and the setup that the fold receives.
 type drawn struct {
 	cart   sim.Params
 	scales []sim.ScaleParams
@@ -32,7 +32,7 @@ func draw(d *Distribution, rng *rand.Rand) drawn {
 
 func chance(rng *rand.Rand, share float64) bool { return rng.Float64() < share }
 
-// fluids draws two data sheets, and fluids that are off them.
+// fluids draws two data sheets, and fluids that deviate from them.
 func (j *drawn) fluids(d *Distribution, rng *rand.Rand) {
 	u := d.Fluid.DensityUPct / 100
 	one := func(name string) (fillcalc.Fluid, sim.Fluid) {
@@ -62,7 +62,7 @@ func (j *drawn) vehicle(d *Distribution, rng *rand.Rand) {
 	p.FilmKg = d.Vehicle.FilmL.draw(rng) * kgL
 	p.WeepKg = d.Vehicle.WeepL.draw(rng) * kgL
 	p.WeepTauS = d.Vehicle.WeepTauS.draw(rng)
-	// Torricelli: the hole from which the full sump gushes so fast.
+	// Torricelli: the hole that gives this flow from the full sump.
 	gushM3S := d.Vehicle.GushKgS.draw(rng) / kgL / 1000
 	headM := (p.SumpKg - p.FilmKg) / kgL / 1000 / p.SumpAreaM2
 	p.HoleDiameterM = math.Sqrt(4 / math.Pi * gushM3S / p.DischargeCoefficient / math.Sqrt(2*9.81*math.Max(headM, 0.001)))
@@ -80,7 +80,7 @@ func (j *drawn) instruments(d *Distribution, rng *rand.Rand) {
 		name string
 		load fillcalc.Load
 		on   sim.ScaleLoad
-		kg   float64 // about what stands there in the end
+		kg   float64 // approximate load at the end
 	}
 	drained, supply := j.cart.SumpKg+j.cart.CaddyHeelKg+j.cart.CaddyTareKg, j.cart.SupplyKg+j.cart.SupplyTareKg
 	places := []place{{"caddy", fillcalc.CaddyLoad, sim.OnCaddy, drained}, {"supply", fillcalc.SupplyLoad, sim.OnSupply, supply}}
@@ -110,5 +110,5 @@ func (j *drawn) instruments(d *Distribution, rng *rand.Rand) {
 	}
 }
 
-// within is anything from -limit to limit, each as likely.
+// within draws a value from -limit to limit, all equally likely.
 func within(rng *rand.Rand, limit float64) float64 { return limit * (2*rng.Float64() - 1) }

@@ -5,39 +5,39 @@ import (
 	"slices"
 )
 
-// Volume is how well one volume was measured in all jobs.
+// Volume describes the errors of one volume over all jobs.
 type Volume struct {
-	BiasPct      float64 `json:"bias_pct"`          // mean error, of the true volume (of a balance: of what was drained)
+	BiasPct      float64 `json:"bias_pct"`          // mean error as a share of the true volume (for the balance: of the drained volume)
 	SdML         float64 `json:"sd_ml"`             // standard deviation of the error
-	P95ML        float64 `json:"p95_abs_ml"`        // 95 of 100 errors are no larger
-	P95On4LML    float64 `json:"p95_abs_4l_ml"`     // the same with each error taken to 4 L
-	CoveragePct  float64 `json:"coverage_pct"`      // errors within their expanded uncertainty
-	ManualP95ML  float64 `json:"manual_p95_abs_ml"` // jug and bottles, the same jobs
+	P95ML        float64 `json:"p95_abs_ml"`        // 95 % of the absolute errors are at most this
+	P95On4LML    float64 `json:"p95_abs_4l_ml"`     // the same, with each error scaled to a volume of 4 L
+	CoveragePct  float64 `json:"coverage_pct"`      // share of errors within their expanded uncertainty
+	ManualP95ML  float64 `json:"manual_p95_abs_ml"` // the same for jug and bottles
 	ManualOn4LML float64 `json:"manual_p95_abs_4l_ml"`
-	Ratio        float64 `json:"ratio"` // of the two
+	Ratio        float64 `json:"ratio"` // ManualP95ML / P95ML
 	MedianUML    float64 `json:"median_u_ml"`
 }
 
-// Figures is what a study comes to.
+// Figures are the results of a study.
 type Figures struct {
 	Jobs    int    `json:"jobs"`
 	Seed    uint64 `json:"seed"`
 	Drained Volume `json:"drained"`
 	Added   Volume `json:"added"`
 	Balance Volume `json:"balance"`
-	// Times that the tally took no fluid for fluid, or fluid for none, by the fold's
-	// own doing; and times that it went off by more than the scale's band although
-	// everything was held and rightly decided.
+	// Miscounted: how often the fold by itself took something else for fluid, or fluid
+	// for something else. DividedBadly: how often the tally was off by more than the
+	// scale's band although every change was held and decided correctly.
 	Miscounted   int     `json:"steps_miscounted"`
 	DividedBadly int     `json:"steps_divided_badly"`
-	LeftPct      float64 `json:"steps_left_pct"` // of the streams of fluid: ended as an undecided step
+	LeftPct      float64 `json:"steps_left_pct"` // share of the streams of fluid that ended as an undecided step
 	AskedPerJob  float64 `json:"asked_per_job"`
-	Moves        int     `json:"moves"` // that were no fluid
+	Moves        int     `json:"moves"` // changes of load other than fluid
 	Streams      int     `json:"streams"`
-	NotClosed    int     `json:"not_closed"` // jobs that could not be closed without a why
+	NotClosed    int     `json:"not_closed"` // jobs that could be closed only with a reason
 }
 
-// Summarize works out the figures of the jobs.
+// Summarize computes the figures of the jobs, of which there must be at least one.
 func Summarize(jobs []Job, seed uint64) Figures {
 	f := Figures{Jobs: len(jobs), Seed: seed}
 	left, asked := 0, 0
@@ -90,7 +90,7 @@ func summarize(jobs []Job, of func(*Job) Figure) Volume {
 	return v
 }
 
-// deviation is the standard deviation; 0 for a single value.
+// deviation is the sample standard deviation; 0 for a single value.
 func deviation(values []float64) float64 {
 	n := float64(len(values))
 	mean, squares := 0.0, 0.0
@@ -103,7 +103,8 @@ func deviation(values []float64) float64 {
 	return math.Sqrt(squares / math.Max(1, n-1))
 }
 
-// quantile is the smallest value that so large a share does not exceed.
+// quantile is the smallest value that at least the given share does not exceed. It
+// sorts values.
 func quantile(values []float64, share float64) float64 {
 	slices.Sort(values)
 	return values[max(0, int(math.Ceil(share*float64(len(values))))-1)]

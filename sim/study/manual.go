@@ -5,9 +5,9 @@ import (
 	"math/rand/v2"
 )
 
-// manual is what the same job would have given without bayfill: the drained
-// fluid read in a jug as warm as it then is, the fresh one counted in bottles.
-// Litres, as the technician would note them.
+// manual is the result of the same job without bayfill: the drained fluid is read
+// in a jug at the temperature that it then has, and the fresh fluid is counted in
+// bottles. It returns litres as a technician would note them.
 func manual(d *Distribution, rng *rand.Rand, warmDrainedL, addedL float64) (drained, added float64) {
 	m := &d.Manual
 	inJug := math.Max(0, warmDrainedL-m.ClingsL.draw(rng))
@@ -15,7 +15,7 @@ func manual(d *Distribution, rng *rand.Rand, warmDrainedL, addedL float64) (drai
 	drained = m.JugStepL * math.Round(read/m.JugStepL)
 
 	sizeL := m.BottleL.draw(rng)
-	filledL := sizeL * (1 + within(rng, m.LabelPct/100)) // bottles of one filling are off the same way
+	filledL := sizeL * (1 + within(rng, m.LabelPct/100)) // bottles of one filling have the same error
 	for poured := 0.0; ; {
 		holds := filledL - m.BottleClingsL.draw(rng)
 		if last := addedL - poured; last < holds {

@@ -6,37 +6,60 @@ import (
 	"bayfill/fillcalc"
 )
 
-// What the technician does to the pan, and what is no fluid: tools, kicks,
-// leans, swaps, silences. Each tells the watch, which knows the truth.
+// What the technician does with the pan, and everything else that is not a stream of
+// fluid: tools, kicks, leans, changed containers, silent scales. Each is noted in
+// watch, which knows the truth.
+
+// kind says what happened on a scale. It is written in notes.
+type kind string
+
+const (
+	kindDrain    kind = "drain" // streams of fluid
+	kindPour     kind = "pour"
+	kindSlowTip  kind = "slow tip"
+	kindPanLaid  kind = "pan laid on"
+	kindPanTaken kind = "pan taken off"
+
+	kindToolLaid       kind = "tool laid on"
+	kindToolTaken      kind = "tool taken off"
+	kindKick           kind = "kick"
+	kindLean           kind = "lean"
+	kindCaddyTaken     kind = "caddy taken away"
+	kindCaddyBack      kind = "caddy put back"
+	kindSupplyTaken    kind = "supply taken away"
+	kindSupplyBack     kind = "supply put back"
+	kindSupplyRefilled kind = "supply refilled"
+	kindHole           kind = "hole" // no readings
+)
 
 func (p *play) caddyScale() int { return 0 }
 
 func (p *play) supplyScale() int { return len(p.scales) - 1 }
 
-// takePan empties the pan in one of the usual ways.
+// takePan empties the pan in one of three ways.
 func (p *play) takePan() {
 	pan := &p.d.Pan
 	kg := p.cart.Truth().PanKg
-	switch way := p.rng.Float64(); {
-	case way < pan.SlowShare:
+	switch share := p.rng.Float64(); {
+	case share < pan.SlowShare:
 		s := max(2, kg/pan.SlowKgS.draw(p.rng))
 		p.whenFree(seconds(s + 3))
 		p.say("pan tipped in slowly: %.3f kg in %.1f s", kg, s)
 		p.cart.TipPan(seconds(s))
-		p.streamed("slow tip", p.caddyScale(), seconds(s))
+		p.streamed(kindSlowTip, p.caddyScale(), seconds(s))
 		p.pass(seconds(s + 3))
-	case way < pan.SlowShare+pan.LaidShare:
+	case share < pan.SlowShare+pan.LaidShare:
 		metalKg := pan.MetalKg.draw(p.rng)
 		p.whenFree(seconds(3))
 		p.say("pan of %.3f kg laid on with %.3f kg in it", metalKg, kg)
 		p.cart.LayPanOnCaddy(metalKg, seconds(pan.DripTauS.draw(p.rng)))
-		p.moved("pan laid on", p.caddyScale(), 1)
+		p.moved(kindPanLaid, p.caddyScale(), 1)
 		p.panLies = true
 		p.pass(seconds(pan.LiesS.draw(p.rng)))
 		p.whenFree(seconds(5))
 		p.cart.TakePanFromCaddy(metalKg)
 		p.say("pan taken off, %.3f kg left in it", p.cart.Truth().PanKg)
-		p.moved("pan taken off", p.caddyScale(), 1)
+		p.moved(kindPanTaken, p.caddyScale(), 1)
 		p.panLies = false
 		p.pass(seconds(5))
 	default:
@@ -48,8 +71,8 @@ func (p *play) takePan() {
 	}
 }
 
-// disturb plans what happens besides the work within the next seconds, in one
-// of a job's four phases.
+// disturb plans disturbances within the next s seconds, in one of the four phases of
+// a job.
 func (p *play) disturb(phase fillcalc.Phase, s float64) {
 	const phases = 4
 	m := &p.d.Moves
@@ -76,21 +99,21 @@ func (p *play) disturb(phase fillcalc.Phase, s float64) {
 	}
 }
 
-// soon keeps hands for so long to a move; false when they are busy: the move is
-// then made again later.
-func (p *play) soon(long time.Duration, again func()) bool {
+// soon keeps both hands busy with a move for the given time. It returns false when
+// they are already busy, and plans the move again for later.
+func (p *play) soon(busy time.Duration, again func()) bool {
 	if p.now < p.busyUntil {
 		p.later(p.busyUntil-p.now+seconds(2*p.rng.Float64()), again)
 		return false
 	}
-	p.busyUntil = p.now + long
+	p.busyUntil = p.now + busy
 	return true
 }
 
-// gapBetween is how long one thing after another stays the last.
+// gapBetween draws how long hands are busy with one object.
 func (p *play) gapBetween() time.Duration { return seconds(1 + 7*p.rng.Float64()) }
 
-// tool is laid down and taken away again, sometimes two.
+// tool lays down a tool and takes it away later; sometimes a second one follows.
 func (p *play) tool() {
 	if !p.soon(p.gapBetween(), p.tool) {
 		return
@@ -105,7 +128,7 @@ func (p *play) tool() {
 	lay(kg)
 	p.toolsOn++
 	p.laid(scale, kg)
-	p.moved("tool laid on", scale, 1)
+	p.moved(kindToolLaid, scale, 1)
 	after := seconds(m.ToolLiesS.draw(p.rng))
 	if chance(p.rng, m.ForgottenShare) {
 		after += 4 * time.Minute
@@ -119,7 +142,7 @@ func (p *play) tool() {
 		takeAway(kg)
 		p.toolsOn--
 		p.gone(scale, kg)
-		p.moved("tool taken off", scale, 1)
+		p.moved(kindToolTaken, scale, 1)
 	}
 	p.later(after, take)
 	if chance(p.rng, m.TwoToolsShare) {
@@ -134,7 +157,7 @@ func (p *play) kick() {
 	kg := p.d.Moves.KickKg.draw(p.rng)
 	p.say("kick of %.2f kg", kg)
 	p.cart.Kick(kg)
-	p.moved("kick", p.caddyScale(), 1)
+	p.moved(kindKick, p.caddyScale(), 1)
 }
 
 func (p *play) lean() {
@@ -145,14 +168,14 @@ func (p *play) lean() {
 	}
 	p.say("lean of %.2f kg within %.1f s", kg, riseS)
 	p.cart.LeanOnCaddy(kg, seconds(riseS))
-	p.moved("lean", p.caddyScale(), riseS+holdS+fallS)
+	p.moved(kindLean, p.caddyScale(), riseS+holdS+fallS)
 	p.later(seconds(riseS+holdS), func() {
 		p.say("lean ends within %.1f s", fallS)
 		p.cart.LeanOnCaddy(0, seconds(fallS))
 	})
 }
 
-// emptyCaddy needs it free of tools and pan.
+// emptyCaddy waits until neither a tool nor the pan lies on the caddy.
 func (p *play) emptyCaddy() {
 	if p.toolsOn > 0 || p.panLies {
 		p.later(5*time.Second, p.emptyCaddy)
@@ -163,11 +186,11 @@ func (p *play) emptyCaddy() {
 	}
 	p.say("caddy taken away and emptied")
 	p.cart.EmptyCaddy()
-	p.moved("caddy taken away", p.caddyScale(), 1)
-	p.later(20*time.Second, func() { p.moved("caddy put back", p.caddyScale(), 1) })
+	p.moved(kindCaddyTaken, p.caddyScale(), 1)
+	p.later(20*time.Second, func() { p.moved(kindCaddyBack, p.caddyScale(), 1) })
 }
 
-// supplyMoves are made between two pours.
+// supplyMoves sometimes changes or refills the supply between two pours.
 func (p *play) supplyMoves() {
 	const poursPerJob = 10
 	m := &p.d.Moves
@@ -176,23 +199,24 @@ func (p *play) supplyMoves() {
 		p.whenFree(20 * time.Second)
 		p.say("supply swapped")
 		p.cart.SwapSupply(p.d.Cart.SupplyKg.draw(p.rng))
-		p.moved("supply taken away", p.supplyScale(), 1)
+		p.moved(kindSupplyTaken, p.supplyScale(), 1)
 		p.pass(seconds(8))
-		p.moved("supply put back", p.supplyScale(), 1)
+		p.moved(kindSupplyBack, p.supplyScale(), 1)
 		p.pass(seconds(5))
 	case len(p.scales) == 2 && chance(p.rng, m.SupplyRefilledShare/poursPerJob):
 		kg, kgS := m.RefillKg.draw(p.rng), p.d.Work.PourKgS.draw(p.rng)
 		p.whenFree(seconds(kg/kgS + 10))
 		p.say("supply refilled: %.3f kg at %.3f kg/s", kg, kgS)
 		p.cart.StartRefill(kgS)
-		p.moved("supply refilled", p.supplyScale(), kg/kgS)
+		p.moved(kindSupplyRefilled, p.supplyScale(), kg/kgS)
 		p.pass(seconds(kg / kgS))
 		p.cart.StopRefill()
 		p.pass(seconds(5))
 	}
 }
 
-// quietGap waits until nothing runs on a scale, and lets nobody start.
+// quietGap silences a scale while no fluid runs on it, and keeps hands busy so that
+// none starts.
 func (p *play) quietGap(scale int) {
 	s := p.d.Moves.GapS.draw(p.rng)
 	if p.flowing(scale) {
@@ -205,7 +229,7 @@ func (p *play) quietGap(scale int) {
 	p.silence(scale, s)
 }
 
-// gap comes whatever runs.
+// gap silences a scale whether or not fluid runs.
 func (p *play) gap(scale int) {
 	s := p.d.Moves.GapS.draw(p.rng)
 	if p.soon(seconds(s+5), func() { p.gap(scale) }) {
@@ -219,7 +243,7 @@ func (p *play) silence(scale int, s float64) {
 	p.hole(scale, s)
 }
 
-// restart stops the program and starts it again.
+// restart stops the program and starts it again after a while.
 func (p *play) restart() {
 	s := p.d.Moves.RestartS.draw(p.rng)
 	if !p.soon(seconds(s+5), p.restart) {

@@ -11,16 +11,17 @@ import (
 	"bayfill/sim"
 )
 
-// beginNs is when every job begins; any time does.
+// beginNs is the time at which every job begins, in ns since 1970 UTC; any time would do.
 const beginNs = 1_800_000_000e9
 
-// silence after which the program notes that time has passed, as the bridge does.
+// tickAfter is the silence after which an event notes that time has passed, as in the
+// bridge.
 const tickAfter = time.Second
 
 // play is one job being played.
 type play struct {
 	d      *Distribution
-	rng    *rand.Rand // the technician's and the workshop's luck
+	rng    *rand.Rand // for technician and workshop
 	drawn  drawn
 	cart   *sim.Cart
 	scales []*scale
@@ -28,8 +29,8 @@ type play struct {
 	s      fillcalc.State
 	seq    uint64
 	lastNs int64
-	tell   io.Writer // nil: silent
-	took   func(fillcalc.Event)
+	log    io.Writer            // nil: none
+	took   func(fillcalc.Event) // called with every event; nil: not
 
 	technician
 	watch
@@ -42,15 +43,15 @@ type scale struct {
 	silentUntil time.Duration
 }
 
-// due is the instant of the next reading, counted from the start so that
-// rounding does not add up.
+// due is the time of the next reading, computed from the start so that rounding
+// errors do not add up.
 func (s *scale) due() time.Duration {
 	return time.Duration(float64(s.reads+1) / s.p.ReadsPerS * float64(time.Second))
 }
 
-func newPlay(d *Distribution, seed, number uint64, tell io.Writer) *play {
+func newPlay(d *Distribution, seed, number uint64, log io.Writer) *play {
 	rng := rand.New(rand.NewPCG(seed, number))
-	p := &play{d: d, rng: rng, drawn: draw(d, rng), tell: tell}
+	p := &play{d: d, rng: rng, drawn: draw(d, rng), log: log}
 	p.cart = sim.NewCart(p.drawn.cart)
 	for _, params := range p.drawn.scales {
 		p.scales = append(p.scales, &scale{Scale: sim.NewScale(params, rng.Uint64()), p: params})
@@ -59,10 +60,10 @@ func newPlay(d *Distribution, seed, number uint64, tell io.Writer) *play {
 	return p
 }
 
-// say is for the replay of one job.
+// say logs a line, for the replay of a single job.
 func (p *play) say(format string, args ...any) {
-	if p.tell != nil {
-		fmt.Fprintf(p.tell, "%7.1f s  %s\n", p.now.Seconds(), fmt.Sprintf(format, args...))
+	if p.log != nil {
+		fmt.Fprintf(p.log, "%7.1f s  %s\n", p.now.Seconds(), fmt.Sprintf(format, args...))
 	}
 }
 
@@ -76,7 +77,7 @@ func (p *play) apply(e fillcalc.Event) {
 	}
 }
 
-// do applies an input that the fold takes; the error says why it does not.
+// do applies an input if the fold accepts it; otherwise the error says why not.
 func (p *play) do(in fillcalc.Input) error {
 	if p.now < p.downUntil {
 		return errors.New("the program is not running")
@@ -88,7 +89,7 @@ func (p *play) do(in fillcalc.Input) error {
 	return nil
 }
 
-// pass lets time go by, reading by reading.
+// pass lets time pass, reading by reading and move by move.
 func (p *play) pass(d time.Duration) {
 	end := p.now + d
 	for {
@@ -106,7 +107,7 @@ func (p *play) pass(d time.Duration) {
 	p.reach(end)
 }
 
-// reach moves cart and scales to an instant and folds the readings due there.
+// reach moves cart and scales to a time and folds the readings that are due then.
 func (p *play) reach(at time.Duration) {
 	if at > p.now {
 		p.cart.Step(at - p.now)

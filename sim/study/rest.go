@@ -9,20 +9,20 @@ import (
 )
 
 // rest is the last time at which nothing moved, no object lay on the scales and
-// everything was decided: then the tally must be right but for the band of the
-// scale, and any jump since the time before is somebody's doing.
+// everything was decided. At a rest the tally must be right within the band of the
+// scale, and a change of its error since the rest before has a cause in between.
 type rest struct {
 	known   bool
-	next    time.Duration // to look again
+	next    time.Duration // next time to look
 	errorKg [2]float64    // fold less truth: drained, added
-	dripKg  float64       // what had truly drained
-	moveN   int
-	stepN   int
+	dripKg  float64       // true drained mass
+	moveN   int           // number of moves so far
+	stepN   int           // number of steps so far
 }
 
 const (
 	restEvery = time.Second
-	restNs    = 4e9 // nothing moved for so long
+	restNs    = 4e9 // nothing must have moved for this time
 )
 
 func (p *play) bandKg(scale int) float64 {
@@ -30,13 +30,13 @@ func (p *play) bandKg(scale int) float64 {
 	return 4 * (setup.ResolutionKg + setup.RepeatabilityKg)
 }
 
-// changeSince is what has truly changed on a scale.
+// changeSince is the true change on a scale since a time.
 func (p *play) changeSince(scale int, ns int64) loads {
 	drained, added := p.trueKg()
 	return p.loads(scale, drained, added).minus(p.at(ns).on[scale])
 }
 
-// flowing tells whether fluid truly ran of late, enough to matter.
+// flowing tells whether a significant amount of fluid truly ran just before now.
 func (p *play) flowing(scale int) bool {
 	return math.Abs(p.changeSince(scale, p.nowNs()-restNs).fluidKg) > p.bandKg(scale)/4
 }
@@ -69,9 +69,10 @@ func (p *play) atRest() bool {
 	return v.Quality == "good" && v.UndecidedL == 0
 }
 
-// compare holds the tally against the truth, and blames what happened since the
-// rest before when they have moved apart. What the fold still admits not to know
-// is no fault yet: it is judged once it does not admit it any more.
+// compare compares the tally with the truth. When they have moved apart since the
+// rest before, it blames what happened in between. A difference within the
+// uncertainty that the fold still states is not judged until the fold no longer
+// states it.
 func (p *play) compare() {
 	drippedKg, _ := p.trueKg()
 	r := rest{known: true, next: p.rest.next, dripKg: drippedKg, moveN: len(p.moves), stepN: len(p.s.Job.Steps), errorKg: p.errorKg()}
@@ -82,8 +83,8 @@ func (p *play) compare() {
 	}
 	blamed, pending := [2]bool{}, false
 	jumps := [2]float64{r.errorKg[0] - was.errorKg[0], r.errorKg[1] - was.errorKg[1]}
-	// One scale sees only the difference of a pour and a drip: what is then missing
-	// in both accounts alike is no step's doing.
+	// A single scale sees only the difference between a pour and a drip. What is then
+	// missing in both accounts alike was not caused by a step.
 	bandKg, missingKg := p.bandKg(0), -min(jumps[0], jumps[1])
 	if len(p.scales) == 1 && p.s.Job.Phase != fillcalc.Draining && p.s.Job.Phase != fillcalc.Service &&
 		missingKg > bandKg && missingKg < min(r.dripKg-was.dripKg+bandKg/4, 3*bandKg) && math.Abs(jumps[0]-jumps[1]) < bandKg/4 {
@@ -100,7 +101,7 @@ func (p *play) compare() {
 			pending = true
 		default:
 			p.blame([]string{"drained", "added"}[i], jumpKg, scale, was, !blamed[scale])
-			blamed[scale] = true // both accounts of one scale suffer from one cause
+			blamed[scale] = true // one cause affects both accounts of one scale
 		}
 	}
 	if !pending || blamed[0] || blamed[1] {
@@ -108,8 +109,8 @@ func (p *play) compare() {
 	}
 }
 
-// errorKg is what the fold says less what is true, drained and added, without
-// the part that the slopes of the scales are to blame for.
+// errorKg is the result of the fold less the truth, drained and added, without the
+// part that the slopes of the scales cause.
 func (p *play) errorKg() [2]float64 {
 	v, j := p.s.Volumes(), &p.s.Job
 	drained, added := p.trueKg()
@@ -119,8 +120,8 @@ func (p *play) errorKg() [2]float64 {
 	}
 }
 
-// admittedU2 is what the fold counts in the uncertainty of what it divided on a
-// scale, in kg².
+// admittedU2 is the squared standard uncertainty in kg² that the fold states for the
+// steps that it divided on a scale.
 func (p *play) admittedU2(scale, sinceStep int) float64 {
 	u2 := 0.0
 	for _, step := range p.s.Job.Steps[sinceStep:] {
@@ -137,8 +138,8 @@ func (p *play) blame(account string, jumpKg float64, scale int, since rest, coun
 	var what []string
 	for _, m := range p.moves[since.moveN:] {
 		if m.scale == scale {
-			what = append(what, m.what)
-			miscounted = miscounted || !m.held && m.what != "kick" // which leaves nothing
+			what = append(what, string(m.what))
+			miscounted = miscounted || !m.held && m.what != kindKick // a kick leaves no change
 		}
 	}
 	for _, step := range p.s.Job.Steps[since.stepN:] {
@@ -157,8 +158,8 @@ func (p *play) blame(account string, jumpKg float64, scale int, since rest, coun
 	p.note("%s: %s went %+.3f kg off (band %.3f): %s", kind, account, jumpKg, p.bandKg(scale), strings.Join(what, ", "))
 }
 
-// mistaken tells whether the signal was taken to prove what is not true: of a step
-// alone, or of those that it was paired with, whose objects do not cancel.
+// mistaken tells whether a decision by signal is wrong: for a step by itself, or for
+// the steps that it was paired with, when their objects do not cancel.
 func (p *play) mistaken(scale int, step fillcalc.Step) bool {
 	right := p.steps[step.ID-1].right
 	switch {
@@ -175,5 +176,5 @@ func (p *play) mistaken(scale int, step fillcalc.Step) bool {
 			pan = pan || p.steps[c.ID-1].right == fillcalc.AsPan
 		}
 	}
-	return !pan && math.Abs(sumKg) > p.bandKg(scale) // what runs out of a pan is fluid
+	return !pan && math.Abs(sumKg) > p.bandKg(scale) // the difference of a pan is fluid
 }

@@ -12,44 +12,44 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Job is what came of one job.
+// Job is the result of one job.
 type Job struct {
 	Number                  int
 	Drained, Added, Balance Figure
 	Counts                  Counts
-	Notes                   []string // what went wrong, and when
-	Refused                 string   // why it could not be closed; usually empty
+	Notes                   []string // what went wrong, with the simulated time; for people
+	Refused                 string   // why the job could not be closed normally; usually empty
 }
 
-// Figure is one volume in litres at 20 °C: what the fold says with its expanded
-// uncertainty, what is true, and what jug and bottles say.
+// Figure is one volume in litres at 20 °C: the result of the fold with its expanded
+// uncertainty (k = 2), the truth, and the result of jug and bottles.
 type Figure struct {
 	L, UL, TrueL, ManualL float64
-	WeighedOffKg          float64 // how far the tally is off, with neither slope nor density to blame
-	wholeL                float64 // what its error is held against
+	WeighedOffKg          float64 // error of the tally without the part of the scale's slope and the density
+	wholeL                float64 // the volume that relative errors refer to
 }
 
-// ErrorL is what the fold says less what is true.
+// ErrorL is the result of the fold less the truth.
 func (f Figure) ErrorL() float64 { return f.L - f.TrueL }
 
-// OverU is the worst error of the three volumes over its expanded uncertainty.
+// OverU is the largest of the three errors, each divided by its expanded uncertainty.
 func (j *Job) OverU() float64 {
-	worst := 0.0
+	maxRatio := 0.0
 	for _, f := range []Figure{j.Drained, j.Added, j.Balance} {
-		worst = math.Max(worst, math.Abs(f.ErrorL())/f.UL)
+		maxRatio = math.Max(maxRatio, math.Abs(f.ErrorL())/f.UL)
 	}
-	return worst
+	return maxRatio
 }
 
-// Play plays one job of a study; tell hears what happens, unless it is nil.
-func Play(d *Distribution, seed uint64, number int, tell io.Writer) Job {
-	p := newPlay(d, seed, uint64(number), tell)
+// Play plays one job of a study and writes what happens to log, unless it is nil.
+func Play(d *Distribution, seed uint64, number int, log io.Writer) Job {
+	p := newPlay(d, seed, uint64(number), log)
 	p.job()
 	t, v, offKg := p.cart.Truth(), p.s.Volumes(), p.errorKg()
 	used, fresh := p.drawn.cart.Used, p.drawn.cart.Fresh
 	drainedKg := t.DrainedKg - t.SpilledKg
 	drainedL, addedL := drainedKg/used.DensityKgM3(referenceC)*1000, t.AddedKg/fresh.DensityKgM3(referenceC)*1000
-	// Luck of its own: what is changed in the manual way changes no job.
+	// Random numbers of their own: a change of the manual method changes no job.
 	rng := rand.New(rand.NewPCG(^seed, uint64(number)))
 	manualDrainedL, manualAddedL := manual(d, rng, drainedKg/used.DensityKgM3(p.jugC)*1000, addedL)
 	j := Job{
@@ -69,7 +69,7 @@ func Play(d *Distribution, seed uint64, number int, tell io.Writer) Job {
 	return j
 }
 
-// Events plays one job of a study for the events alone, from the start of the
+// Events plays one job of a study and returns its events, from the start of the
 // program to the end of the job.
 func Events(d *Distribution, seed uint64, number int) []fillcalc.Event {
 	p := newPlay(d, seed, uint64(number), nil)
@@ -79,8 +79,8 @@ func Events(d *Distribution, seed uint64, number int) []fillcalc.Event {
 	return events
 }
 
-// Run plays jobs 1 to n on all cores. The result does not depend on their
-// number. The error is that of ctx.
+// Run plays jobs 1 to n on all cores and waits for them. The result does not depend
+// on the number of cores. The error is that of ctx.
 func Run(ctx context.Context, d *Distribution, seed uint64, n int) ([]Job, error) {
 	jobs := make([]Job, n)
 	var next atomic.Int64

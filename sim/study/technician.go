@@ -8,21 +8,21 @@ import (
 	"bayfill/fillcalc"
 )
 
-// never is later than any job lasts.
+// never is later than the end of any job.
 const never = time.Duration(math.MaxInt64)
 
-// patience bounds every wait for the fold.
+// patience limits every wait for the fold.
 const patience = 3 * time.Minute
 
-// technician is what is still to be done, and when.
+// technician is the work that is still to be done, and when.
 type technician struct {
-	planned   []planned // in order of time
-	busyUntil time.Duration
-	downUntil time.Duration // the program is not running
+	planned   []planned     // sorted by time
+	busyUntil time.Duration // until then both hands are busy
+	downUntil time.Duration // until then the program is not running
 	toolsOn   int
-	jugAt     time.Duration // when the manual way would read the jug
-	jugC      float64       // and how warm it then is
-	refused   string        // why the job could not be closed properly
+	jugAt     time.Duration // when the manual method would read the jug
+	jugC      float64       // temperature in the jug at that time
+	refused   string        // why the job could not be closed normally
 }
 
 type planned struct {
@@ -32,7 +32,7 @@ type planned struct {
 
 func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
 
-// later plans something.
+// later plans an action.
 func (p *play) later(after time.Duration, do func()) {
 	at := p.now + after
 	i := len(p.planned)
@@ -49,7 +49,7 @@ func (p *play) nextMove() time.Duration {
 	return p.planned[0].at
 }
 
-// act does what is due.
+// act does everything that is due.
 func (p *play) act() {
 	for len(p.planned) > 0 && p.planned[0].at <= p.now {
 		do := p.planned[0].do
@@ -58,7 +58,8 @@ func (p *play) act() {
 	}
 }
 
-// until passes time until something holds, or patience ends.
+// until lets time pass until a condition holds or patience ends, and tells whether it
+// holds.
 func (p *play) until(holds func() bool) bool {
 	for end := p.now + patience; p.now < end; p.pass(200 * time.Millisecond) {
 		if holds() {
@@ -68,19 +69,19 @@ func (p *play) until(holds func() bool) bool {
 	return holds()
 }
 
-// whenFree waits for both hands, and keeps them for so long.
-func (p *play) whenFree(long time.Duration) {
+// whenFree waits until both hands are free and keeps them busy for the given time.
+func (p *play) whenFree(busy time.Duration) {
 	p.until(func() bool { return p.now >= p.busyUntil })
-	p.busyUntil = p.now + long
+	p.busyUntil = p.now + busy
 }
 
-// phase goes on to another phase as soon as the fold lets it.
+// phase changes to another phase as soon as the fold allows it.
 func (p *play) phase(to fillcalc.Phase) {
 	p.until(func() bool { return p.do(fillcalc.Input{Do: fillcalc.DoPhase, Phase: to}) == nil })
 	p.say("phase %s", to)
 }
 
-// job is the whole of it.
+// job does the whole job.
 func (p *play) job() {
 	w := &p.d.Work
 	p.pass(seconds(8))
@@ -120,7 +121,7 @@ func (p *play) drain() {
 	p.jugAt = p.now + seconds(drainS+p.d.Manual.CoolsS.draw(p.rng))
 	p.say("pan opened")
 	p.cart.OpenDrain()
-	p.streamed("drain", p.caddyScale(), 2*time.Minute)
+	p.streamed(kindDrain, p.caddyScale(), 2*time.Minute)
 	p.disturb(fillcalc.Draining, drainS)
 	p.pass(seconds(drainS))
 }
@@ -143,7 +144,7 @@ func (p *play) service() {
 	p.pass(seconds(10))
 }
 
-// fill pours until the fold says that no more than enoughL remains, in bursts.
+// fill pours in bursts until the fold says that at most enoughL litres remain.
 func (p *play) fill(rateKgS Range, enoughL float64) {
 	w := &p.d.Work
 	for range 60 {
@@ -161,7 +162,7 @@ func (p *play) fill(rateKgS Range, enoughL float64) {
 		remainsKg := plan.RemainingL * p.drawn.spec.Fresh.DensityKgM3 / 1000
 		kgS := rateKgS.draw(p.rng)
 		s := math.Min(w.PourS.draw(p.rng), remainsKg/kgS)
-		if s < 2 { // the last bit runs slowly
+		if s < 2 { // the last part is poured slowly
 			kgS, s = remainsKg/2, 2
 		}
 		p.pour(kgS, s)
@@ -173,9 +174,9 @@ func (p *play) pour(kgS, s float64) {
 	p.say("pour %.3f kg/s for %.1f s", kgS, s)
 	p.cart.StartPour(kgS)
 	if s >= 2 && kgS <= maxFlowKgS {
-		p.streamed("pour", p.supplyScale(), seconds(s))
+		p.streamed(kindPour, p.supplyScale(), seconds(s))
 	}
-	// Once in a job or so a scale falls silent in the middle.
+	// About once per job with such gaps, a scale falls silent during a pour.
 	if chance(p.rng, p.d.Moves.GapRunningShare/10) {
 		p.later(seconds(s*p.rng.Float64()), func() { p.gap(p.supplyScale()) })
 	}
@@ -183,9 +184,9 @@ func (p *play) pour(kgS, s float64) {
 	p.cart.StopPour()
 }
 
-// close ends the job when all is said, and all tools are off.
+// close ends the job once everything is decided and all tools are off.
 func (p *play) close() {
-	for len(p.planned) > 0 || p.toolsOn > 0 { // a forgotten tool is found in the end
+	for len(p.planned) > 0 || p.toolsOn > 0 { // a forgotten tool is found at the end
 		p.pass(time.Second)
 	}
 	p.pass(seconds(restNs/1e9 + 1))

@@ -4,22 +4,21 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"bayfill/fillcalc"
 	"bayfill/sim"
 )
 
-// watch knows what every change truly was, and holds the fold against it.
+// watch knows the true cause of every change and compares the fold with it.
 type watch struct {
-	past    []moment // what stood on the scales, for as long as a step can have begun ago
+	past    []moment // loads of the scales, as far back as a step can have begun
 	streams []stream
 	moves   []moved
-	holes   []moved
+	holes   []moved // times without readings
 	panLies bool
 	objects []object
-	steps   []truth // of each step seen
+	steps   []truth // of each step so far
 	rest    rest
 	counts  Counts
 	notes   []string // what went wrong
@@ -27,21 +26,21 @@ type watch struct {
 
 // Counts is how often the fold was wrong, and how often it had to ask.
 type Counts struct {
-	Moves        int // that were no fluid
-	Miscounted   int // times that the tally took no fluid for fluid, or fluid for none, by the fold's own doing
-	DividedBadly int // times that it went off although everything was held and decided rightly
+	Moves        int // changes of load other than fluid
+	Miscounted   int // how often the fold by itself took something else for fluid, or fluid for something else
+	DividedBadly int // how often the tally was off although every change was held and decided correctly
 	Streams      int // of fluid
-	Left         int // of them, that ended as an undecided step
-	Asked        int // steps that somebody had to decide
+	Left         int // streams that ended as an undecided step
+	Asked        int // questions that the technician had to answer
 }
 
-// truth is what a step was, and what of it was no fluid.
+// truth is the right decision for a step, and the part of it that was not fluid.
 type truth struct {
 	right   fillcalc.Decision
 	otherKg float64
 }
 
-// moment is how much of each kind stood on each scale, as a perfect one shows it.
+// moment is the load of each scale at a time, by kind, as a perfect scale shows it.
 type moment struct {
 	atNs int64
 	on   [2]loads
@@ -52,10 +51,10 @@ type object struct {
 	scale   int
 	kg      float64
 	goneNs  int64 // 0 while it lies there
-	counted bool  // the scale counted when it came
+	counted bool  // the scale was counting when the object came
 }
 
-// laid notes a tool that comes, gone one that goes.
+// laid notes a tool that comes.
 func (p *play) laid(scale int, kg float64) {
 	phase := p.s.Job.Phase
 	counted := phase == fillcalc.Filling || phase == fillcalc.Running || phase == fillcalc.Checking ||
@@ -63,6 +62,7 @@ func (p *play) laid(scale int, kg float64) {
 	p.objects = append(p.objects, object{scale: scale, kg: kg, counted: counted})
 }
 
+// gone notes a tool that goes.
 func (p *play) gone(scale int, kg float64) {
 	for i := range p.objects {
 		if o := &p.objects[i]; o.scale == scale && o.kg == kg && o.goneNs == 0 {
@@ -72,7 +72,8 @@ func (p *play) gone(scale int, kg float64) {
 	}
 }
 
-// before tells whether what went in a step lay there before the scale counted.
+// before tells whether the object that went in a step had come before the scale
+// counted.
 func (p *play) before(scale int, step fillcalc.Step) bool {
 	return step.Kg < 0 && slices.ContainsFunc(p.objects, func(o object) bool {
 		return o.scale == scale && o.goneNs >= step.FromNs && o.goneNs <= step.AtNs && !o.counted
@@ -85,14 +86,15 @@ func (a loads) minus(b loads) loads {
 	return loads{a.objectKg - b.objectKg, a.otherKg - b.otherKg, a.fluidKg - b.fluidKg}
 }
 
-// stream is fluid that ran for at least two seconds, no faster than fluid does.
+// stream is fluid that ran for at least two seconds, no faster than the fold's limit.
 type stream struct {
 	moved
 	left bool // it ended as an undecided step
 }
 
+// moved is something that happened on a scale during a time.
 type moved struct {
-	what         string
+	what         kind
 	scale        int
 	fromNs, toNs int64
 	held         bool // a step covers it
@@ -103,31 +105,32 @@ func (m *moved) overlaps(scale int, fromNs, toNs int64) bool {
 }
 
 const (
-	tailNs      = 1e9 // how long the end of a sudden change still shows
+	tailNs      = 1e9 // how long the end of a sudden change is visible
 	pastEveryNs = 50e6
 	pastKept    = 4000 // 200 s
 )
 
 func (p *play) nowNs() int64 { return beginNs + int64(p.now) }
 
-func (p *play) streamed(what string, scale int, d time.Duration) {
+// streamed notes a stream of fluid.
+func (p *play) streamed(what kind, scale int, d time.Duration) {
 	p.streams = append(p.streams, stream{moved: moved{what: what, scale: scale, fromNs: p.nowNs(), toNs: p.nowNs() + int64(d)}})
 	p.counts.Streams++
 }
 
-// moved notes what is no fluid.
-func (p *play) moved(what string, scale int, s float64) {
+// moved notes a change of load that is not fluid and takes s seconds.
+func (p *play) moved(what kind, scale int, s float64) {
 	p.moves = append(p.moves, moved{what: what, scale: scale, fromNs: p.nowNs(), toNs: p.nowNs() + int64(seconds(s))})
 	p.counts.Moves++
 }
 
-// hole notes that nobody measures.
+// hole notes s seconds without readings.
 func (p *play) hole(scale int, s float64) {
-	p.holes = append(p.holes, moved{what: "hole", scale: scale, fromNs: p.nowNs(), toNs: p.nowNs() + int64(seconds(s))})
+	p.holes = append(p.holes, moved{what: kindHole, scale: scale, fromNs: p.nowNs(), toNs: p.nowNs() + int64(seconds(s))})
 }
 
-// trueKg is what came into the caddy and what left the supply for the
-// transmission, as a perfect scale shows it.
+// trueKg is the fluid that came into the caddy and the fluid that went from the
+// supply into the transmission, as a perfect scale shows it.
 func (p *play) trueKg() (drained, added float64) {
 	t := p.cart.Truth()
 	return p.inAir(t.DrainedKg-t.SpilledKg, p.drawn.cart.Used), p.inAir(t.AddedKg, p.drawn.cart.Fresh)
@@ -150,8 +153,8 @@ func (p *play) loads(scale int, drainedKg, addedKg float64) loads {
 	return l
 }
 
-// look is called after every reading: it keeps the truth, sees to new steps and
-// compares whenever all is at rest.
+// look is called after every reading. It records the truth, judges new steps and
+// compares the tally whenever everything is at rest.
 func (p *play) look() {
 	nowNs := p.nowNs()
 	if n := len(p.past); n == 0 || nowNs-p.past[n-1].atNs >= pastEveryNs {
@@ -185,7 +188,7 @@ func (p *play) seeStep(step fillcalc.Step) {
 	}
 	fromNs := step.FromNs
 	if step.Cause == fillcalc.Backward {
-		fromNs -= 5e9 // it shows late
+		fromNs -= 5e9 // it becomes visible late
 	}
 	right, change := p.judge(scale, fromNs, step)
 	switch {
@@ -193,7 +196,7 @@ func (p *play) seeStep(step fillcalc.Step) {
 		right = fillcalc.AsLean
 	case right == fillcalc.AsObject && p.before(scale, step):
 		right = fillcalc.AsBefore
-	case right == fillcalc.AsObject && (p.since("pan laid on", fromNs) || p.since("pan taken off", fromNs)):
+	case right == fillcalc.AsObject && (p.since(kindPanLaid, fromNs) || p.since(kindPanTaken, fromNs)):
 		right = fillcalc.AsPan
 	}
 	p.say("step %d on %s: %+.3f kg (± %.3f) %s since %.1f s, truly %s (objects %+.3f, other %+.3f, fluid %+.3f kg); by signal %q",
@@ -201,7 +204,7 @@ func (p *play) seeStep(step fillcalc.Step) {
 		change.objectKg, change.otherKg, change.fluidKg, step.As)
 	otherKg := change.objectKg + change.otherKg
 	if p.panLies {
-		otherKg += change.fluidKg // what runs out of it stays on the scale
+		otherKg += change.fluidKg // fluid that runs out of the pan stays on the scale
 	}
 	p.steps = append(p.steps, truth{right, otherKg})
 	for i := range p.moves {
@@ -220,14 +223,14 @@ func (p *play) seeStep(step fillcalc.Step) {
 		gone := 0
 		if right == fillcalc.AsObject && p.tippedMeanwhile(scale, fromNs, step) {
 			if gone = p.goneIn(scale, step); gone == 0 && step.Kg > 0 {
-				right = fillcalc.AsPan // there is fluid with it
+				right = fillcalc.AsPan // fluid came with it
 			}
 		}
 		p.decideLater(step.ID, right, gone)
 	}
 }
 
-// decideLater is the technician, who reads what is undecided after a while.
+// decideLater lets the technician read and decide a step after a while.
 func (p *play) decideLater(id int, right fillcalc.Decision, gone int) {
 	p.later(seconds(p.d.Work.DecideS.draw(p.rng)), func() {
 		switch {
@@ -250,16 +253,16 @@ func (p *play) decideLater(id int, right fillcalc.Decision, gone int) {
 	})
 }
 
-// tippedMeanwhile tells whether a good part of a step was fluid that came into the
-// caddy while a tool was laid on it or taken away.
+// tippedMeanwhile tells whether a significant part of a step was fluid that came into
+// the caddy while a tool was laid down or taken away.
 func (p *play) tippedMeanwhile(scale int, fromNs int64, step fillcalc.Step) bool {
-	const leastKg = 0.05
+	const minKg = 0.05
 	change := p.shown(scale, fromNs, step.AtNs)
-	return step.Kg-change.objectKg > leastKg+float64(2*math.Sqrt(step.U2)) && change.fluidKg > leastKg
+	return step.Kg-change.objectKg > minKg+float64(2*math.Sqrt(step.U2)) && change.fluidKg > minKg
 }
 
-// goneIn is the step with which the tool had come that was taken away in another
-// step; 0 when that is not known.
+// goneIn finds the tool that was taken away in a step and returns the step with which
+// it had come, 0 when that is not known.
 func (p *play) goneIn(scale int, step fillcalc.Step) int {
 	for _, o := range p.objects {
 		if o.scale != scale || o.goneNs < step.FromNs || o.goneNs > step.AtNs {
@@ -274,15 +277,15 @@ func (p *play) goneIn(scale int, step fillcalc.Step) int {
 	return 0
 }
 
-// doubts tells whether the program knows of an object on a scale with one end
-// only.
+// doubts tells whether the fold knows of an object on a scale that came and has not
+// gone, or the other way round.
 func (p *play) doubts(sensor string) bool {
 	return p.s.LaidBeforeKg(sensor) > 0 || slices.ContainsFunc(p.s.Job.Steps[p.s.Job.StepsBefore:], func(step fillcalc.Step) bool {
 		return step.Sensor == sensor && (step.As == fillcalc.AsObject || step.As == fillcalc.AsPan) && step.With == 0
 	})
 }
 
-// clear is the technician's look at the scales before the end.
+// clear lets the technician look at the scales and answer what the fold asks.
 func (p *play) clear() {
 	for _, ask := range p.s.Next() {
 		if ask.Do != fillcalc.DoCleared {
@@ -303,11 +306,11 @@ func (p *play) clear() {
 	}
 }
 
-// hidden is what hid the last tool of a scale that came or went without a step of
-// its own: a stream, or the change of a container.
+// hidden tells what hid the last tool of a scale that came or went without a step of
+// its own: a stream or the change of a container.
 func (p *play) hidden(sensor string) fillcalc.Unseen {
 	for _, m := range slices.Backward(p.moves) {
-		if !strings.HasPrefix(m.what, "tool") || p.drawn.setup.Scales[m.scale].Sensor != sensor {
+		if m.what != kindToolLaid && m.what != kindToolTaken || p.drawn.setup.Scales[m.scale].Sensor != sensor {
 			continue
 		}
 		switch as := p.coveredBy(m); {
@@ -323,8 +326,8 @@ func (p *play) hidden(sensor string) fillcalc.Unseen {
 	return ""
 }
 
-// coveredBy is what the step was decided as in which a move was made; empty when
-// there was none.
+// coveredBy is the decision of the step in which a move was made; empty when there
+// was no such step.
 func (p *play) coveredBy(m moved) fillcalc.Decision {
 	for _, step := range p.s.Job.Steps {
 		if m.held && step.Sensor == p.drawn.setup.Scales[m.scale].Sensor && m.overlaps(m.scale, step.FromNs, step.AtNs) {
@@ -343,20 +346,20 @@ func (p *play) inHole(m *moved) bool {
 	return false
 }
 
-// judge says what a step truly was. The technician knows what hands did; only
-// when that is no good part of it was it fluid.
+// judge returns the right decision for a step, and its true parts. The technician
+// knows what was moved by hand; a step is fluid only when that is a small part of it.
 func (p *play) judge(scale int, fromNs int64, step fillcalc.Step) (fillcalc.Decision, loads) {
 	const noneKg, goodPart, containerKg = 0.01, 1.0 / 3, 0.25
 	change := p.shown(scale, fromNs, step.AtNs)
 	if math.Abs(change.objectKg)+math.Abs(change.otherKg)+math.Abs(change.fluidKg) < goodPart*math.Abs(step.Kg) {
-		change = p.shown(scale, fromNs-tailNs, step.AtNs) // the end of what a hold before cut off
+		change = p.shown(scale, fromNs-tailNs, step.AtNs) // the end of a change that an earlier hold cut off
 	}
 	objectKg, otherKg, stepKg := math.Abs(change.objectKg), math.Abs(change.otherKg), math.Abs(step.Kg)
 	switch {
 	case objectKg > otherKg && objectKg > goodPart*stepKg && p.leant(scale, fromNs, step.AtNs):
 		return fillcalc.AsLean, change
 	case max(objectKg, otherKg) < max(noneKg, goodPart*stepKg):
-		// A kick leaves nothing behind: what is there is fluid, however it is divided.
+		// A kick leaves no change, so the step is fluid, however it is divided.
 		return fillcalc.AsFluid, change
 	case otherKg > max(noneKg, min(goodPart*stepKg, containerKg)):
 		return fillcalc.AsSwap, change
@@ -364,15 +367,15 @@ func (p *play) judge(scale int, fromNs int64, step fillcalc.Step) (fillcalc.Deci
 	return fillcalc.AsObject, change
 }
 
-// shown is what has changed on a scale between two times as the fold sees it: behind
-// the indicator's filter and its own.
+// shown is the true change on a scale between two times as the fold sees it, delayed
+// by the filter of the indicator and its own.
 func (p *play) shown(scale int, fromNs, toNs int64) loads {
-	const foldsNs = 3e8
-	lagNs := int64(seconds(p.scales[scale].p.FilterS/2)) + foldsNs
+	const foldLagNs = 3e8
+	lagNs := int64(seconds(p.scales[scale].p.FilterS/2)) + foldLagNs
 	return p.at(toNs - lagNs).on[scale].minus(p.at(fromNs - lagNs).on[scale])
 }
 
-// at is what stood there at a time.
+// at is the load of the scales at a time.
 func (p *play) at(ns int64) moment {
 	for i := len(p.past) - 1; i > 0; i-- {
 		if p.past[i].atNs <= ns {
@@ -387,15 +390,15 @@ func (p *play) note(format string, args ...any) {
 	p.say("NOTE "+format, args...)
 }
 
-// since tells whether a move was made after a time.
-func (p *play) since(what string, ns int64) bool {
+// since tells whether a move ended after a time.
+func (p *play) since(what kind, ns int64) bool {
 	return slices.ContainsFunc(p.moves, func(m moved) bool { return m.what == what && m.toNs > ns })
 }
 
-// leant tells whether somebody leaned on a scale, or stood up again.
+// leant tells whether somebody leaned on a scale during a time.
 func (p *play) leant(scale int, fromNs, toNs int64) bool {
 	for i := range p.moves {
-		if m := &p.moves[i]; m.what == "lean" && m.overlaps(scale, fromNs, toNs) {
+		if m := &p.moves[i]; m.what == kindLean && m.overlaps(scale, fromNs, toNs) {
 			return true
 		}
 	}
