@@ -146,18 +146,30 @@ func (l *linePattern) parse(line []byte) (Reading, error) {
 	if m == nil {
 		return refuse(q, fillcalc.FaultFrame, "line", 0, "%.40q does not match the pattern", line)
 	}
-	took := func(g int) bool { i := l.group[g]; return i >= 0 && m[2*i] >= 0 }
 	stability := fillcalc.StabilityUnknown
 	switch {
-	case took(groupOverload):
+	case l.took(m, groupOverload):
 		return refuse(q, fillcalc.FaultOverload, "overload", m[2*l.group[groupOverload]], "the scale is overloaded")
-	case took(groupUnderload):
+	case l.took(m, groupUnderload):
 		return refuse(q, fillcalc.FaultUnderload, "underload", m[2*l.group[groupUnderload]], "the scale is below its range")
-	case took(groupMotion):
+	case l.took(m, groupMotion):
 		stability = fillcalc.InMotion
-	case took(groupStable):
+	case l.took(m, groupStable):
 		stability = fillcalc.Stable
 	}
+	reading, err := l.number(line, m)
+	if err == nil {
+		reading.Stability = stability
+	}
+	return reading, err
+}
+
+// took tells whether a group took part in the match m.
+func (l *linePattern) took(m []int, g int) bool { i := l.group[g]; return i >= 0 && m[2*i] >= 0 }
+
+// number converts the value or the counts of a line that matched as m.
+func (l *linePattern) number(line []byte, m []int) (Reading, error) {
+	q := l.rule.quantity
 	g := l.group[groupValue]
 	if g < 0 {
 		g = l.group[groupCounts]
@@ -170,30 +182,23 @@ func (l *linePattern) parse(line []byte) (Reading, error) {
 	if err != nil {
 		return refuse(q, fillcalc.FaultFrame, "value", at, "%q: %v", line[at:m[2*g+1]], err)
 	}
-	var reading Reading
 	if l.group[groupCounts] >= 0 {
-		reading, err = l.rule.counts(shown.Float(), l.kgPerCount, l.countsAtZero, at)
-	} else {
-		if !point {
-			shown.Exp -= l.decimals
-		}
-		var symbol []byte
-		unitAt := len(line)
-		if took(groupUnit) {
-			i := l.group[groupUnit]
-			symbol, unitAt = line[m[2*i]:m[2*i+1]], m[2*i]
-		}
-		reading, err = l.rule.value(shown, at, symbol, unitAt)
+		return l.rule.counts(shown.Float(), l.kgPerCount, l.countsAtZero, at)
 	}
-	if err != nil {
-		return reading, err
+	if !point {
+		shown.Exp -= l.decimals
 	}
-	reading.Stability = stability
-	return reading, nil
+	var symbol []byte
+	unitAt := len(line)
+	if l.took(m, groupUnit) {
+		i := l.group[groupUnit]
+		symbol, unitAt = line[m[2*i]:m[2*i+1]], m[2*i]
+	}
+	return l.rule.value(shown, at, symbol, unitAt)
 }
 
 // counts converts raw converter counts to kg.
-func (r unitRule) counts(counts, kgPerCount, countsAtZero float64, at int) (Reading, error) {
+func (r *unitRule) counts(counts, kgPerCount, countsAtZero float64, at int) (Reading, error) {
 	kg := (counts - countsAtZero) * kgPerCount
 	if math.IsInf(kg, 0) {
 		return refuse(Weight, fillcalc.FaultFrame, "counts", at, "%.6g counts of %.6g kg are no weight", counts, kgPerCount)

@@ -138,8 +138,13 @@ func (m *modbus) parse(frame []byte) (Reading, error) {
 	if frame[1] != m.function || int(frame[2]) != m.bytes || n != 5+m.bytes {
 		return refuse(q, fillcalc.FaultFrame, "function", 1, "not the requested reply")
 	}
+	return m.value(frame[3 : 3+m.bytes])
+}
+
+// value decodes the registers.
+func (m *modbus) value(data []byte) (Reading, error) {
 	if m.bytes == 2 {
-		word := binary.BigEndian.Uint16(frame[3:])
+		word := binary.BigEndian.Uint16(data)
 		if m.order == "BADC" || m.order == "DCBA" {
 			word = word<<8 | word>>8
 		}
@@ -148,17 +153,16 @@ func (m *modbus) parse(frame []byte) (Reading, error) {
 		}
 		return m.whole(int64(word))
 	}
-	d := frame[3:7]
 	var bits uint32
 	switch m.order {
 	case "ABCD":
-		bits = binary.BigEndian.Uint32(d)
+		bits = binary.BigEndian.Uint32(data)
 	case "CDAB":
-		bits = binary.BigEndian.Uint32([]byte{d[2], d[3], d[0], d[1]})
+		bits = binary.BigEndian.Uint32([]byte{data[2], data[3], data[0], data[1]})
 	case "BADC":
-		bits = binary.BigEndian.Uint32([]byte{d[1], d[0], d[3], d[2]})
+		bits = binary.BigEndian.Uint32([]byte{data[1], data[0], data[3], data[2]})
 	case "DCBA":
-		bits = binary.LittleEndian.Uint32(d)
+		bits = binary.LittleEndian.Uint32(data)
 	}
 	switch m.kind {
 	case "int32":
@@ -168,18 +172,19 @@ func (m *modbus) parse(frame []byte) (Reading, error) {
 	}
 	f := math.Float32frombits(bits)
 	if f != f || f > 1e9 || f < -1e9 {
-		return refuse(q, fillcalc.FaultSensor, "value", 3, "%g is no measurement", f)
+		return refuse(m.rule.quantity, fillcalc.FaultSensor, "value", 3, "%g is no measurement", f)
 	}
 	// The shortest decimal that identifies this float32 is what the instrument meant.
 	var buf [32]byte
 	shown, _, err := parseDecimal(strconv.AppendFloat(buf[:0], float64(f), 'e', -1, 32), true)
 	if err != nil {
-		return refuse(q, fillcalc.FaultFrame, "value", 3, "%g: %v", f, err)
+		return refuse(m.rule.quantity, fillcalc.FaultFrame, "value", 3, "%g: %v", f, err)
 	}
 	shown.Exp += m.exponent
-	return m.rule.value(shown, 3, nil, n)
+	return m.rule.value(shown, 3, nil, 3+m.bytes)
 }
 
+// whole converts an integer register.
 func (m *modbus) whole(v int64) (Reading, error) {
 	if m.kgPerCount != 0 {
 		return m.rule.counts(float64(v), m.kgPerCount, m.countsAtZero, 3)

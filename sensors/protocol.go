@@ -146,14 +146,14 @@ func newUnitRule(o Options) unitRule {
 
 // value converts the number in a frame. symbol is the unit in the frame, empty
 // when it has none; at and unitAt are the bytes to name in an error.
-func (r unitRule) value(shown fillcalc.Decimal, at int, symbol []byte, unitAt int) (Reading, error) {
+func (r *unitRule) value(shown fillcalc.Decimal, at int, symbol []byte, unitAt int) (Reading, error) {
 	if r.quantity == Weight {
 		return r.weight(shown, at, symbol, unitAt)
 	}
 	return r.temperature(shown, at, symbol, unitAt)
 }
 
-func (r unitRule) weight(shown fillcalc.Decimal, at int, symbol []byte, unitAt int) (Reading, error) {
+func (r *unitRule) weight(shown fillcalc.Decimal, at int, symbol []byte, unitAt int) (Reading, error) {
 	unit, faults := r.mass, fillcalc.Faults(0)
 	if len(symbol) > 0 {
 		var err error
@@ -181,12 +181,12 @@ func (r unitRule) weight(shown fillcalc.Decimal, at int, symbol []byte, unitAt i
 // overloaded tells whether a weight is beyond what any scale of this capacity
 // shows. Instruments blank their display nine display steps above capacity
 // (OIML R 76-1, 4.2.3); a tenth above is beyond that for all of them.
-func (r unitRule) overloaded(kg float64) bool {
+func (r *unitRule) overloaded(kg float64) bool {
 	limit := r.capacityKg * 1.1
 	return limit > 0 && (kg > limit || kg < -limit)
 }
 
-func (r unitRule) temperature(shown fillcalc.Decimal, at int, symbol []byte, unitAt int) (Reading, error) {
+func (r *unitRule) temperature(shown fillcalc.Decimal, at int, symbol []byte, unitAt int) (Reading, error) {
 	unit, faults := r.temp, fillcalc.Faults(0)
 	if len(symbol) > 0 {
 		var err error

@@ -28,14 +28,14 @@ func newSCPI(o Options) (Protocol, error) {
 	rule := newUnitRule(o)
 	return Protocol{
 		Name: "scpi", Poll: []byte(query + "\n"), Split: splitLine,
-		Parse: func(frame []byte) (Reading, error) { return parseSCPI(rule, frame) },
+		Parse: func(frame []byte) (Reading, error) { return parseSCPI(&rule, frame) },
 		// The first answer may belong to a query sent before the port was opened, and
 		// may lack its beginning.
 		SkipFirst: true,
 	}, nil
 }
 
-func parseSCPI(rule unitRule, frame []byte) (Reading, error) {
+func parseSCPI(rule *unitRule, frame []byte) (Reading, error) {
 	if i := bytes.IndexByte(frame, 0); i >= 0 {
 		return refuse(Temperature, fillcalc.FaultChecksum, "answer", i, "a NUL byte: damaged on the wire")
 	}

@@ -12,7 +12,8 @@ import (
 //
 //	0     LF
 //	1     status: blank, Z centre of zero, O over, U under capacity,
-//	      E zero error, I initial-zero error, T tare error
+//	      E zero error, I initial-zero error, T tare error; e, in one manual only,
+//	      weight not displayed
 //	2     range, 1 for a single range
 //	3     G gross, N net, T tare; g and n in high resolution
 //	4     M in motion, blank at rest
@@ -32,7 +33,7 @@ func newSMA(o Options) (Protocol, error) {
 	p := Protocol{
 		Name:  "sma",
 		Split: splitSMA,
-		Parse: func(frame []byte) (Reading, error) { return parseSMA(rule, frame) },
+		Parse: func(frame []byte) (Reading, error) { return parseSMA(&rule, frame) },
 	}
 	if o.Repeat {
 		p.Start = []byte("\nR\r")
@@ -73,7 +74,7 @@ func splitSMA(data []byte) (advance int, frame []byte) {
 	return end + 1, data[:end+1]
 }
 
-func parseSMA(rule unitRule, frame []byte) (Reading, error) {
+func parseSMA(rule *unitRule, frame []byte) (Reading, error) {
 	if len(frame) == 3 && frame[1] == '?' {
 		return refuse(Weight, fillcalc.FaultFrame, "reply", 1, "the scale does not know the command")
 	}
@@ -83,6 +84,32 @@ func parseSMA(rule unitRule, frame []byte) (Reading, error) {
 	if len(frame) != 20 || frame[0] != '\n' || frame[19] != '\r' {
 		return refuse(Weight, fillcalc.FaultFrame, "frame", 0, "%d bytes from LF to CR, a weight has 20", len(frame))
 	}
+	if reading, err := checkSMAHeader(frame); err != nil {
+		return reading, err
+	}
+	weight := frame[6:16]
+	if c := weight[9]; c < '0' || c > '9' {
+		return refuse(Weight, fillcalc.FaultFrame, "weight", 15, "%q: not right-justified", weight)
+	}
+	digits := bytes.TrimLeft(weight, smaBlanks)
+	shown, _, err := parseDecimal(digits, false)
+	if err != nil || bytes.ContainsAny(digits, " ,") || digits[0] == '+' {
+		return refuse(Weight, fillcalc.FaultFrame, "weight", 6, "%q is not a number", weight)
+	}
+	reading, err := rule.value(shown, 6, bytes.TrimRight(frame[16:19], smaBlanks), 16)
+	if err != nil {
+		return reading, err
+	}
+	reading.Stability = fillcalc.Stable
+	if frame[4] == 'M' {
+		reading.Stability = fillcalc.InMotion
+	}
+	return reading, nil
+}
+
+// checkSMAHeader checks the bytes before the weight. The error says why the frame
+// has no weight; the reading belongs to it.
+func checkSMAHeader(frame []byte) (Reading, error) {
 	var faults fillcalc.Faults
 	switch frame[1] {
 	case ' ', '_', 'Z':
@@ -105,30 +132,13 @@ func parseSMA(rule unitRule, frame []byte) (Reading, error) {
 	default:
 		return refuse(Weight, fillcalc.FaultFrame, "kind", 3, "%q is none of G N T g n", frame[3])
 	}
-	stability := fillcalc.Stable
 	switch frame[4] {
-	case ' ', '_':
-	case 'M':
-		stability = fillcalc.InMotion
+	case ' ', '_', 'M':
 	default:
 		return refuse(Weight, fillcalc.FaultFrame, "motion", 4, "%q is neither M nor blank", frame[4])
 	}
 	if faults != 0 {
 		return refuse(Weight, faults, "status", 1, "%q: outside the scale's range", frame[1])
 	}
-	weight := frame[6:16]
-	if c := weight[9]; c < '0' || c > '9' {
-		return refuse(Weight, fillcalc.FaultFrame, "weight", 15, "%q: not right-justified", weight)
-	}
-	digits := bytes.TrimLeft(weight, smaBlanks)
-	shown, _, err := parseDecimal(digits, false)
-	if err != nil || bytes.ContainsAny(digits, " ,") || digits[0] == '+' {
-		return refuse(Weight, fillcalc.FaultFrame, "weight", 6, "%q is not a number", weight)
-	}
-	reading, err := rule.value(shown, 6, bytes.TrimRight(frame[16:19], smaBlanks), 16)
-	if err != nil {
-		return reading, err
-	}
-	reading.Stability = stability
-	return reading, nil
+	return Reading{}, nil
 }
