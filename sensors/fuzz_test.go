@@ -171,8 +171,8 @@ func FuzzJudge(f *testing.F) {
 			if math.IsNaN(finding.Last.Value) || math.IsInf(finding.Last.Value, 0) {
 				t.Fatalf("%q: %+v", data, finding.Last)
 			}
-			if finding.Seven != 0 && finding.Seven != parityOf(data) {
-				t.Fatalf("%q: parity %q", data, finding.Seven)
+			if finding.Parity != 0 && finding.Parity != parityOf(data) {
+				t.Fatalf("%q: parity %q", data, finding.Parity)
 			}
 			line := LineSettings{9600, 8, 'N', 1}
 			if finding.describe() == "" || !strings.Contains(finding.config("x", line), "protocol: "+finding.Protocol+"\n") {

@@ -15,7 +15,7 @@ type Finding struct {
 	Bad      int     // frames found but not understood
 	Last     Reading // of the last good frame
 	Frame    []byte  // the last good frame
-	Seven    byte    // 'E' or 'O' when the bytes made sense only without their parity bit, else 0
+	Parity   byte    // 'E' or 'O' when the bytes made sense only as seven bits with that parity, else 0
 
 	// OtherRefused says that a Modbus instrument refused the other kind of register
 	// too.
@@ -59,7 +59,7 @@ func Judge(data []byte) []Finding {
 				}
 				f.Bad = 0
 				f.weigh(stripped)
-				f.Seven = parity
+				f.Parity = parity
 			}
 		}
 		if f.Good > 0 && f.Good >= f.Bad {

@@ -180,8 +180,8 @@ func (h *heard) conclude(out io.Writer, path string, setting LineSettings) {
 		fmt.Fprintf(out, "\nThis fits. For the configuration:\n")
 	}
 	for _, f := range h.findings[:equal] {
-		if f.Seven != 0 {
-			setting.DataBits, setting.Parity = 7, f.Seven
+		if f.Parity != 0 {
+			setting.DataBits, setting.Parity = 7, f.Parity
 		}
 		fmt.Fprintf(out, "\n%s", f.config(path, setting))
 	}

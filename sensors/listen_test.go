@@ -52,7 +52,7 @@ func TestJudge(t *testing.T) {
 		}
 		best := found[0]
 		name := strings.TrimSpace(best.Protocol + " " + best.Options.Pattern)
-		if name != test.protocol || best.Good != test.good || best.Seven != test.seven || best.Last.Value != test.value || best.Last.Faults != test.faults {
+		if name != test.protocol || best.Good != test.good || best.Parity != test.seven || best.Last.Value != test.value || best.Last.Faults != test.faults {
 			t.Errorf("%s: %s, %+v", test.name, name, best)
 		}
 	}
