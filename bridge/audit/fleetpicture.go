@@ -4,69 +4,48 @@ import (
 	"fmt"
 	"slices"
 	"time"
+
+	"bayfill/bridge/chart"
 )
 
-// fleetPicture is a control chart as it is drawn: individuals with their average
-// above, moving ranges below, and how the level was judged, on one axis of
-// successive jobs.
+// fleetPicture is a control chart as the report draws it: individuals with their
+// average at the top, moving ranges below, and at the bottom how each level was
+// judged. All share one axis of successive jobs. Letters are 12 high.
 type fleetPicture struct {
 	Title, Words string
-	FromX        float64 // where the newest begin
+	FromX        float64 // where the newest jobs begin
 	Bottom, Tall float64
 	Limited      bool // there are enough values for limits and ranges
-	Dates        []pictureMark
+	Dates        []chart.Mark
 
-	Older             fleetPath // diamonds, one for each mean
-	Ticks             []pictureMark
-	Mean, LCL, UCL    pictureMark // names, moved apart
+	Older             chart.Path // a diamond for each mean
+	Ticks             []chart.Mark
+	Mean, LCL, UCL    chart.Mark // names, which do not overlap
 	MeanY, LCLY, UCLY float64
-	Line              fleetPath
-	Dots, Squares     fleetPath
-	Rings             fleetPath // points that signal a run rule
-	Codes             []pictureMark
-	Average           fleetPath
-	AverageLimits     [2]fleetPath
-	AverageBeyond     fleetPath
+	Line              chart.Path
+	Dots, Squares     chart.Path
+	Rings             chart.Path // points that signal a run rule
+	Codes             []chart.Mark
+	Average           chart.Path
+	AverageLimits     [2]chart.Path
+	AverageBeyond     chart.Path
 
-	RangeTicks []pictureMark
-	RangeUCL   pictureMark
-	RangeLine  fleetPath
-	RangeRings fleetPath
+	RangeTicks []chart.Mark
+	RangeUCL   chart.Mark
+	RangeLine  chart.Path
+	RangeRings chart.Path
 
 	Levels                      bool
 	LevelY                      [3]float64
-	InWindow, Outside, Unjudged fleetPath
+	InWindow, Outside, Unjudged chart.Path
 }
 
-// fleetPath is the data of an SVG path.
-type fleetPath []byte
-
-func (p fleetPath) String() string { return string(p) }
-
-func (p *fleetPath) add(format string, figures ...any) { *p = fmt.Appendf(*p, format, figures...) }
-
-func (p *fleetPath) line(x, y float64) {
-	pen := "L"
-	if len(*p) == 0 {
-		pen = "M"
-	}
-	p.add("%s%.1f %.1f", pen, x, y)
-}
-
-func (p *fleetPath) dot(x, y float64)     { p.add("M%.1f %.1fh0", x, y) }
-func (p *fleetPath) square(x, y float64)  { p.add("M%.1f %.1fh4v4h-4z", x-2, y-2) }
-func (p *fleetPath) cross(x, y float64)   { p.add("M%.1f %.1fl6 6m0-6l-6 6", x-3, y-3) }
-func (p *fleetPath) diamond(x, y float64) { p.add("M%.1f %.1fl-4 4 4 4 4-4z", x, y-4) }
-func (p *fleetPath) ring(x, y float64) {
-	p.add("M%.1f %.1fa4 4 0 1 0 8 0a4 4 0 1 0-8 0", x-4, y)
-}
-
-// Where things lie. Letters are 12 high.
+// The layout of a picture.
 const (
-	chartLeftX, chartRightX   = 62.0, 612.0
+	fleetLeftX, fleetRightX   = 62.0, 612.0
 	valuesTopY, valuesBottomY = 14.0, 164.0
 	rangeTopY, rangeBottomY   = 186.0, 236.0
-	letterWideX, letterTallY  = 8.0, 13.0
+	letterWidth, lineHeight   = 8.0, 13.0
 )
 
 func newFleetPicture(title, format string, c *FleetChart, levels bool) fleetPicture {
@@ -76,13 +55,13 @@ func newFleetPicture(title, format string, c *FleetChart, levels bool) fleetPict
 		older++ // a gap
 	}
 	x := func(slot float64) float64 {
-		return chartLeftX + (chartRightX-chartLeftX)*(slot+0.5)/(older+float64(len(c.Points)))
+		return fleetLeftX + (fleetRightX-fleetLeftX)*(slot+0.5)/(older+float64(len(c.Points)))
 	}
 	newestX := func(i int) float64 { return x(older + float64(i)) }
 	p.FromX = x(older - 0.5)
 	y := p.drawValues(c, format, newestX)
 	for i, m := range c.Older {
-		p.Older.diamond(x(float64(i)), y(m.X))
+		p.Older.Diamond(x(float64(i)), y.Y(m.X), 4)
 	}
 	if p.Limited {
 		p.Bottom = rangeBottomY
@@ -96,9 +75,9 @@ func newFleetPicture(title, format string, c *FleetChart, levels bool) fleetPict
 	return p
 }
 
-// drawValues draws the points with their limits and average, and returns where a
-// value lies.
-func (p *fleetPicture) drawValues(c *FleetChart, format string, x func(int) float64) (y func(float64) float64) {
+// drawValues draws the points with their limits and average, and returns the scale of
+// the values.
+func (p *fleetPicture) drawValues(c *FleetChart, format string, x func(int) float64) (y chart.Axis) {
 	all := c.values()
 	if p.Limited {
 		lcl, ucl := c.EWMA.Limits()
@@ -107,15 +86,16 @@ func (p *fleetPicture) drawValues(c *FleetChart, format string, x func(int) floa
 	for _, m := range c.Older {
 		all = append(all, m.X)
 	}
-	y, p.Ticks = pictureScale(all, valuesTopY, valuesBottomY, format)
-	limit := func(name string, v float64) (pictureMark, float64) {
-		return pictureMark{chartRightX, y(v), name + " " + pictureFigure(format, v)}, y(v)
+	y = chart.FitAxis(all, valuesBottomY, valuesTopY)
+	p.Ticks = y.Ticks(format)
+	limit := func(name string, v float64) (chart.Mark, float64) {
+		return chart.Mark{X: fleetRightX, Y: y.Y(v), Text: name + " " + chart.Figure(format, v)}, y.Y(v)
 	}
 	p.Mean, p.MeanY = limit("mean", c.Limits.Mean)
 	p.LCL, p.LCLY = limit("LCL", c.Limits.LCL)
 	p.UCL, p.UCLY = limit("UCL", c.Limits.UCL)
 	// The names of the limits must not lie on that of the mean.
-	p.UCL.Y, p.LCL.Y = min(p.UCLY, p.MeanY-letterTallY), max(p.LCLY, p.MeanY+letterTallY)
+	p.UCL.Y, p.LCL.Y = min(p.UCLY, p.MeanY-lineHeight), max(p.LCLY, p.MeanY+lineHeight)
 
 	var before *FleetPoint // the known one
 	for i := range c.Points {
@@ -123,24 +103,22 @@ func (p *fleetPicture) drawValues(c *FleetChart, format string, x func(int) floa
 		if !isNumber(point.X) {
 			continue
 		}
-		px, py := x(i), y(point.X)
-		p.Line.line(px, py)
+		px, py := x(i), y.Y(point.X)
+		p.Line.Line(px, py)
 		if point.NoTarget {
-			p.Squares.square(px, py)
+			p.Squares.Square(px, py, 2)
 		} else {
-			p.Dots.dot(px, py)
+			p.Dots.Dot(px, py)
 		}
 		p.drawSignal(point, before, c.Limits.Mean, px, py)
 		if p.Limited {
-			p.Average.line(px, y(point.Average.Z))
-			p.AverageLimits[0].line(px, y(point.Average.LCL))
-			p.AverageLimits[1].line(px, y(point.Average.UCL))
-			switch {
-			case point.Average.Beyond() == 0:
-			case before != nil && before.Average.Beyond() != 0:
-				p.AverageBeyond.line(px, y(point.Average.Z))
-			default:
-				p.AverageBeyond.dot(px, y(point.Average.Z))
+			p.Average.Line(px, y.Y(point.Average.Z))
+			p.AverageLimits[0].Line(px, y.Y(point.Average.LCL))
+			p.AverageLimits[1].Line(px, y.Y(point.Average.UCL))
+			if point.Average.Beyond() == 0 {
+				p.AverageBeyond.Break()
+			} else {
+				p.AverageBeyond.Line(px, y.Y(point.Average.Z))
 			}
 		}
 		before = point
@@ -166,31 +144,32 @@ func (p *fleetPicture) drawSignal(point, before *FleetPoint, mean, x, y float64)
 		}
 	}
 	if signals {
-		p.Rings.ring(x, y)
+		p.Rings.Circle(x, y, 4)
 	}
 	n := len(p.Codes)
-	if begins == "" || n > 0 && x-p.Codes[n-1].X < letterWideX*float64(len(begins)) {
+	if begins == "" || n > 0 && x-p.Codes[n-1].X < letterWidth*float64(len(begins)) {
 		return
 	}
 	besideY := y - 7
 	if point.X < mean {
 		besideY = y + 16
 	}
-	p.Codes = append(p.Codes, pictureMark{x, besideY, begins})
+	p.Codes = append(p.Codes, chart.Mark{X: x, Y: besideY, Text: begins})
 }
 
 func (p *fleetPicture) drawRanges(c *FleetChart, format string, x func(int) float64) {
 	ranges := c.Limits.MovingRanges()
-	y, ticks := pictureScale(append([]float64{0, c.Limits.RangeUCL}, ranges...), rangeTopY, rangeBottomY, format)
-	p.RangeTicks = []pictureMark{ticks[0], ticks[len(ticks)-1]}
-	p.RangeUCL = pictureMark{chartRightX, y(c.Limits.RangeUCL), "UCL " + pictureFigure(format, c.Limits.RangeUCL)}
+	y := chart.FitAxis(append([]float64{0, c.Limits.RangeUCL}, ranges...), rangeBottomY, rangeTopY)
+	ticks := y.Ticks(format)
+	p.RangeTicks = []chart.Mark{ticks[0], ticks[len(ticks)-1]}
+	p.RangeUCL = chart.Mark{X: fleetRightX, Y: y.Y(c.Limits.RangeUCL), Text: "UCL " + chart.Figure(format, c.Limits.RangeUCL)}
 	for i, r := range ranges {
 		if !isNumber(r) {
 			continue
 		}
-		p.RangeLine.line(x(i), y(r))
+		p.RangeLine.Line(x(i), y.Y(r))
 		if slices.Contains(c.Points[i].Rules, RangeBeyond) {
-			p.RangeRings.ring(x(i), y(r))
+			p.RangeRings.Circle(x(i), y.Y(r), 4)
 		}
 	}
 }
@@ -201,21 +180,21 @@ func (p *fleetPicture) drawLevels(c *FleetChart, x func(int) float64) {
 	for i, point := range c.Points {
 		switch point.Level {
 		case InWindow:
-			p.InWindow.dot(x(i), p.LevelY[0])
+			p.InWindow.Dot(x(i), p.LevelY[0])
 		case Outside:
-			p.Outside.cross(x(i), p.LevelY[1])
+			p.Outside.Cross(x(i), p.LevelY[1], 3)
 		case Unjudged:
-			p.Unjudged.square(x(i), p.LevelY[2])
+			p.Unjudged.Square(x(i), p.LevelY[2], 2)
 		}
 	}
 }
 
 // pictureDates are a few dates along the axis, far enough apart to be read.
-func pictureDates(c *FleetChart, older float64, x func(float64) float64, y float64) (dates []pictureMark) {
+func pictureDates(c *FleetChart, older float64, x func(float64) float64, y float64) (dates []chart.Mark) {
 	const wideX = 80
 	add := func(slot float64, ns int64) {
 		if n := len(dates); n == 0 || x(slot)-dates[n-1].X >= wideX {
-			dates = append(dates, pictureMark{x(slot), y, day(ns)})
+			dates = append(dates, chart.Mark{X: x(slot), Y: y, Text: day(ns)})
 		}
 	}
 	for i, m := range c.Older {

@@ -5,6 +5,8 @@ import (
 	"html/template"
 	"io"
 	"time"
+
+	"bayfill/bridge/chart"
 )
 
 //go:embed fleet.html
@@ -13,7 +15,7 @@ var fleetPage string
 var fleetTemplate = template.Must(template.New("fleet").Funcs(template.FuncMap{
 	"pictures": func(g *FleetGroup) []fleetPicture { return g.pictures() },
 	"day":      func(t time.Time) string { return t.Format("2006-01-02") },
-	"figure":   pictureFigure,
+	"figure":   chart.Figure,
 	"drifts":   func(g *FleetGroup) []string { return g.Drifts() },
 }).Parse(fleetPage))
 

@@ -131,7 +131,7 @@ type SheetData struct {
 	Unverified   []string           `json:"unverified"`
 	Recompute    string             `json:"recompute"`
 
-	Charts []sheetChart `json:"-"`
+	Pictures []sheetPicture `json:"-"`
 }
 
 // SheetServiceData is what the shop looked up for the vehicle; 0 is unknown.
@@ -295,7 +295,7 @@ func NewSheetData(rec *Record, rep *Report, toleranceL float64) *SheetData {
 		Verdict: Judge(rep, toleranceL), ServiceData: newSheetServiceData(j),
 		Levels: []SheetRecord{}, Service: []SheetRecord{}, Gears: []SheetGear{}, Entries: []SheetEntry{}, Steps: []SheetStep{},
 		Notices: rep.notices(), Calibrations: []SheetCalibration{}, Findings: rep.Findings, Unverified: []string{},
-		Recompute: recompute(rec, rep, toleranceL), Charts: rep.charts(),
+		Recompute: recompute(rec, rep, toleranceL), Pictures: rep.pictures(),
 	}
 	rep.sheetPhases(d, rec.Names)
 	rep.sheetVolumes(d)

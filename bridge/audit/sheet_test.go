@@ -11,7 +11,6 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
-	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -221,42 +220,6 @@ func TestSheetOfOtherJobs(t *testing.T) {
 				t.Errorf("%s: %s is %v", name, list, fields[list])
 			}
 		}
-	}
-}
-
-// However long a job is, a curve is small, and neither peaks nor holes are lost.
-func TestCurveKeepsPeaksAndHoles(t *testing.T) {
-	const n = 100_000
-	c := &curve{fromNs: 1, toNs: n * 1e8, holeNs: 3e9}
-	for i := range int64(n) {
-		v := math.Sin(float64(i) / 9000)
-		switch {
-		case i == 54_321:
-			v = 40 // one reading
-		case i == 70_000:
-			v = -30
-		case i > 20_000 && i < 22_000:
-			continue // silent
-		case i > 40_000 && i < 42_000:
-			v = math.NaN()
-		}
-		c.add(1+i*1e8, v)
-	}
-	same := func(v float64) float64 { return v }
-	path := c.path(func(ns int64) float64 { return float64(ns) / 1e8 / n * 600 }, same)
-	if points := strings.Count(path, "M") + strings.Count(path, "L"); points > 2*curveColumns || points < curveColumns {
-		t.Errorf("%d points", points)
-	}
-	if lines := strings.Count(path, "M"); lines != 3 {
-		t.Errorf("%d lines around two holes", lines)
-	}
-	for _, peak := range []string{" 40.0", " -30.0"} {
-		if strings.Count(path, peak) != 1 {
-			t.Errorf("the peak%s is not drawn once", peak)
-		}
-	}
-	if v := c.values(); slices.Min(v) != -30 || slices.Max(v) != 40 {
-		t.Errorf("from %g to %g", slices.Min(v), slices.Max(v))
 	}
 }
 

@@ -406,8 +406,8 @@ func (r *Report) judgeSensors(c *Criterion) {
 const (
 	// How long the fold waits for a scale and for a probe: fillcalc/scale.go and
 	// probe.go.
-	scaleHoleNs = 3e9
-	probeHoleNs = 10.5e9
+	maxScaleSilenceNs = 3e9
+	maxProbeSilenceNs = 10.5e9
 	// A damaged frame between good ones hides nothing.
 	toldFaults = fillcalc.FaultOverload | fillcalc.FaultUnderload | fillcalc.FaultSensor | fillcalc.FaultUnit | fillcalc.FaultNoUnit
 )
@@ -469,13 +469,13 @@ func (r *Report) troubles() (list []Trouble) {
 // relisten takes up a setup; what is known of instruments that stay is kept.
 func relisten(before []listened, setup *fillcalc.Setup) (now []listened) {
 	for _, sc := range setup.Scales {
-		now = append(now, listened{sensor: sc.Sensor, holeNs: scaleHoleNs, counts: func(p fillcalc.Phase) bool {
+		now = append(now, listened{sensor: sc.Sensor, holeNs: maxScaleSilenceNs, counts: func(p fillcalc.Phase) bool {
 			emptying := p == fillcalc.Draining || p == fillcalc.Service
 			return p.Open() && p != fillcalc.Ready && (sc.Load != fillcalc.SupplyLoad || !emptying)
 		}})
 	}
 	if p, _ := windowProbe(setup); p.Sensor != "" {
-		now = append(now, listened{sensor: p.Sensor, holeNs: probeHoleNs, counts: func(p fillcalc.Phase) bool { return p == fillcalc.Checking }})
+		now = append(now, listened{sensor: p.Sensor, holeNs: maxProbeSilenceNs, counts: func(p fillcalc.Phase) bool { return p == fillcalc.Checking }})
 	}
 	for i := range now {
 		for _, b := range before {

@@ -11,6 +11,9 @@ type Path struct {
 // String returns the data for the attribute d.
 func (p Path) String() string { return string(p.data) }
 
+// Empty reports whether nothing has been added.
+func (p Path) Empty() bool { return len(p.data) == 0 }
+
 // Add appends path data in a format of package fmt. It ends the line.
 func (p *Path) Add(format string, args ...any) {
 	p.data = fmt.Appendf(p.data, format, args...)

@@ -1,0 +1,119 @@
+package audit
+
+import (
+	"math"
+
+	"bayfill/bridge/chart"
+	"bayfill/fillcalc"
+)
+
+// course is a job over time, as the sheet draws it.
+type course struct {
+	fromNs, toNs int64
+	scales       []fillcalc.ScaleSetup
+	weights      []*chart.Curve // of each scale, kg as shown
+	fluidC       *chart.Curve
+	pours        [2][]stretch // drained, added
+	open         []stretch    // the check window
+}
+
+// stretch is a time between two moments, and the litres that flowed in it.
+type stretch struct {
+	fromNs, toNs int64
+	litres       float64
+}
+
+// course folds the job again and notes what the sheet draws: values as they come,
+// flows and the check window once a second.
+func (r *Report) course() *course {
+	c := &course{}
+	if len(r.events) == 0 {
+		return c
+	}
+	c.fromNs, c.toNs = r.events[0].AtNs, r.events[len(r.events)-1].AtNs
+	c.scales = r.state.Setup.Scales
+	for range c.scales {
+		c.weights = append(c.weights, chart.NewCurve(c.fromNs, c.toNs, maxScaleSilenceNs))
+	}
+	c.fluidC = chart.NewCurve(c.fromNs, c.toNs, maxProbeSilenceNs)
+	probe, _ := windowProbe(&r.state.Setup)
+	var s fillcalc.State
+	sampledNs, open := int64(0), false
+	var flows [2]flow
+	for i := range r.events {
+		e := &r.events[i]
+		s = fillcalc.Apply(s, *e)
+		for k := range c.scales {
+			if e.Kind == fillcalc.KindWeight && e.Sensor == c.scales[k].Sensor {
+				v := e.Value
+				if e.Faults.Hidden() {
+					v = math.NaN()
+				}
+				c.weights[k].Add(e.AtNs, v)
+			}
+		}
+		if e.Kind == fillcalc.KindTemperature && e.Sensor == probe.Sensor {
+			c.fluidC.Add(e.AtNs, s.CheckWindow().TempC)
+		}
+		if i < len(r.events)-1 && e.AtNs-sampledNs < 1e9 {
+			continue
+		}
+		sampledNs = e.AtNs
+		was := open
+		w := s.CheckWindow().State
+		if open = w == fillcalc.Open || w == fillcalc.Closing; open && !was {
+			c.open = append(c.open, stretch{fromNs: e.AtNs})
+		}
+		if open || was {
+			c.open[len(c.open)-1].toNs = e.AtNs
+		}
+		v := s.Volumes()
+		flows[0].follow(&c.pours[0], e.AtNs, v.DrainedL, v.DrainedLMin, i == len(r.events)-1)
+		flows[1].follow(&c.pours[1], e.AtNs, v.AddedL, v.AddedLMin, i == len(r.events)-1)
+	}
+	return c
+}
+
+// A pour starts above one flow and ends below another. A smaller or slower one shows
+// in the curve only (common practice, no source).
+const (
+	pourStartsLMin = 0.5
+	pourEndsLMin   = 0.15
+	minPourL       = 0.02
+)
+
+// pourRestNs is how long the flow must stay low before the pour has ended: the fold
+// counts the last of it a little later.
+const pourRestNs = 4e9
+
+// flow finds the pours in one volume, sample by sample.
+type flow struct {
+	lastL         float64
+	quietNs       int64 // of the last sample at rest: a flow is seen late
+	quietL, fromL float64
+	fromNs, endNs int64 // of the pour that runs or has just ended; 0: none
+}
+
+func (f *flow) follow(pours *[]stretch, atNs int64, litres, litresMin float64, last bool) {
+	if isNumber(litres) {
+		f.lastL = litres
+	}
+	rests := !(litresMin > pourEndsLMin)
+	switch {
+	case f.fromNs == 0 && litresMin > pourStartsLMin && f.quietNs != 0:
+		f.fromNs, f.fromL, f.endNs = f.quietNs, f.quietL, 0
+	case !rests:
+		f.endNs = 0
+	case f.endNs == 0:
+		f.endNs = atNs
+	}
+	if rests && f.fromNs != 0 && (last || atNs-f.endNs >= pourRestNs) {
+		if poured := f.lastL - f.fromL; poured >= minPourL {
+			*pours = append(*pours, stretch{f.fromNs, f.endNs, poured})
+		}
+		f.fromNs = 0
+	}
+	if rests && f.fromNs == 0 {
+		f.quietNs, f.quietL = atNs, f.lastL
+	}
+}
