@@ -1,8 +1,9 @@
 package board
 
 import (
-	"fmt"
 	"math"
+
+	"bayfill/bridge/chart"
 )
 
 // level is the picture that people look at instead of reading: two gauges on one
@@ -10,7 +11,7 @@ import (
 // pour.
 type level struct {
 	Out, In gauge
-	Ticks   []tick
+	Ticks   []chart.Mark
 	// The line to pour up to, and what is missing below it.
 	Aim           bool
 	AimY          float64
@@ -26,12 +27,6 @@ type gauge struct {
 	Y, Tall float64
 }
 
-// tick is a mark of the scale.
-type tick struct {
-	Y    float64
-	Text string
-}
-
 // The gauges' bottom and height in the picture's own units.
 const (
 	gaugeBottomY = 600.0
@@ -39,25 +34,23 @@ const (
 )
 
 func newLevel(outL, inL, pourL, targetL, firstL float64) level {
-	most := 1.0
+	maxL := 1.0
 	for _, l := range []float64{outL, inL, targetL} {
 		if !math.IsNaN(l) {
-			most = max(most, l)
+			maxL = max(maxL, l)
 		}
 	}
-	most, each := niceScale(most * 1.04)
-	y := func(l float64) float64 {
-		return math.Round(gaugeBottomY - gaugeTallY*min(1, max(0, l/most)))
-	}
+	axis := litresAxis(maxL*1.04, gaugeBottomY, gaugeBottomY-gaugeTallY)
+	y := func(l float64) float64 { return math.Round(axis.Y(l)) }
 	fill := func(l float64) gauge {
 		if math.IsNaN(l) {
 			return gauge{}
 		}
 		return gauge{true, y(l), gaugeBottomY - y(l)}
 	}
-	v := level{Out: fill(outL), In: fill(inL)}
-	for l := 0.0; l <= most+each/2; l += each {
-		v.Ticks = append(v.Ticks, tick{y(l), fmt.Sprintf("%g", math.Round(l*10)/10)})
+	v := level{Out: fill(outL), In: fill(inL), Ticks: axis.Ticks(litresFormat)}
+	for i := range v.Ticks {
+		v.Ticks[i].Y = math.Round(v.Ticks[i].Y)
 	}
 	aimL := targetL
 	if !math.IsNaN(firstL) {
@@ -73,18 +66,11 @@ func newLevel(outL, inL, pourL, targetL, firstL float64) level {
 	return v
 }
 
-// niceScale is a round top of a scale that holds most, and how far its marks lie
-// apart: four to six of them.
-func niceScale(most float64) (top, each float64) {
-	each = 0.1
-	for _, factor := range []float64{2, 2.5, 2} {
-		if most <= 6*each {
-			break
-		}
-		each *= factor
-	}
-	for most > 6*each {
-		each *= 2
-	}
-	return math.Ceil(most/each) * each, each
+// litresAxis is a scale from 0 that contains maxL, with six steps at most.
+func litresAxis(maxL, lowY, highY float64) chart.Axis {
+	return chart.NewAxis(0, maxL, chart.RoundUp(maxL/6), lowY, highY)
 }
+
+// litresFormat writes a litre of such a scale: a multiple of its step, which no
+// float64 holds exactly.
+const litresFormat = "%.10g"

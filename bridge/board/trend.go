@@ -1,22 +1,23 @@
 package board
 
 import (
-	"fmt"
 	"math"
-	"strings"
+	"slices"
 	"time"
+
+	"bayfill/bridge/chart"
 )
 
-// trend keeps the last half hour of a job: one sample every six seconds is
-// finer than a plot can show.
+// trend keeps the last half hour of a job. One sample every six seconds is finer than
+// a plot can show.
 type trend struct {
 	job  string
 	ring [trendSamples]sample
-	n    int // added so far, in this job
+	n    int // samples added so far in this job
 	last time.Time
 }
 
-// sample is a moment's figures; NaN is a gap.
+// sample is the figures of a moment; NaN is a gap.
 type sample struct{ drainedL, addedL, fluidC float64 }
 
 const (
@@ -24,7 +25,7 @@ const (
 	trendSamples = 300
 )
 
-// add takes a sample when it is time for one; another job begins anew.
+// add keeps a sample when it is time for one. Another job starts an empty trend.
 func (t *trend) add(job string, s sample, now time.Time) {
 	if job != t.job {
 		*t = trend{job: job}
@@ -37,101 +38,115 @@ func (t *trend) add(job string, s sample, now time.Time) {
 	t.last = now
 }
 
-// plot is a trend as two pictures on one axis of time: litres above, the fluid's
-// temperature below.
+// plot is a trend as two charts on one axis of time: litres at the top, the
+// temperature of the fluid below.
 type plot struct {
-	Known              bool
-	Drained, Added     string // paths
-	DrainedEnd         tick   // where the newest value stands
-	AddedEnd           tick
-	Fluid              string
-	FluidEnd           tick
-	Litres, C, Minutes []tick // of Minutes, Y is the place from the left
+	Known                    bool
+	Drained, Added, Fluid    trendLine
+	Litres, Celsius, Minutes []chart.Mark
 }
 
-// Where the two pictures lie.
+// trendLine is one figure over time. When its newest value is known, the line ends
+// at EndY, and its name stands there.
+type trendLine struct {
+	Path chart.Path
+	Ends bool
+	EndY float64
+}
+
+// The layout of the two charts.
 const (
-	nameTallY                 = 36.0
+	lineNameHeight            = 36.0
 	plotLeftX, plotRightX     = 70.0, 540.0
 	litresTopY, litresBottomY = 18.0, 118.0
 	fluidTopY, fluidBottomY   = 158.0, 218.0
 )
 
-func (t *trend) plot(now time.Time) plot {
-	held := min(t.n, trendSamples)
-	if held < 2 {
+func (t *trend) plot() plot {
+	samples := t.samples()
+	if len(samples) < 2 {
 		return plot{}
 	}
-	at := func(i int) sample { return t.ring[(t.n-held+i)%trendSamples] }
-	most, coldC, hotC := 1.0, math.Inf(1), math.Inf(-1)
-	for i := range held {
-		s := at(i)
+	age := func(i int) time.Duration { return time.Duration(len(samples)-1-i) * trendEvery }
+	width := plotWidth(age(0))
+	x := chart.TimeAxis{FromNs: -int64(width), LeftX: plotLeftX, RightX: plotRightX}
+	draw := func(y chart.Axis, of func(sample) float64) (l trendLine) {
+		for i, s := range samples {
+			v := of(s)
+			if l.Ends = !math.IsNaN(v); !l.Ends {
+				l.Path.Break()
+				continue
+			}
+			l.EndY = y.Y(v)
+			l.Path.Line(x.X(-int64(age(i))), l.EndY)
+		}
+		return l
+	}
+	maxL, minC, maxC := 1.0, math.Inf(1), math.Inf(-1)
+	for _, s := range samples {
 		for _, l := range []float64{s.drainedL, s.addedL} {
 			if !math.IsNaN(l) {
-				most = max(most, l)
+				maxL = max(maxL, l)
 			}
 		}
 		if !math.IsNaN(s.fluidC) {
-			coldC, hotC = min(coldC, s.fluidC), max(hotC, s.fluidC)
+			minC, maxC = min(minC, s.fluidC), max(maxC, s.fluidC)
 		}
-	}
-	minutes := 5.0 // across the picture
-	for minutes < 30 && float64(held-1)*trendEvery.Minutes() > minutes {
-		minutes = map[float64]float64{5: 10, 10: 20, 20: 30}[minutes]
-	}
-	x := func(i int) float64 {
-		before := float64(held-1-i) * trendEvery.Minutes()
-		return plotRightX - (plotRightX-plotLeftX)*before/minutes
-	}
-	top, each := niceScale(most)
-	litresY := func(l float64) float64 {
-		return litresBottomY - (litresBottomY-litresTopY)*min(1, max(0, l/top))
-	}
-	lowC, highC := 10*math.Floor(coldC/10), 10*math.Ceil(hotC/10+0.01)
-	fluidY := func(c float64) float64 {
-		return fluidBottomY - (fluidBottomY-fluidTopY)*(c-lowC)/(highC-lowC)
-	}
-	// draw is a line through one of a sample's figures, broken where it is not known.
-	draw := func(of func(sample) float64, y func(float64) float64) (string, tick) {
-		var path strings.Builder
-		pen, end := "M", tick{}
-		for i := range held {
-			f := of(at(i))
-			if x(i) < plotLeftX {
-				continue
-			}
-			if math.IsNaN(f) {
-				pen, end = "M", tick{}
-				continue
-			}
-			fmt.Fprintf(&path, "%s%.1f %.1f", pen, x(i), y(f))
-			pen, end = "L", tick{y(f), "known"}
-		}
-		return path.String(), end
 	}
 	p := plot{Known: true}
-	p.Drained, p.DrainedEnd = draw(func(s sample) float64 { return s.drainedL }, litresY)
-	p.Added, p.AddedEnd = draw(func(s sample) float64 { return s.addedL }, litresY)
-	if math.Abs(p.DrainedEnd.Y-p.AddedEnd.Y) < nameTallY { // their names must not lie on each other
-		if p.AddedEnd.Y < p.DrainedEnd.Y {
-			p.AddedEnd.Y = p.DrainedEnd.Y - nameTallY
-		} else {
-			p.AddedEnd.Y = p.DrainedEnd.Y + nameTallY
+	y := litresAxis(maxL, litresBottomY, litresTopY)
+	p.Drained = draw(y, func(s sample) float64 { return s.drainedL })
+	p.Added = draw(y, func(s sample) float64 { return s.addedL })
+	p.separateNames()
+	for i, tick := range y.Ticks(litresFormat) {
+		if i%2 == 0 { // there is no room for more
+			p.Litres = append(p.Litres, tick)
 		}
 	}
-	for l := 0.0; l <= top+each/2; l += 2 * each {
-		p.Litres = append(p.Litres, tick{litresY(l), fmt.Sprintf("%g", math.Round(l*10)/10)})
+	if minC <= maxC {
+		y := chart.NewAxis(minC, maxC+0.1, 10, fluidBottomY, fluidTopY) // the line stays below the top
+		p.Fluid = draw(y, func(s sample) float64 { return s.fluidC })
+		ticks := y.Ticks("%.10g")
+		p.Celsius = []chart.Mark{ticks[0], ticks[len(ticks)-1]}
 	}
-	if coldC <= hotC {
-		p.Fluid, p.FluidEnd = draw(func(s sample) float64 { return s.fluidC }, fluidY)
-		p.C = []tick{{fluidY(lowC), fmt.Sprintf("%g", lowC)}, {fluidY(highC), fmt.Sprintf("%g", highC)}}
-	}
-	for _, share := range []float64{0, 0.5, 1} {
+	for _, before := range []time.Duration{width, width / 2, 0} {
 		text := "now"
-		if share < 1 {
-			text = fmt.Sprintf("−%g min", minutes*(1-share))
+		if before > 0 {
+			text = chart.Figure("%g min", -before.Minutes())
 		}
-		p.Minutes = append(p.Minutes, tick{plotLeftX + (plotRightX-plotLeftX)*share, text})
+		p.Minutes = append(p.Minutes, chart.Mark{X: x.X(-int64(before)), Text: text})
 	}
 	return p
+}
+
+// samples are those that the ring holds, the oldest first.
+func (t *trend) samples() []sample {
+	if t.n <= trendSamples {
+		return t.ring[:t.n]
+	}
+	oldest := t.n % trendSamples
+	return slices.Concat(t.ring[oldest:], t.ring[:oldest])
+}
+
+// plotWidth is the time across the charts that shows all of what is that old, up to
+// the 30 minutes that the ring holds.
+func plotWidth(oldest time.Duration) time.Duration {
+	for _, width := range []time.Duration{5 * time.Minute, 10 * time.Minute, 20 * time.Minute} {
+		if oldest <= width {
+			return width
+		}
+	}
+	return trendSamples * trendEvery
+}
+
+// separateNames moves the name of the line of what was added away from that of what
+// was drained, so that they do not overlap.
+func (p *plot) separateNames() {
+	distance := p.Added.EndY - p.Drained.EndY
+	if !p.Drained.Ends || !p.Added.Ends || math.Abs(distance) >= lineNameHeight {
+		return
+	}
+	if p.Added.EndY = p.Drained.EndY + lineNameHeight; distance < 0 {
+		p.Added.EndY = p.Drained.EndY - lineNameHeight
+	}
 }

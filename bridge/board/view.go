@@ -69,7 +69,7 @@ func newView(key string, c *cart, l link, mayCommand bool, now time.Time) view {
 	v.stand(c, l, now)
 	v.fill(m, &c.job.message)
 	v.Window = newWindow(c, v.Live, now)
-	v.Trend = c.trend.plot(now)
+	v.Trend = c.trend.plot()
 	v.lead(c, now)
 	for _, a := range c.alerts.message.Alerts {
 		if len(v.Alerts) == mostAlerts {

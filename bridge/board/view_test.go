@@ -2,6 +2,7 @@ package board
 
 import (
 	"bytes"
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -243,9 +244,24 @@ func TestTrend(t *testing.T) {
 	if tr.n != 600 {
 		t.Errorf("%d samples in an hour, want one in six seconds", tr.n)
 	}
-	p := tr.plot(noon)
-	if strings.Count(p.Drained, "M") != 2 || p.Added != "" || p.DrainedEnd.Text == "" || p.AddedEnd.Text != "" {
-		t.Errorf("a gap, and a line that is not known: %q, %q", p.Drained, p.Added)
+	p := tr.plot()
+	if strings.Count(p.Drained.Path.String(), "M") != 2 || !p.Added.Path.Empty() || !p.Drained.Ends || p.Added.Ends {
+		t.Errorf("a gap, and a line that is not known: %v, %v", p.Drained, p.Added)
+	}
+	if got := fmt.Sprint(p.Minutes); got != "[{70 0 −30 min} {305 0 −15 min} {540 0 now}]" {
+		t.Errorf("times %s", got)
+	}
+	for _, c := range []struct{ drainedL, addedL, distance float64 }{
+		{3, 2.9, lineNameHeight}, {2.9, 3, -lineNameHeight}, {3, 3, lineNameHeight}, {3, 0, 100}, // of 3 L to the scale's 3
+	} {
+		var tr trend
+		for s := range 2 {
+			tr.add("van-7", sample{c.drainedL, c.addedL, 30}, noon.Add(time.Duration(s)*trendEvery))
+		}
+		p := tr.plot()
+		if got := p.Added.EndY - p.Drained.EndY; math.Abs(got-c.distance) > 1e-9 {
+			t.Errorf("%g L out and %g L in: the names lie %g apart, want %g", c.drainedL, c.addedL, got, c.distance)
+		}
 	}
 	tr.add("van-8", sample{1, 1, 30}, noon.Add(2*time.Hour))
 	if tr.n != 1 {
