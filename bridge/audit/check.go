@@ -12,19 +12,19 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Report is what an audit found.
+// Report is the result of an audit.
 type Report struct {
 	Shop string `json:"shop"`
 	Cart string `json:"cart"`
 	Job  string `json:"job"`
 	From string `json:"from"`
-	// Same says that every figure that was published came out again to the last bit.
+	// Same: every published figure came out again to the last bit.
 	Same bool `json:"same"`
-	// Complete says that no point is missing, changed, added or out of place.
+	// Complete: no point is missing, altered, added or out of order.
 	Complete  bool      `json:"complete"`
 	Findings  []Finding `json:"findings"`
 	Events    int       `json:"events"`
-	Published int       `json:"published"` // messages that were compared
+	Published int       `json:"published"` // messages compared
 	OpenedAt  string    `json:"opened_at,omitempty"`
 	EndedAt   string    `json:"ended_at,omitempty"`
 	SameName  int       `json:"other_jobs_of_that_name"`
@@ -37,20 +37,20 @@ type Report struct {
 type Kind string
 
 const (
-	Missing    Kind = "missing"      // points that were there
-	Added      Kind = "added"        // points that were not
-	Order      Kind = "order"        // points that changed places
-	Altered    Kind = "altered"      // a point says something else than it did
-	Unreadable Kind = "unreadable"   // a point that the program does not write
+	Missing    Kind = "missing"      // points of the job are not there
+	Added      Kind = "added"        // points that are not of the job are there
+	Order      Kind = "order"        // points are in another order
+	Altered    Kind = "altered"      // a point was changed
+	Unreadable Kind = "unreadable"   // this program does not write such a point
 	NoSummary  Kind = "no_record"    // the closing record is missing
-	Differs    Kind = "differs"      // what was published does not come out again
-	Version    Kind = "other_fold"   // it was computed by another version of the calculation
+	Differs    Kind = "differs"      // a published figure does not come out again
+	Version    Kind = "other_fold"   // another version of the calculation computed the job
 	NotEnded   Kind = "not_ended"    // the job is open, or its end is missing
-	NoOpening  Kind = "no_beginning" // the command that opened it is missing
+	NoOpening  Kind = "no_beginning" // the command that opened the job is missing
 )
 
-// Finding is one thing that is wrong. Seq is the event where, and At its time,
-// when they are known.
+// Finding is one thing that is wrong. Seq is the event where it was found, 0 when
+// unknown; At is the time, empty when unknown; Text says for people what is wrong.
 type Finding struct {
 	Kind Kind   `json:"kind"`
 	Seq  uint64 `json:"seq,omitempty"`
@@ -58,18 +58,19 @@ type Finding struct {
 	Text string `json:"text"`
 }
 
-// SameAndComplete is the one good verdict.
+// SameAndComplete reports whether the audit found nothing.
 func (r *Report) SameAndComplete() bool { return r.Same && r.Complete }
 
-const mostFindings = 50
+const maxFindings = 50
 
+// find adds a finding, unless there are too many already, and marks the report.
 func (r *Report) find(kind Kind, seq uint64, atNs int64, format string, args ...any) {
 	if kind == Differs || kind == Version {
 		r.Same = false
 	} else {
 		r.Complete = false
 	}
-	if len(r.Findings) == mostFindings {
+	if len(r.Findings) == maxFindings {
 		return
 	}
 	f := Finding{Kind: kind, Seq: seq, Text: fmt.Sprintf(format, args...)}
@@ -79,10 +80,11 @@ func (r *Report) find(kind Kind, seq uint64, atNs int64, format string, args ...
 	r.Findings = append(r.Findings, f)
 }
 
-// seqs are the numbers of events from one to another, as those that a job takes up.
+// seqs is a range of event numbers, both ends included.
 type seqs struct{ from, to uint64 }
 
-// Check computes a job again.
+// Check computes a job again from its record and reports what does not agree. It
+// adds the names that it learns from the points to the record.
 func Check(rec *Record) *Report {
 	r := &Report{Shop: rec.Shop, Cart: rec.Cart, Job: rec.Job, From: rec.From, SameName: rec.SameName,
 		Same: true, Complete: true, Findings: []Finding{}}
@@ -92,14 +94,14 @@ func Check(rec *Record) *Report {
 	chain, broken := r.follow(rec, own, published)
 	r.replay(rec, published, chain, broken)
 	if broken != nil && !slices.ContainsFunc(r.Findings, func(f Finding) bool { return f.Kind != Differs && f.Seq <= broken.upTo }) {
-		r.find(Altered, broken.after, 0, "%s", broken.text)
+		r.find(Altered, broken.after, 0, "%s", broken.text())
 	}
 	slices.SortStableFunc(r.Findings, func(a, b Finding) int { return cmp.Compare(a.Seq, b.Seq) })
 	return r
 }
 
-// sort reads the points: events in the order of their numbers, and what was
-// published by the number of the event before it.
+// sort reads the points. It puts the events in the order of their numbers, and
+// returns the published messages by the number of the event before them.
 func (r *Report) sort(rec *Record) map[uint64][]points.Point {
 	published := map[uint64][]points.Point{}
 	for i := range rec.Points {
@@ -140,7 +142,7 @@ func ofSensor(name string) string {
 	return "of sensor " + name + " "
 }
 
-// extent finds which events belong to the job.
+// extent finds the range of events that belong to the job.
 func (r *Report) extent(rec *Record) (own seqs) {
 	if rec.Summary != nil {
 		from, _ := rec.Summary.Fields["seq_from"].(int64)
@@ -176,8 +178,8 @@ func (r *Report) extent(rec *Record) (own seqs) {
 	return own
 }
 
-// place holds numbers and times against the job's extent. What does not belong
-// there is taken out, and the rest is in the order of numbers.
+// place compares the numbers and times of the events with the range of the job. It
+// removes events that are not of the job; the rest stays in the order of numbers.
 func (r *Report) place(own seqs) {
 	var kept []fillcalc.Event
 	next := own.from
@@ -202,11 +204,11 @@ func (r *Report) place(own seqs) {
 	r.events = kept
 	r.Events = len(kept)
 	if len(missing) > 0 {
-		r.sensors(own)
+		r.silentSensors(own)
 	}
-	const most = 10
+	const maxPlaces = 10
 	for n, gap := range missing {
-		if n == most {
+		if n == maxPlaces {
 			left := 0
 			for _, gap := range missing[n:] {
 				left += int(gap.to - gap.from + 1)
@@ -233,11 +235,13 @@ func numbers(s seqs) string {
 	return fmt.Sprintf("%d events, %d to %d, are", s.to-s.from+1, s.from, s.to)
 }
 
-// whose tells from the sensors' own counts whose frames are missing in a gap.
+// whose says how many frames of which sensor are missing in a gap, by the number that
+// each sensor gives its own frames. It looks at so many events on either side.
 func (r *Report) whose(gap seqs) string {
+	const reach = 2000
 	at, _ := slices.BinarySearchFunc(r.events, gap.from, func(e fillcalc.Event, seq uint64) int { return cmp.Compare(e.Seq, seq) })
 	before := map[string]uint64{}
-	for i := at - 1; i >= 0 && i > at-2000; i-- {
+	for i := at - 1; i >= 0 && i > at-reach; i-- {
 		if e := &r.events[i]; e.Sensor != "" {
 			if _, seen := before[e.Sensor]; !seen {
 				before[e.Sensor] = e.N
@@ -245,7 +249,7 @@ func (r *Report) whose(gap seqs) string {
 		}
 	}
 	after := map[string]uint64{}
-	for i := at; i < len(r.events) && i < at+2000; i++ {
+	for i := at; i < len(r.events) && i < at+reach; i++ {
 		if e := &r.events[i]; e.Sensor != "" {
 			if _, seen := after[e.Sensor]; !seen {
 				after[e.Sensor] = e.N
@@ -264,8 +268,8 @@ func (r *Report) whose(gap seqs) string {
 	return " (" + strings.Join(parts, ", ") + ")"
 }
 
-// sensors tells of whom there is nothing at all.
-func (r *Report) sensors(own seqs) {
+// silentSensors finds the sensors of the setup of which there is no reading at all.
+func (r *Report) silentSensors(own seqs) {
 	if len(r.events) == 0 {
 		return
 	}
@@ -295,16 +299,24 @@ func what(e *fillcalc.Event) string {
 	return "a reading of sensor " + e.Sensor
 }
 
-// chainBreak lies after an event that is proved, up to one that is not; what else
-// was found up to there explains it.
+// chainBreak is where the chain breaks: after an event that is proved, and up to one
+// that is not. Another finding in that range explains it.
 type chainBreak struct {
 	after, upTo uint64
-	text        string
+	upToNs      int64
+	atEnd       bool // only the head at the end differs
 }
 
-// follow computes the chain along the events and what was published, and holds it
-// against what the volume points and the closing record say. It returns the
-// chain, and where it breaks.
+func (b *chainBreak) text() string {
+	if b.atEnd {
+		return fmt.Sprintf("of what came after event %d, or in the closing record, something was altered, added or taken away: the chain ends in another way", b.after)
+	}
+	return fmt.Sprintf("of events %d to %d, up to %s, or what was published there, something was altered, added or taken away: the chain breaks", b.after, b.upTo, clock(b.upToNs))
+}
+
+// follow computes the chain over the events and the published messages, and compares
+// it with the volume points and the closing record. It returns the chain, and where
+// it breaks, nil when it does not.
 func (r *Report) follow(rec *Record, own seqs, published map[uint64][]points.Point) (chain points.Chain, broken *chainBreak) {
 	if rec.Summary == nil {
 		return chain, nil
@@ -326,7 +338,7 @@ func (r *Report) follow(rec *Record, own seqs, published map[uint64][]points.Poi
 				if seal == chain.Head.Seal() {
 					good = e.Seq
 				} else {
-					broken = &chainBreak{good, e.Seq, fmt.Sprintf("of events %d to %d, up to %s, or what was published there, something was altered, added or taken away: the chain breaks", good, e.Seq, clock(e.AtNs))}
+					broken = &chainBreak{after: good, upTo: e.Seq, upToNs: e.AtNs}
 				}
 			}
 			chain.Head = chain.Head.LinkPublished(p.Measurement, e.Seq, p.Fields)
@@ -341,12 +353,13 @@ func (r *Report) follow(rec *Record, own seqs, published map[uint64][]points.Poi
 		}
 	}
 	if end, _ := rec.Summary.Fields["chain"].(string); broken == nil && end != chain.Head.String() {
-		broken = &chainBreak{good, own.to, fmt.Sprintf("of what came after event %d, or in the closing record, something was altered, added or taken away: the chain ends in another way", good)}
+		broken = &chainBreak{after: good, upTo: own.to, atEnd: true}
 	}
 	return chain, broken
 }
 
-// replay folds the events and holds what comes out against what was published.
+// replay folds the events again and compares the results with the published messages
+// and the closing record.
 func (r *Report) replay(rec *Record, published map[uint64][]points.Point, chain points.Chain, broken *chainBreak) {
 	if len(r.events) == 0 {
 		r.find(NoOpening, 0, 0, "there is not one event of the job")
@@ -357,8 +370,8 @@ func (r *Report) replay(rec *Record, published map[uint64][]points.Point, chain 
 	}
 	r.OpenedAt, r.EndedAt = clock(r.events[0].AtNs), clock(r.events[len(r.events)-1].AtNs)
 	var s fillcalc.State
-	differ, first := 0, ""
-	var firstEvent fillcalc.Event
+	differ := 0
+	var first difference
 	for i := range r.events {
 		e := r.events[i]
 		s = fillcalc.Apply(s, e)
@@ -372,63 +385,74 @@ func (r *Report) replay(rec *Record, published map[uint64][]points.Point, chain 
 			if p.AtNs != e.AtNs {
 				r.find(Order, e.Seq, e.AtNs, "what was published on %s after event %d bears another time, %s", p.Measurement, e.Seq, clock(p.AtNs))
 			}
-			if text := difference(p.Fields, again(&s)); text != "" {
+			if err := compare(p.Fields, again(&s)); err != nil {
 				if differ++; differ == 1 {
-					first, firstEvent = fmt.Sprintf("%s after event %d: %s", p.Measurement, e.Seq, text), e
+					first = difference{p.Measurement, e.Seq, e.AtNs, err}
 				}
 			}
 		}
 	}
-	if differ > 1 {
-		first += fmt.Sprintf("; %d more messages differ after it", differ-1)
-	}
 	if differ > 0 {
-		r.find(Differs, firstEvent.Seq, firstEvent.AtNs, "%s", first)
+		text := fmt.Sprintf("%s after event %d: %v", first.measurement, first.seq, first.err)
+		if differ > 1 {
+			text += fmt.Sprintf("; %d more messages differ after it", differ-1)
+		}
+		r.find(Differs, first.seq, first.atNs, "%s", text)
 	}
 	r.state = rec.Names.Named(s)
 	if rec.Summary == nil {
 		return
 	}
-	text := difference(rec.Summary.Fields, points.Summary(&s, chain))
-	if text != "" && r.Complete && broken == nil {
-		r.find(Differs, s.Seq, s.NowNs, "the closing record: %s", text)
+	if err := compare(rec.Summary.Fields, points.Summary(&s, chain)); err != nil && r.Complete && broken == nil {
+		r.find(Differs, s.Seq, s.NowNs, "the closing record: %v", err)
 	}
 	if fold, _ := rec.Summary.Fields["fold"].(int64); fold != fillcalc.FoldVersion && !r.Same {
 		r.find(Version, 0, 0, "it was computed by version %d of the calculation, this program has %d: compute it again with that one", fold, fillcalc.FoldVersion)
 	}
 }
 
-// difference says in which field what is kept differs from what was computed.
-func difference(kept points.Fields, again points.Published) string {
+// difference is a published message that does not come out again.
+type difference struct {
+	measurement string
+	seq         uint64 // of the event before it
+	atNs        int64
+	err         error
+}
+
+// compare returns nil when the fields that were kept are those that come out again,
+// floats to the last bit. Otherwise the error names the first field that differs.
+func compare(kept points.Fields, again points.Published) error {
 	want, err := points.ParseFields(again.Fields)
 	if err != nil {
-		return err.Error()
+		return err
 	}
 	for _, name := range slices.Sorted(maps.Keys(want)) {
-		a, there := kept[name]
-		b := want[name]
-		switch x := a.(type) {
-		case float64:
-			if y, ok := b.(float64); ok && math.Float64bits(x) == math.Float64bits(y) {
-				continue
-			}
+		was, there := kept[name]
+		comesOut := want[name]
+		switch {
+		case sameValue(was, comesOut):
+		case !there && comesOut == "":
+			// Flux does not tell an empty text from none.
+		case !there:
+			return fmt.Errorf("%s was not published, comes out as %v", name, comesOut)
 		default:
-			if a == b {
-				continue
-			}
+			return fmt.Errorf("%s was published as %v, comes out as %v", name, was, comesOut)
 		}
-		if !there && b == "" {
-			continue // Flux does not tell an empty text from none
-		}
-		if !there {
-			return fmt.Sprintf("%s was not published, comes out as %v", name, b)
-		}
-		return fmt.Sprintf("%s was published as %v, comes out as %v", name, a, b)
 	}
 	for _, name := range slices.Sorted(maps.Keys(kept)) {
 		if _, there := want[name]; !there && name != "chain" {
-			return fmt.Sprintf("%s was published as %v, does not come out", name, kept[name])
+			return fmt.Errorf("%s was published as %v, does not come out", name, kept[name])
 		}
 	}
-	return ""
+	return nil
+}
+
+// sameValue compares two values of a field, floats to the last bit.
+func sameValue(a, b any) bool {
+	x, isFloat := a.(float64)
+	y, areFloats := b.(float64)
+	if isFloat && areFloats {
+		return math.Float64bits(x) == math.Float64bits(y)
+	}
+	return a == b
 }

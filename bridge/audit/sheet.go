@@ -17,8 +17,9 @@ import (
 	"bayfill/fillcalc"
 )
 
-// number is a figure of a sheet: null when it is not known, and rounded far below
-// what can be measured, so that the text is the same on every machine.
+// number is a figure of a sheet. In JSON an unknown one is null, and a known one is
+// rounded to 1e-6, far below what can be measured, so that the text is the same on
+// every machine.
 type number float64
 
 func (n number) MarshalJSON() ([]byte, error) {
@@ -29,37 +30,36 @@ func (n number) MarshalJSON() ([]byte, error) {
 	return strconv.AppendFloat(nil, rounded+0, 'f', -1, 64), nil
 }
 
-// Fixed writes it with so many decimals; a dash when it is not known.
+// Fixed formats it with a number of decimals; an unknown number is a dash.
 func (n number) Fixed(decimals int) string {
 	if !isNumber(float64(n)) {
 		return "–"
 	}
 	text := strconv.FormatFloat(float64(n), 'f', decimals, 64)
 	if strings.Trim(text, "-0.") == "" {
-		text = strings.TrimPrefix(text, "-") // nothing has no sign
+		text = strings.TrimPrefix(text, "-") // zero has no sign
 	}
 	return strings.Replace(text, "-", "−", 1)
 }
 
-// Short writes it with so many decimals at most.
-func (n number) Short(most int) string {
-	text := n.Fixed(most)
+// Short formats it with as many decimals as it needs, up to a maximum.
+func (n number) Short(maxDecimals int) string {
+	text := n.Fixed(maxDecimals)
 	if strings.Contains(text, ".") {
 		text = strings.TrimRight(strings.TrimRight(text, "0"), ".")
 	}
 	return text
 }
 
-// Given is the same with a unit, and a dash for 0, which stands for what nobody
-// said.
-func (n number) Given(most int, unit string) string {
+// Given is Short with a unit. A 0 is a dash: it means that nobody entered the number.
+func (n number) Given(maxDecimals int, unit string) string {
 	if n == 0 {
 		return "–"
 	}
-	return strings.TrimSpace(n.Short(most) + " " + unit)
+	return strings.TrimSpace(n.Short(maxDecimals) + " " + unit)
 }
 
-// instant is a time in nanoseconds since 1970; 0 when it is not known.
+// instant is a time in nanoseconds since 1970; 0 is unknown.
 type instant int64
 
 func (i instant) MarshalJSON() ([]byte, error) {
@@ -69,7 +69,7 @@ func (i instant) MarshalJSON() ([]byte, error) {
 	return json.Marshal(time.Unix(0, int64(i)).UTC().Format("2006-01-02T15:04:05.000Z"))
 }
 
-// Full, Day and Clock write it in UTC.
+// Full, Day and Clock format it in UTC.
 func (i instant) Full() string {
 	if i == 0 {
 		return "–"
@@ -93,9 +93,9 @@ func (i instant) Clock() string {
 
 func shortTime(ns int64) string { return time.Unix(0, ns).UTC().Format("15:04:05") }
 
-// SheetData is all that an audit sheet says in numbers and words. Litres are at
-// the reference temperature unless their name says otherwise, U is expanded
-// (k = 2), times are UTC.
+// SheetData is the content of an audit sheet. Litres are at the reference
+// temperature unless the name of the field says otherwise, U is expanded (k = 2),
+// times are UTC.
 type SheetData struct {
 	Shop       string  `json:"shop"`
 	Cart       string  `json:"cart"`
@@ -111,7 +111,7 @@ type SheetData struct {
 	ReferenceC number  `json:"reference_c"`
 	CheckC     number  `json:"check_c"` // the middle of the check window
 	Fold       int     `json:"fold"`
-	Clock      string  `json:"clock,omitempty"` // what is wrong with the times
+	Clock      string  `json:"clock,omitempty"` // what is wrong with the times, in words
 	Events     int     `json:"events"`
 	Published  int     `json:"published"`
 	SameName   int     `json:"other_jobs_of_that_name"`
@@ -134,7 +134,7 @@ type SheetData struct {
 	Pictures []sheetPicture `json:"-"`
 }
 
-// SheetServiceData is what the shop looked up for the vehicle; 0 is unknown.
+// SheetServiceData is what the shop looked up for the vehicle. 0 is unknown.
 type SheetServiceData struct {
 	Name          string `json:"name"`
 	Fluid         string `json:"fluid"`
@@ -156,17 +156,17 @@ type SheetServiceData struct {
 	BalanceBandL  number `json:"balance_band_l"`
 }
 
-// SheetPhase is a phase as it came.
+// SheetPhase is a phase of the job, in the order in which they came.
 type SheetPhase struct {
 	Phase     string  `json:"phase"`
 	At        instant `json:"at"`
-	DurationS number  `json:"duration_s"` // null for the last
+	DurationS number  `json:"duration_s"` // null for the last phase
 	By        string  `json:"by"`
 	Why       string  `json:"why,omitempty"`
 }
 
-// SheetVolume is a volume at both temperatures, and what makes up its
-// uncertainty.
+// SheetVolume is a volume at the reference and at the check temperature, with the
+// terms of its uncertainty.
 type SheetVolume struct {
 	Name    string      `json:"name"`
 	Kg      number      `json:"kg"`
@@ -177,8 +177,8 @@ type SheetVolume struct {
 	Terms   []SheetTerm `json:"terms"`
 }
 
-// SheetTerm is one input's part: its standard uncertainty in mL of the volume,
-// and its share of the variance.
+// SheetTerm is the part of one input in the uncertainty of a volume: its standard
+// uncertainty in mL of that volume, and its share of the variance.
 type SheetTerm struct {
 	Term     string `json:"term"`
 	Of       string `json:"of"`
@@ -186,7 +186,7 @@ type SheetTerm struct {
 	SharePct number `json:"share_pct"`
 }
 
-// SheetRecord is a piece of work as it was recorded.
+// SheetRecord is a piece of work that somebody recorded.
 type SheetRecord struct {
 	Item        string  `json:"item"`
 	Text        string  `json:"text"`
@@ -203,14 +203,14 @@ type SheetRecord struct {
 	TempC       number  `json:"temp_c"`
 }
 
-// SheetGear is a gear that was held with the engine running.
+// SheetGear is a gear that was held while the engine ran.
 type SheetGear struct {
 	Name  string  `json:"name"`
 	From  instant `json:"from"`
 	HeldS number  `json:"held_s"`
 }
 
-// SheetEntry is what somebody told.
+// SheetEntry is an amount that somebody entered.
 type SheetEntry struct {
 	What  string  `json:"what"`
 	L     number  `json:"l"`
@@ -221,7 +221,7 @@ type SheetEntry struct {
 	By    string  `json:"by"`
 }
 
-// SheetStep is a change that was held apart, and what it was said to be.
+// SheetStep is a change of weight that was held apart, and what it was decided to be.
 type SheetStep struct {
 	Step   int     `json:"step"`
 	Sensor string  `json:"sensor"`
@@ -237,15 +237,25 @@ type SheetStep struct {
 	Before bool    `json:"before_baseline"`
 }
 
-// SheetNotice is something that the program said, or noted, for a time.
+// SheetNotice is something that the program noticed, and for how long.
 type SheetNotice struct {
-	Kind string  `json:"kind"` // alert, remark, sensor, start
-	Text string  `json:"text"`
-	From instant `json:"from"`
-	To   instant `json:"to"` // null: to the end
+	Kind NoticeKind `json:"kind"`
+	Text string     `json:"text"`
+	From instant    `json:"from"`
+	To   instant    `json:"to"` // null: to the end
 }
 
-// SheetCalibration is a calibration in force.
+// NoticeKind is the source of a notice.
+type NoticeKind string
+
+const (
+	AlertNotice  NoticeKind = "alert"
+	RemarkNotice NoticeKind = "remark"
+	SensorNotice NoticeKind = "sensor" // an instrument was silent, or reported a fault
+	StartNotice  NoticeKind = "start"  // the program was started in the middle of the job
+)
+
+// SheetCalibration is a calibration that was in force during the job.
 type SheetCalibration struct {
 	Sensor  string  `json:"sensor"`
 	Role    string  `json:"role"`
@@ -267,23 +277,23 @@ var sheetTemplate = template.Must(template.New("sheet").Funcs(template.FuncMap{
 	"next":  func(i int) int { return i + 1 },
 }).Parse(sheetPage))
 
-// WriteSheet writes the audit sheet: one page of HTML that needs nothing else and
-// prints on A4 and Letter.
+// WriteSheet writes the audit sheet: one page of HTML that needs no other file and
+// no script, and prints on A4 and Letter.
 func WriteSheet(w io.Writer, rec *Record, rep *Report, toleranceL float64) error {
 	var page strings.Builder
 	if err := sheetTemplate.Execute(&page, NewSheetData(rec, rep, toleranceL)); err != nil {
 		return err
 	}
-	_, err := turns.WriteString(w, page.String())
+	_, err := visibleDirections.WriteString(w, page.String())
 	return err
 }
 
-// turns shows the characters that turn the direction of what follows: in a name
-// they would let the sheet's own words read backwards.
-var turns = strings.NewReplacer("\u202a", "[U+202A]", "\u202b", "[U+202B]", "\u202c", "[U+202C]", "\u202d", "[U+202D]", "\u202e", "[U+202E]",
+// visibleDirections replaces the characters that change the direction of writing by
+// their names: in a name they would let the words of the sheet read backwards.
+var visibleDirections = strings.NewReplacer("\u202a", "[U+202A]", "\u202b", "[U+202B]", "\u202c", "[U+202C]", "\u202d", "[U+202D]", "\u202e", "[U+202E]",
 	"\u2066", "[U+2066]", "\u2067", "[U+2067]", "\u2068", "[U+2068]", "\u2069", "[U+2069]", "\u200e", "[U+200E]", "\u200f", "[U+200F]")
 
-// NewSheetData works out all that the sheet says.
+// NewSheetData computes the content of the sheet. toleranceL is as for [Judge].
 func NewSheetData(rec *Record, rep *Report, toleranceL float64) *SheetData {
 	s := &rep.state
 	j := &s.Job
@@ -312,14 +322,14 @@ func NewSheetData(rec *Record, rep *Report, toleranceL float64) *SheetData {
 	}
 	for _, e := range j.Entries {
 		row := SheetEntry{string(e.What), number(e.L), number(e.UL), number(e.Share), temperature(e.TempC), instant(e.AtNs), e.By}
-		unsaid := number(math.NaN())
+		none := number(math.NaN())
 		switch e.What {
 		case fillcalc.EnterBottle:
-			row.UL = unsaid
+			row.UL = none
 		case fillcalc.EnterDipstick:
-			row.L, row.UL = unsaid, unsaid
+			row.L, row.UL = none, none
 		default:
-			row.Share = unsaid
+			row.Share = none
 		}
 		d.Entries = append(d.Entries, row)
 	}
@@ -357,7 +367,7 @@ func newSheetServiceData(j *fillcalc.Job) SheetServiceData {
 	}
 }
 
-// sheetPhases lists the phases with their durations, and who opened and ended the
+// sheetPhases fills in the phases with their durations, and who opened and ended the
 // job.
 func (r *Report) sheetPhases(d *SheetData, names names.Names) {
 	j := &r.state.Job
@@ -372,7 +382,7 @@ func (r *Report) sheetPhases(d *SheetData, names names.Names) {
 		if last.Input != nil {
 			d.EndedBy = cmp.Or(names[last.Input.By], last.Input.By)
 		}
-		if j.Phase == fillcalc.Abandoned { // which the fold does not list
+		if j.Phase == fillcalc.Abandoned { // the fold does not list this phase
 			d.Phases = append(d.Phases, SheetPhase{string(j.Phase), d.Ended, number(math.NaN()), d.EndedBy, ""})
 		}
 		d.Phases[len(d.Phases)-1].Why = j.Why
@@ -385,12 +395,12 @@ func (r *Report) sheetPhases(d *SheetData, names names.Names) {
 	}
 }
 
-// sheetVolumes works out the tally at the reference temperature and where the
-// level is judged.
+// sheetVolumes fills in the volumes at the reference temperature and at the check
+// temperature.
 func (r *Report) sheetVolumes(d *SheetData) {
 	s := &r.state
 	v := s.Volumes()
-	// growth is what a litre at the reference temperature is when it is as warm.
+	// growth is the volume at the check temperature of a litre at the reference one.
 	growth := func(f fillcalc.Fluid) float64 {
 		l, err := s.AsItLiesL(f, 1, float64(d.CheckC))
 		if err != nil {
@@ -431,11 +441,11 @@ func (r *Report) sheetVolumes(d *SheetData) {
 	row("missing", plan.RemainingMassKg, plan.RemainingL, 2*plan.RemainingUL, plan.RemainingL*fresh, 2*plan.RemainingUL*fresh, nil)
 }
 
-// sheetTerms are a budget's terms, the largest first.
+// sheetTerms returns the terms of a budget, the largest first.
 func sheetTerms(b fillcalc.Budget) []SheetTerm {
 	terms := []SheetTerm{}
 	for _, t := range b {
-		if share := t.L * t.L / b.U2(); share > 1e-9 { // what has cancelled leaves a rounding
+		if share := t.L * t.L / b.U2(); share > 1e-9 { // terms that cancel leave a rounding error
 			terms = append(terms, SheetTerm{t.Name, t.Of, number(1000 * math.Abs(t.L)), number(100 * share)})
 		}
 	}
@@ -443,7 +453,7 @@ func sheetTerms(b fillcalc.Budget) []SheetTerm {
 	return terms
 }
 
-// itemWords are the items of work in words.
+// itemWords are the names of the items of work for people.
 var itemWords = map[fillcalc.Item]string{
 	fillcalc.LevelBefore: "level before the service", fillcalc.Filter: "filter changed", fillcalc.Seal: "filter seal, exactly one",
 	fillcalc.Magnet: "magnet cleaned", fillcalc.Pan: "pan cleaned", fillcalc.Flange: "flange flat", fillcalc.Gasket: "gasket in place",
@@ -472,44 +482,48 @@ func newSheetCalibration(a *instrument, nowNs int64, checkC float64) SheetCalibr
 	return c
 }
 
-// notices folds the job again and notes alerts and remarks with their times;
-// besides what the sensors did, and when the program began to measure anew.
+// notices folds the job again and lists what the program noticed, in order of time:
+// alerts and remarks, troubles of the instruments, and starts of the program.
 func (r *Report) notices() []SheetNotice {
 	list := []SheetNotice{}
 	for _, t := range r.troubles() {
-		list = append(list, SheetNotice{"sensor", t.Sensor + " " + t.Text, t.From, t.To})
+		list = append(list, SheetNotice{SensorNotice, t.text(), instant(t.fromNs), instant(t.toNs)})
+	}
+	// A notice lasts as long as the fold names it. A remark has no name but its text.
+	type name struct {
+		kind NoticeKind
+		id   string
 	}
 	var s fillcalc.State
-	standing := map[string]int{} // place in the list of what stands now, by its key
+	lasting := map[name]int{} // index in the list
 	for i := range r.events {
 		e := &r.events[i]
 		s = fillcalc.Apply(s, *e)
-		now := map[string]bool{}
-		note := func(kind, key, text string) {
-			key = kind + " " + key
-			now[key] = true
-			if at, stands := standing[key]; stands {
-				list[at].Text = text // its figures move
+		now := map[name]bool{}
+		note := func(n name, text string) {
+			now[n] = true
+			if at, lasts := lasting[n]; lasts {
+				list[at].Text = text // its figures may have changed
 				return
 			}
-			standing[key] = len(list)
-			list = append(list, SheetNotice{Kind: kind, Text: text, From: instant(e.AtNs)})
+			lasting[n] = len(list)
+			list = append(list, SheetNotice{Kind: n.kind, Text: text, From: instant(e.AtNs)})
 		}
 		for _, a := range s.Alerts() {
-			note("alert", a.Kind, a.Text)
+			note(name{AlertNotice, a.Kind}, a.Text)
 		}
-		if e.Input != nil {
+		if e.Input != nil { // inputs include a tick a second: often enough for remarks
 			for _, m := range s.Remarks() {
-				note("remark", m.Text, m.Text)
+				note(name{RemarkNotice, m.Text}, m.Text)
 			}
 			if e.Input.Do == fillcalc.DoStart {
-				list = append(list, SheetNotice{"start", "the program began to measure anew", instant(e.AtNs), instant(e.AtNs)})
+				list = append(list, SheetNotice{StartNotice, "the program began to measure anew", instant(e.AtNs), instant(e.AtNs)})
 			}
 		}
-		for key, at := range standing {
-			if remark := list[at].Kind == "remark"; !now[key] && (!remark || e.Input != nil) {
+		for n, at := range lasting {
+			if !now[n] && (n.kind != RemarkNotice || e.Input != nil) {
 				list[at].To = instant(e.AtNs)
-				delete(standing, key)
+				delete(lasting, n)
 			}
 		}
 	}
@@ -517,7 +531,7 @@ func (r *Report) notices() []SheetNotice {
 	return list
 }
 
-// recompute is the command that gives the same again.
+// recompute returns the command line that computes the same sheet again.
 func recompute(rec *Record, rep *Report, toleranceL float64) string {
 	text := "bayfill audit job " + rec.Job
 	if rep.OpenedAt != "" {
@@ -529,7 +543,7 @@ func recompute(rec *Record, rep *Report, toleranceL float64) string {
 	return text + " --sheet sheet.html --csv course.csv"
 }
 
-// clockText says what is wrong with the times of the events.
+// clockText says in words what is wrong with the times of the events.
 func clockText(c *fillcalc.Clock) string {
 	switch {
 	case c == nil:

@@ -10,16 +10,16 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Outcome is how something was judged.
+// Outcome is the result of a rule, or of all of them.
 type Outcome string
 
 const (
 	Passed      Outcome = "passed"
-	NotVerified Outcome = "not_verified" // what would tell is not there
+	NotVerified Outcome = "not_verified" // the record does not hold what the rule needs
 	Failed      Outcome = "failed"
 )
 
-// Words are the outcome for people.
+// Words returns the outcome as text for people.
 func (o Outcome) Words() string {
 	if o == NotVerified {
 		return "not verified"
@@ -27,22 +27,22 @@ func (o Outcome) Words() string {
 	return string(o)
 }
 
-// worse is the worse of two: what failed outweighs what could not be verified.
+// worse returns the worse of two outcomes: failed is worse than not verified.
 func (o Outcome) worse(p Outcome) Outcome {
 	order := []Outcome{Passed, NotVerified, Failed}
 	return order[max(slices.Index(order, o), slices.Index(order, p))]
 }
 
-// Verdict says whether a job was done right: it passed when every criterion did,
-// failed when one did, and is not verified otherwise.
+// Verdict says whether a job was done right. It is passed when every criterion
+// passed, failed when one failed, and not verified otherwise.
 type Verdict struct {
 	Outcome    Outcome     `json:"outcome"`
 	ToleranceL number      `json:"tolerance_l"`
 	Criteria   []Criterion `json:"criteria"`
 }
 
-// Criterion is one rule, the figures that it was judged by, and what there is to
-// say.
+// Criterion is the outcome of one rule, with the figures it was judged by and the
+// reasons in sentences.
 type Criterion struct {
 	Name    string   `json:"name"`
 	Title   string   `json:"title"`
@@ -51,14 +51,14 @@ type Criterion struct {
 	Says    []string `json:"says"`
 }
 
-// Figure is a number with its name and unit; null when it is not known.
+// Figure is a number with its name and unit. The number is null when it is unknown.
 type Figure struct {
 	Name  string `json:"name"`
 	Value number `json:"value"`
 	Unit  string `json:"unit,omitempty"`
 }
 
-// Text writes the figure with as many decimals as its unit bears.
+// Text formats the figure, with decimals that suit its unit.
 func (f Figure) Text() string {
 	switch f.Unit {
 	case "":
@@ -69,7 +69,7 @@ func (f Figure) Text() string {
 	return f.Value.Fixed(3) + " " + f.Unit
 }
 
-// say notes a reason, and what follows from it.
+// say adds a reason and the outcome that follows from it.
 func (c *Criterion) say(o Outcome, format string, args ...any) {
 	c.Outcome = c.Outcome.worse(o)
 	c.Says = append(c.Says, fmt.Sprintf(format, args...))
@@ -79,12 +79,13 @@ func (c *Criterion) figure(name string, value float64, unit string) {
 	c.Figures = append(c.Figures, Figure{name, number(value), unit})
 }
 
-// DefaultToleranceL is by how much the amount may be off beyond its uncertainty:
-// less than a dipstick shows (common practice, no source).
+// DefaultToleranceL is the error of the amount that is allowed beyond its
+// uncertainty: less than a dipstick shows (common practice, no source).
 const DefaultToleranceL = 0.1
 
-// Judge tells whether the job of a report was done right, by the fold's own
-// figures.
+// Judge applies every rule of the verdict to the job of a report. All figures come
+// from the fold. toleranceL is the error of the amount in litres that is allowed
+// beyond its uncertainty.
 func Judge(rep *Report, toleranceL float64) Verdict {
 	v := Verdict{Outcome: Passed, ToleranceL: number(toleranceL)}
 	for _, rule := range []struct {
@@ -110,13 +111,13 @@ func (r *Report) judgeRecord(c *Criterion) {
 	c.figure("events", float64(r.Events), "")
 	c.figure("published messages compared", float64(r.Published), "")
 	c.figure("findings", float64(len(r.Findings)), "")
-	other := slices.ContainsFunc(r.Findings, func(f Finding) bool { return f.Kind == Version })
+	otherFold := slices.ContainsFunc(r.Findings, func(f Finding) bool { return f.Kind == Version })
 	switch {
 	case r.Events == 0 && r.SameAndComplete():
 		c.say(NotVerified, "There is no record.")
 	case !r.Complete:
 		c.say(Failed, "The record is not complete.")
-	case other:
+	case otherFold:
 		c.say(NotVerified, "It was computed by another version of the calculation: audit it with that one.")
 	case !r.Same:
 		c.say(Failed, "What was published does not come out again.")
@@ -125,11 +126,11 @@ func (r *Report) judgeRecord(c *Criterion) {
 	}
 }
 
-// judgeAmount holds what is missing against the plan's target; where there is
-// none, what was added against what was drained.
+// judgeAmount compares what was added with the target of the plan, or with what was
+// drained when there is no target.
 func (r *Report) judgeAmount(c *Criterion, toleranceL float64) {
 	s := r.state
-	s.Job.EngineRan = true // of an engine that never ran, too, the whole target counts
+	s.Job.EngineRan = true // the whole target counts, even if the engine never ran
 	v := s.Volumes()
 	plan, err := s.Plan()
 	missingL, missingUL := plan.RemainingL, 2*plan.RemainingUL
@@ -150,20 +151,20 @@ func (r *Report) judgeAmount(c *Criterion, toleranceL float64) {
 	c.figure("expanded uncertainty (k = 2)", missingUL, unit)
 	c.figure("tolerance", toleranceL, unit)
 	weighed := slices.ContainsFunc(s.Setup.Scales, func(sc fillcalc.ScaleSetup) bool { return sc.Load != fillcalc.CaddyLoad })
-	told := slices.ContainsFunc(s.Job.Entries, func(e fillcalc.Entry) bool { return e.What == fillcalc.EnterBottle })
+	entered := slices.ContainsFunc(s.Job.Entries, func(e fillcalc.Entry) bool { return e.What == fillcalc.EnterBottle })
 	switch {
 	case !s.Job.Drained.Begun:
 		c.say(NotVerified, "No draining was weighed.")
-	case !weighed && !told:
+	case !weighed && !entered:
 		c.say(NotVerified, "No scale weighed the fresh fluid, and no bottle was entered.")
 	case !isNumber(missingL) || !isNumber(missingUL):
 		c.say(NotVerified, "Drained or added is not known: %s.", v.Quality)
 	case math.Abs(missingL) > missingUL+toleranceL:
-		word := "missing"
+		direction := "missing"
 		if missingL < 0 {
-			word = "too much"
+			direction = "too much"
 		}
-		c.say(Failed, "%.3f L are %s, more than the uncertainty and the tolerance leave open.", math.Abs(missingL), word)
+		c.say(Failed, "%.3f L are %s, more than the uncertainty and the tolerance leave open.", math.Abs(missingL), direction)
 	default:
 		c.say(Passed, "What is missing or too much lies within the uncertainty and the tolerance.")
 	}
@@ -191,19 +192,19 @@ func (r *Report) judgeLevel(c *Criterion) {
 		c.say(NotVerified, "No level check is on record.")
 		return
 	}
-	told := fmt.Sprintf("Judged %s at %s by %s; the window was %s.", level.Result, shortTime(level.AtNs), cmp.Or(level.By, "somebody"), level.Window)
+	judged := fmt.Sprintf("Judged %s at %s by %s; the window was %s.", level.Result, shortTime(level.AtNs), cmp.Or(level.By, "somebody"), level.Window)
 	switch {
 	case level.Result == fillcalc.NotDone || level.Result == fillcalc.NotNeeded:
 		c.say(Failed, "The level was not judged: %s.", strings.ReplaceAll(string(level.Result), "_", " "))
 	case level.Result != fillcalc.Right:
-		c.say(Failed, "%s", told)
+		c.say(Failed, "%s", judged)
 	case level.Window == fillcalc.Blind || level.Window == "":
-		c.say(NotVerified, "%s Nobody knows how warm the fluid was.", told)
+		c.say(NotVerified, "%s Nobody knows how warm the fluid was.", judged)
 	case level.Window != fillcalc.Open && level.Window != fillcalc.Closing:
-		c.say(Failed, "%s", told)
+		c.say(Failed, "%s", judged)
 	default:
-		c.say(Passed, "%s", told)
-		if movedL := r.movedSince(level.AtNs); movedL > movedAfterL {
+		c.say(Passed, "%s", judged)
+		if movedL := r.movedSince(level.AtNs); movedL > maxMovedL {
 			c.say(Failed, "%.2f L were poured or ran out afterwards: it was not judged again.", movedL)
 		}
 	}
@@ -212,12 +213,12 @@ func (r *Report) judgeLevel(c *Criterion) {
 	}
 }
 
-// movedAfterL is what a level may move by after it was judged right, a bottle's last
-// drops and the scale's scatter (common practice, no source).
-const movedAfterL = 0.05
+// maxMovedL is the change that is allowed after the level was judged right: the last
+// drops of a bottle and the scatter of the scale (common practice, no source).
+const maxMovedL = 0.05
 
-// movedSince is by how much what was added, or ran out at the check opening, has
-// changed since a time.
+// movedSince returns the change since a time of what was added, or of what ran out at
+// the check opening, whichever is larger.
 func (r *Report) movedSince(ns int64) (litres float64) {
 	var s fillcalc.State
 	for _, e := range r.events {
@@ -226,9 +227,9 @@ func (r *Report) movedSince(ns int64) (litres float64) {
 		}
 		s = fillcalc.Apply(s, e)
 	}
-	was, is := s.Volumes(), r.state.Volumes()
-	if litres = math.Abs(is.AddedL - was.AddedL); !math.IsNaN(is.OverflowL - was.OverflowL) {
-		litres = max(litres, math.Abs(is.OverflowL-was.OverflowL))
+	then, now := s.Volumes(), r.state.Volumes()
+	if litres = math.Abs(now.AddedL - then.AddedL); !math.IsNaN(now.OverflowL - then.OverflowL) {
+		litres = max(litres, math.Abs(now.OverflowL-then.OverflowL))
 	}
 	return litres
 }
@@ -257,7 +258,7 @@ func (r *Report) judgeDecisions(c *Criterion) {
 	}
 }
 
-// overrides are what somebody decided in spite of the program.
+// overrides lists what people decided against the program, one text each.
 func (r *Report) overrides() (list []string) {
 	j := &r.state.Job
 	if j.Spec.OtherFluid != "" {
@@ -277,58 +278,13 @@ func (r *Report) overrides() (list []string) {
 	return list
 }
 
-// instrument is a scale, or the probe that the check window follows, with the
-// calibration by which it was corrected.
-type instrument struct {
-	sensor, role string
-	scale        *fillcalc.ScaleCalibration
-	probe        *fillcalc.ProbeCalibration
-}
-
-func (a *instrument) same(b *instrument) bool {
-	return a.sensor == b.sensor && a.role == b.role && (a.scale == nil) == (b.scale == nil) && (a.probe == nil) == (b.probe == nil) &&
-		(a.scale == nil || *a.scale == *b.scale) && (a.probe == nil || *a.probe == *b.probe)
-}
-
-// instruments lists those that the job relied on; one that was calibrated anew
-// meanwhile stands there twice.
-func (r *Report) instruments() (list []instrument) {
-	for i := range r.events {
-		in := r.events[i].Input
-		if in == nil || in.Setup == nil {
-			continue
-		}
-		var now []instrument
-		for _, sc := range in.Setup.Scales {
-			now = append(now, instrument{sensor: sc.Sensor, role: string(sc.Load), scale: sc.Calibration})
-		}
-		if p, role := windowProbe(in.Setup); p.Sensor != "" {
-			now = append(now, instrument{sensor: p.Sensor, role: role, probe: p.Calibration})
-		}
-		for _, n := range now {
-			if !slices.ContainsFunc(list, func(o instrument) bool { return o.same(&n) }) {
-				list = append(list, n)
-			}
-		}
-	}
-	return list
-}
-
-// windowProbe is the probe that the check window follows.
-func windowProbe(setup *fillcalc.Setup) (p fillcalc.ProbeSetup, role string) {
-	if setup.Probe.Sensor == "" {
-		return setup.Coolant, "coolant"
-	}
-	return setup.Probe, "fluid"
-}
-
 func (r *Report) judgeCalibrations(c *Criterion) {
 	list := r.instruments()
 	probes := 0
 	for i := range list {
-		o, text := list[i].judge(r.state.NowNs)
-		c.say(o, "%s", text)
-		if list[i].role == "fluid" || list[i].role == "coolant" {
+		outcome, reason := list[i].judge(r.state.NowNs)
+		c.say(outcome, "%s", reason)
+		if list[i].isProbe {
 			probes++
 		}
 	}
@@ -342,147 +298,26 @@ func (r *Report) judgeCalibrations(c *Criterion) {
 	}
 }
 
-// judge tells whether the instrument's calibration held at a time.
-func (a *instrument) judge(nowNs int64) (Outcome, string) {
-	var atNs int64
-	var passed, overdue bool
-	var wrong error
-	switch {
-	case a.scale != nil:
-		atNs, passed, overdue, wrong = a.scale.AtNs, a.scale.Passed, a.scale.Overdue(nowNs), a.scale.Check()
-	case a.probe != nil:
-		atNs, passed, overdue, wrong = a.probe.AtNs, a.probe.Passed, a.probe.Overdue(nowNs), a.probe.Check()
-	default:
-		return NotVerified, fmt.Sprintf("%s (%s): no calibration is on record.", a.sensor, a.role)
-	}
-	told := fmt.Sprintf("%s (%s): calibrated %s", a.sensor, a.role, day(atNs))
-	switch {
-	case wrong != nil:
-		return NotVerified, fmt.Sprintf("%s, but %v.", told, wrong)
-	case atNs > nowNs:
-		return Failed, told + ", after the job."
-	case !passed:
-		return Failed, told + ", and it failed."
-	case overdue:
-		return Failed, told + ", and the next was overdue."
-	}
-	return Passed, told + ", passed, not overdue."
-}
-
-const silentText = "was not heard"
-
-// Trouble is a time in which an instrument that counted was not heard, or said
-// itself that something was wrong.
-type Trouble struct {
-	Sensor string  `json:"sensor"`
-	Text   string  `json:"text"`
-	From   instant `json:"from"`
-	To     instant `json:"to"`
-}
-
 func (r *Report) judgeSensors(c *Criterion) {
 	troubles := r.troubles()
-	longest := int64(0)
+	longestNs := int64(0)
 	for _, t := range troubles {
-		longest = max(longest, int64(t.To-t.From))
-		// What a scale's load changed by in a silence is a step, which somebody decided.
-		o, then := Failed, ""
-		scale := slices.ContainsFunc(r.state.Setup.Scales, func(sc fillcalc.ScaleSetup) bool { return sc.Sensor == t.Sensor })
-		if scale && t.Text == silentText && int64(t.To) < r.state.NowNs {
-			o, then = Passed, ": what changed meanwhile was held apart"
+		longestNs = max(longestNs, t.toNs-t.fromNs)
+		// When a silent scale comes back, the change of its load is a step, which somebody
+		// decided.
+		outcome, addition := Failed, ""
+		isScale := slices.ContainsFunc(r.state.Setup.Scales, func(sc fillcalc.ScaleSetup) bool { return sc.Sensor == t.sensor })
+		if isScale && t.silent() && t.toNs < r.state.NowNs {
+			outcome, addition = Passed, ": what changed meanwhile was held apart"
 		}
-		c.say(o, "%s %s from %s to %s%s.", t.Sensor, t.Text, shortTime(int64(t.From)), shortTime(int64(t.To)), then)
+		c.say(outcome, "%s from %s to %s%s.", t.text(), shortTime(t.fromNs), shortTime(t.toNs), addition)
 	}
 	c.figure("holes and alerts", float64(len(troubles)), "")
-	c.figure("longest", float64(longest)/1e9, "s")
+	c.figure("longest", float64(longestNs)/1e9, "s")
 	switch {
 	case len(r.instruments()) == 0:
 		c.say(NotVerified, "Which instruments there were is not on record.")
 	case len(troubles) == 0:
 		c.say(Passed, "No instrument fell silent, and none said that something was wrong.")
 	}
-}
-
-const (
-	// How long the fold waits for a scale and for a probe: fillcalc/scale.go and
-	// probe.go.
-	maxScaleSilenceNs = 3e9
-	maxProbeSilenceNs = 10.5e9
-	// A damaged frame between good ones hides nothing.
-	toldFaults = fillcalc.FaultOverload | fillcalc.FaultUnderload | fillcalc.FaultSensor | fillcalc.FaultUnit | fillcalc.FaultNoUnit
-)
-
-// listened is an instrument as it is listened to.
-type listened struct {
-	sensor  string
-	counts  func(fillcalc.Phase) bool
-	holeNs  int64
-	sinceNs int64 // last value, or when it began to count; 0 while it does not
-	open    int   // place of the trouble that lasts, from 1
-}
-
-// troubles listens to the job again. A scale counts as it does in the fold, the
-// probe while the level is checked; whether that was known at the moment when the
-// level was judged, is the level's criterion.
-func (r *Report) troubles() (list []Trouble) {
-	var heard []listened
-	var s fillcalc.State
-	for i := range r.events {
-		e := &r.events[i]
-		s = fillcalc.Apply(s, *e)
-		if e.Input != nil && e.Input.Setup != nil {
-			heard = relisten(heard, &s.Setup)
-		}
-		for k := range heard {
-			h := &heard[k]
-			own := e.Kind != fillcalc.KindInput && e.Sensor == h.sensor
-			said := own && !e.Faults.Hidden()
-			counts := h.counts(s.Job.Phase)
-			if h.sinceNs != 0 && (said || !counts || i == len(r.events)-1) && e.AtNs-h.sinceNs > h.holeNs {
-				list = append(list, Trouble{h.sensor, silentText, instant(h.sinceNs), instant(e.AtNs)})
-			}
-			switch {
-			case !counts:
-				h.sinceNs, h.open = 0, 0
-			case said || h.sinceNs == 0:
-				h.sinceNs = e.AtNs
-			}
-			if !own || !counts {
-				continue
-			}
-			text := strings.Join((e.Faults & toldFaults).Names(), ", ")
-			switch {
-			case text == "":
-				h.open = 0
-			case h.open != 0 && list[h.open-1].Text == "said "+text:
-				list[h.open-1].To = instant(e.AtNs)
-			default:
-				list = append(list, Trouble{h.sensor, "said " + text, instant(e.AtNs), instant(e.AtNs)})
-				h.open = len(list)
-			}
-		}
-	}
-	slices.SortStableFunc(list, func(a, b Trouble) int { return cmp.Compare(a.From, b.From) })
-	return list
-}
-
-// relisten takes up a setup; what is known of instruments that stay is kept.
-func relisten(before []listened, setup *fillcalc.Setup) (now []listened) {
-	for _, sc := range setup.Scales {
-		now = append(now, listened{sensor: sc.Sensor, holeNs: maxScaleSilenceNs, counts: func(p fillcalc.Phase) bool {
-			emptying := p == fillcalc.Draining || p == fillcalc.Service
-			return p.Open() && p != fillcalc.Ready && (sc.Load != fillcalc.SupplyLoad || !emptying)
-		}})
-	}
-	if p, _ := windowProbe(setup); p.Sensor != "" {
-		now = append(now, listened{sensor: p.Sensor, holeNs: maxProbeSilenceNs, counts: func(p fillcalc.Phase) bool { return p == fillcalc.Checking }})
-	}
-	for i := range now {
-		for _, b := range before {
-			if b.sensor == now[i].sensor {
-				now[i].sinceNs = b.sinceNs
-			}
-		}
-	}
-	return now
 }
