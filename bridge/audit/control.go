@@ -2,32 +2,32 @@ package audit
 
 import "math"
 
-// Control charts: whether what repeats stays the same. Values that are not
-// numbers stand for what is not known: they are passed over, and what comes
-// before and after counts as successive. With fewer than two known values there
-// are no limits (NaN), and nothing signals.
+// Control charts show whether a repeated process stays the same. NaN and infinite
+// values are unknown: they are skipped, and the values before and after them count as
+// successive. With fewer than two known values there are no limits (NaN), and no rule
+// signals.
 //
 // Individuals, moving range and EWMA: NIST/SEMATECH e-Handbook of Statistical
 // Methods, 6.3.2.2 and 6.3.2.4.
 
 const (
-	rangeOfTwo      = 1.128 // d2: the mean range of two values, in sigmas
-	rangeLimitOfTwo = 3.267 // D4: the upper limit of that range, in mean ranges
+	meanRangeOfTwo = 1.128 // d2: the mean range of two values, in sigmas
+	maxRangeOfTwo  = 3.267 // D4: the upper limit of that range, in mean ranges
 )
 
 // Individuals is the chart of single values and of the ranges between successive
-// ones, in the values' unit.
+// ones. All figures are in the unit of the values.
 type Individuals struct {
 	N             int // known values
 	Mean          float64
 	MeanRange     float64
-	Sigma         float64 // as the ranges tell it: slow changes do not widen it
+	Sigma         float64 // from the mean range: slow changes do not widen it
 	LCL, UCL      float64
 	RangeUCL      float64
 	movingRangeOf []float64
 }
 
-// NewIndividuals lays the chart through values in order of time.
+// NewIndividuals computes the chart of values in order of time.
 func NewIndividuals(x []float64) Individuals {
 	c := Individuals{movingRangeOf: make([]float64, len(x))}
 	first, last, sum, ranges := math.NaN(), math.NaN(), 0.0, 0.0
@@ -42,7 +42,7 @@ func NewIndividuals(x []float64) Individuals {
 			c.movingRangeOf[i] = math.Abs(v - last)
 			ranges += c.movingRangeOf[i]
 		}
-		sum += v - first // of equal values the mean is that value, to the last bit
+		sum += v - first // so that the mean of equal values is that value, to the last bit
 		last = v
 	}
 	c.Mean = first + sum/float64(c.N)
@@ -50,53 +50,54 @@ func NewIndividuals(x []float64) Individuals {
 	if c.N > 1 {
 		c.MeanRange = ranges / float64(c.N-1)
 	}
-	c.Sigma = c.MeanRange / rangeOfTwo
+	c.Sigma = c.MeanRange / meanRangeOfTwo
 	c.LCL, c.UCL = c.Mean-3*c.Sigma, c.Mean+3*c.Sigma
-	c.RangeUCL = rangeLimitOfTwo * c.MeanRange
+	c.RangeUCL = maxRangeOfTwo * c.MeanRange
 	return c
 }
 
-// MovingRanges are the distances of each value from the known one before it; NaN
+// MovingRanges returns the distance of each value from the known value before it, NaN
 // where there is none.
 func (c Individuals) MovingRanges() []float64 { return c.movingRangeOf }
 
-// EWMA is the exponentially weighted moving average, which shows a small lasting
-// shift sooner than single values do.
+// EWMA is the exponentially weighted moving average. It shows a small lasting shift
+// sooner than single values do.
 type EWMA struct {
-	Lambda float64 // weight of the newest value, above 0 up to 1
-	Target float64 // where it starts
+	Lambda float64 // weight of the newest value, in (0, 1]
+	Target float64 // the average before the first value
 	Sigma  float64 // of a single value
 }
 
-// EWMAPoint is the average after a value, with its limits there: they begin
-// narrow, as one value has not moved it far.
+// EWMAPoint is the average after a value, with its limits there. They start narrow,
+// because one value does not move the average far.
 type EWMAPoint struct{ Z, LCL, UCL float64 }
 
-// Limits are those that the chart comes to.
+// Limits returns the limits that those of the points approach.
 func (e EWMA) Limits() (lcl, ucl float64) {
-	reach := 3 * e.Sigma * math.Sqrt(e.Lambda/(2-e.Lambda))
-	return e.Target - reach, e.Target + reach
+	width := 3 * e.Sigma * math.Sqrt(e.Lambda/(2-e.Lambda))
+	return e.Target - width, e.Target + width
 }
 
-// Chart follows values in order of time. A value that is not known leaves the
-// average where it was.
+// Chart computes the average after each value, in order of time. An unknown value
+// leaves the average as it was.
 func (e EWMA) Chart(x []float64) []EWMAPoint {
 	points := make([]EWMAPoint, len(x))
 	_, ucl := e.Limits()
-	z, reach := e.Target, 0.0
-	left := 1.0 // (1-lambda)^2i: the start's share in the variance
+	z, width := e.Target, 0.0
+	left := 1.0 // (1-lambda)^2i: the share of the start in the variance
 	for i, v := range x {
 		if isNumber(v) {
 			z += e.Lambda * (v - z)
 			left *= (1 - e.Lambda) * (1 - e.Lambda)
-			reach = (ucl - e.Target) * math.Sqrt(1-left)
+			width = (ucl - e.Target) * math.Sqrt(1-left)
 		}
-		points[i] = EWMAPoint{z, e.Target - reach, e.Target + reach}
+		points[i] = EWMAPoint{z, e.Target - width, e.Target + width}
 	}
 	return points
 }
 
-// Beyond is 1 where the average lies above its limits, -1 below, 0 within.
+// Beyond returns 1 when the average is above its limits, -1 when it is below, 0 when
+// it is within.
 func (p EWMAPoint) Beyond() int {
 	switch {
 	case p.Z > p.UCL:
@@ -107,12 +108,12 @@ func (p EWMAPoint) Beyond() int {
 	return 0
 }
 
-// Rule is what a point signals, in words.
+// Rule is a rule that a point signals. Reports and JSON show it as it is written here.
 type Rule string
 
 const (
-	// Western Electric, Statistical Quality Control Handbook, 1956: so many of so
-	// many successive points, all on one side of the mean.
+	// Western Electric, Statistical Quality Control Handbook, 1956: a number of
+	// successive points, all on one side of the mean.
 	OneBeyond3   Rule = "1 beyond 3 sigma"
 	TwoBeyond2   Rule = "2 of 3 beyond 2 sigma"
 	FourBeyond1  Rule = "4 of 5 beyond 1 sigma"
@@ -133,14 +134,15 @@ var runRules = [...]struct {
 	{EightOneSide, 8, 8, 0},
 }
 
-// RunRules are the rules that each value signals: those that it completes, lying
-// beyond itself. Without a sigma above zero nothing signals.
+// RunRules returns the rules that each value signals: those that it completes and
+// whose distance from the mean it exceeds itself. Without a sigma above 0 nothing
+// signals.
 func RunRules(x []float64, mean, sigma float64) [][]Rule {
 	signals := make([][]Rule, len(x))
 	if !(sigma > 0) {
 		return signals
 	}
-	var known []float64 // the last eight at most, as distances in sigmas
+	var known []float64 // up to the last eight, as distances from the mean in sigmas
 	for i, v := range x {
 		if !isNumber(v) {
 			continue

@@ -9,14 +9,15 @@ import (
 	"bayfill/fillcalc"
 )
 
-// mostSilentRows is how much of a time without an event is written out: a day. One
-// forged time would otherwise make centuries of rows.
-const mostSilentRows int64 = 24 * 3600
+// maxSilentRows limits the rows of a time without an event to a day. One forged time
+// would otherwise make centuries of rows.
+const maxSilentRows int64 = 24 * 3600
 
-// WriteCSV writes the course of a job: a row for each whole second and one for
-// its end, each as the fold stood then; of a longer silence a day of rows. Weights are kg as the scale shows them,
-// litres at reference_c, u expanded (k = 2), fluid_c is corrected; times are RFC
-// 3339 in UTC; what is not known then is empty.
+// WriteCSV writes the course of a job: the state of the fold at each whole second and
+// at the end of the job. A silence has the rows of one day at most. Weights are kg as
+// the scale shows them, litres are at reference_c, u is expanded (k = 2), fluid_c is
+// corrected, times are RFC 3339 in UTC. A cell is empty when the value was unknown at
+// that moment.
 func WriteCSV(w io.Writer, rep *Report) error {
 	out := csv.NewWriter(w)
 	scales := rep.state.Setup.Scales
@@ -28,7 +29,7 @@ func WriteCSV(w io.Writer, rep *Report) error {
 	if err := out.Write(head); err != nil {
 		return err
 	}
-	shown := make([]fillcalc.Event, len(scales)) // the last frame of each
+	shown := make([]fillcalc.Event, len(scales)) // the last frame of each scale
 	row := func(s *fillcalc.State) error {
 		v, window := s.Volumes(), s.CheckWindow()
 		cells := []string{time.Unix(0, s.NowNs).UTC().Format(time.RFC3339Nano), string(s.Job.Phase)}
@@ -50,12 +51,12 @@ func WriteCSV(w io.Writer, rep *Report) error {
 		e := &rep.events[i]
 		if i > 0 {
 			from := (s.NowNs + second - 1) / second * second
-			for n := range mostSilentRows {
+			for n := range maxSilentRows {
 				ns := from + n*second
 				if ns < s.NowNs || ns >= e.AtNs {
 					break
 				}
-				// What is known then, without what came since: as at a tick.
+				// A tick at that moment: what was known then, without later events.
 				at := fillcalc.Apply(s, fillcalc.Event{Seq: s.Seq, AtNs: ns, Kind: fillcalc.KindInput, Input: &fillcalc.Input{Do: fillcalc.DoTick}})
 				if err := row(&at); err != nil {
 					return err

@@ -1,18 +1,19 @@
 package audit
 
 import (
+	"bayfill/bridge/points"
 	"context"
 	"fmt"
 
 	"github.com/influxdata/influxdb-client-go/v2/api/query"
 
 	"bayfill/bridge/journal"
-	"bayfill/bridge/points"
 )
 
-// Erase overwrites the names beside a token in the history. The events keep the
-// token, so that the chain over them holds. It returns how many points held one.
-func (s *Store) Erase(ctx context.Context, token string) (erased int, err error) {
+// Erase overwrites the names that belong to a token in the history. The events keep the
+// token, so that the chain over them stays valid. It returns the number of points that
+// held a name.
+func (s *Store) Erase(ctx context.Context, token string) (n int, err error) {
 	flux := fmt.Sprintf(`|> range(%s)
 	|> filter(fn: (r) => r._measurement == "%s" and (r._field == "body" or r._field == "by" or r._field == "vehicle"))`, always, points.InputMeasurement) +
 		pivot + fmt.Sprintf("\n|> filter(fn: (r) => r.body =~ /\"%s\"/)", token)

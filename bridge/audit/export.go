@@ -15,21 +15,21 @@ import (
 	"bayfill/bridge/points"
 )
 
-// Format is how points are written out.
+// Format is a file format for points.
 type Format string
 
 const (
-	LineProtocol Format = "line" // any InfluxDB takes it
-	CSV          Format = "csv"  // a row for each field of a point
+	LineProtocol Format = "line" // any InfluxDB can import it
+	CSV          Format = "csv"  // one row for each field of a point
 )
 
-// piece bounds what one query fetches, so that months go through little memory.
-const piece = 6 * time.Hour
+// exportStep is the time that one query fetches, so that months need little memory.
+const exportStep = 6 * time.Hour
 
-// Export writes every point of a cart, or of all when it is empty, in
-// [fromNs, toNs). tell hears, after each piece, up to what time all is written and
-// how many points that were.
-func (s *Store) Export(ctx context.Context, shop, cart string, fromNs, toNs int64, format Format, out io.Writer, tell func(upToNs int64, points int)) error {
+// Export writes every point in [fromNs, toNs) of one shop and one cart; an empty name
+// stands for all. Step by step it calls progress with the time up to which all is
+// written, and with the number of points so far.
+func (s *Store) Export(ctx context.Context, shop, cart string, fromNs, toNs int64, format Format, out io.Writer, progress func(upToNs int64, points int)) error {
 	w := newPointWriter(out, format)
 	where := ""
 	for _, tag := range []struct{ name, value string }{{"shop", shop}, {"cart", cart}} {
@@ -38,8 +38,8 @@ func (s *Store) Export(ctx context.Context, shop, cart string, fromNs, toNs int6
 		}
 	}
 	points := 0
-	for at := fromNs; at < toNs; at += int64(piece) {
-		end := min(at+int64(piece), toNs)
+	for at := fromNs; at < toNs; at += int64(exportStep) {
+		end := min(at+int64(exportStep), toNs)
 		flux := fmt.Sprintf(`|> range(%s)
 	|> filter(fn: (r) => r._measurement =~ /^bayfill_/%s)`, span(at, end), where) + pivot
 		err := s.rows(ctx, flux, func(row *query.FluxRecord) error {
@@ -50,12 +50,12 @@ func (s *Store) Export(ctx context.Context, shop, cart string, fromNs, toNs int6
 		if err != nil {
 			return err
 		}
-		tell(end, points)
+		progress(end, points)
 	}
 	return w.end()
 }
 
-// pointWriter writes points in a format.
+// pointWriter writes points in one of the formats.
 type pointWriter struct {
 	out   io.Writer
 	table *csv.Writer // nil for line protocol
@@ -96,7 +96,7 @@ func (w *pointWriter) end() error {
 	return w.table.Error()
 }
 
-// Write writes a job's points and its closing record.
+// Write writes the points of a job and its closing record.
 func (r *Record) Write(out io.Writer, format Format) error {
 	w := newPointWriter(out, format)
 	points := r.Points
@@ -111,10 +111,10 @@ func (r *Record) Write(out io.Writer, format Format) error {
 	return w.end()
 }
 
-// Keep copies every job that ended in [sinceNs, untilNs), whole, to another bucket,
-// so that raw readings between jobs need not be kept as long as jobs. tell hears,
-// after each, how many are copied of how many.
-func (s *Store) Keep(ctx context.Context, to *Store, sinceNs, untilNs int64, tell func(done, of int)) error {
+// Keep copies every job that ended in [sinceNs, untilNs) to another bucket, with all its
+// points, so that jobs can be kept longer than the raw readings between them. After
+// each job it calls progress with the number of jobs copied and the number of all.
+func (s *Store) Keep(ctx context.Context, to *Store, sinceNs, untilNs int64, progress func(done, of int)) error {
 	jobs, err := s.Summaries(ctx, sinceNs, untilNs, "")
 	if err != nil {
 		return err
@@ -134,7 +134,7 @@ func (s *Store) Keep(ctx context.Context, to *Store, sinceNs, untilNs int64, tel
 				return fmt.Errorf("job %s of %s: bucket %s: %w", job.Job, job.Cart, to.bucket, err)
 			}
 		}
-		tell(i+1, len(jobs))
+		progress(i+1, len(jobs))
 	}
 	return nil
 }

@@ -13,24 +13,24 @@ import (
 	"bayfill/bridge/points"
 )
 
-// FleetQuery says which jobs: those that ended in [SinceNs, UntilNs), of one shop
-// or cart where it is named.
+// FleetQuery selects the jobs that ended in [SinceNs, UntilNs). Shop and Cart narrow
+// the selection when they are not empty.
 type FleetQuery struct {
 	SinceNs, UntilNs int64
 	Shop, Cart       string
 }
 
-// Fleet is what the closing records of many jobs say together.
+// Fleet is the control charts of many jobs, computed from their closing records.
 type Fleet struct {
 	Since  time.Time     `json:"since"`
 	Until  time.Time     `json:"until"`
-	Newest int           `json:"newest"` // so many jobs of a cart or fluid are charted one by one
+	Newest int           `json:"newest"` // maximum of jobs per cart or fluid that are charted one by one
 	Carts  []*FleetGroup `json:"carts"`
 	Fluids []*FleetGroup `json:"fluids"`
 }
 
-// FleetGroup is the jobs of one cart, or with one fluid on whatever cart.
-// Abandoned jobs are counted, and in nothing else.
+// FleetGroup is the jobs of one cart, or the jobs with one fluid on any cart. Abandoned
+// jobs are counted, and left out of everything else.
 type FleetGroup struct {
 	Shop      string `json:"shop,omitempty"`
 	Cart      string `json:"cart,omitempty"`
@@ -38,19 +38,19 @@ type FleetGroup struct {
 	Jobs      int64  `json:"jobs"`
 	Closed    int64  `json:"closed"`
 	Abandoned int64  `json:"abandoned"`
-	// Of the closed jobs, those whose level was judged while the check window was not
-	// open, and those whose level was never judged.
+	// Closed jobs whose level was judged while the check window was not open, and closed
+	// jobs whose level was never judged.
 	Outside  int64 `json:"judged_outside"`
 	Unjudged int64 `json:"never_judged"`
 
-	Balance FleetChart `json:"balance_ml"` // added less target; less drained where no target is known
+	Balance FleetChart `json:"balance_ml"` // added minus target; minus drained where no target is known
 	Refill  FleetChart `json:"drained_to_typical,omitzero"`
-	// Of carts only: the slope of each calibration of a scale, its distance from 1.
+	// For carts only: the slope of each calibration of a scale, minus 1.
 	Caddy  FleetChart `json:"caddy_slope_ppm,omitzero"`
 	Supply FleetChart `json:"supply_slope_ppm,omitzero"`
 }
 
-// Name is the cart with its shop, or the fluid.
+// Name returns the cart with its shop, or the fluid.
 func (g *FleetGroup) Name() string {
 	if g.Cart != "" {
 		return g.Shop + "/" + g.Cart
@@ -60,12 +60,11 @@ func (g *FleetGroup) Name() string {
 
 const (
 	newestJobs = 300
-	mostMeans  = 60 // of the older jobs of a cart or fluid
+	maxMeans   = 60 // of the older jobs, per cart or fluid
 )
 
-// Fleet asks the history for the charts of all jobs that the query means. The
-// server computes; what is fetched and kept is what is drawn, however many jobs
-// there are.
+// Fleet computes the charts of the jobs that the query selects. The server does the
+// counting: however many jobs there are, only what is drawn is fetched and kept.
 func (s *Store) Fleet(ctx context.Context, q FleetQuery) (*Fleet, error) {
 	f := &Fleet{Since: time.Unix(0, q.SinceNs).UTC(), Until: time.Unix(0, q.UntilNs).UTC(), Newest: newestJobs}
 	var err error
@@ -89,8 +88,8 @@ func (s *Store) Fleet(ctx context.Context, q FleetQuery) (*Fleet, error) {
 	return f, nil
 }
 
-// fleetGroups asks for the jobs by some columns: how many, the newest one by one,
-// and means over those before. Groups are in order of their names.
+// fleetGroups fetches the jobs in groups by some columns: the counts, the newest jobs
+// one by one, and means of the older ones. The groups are in the order of their names.
 func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]*FleetGroup, error) {
 	byNames := `"` + strings.Join(by, `", "`) + `"`
 	type key struct{ shop, cart, fluid string }
@@ -113,19 +112,19 @@ func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]
 		outside: accumulator.outside + (if r.phase == "closed" and ` + judged + ` and not ` + inWindow + ` then 1 else 0),
 		unjudged: accumulator.unjudged + (if r.phase == "closed" and not ` + judged + ` then 1 else 0)
 	}))`
-	most := int64(0)
+	maxClosed := int64(0)
 	if err := s.rows(ctx, count, func(r *query.FluxRecord) error {
 		g := group(r)
 		g.Jobs, g.Closed = value[int64](r, "jobs"), value[int64](r, "closed")
 		g.Abandoned = g.Jobs - g.Closed
 		g.Outside, g.Unjudged = value[int64](r, "outside"), value[int64](r, "unjudged")
-		most = max(most, g.Closed)
+		maxClosed = max(maxClosed, g.Closed)
 		return nil
 	}); err != nil {
 		return nil, err
 	}
 
-	// Nothing of a job goes over the wire but its place on the charts.
+	// Only the place of a job on the charts goes over the wire.
 	figures := func(more ...string) string {
 		fields := append(more, "phase", "fluid", "added_l", "target_l", "balance_l", "drained_l", "typical_l")
 		return q.closingRecords(fields...) + `
@@ -139,7 +138,7 @@ func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]
 		g := group(r)
 		p := FleetPoint{
 			AtNs: r.Time().UnixNano(), Job: value[string](r, "job"), Cart: value[string](r, "shop") + "/" + value[string](r, "cart"),
-			Level: Level(value[string](r, "judged")), X: known(r, "ml"), NoTarget: value[string](r, "against") == "drained",
+			Level: Level(value[string](r, "judged")), X: known(r, "ml"), NoTarget: value[string](r, "against") == againstDrained,
 		}
 		g.Balance.Points = append(g.Balance.Points, p)
 		p.X, p.NoTarget = known(r, "refill"), false
@@ -149,8 +148,8 @@ func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]
 		return nil, err
 	}
 
-	if most > newestJobs {
-		days := int64(math.Ceil(float64(q.UntilNs-q.SinceNs) / float64(mostMeans*24*time.Hour)))
+	if maxClosed > newestJobs {
+		days := int64(math.Ceil(float64(q.UntilNs-q.SinceNs) / float64(maxMeans*24*time.Hour)))
 		older := figures() + fmt.Sprintf(`|> limit(n: 1000000000, offset: %d) |> window(every: %dd)
 		|> reduce(identity: {jobs: 0, ml: 0.0, refills: 0, refill: 0.0}, fn: (r, accumulator) => ({
 			jobs: accumulator.jobs + (if exists r.ml then 1 else 0),
@@ -175,8 +174,7 @@ func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]
 	return list, nil
 }
 
-// calibrations asks for each calibration of a scale that a job was done with, and
-// no job twice.
+// calibrations fetches each calibration of a scale with which a job was done, once.
 func (s *Store) calibrations(ctx context.Context, q FleetQuery, scale string, carts []*FleetGroup, chart func(*FleetGroup) *FleetChart) error {
 	slope, at := scale+"_slope", scale+"_calibrated_ns"
 	flux := q.closingRecords(slope, at) + fmt.Sprintf(`
@@ -192,8 +190,8 @@ func (s *Store) calibrations(ctx context.Context, q FleetQuery, scale string, ca
 	})
 }
 
-// closingRecords are records with some of their fields; the server reads no
-// others.
+// closingRecords returns the query for closing records with some of their fields. The
+// server reads no others.
 func (q FleetQuery) closingRecords(fields ...string) string {
 	flux := "|> range(" + span(q.SinceNs, q.UntilNs) + `)
 	|> filter(fn: (r) => r._measurement == "` + points.JobMeasurement + `"`
@@ -206,36 +204,40 @@ func (q FleetQuery) closingRecords(fields ...string) string {
 	return flux + ` and (r._field == "` + strings.Join(fields, `" or r._field == "`) + `"))` + pivot
 }
 
-// What a record says of the level at the end.
+// Conditions on a closing record, in Flux: the level was judged at the end, and the
+// check window was open then.
 const (
 	judged   = `(exists r.level)`
 	inWindow = `(r.level_window == "open" or r.level_window == "closing")`
 )
 
-// jobFigures turns records into what the charts are of, and keeps some columns.
-// The balance is against the target, since that is what a shop controls. The
-// version of Flux in InfluxDB 1.8 refuses a conditional whose branches use a column
-// that no record of a table has, unless float() says what it would be.
+// againstDrained marks the balance of a job without a known target.
+const againstDrained = "drained"
+
+// jobFigures returns the query that computes the charted figures of each record and
+// keeps some columns. The balance is against the target, because that is what a shop
+// controls. The Flux of InfluxDB 1.8 refuses a conditional whose branches use a column
+// that no record of a table has, unless float() gives its type.
 func jobFigures(columns ...string) string {
 	flux := "\n|> map(fn: (r) => ({"
 	for _, c := range columns {
 		flux += c + ": r." + c + ", "
 	}
 	return flux + `
-		against: if exists r.target_l then "target" else "drained",
+		against: if exists r.target_l then "target" else "` + againstDrained + `",
 		ml: if exists r.target_l then 1000.0 * (float(v: r.added_l) - float(v: r.target_l)) else 1000.0 * float(v: r.balance_l),
 		refill: float(v: r.drained_l) / float(v: r.typical_l),
 		judged: if not ` + judged + ` then "` + string(Unjudged) + `" else if ` + inWindow + ` then "` + string(InWindow) + `" else "` + string(Outside) + `"
 	}))`
 }
 
-// value is a column's value; zero where there is none.
+// value returns the value of a column, the zero value where there is none.
 func value[T any](r *query.FluxRecord, column string) T {
 	v, _ := r.ValueByKey(column).(T)
 	return v
 }
 
-// known is a figure; NaN where there is none.
+// known returns a figure of a column, NaN where there is none.
 func known(r *query.FluxRecord, column string) float64 {
 	if v, ok := r.ValueByKey(column).(float64); ok {
 		return v

@@ -197,7 +197,7 @@ func TestFleet(t *testing.T) {
 	for _, g := range f.Fluids {
 		check(g, func(j inventedJob) bool { return j.fluid == g.Fluid })
 	}
-	if d := [2]string{f.Carts[0].Balance.Drift.Direction, f.Carts[1].Balance.Drift.Direction}; d != [2]string{"", "up"} {
+	if d := [2]Direction{f.Carts[0].Balance.Drift.Direction, f.Carts[1].Balance.Drift.Direction}; d != [2]Direction{NoDrift, Up} {
 		t.Errorf("drift of the carts: %q", d)
 	}
 	outlier := slices.IndexFunc(f.Carts[0].Balance.Points, func(p FleetPoint) bool { return p.Job == "van-901" })
@@ -262,7 +262,7 @@ func checkFleetJSON(t *testing.T, f *Fleet) {
 			BalanceML         struct {
 				N       int
 				Mean    *float64
-				Drift   string
+				Drift   Direction
 				Signals []struct {
 					Job   string
 					Rules []Rule
@@ -347,7 +347,7 @@ func TestDrift(t *testing.T) {
 	for _, c := range []struct {
 		name      string
 		x         []float64
-		direction string
+		direction Direction
 		words     string
 	}{
 		{"few", steady(9), "", "too few to tell (9)"},
@@ -368,7 +368,7 @@ func TestDrift(t *testing.T) {
 // The page says how often a steady cart seems to drift.
 func TestSteadyCartsRarelyDrift(t *testing.T) {
 	rng := rand.New(rand.NewPCG(2, 2))
-	for _, n := range []int{fewestValues, 30, newestJobs} {
+	for _, n := range []int{minValues, 30, newestJobs} {
 		drifts, signals := 0, 0
 		const charts = 2000
 		for range charts {
@@ -377,7 +377,7 @@ func TestSteadyCartsRarelyDrift(t *testing.T) {
 				x[i] = rng.NormFloat64()
 			}
 			c := chartOf(x)
-			if c.Drift.Direction != "" {
+			if c.Drift.Direction != NoDrift {
 				drifts++
 			}
 			signals += len(c.Signals())

@@ -9,9 +9,9 @@ import (
 	"github.com/influxdata/influxdb-client-go/v2/api/query"
 )
 
-// FleetChart is a control chart of successive jobs or calibrations: individuals
-// and moving range, with the weighted average over them. Its limits and rules are
-// those of the points; means of older jobs are shown beside them only.
+// FleetChart is a control chart of successive jobs or calibrations: individuals,
+// moving ranges and the weighted average. Limits and rules come from the points alone;
+// the means of older jobs are only shown beside them.
 type FleetChart struct {
 	Points []FleetPoint
 	Older  []FleetMean
@@ -20,20 +20,20 @@ type FleetChart struct {
 	Drift  Drift
 }
 
-// FleetPoint is one job, or one calibration. X is NaN where a job has no such
-// figure.
+// FleetPoint is one job, or one calibration. X is NaN when the job has no such figure.
 type FleetPoint struct {
 	AtNs     int64 // when the job ended, or the scale was calibrated
 	Job      string
 	Cart     string // with its shop
 	X        float64
-	NoTarget bool // a balance against what was drained
+	NoTarget bool // X is a balance against what was drained
 	Level    Level
 	Average  EWMAPoint
-	Rules    []Rule // that it signals
+	Rules    []Rule // those that it signals
 }
 
-// Level says when a closed job's level was judged at the end.
+// Level says whether the check window was open when the level of a closed job was
+// judged at the end. Reports and CSV show it as it is written here.
 type Level string
 
 const (
@@ -49,16 +49,25 @@ type FleetMean struct {
 	X            float64
 }
 
-// Drift says where the weighted average lies.
+// Drift says whether the weighted average is beyond its limits at the newest point.
 type Drift struct {
-	Direction string // up, down, or empty: within its limits at the newest point
-	SinceNs   int64  // the point with which it left them
+	Direction Direction
+	SinceNs   int64 // of the point at which the average left its limits
 	Words     string
 }
 
+// Direction is the side on which the average is beyond its limits.
+type Direction string
+
+const (
+	NoDrift Direction = "" // within the limits, or too few values to tell
+	Up      Direction = "up"
+	Down    Direction = "down"
+)
+
 const (
 	// With fewer values the limits say little. Common practice, no source.
-	fewestValues = 10
+	minValues = 10
 	// NIST/SEMATECH e-Handbook, 6.3.2.4: usually 0.2 to 0.3 (from memory).
 	fleetLambda = 0.2
 )
@@ -77,13 +86,13 @@ func (c *FleetChart) values() []float64 {
 	return x
 }
 
-// judge finds the limits, and what lies beyond them.
+// judge computes the limits, and the rules that each point signals.
 func (c *FleetChart) judge() {
 	x := c.values()
 	c.Limits = NewIndividuals(x)
 	c.EWMA = EWMA{fleetLambda, c.Limits.Mean, c.Limits.Sigma}
 	averages, rules, ranges := c.EWMA.Chart(x), RunRules(x, c.Limits.Mean, c.Limits.Sigma), c.Limits.MovingRanges()
-	enough := c.Limits.N >= fewestValues
+	enough := c.Limits.N >= minValues
 	for i := range c.Points {
 		p := &c.Points[i]
 		p.Average = averages[i]
@@ -101,13 +110,13 @@ func (c *FleetChart) judge() {
 	c.Drift = c.drift()
 }
 
-// IsZero tells whether there is nothing to draw.
+// IsZero reports whether there is nothing to draw.
 func (c FleetChart) IsZero() bool { return c.Limits.N == 0 }
 
-// Enough tells whether there are enough values for limits.
-func (c *FleetChart) Enough() bool { return c.Limits.N >= fewestValues }
+// Enough reports whether there are enough values for limits.
+func (c *FleetChart) Enough() bool { return c.Limits.N >= minValues }
 
-// drift looks for the newest stretch of averages beyond their limits.
+// drift finds the newest run of averages beyond their limits on one side.
 func (c *FleetChart) drift() Drift {
 	if !c.Enough() {
 		return Drift{Words: fmt.Sprintf("too few to tell (%d)", c.Limits.N)}
@@ -120,7 +129,7 @@ func (c *FleetChart) drift() Drift {
 		case side == 0 && beyond != 0:
 			side, from, to = beyond, &p, &p
 		case side == 0:
-			ended = true // within its limits again
+			ended = true // newer averages are within their limits
 		case beyond == side:
 			from = &p
 		default:
@@ -134,21 +143,21 @@ func newDrift(side int, ended bool, from, to *FleetPoint) Drift {
 	if side == 0 {
 		return Drift{Words: "steady"}
 	}
-	direction := "up"
+	direction := Up
 	if side < 0 {
-		direction = "down"
+		direction = Down
 	}
 	if ended {
 		return Drift{Words: fmt.Sprintf("steady now, was %s %s to %s", direction, day(from.AtNs), day(to.AtNs))}
 	}
-	words := direction + " since " + day(from.AtNs)
+	words := string(direction) + " since " + day(from.AtNs)
 	if from.Job != "" {
 		words += ", job " + from.Job
 	}
 	return Drift{direction, from.AtNs, words}
 }
 
-// Signals are the points that signal a rule, the newest first.
+// Signals returns the points that signal a rule, the newest first.
 func (c *FleetChart) Signals() (signals []FleetPoint) {
 	for _, p := range slices.Backward(c.Points) {
 		if len(p.Rules) > 0 {
@@ -158,7 +167,7 @@ func (c *FleetChart) Signals() (signals []FleetPoint) {
 	return signals
 }
 
-// MarshalJSON gives limits, drift and signals. What is not known is null.
+// MarshalJSON writes the limits, the drift and the signals. Unknown figures are null.
 func (c FleetChart) MarshalJSON() ([]byte, error) {
 	figure := func(f float64) *float64 {
 		if !isNumber(f) {
@@ -194,5 +203,5 @@ func (c FleetChart) MarshalJSON() ([]byte, error) {
 	})
 }
 
-// day is a date in UTC.
+// day formats a date in UTC.
 func day(ns int64) string { return time.Unix(0, ns).UTC().Format("2006-01-02") }

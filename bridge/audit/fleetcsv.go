@@ -11,17 +11,17 @@ import (
 	"github.com/influxdata/influxdb-client-go/v2/api/query"
 )
 
-// The fields of a closing record that a row has, and what is computed of them.
+// fleetFields are the fields of a closing record that a row has.
 var fleetFields = []string{
 	"job", "phase", "fluid", "opened_ns", "drained_l", "drained_u_l", "added_l", "added_u_l", "balance_l", "balance_u_l",
 	"target_l", "target_u_l", "typical_l", "low_c", "high_c", "level", "level_window", "level_c", "steps",
 	"caddy_slope", "caddy_calibrated_ns", "supply_slope", "supply_calibrated_ns", "seq", "fold",
 }
 
-// WriteFleetCSV writes a row for each job that the query means, abandoned ones
-// too, cart by cart in order of time. Litres are at the job's reference
-// temperature; u is expanded (k = 2); times are RFC 3339 in UTC; what is not known
-// is empty. Rows go out as they come in.
+// WriteFleetCSV writes a row for each job that the query selects, abandoned jobs
+// included, cart by cart in order of time. Litres are at the reference temperature of
+// the job, u is expanded (k = 2), times are RFC 3339 in UTC. Unknown cells are empty.
+// Each row is written as soon as it is read.
 func (s *Store) WriteFleetCSV(ctx context.Context, q FleetQuery, w io.Writer) error {
 	out := csv.NewWriter(w)
 	head := []string{"shop", "cart", "ended"}
@@ -54,8 +54,8 @@ func (s *Store) WriteFleetCSV(ctx context.Context, q FleetQuery, w io.Writer) er
 	return out.Error()
 }
 
-// cell writes a value. A text that a spreadsheet would take for a formula gets an
-// apostrophe before it.
+// cell formats a value. A text that a spreadsheet would take for a formula gets an
+// apostrophe in front.
 func cell(v any) string {
 	switch v := v.(type) {
 	case string:

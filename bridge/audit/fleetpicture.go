@@ -52,7 +52,7 @@ func newFleetPicture(title, format string, c *FleetChart, levels bool) fleetPict
 	p := fleetPicture{Title: title, Words: c.words(), Levels: levels, Limited: c.Enough(), Bottom: valuesBottomY}
 	older := float64(len(c.Older))
 	if older > 0 {
-		older++ // a gap
+		older++ // a gap between the means and the points
 	}
 	x := func(slot float64) float64 {
 		return fleetLeftX + (fleetRightX-fleetLeftX)*(slot+0.5)/(older+float64(len(c.Points)))
@@ -94,10 +94,10 @@ func (p *fleetPicture) drawValues(c *FleetChart, format string, x func(int) floa
 	p.Mean, p.MeanY = limit("mean", c.Limits.Mean)
 	p.LCL, p.LCLY = limit("LCL", c.Limits.LCL)
 	p.UCL, p.UCLY = limit("UCL", c.Limits.UCL)
-	// The names of the limits must not lie on that of the mean.
+	// The names of the limits must not overlap that of the mean.
 	p.UCL.Y, p.LCL.Y = min(p.UCLY, p.MeanY-lineHeight), max(p.LCLY, p.MeanY+lineHeight)
 
-	var before *FleetPoint // the known one
+	var before *FleetPoint // the last known one
 	for i := range c.Points {
 		point := &c.Points[i]
 		if !isNumber(point.X) {
@@ -126,35 +126,37 @@ func (p *fleetPicture) drawValues(c *FleetChart, format string, x func(int) floa
 	return y
 }
 
-// ruleCodes are what stands beside a point that begins to signal.
+// ruleCodes are the digits beside a point where a rule starts to signal.
 var ruleCodes = [...]struct {
 	Rule Rule
 	Code string
 }{{OneBeyond3, "1"}, {TwoBeyond2, "2"}, {FourBeyond1, "3"}, {EightOneSide, "4"}}
 
+// drawSignal adds a ring around a point that signals a run rule, and the digits of the
+// rules that start to signal there, if there is room.
 func (p *fleetPicture) drawSignal(point, before *FleetPoint, mean, x, y float64) {
-	signals, begins := false, ""
+	signals, codes := false, ""
 	for _, r := range ruleCodes {
 		if !slices.Contains(point.Rules, r.Rule) {
 			continue
 		}
 		signals = true
 		if before == nil || !slices.Contains(before.Rules, r.Rule) {
-			begins += r.Code
+			codes += r.Code
 		}
 	}
 	if signals {
 		p.Rings.Circle(x, y, 4)
 	}
 	n := len(p.Codes)
-	if begins == "" || n > 0 && x-p.Codes[n-1].X < letterWidth*float64(len(begins)) {
+	if codes == "" || n > 0 && x-p.Codes[n-1].X < letterWidth*float64(len(codes)) {
 		return
 	}
-	besideY := y - 7
+	codeY := y - 7
 	if point.X < mean {
-		besideY = y + 16
+		codeY = y + 16
 	}
-	p.Codes = append(p.Codes, chart.Mark{X: x, Y: besideY, Text: begins})
+	p.Codes = append(p.Codes, chart.Mark{X: x, Y: codeY, Text: codes})
 }
 
 func (p *fleetPicture) drawRanges(c *FleetChart, format string, x func(int) float64) {
@@ -189,16 +191,16 @@ func (p *fleetPicture) drawLevels(c *FleetChart, x func(int) float64) {
 	}
 }
 
-// pictureDates are a few dates along the axis, far enough apart to be read.
+// pictureDates returns a few dates along the axis, far enough apart to be read.
 func pictureDates(c *FleetChart, older float64, x func(float64) float64, y float64) (dates []chart.Mark) {
-	const wideX = 80
+	const minDistance = 80
 	add := func(slot float64, ns int64) {
-		if n := len(dates); n == 0 || x(slot)-dates[n-1].X >= wideX {
+		if n := len(dates); n == 0 || x(slot)-dates[n-1].X >= minDistance {
 			dates = append(dates, chart.Mark{X: x(slot), Y: y, Text: day(ns)})
 		}
 	}
 	for i, m := range c.Older {
-		if x(float64(i)) <= x(older)-wideX {
+		if x(float64(i)) <= x(older)-minDistance {
 			add(float64(i), m.FromNs)
 		}
 	}
@@ -208,7 +210,7 @@ func pictureDates(c *FleetChart, older float64, x func(float64) float64, y float
 	return dates
 }
 
-// words say what the picture shows and what its points do not tell by themselves.
+// words returns the caption: counts, drift, and what the diamonds are.
 func (c *FleetChart) words() string {
 	words := fmt.Sprintf("%d values. Drift: %s.", c.Limits.N, c.Drift.Words)
 	jobs := int64(0)

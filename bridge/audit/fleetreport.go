@@ -19,11 +19,11 @@ var fleetTemplate = template.Must(template.New("fleet").Funcs(template.FuncMap{
 	"drifts":   func(g *FleetGroup) []string { return g.Drifts() },
 }).Parse(fleetPage))
 
-// WriteHTML writes the charts as one page that needs nothing else: no script, no
-// other file.
+// WriteHTML writes the charts as one page of HTML that needs no script and no other
+// file.
 func (f *Fleet) WriteHTML(w io.Writer) error { return fleetTemplate.Execute(w, f) }
 
-// fleetCharts are the charts that a cart or fluid may have.
+// fleetCharts are the charts that a cart or a fluid may have.
 var fleetCharts = [...]struct {
 	short, title, format string
 	of                   func(*FleetGroup) *FleetChart
@@ -34,11 +34,11 @@ var fleetCharts = [...]struct {
 	{"supply scale", "Calibrations of the supply's scale: slope from 1, ppm", "%.0f", func(g *FleetGroup) *FleetChart { return &g.Supply }},
 }
 
-// Drifts say which charts are not steady now, in words. None does not mean that
-// there was enough to tell.
+// Drifts says in words which charts drift now. An empty list may also mean that there
+// were too few values to tell.
 func (g *FleetGroup) Drifts() (words []string) {
 	for _, c := range fleetCharts {
-		if d := c.of(g).Drift; d.Direction != "" {
+		if d := c.of(g).Drift; d.Direction != NoDrift {
 			words = append(words, c.short+" "+d.Words)
 		}
 	}

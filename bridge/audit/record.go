@@ -19,24 +19,25 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Record is what is kept of one job: the points between its opening and its end,
-// as they came, and its closing record.
+// Record is everything that is kept of one job: the points from its opening to its
+// end, in the order in which they were read, and its closing record.
 type Record struct {
 	Shop, Cart, Job string
-	From            string // where it was read: a bucket or a file
+	From            string // the bucket or the file that it was read from
 	Points          []points.Point
-	Summary         *points.Point // nil when there is none
-	Names           names.Names   // behind the tokens in the events
-	NoNames         error         // why tokens stand there instead
-	// SameName is how many other jobs have this name.
-	SameName int
+	Summary         *points.Point // the closing record; nil when there is none
+	Names           names.Names   // by the tokens in the events
+	NoNames         error         // why there are only tokens; nil otherwise
+	SameName        int           // number of other jobs with this name
 }
 
-// ErrNoJob is returned when nothing at all is kept of a job.
+// ErrNoJob is returned when nothing is kept of a job.
 var ErrNoJob = errors.New("no such job")
 
-// Record fetches a job: the newest of that name, or the one that was opened in a
-// millisecond, when that is not 0. One that was never closed is found by its opening.
+// Record fetches a job from the history: the newest job of that name, or the one that
+// was opened in the millisecond of openedNs when that is not 0. A job without a closing
+// record is found by the command that opened it. The error wraps [ErrNoJob] when there
+// is no such job.
 func (s *Store) Record(ctx context.Context, job string, openedNs int64) (*Record, error) {
 	all, err := s.Summaries(ctx, 0, math.MaxInt64, job)
 	if err != nil {
@@ -61,7 +62,7 @@ func (s *Store) Record(ctx context.Context, job string, openedNs int64) (*Record
 	return r, err
 }
 
-// fetch brings all points of a job.
+// fetch reads all points of a job.
 func (s *Store) fetch(ctx context.Context, chosen Summary) (*Record, error) {
 	r := &Record{Shop: chosen.Shop, Cart: chosen.Cart, Job: chosen.Job, From: s.bucket, Names: names.Names{}}
 	if chosen.Point.Measurement != "" {
@@ -72,7 +73,7 @@ func (s *Store) fetch(ctx context.Context, chosen Summary) (*Record, error) {
 		span(chosen.OpenedNs, chosen.EndsNs+1), points.ReadingMeasurement, points.InputMeasurement, points.VolumeMeasurement, points.WindowMeasurement,
 		quote(r.Shop), quote(r.Cart)) + pivot
 	err := s.rows(ctx, flux, func(row *query.FluxRecord) error {
-		// InfluxDB 1.8 also gives what lies just on the range's end.
+		// InfluxDB 1.8 also returns a point that lies exactly on the end of the range.
 		if p, _, _ := pointOf(row); p.AtNs <= chosen.EndsNs {
 			r.Points = append(r.Points, p)
 		}
@@ -95,7 +96,8 @@ func openedTimes(all []Summary) string {
 	return " that was opened then, only at " + strings.Join(times, ", ")
 }
 
-// openings finds jobs by the command that opened them.
+// openings finds jobs by the command that opened them. The query is a coarse filter
+// over the text of the inputs; the decoded input decides.
 func (s *Store) openings(ctx context.Context, job string) (list []Summary, err error) {
 	flux := fmt.Sprintf(`|> range(%s)
 	|> filter(fn: (r) => r._measurement == "%s" and r._field == "body")
@@ -113,7 +115,7 @@ func (s *Store) openings(ctx context.Context, job string) (list []Summary, err e
 	return list, err
 }
 
-// endWithJob drops what came after the end of a job without a closing record.
+// endWithJob removes the points after the end of a job without a closing record.
 func (r *Record) endWithJob() {
 	endNs := int64(math.MaxInt64)
 	for i := range r.Points {
@@ -125,10 +127,10 @@ func (r *Record) endWithJob() {
 	r.Points = slices.DeleteFunc(r.Points, func(p points.Point) bool { return p.AtNs > endNs })
 }
 
-// FromJournal reads a job from a cart's journal file, which is only read: the
-// program may be running. The newest of that name, or the one that was opened at
-// a time, when that is not 0. The journal's name is the cart's unless one is
-// given.
+// FromJournal reads a job from the journal file of a cart: the newest job of that
+// name, or the one that was opened in the millisecond of openedNs when that is not 0.
+// It only reads the file, so the program may be running. An empty cart takes the name
+// of the file. The error wraps [ErrNoJob] when there is no such job.
 func FromJournal(ctx context.Context, path, shop, cart, job string, openedNs int64) (*Record, error) {
 	j, err := journal.OpenReadOnly(path)
 	if err != nil {
@@ -157,7 +159,7 @@ func FromJournal(ctx context.Context, path, shop, cart, job string, openedNs int
 	return r, nil
 }
 
-// read brings all points of a job.
+// read reads all points of a job.
 func (r *Record) read(ctx context.Context, j *journal.Journal, opened journal.JobOpening) error {
 	end, err := j.JobEnd(ctx, opened)
 	if err != nil {
@@ -165,7 +167,7 @@ func (r *Record) read(ctx context.Context, j *journal.Journal, opened journal.Jo
 	}
 	atNs := map[uint64]int64{}
 	if r.Names, r.NoNames = j.Names(ctx); r.NoNames != nil {
-		r.Names = names.Names{} // no part of the proof
+		r.Names = names.Names{} // the proof does not need them
 	}
 	for from := opened.Seq - 1; from < end; {
 		events, err := j.Events(ctx, from, 5000)
@@ -207,8 +209,8 @@ func (r *Record) read(ctx context.Context, j *journal.Journal, opened journal.Jo
 	return nil
 }
 
-// TimeLayout is how times are written for people; by the millisecond a job is
-// found again.
+// TimeLayout is the layout of times for people. The millisecond of its opening
+// identifies a job among others of the same name.
 const TimeLayout = "2006-01-02 15:04:05.000 UTC"
 
 func clock(ns int64) string { return time.Unix(0, ns).UTC().Format(TimeLayout) }

@@ -16,15 +16,16 @@ import (
 	"bayfill/bridge/points"
 )
 
-// Store is the history in InfluxDB.
+// Store reads the history in InfluxDB.
 type Store struct {
 	client influxdb2.Client
 	query  api.QueryAPI
-	write  api.WriteAPIBlocking // for erasing names and keeping jobs
+	write  api.WriteAPIBlocking // for Erase and Keep
 	bucket string
 }
 
-// OpenStore does not connect yet. The error names the setting.
+// OpenStore returns a store for a bucket. It does not connect yet; an error names the
+// setting that is wrong.
 func OpenStore(c config.History) (*Store, error) {
 	token, err := c.Token.Read()
 	if err != nil {
@@ -38,14 +39,14 @@ func OpenStore(c config.History) (*Store, error) {
 	return &Store{client, client.QueryAPI(c.Org), client.WriteAPIBlocking(c.Org, c.Bucket), c.Bucket}, nil
 }
 
-// Close ends the connections.
+// Close closes the connections.
 func (s *Store) Close() { s.client.Close() }
 
-// always is a range that holds every point.
+// always is a range that contains every point.
 const always = "start: 1970-01-01T00:00:00Z, stop: 2200-01-01T00:00:00Z"
 
-// rows runs a query on the bucket, what follows "from", and hands over each
-// record of the answer.
+// rows runs a query on the bucket and calls row with each record of the answer. flux
+// is the query after its "from".
 func (s *Store) rows(ctx context.Context, flux string, row func(*query.FluxRecord) error) error {
 	result, err := s.query.Query(ctx, fmt.Sprintf("from(bucket: %s)\n", quote(s.bucket))+flux)
 	if err != nil {
@@ -55,7 +56,7 @@ func (s *Store) rows(ctx context.Context, flux string, row func(*query.FluxRecor
 	var last *query.FluxRecord
 	for result.Next() {
 		r := result.Record()
-		if r == last { // a line of neither table nor comment; the library gives the last row again, or none
+		if r == last { // for a line that is neither table nor comment the library returns the last row again, or none
 			return fmt.Errorf("history: its answer is not readable as a table: is the url that of InfluxDB?")
 		}
 		last = r
@@ -69,13 +70,13 @@ func (s *Store) rows(ctx context.Context, flux string, row func(*query.FluxRecor
 	return nil
 }
 
-// quote writes a text as a string of the query language. Names of shops, carts
-// and jobs hold neither quotes nor backslashes; a bucket's may.
+// quote returns a text as a string literal of Flux. The names of shops, carts and jobs
+// contain neither quotes nor backslashes; the name of a bucket may.
 func quote(text string) string {
 	return `"` + strings.NewReplacer(`\`, `\\`, `"`, `\"`, "${", `\${`).Replace(text) + `"`
 }
 
-// pointOf makes a point of a record that was pivoted: its fields by name.
+// pointOf converts a record that was pivoted: each field is a column with its name.
 func pointOf(r *query.FluxRecord) (p points.Point, shop, cart string) {
 	p = points.Point{Measurement: r.Measurement(), AtNs: r.Time().UnixNano(), Fields: points.Fields{}}
 	for name, value := range r.Values() {
@@ -100,15 +101,15 @@ const pivot = `
 	|> drop(columns: ["_start", "_stop"])
 	|> pivot(rowKey: ["_time"], columnKey: ["_field"], valueColumn: "_value")`
 
-// Summary is a job's closing record, and where it stands.
+// Summary is the closing record of a job with its place in the history.
 type Summary struct {
 	Shop, Cart, Job  string
 	OpenedNs, EndsNs int64
 	Point            points.Point
 }
 
-// Summaries lists the closing records of jobs that ended in [sinceNs, untilNs),
-// the oldest first; of one job where a name is given.
+// Summaries lists the closing records of the jobs that ended in [sinceNs, untilNs), the
+// oldest first. When job is not empty, only jobs of that name are listed.
 func (s *Store) Summaries(ctx context.Context, sinceNs, untilNs int64, job string) (list []Summary, err error) {
 	flux := fmt.Sprintf(`|> range(%s)
 	|> filter(fn: (r) => r._measurement == "%s")`, span(sinceNs, untilNs), points.JobMeasurement) + pivot
@@ -131,7 +132,7 @@ func summaryOf(p points.Point, shop, cart string) Summary {
 	return s
 }
 
-// span is a range of times for a query.
+// span returns a range of times as arguments of a query.
 func span(fromNs, toNs int64) string {
 	at := func(ns int64) string { return time.Unix(0, ns).UTC().Format(time.RFC3339Nano) }
 	return "start: " + at(fromNs) + ", stop: " + at(toNs)
