@@ -19,8 +19,8 @@ import (
 	"bayfill/fillcalc"
 )
 
-// answers is a server of what is in it: the closing records to who asks for them,
-// the points to others.
+// answers is a server that answers a query for closing records with summaries and
+// every other query with points.
 type answers struct{ summaries, points string }
 
 func (a answers) RoundTrip(r *http.Request) (*http.Response, error) {
@@ -43,7 +43,7 @@ func (a answers) store() *Store {
 	return &Store{client, client.QueryAPI(""), client.WriteAPIBlocking("", "bayfill"), "bayfill"}
 }
 
-// answered is points as the server gives them: a table for each measurement and
+// answered formats points as the server does: one table for each measurement and
 // sensor.
 func answered(list []points.Point) string {
 	var tables []string
@@ -100,9 +100,9 @@ func answered(list []points.Point) string {
 	return b.String()
 }
 
-// Whatever a history answers, it is an error with a text, or a record of which
-// report, verdict, sheet, course and export come out whole, in bounded time and
-// size; never a panic.
+// Any answer of a history gives an error with a text, or a record from which report,
+// verdict, sheet, course and export come out whole, in bounded time and size. Nothing
+// panics.
 func FuzzAnswer(f *testing.F) {
 	short := open(f, calibrated(), vanJob())
 	short.phase(fillcalc.Draining)
@@ -117,14 +117,14 @@ func FuzzAnswer(f *testing.F) {
 	f.Add(points, summaries)
 	f.Add(summaries, strings.Replace(points, "2026-", "1026-", 20))
 	f.Add(summaries, strings.ReplaceAll(strings.ReplaceAll(points, "2026-11", "2262-11"), `"do"":""open""`, `"do"":""tick""`))
-	for _, year := range []string{"2226", "2262-04-11T23:47:1", "9999", "0001"} { // of the end
+	for _, year := range []string{"2226", "2262-04-11T23:47:1", "9999", "0001"} { // the time of the end
 		late := strings.NewReplacer("2026-11-03T09:00:08", year+"2026-11-03T09:00:08"[len(year):])
 		f.Add(late.Replace(summaries), late.Replace(points))
 	}
 	f.Add(strings.Replace(summaries, "long", "unsignedLong", 2), strings.Replace(points, "double", "boolean", 1))
 	f.Add(",error,reference\r\n,Failed to parse query,897\r\n", "#datatype,string\r\n,error\r\n,compilation failed\r\n")
 	if report := Check(mustRecord(f, answers{summaries, points})); !report.SameAndComplete() || report.Events < 20 {
-		f.Fatalf("the seed is no good record: %+v", report)
+		f.Fatalf("the seed is not a valid record: %+v", report)
 	}
 	f.Fuzz(func(t *testing.T, summaries, points string) {
 		s := answers{summaries, points}.store()
@@ -167,8 +167,8 @@ func FuzzAnswer(f *testing.F) {
 		if err := WriteCSV(io.Discard, report); err != nil {
 			t.Fatalf("course: %v", err)
 		}
-		if most := 200_000 + 60*(len(summaries)+len(points)); page.Len() > most {
-			t.Fatalf("the sheet has %d bytes, at most %d are right", page.Len(), most)
+		if maxBytes := 200_000 + 60*(len(summaries)+len(points)); page.Len() > maxBytes {
+			t.Fatalf("the sheet has %d bytes, more than %d", page.Len(), maxBytes)
 		}
 	})
 }

@@ -10,7 +10,7 @@ import (
 	"testing"
 )
 
-// column reads a column of testdata/control.
+// column reads a column of a file in testdata/control.
 func column(t *testing.T, file string, n int) (values []float64) {
 	t.Helper()
 	f, err := os.Open(filepath.Join("..", "..", "testdata", "control", file))
@@ -32,7 +32,7 @@ func column(t *testing.T, file string, n int) (values []float64) {
 	return values
 }
 
-// near fails unless got is want within half a unit of the last printed decimal.
+// near fails unless got equals want within half a unit of the last printed decimal.
 func near(t *testing.T, what string, got, want float64, decimals int) {
 	t.Helper()
 	if !(math.Abs(got-want) <= 0.5000001*math.Pow10(-decimals)) {
@@ -94,8 +94,8 @@ func TestEWMA(t *testing.T) {
 	}
 }
 
-// The same values signal, by Western Electric's rules (Statistical Quality Control
-// Handbook, 1956), only at the last: four of the last five lie more than a sigma
+// By the rules of Western Electric (Statistical Quality Control Handbook, 1956) only
+// the last of the same values signals: four of the last five lie more than a sigma
 // above the target. Checked by hand.
 func TestRunRules(t *testing.T) {
 	x := column(t, "ewma.csv", 0)
@@ -110,7 +110,7 @@ func TestRunRules(t *testing.T) {
 	}
 }
 
-// Each rule by itself, on both sides, and just not.
+// Each rule alone, on both sides of the mean, and values that just miss it.
 func TestEachRunRule(t *testing.T) {
 	for _, c := range []struct {
 		x    []float64
@@ -147,8 +147,7 @@ func TestEachRunRule(t *testing.T) {
 	}
 }
 
-// What is too little, too equal or not a number gives a clear answer: no limits,
-// and nothing signals.
+// Too few values, equal values and unknown values give no limits, and nothing signals.
 func TestDegenerateCharts(t *testing.T) {
 	nan, inf := math.NaN(), math.Inf(1)
 	same := make([]float64, 30)
@@ -170,23 +169,23 @@ func TestDegenerateCharts(t *testing.T) {
 		{"two known", []float64{nan, 1, nan, 2.128, inf}, 2, 1.564, 1, 4.564},
 		{"huge", []float64{-math.MaxFloat64, math.MaxFloat64}, 2, inf, inf, inf},
 	} {
-		chart := NewIndividuals(c.x)
+		individuals := NewIndividuals(c.x)
 		if c.name != "huge" {
-			for _, f := range []struct{ got, want float64 }{{chart.Mean, c.mean}, {chart.Sigma, c.sigma}, {chart.UCL, c.ucl}} {
+			for _, f := range []struct{ got, want float64 }{{individuals.Mean, c.mean}, {individuals.Sigma, c.sigma}, {individuals.UCL, c.ucl}} {
 				if !(math.Abs(f.got-f.want) < 1e-12) && !(math.IsNaN(f.got) && math.IsNaN(f.want)) {
 					t.Errorf("%s: %g, want %g", c.name, f.got, f.want)
 				}
 			}
 		}
-		if chart.N != c.n {
-			t.Errorf("%s: %d known values, want %d", c.name, chart.N, c.n)
+		if individuals.N != c.n {
+			t.Errorf("%s: %d known values, want %d", c.name, individuals.N, c.n)
 		}
-		for i, rules := range RunRules(c.x, chart.Mean, chart.Sigma) {
+		for i, rules := range RunRules(c.x, individuals.Mean, individuals.Sigma) {
 			if len(rules) > 0 {
 				t.Errorf("%s: value %d signals %v", c.name, i+1, rules)
 			}
 		}
-		for i, p := range (EWMA{0.2, chart.Mean, chart.Sigma}).Chart(c.x) {
+		for i, p := range (EWMA{0.2, individuals.Mean, individuals.Sigma}).Chart(c.x) {
 			if p.Beyond() != 0 {
 				t.Errorf("%s: average %d is beyond: %+v", c.name, i+1, p)
 			}

@@ -15,6 +15,8 @@ type course struct {
 	fluidC       *chart.Curve
 	pours        [2][]stretch // drained, added
 	open         []stretch    // the check window
+	openNow      bool
+	flows        [2]flow
 }
 
 // stretch is a time between two moments, and the litres that flowed in it.
@@ -26,52 +28,59 @@ type stretch struct {
 // course folds the job again and notes what the sheet draws: values as they come,
 // flows and the check window once a second.
 func (r *Report) course() *course {
-	c := &course{}
+	c := &course{scales: r.state.Setup.Scales}
 	if len(r.events) == 0 {
 		return c
 	}
 	c.fromNs, c.toNs = r.events[0].AtNs, r.events[len(r.events)-1].AtNs
-	c.scales = r.state.Setup.Scales
 	for range c.scales {
 		c.weights = append(c.weights, chart.NewCurve(c.fromNs, c.toNs, maxScaleSilenceNs))
 	}
 	c.fluidC = chart.NewCurve(c.fromNs, c.toNs, maxProbeSilenceNs)
 	probe, _ := windowProbe(&r.state.Setup)
 	var s fillcalc.State
-	sampledNs, open := int64(0), false
-	var flows [2]flow
+	sampledNs := int64(0)
 	for i := range r.events {
 		e := &r.events[i]
 		s = fillcalc.Apply(s, *e)
-		for k := range c.scales {
-			if e.Kind == fillcalc.KindWeight && e.Sensor == c.scales[k].Sensor {
-				v := e.Value
-				if e.Faults.Hidden() {
-					v = math.NaN()
-				}
-				c.weights[k].Add(e.AtNs, v)
-			}
-		}
+		c.addWeight(e)
 		if e.Kind == fillcalc.KindTemperature && e.Sensor == probe.Sensor {
 			c.fluidC.Add(e.AtNs, s.CheckWindow().TempC)
 		}
-		if i < len(r.events)-1 && e.AtNs-sampledNs < 1e9 {
-			continue
+		if last := i == len(r.events)-1; last || e.AtNs-sampledNs >= 1e9 {
+			sampledNs = e.AtNs
+			c.sample(&s, e.AtNs, last)
 		}
-		sampledNs = e.AtNs
-		was := open
-		w := s.CheckWindow().State
-		if open = w == fillcalc.Open || w == fillcalc.Closing; open && !was {
-			c.open = append(c.open, stretch{fromNs: e.AtNs})
-		}
-		if open || was {
-			c.open[len(c.open)-1].toNs = e.AtNs
-		}
-		v := s.Volumes()
-		flows[0].follow(&c.pours[0], e.AtNs, v.DrainedL, v.DrainedLMin, i == len(r.events)-1)
-		flows[1].follow(&c.pours[1], e.AtNs, v.AddedL, v.AddedLMin, i == len(r.events)-1)
 	}
 	return c
+}
+
+func (c *course) addWeight(e *fillcalc.Event) {
+	for k := range c.scales {
+		if e.Kind != fillcalc.KindWeight || e.Sensor != c.scales[k].Sensor {
+			continue
+		}
+		kg := e.Value
+		if e.Faults.Hidden() {
+			kg = math.NaN()
+		}
+		c.weights[k].Add(e.AtNs, kg)
+	}
+}
+
+func (c *course) sample(s *fillcalc.State, atNs int64, last bool) {
+	window := s.CheckWindow().State
+	open := window == fillcalc.Open || window == fillcalc.Closing
+	if open && !c.openNow {
+		c.open = append(c.open, stretch{fromNs: atNs})
+	}
+	if open || c.openNow {
+		c.open[len(c.open)-1].toNs = atNs
+	}
+	c.openNow = open
+	v := s.Volumes()
+	c.flows[0].follow(&c.pours[0], atNs, v.DrainedL, v.DrainedLMin, last)
+	c.flows[1].follow(&c.pours[1], atNs, v.AddedL, v.AddedLMin, last)
 }
 
 // A pour starts above one flow and ends below another. A smaller or slower one shows
@@ -94,6 +103,7 @@ type flow struct {
 	fromNs, endNs int64 // of the pour that runs or has just ended; 0: none
 }
 
+// follow takes the next sample and adds the pour that it ends, if any.
 func (f *flow) follow(pours *[]stretch, atNs int64, litres, litresMin float64, last bool) {
 	if isNumber(litres) {
 		f.lastL = litres

@@ -25,8 +25,7 @@ import (
 // fleetEnd is when all the invented jobs below had ended.
 var fleetEnd = time.Date(2026, 11, 1, 0, 0, 0, 0, time.UTC)
 
-// inventedJob is a closing record that no bridge wrote. Fields that are zero are
-// not known.
+// inventedJob is a closing record that no bridge wrote. A zero field is unknown.
 type inventedJob struct {
 	atNs               int64
 	cart, job, fluid   string
@@ -57,7 +56,7 @@ func (j inventedJob) line() string {
 	return string(fmt.Appendf(b, ",chain=%q %d\n", strings.Repeat("0", 64), j.atNs))
 }
 
-// inventedFleet is jobs of so many carts in the time up to fleetEnd, in order.
+// inventedFleet returns jobs of several carts in the time up to fleetEnd, in order.
 func inventedFleet(jobs, carts int, long time.Duration) (list []inventedJob) {
 	rng := rand.New(rand.NewPCG(1, 1))
 	start := fleetEnd.Add(-long).UnixNano()
@@ -81,10 +80,10 @@ func linesOf(jobs []inventedJob) string {
 	return lines.String()
 }
 
-const inventedTime = 20 * 24 * time.Hour // few shards: the server makes each slowly
+const inventedTime = 20 * 24 * time.Hour // few shards: the server is slow to make one
 
-// In a real InfluxDB: every count, point and mean is what the jobs themselves
-// give; the cart that was made to drift is the one that drifts.
+// In a real InfluxDB every count, point and mean equals what the jobs themselves give,
+// and of the carts only the one with a shifted balance drifts.
 func TestFleet(t *testing.T) {
 	jobs := inventedFleet(1000, 2, inventedTime)
 	for i := range jobs {
@@ -112,7 +111,7 @@ func TestFleet(t *testing.T) {
 	q := FleetQuery{SinceNs: jobs[10].atNs, UntilNs: jobs[999].atNs + 1} // from the eleventh
 	db := startInflux(t)
 	db.write(t, linesOf(jobs))
-	// The next one is too late, and another shop's: the filter must hold.
+	// A job after the end and a job of another shop: the query must leave both out.
 	late := jobs[999]
 	late.atNs += 2
 	db.write(t, late.line()+strings.Replace(jobs[500].line(), "shop=hilltop", "shop=valley", 1))
@@ -233,8 +232,8 @@ func TestFleet(t *testing.T) {
 	}
 }
 
-// checkFleetPage fails unless the page needs nothing else and every figure in it
-// can be drawn.
+// checkFleetPage fails unless the page needs no other file, contains only figures that
+// can be drawn, and contains a text.
 func checkFleetPage(t *testing.T, f *Fleet, has string) {
 	t.Helper()
 	var page bytes.Buffer
@@ -283,8 +282,8 @@ func checkFleetJSON(t *testing.T, f *Fleet) {
 	}
 }
 
-// The fields' names are those that the bridge writes; a fleet without any job,
-// and jobs of which next to nothing is known, are no error.
+// The names of the fields are those that the bridge writes. A fleet without a job, and
+// jobs with hardly any figures, are not an error.
 func TestFleetOfSummaries(t *testing.T) {
 	db := startInflux(t)
 	s := db.store(t)
@@ -326,7 +325,7 @@ func TestFleetOfSummaries(t *testing.T) {
 	}
 }
 
-// chartOf is a chart of values, a day apart.
+// chartOf returns a chart of values that come a day apart.
 func chartOf(x []float64) FleetChart {
 	var c FleetChart
 	for i, v := range x {
@@ -365,7 +364,7 @@ func TestDrift(t *testing.T) {
 	}
 }
 
-// The page says how often a steady cart seems to drift.
+// A steady cart seems to drift, and a point to signal, as rarely as the page says.
 func TestSteadyCartsRarelyDrift(t *testing.T) {
 	rng := rand.New(rand.NewPCG(2, 2))
 	for _, n := range []int{minValues, 30, newestJobs} {
@@ -389,7 +388,7 @@ func TestSteadyCartsRarelyDrift(t *testing.T) {
 	}
 }
 
-// Whatever the values, a chart is drawn, and without figures that are none.
+// Any values give a chart without NaN or infinite figures.
 func TestFleetPictures(t *testing.T) {
 	alternating := make([]float64, 40)
 	for i := range alternating {
@@ -410,7 +409,8 @@ func TestFleetPictures(t *testing.T) {
 	}
 }
 
-// WCAG 2.2, success criterion 1.4.6: every colour of the page against paper.
+// WCAG 2.2, success criterion 1.4.6: the contrast of each colour of the page with the
+// paper.
 func TestFleetContrast(t *testing.T) {
 	light := func(colour string) (l float64) {
 		n, err := strconv.ParseUint(colour[1:], 16, 32)
@@ -438,8 +438,8 @@ func TestFleetContrast(t *testing.T) {
 	}
 }
 
-// BenchmarkFleet charts jobs of a year on four carts from a real InfluxDB, and
-// writes page and table. Peak is the heap at its largest, over what it was before.
+// BenchmarkFleet charts the jobs of a year on four carts from a real InfluxDB, and writes
+// the page and the table. Peak is the largest heap, minus the heap at the start.
 func BenchmarkFleet(b *testing.B) {
 	defer debug.SetGCPercent(debug.SetGCPercent(10))
 	heap := func() int64 {

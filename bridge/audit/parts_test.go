@@ -17,9 +17,9 @@ import (
 	"bayfill/bridge/config"
 )
 
-// The real InfluxDB that these tests need, on a free loopback port.
+// These tests use a real InfluxDB on a free loopback port.
 
-// needProgram finds a program, or skips the test; under CI=true that fails.
+// needProgram finds a program. Without it the test is skipped, or fails when CI=true.
 func needProgram(t testing.TB, name string) string {
 	t.Helper()
 	dirs := []string{"", "/usr/sbin/", "/usr/local/sbin/"}
@@ -48,8 +48,8 @@ func freePort(t testing.TB) string {
 	return l.Addr().String()
 }
 
-// influx is a real InfluxDB 1.8 with the version 2 API and Flux; it ends with the
-// test.
+// influx is a running InfluxDB 1.8 with the version 2 API and Flux. It stops at the end
+// of the test.
 type influx struct{ url string }
 
 func startInflux(t testing.TB) *influx {
@@ -77,7 +77,7 @@ bind-address = %q
 		t.Fatal(err)
 	}
 	cmd := exec.Command(path, "-config", file)
-	// Nothing outlives the test, even when it is killed.
+	// The server stops even when the test is killed.
 	cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
@@ -117,7 +117,7 @@ func (i *influx) post(t testing.TB, path, kind, body string) {
 	}
 }
 
-// store is that server's history.
+// store opens the history on that server.
 func (i *influx) store(t testing.TB) *Store {
 	t.Helper()
 	s, err := OpenStore(config.History{URL: i.url, Bucket: "bayfill/autogen"})

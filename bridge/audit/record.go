@@ -25,8 +25,8 @@ type Record struct {
 	Shop, Cart, Job string
 	From            string // the bucket or the file that it was read from
 	Points          []points.Point
-	Summary         *points.Point // the closing record; nil when there is none
-	Names           names.Names   // by the tokens in the events
+	Summary         *points.Point // nil when there is none
+	Names           names.Names  // behind the tokens in the events
 	NoNames         error         // why there are only tokens; nil otherwise
 	SameName        int           // number of other jobs with this name
 }
@@ -167,7 +167,7 @@ func (r *Record) read(ctx context.Context, j *journal.Journal, opened journal.Jo
 	}
 	atNs := map[uint64]int64{}
 	if r.Names, r.NoNames = j.Names(ctx); r.NoNames != nil {
-		r.Names = names.Names{} // the proof does not need them
+		r.Names = names.Names{} // no part of the proof
 	}
 	for from := opened.Seq - 1; from < end; {
 		events, err := j.Events(ctx, from, 5000)

@@ -23,9 +23,9 @@ import (
 	"bayfill/sim/study"
 )
 
-var update = flag.Bool("update", false, "write the sheets in testdata anew")
+var update = flag.Bool("update", false, "write the golden sheets in testdata")
 
-// busy is a small job with something in each part of the sheet.
+// busy plays a small job that fills each part of the sheet.
 func busy(t testing.TB) *played {
 	p := open(t, calibrated(), vanJob())
 	p.run(4, 0, 0, 0)
@@ -73,8 +73,8 @@ func sheetOf(t testing.TB, rec *Record) (page string, d *SheetData) {
 	return b.String(), NewSheetData(rec, rep, DefaultToleranceL)
 }
 
-// The sheet of a small job, as numbers and as a page, is what somebody has looked
-// at: -update writes both anew.
+// The sheet of a small job, as JSON and as a page, equals the golden files, which
+// somebody has looked at. -update writes both.
 func TestSheetGolden(t *testing.T) {
 	page, d := sheetOf(t, busy(t).keep())
 	text, err := json.MarshalIndent(d, "", " ")
@@ -99,10 +99,10 @@ func TestSheetGolden(t *testing.T) {
 			a, b := strings.Split(got, "\n"), strings.Split(string(want), "\n")
 			for i := range min(len(a), len(b)) {
 				if a[i] != b[i] {
-					t.Fatalf("%s:%d: now %.200q, was %.200q", path, i+1, a[i], b[i])
+					t.Fatalf("%s:%d: got %.200q, want %.200q", path, i+1, a[i], b[i])
 				}
 			}
-			t.Fatalf("%s: now %d lines, were %d", path, len(a), len(b))
+			t.Fatalf("%s: %d lines, want %d", path, len(a), len(b))
 		}
 	}
 	if d.Verdict.Outcome != Passed {
@@ -112,7 +112,7 @@ func TestSheetGolden(t *testing.T) {
 
 const evil = `</style><script>x()</script>"><img src=x onerror=x()> ` + "\u202e\u2066\u200f\x00" + `'&WWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWW`
 
-// hostile is a job with that in every place where people may write.
+// hostile plays a job with that text in every place where people may write.
 func hostile(t testing.TB) (*Record, *Report) {
 	setup, spec := calibrated(), vanJob()
 	spec.Vehicle, spec.ServiceData, spec.Fresh.Name, spec.Used.Name = evil, evil, evil, evil
@@ -138,8 +138,8 @@ func hostile(t testing.TB) (*Record, *Report) {
 	return rec, rep
 }
 
-// Whatever people write shows as text, in every place where it may stand.
-func TestSheetShowsTextAsText(t *testing.T) {
+// Everything that people write is shown as text, wherever it appears.
+func TestSheetEscapesText(t *testing.T) {
 	rec, rep := hostile(t)
 	var b strings.Builder
 	if err := WriteSheet(&b, rec, rep, DefaultToleranceL); err != nil {
@@ -147,7 +147,7 @@ func TestSheetShowsTextAsText(t *testing.T) {
 	}
 	page := b.String()
 	if n := strings.Count(page, "&lt;script&gt;"); n < 15 {
-		t.Errorf("it shows %d times only", n)
+		t.Errorf("it is shown only %d times", n)
 	}
 	for _, tag := range []string{"<script", "<img", "</svg><", "<link", "<iframe", " onerror=x()>"} {
 		if strings.Contains(page, tag) {
@@ -155,7 +155,7 @@ func TestSheetShowsTextAsText(t *testing.T) {
 		}
 	}
 	if strings.ContainsAny(page, "\u202e\u2066\u200f\x00") || !strings.Contains(page, "[U+202E]") {
-		t.Error("a name turns the direction of what follows")
+		t.Error("a name changes the direction of what follows")
 	}
 	if strings.Count(page, "</style>") != 1 {
 		t.Error("the style ends twice")
@@ -166,7 +166,7 @@ func TestSheetShowsTextAsText(t *testing.T) {
 	}
 }
 
-// Whatever became of a job, the sheet says it.
+// The sheet says what became of a job, whatever that is.
 func TestSheetOfOtherJobs(t *testing.T) {
 	abandoned := func() *Record {
 		p := open(t, calibrated(), vanJob())
@@ -223,7 +223,7 @@ func TestSheetOfOtherJobs(t *testing.T) {
 	}
 }
 
-// What was poured is found again: when and how much.
+// The times and litres of pours are found in the course of a job.
 func TestPours(t *testing.T) {
 	rep := Check(busy(t).keep())
 	c := rep.course()
@@ -242,7 +242,8 @@ func TestPours(t *testing.T) {
 	}
 }
 
-// A row a second, as the fold stood then; what was not known then is empty.
+// There is a row for each second, with the state of the fold at that moment. Unknown
+// values are empty.
 func TestCSV(t *testing.T) {
 	p := byTheBook(t, calibrated(), vanJob()).topUp()
 	p.record(levelRight)
@@ -302,14 +303,14 @@ func TestCSV(t *testing.T) {
 	}
 }
 
-// studied is a job of the study, disturbed as a workshop disturbs, with a probe
-// and records beside it.
+// studied plays a job of the study, with the disturbances of a workshop, and adds a
+// probe and records of work to it.
 func studied(t testing.TB, seed uint64, number int) *Record {
 	p := &played{t: t, atNs: playedAt.UnixNano(), by: "Ada"}
 	var probeNs, gearNs int64
 	fluidC, gears := 25.0, []string{"R", "N", "D", "2", ""}
 	setup := calibrated()
-	// Few readings a second, so that the test is quick.
+	// Only a few readings per second, so that the test is quick.
 	d, err := study.ParseDistribution([]byte("scale: {rate_hz: [5]}"))
 	if err != nil {
 		t.Fatal(err)
@@ -388,14 +389,14 @@ func startChromium(t testing.TB) context.Context {
 	t.Cleanup(stop)
 	tab, closeTab := chromedp.NewContext(ctx)
 	t.Cleanup(closeTab)
-	// The first action starts it, and must not have a limit of its own.
+	// The first action starts the browser: a timeout of its own would end it.
 	if err := chromedp.Do(tab, chromedp.Navigate("about:blank")); err != nil {
 		t.Fatal(err)
 	}
 	return tab
 }
 
-// ask acts in the browser and gives a value, within half a minute.
+// ask runs an action in the browser and returns its value, within half a minute.
 func ask[T any](t testing.TB, tab context.Context, a chromedp.Action[T]) T {
 	t.Helper()
 	ctx, stop := context.WithTimeout(tab, 30*time.Second)
@@ -407,8 +408,8 @@ func ask[T any](t testing.TB, tab context.Context, a chromedp.Action[T]) T {
 	return value
 }
 
-// The sheet fits the paper: nothing is wider than the page, no letters run over
-// their place, and it takes as many pages as its content asks for.
+// The sheet fits the paper: nothing is wider than the page, no text overflows its
+// place, and it takes no more pages than its content needs.
 // BAYFILL_SCREENSHOTS names a folder for pictures.
 func TestSheetOnPaper(t *testing.T) {
 	tab := startChromium(t)
@@ -440,7 +441,7 @@ func TestSheetOnPaper(t *testing.T) {
 			const besideMM, aboveMM = 28, 30 // margins, as @page has them
 			width, height := paper.width-besideMM*96*10/254, paper.height-aboveMM*96*10/254
 			ask(t, tab, chromedp.Steps(chromedp.EmulateViewport(width, height)))
-			for _, wrong := range ask(t, tab, chromedp.Evaluate[[]string](sheetLooksWrong)) {
+			for _, wrong := range ask(t, tab, chromedp.Evaluate[[]string](layoutErrors)) {
 				t.Errorf("%s on %s: %s", name, paper.name, wrong)
 			}
 			if name != "study" && shots == "" {
@@ -465,10 +466,10 @@ func TestSheetOnPaper(t *testing.T) {
 	}
 }
 
-// sheetLooksWrong lists what is wrong with the page: what is wider than it, what
-// its place cuts off, letters of a drawing beyond it or on one another, and
-// drawings that no page holds.
-const sheetLooksWrong = `(() => {
+// layoutErrors lists what is wrong with the layout of the page: elements wider than
+// the page, text that is cut off, text of a drawing beyond it or over other text, and
+// drawings higher than a page.
+const layoutErrors = `(() => {
 	const wrong = [], page = document.documentElement;
 	if (page.scrollWidth > innerWidth) wrong.push('wider than the page: ' + page.scrollWidth + ' of ' + innerWidth);
 	for (const e of document.querySelectorAll('td, th, dd, p, table, figure, svg')) {

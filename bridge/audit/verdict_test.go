@@ -11,7 +11,8 @@ import (
 	"bayfill/fillcalc"
 )
 
-// played is an invented job, event by event, as a bridge would keep it.
+// played is an invented job while it is played, event by event, as a bridge would keep
+// it.
 type played struct {
 	t                         testing.TB
 	s                         fillcalc.State
@@ -26,7 +27,8 @@ type played struct {
 
 var playedAt = time.Date(2026, 11, 3, 9, 0, 0, 0, time.UTC)
 
-// calibrated is a cart with two scales and a probe, calibrated half a year before.
+// calibrated returns the setup of a cart with two scales and a probe that were calibrated
+// half a year before the job.
 func calibrated() *fillcalc.Setup {
 	at, due := playedAt.AddDate(0, -6, 0).UnixNano(), playedAt.AddDate(0, 6, 0).UnixNano()
 	scale := func(sensor string, load fillcalc.Load) fillcalc.ScaleSetup {
@@ -86,7 +88,7 @@ func (p *played) record(r fillcalc.Record) {
 	p.do(fillcalc.Input{Do: fillcalc.DoRecord, Record: &r})
 }
 
-// run lets time pass at five weights and a temperature a second.
+// run lets time pass, with five weights of each scale and one temperature per second.
 func (p *played) run(seconds int, drainKgS, pourKgS, warmCS float64) {
 	for i := range 5 * seconds {
 		p.atNs += 200e6
@@ -116,8 +118,8 @@ func (p *played) run(seconds int, drainKgS, pourKgS, warmCS float64) {
 	}
 }
 
-// keep is the job as the history holds it: the points, what was published once a
-// second, and the closing record with its chain.
+// keep returns the job as the history keeps it: the points, the messages published once
+// per second, and the closing record with its chain.
 func (p *played) keep() *Record {
 	p.t.Helper()
 	rec := &Record{Shop: "hilltop", Cart: "bay2", Job: p.s.Job.Spec.ID, From: "bayfill", Names: names.Names{}}
@@ -158,7 +160,7 @@ func (p *played) keep() *Record {
 	return rec
 }
 
-// byTheBook plays a job to the check; what comes after is the test's.
+// byTheBook plays a job up to the level check. The test plays the rest.
 func byTheBook(t testing.TB, setup *fillcalc.Setup, spec *fillcalc.JobSpec) *played {
 	p := open(t, setup, spec)
 	p.run(4, 0, 0, 0)
@@ -186,7 +188,7 @@ func byTheBook(t testing.TB, setup *fillcalc.Setup, spec *fillcalc.JobSpec) *pla
 	return p
 }
 
-// topUp pours the rest and lets the fluid come into the window.
+// topUp pours what is missing and warms the fluid until it is inside the check window.
 func (p *played) topUp() *played {
 	p.run(10, 0, 0.05, 0.3)
 	p.run(20, 0, 0, 0.3)
@@ -201,8 +203,8 @@ func (p *played) end() *played {
 
 var levelRight = fillcalc.Record{Item: fillcalc.LevelAfter, Result: fillcalc.Right}
 
-// A verdict names what it failed by, and only that; and what nobody can tell is
-// no pass.
+// A verdict fails or leaves open exactly the rules that each job breaks, and says why.
+// What cannot be verified is not passed.
 func TestVerdict(t *testing.T) {
 	whole := func(setup *fillcalc.Setup, spec *fillcalc.JobSpec) *played {
 		p := byTheBook(t, setup, spec).topUp()
@@ -397,7 +399,7 @@ func TestVerdict(t *testing.T) {
 	}
 }
 
-// Nothing at all is no pass.
+// An empty record is not passed.
 func TestVerdictOfNothing(t *testing.T) {
 	v := Judge(Check(&Record{Job: "gone", Names: names.Names{}}), DefaultToleranceL)
 	if v.Outcome == Passed || v.Criteria[0].Outcome == Passed {
@@ -405,8 +407,7 @@ func TestVerdictOfNothing(t *testing.T) {
 	}
 }
 
-// What is missing may be as much as its uncertainty and the tolerance, and no
-// more.
+// The amount passes up to the sum of its uncertainty and the tolerance.
 func TestVerdictTolerance(t *testing.T) {
 	p := byTheBook(t, calibrated(), vanJob())
 	p.run(30, 0, 0, 0.3)
@@ -424,7 +425,7 @@ func TestVerdictTolerance(t *testing.T) {
 	}
 }
 
-// What another version computed may be right: it is left open.
+// A record of another version of the calculation may be right: it is left open.
 func TestVerdictOfAnotherVersion(t *testing.T) {
 	p := byTheBook(t, calibrated(), vanJob()).topUp()
 	p.record(levelRight)
