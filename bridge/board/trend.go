@@ -62,64 +62,80 @@ const (
 	fluidTopY, fluidBottomY   = 158.0, 218.0
 )
 
-func (t *trend) plot() plot {
+func (t *trend) plot() (p plot) {
 	samples := t.samples()
 	if len(samples) < 2 {
-		return plot{}
+		return p
 	}
-	age := func(i int) time.Duration { return time.Duration(len(samples)-1-i) * trendEvery }
-	width := plotWidth(age(0))
-	x := chart.TimeAxis{FromNs: -int64(width), LeftX: plotLeftX, RightX: plotRightX}
-	draw := func(y chart.Axis, of func(sample) float64) (l trendLine) {
-		for i, s := range samples {
-			v := of(s)
-			if l.Ends = !math.IsNaN(v); !l.Ends {
-				l.Path.Break()
-				continue
-			}
-			l.EndY = y.Y(v)
-			l.Path.Line(x.X(-int64(age(i))), l.EndY)
+	p.Known = true
+	width := plotWidth(time.Duration(len(samples)-1) * trendEvery)
+	x := chart.TimeAxis{FromNs: -int64(width), LeftX: plotLeftX, RightX: plotRightX} // 0 is now
+	p.drawLitres(samples, x)
+	p.drawFluid(samples, x)
+	for _, ago := range []time.Duration{width, width / 2, 0} {
+		text := "now"
+		if ago > 0 {
+			text = chart.Figure("%g min", -ago.Minutes())
 		}
-		return l
+		p.Minutes = append(p.Minutes, chart.Mark{X: x.X(-int64(ago)), Text: text})
 	}
-	maxL, minC, maxC := 1.0, math.Inf(1), math.Inf(-1)
-	for _, s := range samples {
-		for _, l := range []float64{s.drainedL, s.addedL} {
-			if !math.IsNaN(l) {
-				maxL = max(maxL, l)
-			}
-		}
-		if !math.IsNaN(s.fluidC) {
-			minC, maxC = min(minC, s.fluidC), max(maxC, s.fluidC)
-		}
-	}
-	p := plot{Known: true}
-	y := litresAxis(maxL, litresBottomY, litresTopY)
-	p.Drained = draw(y, func(s sample) float64 { return s.drainedL })
-	p.Added = draw(y, func(s sample) float64 { return s.addedL })
+	return p
+}
+
+func (p *plot) drawLitres(samples []sample, x chart.TimeAxis) {
+	drained, added := func(s sample) float64 { return s.drainedL }, func(s sample) float64 { return s.addedL }
+	_, maxDrained := bounds(samples, drained)
+	_, maxAdded := bounds(samples, added)
+	y := litresAxis(max(1, maxDrained, maxAdded), litresBottomY, litresTopY)
+	p.Drained, p.Added = newTrendLine(samples, drained, x, y), newTrendLine(samples, added, x, y)
 	p.separateNames()
 	for i, tick := range y.Ticks(litresFormat) {
 		if i%2 == 0 { // there is no room for more
 			p.Litres = append(p.Litres, tick)
 		}
 	}
-	if minC <= maxC {
-		y := chart.NewAxis(minC, maxC+0.1, 10, fluidBottomY, fluidTopY) // the line stays below the top
-		p.Fluid = draw(y, func(s sample) float64 { return s.fluidC })
-		ticks := y.Ticks("%.10g")
-		p.Celsius = []chart.Mark{ticks[0], ticks[len(ticks)-1]}
-	}
-	for _, before := range []time.Duration{width, width / 2, 0} {
-		text := "now"
-		if before > 0 {
-			text = chart.Figure("%g min", -before.Minutes())
-		}
-		p.Minutes = append(p.Minutes, chart.Mark{X: x.X(-int64(before)), Text: text})
-	}
-	return p
 }
 
-// samples are those that the ring holds, the oldest first.
+func (p *plot) drawFluid(samples []sample, x chart.TimeAxis) {
+	fluid := func(s sample) float64 { return s.fluidC }
+	minC, maxC := bounds(samples, fluid)
+	if minC > maxC {
+		return // unknown all the time
+	}
+	y := chart.NewAxis(minC, maxC+0.1, 10, fluidBottomY, fluidTopY) // the line stays below the top
+	p.Fluid = newTrendLine(samples, fluid, x, y)
+	ticks := y.Ticks("%.10g")
+	p.Celsius = []chart.Mark{ticks[0], ticks[len(ticks)-1]}
+}
+
+// newTrendLine draws one figure of the samples, the newest at 0 of the time axis.
+func newTrendLine(samples []sample, of func(sample) float64, x chart.TimeAxis, y chart.Axis) (l trendLine) {
+	for i, s := range samples {
+		v := of(s)
+		if l.Ends = !math.IsNaN(v); !l.Ends {
+			l.Path.Break()
+			continue
+		}
+		age := time.Duration(len(samples)-1-i) * trendEvery
+		l.EndY = y.Y(v)
+		l.Path.Line(x.X(-int64(age)), l.EndY)
+	}
+	return l
+}
+
+// bounds returns the min and the max of a figure, +Inf and -Inf when it is unknown in
+// all samples.
+func bounds(samples []sample, of func(sample) float64) (low, high float64) {
+	low, high = math.Inf(1), math.Inf(-1)
+	for _, s := range samples {
+		if v := of(s); !math.IsNaN(v) {
+			low, high = min(low, v), max(high, v)
+		}
+	}
+	return low, high
+}
+
+// samples returns the samples in the ring, the oldest first.
 func (t *trend) samples() []sample {
 	if t.n <= trendSamples {
 		return t.ring[:t.n]
@@ -128,8 +144,8 @@ func (t *trend) samples() []sample {
 	return slices.Concat(t.ring[oldest:], t.ring[:oldest])
 }
 
-// plotWidth is the time across the charts that shows all of what is that old, up to
-// the 30 minutes that the ring holds.
+// plotWidth returns the time that the charts cover: enough for a sample of that age, up
+// to the 30 minutes that the ring holds.
 func plotWidth(oldest time.Duration) time.Duration {
 	for _, width := range []time.Duration{5 * time.Minute, 10 * time.Minute, 20 * time.Minute} {
 		if oldest <= width {
