@@ -19,11 +19,10 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"golang.org/x/term"
 
-	"bayfill/sensors"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
+	"bayfill/sensors"
 )
 
 // rawPty opens a pseudo-terminal that passes bytes as they are. The slave stays

@@ -10,13 +10,12 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
-	"bayfill/fillcalc"
-	"bayfill/sensors"
-
 	"bayfill/bridge/broker"
 	"bayfill/bridge/cart"
 	"bayfill/bridge/config"
 	"bayfill/bridge/history"
+	"bayfill/fillcalc"
+	"bayfill/sensors"
 )
 
 // Options are what a run has besides the configuration.

@@ -15,13 +15,12 @@ import (
 	"testing"
 	"time"
 
-	"bayfill/fillcalc"
-	"bayfill/sim"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/config"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
+	"bayfill/sim"
 )
 
 // These variables make the test binary a bridge: kill -9 needs a process of its

@@ -8,9 +8,6 @@ import (
 	"testing"
 	"time"
 
-	"bayfill/fillcalc"
-	"bayfill/sim"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/config"
@@ -18,6 +15,8 @@ import (
 	"bayfill/bridge/journal"
 	"bayfill/bridge/points"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
+	"bayfill/sim"
 )
 
 // ready waits until every sensor of the test cart speaks.

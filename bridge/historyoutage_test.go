@@ -8,10 +8,9 @@ import (
 	"testing"
 	"time"
 
-	"bayfill/sim"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/wire"
+	"bayfill/sim"
 )
 
 // Broker and history go away in mid-drain and come back in mid-fill: the same

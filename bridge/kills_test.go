@@ -15,12 +15,11 @@ import (
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
-	"bayfill/sim"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/wire"
+	"bayfill/sim"
 )
 
 // keypad sends commands to the test cart and remembers, over all kills, what was

@@ -16,13 +16,12 @@ import (
 	"github.com/mochi-mqtt/server/v2/listeners"
 	"github.com/mochi-mqtt/server/v2/packets"
 
-	"bayfill/sim"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/broker"
 	"bayfill/bridge/config"
 	"bayfill/bridge/wire"
+	"bayfill/sim"
 )
 
 // promised is how soon after a broker's return all is true: ten seconds, and as

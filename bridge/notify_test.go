@@ -97,7 +97,7 @@ func TestNotReadyBeforeAllCartsRun(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var turned atomic.Int64 // Unix nanoseconds
+	var turned atomic.Int64                            // Unix nanoseconds
 	turned.Store(time.Now().Add(time.Hour).UnixNano()) // they turn all the time
 	running := func() chan struct{} { return make(chan struct{}) }
 	one, two := running(), running()

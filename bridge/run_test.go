@@ -7,11 +7,10 @@ import (
 	"sync"
 	"testing"
 
-	"bayfill/sim"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/config"
 	"bayfill/bridge/wire"
+	"bayfill/sim"
 )
 
 // sound tells whether nothing is wrong but that simulated instruments were never

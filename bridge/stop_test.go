@@ -14,14 +14,13 @@ import (
 	"testing"
 	"time"
 
-	"bayfill/fillcalc"
-	"bayfill/sim"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/broker"
 	"bayfill/bridge/config"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
+	"bayfill/sim"
 )
 
 // A stop under load ends soon and loses nothing, whatever does not answer: the

@@ -9,9 +9,9 @@ import (
 	"time"
 	"unsafe"
 
-	"bayfill/sim"
-
 	"pgregory.net/rapid"
+
+	"bayfill/sim"
 )
 
 // drainStartNs is when the drains of these tests begin.

@@ -1,13 +1,13 @@
 package audit
 
 import (
-	"bayfill/bridge/points"
 	"context"
 	"fmt"
 
 	"github.com/influxdata/influxdb-client-go/v2/api/query"
 
 	"bayfill/bridge/journal"
+	"bayfill/bridge/points"
 )
 
 // Erase overwrites the names that belong to a token in the history. The events keep the

@@ -26,7 +26,7 @@ type Record struct {
 	From            string // the bucket or the file that it was read from
 	Points          []points.Point
 	Summary         *points.Point // nil when there is none
-	Names           names.Names  // behind the tokens in the events
+	Names           names.Names   // behind the tokens in the events
 	NoNames         error         // why there are only tokens; nil otherwise
 	SameName        int           // number of other jobs with this name
 }

@@ -16,6 +16,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/chromedp"
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
 	"bayfill/bridge"
@@ -23,8 +24,6 @@ import (
 	"bayfill/bridge/config"
 	"bayfill/bridge/wire"
 	"bayfill/sim"
-
-	"github.com/chromedp/chromedp"
 )
 
 // startMosquitto runs a real broker until the test ends.

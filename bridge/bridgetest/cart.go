@@ -1,13 +1,13 @@
 package bridgetest
 
 import (
-	"bayfill/fillcalc"
 	"fmt"
 	"os"
 	"strings"
 	"testing"
 
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 const (

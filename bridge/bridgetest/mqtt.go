@@ -9,9 +9,8 @@ import (
 	"testing"
 	"time"
 
-	"bayfill/sim"
-
 	"bayfill/bridge/wire"
+	"bayfill/sim"
 )
 
 const Topics = "bayfill/test/cart/"

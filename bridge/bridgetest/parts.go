@@ -21,11 +21,10 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
 
-	"bayfill/bridge/wire/schema/schematest"
-	"bayfill/sim"
-
 	"bayfill/bridge/clock"
 	"bayfill/bridge/wire"
+	"bayfill/bridge/wire/schema/schematest"
+	"bayfill/sim"
 )
 
 // The real parts that these tests need, each started on a free loopback port by

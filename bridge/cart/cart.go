@@ -9,15 +9,14 @@ import (
 	"sync/atomic"
 	"time"
 
-	"bayfill/fillcalc"
-	"bayfill/sensors"
-
 	"bayfill/bridge/clock"
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/names"
 	"bayfill/bridge/points"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
+	"bayfill/sensors"
 )
 
 // cart is one instrumented cart: the goroutine in run owns its state, and

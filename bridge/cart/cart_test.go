@@ -16,14 +16,13 @@ import (
 	"testing/synctest"
 	"time"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/clock"
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // lonely is a cart without a world: its ports are in memory, and what it would

@@ -8,13 +8,12 @@ import (
 	"testing/synctest"
 	"time"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/points"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // A box that starts without a network has a clock that is wrong until the network

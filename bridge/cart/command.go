@@ -8,13 +8,12 @@ import (
 	"slices"
 	"time"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/names"
 	"bayfill/bridge/points"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // command answers one command. It is on disk before it is done, and done before

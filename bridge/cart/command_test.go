@@ -7,11 +7,10 @@ import (
 	"testing"
 	"testing/synctest"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // Of each command an accepted example and refused ones.

@@ -10,11 +10,10 @@ import (
 	"testing/synctest"
 	"time"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // A cart on a full disk goes on measuring and says what is wrong; commands are

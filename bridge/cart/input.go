@@ -7,10 +7,9 @@ import (
 	"strings"
 	"time"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/config"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // usedSpreadU is the relative standard uncertainty that use adds to a fluid's

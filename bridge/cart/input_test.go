@@ -5,11 +5,10 @@ import (
 	"strings"
 	"testing"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/config"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // What the command open does not say comes from the service data that it names,

@@ -12,11 +12,10 @@ import (
 	"testing/synctest"
 	"time"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // near tells whether a published figure is what it should be.

@@ -9,11 +9,10 @@ import (
 	"testing"
 	"time"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/journal"
+	"bayfill/fillcalc"
 )
 
 // threeJobs are one after the other in one journal, each after a start with

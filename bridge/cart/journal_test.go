@@ -10,12 +10,11 @@ import (
 	"testing/synctest"
 	"time"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // Replay from a snapshot at any place is replay from the start, bit for bit.

@@ -6,14 +6,13 @@ import (
 	"log/slog"
 	"time"
 
-	"bayfill/fillcalc"
-
 	"github.com/prometheus/client_golang/prometheus"
 
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/names"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // cartOptions are what a cart has besides the configuration.

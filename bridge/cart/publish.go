@@ -7,11 +7,10 @@ import (
 	"strings"
 	"time"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/journal"
 	"bayfill/bridge/points"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 const (

@@ -9,13 +9,12 @@ import (
 	"testing/synctest"
 	"unicode/utf8"
 
-	"bayfill/bridge/wire/schema/schematest"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/wire"
+	"bayfill/bridge/wire/schema/schematest"
 )
 
 // signed is a command in the message that carries it.

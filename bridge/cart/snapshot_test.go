@@ -10,12 +10,11 @@ import (
 	"testing/synctest"
 	"time"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // Every letter that changes is seen, or was no part of the state; what an older

@@ -6,11 +6,10 @@ import (
 	"testing/synctest"
 	"time"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // An upgrade in the middle of a drain: the old version stops, the new one takes the

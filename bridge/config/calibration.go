@@ -12,10 +12,9 @@ import (
 	"strings"
 	"time"
 
+	"bayfill/bridge/clock"
 	"bayfill/fillcalc"
 	"bayfill/sensors"
-
-	"bayfill/bridge/clock"
 )
 
 // Calibration is the record of one calibration: a line of its sensor's file.

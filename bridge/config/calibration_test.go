@@ -11,11 +11,10 @@ import (
 	"testing"
 	"time"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/clock"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 const calibratedNs = 1_760_000_000_000_000_001 // 2025-10-09; odd: no float64 holds it

@@ -5,21 +5,18 @@ import (
 	"errors"
 	"fmt"
 	"io"
-
 	"os"
 	"path/filepath"
 	"reflect"
-
 	"regexp"
 	"strings"
 	"time"
 
 	"github.com/goccy/go-yaml"
 
+	"bayfill/bridge/clock"
 	"bayfill/fillcalc"
 	"bayfill/sensors"
-
-	"bayfill/bridge/clock"
 )
 
 // Config is the whole configuration file. Every key of the file is a field

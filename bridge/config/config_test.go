@@ -9,11 +9,10 @@ import (
 	"strings"
 	"testing"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/clock"
 	"bayfill/bridge/typo"
+	"bayfill/fillcalc"
 )
 
 // The example file holds every key that there is, and is good.

@@ -10,10 +10,9 @@ import (
 	"testing"
 	"time"
 
+	"bayfill/bridge/clock"
 	"bayfill/sensors"
 	"bayfill/sim"
-
-	"bayfill/bridge/clock"
 )
 
 // Simulator and drivers know each other only as bytes on a pseudo-terminal;

@@ -10,9 +10,8 @@ import (
 	"strings"
 	"unicode"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // ServiceData is what a shop looked up for one variant of a transmission: a file

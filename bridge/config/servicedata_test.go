@@ -11,9 +11,8 @@ import (
 	"testing"
 	"unicode/utf8"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/bridgetest"
+	"bayfill/fillcalc"
 )
 
 // The examples fit the example configuration, and together they hold every key.

@@ -4,10 +4,9 @@ import (
 	"context"
 	"fmt"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/journal"
 	"bayfill/bridge/points"
+	"bayfill/fillcalc"
 )
 
 // lines reads up to limit events after a sequence number as lines of the history,

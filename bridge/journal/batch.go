@@ -3,9 +3,8 @@ package journal
 import (
 	"slices"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/points"
+	"bayfill/fillcalc"
 )
 
 // seal gives a batch the chain with its events and what was published after each,

@@ -8,13 +8,12 @@ import (
 	"testing"
 	"time"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/names"
 	"bayfill/bridge/points"
+	"bayfill/fillcalc"
 )
 
 // Of what a history refuses the newest lines are kept, for so long, and how many

@@ -6,9 +6,8 @@ import (
 	"slices"
 	"strings"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/points"
+	"bayfill/fillcalc"
 )
 
 // JobState is how a cart stood at the last event of a job, or stands while the

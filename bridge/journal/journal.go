@@ -15,10 +15,9 @@ import (
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/names"
 	"bayfill/bridge/points"
+	"bayfill/fillcalc"
 )
 
 // Journal is a cart's record on disk: every event in order, what was published,

@@ -5,12 +5,11 @@ import (
 	"testing"
 	"time"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/points"
+	"bayfill/fillcalc"
 )
 
 // pattern are events by letters: r a reading, t a tick, s a start, o the opening of

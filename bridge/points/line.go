@@ -9,10 +9,9 @@ import (
 	"strconv"
 	"strings"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/names"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // Measurements of the history. Tags are shop, cart and sensor only: job ids are

@@ -7,9 +7,8 @@ import (
 	"strings"
 	"testing"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/bridgetest"
+	"bayfill/fillcalc"
 )
 
 // A line made by hand reads back as what went in.

@@ -10,9 +10,8 @@ import (
 
 	"github.com/influxdata/line-protocol/v2/lineprotocol"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/names"
+	"bayfill/fillcalc"
 )
 
 // Point is one point of the history, as it is read back.

@@ -7,11 +7,10 @@ import (
 	"strings"
 	"testing"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/config"
 	"bayfill/bridge/names"
+	"bayfill/fillcalc"
 )
 
 // storedFields are field sets as journals and histories hold them, and some that

@@ -3,7 +3,6 @@
 package main
 
 import (
-	"bayfill/bridge/wire"
 	"context"
 	"fmt"
 	"io"
@@ -13,6 +12,8 @@ import (
 	"syscall"
 
 	"github.com/spf13/cobra"
+
+	"bayfill/bridge/wire"
 )
 
 // exitConfig tells a service manager that starting again will not help.

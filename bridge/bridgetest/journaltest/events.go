@@ -7,10 +7,9 @@ import (
 	"testing"
 	"time"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/points"
+	"bayfill/fillcalc"
 )
 
 // eventsFromHistory reads readings and inputs back from InfluxDB.

@@ -5,9 +5,8 @@ import (
 	"database/sql"
 	"testing"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/journal"
+	"bayfill/fillcalc"
 )
 
 func Open(t *testing.T, path string) *journal.Journal {

@@ -5,13 +5,12 @@ import (
 	"testing"
 	"time"
 
-	"bayfill/fillcalc"
-
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/names"
 	"bayfill/bridge/points"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // recorder keeps jobs in a journal as a cart does, but without a cart: events are
