@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"bayfill/bridge/config"
+	"bayfill/bridge/units"
 	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
 )
@@ -55,7 +56,7 @@ func inputOf(c *wire.Command, lookedUp *config.ServiceData, fluids map[string]fi
 			if t.written == "" {
 				continue
 			}
-			nm, err := config.Written(t.written).NewtonMetres()
+			nm, err := units.Written(t.written).NewtonMetres()
 			if err != nil {
 				return nil, fmt.Errorf("%s: %w", t.field, err)
 			}

@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"strings"
 
+	"bayfill/bridge/units"
 	"bayfill/sensors"
 )
 
@@ -18,7 +19,7 @@ func (c *Config) Check() error {
 	if c.Data == "" {
 		return errors.New("data: a folder for the journals is needed")
 	}
-	if _, err := ParsePreferred(c.Units); err != nil {
+	if _, err := units.ParseSystem(c.Units); err != nil {
 		return fmt.Errorf("units: %w", err)
 	}
 	if err := c.Identities.check(); err != nil {

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"unicode"
 
+	"bayfill/bridge/units"
 	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
 )
@@ -23,22 +24,22 @@ type ServiceData struct {
 	Vehicle      string               `yaml:"vehicle"`
 	Transmission string               `yaml:"transmission"`
 	Fluid        string               `yaml:"fluid"`         // name of a configured fluid
-	Typical      Volume               `yaml:"typical"`       // what a refill usually takes
-	Total        Volume               `yaml:"total"`         // all that the transmission holds
+	Typical      units.Volume         `yaml:"typical"`       // what a refill usually takes
+	Total        units.Volume         `yaml:"total"`         // all that the transmission holds
 	Check        fillcalc.CheckMethod `yaml:"check"`         // dipstick, overflow
-	BetweenMarks Volume               `yaml:"between_marks"` // of a dipstick
+	BetweenMarks units.Volume         `yaml:"between_marks"` // of a dipstick
 	Window       ServiceWindow        `yaml:"window"`        // in which the level may be judged
 	FirstFill    float64              `yaml:"first_fill"`    // fraction of the target
-	BoltTorque   Torque               `yaml:"bolt_torque"`   // of the pan
-	Bottle       Volume               `yaml:"bottle"`        // size of the bottles
+	BoltTorque   units.Torque         `yaml:"bolt_torque"`   // of the pan
+	Bottle       units.Volume         `yaml:"bottle"`        // size of the bottles
 	Source       string               `yaml:"source"`        // where the shop looked it up
 	Note         string               `yaml:"note"`
 }
 
 // ServiceWindow is a range of fluid temperatures.
 type ServiceWindow struct {
-	Low  Temperature `yaml:"low"`
-	High Temperature `yaml:"high"`
+	Low  units.Temperature `yaml:"low"`
+	High units.Temperature `yaml:"high"`
 }
 
 // FluidsByName are the configured fluids as the calculation takes them.
@@ -195,19 +196,19 @@ func (d *ServiceData) check(fluids map[string]fillcalc.Fluid) error {
 func (d *ServiceData) convert() error {
 	for _, f := range []struct {
 		field           string
-		written         Written
+		written         units.Written
 		si              *float64
-		convert         func(Written) (float64, error)
+		convert         func(units.Written) (float64, error)
 		lowest, highest float64
 		unit, means     string
 	}{
-		{"typical", d.Typical.Written, &d.Typical.L, Written.litres, 0.2, 100, "L", "what a refill usually takes"},
-		{"total", d.Total.Written, &d.Total.L, Written.litres, 0.5, 200, "L", "all that the transmission holds"},
-		{"between_marks", d.BetweenMarks.Written, &d.BetweenMarks.L, Written.litres, 0.02, 5, "L", "what lies between the marks of the dipstick"},
-		{"bottle", d.Bottle.Written, &d.Bottle.L, Written.litres, 0.05, 250, "L", "the size of a bottle or drum"},
-		{"window.low", d.Window.Low.Written, &d.Window.Low.C, Written.celsius, 15, 130, "°C", "the fluid temperature from which on the level may be judged"},
-		{"window.high", d.Window.High.Written, &d.Window.High.C, Written.celsius, 15, 130, "°C", "the fluid temperature up to which the level may be judged"},
-		{"bolt_torque", d.BoltTorque.Written, &d.BoltTorque.NM, Written.NewtonMetres, 2, 60, "N·m", "what the bolts of the pan are tightened to"},
+		{"typical", d.Typical.Written, &d.Typical.L, units.Written.Litres, 0.2, 100, "L", "what a refill usually takes"},
+		{"total", d.Total.Written, &d.Total.L, units.Written.Litres, 0.5, 200, "L", "all that the transmission holds"},
+		{"between_marks", d.BetweenMarks.Written, &d.BetweenMarks.L, units.Written.Litres, 0.02, 5, "L", "what lies between the marks of the dipstick"},
+		{"bottle", d.Bottle.Written, &d.Bottle.L, units.Written.Litres, 0.05, 250, "L", "the size of a bottle or drum"},
+		{"window.low", d.Window.Low.Written, &d.Window.Low.C, units.Written.Celsius, 15, 130, "°C", "the fluid temperature from which on the level may be judged"},
+		{"window.high", d.Window.High.Written, &d.Window.High.C, units.Written.Celsius, 15, 130, "°C", "the fluid temperature up to which the level may be judged"},
+		{"bolt_torque", d.BoltTorque.Written, &d.BoltTorque.NM, units.Written.NewtonMetres, 2, 60, "N·m", "what the bolts of the pan are tightened to"},
 	} {
 		if f.written == "" {
 			continue
@@ -235,36 +236,36 @@ func (d ServiceData) Spec() fillcalc.JobSpec {
 }
 
 // Summary is what a technician asks first, in preferred units.
-func (d ServiceData) Summary(units Preferred) string {
+func (d ServiceData) Summary(system units.System) string {
 	text := d.Fluid
 	if d.Typical.Written != "" {
-		text += ", refill " + units.volume(d.Typical.L)
+		text += ", refill " + system.Volume(d.Typical.L)
 	}
-	text += fmt.Sprintf(", %s at %s", d.Check, units.temperature(d.Window.Low.C, d.Window.High.C))
+	text += fmt.Sprintf(", %s at %s", d.Check, system.Temperature(d.Window.Low.C, d.Window.High.C))
 	if d.BoltTorque.Written != "" {
-		text += ", bolts " + units.torque(d.BoltTorque.NM)
+		text += ", bolts " + system.Torque(d.BoltTorque.NM)
 	}
 	return text
 }
 
 // Show is all of it in rows: amounts in preferred units, as written and in SI.
-func (d ServiceData) Show(units Preferred) []string {
+func (d ServiceData) Show(system units.System) []string {
 	var rows []string
 	text := func(label, value string) {
 		if value != "" {
 			rows = append(rows, fmt.Sprintf("%-15s %s", label, value))
 		}
 	}
-	amount := func(label, preferred string, written Written, si string) {
+	amount := func(label, preferred string, written units.Written, si string) {
 		if written != "" {
 			text(label, fmt.Sprintf("%-14s %-14s %s", preferred, written, si))
 		}
 	}
-	volume := func(label string, v Volume) {
-		amount(label, units.volume(v.L), v.Written, fmt.Sprintf("%.3f L", v.L))
+	volume := func(label string, v units.Volume) {
+		amount(label, system.Volume(v.L), v.Written, fmt.Sprintf("%.3f L", v.L))
 	}
-	temperature := func(label string, t Temperature) {
-		amount(label, units.temperature(t.C), t.Written, fmt.Sprintf("%.1f °C", t.C))
+	temperature := func(label string, t units.Temperature) {
+		amount(label, system.Temperature(t.C), t.Written, fmt.Sprintf("%.1f °C", t.C))
 	}
 	text("name", d.Name)
 	text("vehicle", d.Vehicle)
@@ -272,14 +273,14 @@ func (d ServiceData) Show(units Preferred) []string {
 	text("fluid", d.Fluid)
 	text("check", string(d.Check))
 	text("first fill", fmt.Sprintf("%g of the target", d.FirstFill))
-	amount("", string(units), "as written", "SI")
+	amount("", string(system), "as written", "SI")
 	temperature("window from", d.Window.Low)
 	temperature("window to", d.Window.High)
 	volume("typical refill", d.Typical)
 	volume("total capacity", d.Total)
 	volume("between marks", d.BetweenMarks)
 	volume("bottle", d.Bottle)
-	amount("bolt torque", units.torque(d.BoltTorque.NM), d.BoltTorque.Written, fmt.Sprintf("%.2f N·m", d.BoltTorque.NM))
+	amount("bolt torque", system.Torque(d.BoltTorque.NM), d.BoltTorque.Written, fmt.Sprintf("%.2f N·m", d.BoltTorque.NM))
 	text("source", d.Source)
 	text("note", d.Note)
 	text("file", d.File)

@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/config"
+	"bayfill/bridge/units"
 	"bayfill/fillcalc"
 )
 
@@ -18,7 +19,7 @@ import (
 const serviceWidth = 80
 
 func serviceDataCommand() *cobra.Command {
-	var conf, dir, units string
+	var conf, dir, system string
 	cmd := &cobra.Command{
 		Use:   "service-data [NAME]",
 		Short: "List the shop's service data and check every file; with a name, show one in full",
@@ -33,12 +34,12 @@ and in SI. The fluids must be those of the configuration, unless only --dir is g
 				if err != nil {
 					return configError{err}
 				}
-				fluids, dir, units = c.FluidsByName(), cmp.Or(dir, c.ServiceData), cmp.Or(units, c.Units)
+				fluids, dir, system = c.FluidsByName(), cmp.Or(dir, c.ServiceData), cmp.Or(system, c.Units)
 			}
 			if dir == "" {
 				return errors.New("service_data: the configuration names no folder: add it there, or give --dir")
 			}
-			preferred, err := config.ParsePreferred(units)
+			preferred, err := units.ParseSystem(system)
 			if err != nil {
 				return fmt.Errorf("--units: %w", err)
 			}
@@ -85,6 +86,6 @@ and in SI. The fluids must be those of the configuration, unless only --dir is g
 	f := cmd.Flags()
 	f.StringVarP(&conf, "config", "c", "bayfill.yaml", configHelp)
 	f.StringVar(&dir, "dir", "", "folder of the service data (default: the configuration's service_data)")
-	f.StringVar(&units, "units", "", "show amounts in these units: metric, us, imperial (default: the configuration's)")
+	f.StringVar(&system, "units", "", "show amounts in these units: metric, us, imperial (default: the configuration's)")
 	return cmd
 }

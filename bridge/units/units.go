@@ -1,4 +1,4 @@
-package config
+package units
 
 import (
 	"fmt"
@@ -92,10 +92,10 @@ func (w Written) in(units []unit) (si float64, err error) {
 	return 0, fmt.Errorf("%.40q: unit %.20q is not one of %s", string(w), symbol, strings.Join(symbols, ", "))
 }
 
-func (w Written) litres() (float64, error)       { return w.in(volumeUnits) }
+func (w Written) Litres() (float64, error)       { return w.in(volumeUnits) }
 func (w Written) NewtonMetres() (float64, error) { return w.in(torqueUnits) }
 
-func (w Written) celsius() (float64, error) {
+func (w Written) Celsius() (float64, error) {
 	number, symbol, err := w.split()
 	if err != nil {
 		return 0, err
@@ -116,19 +116,19 @@ var noMarks = strings.NewReplacer(" ", "", "·", "", "-", "", ".", "", "lbf", "l
 // and in·lbf, fl oz and fl. oz.
 func bare(symbol string) string { return noMarks.Replace(strings.ToLower(symbol)) }
 
-// Preferred are the units in which a shop reads amounts; nothing else depends on
+// System are the units in which a shop reads amounts; nothing else depends on
 // them.
-type Preferred string
+type System string
 
 const (
-	Metric   Preferred = "metric"   // L, °C, N·m
-	US       Preferred = "us"       // quarts, °F, inch and foot pounds
-	Imperial Preferred = "imperial" // imperial pints, °C, foot pounds (common practice, no source)
+	Metric   System = "metric"   // L, °C, N·m
+	US       System = "us"       // quarts, °F, inch and foot pounds
+	Imperial System = "imperial" // imperial pints, °C, foot pounds (common practice, no source)
 )
 
-// ParsePreferred reads metric, us or imperial; nothing is metric.
-func ParsePreferred(text string) (Preferred, error) {
-	switch p := Preferred(text); p {
+// ParseSystem reads metric, us or imperial; nothing is metric.
+func ParseSystem(text string) (System, error) {
+	switch p := System(text); p {
 	case "":
 		return Metric, nil
 	case Metric, US, Imperial:
@@ -137,7 +137,7 @@ func ParsePreferred(text string) (Preferred, error) {
 	return "", fmt.Errorf("%.40q is not one of %s, %s, %s", text, Metric, US, Imperial)
 }
 
-func (p Preferred) volume(l float64) string {
+func (p System) Volume(l float64) string {
 	large, small := unit{"L", 1}, unit{"mL", 0.001}
 	switch p {
 	case US:
@@ -152,7 +152,7 @@ func (p Preferred) volume(l float64) string {
 }
 
 // temperature is one temperature, or a range from one to another.
-func (p Preferred) temperature(c ...float64) string {
+func (p System) Temperature(c ...float64) string {
 	symbol := " °C"
 	var values []string
 	for _, c := range c {
@@ -168,7 +168,7 @@ func (p Preferred) temperature(c ...float64) string {
 // practice, no source).
 const leastFootPounds = 20
 
-func (p Preferred) torque(nm float64) string {
+func (p System) Torque(nm float64) string {
 	ftLb := nm / fillcalc.NewtonMetresPerPoundFoot
 	switch {
 	case p == US && ftLb < leastFootPounds:
