@@ -2,7 +2,6 @@ package board
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -12,55 +11,6 @@ import (
 	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
 )
-
-// press is a command as a button sends it: the part of the contract that this
-// page can say. The cart checks what it means.
-type press struct {
-	Do     string   `json:"do"`
-	Why    string   `json:"why,omitempty"`
-	Phase  string   `json:"phase,omitempty"`
-	Step   *int     `json:"step,omitempty"`
-	StepAt string   `json:"step_at,omitempty"`
-	Gone   *int     `json:"gone,omitempty"`
-	As     string   `json:"as,omitempty"`
-	What   string   `json:"what,omitempty"`
-	L      *float64 `json:"l,omitempty"`
-	Share  *float64 `json:"share,omitempty"`
-	Item   string   `json:"item,omitempty"`
-	Result string   `json:"result,omitempty"`
-	// Torque with its unit.
-	Specified string `json:"specified,omitempty"`
-	Applied   string `json:"applied,omitempty"`
-	Gear      string `json:"gear,omitempty"`
-	Sensor    string `json:"sensor,omitempty"`
-	Before    *bool  `json:"before,omitempty"`
-	Unseen    string `json:"unseen,omitempty"`
-
-	Vehicle     string   `json:"vehicle,omitempty"`
-	ServiceData string   `json:"service_data,omitempty"`
-	Fluid       string   `json:"fluid,omitempty"`
-	LowC        *float64 `json:"low_c,omitempty"`
-	HighC       *float64 `json:"high_c,omitempty"`
-}
-
-// mayPress are the commands of the page's buttons.
-var mayPress = []string{"open", "phase", "decide", "cleared", "enter", "record", "gear", "close"}
-
-func parsePress(body []byte) (press, error) {
-	var p press
-	decoder := json.NewDecoder(strings.NewReader(string(body)))
-	decoder.DisallowUnknownFields()
-	if err := decoder.Decode(&p); err != nil {
-		return p, fmt.Errorf("not a button's command: %w", err)
-	}
-	if decoder.More() {
-		return p, errors.New("not a button's command: more than one")
-	}
-	if !slices.Contains(mayPress, p.Do) {
-		return p, fmt.Errorf("do: %.40q has no button, those are %s", p.Do, strings.Join(mayPress, ", "))
-	}
-	return p, nil
-}
 
 // group is a row of buttons under one question.
 type group struct {
@@ -79,8 +29,22 @@ type button struct {
 	Twice   bool
 }
 
-func newButton(label string, p press) button {
-	command, _ := json.Marshal(p) // strings and numbers: it cannot fail
+// set is a field of a command and its value; an empty text or nil leaves it out.
+type set struct {
+	field string
+	value any
+}
+
+// newButton makes a button that sends a command with these fields.
+func newButton(label, do string, fields ...set) button {
+	command := fmt.Appendf(nil, `{"do":%q`, do)
+	for _, f := range fields {
+		value, _ := json.Marshal(f.value) // texts, figures and pointers to such: it cannot fail
+		if text := string(value); text != `""` && text != "null" {
+			command = fmt.Appendf(command, `,%q:%s`, f.field, text)
+		}
+	}
+	command = append(command, '}')
 	return button{Label: label, Command: string(command)}
 }
 
@@ -106,11 +70,10 @@ func groups(c *cart) []group {
 	}
 	on := group{Title: "Next", Entries: []entry{why(phase)}}
 	for i, step := range steps[phase] {
-		p := press{Do: "phase", Phase: step.to}
+		b := newButton(step.label, "phase", set{"phase", step.to})
 		if step.to == "" {
-			p = press{Do: "close"}
+			b = newButton(step.label, "close")
 		}
-		b := newButton(step.label, p)
 		b.Main, b.Twice, b.With = i == 0, step.to == "", "why"
 		on.Buttons = append(on.Buttons, b)
 	}
@@ -134,7 +97,7 @@ func groups(c *cart) []group {
 	if phase == "running" {
 		g := group{Title: "Gear in hand"}
 		for _, gear := range []string{"P", "R", "N", "D"} {
-			g.Buttons = append(g.Buttons, newButton(gear, press{Do: "gear", Gear: gear}))
+			g.Buttons = append(g.Buttons, newButton(gear, "gear", set{"gear", gear}))
 		}
 		list = append(list, g)
 	}
@@ -145,7 +108,7 @@ func groups(c *cart) []group {
 			label string
 			share float64
 		}{{"0", 0}, {"¼", 0.25}, {"½", 0.5}, {"¾", 0.75}, {"1", 1}} {
-			g.Buttons = append(g.Buttons, newButton(level.label, press{Do: "enter", What: "dipstick", Share: &level.share}))
+			g.Buttons = append(g.Buttons, newButton(level.label, "enter", set{"what", "dipstick"}, set{"share", level.share}))
 		}
 		list = append(list, g)
 	}
@@ -181,14 +144,14 @@ func (c *cart) question(j *wire.Job) group {
 	for _, as := range []struct{ as, label string }{
 		{"fluid", fluid}, {"object", "A tool"}, more, {"swap", "A container"}, {"lean", "A push"},
 	} {
-		g.Buttons = append(g.Buttons, newButton(as.label, press{Do: "decide", Step: &step.Step, StepAt: step.At, As: as.as}))
+		g.Buttons = append(g.Buttons, newButton(as.label, "decide", set{"step", step.Step}, set{"step_at", step.At}, set{"as", as.as}))
 	}
 	// The pan was tipped in while a tool was taken away: the last one laid there.
 	onCaddy := slices.ContainsFunc(c.about.message.Sensors, func(s wire.AboutSensor) bool { return s.Name == step.Sensor && s.Role != "supply" })
 	for _, o := range slices.Backward(j.Decided) {
 		if onCaddy && o.Sensor == step.Sensor && o.With == 0 && o.As == "object" && o.Kg > 0 && step.Kg+o.Kg > 0 {
-			g.Buttons = append(g.Buttons, newButton("Fluid in, tool off",
-				press{Do: "decide", Step: &step.Step, StepAt: step.At, As: "fluid", Gone: &o.Step}))
+			g.Buttons = append(g.Buttons, newButton("Fluid in, tool off", "decide",
+				set{"step", step.Step}, set{"step_at", step.At}, set{"gone", o.Step}, set{"as", "fluid"}))
 			break
 		}
 	}
@@ -200,7 +163,7 @@ func (c *cart) question(j *wire.Job) group {
 func cleared(ask wire.JobAsk) group {
 	g := group{Urgent: !ask.Before, Title: "Tools on " + ask.Sensor}
 	say := func(label string, before *bool, hid fillcalc.Unseen) {
-		g.Buttons = append(g.Buttons, newButton(label, press{Do: ask.Do, Sensor: ask.Sensor, Before: before, Unseen: string(hid)}))
+		g.Buttons = append(g.Buttons, newButton(label, ask.Do, set{"sensor", ask.Sensor}, set{"before", before}, set{"unseen", string(hid)}))
 	}
 	yes, no := new(bool), new(bool)
 	*yes = true
@@ -240,17 +203,17 @@ func record(ask wire.JobAsk, j *wire.Job) group {
 		results = []struct{ result, label string }{{"right", "Right"}, {"low", "Low"}, {"high", "High"}}
 	}
 	for _, r := range results {
-		g.Buttons = append(g.Buttons, newButton(r.label, press{Do: "record", Item: ask.Item, Result: r.result}))
+		g.Buttons = append(g.Buttons, newButton(r.label, "record", set{"item", ask.Item}, set{"result", r.result}))
 	}
 	if ask.Item == string(fillcalc.Torque) {
-		p := press{Do: "record", Item: ask.Item, Result: "done"}
+		specified := ""
 		e := entry{ID: "torque", Name: "applied", Label: "applied, with unit"}
 		if j.ServiceData != nil && j.ServiceData.BoltTorqueNM > 0 {
-			p.Specified = fmt.Sprintf("%.4g N m", float64(j.ServiceData.BoltTorqueNM))
-			e.Value = p.Specified
+			specified = fmt.Sprintf("%.4g N m", float64(j.ServiceData.BoltTorqueNM))
+			e.Value = specified
 		}
 		g.Entries = []entry{e}
-		g.Buttons[0] = newButton("Done", p)
+		g.Buttons[0] = newButton("Done", "record", set{"item", ask.Item}, set{"result", "done"}, set{"specified", specified})
 		g.Buttons[0].With = e.Name
 	}
 	return g
@@ -259,9 +222,8 @@ func record(ask wire.JobAsk, j *wire.Job) group {
 // bottles counts a bottle poured in: of the size that the job names, or of the
 // usual ones.
 func bottles(j *wire.Job) group {
-	one := 1.0
 	size := func(label string, l float64) button {
-		return newButton(label, press{Do: "enter", What: "bottle", L: &l, Share: &one})
+		return newButton(label, "enter", set{"what", "bottle"}, set{"l", l}, set{"share", 1})
 	}
 	g := group{Title: "One more bottle"}
 	if j.ServiceData != nil && j.ServiceData.BottleL > 0 {

@@ -166,16 +166,10 @@ func (c *client) receive(_ mqtt.Client, m mqtt.Message) {
 
 // command sends a press to a cart and waits for its reply. The error is for the
 // person at the button.
-func (c *client) command(ctx context.Context, shop, cart string, p press) error {
+func (c *client) command(ctx context.Context, shop, cart string, p map[string]json.RawMessage) error {
 	id := "board-" + rand.Text()
-	payload, err := json.Marshal(struct {
-		ID string `json:"id"`
-		By string `json:"by"`
-		press
-	}{id, "board", p})
-	if err != nil {
-		return err
-	}
+	p["id"], p["by"] = wire.Encode(id), wire.Encode("board")
+	payload := wire.Encode(p)
 	prefix := "bayfill/" + shop + "/" + cart + "/"
 	topic := prefix + string(wire.RepliesLeaf) + "/" + id
 	payload = c.signer.Sign(prefix+string(wire.CommandsLeaf), payload)

@@ -2,8 +2,6 @@ package board
 
 import (
 	"slices"
-
-	"bayfill/fillcalc"
 )
 
 // entry is something to type, which a button then sends as the command's field of
@@ -45,7 +43,7 @@ func open(c *cart) group {
 			fluid.Choices = append(fluid.Choices, measured.Name)
 		}
 	}
-	b := newButton("Open", press{Do: string(fillcalc.DoOpen)})
+	b := newButton("Open", "open")
 	b.Main, b.With = true, "vehicle service_data fluid low_c high_c"
 	return group{Title: "Open a job", Entries: []entry{vehicle, data, fluid, low, high}, Buttons: []button{b}}
 }

@@ -153,7 +153,7 @@ func (b *Board) press(w http.ResponseWriter, r *http.Request) {
 		http.Error(w, err.Error(), http.StatusRequestEntityTooLarge)
 		return
 	}
-	p, err := parsePress(body)
+	p, err := wire.ParsePress(body)
 	if err != nil {
 		http.Error(w, err.Error(), http.StatusBadRequest)
 		return

@@ -25,7 +25,7 @@ type Cart struct {
 	config      *config.Cart
 	fluids      map[string]fillcalc.Fluid
 	identities  names.Hider
-	seal        seal
+	verifier    verifier
 	serviceData string // folder; empty when none is configured
 	clock       *clock.Clock
 	clockSet    func() bool // nil: it is

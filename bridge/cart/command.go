@@ -37,7 +37,7 @@ func (c *Cart) command(ctx context.Context, m incoming) {
 func (c *Cart) do(ctx context.Context, m incoming) (id string, reply *wire.Reply) {
 	id, _ = wire.CommandID(m.payload)
 	refuse := func(err error) (string, *wire.Reply) { return id, &wire.Reply{Error: err.Error()} }
-	payload, stale, err := c.seal.open(ctx, m.payload)
+	payload, stale, err := c.verifier.open(ctx, m.payload)
 	if err != nil {
 		return refuse(err)
 	}
@@ -65,7 +65,7 @@ func (c *Cart) do(ctx context.Context, m incoming) (id string, reply *wire.Reply
 		return refuse(errors.New("retained: a command that the broker kept is old, send it without retain"))
 	}
 	// By the computer's clock, as its sender sees it: the cart's may be far ahead.
-	if wall := time.Now(); cmd.NotAfter != nil && wall.After(cmd.Deadline) {
+	if wall := time.Now(); !cmd.NotAfter.IsZero() && wall.After(cmd.NotAfter) {
 		return refuse(fmt.Errorf("not_after: it is %s, this command came too late", wire.Timestamp(wall.UnixNano())))
 	}
 	now := c.clock.NowNs()
@@ -73,18 +73,11 @@ func (c *Cart) do(ctx context.Context, m incoming) (id string, reply *wire.Reply
 		c.link.again()
 		return id, &wire.Reply{OK: true, Job: c.state.Job.Spec.ID}
 	}
-	var lookedUp *config.ServiceData
-	if cmd.ServiceData != "" {
-		if c.serviceData == "" {
-			return refuse(errors.New("service_data: the configuration names no folder of them: give the figures themselves"))
-		}
-		d, err := config.FindServiceData(c.serviceData, cmd.ServiceData, c.fluids)
-		if err != nil {
-			return refuse(fmt.Errorf("service_data: %w", err))
-		}
-		lookedUp = &d
+	data, err := c.lookUp(cmd.Text("service_data"))
+	if err != nil {
+		return refuse(fmt.Errorf("service_data: %w", err))
 	}
-	in, err := inputOf(&cmd, lookedUp, c.fluids, c.state.Measured, now)
+	in, err := inputOf(&cmd, data, c.fluids, c.state.Measured, now)
 	if err != nil {
 		return refuse(err)
 	}
@@ -99,13 +92,25 @@ func (c *Cart) do(ctx context.Context, m incoming) (id string, reply *wire.Reply
 	if sensor := c.state.Runs(); in.Do == fillcalc.DoClose && sensor != "" {
 		return refuse(fmt.Errorf("do: scale %s has not settled yet, fluid still runs: close once it stands still", sensor))
 	}
-	if err := meansAnotherStep(&cmd, c.state.Job.Steps); err != nil {
+	if err := meansAnotherStep(in, cmd.Text("step_at"), c.state.Job.Steps); err != nil {
 		return refuse(err)
 	}
 	if err := c.keepAndDo(ctx, in, c.identities.Hide(in), now, sum); err != nil {
 		return refuse(err)
 	}
 	return id, &wire.Reply{OK: true, Job: c.state.Job.Spec.ID}
+}
+
+// lookUp finds service data by their name; no name, nothing.
+func (c *Cart) lookUp(name string) (*config.ServiceData, error) {
+	if name == "" {
+		return nil, nil
+	}
+	if c.serviceData == "" {
+		return nil, errors.New("the configuration names no folder of them: give the figures themselves")
+	}
+	d, err := config.FindServiceData(c.serviceData, name, c.fluids)
+	return &d, err
 }
 
 // keepAndDo puts a command on disk, with everything that came before it and

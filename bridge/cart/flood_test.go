@@ -54,7 +54,7 @@ func floodedCart(t testing.TB) *Cart {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { c.Close() })
-	if _, _, err := c.seal.open(t.Context(), []byte(signed(bridgetest.CommandKey, c.seal.topic, 5, `{}`))); err != nil {
+	if _, _, err := c.verifier.open(t.Context(), []byte(signed(bridgetest.CommandKey, c.verifier.topic, 5, `{}`))); err != nil {
 		t.Fatal(err)
 	}
 	return c
@@ -75,7 +75,7 @@ func TestFloodIsBounded(t *testing.T) {
 	before := bridgetest.Bits(c.state)
 	size := func() (bytes int64) {
 		for _, name := range []string{"", "-wal"} {
-			if info, err := os.Stat(c.seal.journalFile(t) + name); err == nil {
+			if info, err := os.Stat(c.verifier.journalFile(t) + name); err == nil {
 				bytes += info.Size()
 			}
 		}
@@ -87,7 +87,7 @@ func TestFloodIsBounded(t *testing.T) {
 		runtime.ReadMemStats(&m)
 		return m.HeapAlloc
 	}
-	kinds := floods(c.seal.topic)
+	kinds := floods(c.verifier.topic)
 	for _, payload := range kinds { // what is allocated once
 		c.receive(t, payload)
 	}
@@ -117,12 +117,12 @@ func TestFloodIsBounded(t *testing.T) {
 	if grown := size() - onDisk; grown != 0 {
 		t.Errorf("the journal has grown by %d bytes", grown)
 	}
-	if bridgetest.Bits(c.state) != before || c.seal.counter != 5 {
+	if bridgetest.Bits(c.state) != before || c.verifier.counter != 5 {
 		t.Error("the cart is no longer as it was")
 	}
 }
 
-func (s *seal) journalFile(t testing.TB) (file string) {
+func (s *verifier) journalFile(t testing.TB) (file string) {
 	t.Helper()
 	if err := s.journal.DB.QueryRow("SELECT file FROM pragma_database_list").Scan(&file); err != nil {
 		t.Fatal(err)
@@ -134,7 +134,7 @@ func (s *seal) journalFile(t testing.TB) (file string) {
 // client library's hand to the reply.
 func BenchmarkRefusedCommand(b *testing.B) {
 	c := floodedCart(b)
-	for name, payload := range floods(c.seal.topic) {
+	for name, payload := range floods(c.verifier.topic) {
 		b.Run(strings.ReplaceAll(name, " ", "_"), func(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {

@@ -3,12 +3,12 @@ package cart
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
 
 	"bayfill/bridge/config"
-	"bayfill/bridge/units"
 	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
 )
@@ -17,92 +17,49 @@ import (
 // density: a rectangle of ±0.3 % (common practice, no source).
 const usedSpreadU = 0.0017
 
-// meansAnotherStep refuses a decision on a step that is not the one its sender
-// saw: what was measured in the last moment before a power cut is gone, and the
-// next step takes the number.
-func meansAnotherStep(c *wire.Command, steps []fillcalc.Step) error {
-	if c.StepAt == "" {
-		return nil
+// firstFill is the fraction of the target to pour before the engine first starts,
+// unless the service data or the command say otherwise.
+const firstFill = 0.8
+
+// inputOf turns a command into an input of the fold. What a command that opens a job
+// does not say comes from the service data, if it names any. Fluids are the
+// configured ones and those measured on this cart. nowNs names a job that was not
+// given a name.
+func inputOf(c *wire.Command, data *config.ServiceData, fluids map[string]fillcalc.Fluid, measured []fillcalc.Fluid, nowNs int64) (*fillcalc.Input, error) {
+	in := new(fillcalc.Input)
+	if c.Do == string(fillcalc.DoOpen) {
+		in.Job = &fillcalc.JobSpec{FirstFill: firstFill}
+		if data != nil {
+			spec := data.Spec()
+			in.Job = &spec
+		}
 	}
-	if at := wire.Timestamp(steps[*c.Step-1].AtNs); at != c.StepAt {
-		return fmt.Errorf("step_at: step %d is the one at %s, not at %.40q: look at the job again", *c.Step, at, c.StepAt)
+	c.Fill(in)
+	switch in.Do {
+	case fillcalc.DoOpen:
+		known := maps.Clone(fluids)
+		for _, f := range measured {
+			if _, configured := known[f.Name]; !configured {
+				known[f.Name] = f
+			}
+		}
+		return in, completeSpec(in.Job, c, known, nowNs)
+	case fillcalc.DoDensity:
+		if _, configured := fluids[in.Weighing.Fluid]; configured {
+			return nil, fmt.Errorf("fluid: %q is configured already, give the measured one another name", in.Weighing.Fluid)
+		}
 	}
-	return nil
+	return in, nil
 }
 
-// input turns a command into what the fold eats. Fluids are those of the
-// configuration and those measured on this cart. nowNs names a job that was not
-// given a name.
-func inputOf(c *wire.Command, lookedUp *config.ServiceData, fluids map[string]fillcalc.Fluid, measured []fillcalc.Fluid, nowNs int64) (*fillcalc.Input, error) {
-	in := &fillcalc.Input{Do: fillcalc.Do(c.Do), ID: c.ID, By: c.By, Why: c.Why,
-		Phase: fillcalc.Phase(c.Phase), As: fillcalc.Decision(c.As)}
-	if c.Step != nil {
-		in.Step = *c.Step
-	}
-	if c.Gone != nil {
-		in.Gone = *c.Gone
-	}
-	switch c.Do {
-	case "open":
-	case "enter":
-		in.Entry = &fillcalc.Entry{What: fillcalc.What(c.What), L: c.L, UL: c.UL, Share: c.Share}
-		return in, nil
-	case "record":
-		r := &fillcalc.Record{Item: fillcalc.Item(c.Item), Result: fillcalc.Result(c.Result), Count: c.Count, Note: c.Note}
-		for _, t := range []struct {
-			field, written string
-			into           *float64
-		}{{"specified", c.Specified, &r.SpecifiedNM}, {"applied", c.Applied, &r.AppliedNM}} {
-			if t.written == "" {
-				continue
-			}
-			nm, err := units.Written(t.written).NewtonMetres()
-			if err != nil {
-				return nil, fmt.Errorf("%s: %w", t.field, err)
-			}
-			*t.into = nm
-		}
-		if r.Written = c.Applied; c.Specified != "" {
-			r.Written = c.Applied + " of " + c.Specified
-		}
-		in.Record = r
-		return in, nil
-	case "cleared":
-		in.Sensor, in.Before, in.Unseen = c.Sensor, c.Before, fillcalc.Unseen(c.Unseen)
-		return in, nil
-	case "gear":
-		in.Gear = c.Gear
-		return in, nil
-	case "weigh", "density":
-		if _, configured := fluids[c.Fluid]; configured {
-			return nil, fmt.Errorf("fluid: %q is configured already, give the measured one another name", c.Fluid)
-		}
-		in.Weighing = &fillcalc.Weighing{Sensor: c.Sensor, Fluid: c.Fluid, Litres: c.L, TolerancePct: c.TolerancePct}
-		return in, nil
-	default:
-		return in, nil
-	}
-	data := fillcalc.JobSpec{FirstFill: 0.8}
-	if lookedUp != nil {
-		data = lookedUp.Spec()
-	}
-	spec := &fillcalc.JobSpec{
-		ID: c.Job, Vehicle: cmp.Or(c.Vehicle, data.Vehicle), ServiceData: data.ServiceData, Source: data.Source, BoltTorqueNM: data.BoltTorqueNM,
-		LowC: *cmp.Or(c.LowC, &data.LowC), HighC: *cmp.Or(c.HighC, &data.HighC), FirstFill: *cmp.Or(c.FirstFill, &data.FirstFill),
-		Check: cmp.Or(fillcalc.CheckMethod(c.Check), data.Check), TypicalL: cmp.Or(c.TypicalL, data.TypicalL),
-		TotalL: cmp.Or(c.TotalL, data.TotalL), BottleL: cmp.Or(c.BottleL, data.BottleL),
-		BetweenMarksL: cmp.Or(c.BetweenMarksL, data.BetweenMarksL), BalanceBandL: c.BalanceBandL,
-		AskedFluid: cmp.Or(c.AskedFluid, data.AskedFluid), OtherFluid: c.OtherFluid, OtherFluidBy: c.By,
-	}
-	if c.OtherFluid == "" {
-		spec.OtherFluidBy = ""
-	}
+// completeSpec adds the job's name and its fluids.
+func completeSpec(spec *fillcalc.JobSpec, c *wire.Command, fluids map[string]fillcalc.Fluid, nowNs int64) error {
 	if spec.ID == "" {
 		spec.ID = time.Unix(0, nowNs).UTC().Format("20060102-150405")
 	}
-	fresh, used := cmp.Or(c.Fluid, data.AskedFluid), c.UsedFluid
+	fresh, used := cmp.Or(c.Text("fluid"), spec.AskedFluid), c.Text("used_fluid")
 	if used == "" {
-		// Most probably the same fluid, but no longer as its sheet says.
+		// Most probably the same fluid, but no longer as its data sheet says.
 		used, spec.UsedSpreadU = fresh, usedSpreadU
 	}
 	for _, f := range []struct {
@@ -110,22 +67,23 @@ func inputOf(c *wire.Command, lookedUp *config.ServiceData, fluids map[string]fi
 		into        *fillcalc.Fluid
 	}{{"fluid", fresh, &spec.Fresh}, {"used_fluid", used, &spec.Used}} {
 		fluid, ok := fluids[f.name]
-		if i := slices.IndexFunc(measured, func(m fillcalc.Fluid) bool { return m.Name == f.name }); i >= 0 && !ok {
-			fluid, ok = measured[i], true
-		}
 		if !ok {
-			var names []string
-			for _, m := range measured {
-				names = append(names, m.Name)
-			}
-			for name := range fluids {
-				names = append(names, name)
-			}
-			slices.Sort(names)
-			return nil, fmt.Errorf("%s: %.40q is not configured, known are %s", f.field, f.name, strings.Join(names, ", "))
+			return fmt.Errorf("%s: %.40q is not configured, known are %s", f.field, f.name, strings.Join(slices.Sorted(maps.Keys(fluids)), ", "))
 		}
 		*f.into = fluid
 	}
-	in.Job = spec
-	return in, nil
+	return nil
+}
+
+// meansAnotherStep refuses a decision on a step that is not the one its sender saw:
+// what was measured in the last moment before a power cut is gone, and the next step
+// takes its number.
+func meansAnotherStep(in *fillcalc.Input, stepAt string, steps []fillcalc.Step) error {
+	if stepAt == "" {
+		return nil
+	}
+	if at := wire.Timestamp(steps[in.Step-1].AtNs); at != stepAt {
+		return fmt.Errorf("step_at: step %d is the one at %s, not at %.40q: look at the job again", in.Step, at, stepAt)
+	}
+	return nil
 }

@@ -85,7 +85,7 @@ func New(ctx context.Context, config *config.Config, own *config.Cart, o Options
 	if err != nil {
 		return nil, err
 	}
-	if c.seal, err = newSeal(commandKey, c.link.topic(wire.CommandsLeaf), journal); err != nil {
+	if c.verifier, err = newVerifier(commandKey, c.link.topic(wire.CommandsLeaf), journal); err != nil {
 		return nil, err
 	}
 	return c, nil

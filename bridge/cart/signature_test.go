@@ -19,7 +19,7 @@ import (
 
 // signed is a command in the message that carries it.
 func signed(key, topic string, counter uint64, command string) string {
-	return string(wire.Encode(wire.Sealed{Signed: command, Counter: counter, MAC: hex.EncodeToString(wire.CommandMAC([]byte(key), topic, counter, command))}))
+	return string(wire.Encode(wire.Signed{Command: command, Counter: counter, MAC: hex.EncodeToString(wire.CommandMAC([]byte(key), topic, counter, command))}))
 }
 
 // A cart with a key does what was signed with it for this cart, in order and
@@ -55,9 +55,9 @@ func TestSignedCommands(t *testing.T) {
 		refused("mac: this cart takes", `{"signed":"{}","counter":1}`)
 		refused("by: not a field of a signed command", `{"signed":"{}","counter":1,"mac":"","by":"me"}`)
 		refused("Mac: not a field of a signed command", `{"signed":"{}","counter":1,"mac":"","Mac":""}`)
-		refused("counter: a JSON string", `{"signed":"{}","counter":"1","mac":""}`)
-		refused("counter: a JSON number 1.5", `{"signed":"{}","counter":1.5,"mac":""}`)
-		refused("counter: a JSON number -1", `{"signed":"{}","counter":-1,"mac":""}`)
+		refused("counter: \"1\" is not a whole number", `{"signed":"{}","counter":"1","mac":""}`)
+		refused("counter: 1.5 is not a whole number", `{"signed":"{}","counter":1.5,"mac":""}`)
+		refused("counter: -1 is not a whole number", `{"signed":"{}","counter":-1,"mac":""}`)
 		refused("counter: 9007199254740992 is above", `{"signed":"{}","counter":9007199254740992,"mac":""}`)
 		refused("a command is a JSON object", `[]`)
 		refused("mac: it is not", `{"signed":"{}","counter":1,"mac":""}`)
@@ -67,8 +67,8 @@ func TestSignedCommands(t *testing.T) {
 		refused("mac: it is not", strings.Replace(right, `"counter":7`, `"counter":8`, 1))
 		refused("mac: it is not", strings.Replace(right, "test van", "test car", 1))
 		refused("a command is a JSON object", signed(bridgetest.CommandKey, topic, 1, `null`))
-		if l.seal.counter != 1 {
-			t.Errorf("the counter is %d after wrong signatures and a right one at 1", l.seal.counter)
+		if l.verifier.counter != 1 {
+			t.Errorf("the counter is %d after wrong signatures and a right one at 1", l.verifier.counter)
 		}
 
 		if err := schematest.Validate("commands", []byte(right)); err != nil {
@@ -139,11 +139,11 @@ func FuzzSealed(f *testing.F) {
 	}
 	f.Cleanup(func() { journal.Close() })
 	f.Fuzz(func(t *testing.T, payload []byte, counter uint64) {
-		s := seal{key: []byte(bridgetest.CommandKey), topic: topic, journal: journal}
+		s := verifier{key: []byte(bridgetest.CommandKey), topic: topic, journal: journal}
 		if command, _, err := s.open(t.Context(), payload); err == nil {
-			var m wire.Sealed
-			if json.Unmarshal(payload, &m) != nil || string(command) != m.Signed ||
-				strings.ToLower(m.MAC) != hex.EncodeToString(wire.CommandMAC(s.key, topic, m.Counter, m.Signed)) {
+			var m wire.Signed
+			if json.Unmarshal(payload, &m) != nil || string(command) != m.Command ||
+				strings.ToLower(m.MAC) != hex.EncodeToString(wire.CommandMAC(s.key, topic, m.Counter, m.Command)) {
 				t.Fatalf("%q opened as %q", payload, command)
 			}
 		} else if err.Error() == "" || strings.Contains(err.Error(), bridgetest.CommandKey) {

@@ -5,96 +5,49 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"regexp"
 	"slices"
 	"strings"
 	"time"
 
 	"bayfill/bridge/typo"
+	"bayfill/fillcalc"
 )
 
-// command is a message on the leaf commands. Pointers tell a field that is
-// missing from one that is empty.
+// Command is a message on the leaf commands, as far as it can be checked without a
+// cart.
 type Command struct {
-	ID       string  `json:"id"`
-	Do       string  `json:"do"`
-	NotAfter *string `json:"not_after"`
-	By       string  `json:"by"`
+	ID, Do, By string
+	NotAfter   time.Time // zero: it counts for ever
 
-	Deadline time.Time `json:"-"` // what NotAfter says
-
-	Job         string   `json:"job"`
-	ServiceData string   `json:"service_data"` // open takes what it does not say itself from these
-	Vehicle     string   `json:"vehicle"`
-	UsedFluid   string   `json:"used_fluid"`
-	Fluid       string   `json:"fluid"`
-	LowC        *float64 `json:"low_c"`
-	HighC       *float64 `json:"high_c"`
-	FirstFill   *float64 `json:"first_fill"`
-	Check       string   `json:"check"`
-	// What the service data say, and why another fluid than theirs goes in.
-	TypicalL      float64 `json:"typical_l,omitzero"`
-	TotalL        float64 `json:"total_l,omitzero"`
-	BottleL       float64 `json:"bottle_l,omitzero"`
-	BetweenMarksL float64 `json:"between_marks_l,omitzero"`
-	BalanceBandL  float64 `json:"balance_band_l,omitzero"`
-	AskedFluid    string  `json:"asked_fluid"`
-	OtherFluid    string  `json:"other_fluid"`
-
-	Phase  string `json:"phase"`
-	Step   *int   `json:"step"`
-	StepAt string `json:"step_at"`
-	As     string `json:"as"`
-	Gone   *int   `json:"gone"`
-	Why    string `json:"why"`
-
-	What  string  `json:"what"`
-	L     float64 `json:"l,omitzero"`
-	UL    float64 `json:"u_l,omitzero"`
-	Share float64 `json:"share,omitzero"`
-
-	Item      string `json:"item"`
-	Result    string `json:"result"`
-	Count     int    `json:"count,omitzero"`
-	Specified string `json:"specified"` // torque with its unit, as in 165 in-lb
-	Applied   string `json:"applied"`
-	Note      string `json:"note"`
-	Gear      string `json:"gear"`
-
-	Sensor       string  `json:"sensor"`
-	Before       *bool   `json:"before"`
-	Unseen       string  `json:"unseen"`
-	TolerancePct float64 `json:"tolerance_pct,omitzero"`
+	about  *CommandType
+	values map[string]Value
 }
 
-// commandFields lists, for each command, the fields that it needs and those
-// that it may have, besides id, do, not_after and by.
-var CommandFields = map[string]struct{ needs, may []string }{
-	"open": {nil, []string{"service_data", "fluid", "low_c", "high_c", "job", "vehicle", "used_fluid", "first_fill", "check",
-		"typical_l", "total_l", "bottle_l", "between_marks_l", "balance_band_l", "asked_fluid", "other_fluid"}},
-	"phase":     {[]string{"phase"}, []string{"why"}},
-	"baseline":  {},
-	"decide":    {[]string{"step", "as"}, []string{"step_at", "gone"}},
-	"cleared":   {[]string{"sensor"}, []string{"unseen", "before"}},
-	"enter":     {[]string{"what"}, []string{"l", "u_l", "share"}},
-	"record":    {[]string{"item", "result"}, []string{"count", "specified", "applied", "note"}},
-	"gear":      {nil, []string{"gear"}},
-	"weigh":     {[]string{"sensor"}, nil},
-	"density":   {[]string{"sensor", "fluid", "l"}, []string{"tolerance_pct"}},
-	"close":     {nil, []string{"why"}},
-	"abandon":   {[]string{"why"}, nil},
-	"republish": {},
+// Text is what a text field says; empty when it is not there.
+func (c *Command) Text(field string) string { return c.values[field].Text }
+
+// Fill puts what the command says into an input. What the input holds already stays
+// where the command says nothing: so service data come first.
+func (c *Command) Fill(in *fillcalc.Input) {
+	in.Do, in.ID, in.By = fillcalc.Do(c.Do), c.ID, c.By
+	if c.about.begin != nil {
+		c.about.begin(in)
+	}
+	for i := range c.about.Fields {
+		f := &c.about.Fields[i]
+		if v, there := c.values[f.Name]; there && f.set != nil {
+			f.set(in, v)
+		}
+	}
 }
 
-var CommandOrder = []string{"open", "phase", "baseline", "decide", "cleared", "enter", "record", "gear", "weigh", "density", "close", "abandon", "republish"}
-
+// IDPattern is what an id may be: it is part of a topic.
 var IDPattern = regexp.MustCompile(`^[A-Za-z0-9_-]{1,64}$`)
 
-// longestText bounds the free texts of a command.
-const MaxText = 200
-
-// commandID finds a usable id in a command, whatever else is wrong with it, so
-// that its sender can be answered; of a signed one it is the command's own.
+// CommandID finds a usable id in a command, whatever else is wrong with it, so
+// that its sender can be answered; in a signed one it is the command's own.
 func CommandID(payload []byte) (id string, ok bool) {
 	var c struct {
 		ID     string `json:"id"`
@@ -111,70 +64,92 @@ func CommandID(payload []byte) (id string, ok bool) {
 	return c.ID, true
 }
 
-// parseCommand reads a command strictly. The error names the field and says
-// what would be right.
-func ParseCommand(payload []byte) (Command, error) {
-	var c Command
-	var present map[string]json.RawMessage
-	if err := json.Unmarshal(payload, &present); err != nil {
-		return c, explainJSON(err)
+// ParseCommand reads a command strictly. The error names the field and says what
+// would be right.
+func ParseCommand(payload []byte) (c Command, err error) {
+	fields, err := jsonObject(payload)
+	if err != nil {
+		return c, err
 	}
-	if present == nil {
-		return c, errors.New("a command is a JSON object")
-	}
-	if _, ok := present["signed"]; ok {
+	if _, ok := fields["signed"]; ok {
 		return c, errors.New("signed: this cart has no key for it (commands.key), send the command itself")
 	}
-	if err := json.Unmarshal(payload, &c); err != nil {
-		return c, explainJSON(err)
+	if err := json.Unmarshal(orNull(fields["id"]), &c.ID); err != nil || !IDPattern.MatchString(c.ID) {
+		return c, errors.New("id: must be a text of 1 to 64 of A-Z a-z 0-9 _ -")
 	}
-	if !IDPattern.MatchString(c.ID) {
-		return c, errors.New("id: must be 1 to 64 of A-Z a-z 0-9 _ -")
+	return parseFields(fields)
+}
+
+// ParsePress reads a command that has no id yet, as a button sends it, and returns
+// its fields as they came.
+func ParsePress(body []byte) (fields map[string]json.RawMessage, err error) {
+	if fields, err = jsonObject(body); err != nil {
+		return nil, err
 	}
-	rules, known := CommandFields[c.Do]
-	if !known {
-		return c, fmt.Errorf("do: %.40q is not one of %s", c.Do, strings.Join(CommandOrder, ", "))
+	for _, field := range []string{"id", "not_after"} {
+		if _, there := fields[field]; there {
+			return nil, fmt.Errorf("%s: is given by the page", field)
+		}
 	}
-	allowed := slices.Concat([]string{"id", "do", "not_after", "by"}, rules.needs, rules.may)
-	for field := range present {
-		if slices.Contains(allowed, field) {
+	c, err := parseFields(fields)
+	if err == nil && !c.about.Board {
+		err = fmt.Errorf("do: %s has no button on the page", c.Do)
+	}
+	return fields, err
+}
+
+// parseFields reads all fields by the description of the command that they name.
+func parseFields(fields map[string]json.RawMessage) (c Command, err error) {
+	if err := json.Unmarshal(orNull(fields["do"]), &c.Do); err != nil {
+		return c, fmt.Errorf("do: %.40s is not a text", fields["do"])
+	}
+	if c.about, err = CommandNamed(c.Do); err != nil {
+		return c, err
+	}
+	c.values = map[string]Value{}
+	for _, name := range slices.Sorted(maps.Keys(fields)) {
+		raw := fields[name]
+		f, known := c.about.Field(name)
+		if !known {
+			return c, c.about.unknown(name)
+		}
+		if string(raw) == "null" {
 			continue
 		}
-		hint := "it has " + strings.Join(allowed, ", ")
-		if near := typo.Nearest(field, allowed); near != "" {
-			hint = "did you mean " + near + "?"
+		v, err := f.parse(raw)
+		if err != nil {
+			return c, fmt.Errorf("%s: %w", name, err)
 		}
-		return c, fmt.Errorf("%.40s: not a field of %s: %s", field, c.Do, hint)
-	}
-	needs := rules.needs
-	if c.Do == "open" && c.ServiceData == "" {
-		needs = []string{"fluid", "low_c", "high_c"}
-	}
-	for _, field := range needs {
-		if raw, ok := present[field]; !ok || string(raw) == "null" || string(raw) == `""` {
-			return c, fmt.Errorf("%s: %s needs it", field, c.Do)
+		if string(raw) == `""` && !f.Empty {
+			continue
 		}
+		c.values[name] = v
 	}
-	for field, text := range map[string]string{"by": c.By, "vehicle": c.Vehicle, "why": c.Why, "service_data": c.ServiceData, "note": c.Note, "gear": c.Gear, "fluid": c.Fluid, "other_fluid": c.OtherFluid, "asked_fluid": c.AskedFluid, "used_fluid": c.UsedFluid, "specified": c.Specified, "applied": c.Applied} {
-		if len(text) > MaxText {
-			return c, fmt.Errorf("%s: %d bytes, at most %d", field, len(text), MaxText)
+	for i := range c.about.Fields {
+		f := &c.about.Fields[i]
+		_, there := c.values[f.Name]
+		_, instead := c.values[f.Unless]
+		if f.Required && !there && !instead {
+			return c, fmt.Errorf("%s: %s needs it", f.Name, c.Do)
 		}
 	}
-	if c.NotAfter != nil {
-		var err error
-		if c.Deadline, err = time.Parse(time.RFC3339, *c.NotAfter); err != nil {
-			return c, fmt.Errorf("not_after: %.40q is not a time like 2026-01-31T12:00:00Z", *c.NotAfter)
-		}
-	}
-	if c.Job != "" && !IDPattern.MatchString(c.Job) {
-		return c, errors.New("job: must be 1 to 64 of A-Z a-z 0-9 _ -")
-	}
+	c.ID, c.By, c.NotAfter = c.Text("id"), c.Text("by"), c.values["not_after"].Moment
 	return c, nil
 }
 
-// fingerprint tells a command that is sent again from another one under the same
-// id: blanks, the order of the fields and how long it may wait do not matter. The payload is a JSON
-// object that [parseCommand] has accepted.
+// unknown says what a field may have been meant for.
+func (c *CommandType) unknown(name string) error {
+	known := c.fieldNames()
+	hint := "it has " + strings.Join(known, ", ")
+	if near := typo.Nearest(name, known); near != "" {
+		hint = "did you mean " + near + "?"
+	}
+	return fmt.Errorf("%.40s: not a field of %s: %s", name, c.Do, hint)
+}
+
+// Fingerprint tells a command that is sent again from another one under the same
+// id: blanks, the order of the fields and how long it may wait do not matter. The
+// payload is a JSON object that [ParseCommand] has accepted.
 func Fingerprint(payload []byte) [sha256.Size]byte {
 	var fields map[string]json.RawMessage
 	_ = json.Unmarshal(payload, &fields)
@@ -182,16 +157,26 @@ func Fingerprint(payload []byte) [sha256.Size]byte {
 	return sha256.Sum256(Encode(fields)) // maps are written in the order of their keys
 }
 
-func explainJSON(err error) error {
+// jsonObject reads a payload's fields. The error names the byte where it is no JSON.
+func jsonObject(payload []byte) (fields map[string]json.RawMessage, err error) {
 	var wrong *json.UnmarshalTypeError
 	var syntax *json.SyntaxError
-	switch {
-	case errors.As(err, &wrong) && wrong.Field != "":
-		return fmt.Errorf("%s: a JSON %s, want %s", wrong.Field, wrong.Value, wrong.Type)
-	case errors.As(err, &wrong):
-		return fmt.Errorf("a JSON %s: a command is a JSON object", wrong.Value)
+	switch err := json.Unmarshal(payload, &fields); {
 	case errors.As(err, &syntax):
-		return fmt.Errorf("not JSON at byte %d: %v", syntax.Offset, err)
+		return nil, fmt.Errorf("not JSON at byte %d: %v", syntax.Offset, err)
+	case errors.As(err, &wrong):
+		return nil, fmt.Errorf("a JSON %s: a command is a JSON object", wrong.Value)
+	case err != nil:
+		return nil, fmt.Errorf("not a command: %v", err)
+	case fields == nil:
+		return nil, errors.New("a command is a JSON object")
 	}
-	return fmt.Errorf("not a command: %v", err)
+	return fields, nil
+}
+
+func orNull(raw json.RawMessage) json.RawMessage {
+	if raw == nil {
+		return json.RawMessage("null")
+	}
+	return raw
 }

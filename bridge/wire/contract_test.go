@@ -25,37 +25,6 @@ func TestSchemasNameTheFields(t *testing.T) {
 	}
 }
 
-// The schema of the commands names exactly the commands that are read, and what
-// each needs and may have.
-func TestSchemasNameTheCommands(t *testing.T) {
-	types := map[string]reflect.Type{}
-	for _, f := range reflect.VisibleFields(reflect.TypeFor[Command]()) {
-		if name := f.Tag.Get("json"); name != "" {
-			types[strings.Split(name, ",")[0]] = f.Type
-		}
-	}
-	var listed []string
-	commands := contractNode(t, "commands.json")
-	for _, one := range commands.follow("#/$defs/command").json["oneOf"].([]any) {
-		do := strings.TrimPrefix(one.(map[string]any)["$ref"].(string), "#/$defs/")
-		listed = append(listed, do)
-		rules, known := CommandFields[do]
-		if !known {
-			continue
-		}
-		n := commands.follow("#/$defs/" + do)
-		n.same("fields", slices.Concat([]string{"id", "do", "not_after", "by"}, rules.needs, rules.may), slices.Collect(maps.Keys(n.properties())))
-		n.same("required fields", append([]string{"id", "do"}, rules.needs...), n.required())
-		for name := range n.properties() {
-			if typ, ok := types[name]; ok {
-				n.property(name).fits(typ)
-			}
-		}
-	}
-	commands.same("commands", CommandOrder, listed)
-	commands.follow("#/$defs/signed").sameFields(reflect.TypeFor[Sealed]())
-}
-
 // What the AsyncAPI document says of retaining is what the link does.
 func TestAsyncAPINamesTheRetained(t *testing.T) {
 	text, err := schema.File("asyncapi.yaml")

@@ -6,26 +6,29 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"maps"
+	"slices"
 	"sync"
 	"time"
 )
 
-// A shop whose broker is not trusted gives its carts a key. Then a command counts
-// only in a sealed message: made with the key, for this cart, and later than all
-// before it. Whoever carries the messages can hold them back, but can neither
-// make nor change one, nor have one done again.
+// A shop that does not trust its broker gives its carts a key. Then a command
+// counts only in a signed message: its MAC is made with the key, for this cart, and
+// its counter is above all before it. Whoever carries the messages can hold them
+// back, but can neither make nor change one, nor have one done twice.
 
-// sealed is a signed command as it is sent.
-type Sealed struct {
-	Signed  string `json:"signed"`  // the command, as text
+// Signed is a signed command as it is sent.
+type Signed struct {
+	Command string `json:"signed"`  // as text
 	Counter uint64 `json:"counter"` // above all before it on this cart
 	MAC     string `json:"mac"`     // 64 hexadecimal digits
 }
 
-// mostCounter is what every language's JSON keeps exactly.
+// MaxCounter is the largest integer that JSON readers of every language keep
+// exactly.
 const MaxCounter = 1<<53 - 1
 
-// commandMAC is HMAC-SHA256 (RFC 2104, FIPS 180-4) over topic, counter in decimal
+// CommandMAC is HMAC-SHA256 (RFC 2104, FIPS 180-4) over topic, counter in decimal
 // and command, with a line feed between. The topic binds it to one cart.
 func CommandMAC(key []byte, topic string, counter uint64, command string) []byte {
 	h := hmac.New(sha256.New, key)
@@ -33,8 +36,8 @@ func CommandMAC(key []byte, topic string, counter uint64, command string) []byte
 	return h.Sum(nil)
 }
 
-// keyName tells keys apart without telling them: a new key begins to count anew,
-// and an old one that comes back goes on where it was.
+// KeyName tells keys apart without revealing them: the counter starts again under a
+// new key, and goes on where it was under an old one that comes back.
 func KeyName(key []byte) string {
 	h := hmac.New(sha256.New, key)
 	h.Write([]byte("counter"))
@@ -42,15 +45,14 @@ func KeyName(key []byte) string {
 }
 
 // Signer signs commands. Its counters are the time in milliseconds since 1970, so
-// that several senders need nothing in common but the key and about the same
-// clock.
+// that several senders need to share only the key and roughly the same clock.
 type Signer struct {
 	key  []byte
 	mu   sync.Mutex
 	last uint64
 }
 
-// NewSigner signs with the shop's key; where there is none the signer is nil.
+// NewSigner signs with the shop's key; without one the signer is nil.
 func NewSigner(key []byte) *Signer {
 	if key == nil {
 		return nil
@@ -58,8 +60,8 @@ func NewSigner(key []byte) *Signer {
 	return &Signer{key: key}
 }
 
-// Sign makes the message to send on a topic. A nil signer leaves the command as it
-// is.
+// Sign makes the message to send on a topic. A nil signer returns the command
+// unchanged.
 func (s *Signer) Sign(topic string, command []byte) []byte {
 	if s == nil {
 		return command
@@ -68,26 +70,31 @@ func (s *Signer) Sign(topic string, command []byte) []byte {
 	defer s.mu.Unlock()
 	s.last = max(s.last+1, uint64(time.Now().UnixMilli()))
 	text := string(command)
-	return Encode(Sealed{text, s.last, hex.EncodeToString(CommandMAC(s.key, topic, s.last, text))})
+	return Encode(Signed{text, s.last, hex.EncodeToString(CommandMAC(s.key, topic, s.last, text))})
 }
 
-// parseSealed reads the message around a command strictly.
-func ParseSealed(payload []byte) (m Sealed, err error) {
-	var present map[string]json.RawMessage
-	if err := json.Unmarshal(payload, &present); err != nil {
-		return m, explainJSON(err)
+// ParseSigned reads a signed command strictly; it does not check the MAC. The error
+// names the field.
+func ParseSigned(payload []byte) (m Signed, err error) {
+	fields, err := jsonObject(payload)
+	if err != nil {
+		return m, err
 	}
-	for _, field := range []string{"signed", "counter", "mac"} {
-		if raw, ok := present[field]; !ok || string(raw) == "null" {
-			return m, fmt.Errorf(`%s: this cart takes signed commands only, as in {"signed":"{\"id\":…}","counter":…,"mac":"…"}`, field)
+	for _, f := range []struct {
+		name, wanted string
+		into         any
+	}{{"signed", "a text", &m.Command}, {"counter", "a whole number above 0", &m.Counter}, {"mac", "a text", &m.MAC}} {
+		raw, there := fields[f.name]
+		if !there || string(raw) == "null" {
+			return m, fmt.Errorf(`%s: this cart takes signed commands only, as in {"signed":"{\"id\":…}","counter":…,"mac":"…"}`, f.name)
 		}
-		delete(present, field)
+		if json.Unmarshal(raw, f.into) != nil {
+			return m, fmt.Errorf("%s: %.40s is not %s", f.name, raw, f.wanted)
+		}
+		delete(fields, f.name)
 	}
-	for field := range present {
-		return m, fmt.Errorf("%.40s: not a field of a signed command, it has signed, counter, mac", field)
-	}
-	if err := json.Unmarshal(payload, &m); err != nil {
-		return m, explainJSON(err)
+	for _, name := range slices.Sorted(maps.Keys(fields)) {
+		return m, fmt.Errorf("%.40s: not a field of a signed command, it has signed, counter, mac", name)
 	}
 	if m.Counter > MaxCounter {
 		return m, fmt.Errorf("counter: %d is above %d", m.Counter, uint64(MaxCounter))

@@ -23,7 +23,7 @@ func TestSignatureOfTheContractsExample(t *testing.T) {
 				Commands struct {
 					Examples []struct {
 						Name    string
-						Payload Sealed
+						Payload Signed
 					}
 				}
 			}
@@ -36,7 +36,7 @@ func TestSignatureOfTheContractsExample(t *testing.T) {
 		if e.Name != "signed" {
 			continue
 		}
-		mac := CommandMAC([]byte("0123456789abcdef0123456789abcdef"), "bayfill/hilltop/bay2/commands", e.Payload.Counter, e.Payload.Signed)
+		mac := CommandMAC([]byte("0123456789abcdef0123456789abcdef"), "bayfill/hilltop/bay2/commands", e.Payload.Counter, e.Payload.Command)
 		if e.Payload.MAC != hex.EncodeToString(mac) {
 			t.Errorf("the example has %s, it would be %x", e.Payload.MAC, mac)
 		}
@@ -58,7 +58,7 @@ func TestSigner(t *testing.T) {
 	s := NewSigner([]byte("a key of this test, long enough"))
 	last := uint64(time.Now().UnixMilli()) - 1
 	for range 1000 {
-		m, err := ParseSealed(s.Sign("x", []byte("{}")))
+		m, err := ParseSigned(s.Sign("x", []byte("{}")))
 		if err != nil || m.Counter <= last || m.Counter > MaxCounter {
 			t.Fatalf("counter %d after %d: %v", m.Counter, last, err)
 		}

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"os"
 	"slices"
 	"strconv"
@@ -16,7 +17,7 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
-	"bayfill/bridge/wire/schema"
+	"bayfill/bridge/wire"
 )
 
 // exitNoAnswer tells that nobody answered, which is not the same as refused.
@@ -62,25 +63,16 @@ longer. A figure below zero goes behind two dashes: bayfill job level -- -0.2`,
 	f.StringVar(&o.notAfter, "not-after", "", "until when it counts, with --id: as the earlier try has said (default: for --wait)")
 	f.BoolVar(&o.json, "json", false, "print the answer as JSON")
 
-	commands, err := readCommands()
-	if err != nil {
-		panic("bayfill: " + err.Error()) // they are part of the program
-	}
-	for do, c := range commands {
-		cmd.AddCommand(o.command(do, do, c, commandWords[do], nil))
+	for i := range wire.Commands {
+		c := &wire.Commands[i]
+		cmd.AddCommand(o.command(c.Do, c, nil))
 	}
 	for name, s := range shortcuts {
-		cmd.AddCommand(o.command(name, "enter", s.command(commands["enter"]), []string{s.word}, s.sets))
+		c := s.command()
+		cmd.AddCommand(o.command(name, &c, s.sets))
 	}
 	cmd.AddCommand(o.showCommand())
 	return cmd
-}
-
-// commandWords are the fields that come as bare words, in this order; all others
-// are flags.
-var commandWords = map[string][]string{
-	"phase": {"phase"}, "decide": {"step", "as"}, "enter": {"what", "l"}, "record": {"item", "result"}, "gear": {"gear"},
-	"weigh": {"sensor"}, "cleared": {"sensor"}, "density": {"sensor", "fluid", "l"},
 }
 
 // shortcuts enter one kind of thing under its own name.
@@ -97,128 +89,64 @@ type shortcut struct {
 	sets  map[string]any // unless said otherwise
 }
 
-func (s shortcut) command(enter commandSchema) commandSchema {
-	c := commandSchema{Description: s.short, Required: []string{s.word}, Properties: map[string]fieldSchema{}}
-	for _, name := range append([]string{s.word, "by"}, s.flags...) {
-		c.Properties[name] = enter.Properties[name]
+// command is that part of enter.
+func (s shortcut) command() wire.CommandType {
+	enter, _ := wire.CommandNamed("enter") // there is one
+	c := wire.CommandType{Do: enter.Do, About: s.short, Words: []string{s.word}}
+	for _, name := range append([]string{s.word}, s.flags...) {
+		f := *enter.MustField(name)
+		f.Required = name == s.word
+		c.Fields = append(c.Fields, f)
 	}
 	return c
 }
 
-// commandSchema is what the published schema says of a command: its fields are
-// the flags, and the descriptions their help.
-type commandSchema struct {
-	Description string
-	Required    []string
-	Properties  map[string]fieldSchema
-}
-
-type fieldSchema struct {
-	Ref         string `json:"$ref"`
-	Description string
-	Type        string
-	Enum        []string
-}
-
-// envelope are the fields that are not the person's to choose.
-var envelope = []string{"id", "do", "not_after"}
-
-func readCommands() (map[string]commandSchema, error) {
-	text, err := schema.File("commands.json")
-	if err != nil {
-		return nil, err
+// about says what a field is for, and what it may hold.
+func about(f *wire.Field) string {
+	if f.Choices == nil {
+		return f.About
 	}
-	var doc struct {
-		Defs map[string]json.RawMessage `json:"$defs"`
-	}
-	if err := json.Unmarshal(text, &doc); err != nil {
-		return nil, err
-	}
-	definition := func(ref string, into any) error {
-		return json.Unmarshal(doc.Defs[strings.TrimPrefix(ref, "#/$defs/")], into)
-	}
-	var all struct{ OneOf []fieldSchema }
-	if err := definition("#/$defs/command", &all); err != nil {
-		return nil, fmt.Errorf("command: %w", err)
-	}
-	commands := map[string]commandSchema{}
-	for _, one := range all.OneOf {
-		var c commandSchema
-		if err := definition(one.Ref, &c); err != nil {
-			return nil, fmt.Errorf("%s: %w", one.Ref, err)
-		}
-		for name, field := range c.Properties {
-			if field.Ref != "" {
-				said := field.Description
-				if err := definition(field.Ref, &field); err != nil {
-					return nil, fmt.Errorf("%s: %w", name, err)
-				}
-				if said != "" {
-					field.Description = said
-				}
-			}
-			if field.Enum != nil {
-				field.Description = strings.TrimSuffix(field.Description, ".") + " (" + strings.Join(field.Enum, ", ") + ")"
-			}
-			c.Properties[name] = field
-		}
-		commands[strings.TrimPrefix(one.Ref, "#/$defs/")] = c
-	}
-	return commands, nil
+	return strings.TrimSuffix(f.About, ".") + " (" + strings.Join(f.Choices, ", ") + ")"
 }
 
 // command makes one command: fields as bare words, fields as flags, and fields
 // that are set unless one of these says otherwise.
-func (o *jobOptions) command(name, do string, c commandSchema, words []string, sets map[string]any) *cobra.Command {
-	use := name
-	least := 0
-	for _, word := range words {
-		if slices.Contains(c.Required, word) {
-			least++
+func (o *jobOptions) command(name string, c *wire.CommandType, sets map[string]any) *cobra.Command {
+	use, long, minWords := name, c.About, 0
+	for _, word := range c.Words {
+		f := c.MustField(word)
+		if f.Required {
+			minWords++
 			use += " " + strings.ToUpper(word)
 		} else {
 			use += " [" + strings.ToUpper(word) + "]"
 		}
-	}
-	long := c.Description
-	for _, word := range words {
-		long += "\n\n" + strings.ToUpper(word) + ": " + c.Properties[word].Description
+		long += "\n\n" + strings.ToUpper(word) + ": " + about(f)
 	}
 	cmd := &cobra.Command{
-		Use: use, Short: strings.TrimSuffix(c.Description, "."), Long: long,
+		Use: use, Short: strings.TrimSuffix(c.About, "."), Long: long,
 		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) < least || len(args) > len(words) {
+			if len(args) < minWords || len(args) > len(c.Words) {
 				return fmt.Errorf("%d words: say bayfill job %s", len(args), use)
 			}
 			return nil
 		},
 	}
-	flags := map[string]string{}
-	for field, s := range c.Properties {
-		if slices.Contains(words, field) || slices.Contains(envelope, field) {
-			continue
-		}
-		flag := strings.ReplaceAll(field, "_", "-")
-		flags[flag] = field
-		if s.Type == "boolean" {
-			cmd.Flags().Bool(flag, false, s.Description)
-		} else {
-			cmd.Flags().String(flag, "", s.Description)
-		}
-	}
+	flags := addFlags(cmd, c)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		message := map[string]any{"do": do}
-		for field, value := range sets {
-			message[field] = value
+		message := maps.Clone(sets)
+		if message == nil {
+			message = map[string]any{}
 		}
+		message["do"] = c.Do
 		set := func(said, field, text string) (err error) {
-			if message[field], err = c.Properties[field].value(text); err != nil {
+			if message[field], err = value(c.MustField(field), text); err != nil {
 				return fmt.Errorf("%s: %w", said, err)
 			}
 			return nil
 		}
 		for i, text := range args {
-			if err := set(words[i], words[i], text); err != nil {
+			if err := set(c.Words[i], c.Words[i], text); err != nil {
 				return err
 			}
 		}
@@ -239,22 +167,45 @@ func (o *jobOptions) command(name, do string, c commandSchema, words []string, s
 	return cmd
 }
 
+// addFlags makes a flag of each field that is no bare word, and returns the fields by
+// their flags. Of the envelope only the sender is the person's to choose here.
+func addFlags(cmd *cobra.Command, c *wire.CommandType) map[string]string {
+	flags := map[string]string{}
+	add := func(f *wire.Field) {
+		if slices.Contains(c.Words, f.Name) {
+			return
+		}
+		flag := strings.ReplaceAll(f.Name, "_", "-")
+		flags[flag] = f.Name
+		if f.Kind == wire.KindFlag {
+			cmd.Flags().Bool(flag, false, about(f))
+		} else {
+			cmd.Flags().String(flag, "", about(f))
+		}
+	}
+	add(c.MustField("by"))
+	for i := range c.Fields {
+		add(&c.Fields[i])
+	}
+	return flags
+}
+
 // value reads a field as a person writes it.
-func (s fieldSchema) value(text string) (any, error) {
-	switch s.Type {
-	case "number":
-		f, err := strconv.ParseFloat(text, 64)
-		if err != nil || f-f != 0 {
+func value(f *wire.Field, text string) (any, error) {
+	switch f.Kind {
+	case wire.KindNumber:
+		v, err := strconv.ParseFloat(text, 64)
+		if err != nil || v-v != 0 {
 			return nil, fmt.Errorf("%q is not a number", text)
 		}
-		return f, nil
-	case "integer":
+		return v, nil
+	case wire.KindWhole:
 		n, err := strconv.Atoi(text)
 		if err != nil {
 			return nil, fmt.Errorf("%q is not a whole number", text)
 		}
 		return n, nil
-	case "boolean":
+	case wire.KindFlag:
 		return text == "true", nil // the flag has been read as one
 	}
 	return text, nil
