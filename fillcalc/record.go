@@ -61,6 +61,7 @@ type Record struct {
 	SpecifiedNM float64 `json:"specified_nm,omitempty"`
 	AppliedNM   float64 `json:"applied_nm,omitempty"`
 	Written     string  `json:"written,omitempty"`
+	Part        string  `json:"part,omitempty"` // number of the part that was fitted
 	Note        string  `json:"note,omitempty"`
 
 	// Added by the fold.

@@ -49,6 +49,8 @@ func TestCommandTable(t *testing.T) {
 		{`{"id":"1","do":"enter","what":"spilled","l":0.2,"u_l":0.05}`, ""},
 		{`{"id":"1","do":"enter","what":"dipstick","share":0.4}`, ""},
 		{`{"id":"1","do":"enter","l":0.2}`, "what: enter needs it"},
+		{`{"id":"1","do":"record","item":"filter","result":"done","part":"F-2210"}`, ""},
+		{`{"id":"1","do":"record","item":"filter","result":"done","part":2210}`, "part: 2210 is not a text"},
 		{`{"id":"1","do":"record","item":"torque","result":"done","specified":"165 in-lb","applied":"18.6 N m"}`, ""},
 		{`{"id":"1","do":"record","item":"torque","result":"done","applied":"18.6"}`, "applied: \"18.6\" has no unit"},
 		{`{"id":"1","do":"record","item":"seal"}`, "result: record needs it"},

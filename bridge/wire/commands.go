@@ -72,6 +72,7 @@ var Commands = []CommandType{
 			set: func(in *fillcalc.Input, v Value) {
 				in.Record.AppliedNM, in.Record.Written = v.Number, v.Text+in.Record.Written
 			}},
+		text("part", "Number of the part that was fitted, as on its label.", func(in *fillcalc.Input, v Value) { in.Record.Part = v.Text }),
 		text("note", "In the technician's words.", func(in *fillcalc.Input, v Value) { in.Record.Note = v.Text }),
 	}},
 	{Do: "gear", Board: true, About: "A gear is worked.", Words: []string{"gear"}, Fields: []Field{
