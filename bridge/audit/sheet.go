@@ -195,6 +195,7 @@ type SheetRecord struct {
 	SpecifiedNM number  `json:"specified_nm"`
 	AppliedNM   number  `json:"applied_nm"`
 	Written     string  `json:"written,omitempty"`
+	Part        string  `json:"part,omitempty"` // number of the part that was fitted
 	Note        string  `json:"note,omitempty"`
 	At          instant `json:"at"`
 	By          string  `json:"by"`
@@ -463,7 +464,7 @@ var itemWords = map[fillcalc.Item]string{
 func newSheetRecord(r fillcalc.Record) SheetRecord {
 	return SheetRecord{
 		Item: string(r.Item), Text: itemWords[r.Item], Result: string(r.Result), Count: r.Count, SpecifiedNM: number(r.SpecifiedNM), AppliedNM: number(r.AppliedNM),
-		Written: r.Written, Note: r.Note, At: instant(r.AtNs), By: r.By, Phase: string(r.Phase), Window: string(r.Window), TempC: temperature(r.TempC),
+		Written: r.Written, Part: r.Part, Note: r.Note, At: instant(r.AtNs), By: r.By, Phase: string(r.Phase), Window: string(r.Window), TempC: temperature(r.TempC),
 	}
 }
 

@@ -38,6 +38,7 @@ type JobRecord struct {
 	SpecifiedNM float64  `json:"specified_nm,omitempty"`
 	AppliedNM   float64  `json:"applied_nm,omitempty"`
 	Written     string   `json:"written,omitempty"`
+	Part        string   `json:"part,omitempty"` // number of the part that was fitted
 	Note        string   `json:"note,omitempty"`
 	By          string   `json:"by,omitempty"`
 	Phase       string   `json:"phase"`
@@ -86,11 +87,11 @@ func FlowOf(s *fillcalc.State) JobFlow {
 	}
 	bytes := 0
 	for _, r := range slices.Backward(j.Records) {
-		if bytes += len(r.Note) + len(r.By) + len(r.Written) + 300; len(m.Records) == mostRecords || bytes > mostRecordBytes {
+		if bytes += len(r.Part) + len(r.Note) + len(r.By) + len(r.Written) + 300; len(m.Records) == mostRecords || bytes > mostRecordBytes {
 			break
 		}
 		m.Records = append(m.Records, JobRecord{Timestamp(r.AtNs), string(r.Item), string(r.Result), r.Count,
-			r.SpecifiedNM, r.AppliedNM, r.Written, r.Note, r.By, string(r.Phase), string(r.Window), r.TempC})
+			r.SpecifiedNM, r.AppliedNM, r.Written, r.Part, r.Note, r.By, string(r.Phase), string(r.Window), r.TempC})
 	}
 	slices.Reverse(m.Records)
 	for _, g := range j.Gears[max(0, len(j.Gears)-mostRecords):] {
