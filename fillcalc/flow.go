@@ -228,7 +228,7 @@ func (s *State) Next() []Ask {
 		case j.recorded(LevelAfter) == nil:
 			list = append(list, Ask{Text: "Wait for the check window.", Do: DoTick})
 		}
-		if j.recorded(LevelAfter) != nil && v.Quality == "good" {
+		if j.recorded(LevelAfter) != nil && v.Quality.Good() {
 			list = append(list, Ask{Text: "Close the job.", Do: DoClose})
 		}
 	}

@@ -126,7 +126,7 @@ func TestOrdinaryJob(t *testing.T) {
 			near(t, "drained mass", v.DrainedKg, mass, 0.003)
 			near(t, "drained volume", v.DrainedL, mass/b.s.Job.UsedKgM3*1000, 0.004)
 			near(t, "to pour first", b.plan().RemainingL, 0.8*b.plan().TargetL, 1e-12)
-			if v.Quality != "good" {
+			if !v.Quality.Good() {
 				t.Errorf("quality %q", v.Quality)
 			}
 
@@ -247,7 +247,7 @@ func TestGapWithoutChangeIsNoStep(t *testing.T) {
 
 func TestQualityNamesTheFault(t *testing.T) {
 	b := newBench(t, twoScales())
-	if v := b.s.Volumes(); v.Quality != "no job was opened yet" || !math.IsNaN(v.DrainedL) {
+	if v := b.s.Volumes(); v.Quality.String() != "no job was opened yet" || !math.IsNaN(v.DrainedL) {
 		t.Errorf("before any job: %+v", v)
 	}
 	b.run(3, 0, 0)
@@ -272,7 +272,7 @@ func TestQualityNamesTheFault(t *testing.T) {
 		fork := *b // the fold is a value: each case goes on from the same state
 		c.happens(&fork)
 		v := fork.s.Volumes()
-		if v.Quality != c.quality || math.IsNaN(v.DrainedL) != c.null {
+		if v.Quality.String() != c.quality || math.IsNaN(v.DrainedL) != c.null {
 			t.Errorf("%s: quality %q, drained %v", c.name, v.Quality, v.DrainedL)
 		}
 	}
@@ -299,7 +299,7 @@ func TestCheckWindow(t *testing.T) {
 	near(t, "rate", b.s.CheckWindow().RateCMin, 0.02*120, 0.05)
 	b.atNs += 11e9
 	b.do(Input{Do: DoTick})
-	if w := b.s.CheckWindow(); w.State != Blind || !math.IsNaN(w.TempC) || w.Quality != "probe probe is silent" {
+	if w := b.s.CheckWindow(); w.State != Blind || !math.IsNaN(w.TempC) || w.Quality.String() != "probe probe is silent" {
 		t.Errorf("after silence: %+v", w)
 	}
 }

@@ -423,7 +423,7 @@ func Check(s *State, in *Input) error {
 			if sc.Follow == held && sc.HeldCounts && !s.silent(sc) && !sc.Faults.Hidden() {
 				return fmt.Errorf("do: scale %s has not settled: close once it is quiet", sc.Setup.Sensor)
 			}
-			if fault := s.scaleFault(sc); fault != "" && in.Why == "" && counts(sc.Setup.Load, j.Phase) {
+			if fault := s.scaleQuality(sc); !fault.Good() && in.Why == "" && counts(sc.Setup.Load, j.Phase) {
 				return fmt.Errorf("do: %s, what came meanwhile would never be known: see to it, or close with a why", fault)
 			}
 		}

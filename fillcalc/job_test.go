@@ -99,7 +99,7 @@ func TestCloseNeedsReadableScales(t *testing.T) {
 			c.happens(r)
 			r.refused(Input{Do: DoClose}, c.want)
 			r.do(Input{Do: DoClose, Why: "the cable is torn, dipstick read"})
-			if q := r.s.Volumes().Quality; !strings.Contains(q, "the cable is torn") {
+			if q := r.s.Volumes().Quality.String(); !strings.Contains(q, "the cable is torn") {
 				t.Errorf("quality %q does not tell", q)
 			}
 		})
@@ -134,7 +134,7 @@ func TestDamagedFramesAreNotSilence(t *testing.T) {
 		r.atNs += 100e6
 		r.apply(Event{Kind: KindWeight, Sensor: "caddy", Faults: FaultChecksum})
 	}
-	if q := r.s.Volumes().Quality; q != "scale caddy sends damaged frames" {
+	if q := r.s.Volumes().Quality.String(); q != "scale caddy sends damaged frames" {
 		t.Errorf("quality %q", q)
 	}
 }
@@ -250,7 +250,7 @@ func TestEntriesMoveThePlan(t *testing.T) {
 	}
 	v := r.s.Volumes()
 	near(t, "added", v.AddedL, 2.5, 1e-12)
-	if v.Quality != "good" || !(v.AddedUL > 0.03 && v.AddedUL < 0.2) {
+	if !v.Quality.Good() || !(v.AddedUL > 0.03 && v.AddedUL < 0.2) {
 		t.Errorf("quality %q, U %g L", v.Quality, v.AddedUL)
 	}
 	for _, c := range []struct {

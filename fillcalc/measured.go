@@ -70,7 +70,7 @@ func (s *State) checkWeighing(do Do, w *Weighing) error {
 	if s.Job.Phase.Open() && counts(sc.Setup.Load, s.Job.Phase) {
 		return fmt.Errorf("sensor: scale %s counts for job %s now: measure a density before or after", w.Sensor, s.Job.Spec.ID)
 	}
-	if fault := s.scaleFault(sc); fault != "" {
+	if fault := s.scaleQuality(sc); !fault.Good() {
 		return fmt.Errorf("sensor: %s", fault)
 	}
 	if sc.Follow != following {

@@ -92,28 +92,28 @@ func (p *Probe) read(e Event) {
 	p.LastNs, p.LastC = e.AtNs, celsius
 }
 
-// fault says why the probe's temperature is not known at a time; empty if it is
-// known.
-func (p *Probe) fault(nowNs int64) string {
+// quality says whether the probe's temperature is known at a time.
+func (p *Probe) quality(nowNs int64) Quality {
+	code := QualityGood
 	switch {
 	case p.Sensor == "":
-		return "no temperature probe is configured"
+		return Quality{Code: QualityNoProbe}
 	case p.Faults&FaultSensor != 0:
-		return "probe " + p.Sensor + " reports a fault"
+		code = QualityFault
 	case p.LastNs == 0 && p.Faults.Hidden():
-		return "probe " + p.Sensor + " sends damaged frames"
+		code = QualityDamaged
 	case p.LastNs == 0:
-		return "probe " + p.Sensor + " has sent no reading yet"
+		code = QualityNoReading
 	case p.DamagedN > probeDamagedN && nowNs-p.LastNs > probeDamagedNs:
-		return "probe " + p.Sensor + " sends damaged frames"
+		code = QualityDamaged
 	case nowNs-p.LastNs > probeSilentNs:
-		return "probe " + p.Sensor + " is silent"
+		code = QualitySilent
 	case p.WildNs != 0 && nowNs-p.WildNs < implausibleForNs:
-		return "probe " + p.Sensor + " moves faster than fluid can: is it in the fluid?"
+		code = QualityTooFast
 	case p.LastC < -40 || p.LastC > 200:
-		return "probe " + p.Sensor + " shows no temperature of a transmission"
+		code = QualityOutOfRange
 	}
-	return ""
+	return aboutProbe(code, p.Sensor)
 }
 
 // stuck reports whether the probe has shown one value for longer than fluid can
@@ -153,7 +153,7 @@ func (p *Probe) fluid(atNs int64) fluidNow {
 // CaddyC returns the temperature of the drained fluid in °C; NaN if it is not
 // known.
 func (s *State) CaddyC() float64 {
-	if s.CaddyProbe.fault(s.NowNs) != "" {
+	if !s.CaddyProbe.quality(s.NowNs).Good() {
 		return math.NaN()
 	}
 	return s.CaddyProbe.Trend.now().celsius

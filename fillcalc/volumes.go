@@ -5,7 +5,7 @@ import "math"
 // Volumes is the state of the tally at one moment. Litres are at the job's
 // reference temperature. A figure that is not known is NaN, and Quality says why.
 type Volumes struct {
-	Quality string // "good", or what keeps the tally from being known
+	Quality Quality // what keeps the tally from being known
 
 	DrainedKg, AddedKg float64 // mass, corrected for buoyancy
 	// Volumes and their expanded uncertainties (k = 2).
@@ -83,14 +83,14 @@ func (s *State) AsItLiesL(f Fluid, referenceL, celsius float64) (litres float64,
 	return referenceL * (ref / at), nil
 }
 
-// quality returns the first reason why the tally is not known, or "good".
-func (s *State) quality() string {
+// quality returns the first reason why the tally is not known.
+func (s *State) quality() Quality {
 	j := &s.Job
 	switch {
 	case j.Phase == NoJob:
-		return "no job was opened yet"
+		return Quality{Code: QualityNoJob}
 	case j.Phase == Closed && j.Why != "":
-		return "closed although not all was measured: " + j.Why
+		return Quality{Code: QualityClosedUnmeasured, Why: j.Why}
 	}
 	phase := j.Phase
 	if phase == Ready {
@@ -101,31 +101,32 @@ func (s *State) quality() string {
 		if !counts(sc.Setup.Load, phase) {
 			continue // it is not needed now
 		}
-		if fault := s.scaleFault(sc); fault != "" {
-			return fault
+		if q := s.scaleQuality(sc); !q.Good() {
+			return q
 		}
 		if sc.Follow == held {
-			return "scale " + sc.Setup.Sensor + " is settling"
+			return aboutScale(QualitySettling, sc.Setup.Sensor)
 		}
 	}
-	return "good"
+	return Quality{Code: QualityGood}
 }
 
-// scaleFault says why a scale cannot be read now; empty if it can.
-func (s *State) scaleFault(sc *Scale) string {
-	switch name := sc.Setup.Sensor; {
+// scaleQuality says whether a scale can be read now.
+func (s *State) scaleQuality(sc *Scale) Quality {
+	code := QualityGood
+	switch {
 	case sc.FrameNs == 0 || s.NowNs-sc.FrameNs > scaleSilentNs:
-		return "scale " + name + " is silent"
+		code = QualitySilent
 	case sc.Faults&FaultOverload != 0:
-		return "scale " + name + " is overloaded"
+		code = QualityOverload
 	case sc.Faults&FaultUnderload != 0:
-		return "scale " + name + " is below its range"
+		code = QualityUnderload
 	case sc.Faults.Hidden():
-		return "scale " + name + " sends damaged frames"
+		code = QualityDamaged
 	case !sc.Anchored:
-		return "scale " + name + " has not settled yet"
+		code = QualityUnsettled
 	}
-	return ""
+	return aboutScale(code, sc.Setup.Sensor)
 }
 
 func (s *State) silent(sc *Scale) bool {
@@ -243,7 +244,7 @@ func (s *State) caddyFreeL() float64 {
 		}
 	}
 	for i := range s.Scales[:s.ScaleN] {
-		if sc := &s.Scales[i]; sc.Setup.Load == CaddyLoad && s.scaleFault(sc) == "" {
+		if sc := &s.Scales[i]; sc.Setup.Load == CaddyLoad && s.scaleQuality(sc).Good() {
 			return s.Setup.Caddy.HoldsL - float64((sc.LevelKg-s.Setup.Caddy.EmptyKg)*s.Job.UsedFactor/kgM3*1000)
 		}
 	}

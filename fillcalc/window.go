@@ -1,7 +1,6 @@
 package fillcalc
 
 import (
-	"fmt"
 	"math"
 )
 
@@ -79,7 +78,7 @@ type CheckWindow struct {
 	LowC     float64
 	HighC    float64
 	RateCMin float64
-	Quality  string // "good", why the state is blind, or what stands in for the fluid's temperature
+	Quality  Quality // why the state is blind, or what stands in for the fluid's temperature
 	// LevelShiftML is how much higher the level reads now than it would in the middle
 	// of the window, in millilitres; NaN if the capacity is not known. LevelShiftShare
 	// is the same as a share of the distance between the marks; NaN if that is not
@@ -209,25 +208,24 @@ func (s *State) CheckWindow() CheckWindow {
 		w.LowC, w.HighC = spec.LowC, spec.HighC
 	}
 	p, standsIn := s.fluidProbe()
-	if w.Quality = p.fault(s.NowNs); w.Quality != "" {
+	if w.Quality = p.quality(s.NowNs); !w.Quality.Good() {
 		return w
 	}
 	if s.Window.Still && s.Job.Phase.Open() {
-		w.Quality = "probe " + p.Sensor + " stands still while the engine runs: is it in the fluid?"
+		w.Quality = aboutProbe(QualityStandsStill, p.Sensor)
 		return w
 	}
 	f := p.fluid(p.LastNs)
 	w.TempC, w.RateCMin = f.celsius, 60*f.rateCS
-	w.Quality = "good"
 	if standsIn {
-		w.Quality = fmt.Sprintf("coolant: probe %s stands in for the fluid's temperature, which follows later", p.Sensor)
+		w.Quality = aboutProbe(QualityStandsIn, p.Sensor)
 	}
 	if !s.Job.Phase.Open() {
-		w.Quality = "no job is open"
+		w.Quality = Quality{Code: QualityNotOpen}
 		return w
 	}
 	if w.State = s.Window.State; w.State == Blind {
-		w.Quality = "probe " + p.Sensor + " is watched for a few seconds first"
+		w.Quality = aboutProbe(QualityWatched, p.Sensor)
 	}
 	w.setForecast(&s.Window.WarmUp, s.NowNs)
 	if spec.TotalL > 0 {

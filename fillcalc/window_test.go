@@ -87,7 +87,7 @@ func TestWindowStaysShut(t *testing.T) {
 		w.pass(60, toward(22, 90, 900), nil)
 		w.lagS = 0
 		w.pass(9.5, steady(40), shut(t)) // moved to something warm
-		if q := w.s.CheckWindow().Quality; !strings.Contains(q, "faster than fluid") {
+		if q := w.s.CheckWindow().Quality.String(); !strings.Contains(q, "faster than fluid") {
 			t.Errorf("quality %q", q)
 		}
 		if warmUp := &w.s.Window.WarmUp; !warmUp.Underway || warmUp.N > 2 {
@@ -99,7 +99,7 @@ func TestWindowStaysShut(t *testing.T) {
 			w := newWarming(t, 5, 5, shownC)
 			w.pass(301, steady(shownC), nil)
 			w.pass(60, steady(shownC), shut(t))
-			if c := w.s.CheckWindow(); c.State != Blind || !math.IsNaN(c.TempC) || !strings.Contains(c.Quality, "stands still") {
+			if c := w.s.CheckWindow(); c.State != Blind || !math.IsNaN(c.TempC) || !strings.Contains(c.Quality.String(), "stands still") {
 				t.Errorf("%s, %.1f °C, quality %q", c.State, c.TempC, c.Quality)
 			}
 		})
@@ -116,7 +116,7 @@ func TestWindowStaysShut(t *testing.T) {
 			w.read(w.s.Probe.LastC)
 		}
 		// By then the fluid must have moved by 3 °C.
-		if c := w.s.CheckWindow(); c.State != Blind || !strings.Contains(c.Quality, "stands still") {
+		if c := w.s.CheckWindow(); c.State != Blind || !strings.Contains(c.Quality.String(), "stands still") {
 			t.Errorf("frozen at %.2f °C and %.2f °C/min for a minute: %s, %q", frozen.TempC, frozen.RateCMin, c.State, c.Quality)
 		}
 	})

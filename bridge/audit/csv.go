@@ -43,7 +43,7 @@ func WriteCSV(w io.Writer, rep *Report) error {
 		for _, figure := range []float64{s.Job.ReferenceC, v.DrainedL, v.DrainedUL, v.AddedL, v.AddedUL, v.UndecidedL, window.TempC} {
 			cells = append(cells, cell(figure))
 		}
-		return out.Write(append(cells, string(window.State), cell(v.Quality)))
+		return out.Write(append(cells, string(window.State), cell(v.Quality.String())))
 	}
 	var s fillcalc.State
 	const second = int64(time.Second)

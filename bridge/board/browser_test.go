@@ -89,8 +89,8 @@ var scenes = []struct {
 	shows  string
 }{
 	{"no job", map[string]string{
-		"volumes": `{"ts":"2026-11-25T09:10:00.000Z","phase":"","quality":"no job was opened yet","reference_c":20}`,
-		"window":  `{"ts":"2026-11-25T09:10:00.000Z","state":"blind","temp_c":24.2,"quality":"no job is open"}`,
+		"volumes": `{"ts":"2026-11-25T09:10:00.000Z","phase":"","quality":"no job was opened yet","quality_code":"no_job","reference_c":20}`,
+		"window":  `{"ts":"2026-11-25T09:10:00.000Z","state":"blind","temp_c":24.2,"quality":"no job is open","quality_code":"not_open"}`,
 		"job":     `{"ts":"2026-11-25T09:10:00.000Z","phase":"","flow":{"next":[{"text":"Open a job.","do":"open"}]},"cautions":[]}`,
 		"alerts":  `{"ts":"2026-11-25T09:10:00.000Z","alerts":[]}`,
 	}, "Open a job."},
@@ -138,8 +138,8 @@ var scenes = []struct {
 	}, "CHECK NOW"},
 	{"closing", map[string]string{"window": windowAt("closing", 43.9, "null", "35")}, "CLOSING NOW"},
 	{"blind", map[string]string{
-		"volumes": `{"ts":"2026-11-25T09:11:00.000Z","job":"van-7","phase":"checking","quality":"scale caddy-scale is silent","drained_l":null,"added_l":3.95,"added_u_l":0.015,"remaining_l":null,"reference_c":20}`,
-		"window":  `{"ts":"2026-11-25T09:10:00.000Z","state":"blind","temp_c":null,"low_c":35,"high_c":45,"quality":"probe fluid-probe is silent"}`,
+		"volumes": `{"ts":"2026-11-25T09:11:00.000Z","job":"van-7","phase":"checking","quality":"scale caddy-scale is silent","quality_code":"silent","drained_l":null,"added_l":3.95,"added_u_l":0.015,"remaining_l":null,"reference_c":20}`,
+		"window":  `{"ts":"2026-11-25T09:10:00.000Z","state":"blind","temp_c":null,"low_c":35,"high_c":45,"quality":"probe fluid-probe is silent","quality_code":"silent"}`,
 	}, "NOT KNOWN"},
 	{"offline", map[string]string{"presence": offline("a", "stopped")}, "CART OFFLINE"},
 }

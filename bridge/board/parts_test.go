@@ -232,7 +232,7 @@ func offline(session, why string) string {
 }
 
 func volumes(phase string, drainedL, addedL, remainingL float64) string {
-	return fmt.Sprintf(`{"ts":"2026-11-25T09:10:00.000Z","seq":7,"job":"van-7","phase":%q,"quality":"good","drained_l":%.3f,"drained_u_l":0.016,
+	return fmt.Sprintf(`{"ts":"2026-11-25T09:10:00.000Z","seq":7,"job":"van-7","phase":%q,"quality":"good","quality_code":"good","drained_l":%.3f,"drained_u_l":0.016,
 		"added_l":%.3f,"added_u_l":0.015,"balance_l":0,"balance_u_l":0.02,"undecided_l":0,"drained_l_min":0,"added_l_min":0,
 		"remaining_l":%.3f,"drained_kg":3,"added_kg":2,"reference_c":20,"caddy_free_l":5}`, phase, drainedL, addedL, remainingL)
 }
@@ -242,7 +242,7 @@ func windowAt(state string, celsius float64, opens, closes string) string {
 }
 
 func windowForetold(state string, celsius float64, opens, opensU, closes, closesU string) string {
-	return fmt.Sprintf(`{"ts":"2026-11-25T09:10:00.000Z","state":%q,"temp_c":%.1f,"low_c":35,"high_c":45,"rate_c_min":2.1,"opens_in_s":%s,"opens_in_u_s":%s,"closes_in_s":%s,"closes_in_u_s":%s,"quality":"good","source":"fluid"}`,
+	return fmt.Sprintf(`{"ts":"2026-11-25T09:10:00.000Z","state":%q,"temp_c":%.1f,"low_c":35,"high_c":45,"rate_c_min":2.1,"opens_in_s":%s,"opens_in_u_s":%s,"closes_in_s":%s,"closes_in_u_s":%s,"quality":"good","quality_code":"good","source":"fluid"}`,
 		state, celsius, opens, opensU, closes, closesU)
 }
 

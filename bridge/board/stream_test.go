@@ -59,8 +59,8 @@ func TestSensorOutageIsVisible(t *testing.T) {
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)
 	page := liveBoard(t, broker, cart)
-	cart.say("volumes", `{"ts":"2026-11-25T09:10:01.000Z","phase":"filling","quality":"scale supply is silent","drained_l":4.213,"added_l":null,"remaining_l":null,"reference_c":20}`)
-	cart.say("window", `{"ts":"2026-11-25T09:10:01.000Z","state":"blind","temp_c":null,"low_c":35,"high_c":45,"quality":"probe fluid-probe is silent"}`)
+	cart.say("volumes", `{"ts":"2026-11-25T09:10:01.000Z","phase":"filling","quality":"scale supply is silent","quality_code":"silent","drained_l":4.213,"added_l":null,"remaining_l":null,"reference_c":20}`)
+	cart.say("window", `{"ts":"2026-11-25T09:10:01.000Z","state":"blind","temp_c":null,"low_c":35,"high_c":45,"quality":"probe fluid-probe is silent","quality_code":"silent"}`)
 	within(t, "the silent sensor", func() bool {
 		return page.shows("volumes", "scale supply is silent") && page.shows("volumes", "<dd>–</dd>") && !page.shows("volumes", "2.10") &&
 			page.shows("window", "probe fluid-probe is silent") && page.shows("window", "NOT KNOWN") && !page.shows("window", "38.4")

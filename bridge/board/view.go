@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // view is a cart at one moment, in the words and figures of the page.
@@ -147,7 +148,7 @@ func (v *view) fill(m *wire.Volumes, j *wire.Job) {
 	default:
 		firstL = math.NaN()
 	}
-	if m.Quality != "good" {
+	if m.QualityCode != string(fillcalc.QualityGood) {
 		v.Quality = m.Quality
 	}
 	v.ReferenceC = tenths(float64(m.ReferenceC), 0)

@@ -97,8 +97,8 @@ func TestStanding(t *testing.T) {
 // none of them is zero.
 func TestUnknown(t *testing.T) {
 	for _, payload := range []string{
-		`{"ts":"2026-11-25T09:10:00.000Z","phase":"filling","quality":"scale caddy is silent","drained_l":null,"added_l":null,"remaining_l":null}`,
-		`{"quality":"scale caddy is silent"}`,
+		`{"ts":"2026-11-25T09:10:00.000Z","phase":"filling","quality":"scale caddy is silent","quality_code":"silent","drained_l":null,"added_l":null,"remaining_l":null}`,
+		`{"quality":"scale caddy is silent","quality_code":"silent"}`,
 		`null`,
 		``,
 	} {

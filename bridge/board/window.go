@@ -1,6 +1,7 @@
 package board
 
 import (
+	"bayfill/fillcalc"
 	"fmt"
 	"math"
 	"time"
@@ -58,7 +59,7 @@ func newWindow(c *cart, live bool, now time.Time) window {
 			w.await("opens in", opens, float64(m.OpensInUS), "opening not foreseen yet")
 		}
 	}
-	if m.Quality != "good" && m.Quality != "" {
+	if m.QualityCode != string(fillcalc.QualityGood) && m.Quality != "" {
 		w.Notes = append(w.Notes, m.Quality)
 	}
 	if mL := float64(m.LevelShiftML); phase == "checking" && m.State != "open" && m.State != "closing" && math.Abs(mL) >= 10 {

@@ -805,7 +805,7 @@ type figures struct {
 func figuresOf(s *fillcalc.State) figures {
 	v, w := s.Volumes(), s.CheckWindow()
 	plan, _ := s.Plan()
-	f := figures{steps: len(s.Job.Steps), quality: v.Quality, state: string(w.State) + w.Quality}
+	f := figures{steps: len(s.Job.Steps), quality: v.Quality.String(), state: string(w.State) + w.Quality.String()}
 	for i, number := range [...]float64{
 		v.DrainedKg, v.AddedKg, v.DrainedL, v.DrainedUL, v.AddedL, v.AddedUL, v.BalanceL, v.BalanceUL, v.UndecidedL,
 		v.DrainedLMin, v.AddedLMin, plan.RemainingL, v.CaddyFreeL, w.TempC, w.RateCMin,

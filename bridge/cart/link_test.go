@@ -59,7 +59,7 @@ func TestPresenceAfterACleanStop(t *testing.T) {
 		ended := make(chan struct{})
 		busy.Go(func() {
 			for n := 1; ; n++ {
-				l.set(wire.VolumesLeaf, wire.Encode(wire.Volumes{TS: wire.Timestamp(time.Now().UnixNano()), Seq: uint64(n), Quality: "good"}))
+				l.set(wire.VolumesLeaf, wire.Encode(wire.Volumes{TS: wire.Timestamp(time.Now().UnixNano()), Seq: uint64(n), Quality: "good", QualityCode: "good"}))
 				l.sendReading(wire.Encode(wire.Reading{TS: wire.Timestamp(time.Now().UnixNano()), Sensor: "caddy", N: uint64(n), Faults: []string{}}))
 				select {
 				case <-ended:

@@ -11,6 +11,7 @@ import (
 	"github.com/goccy/go-yaml"
 
 	"bayfill/bridge/wire/schema"
+	"bayfill/fillcalc"
 )
 
 // The published schemas name exactly the fields of the messages, and of the right
@@ -23,6 +24,16 @@ func TestSchemasNameTheFields(t *testing.T) {
 		at := contractNode(t, string(leaf)+".json")
 		at.sameFields(reflect.TypeOf(message))
 	}
+}
+
+// The published list of quality codes is the one that the program uses.
+func TestSchemaNamesTheQualityCodes(t *testing.T) {
+	n := contractNode(t, "volumes.json").follow("#/$defs/quality_code")
+	var listed []string
+	for _, code := range n.json["enum"].([]any) {
+		listed = append(listed, code.(string))
+	}
+	n.same("codes", words(fillcalc.QualityCodes()...), listed)
 }
 
 // What the AsyncAPI document says of retaining is what the link does.

@@ -80,6 +80,8 @@ type Volumes struct {
 	Job         string `json:"job"`
 	Phase       string `json:"phase"`
 	Quality     string `json:"quality"`
+	QualityCode string `json:"quality_code"`         // of fillcalc.QualityCode
+	QualityOf   string `json:"quality_of,omitempty"` // the sensor that it is about
 	DrainedL    Number `json:"drained_l"`
 	DrainedUL   Number `json:"drained_u_l"`
 	AddedL      Number `json:"added_l"`
@@ -107,7 +109,7 @@ func VolumesOf(s *fillcalc.State) Volumes {
 		referenceC = s.Setup.ReferenceC
 	}
 	return Volumes{
-		TS: Timestamp(s.NowNs), Seq: s.Seq, Job: s.Job.Spec.ID, Phase: string(s.Job.Phase), Quality: v.Quality,
+		TS: Timestamp(s.NowNs), Seq: s.Seq, Job: s.Job.Spec.ID, Phase: string(s.Job.Phase), Quality: v.Quality.String(), QualityCode: string(v.Quality.Code), QualityOf: v.Quality.Sensor,
 		DrainedL: Number(v.DrainedL), DrainedUL: Number(v.DrainedUL),
 		AddedL: Number(v.AddedL), AddedUL: Number(v.AddedUL),
 		BalanceL: Number(v.BalanceL), BalanceUL: Number(v.BalanceUL),
@@ -143,11 +145,13 @@ type Window struct {
 	HighC    Number `json:"high_c"`
 	RateCMin Number `json:"rate_c_min"`
 	// Until it opens and closes, and the expanded uncertainty (k = 2) of that.
-	OpensInS   Number `json:"opens_in_s"`
-	OpensInUS  Number `json:"opens_in_u_s"`
-	ClosesInS  Number `json:"closes_in_s"`
-	ClosesInUS Number `json:"closes_in_u_s"`
-	Quality    string `json:"quality"`
+	OpensInS    Number `json:"opens_in_s"`
+	OpensInUS   Number `json:"opens_in_u_s"`
+	ClosesInS   Number `json:"closes_in_s"`
+	ClosesInUS  Number `json:"closes_in_u_s"`
+	Quality     string `json:"quality"`
+	QualityCode string `json:"quality_code"`         // of fillcalc.QualityCode
+	QualityOf   string `json:"quality_of,omitempty"` // the sensor that it is about
 	// Source is where the temperature is taken: fluid, coolant (which stands in for
 	// it), none.
 	Source string `json:"source"`
@@ -171,7 +175,7 @@ func WindowOf(s *fillcalc.State) Window {
 		LowC: Number(w.LowC), HighC: Number(w.HighC), RateCMin: Number(w.RateCMin),
 		OpensInS: Number(w.OpensInS), OpensInUS: Number(w.OpensInUS),
 		ClosesInS: Number(w.ClosesInS), ClosesInUS: Number(w.ClosesInUS),
-		Quality: w.Quality, Source: source,
+		Quality: w.Quality.String(), QualityCode: string(w.Quality.Code), QualityOf: w.Quality.Sensor, Source: source,
 		LevelShiftML: Number(w.LevelShiftML), LevelShiftShare: Number(w.LevelShiftShare),
 	}
 }

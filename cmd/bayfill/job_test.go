@@ -27,6 +27,7 @@ import (
 	"bayfill/bridge/wire"
 	"bayfill/bridge/wire/schema"
 	"bayfill/bridge/wire/schema/schematest"
+	"bayfill/fillcalc"
 	"bayfill/sim"
 )
 
@@ -152,7 +153,7 @@ func job(t *testing.T, args ...string) {
 // A whole job by the command line alone; what people tell arrives as told.
 func TestJobByCommandLine(t *testing.T) {
 	b := openBay(t, "")
-	b.soon(t, "the sensors", func(s shown) bool { return s.window.Quality == "no job is open" && sound(s.alerts) })
+	b.soon(t, "the sensors", func(s shown) bool { return s.window.QualityCode == string(fillcalc.QualityNotOpen) && sound(s.alerts) })
 	status, _, errors := program(t.Context(), "job", "phase", "filling")
 	if status != 1 || !strings.Contains(errors, `"phase" needs an open job: send open first`) {
 		t.Errorf("a phase without a job: status %d: %s", status, errors)
@@ -242,7 +243,7 @@ func TestJobByReadmesWords(t *testing.T) {
 	}
 	t.Cleanup(func() { sub.Process.Kill(); sub.Wait() })
 	until(t, "the board", func() bool { return strings.Contains(board.String(), "/about ") })
-	b.soon(t, "the sensors", func(s shown) bool { return s.window.Quality == "no job is open" && sound(s.alerts) })
+	b.soon(t, "the sensors", func(s shown) bool { return s.window.QualityCode == string(fillcalc.QualityNotOpen) && sound(s.alerts) })
 	for _, c := range commands {
 		if strings.Contains(c[1], `"decide"`) { // what the hands did before
 			b.rig.Do(func(c *sim.Cart) { c.TipPan(1200 * time.Millisecond) })

@@ -113,12 +113,12 @@ func (t *technician) record(ctx context.Context, items ...map[string]any) error 
 // quiet is a tally that is known and has stopped moving.
 func quiet(s shown) bool {
 	v := s.volumes
-	return v.Quality == "good" && math.Abs(float64(v.DrainedLMin)) < 0.1 && !(math.Abs(float64(v.AddedLMin)) > 0.1)
+	return v.QualityCode == string(fillcalc.QualityGood) && math.Abs(float64(v.DrainedLMin)) < 0.1 && !(math.Abs(float64(v.AddedLMin)) > 0.1)
 }
 
 func (t *technician) open(ctx context.Context) error {
 	t.say("A van stands in bay 2; its transmission's pan has no drain plug.")
-	if err := t.until(ctx, "the cart's sensors", func(s shown) bool { return s.window.Quality == "no job is open" && sound(s.alerts) }); err != nil {
+	if err := t.until(ctx, "the cart's sensors", func(s shown) bool { return s.window.QualityCode == string(fillcalc.QualityNotOpen) && sound(s.alerts) }); err != nil {
 		return err
 	}
 	err := t.do(ctx, "open", map[string]any{

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bayfill/fillcalc"
 	"bytes"
 	"cmp"
 	"context"
@@ -171,7 +172,7 @@ func watchLines(s shown, cart string, now time.Time, width int) []string {
 	}
 	add("window", s.windowWords(counted))
 	add("values", s.age(now, silence != ""))
-	if v.Quality != "good" && v.Phase != "" {
+	if v.QualityCode != string(fillcalc.QualityGood) && v.Phase != "" {
 		add("signal", v.Quality)
 	}
 	if len(s.job.Undecided) > 0 {

@@ -23,7 +23,7 @@ func seenAt(t *testing.T, now time.Time) shown {
 		windowAt: now.Add(-4 * time.Second)}
 	for text, into := range map[string]any{
 		`{"online":true}`: &s.presence,
-		`{"job":"van-7","phase":"checking","quality":"good","drained_l":4.2131,"drained_u_l":0.0124,"added_l":-0.0004,"added_u_l":0.011,
+		`{"job":"van-7","phase":"checking","quality":"good","quality_code":"good","drained_l":4.2131,"drained_u_l":0.0124,"added_l":-0.0004,"added_u_l":0.011,
 			"remaining_l":0.3131,"reference_c":20}`: &s.volumes,
 		`{"state":"nearing","temp_c":31.44,"low_c":35,"high_c":45,"opens_in_s":103.4,"closes_in_s":null,"source":"fluid"}`: &s.window,
 		`{"vehicle":"van, bay 2","undecided":[{"step":2,"kg":0.45,"sensor":"caddy-scale"}],

@@ -66,7 +66,7 @@ func (p *play) atRest() bool {
 		}
 	}
 	v := p.s.Volumes()
-	return v.Quality == "good" && v.UndecidedL == 0
+	return v.Quality.Good() && v.UndecidedL == 0
 }
 
 // compare compares the tally with the truth. When they have moved apart since the

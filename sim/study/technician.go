@@ -149,7 +149,7 @@ func (p *play) fill(rateKgS Range, enoughL float64) {
 	w := &p.d.Work
 	for range 60 {
 		p.supplyMoves()
-		p.until(func() bool { return p.now >= p.busyUntil && p.s.Volumes().Quality == "good" })
+		p.until(func() bool { return p.now >= p.busyUntil && p.s.Volumes().Quality.Good() })
 		plan, err := p.s.Plan()
 		if err != nil {
 			p.say("no plan: %v", err)
@@ -191,7 +191,7 @@ func (p *play) close() {
 	}
 	p.pass(seconds(restNs/1e9 + 1))
 	in := fillcalc.Input{Do: fillcalc.DoClose}
-	p.until(func() bool { return fillcalc.Check(&p.s, &in) == nil && p.s.Volumes().Quality == "good" })
+	p.until(func() bool { return fillcalc.Check(&p.s, &in) == nil && p.s.Volumes().Quality.Good() })
 	p.clear()
 	p.compare()
 	err := p.do(in)

@@ -19,7 +19,7 @@ var right = map[string]string{
 	"presence": `{"online":false,"since":null,"session":"a1","version":"1","contract":1}`,
 	"about":    `{"program":"bayfill","version":"1","contract":1,"leaves":["job"],"sensors":[],"measured_fluids":[],"units":"SI"}`,
 	"window": `{"ts":"2026-01-31T12:00:00.000Z","state":"blind","since":"2026-01-31T11:59:00.000Z","temp_c":null,"low_c":null,"high_c":null,"rate_c_min":null,
-		"opens_in_s":null,"opens_in_u_s":null,"closes_in_s":null,"closes_in_u_s":null,"quality":"no probe","source":"none","level_shift_ml":null,"level_shift_share":null}`,
+		"opens_in_s":null,"opens_in_u_s":null,"closes_in_s":null,"closes_in_u_s":null,"quality":"no probe","quality_code":"no_probe","source":"none","level_shift_ml":null,"level_shift_share":null}`,
 	"alerts":   `{"ts":"2026-01-31T12:00:00.000Z","alerts":[]}`,
 	"readings": `{"ts":"2026-01-31T12:00:00.000Z","sensor":"a","n":1,"kg":1.5,"stability":"stable","faults":[]}`,
 	"commands": `{"id":"a","do":"phase","phase":"draining"}`,
