@@ -23,7 +23,22 @@
 // processors. So in this package each product that is added to something is
 // rounded by an explicit float64 conversion, and the exponential is [Exp].
 // TestNoFusedArithmetic compiles the package for arm64 and fails on any fused
-// instruction. [FoldVersion] rises when the same events give other figures.
+// instruction. [FoldVersion] names the arithmetic.
+//
+// # Changing the fold
+//
+// TestFold in bridge/points folds recorded jobs again and fails when any published
+// figure differs by one bit under the same [FoldVersion]. The jobs and how they were
+// recorded are described in testdata/fold/README.md.
+//
+// Before the first release FoldVersion stays 1. A commit that changes figures also
+// renews the recorded ones, and its message says which figures changed and why:
+//
+//	go test ./bridge/points -run TestFold -update
+//
+// After the first release such a commit raises FoldVersion as well. Records of
+// released versions must stay auditable: the old fold stays readable in the binary, or
+// the audit names the release that has it.
 //
 // # Units and uncertainties
 //

@@ -6,10 +6,11 @@ import (
 	"slices"
 )
 
-// FoldVersion is the version of the fold. It rises whenever the same events give
-// other figures than before, so that an audit can tell this from a change of the
-// events.
-const FoldVersion = 3
+// FoldVersion is the version of the fold. From the first release on it rises
+// whenever the same events give other figures than before, so that an audit can tell
+// this from a change of the events. See "Changing the fold" in the package's
+// documentation.
+const FoldVersion = 1
 
 // State is everything that the fold knows about a cart. It is a value: [Apply]
 // returns a new one and leaves the old one unchanged. It survives encoding as JSON
