@@ -1,0 +1,176 @@
+package mqtt
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+	"github.com/eclipse/paho.mqtt.golang/packets"
+)
+
+// Message is an MQTT message, sent or received.
+type Message struct {
+	Topic   string
+	Payload []byte
+	QoS     byte // 0 or 1
+	// Retained: sent, the broker is to keep the message for later subscribers;
+	// received, the broker had kept it.
+	Retained bool
+}
+
+// Filter is what to subscribe to: a topic, which may hold wildcards, and the highest
+// quality of service of its messages.
+type Filter struct {
+	Topic string
+	QoS   byte
+}
+
+// RefusedError is that the broker refused a subscription.
+type RefusedError struct{ Topic string }
+
+func (e *RefusedError) Error() string {
+	return fmt.Sprintf("the broker does not let this user read %s: give it the right to", e.Topic)
+}
+
+// ErrNoAnswer is that the broker has not acknowledged something within the limit. It
+// may have received it all the same.
+var ErrNoAnswer = errors.New("no answer")
+
+// LoginRefused reports whether a broker answered and did not accept the user.
+func LoginRefused(err error) bool {
+	return errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword) || errors.Is(err, packets.ErrorRefusedNotAuthorised)
+}
+
+// Conn is one connection to a broker. Its methods may be called from any goroutine,
+// except from a receive function, which must not wait.
+type Conn struct {
+	client     paho.Client
+	ackTimeout time.Duration
+	lost       chan struct{}
+	reason     error // set before lost is closed
+}
+
+// Dial makes one connection, which the caller must close. It waits until the broker
+// has accepted the connection, ctx ends or e.Timeout has passed.
+func Dial(ctx context.Context, e Endpoint) (*Conn, error) {
+	e = e.withDefaults()
+	c := &Conn{ackTimeout: e.AckTimeout, lost: make(chan struct{})}
+	o := paho.NewClientOptions().AddBroker(e.URL).SetClientID(e.ClientID)
+	o.SetUsername(e.Username).SetPassword(e.Password).SetTLSConfig(e.TLS)
+	o.SetProtocolVersion(4).SetCleanSession(true).SetOrderMatters(true)
+	o.SetAutoReconnect(false).SetConnectRetry(false)
+	o.SetKeepAlive(e.KeepAlive).SetPingTimeout(e.Timeout).SetWriteTimeout(e.Timeout).SetConnectTimeout(e.Timeout)
+	if e.Will != nil {
+		will := e.Will()
+		o.SetBinaryWill(will.Topic, will.Payload, will.QoS, will.Retained)
+	}
+	// The library calls it at most once, as it does not reconnect.
+	o.SetConnectionLostHandler(func(_ paho.Client, err error) {
+		c.reason = err
+		close(c.lost)
+	})
+	c.client = paho.NewClient(o)
+	if err := c.wait(ctx, c.client.Connect(), 2*e.Timeout); err != nil {
+		c.client.Disconnect(0) // an attempt that goes on must not succeed later
+		return nil, plain(err)
+	}
+	return c, nil
+}
+
+// plain takes off what the library puts before each network error.
+func plain(err error) error {
+	joined, ok := err.(interface{ Unwrap() []error })
+	if ok && errors.Is(err, packets.ErrorNetworkError) {
+		errs := joined.Unwrap()
+		return errs[len(errs)-1]
+	}
+	return err
+}
+
+// Subscribe subscribes to filters and waits for the broker's acknowledgement. The
+// library calls receive for each message, one after the other; receive must not wait.
+//
+// The error is a *RefusedError for the first filter that the broker refused. The
+// others are subscribed to then, and the connection is still good.
+func (c *Conn) Subscribe(ctx context.Context, receive func(Message), filters ...Filter) error {
+	wanted := map[string]byte{}
+	for _, f := range filters {
+		wanted[f.Topic] = f.QoS
+	}
+	token := c.client.SubscribeMultiple(wanted, func(_ paho.Client, m paho.Message) {
+		receive(Message{m.Topic(), m.Payload(), m.Qos(), m.Retained()})
+	})
+	if err := c.wait(ctx, token, c.ackTimeout); err != nil {
+		return fmt.Errorf("subscribing: %w", err)
+	}
+	granted := token.(*paho.SubscribeToken).Result()
+	for _, f := range filters {
+		const maxQoS = 2 // greater: refused (MQTT 3.1.1, 3.9.3)
+		if granted[f.Topic] > maxQoS {
+			return &RefusedError{f.Topic}
+		}
+	}
+	return nil
+}
+
+// Publish sends a message and waits until the broker has acknowledged it. A broker
+// also acknowledges what it drops for lack of a right. A message with QoS 0 is never
+// acknowledged: Publish returns when the library has it.
+//
+// Handing the message over to the library may take up to Timeout on a connection that
+// takes no bytes, even if ctx ends earlier.
+func (c *Conn) Publish(ctx context.Context, m Message) error {
+	token := c.client.Publish(m.Topic, m.QoS, m.Retained, m.Payload)
+	if m.QoS == 0 {
+		return token.Error()
+	}
+	return c.wait(ctx, token, c.ackTimeout)
+}
+
+// Ping waits for a sign of life from the broker, at most for limit. The library's own
+// pings follow the keep-alive; one as short as limit would make the broker end the
+// connection of a client that was busy for a second. So Ping ends a subscription that
+// does not exist: a broker must answer that, needs no right for it and changes nothing
+// (MQTT 3.1.1, 3.10.4).
+func (c *Conn) Ping(ctx context.Context, limit time.Duration) error {
+	return c.wait(ctx, c.client.Unsubscribe("bayfill/ping"), limit)
+}
+
+// Lost is closed when the connection is lost, but not by Close.
+func (c *Conn) Lost() <-chan struct{} { return c.lost }
+
+// Err is why the connection is lost; nil while it is not.
+func (c *Conn) Err() error {
+	select {
+	case <-c.lost:
+		return c.reason
+	default:
+		return nil
+	}
+}
+
+// Close ends the connection in order, so that the broker does not publish the will,
+// and waits up to 100 ms for the library to end its work. A lost connection must be
+// closed too; it may be closed again.
+func (c *Conn) Close() {
+	const limitMs = 100
+	c.client.Disconnect(limitMs)
+}
+
+// wait waits for a token, which may never end by itself.
+func (c *Conn) wait(ctx context.Context, token paho.Token, limit time.Duration) error {
+	timer := time.NewTimer(limit)
+	defer timer.Stop()
+	select {
+	case <-token.Done():
+		return token.Error()
+	case <-c.lost:
+		return c.reason
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-timer.C:
+		return ErrNoAnswer
+	}
+}

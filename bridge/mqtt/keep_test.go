@@ -1,0 +1,102 @@
+package mqtt_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/eclipse/paho.mqtt.golang/packets"
+
+	"bayfill/bridge/mqtt"
+)
+
+// Each connection is a new client with a new will, and nothing that was not
+// acknowledged is sent again.
+func TestKeepStartsAfresh(t *testing.T) {
+	broker := startFake(t, silent)
+	var wills int
+	e := mqtt.Endpoint{URL: broker.url, ClientID: "kept", MaxRetry: 10 * time.Millisecond, Will: func() mqtt.Message {
+		wills++
+		return mqtt.Message{Topic: "will", Payload: fmt.Append(nil, wills)}
+	}}
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	var uses int
+	var failures []error
+	mqtt.Keep(ctx, e, func(ctx context.Context, c *mqtt.Conn) error {
+		uses++
+		connect := next[*packets.ConnectPacket](broker)
+		if connect.ClientIdentifier != "kept" || string(connect.WillMessage) != fmt.Sprint(uses) {
+			t.Errorf("connection %d: client %q, will %q", uses, connect.ClientIdentifier, connect.WillMessage)
+		}
+		conn := <-broker.conns
+		if uses == 3 {
+			for len(broker.got) > 0 {
+				t.Errorf("sent again: %v", <-broker.got)
+			}
+			cancel()
+			return ctx.Err()
+		}
+		time.AfterFunc(50*time.Millisecond, func() { conn.Close() })
+		err := waits["publish"](ctx, c)
+		next[*packets.PublishPacket](broker)
+		return err
+	}, func(err error) { failures = append(failures, err) })
+	if uses != 3 || len(failures) != 2 || failures[0] == nil || failures[1] == nil {
+		t.Errorf("%d connections, failures %v", uses, failures)
+	}
+}
+
+// The pause doubles up to the maximum.
+func TestKeepPauses(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	var at []time.Time
+	mqtt.Keep(ctx, mqtt.Endpoint{URL: "tcp://127.0.0.1:1", MaxRetry: 1200 * time.Millisecond}, nil, func(error) {
+		if at = append(at, time.Now()); len(at) == 3 {
+			cancel()
+		}
+	})
+	for i, want := range []time.Duration{time.Second, 1200 * time.Millisecond} {
+		if pause := at[i+1].Sub(at[i]); pause < want || pause > want+time.Second {
+			t.Errorf("pause %d was %v, want %v", i, pause, want)
+		}
+	}
+}
+
+// Keep ends with its context, whatever it waits for, and then reports no failure.
+func TestContextEndsKeep(t *testing.T) {
+	failed := errors.New("failed")
+	for what, c := range map[string]struct {
+		answer func(packets.ControlPacket) packets.ControlPacket
+		use    func(context.Context, *mqtt.Conn) error
+	}{
+		"dial": {answer: func(packets.ControlPacket) packets.ControlPacket { return nil }},
+		"use": {healthy, func(ctx context.Context, _ *mqtt.Conn) error {
+			<-ctx.Done()
+			return ctx.Err()
+		}},
+		"pause": {healthy, func(context.Context, *mqtt.Conn) error { return failed }},
+	} {
+		broker := startFake(t, c.answer)
+		ctx, cancel := context.WithCancel(t.Context())
+		var ended sync.WaitGroup
+		ended.Go(func() {
+			mqtt.Keep(ctx, mqtt.Endpoint{URL: broker.url, Timeout: time.Second}, c.use, func(err error) {
+				if err != failed {
+					t.Errorf("%s: %v", what, err)
+				}
+			})
+		})
+		<-broker.conns
+		time.Sleep(100 * time.Millisecond) // to get to the wait; the test holds without, too
+		start := time.Now()
+		cancel()
+		ended.Wait()
+		if took := time.Since(start); took > 800*time.Millisecond {
+			t.Errorf("%s: ended after %v", what, took)
+		}
+	}
+}
