@@ -137,7 +137,7 @@ func TestPressIsSigned(t *testing.T) {
 	eventually(t, 10*time.Second, "the connection", func() bool {
 		b.client.mu.Lock()
 		defer b.client.mu.Unlock()
-		return b.client.current != nil
+		return b.client.conn != nil
 	})
 	b.client.command(ctx, "hilltop", "bay2", map[string]json.RawMessage{"do": json.RawMessage(`"close"`)})
 	var m struct {
@@ -195,7 +195,7 @@ func TestPressAndReply(t *testing.T) {
 	eventually(t, 10*time.Second, "the connection", func() bool {
 		b.client.mu.Lock()
 		defer b.client.mu.Unlock()
-		return b.client.current != nil
+		return b.client.conn != nil
 	})
 	press := func() string {
 		status, _, body := send(t, "POST", server.URL+"/press/bay2", `{"do":"enter","what":"dipstick","share":0}`,

@@ -13,7 +13,7 @@ import (
 
 	"golang.org/x/net/netutil"
 
-	"bayfill/bridge/config"
+	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
 )
 
@@ -36,7 +36,7 @@ type Config struct {
 
 // Check tells what is wrong with the configuration.
 func (c Config) Check() error {
-	if err := config.CheckAddress(c.Broker); err != nil {
+	if err := mqtt.CheckAddress(c.Broker); err != nil {
 		return fmt.Errorf("broker: %w: give username and password", err)
 	}
 	if u, err := url.Parse(c.Broker); err != nil || u.Scheme == "" || u.Host == "" {

@@ -15,6 +15,7 @@ import (
 	"time"
 	"unicode"
 
+	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
 )
 
@@ -30,8 +31,11 @@ func newBoard(config Config) *Board {
 	}
 	h := newHub(config.Shop != "", time.Now())
 	return &Board{config: config, hub: h, token: rand.Text(), client: &client{
-		broker: config.Broker, username: config.Username, password: config.Password, tls: config.TLS, shop: shop,
-		mayCommand: config.MayCommand, signer: config.Signer, replyWithin: replyWithin, hub: h, replies: map[string]chan wire.Reply{},
+		endpoint: mqtt.Endpoint{
+			URL: config.Broker, ClientID: "bayfill-board-" + rand.Text()[:12],
+			Username: config.Username, Password: config.Password, TLS: config.TLS,
+		},
+		shop: shop, mayCommand: config.MayCommand, signer: config.Signer, replyWithin: replyWithin, hub: h, replies: map[string]chan wire.Reply{},
 	}}
 }
 

@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"strings"
 
+	"bayfill/bridge/mqtt"
 	"bayfill/bridge/units"
 	"bayfill/sensors"
 )
@@ -120,25 +121,13 @@ func (b *Broker) UserPassword(i int) (string, error) {
 	return secret, nil
 }
 
-// CheckAddress refuses what must not stand in a server's address, since that is
-// shown in errors and logs. The error does not show it.
-func CheckAddress(address string) error {
-	if strings.Contains(address, "@") {
-		return errors.New("no user or password in the address")
-	}
-	if strings.ContainsAny(address, "?#") {
-		return errors.New("nothing behind ? or # in the address")
-	}
-	return nil
-}
-
 func (b *Broker) check() error {
 	if (b.CertFile == "") != (b.KeyFile == "") {
 		return errors.New("cert_file: belongs together with key_file, give both or none")
 	}
 	if b.URL != "" {
 		// Before anything that shows the address.
-		if err := CheckAddress(b.URL); err != nil {
+		if err := mqtt.CheckAddress(b.URL); err != nil {
 			return fmt.Errorf("url: %w: use username and password", err)
 		}
 		u, err := url.Parse(b.URL)
@@ -190,7 +179,7 @@ func (h *History) check() error {
 	if h.URL == "" {
 		return nil
 	}
-	if err := CheckAddress(h.URL); err != nil {
+	if err := mqtt.CheckAddress(h.URL); err != nil {
 		return fmt.Errorf("url: %w: use token (user:password for InfluxDB 1.8)", err)
 	}
 	u, err := url.Parse(h.URL)

@@ -15,6 +15,7 @@ import (
 
 	"bayfill/bridge/audit"
 	"bayfill/bridge/config"
+	"bayfill/bridge/mqtt"
 )
 
 // auditWidth is how many columns a verdict needs at most.
@@ -52,7 +53,7 @@ func (h *historyFlags) add(cmd *cobra.Command) {
 
 func (h *historyFlags) history() (config.History, error) {
 	if h.url != "" {
-		if err := config.CheckAddress(h.url); err != nil {
+		if err := mqtt.CheckAddress(h.url); err != nil {
 			return config.History{}, configError{fmt.Errorf("--influx-url: %w: use --influx-token-env", err)}
 		}
 		return config.History{URL: h.url, Org: h.org, Bucket: h.bucket, Token: config.Secret{Env: h.tokenEnv}}, nil

@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"bayfill/bridge/config"
+	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
 )
 
@@ -84,7 +85,7 @@ func (c *contactFlags) contact() (contact, error) {
 			return contact{}, configError{fmt.Errorf("--%s: %q names no %s: give it here or in %s", f.flag, f.value, f.flag, f.variable)}
 		}
 	}
-	if err := config.CheckAddress(c.broker); err != nil {
+	if err := mqtt.CheckAddress(c.broker); err != nil {
 		return contact{}, configError{fmt.Errorf("--broker: %w: use --username and --password-file", err)}
 	}
 	password, err := config.Secret{File: c.passwordFile}.Read()
