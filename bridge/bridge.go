@@ -14,6 +14,7 @@ import (
 	"bayfill/bridge/cart"
 	"bayfill/bridge/config"
 	"bayfill/bridge/history"
+	"bayfill/bridge/mqtt"
 	"bayfill/fillcalc"
 	"bayfill/sensors"
 )
@@ -63,18 +64,18 @@ func New(ctx context.Context, config *config.Config, o Options) (b *Bridge, err 
 			opened.close()
 		}
 	}()
-	to := cart.Broker{Url: config.Broker.URL, Username: config.Broker.Username}
+	to := mqtt.Endpoint{URL: config.Broker.URL, Username: config.Broker.Username}
 	if to.Password, err = config.Broker.Password.Read(); err != nil {
 		return nil, fmt.Errorf("broker.password: %w", err)
 	}
-	if to.TlsConfig, err = config.Broker.TLS(); err != nil {
+	if to.TLS, err = config.Broker.TLS(); err != nil {
 		return nil, err
 	}
 	if config.Broker.URL == "" {
 		if b.broker, err = broker.Start(config.Broker, o.Log.With("part", "broker")); err != nil {
 			return nil, err
 		}
-		to.Url, to.TlsConfig = b.broker.Endpoint()
+		to.URL, to.TLS = b.broker.Endpoint()
 		to.Username, to.Password = b.broker.Login()
 	}
 	if config.History.URL != "" {
@@ -96,7 +97,7 @@ func New(ctx context.Context, config *config.Config, o Options) (b *Bridge, err 
 	return b, nil
 }
 
-func (b *Bridge) addCart(ctx context.Context, config *config.Cart, fluids map[string]fillcalc.Fluid, to cart.Broker, o Options) error {
+func (b *Bridge) addCart(ctx context.Context, config *config.Cart, fluids map[string]fillcalc.Fluid, to mqtt.Endpoint, o Options) error {
 	log := o.Log.With("cart", config.Name)
 	own := cart.Options{Fluids: fluids, Broker: to, Log: log, Speed: o.Speed, ClockSet: o.ClockSet, History: b.history != nil}
 	if o.Open != nil {

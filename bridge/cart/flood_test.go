@@ -7,23 +7,11 @@ import (
 	"testing"
 	"time"
 
-	mqtt "github.com/eclipse/paho.mqtt.golang"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
+	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
 )
-
-// arrived is a message as the client library hands it over.
-type arrived struct {
-	mqtt.Message
-	topic   string
-	payload []byte
-}
-
-func (a arrived) Topic() string   { return a.topic }
-func (a arrived) Payload() []byte { return a.payload }
-func (a arrived) Retained() bool  { return false }
 
 // floods are what somebody may send without end; each is refused.
 func floods(topic string) map[string][]byte {
@@ -31,10 +19,10 @@ func floods(topic string) map[string][]byte {
 	return map[string][]byte{
 		"unsigned":                []byte(`{"id":"x","do":"close"}`),
 		"wrong mac":               []byte(signed("another key of some length", topic, 5, `{"id":"x","do":"close"}`)),
-		"wrong mac, 16 kB":        []byte(signed("another key of some length", topic, 5, `{"id":"x","do":"close","why":"`+strings.Repeat("x", mostPayload-200)+`"}`)),
+		"wrong mac, 16 kB":        []byte(signed("another key of some length", topic, 5, `{"id":"x","do":"close","why":"`+strings.Repeat("x", maxPayload-200)+`"}`)),
 		"replayed":                []byte(right),
-		"no JSON, 16 kB":          []byte(strings.Repeat("x", mostPayload)),
-		"a number of 16 kB":       []byte(`{"signed":"","mac":"","counter":1` + strings.Repeat("0", mostPayload-100) + `}`),
+		"no JSON, 16 kB":          []byte(strings.Repeat("x", maxPayload)),
+		"a number of 16 kB":       []byte(`{"signed":"","mac":"","counter":1` + strings.Repeat("0", maxPayload-100) + `}`),
 		"8,000 brackets":          []byte(`{"id":"x","by":` + strings.Repeat("[", 8000) + strings.Repeat("]", 8000) + `}`),
 		"8,000 brackets, signed":  []byte(`{"signed":"` + strings.Repeat("[", 8000) + strings.Repeat("]", 8000) + `","counter":1,"mac":"00"}`),
 		"100,000 brackets":        []byte(strings.Repeat("[", 100_000) + strings.Repeat("]", 100_000)),
@@ -62,7 +50,7 @@ func floodedCart(t testing.TB) *Cart {
 
 // receive lets a command arrive and answers it.
 func (c *Cart) receive(t testing.TB, payload []byte) {
-	c.link.receive(arrived{topic: c.link.topic(wire.CommandsLeaf), payload: payload}, "")
+	c.link.receive(mqtt.Message{Topic: c.link.topic(wire.CommandsLeaf), Payload: payload}, "")
 	for len(c.commands) > 0 {
 		c.command(t.Context(), <-c.commands)
 	}
@@ -104,7 +92,7 @@ func TestFloodIsBounded(t *testing.T) {
 			t.Errorf("%s: %d commands leave %d bytes in memory", name, n, grown)
 		}
 		replies := c.link.replies
-		if len(replies) > mostReplies {
+		if len(replies) > maxReplies {
 			t.Errorf("%s: %d replies wait", name, len(replies))
 		}
 		for _, r := range replies {
@@ -146,7 +134,7 @@ func BenchmarkRefusedCommand(b *testing.B) {
 		for len(c.commands) < cap(c.commands) {
 			c.commands <- incoming{}
 		}
-		message := arrived{topic: c.link.topic(wire.CommandsLeaf), payload: []byte(`{"id":"x","do":"close"}`)}
+		message := mqtt.Message{Topic: c.link.topic(wire.CommandsLeaf), Payload: []byte(`{"id":"x","do":"close"}`)}
 		b.ReportAllocs()
 		for b.Loop() {
 			c.link.receive(message, "")

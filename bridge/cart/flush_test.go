@@ -8,47 +8,36 @@ import (
 	"testing/synctest"
 	"time"
 
-	mqtt "github.com/eclipse/paho.mqtt.golang"
-
 	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
 )
 
-// A client whose broker takes its time over every message.
-type slowClient struct {
-	mqtt.Client
+// slowBroker takes its time over every message that it acknowledges.
+type slowBroker struct {
 	takes time.Duration
 	sent  []string
 }
 
-func (c *slowClient) Publish(topic string, qos byte, _ bool, payload any) mqtt.Token {
-	c.sent = append(c.sent, strings.TrimPrefix(topic, bridgetest.Topics)+" "+string(payload.([]byte)))
-	done := make(chan struct{})
-	if qos == 0 {
-		close(done)
-	} else {
-		time.AfterFunc(c.takes, func() { close(done) })
+func (b *slowBroker) publish(ctx context.Context, m mqtt.Message) error {
+	b.sent = append(b.sent, strings.TrimPrefix(m.Topic, bridgetest.Topics)+" "+string(m.Payload))
+	if m.QoS == 0 {
+		return nil
 	}
-	return slowToken{done: done}
+	select {
+	case <-time.After(b.takes):
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
 }
-
-func (c *slowClient) Disconnect(uint) {}
-
-type slowToken struct {
-	mqtt.Token
-	done chan struct{}
-}
-
-func (t slowToken) Done() <-chan struct{} { return t.done }
-
-func (t slowToken) Error() error { return nil }
 
 // While fluid runs, the volumes change faster than a slow broker takes them: the
 // other leaves go out all the same, and an answer after what it answers for.
 func TestSlowBrokerStarvesNoLeaf(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		l := newLink(Broker{}, "test", "cart", nil, func(string) {})
-		client := &slowClient{takes: 300 * time.Millisecond}
+		l := newLink(mqtt.Endpoint{}, "test", "cart", nil, func(string) {})
+		broker := &slowBroker{takes: 300 * time.Millisecond}
 		ctx, cancel := context.WithCancel(t.Context())
 		defer cancel()
 		flowing := time.NewTicker(fastestNs)
@@ -69,20 +58,20 @@ func TestSlowBrokerStarvesNoLeaf(t *testing.T) {
 		l.set(wire.JobLeaf, []byte("flows"))
 		l.set(wire.VolumesLeaf, []byte("flows"))
 		l.set(wire.AlertsLeaf, []byte("overfull"))
-		if err := l.flush(ctx, client); err != nil {
+		if err := l.flush(ctx, broker.publish); err != nil {
 			t.Fatal(err)
 		}
-		if at := slices.Index(client.sent, "alerts overfull"); at != 2 {
-			t.Errorf("the alert is message %d of %q", at, client.sent)
+		if at := slices.Index(broker.sent, "alerts overfull"); at != 2 {
+			t.Errorf("the alert is message %d of %q", at, broker.sent)
 		}
-		answer := slices.IndexFunc(client.sent, func(m string) bool { return strings.HasPrefix(m, "replies/the-end ") })
+		answer := slices.IndexFunc(broker.sent, func(m string) bool { return strings.HasPrefix(m, "replies/the-end ") })
 		for _, leaf := range []string{"job", "volumes", "window"} {
-			if at := slices.Index(client.sent, leaf+" closed"); at < 0 || at > answer {
-				t.Errorf("%s is message %d, the answer %d of %q", leaf, at, answer, client.sent)
+			if at := slices.Index(broker.sent, leaf+" closed"); at < 0 || at > answer {
+				t.Errorf("%s is message %d, the answer %d of %q", leaf, at, answer, broker.sent)
 			}
 		}
-		if !slices.Contains(client.sent, "readings newest") {
-			t.Errorf("no reading in %q", client.sent)
+		if !slices.Contains(broker.sent, "readings newest") {
+			t.Errorf("no reading in %q", broker.sent)
 		}
 	})
 }
@@ -91,19 +80,19 @@ func TestSlowBrokerStarvesNoLeaf(t *testing.T) {
 // sent again after the next start.
 func TestSlowBrokerAtAStop(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		l := newLink(Broker{}, "test", "cart", nil, func(string) {})
-		client := &slowClient{takes: 400 * time.Millisecond}
+		l := newLink(mqtt.Endpoint{}, "test", "cart", nil, func(string) {})
+		broker := &slowBroker{takes: 400 * time.Millisecond}
 		for _, leaf := range []wire.Leaf{wire.JobLeaf, wire.VolumesLeaf, wire.WindowLeaf, wire.AlertsLeaf} {
 			l.set(leaf, []byte("closed"))
 		}
 		l.reply("the-end", wire.Reply{OK: true})
 		began := time.Now()
-		l.goodbye(client, "session")
+		l.goodbye(broker.publish)
 		if took := time.Since(began); took > 1500*time.Millisecond {
 			t.Errorf("it took %s", took)
 		}
-		if len(client.sent) < 2 || !strings.HasPrefix(client.sent[0], "replies/the-end ") || !strings.HasPrefix(client.sent[len(client.sent)-1], "presence ") {
-			t.Errorf("sent %q", client.sent)
+		if len(broker.sent) < 2 || !strings.HasPrefix(broker.sent[0], "replies/the-end ") || !strings.HasPrefix(broker.sent[len(broker.sent)-1], "presence ") {
+			t.Errorf("sent %q", broker.sent)
 		}
 	})
 }

@@ -3,57 +3,47 @@ package cart
 import (
 	"context"
 	"crypto/rand"
-	"crypto/tls"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
 
-	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"github.com/prometheus/client_golang/prometheus"
 
+	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
 )
 
 // link is a cart's connection to the broker. Of every state leaf it keeps the
 // newest message only and sends it when it can: an outage leaves no backlog.
-// After each connect it subscribes, says that the cart is online and sends all
+// After each connect it subscribes, publishes that the cart is online and sends all
 // leaves again.
-//
-// The client library sends what was unfinished again after a reconnect, in any
-// order and after what is newer. So it is not allowed to reconnect: each
-// connection is a new client with an empty store.
 type link struct {
-	Broker
-	clientID string
+	endpoint mqtt.Endpoint
 	prefix   string               // bayfill/{shop}/{cart}/
 	commands chan<- incoming      // never blocks: a full queue is answered "busy"
-	told     func(trouble string) // empty: connected
-	// How soon a link that swallows everything is noticed.
-	keepAlive, patience time.Duration
+	report   func(trouble string) // empty: connected
+	// echoWithin is how long the broker may take to send the cart's own presence back.
+	echoWithin time.Duration
 
 	connected atomic.Bool
 	outcomes  *prometheus.CounterVec // of commands
 
 	mu       sync.Mutex
 	state    map[wire.Leaf]*slot
-	readings [][]byte // newest last; the oldest go when there are too many
+	readings [][]byte // newest last; the oldest are dropped when there are too many
 	replies  []outgoing
-	heard    string // session in which the own presence came back
+	echoed   string // session in which the own presence came back
 	wake     chan struct{}
 
-	short int // connections in a row that were soon lost
-}
-
-// address is a broker and how to enter.
-type Broker struct {
-	Url       string
-	Username  string
-	Password  string
-	TlsConfig *tls.Config
+	// Of the goroutine that runs the link.
+	session     string // of the current connection
+	short       int    // connections in a row that were soon lost, the current one included
+	shortBefore int    // the same before the current connection
 }
 
 type slot struct {
@@ -73,25 +63,24 @@ type incoming struct {
 }
 
 const (
-	mostReadings = 1000     // waiting for a slow link: a few seconds of several sensors
-	mostReplies  = 1024     // brokers hold about as many commands back for a slow reader
-	mostPayload  = 16 << 10 // of a command
-	mostNamed    = 1 << 20  // of one that is refused under its own id: looking for it takes time
-	keepAlive    = 10 * time.Second
-	patience     = 5 * time.Second
-	firstRetry   = time.Second
-	lastRetry    = 5 * time.Second // ten seconds after a broker is back, all leaves are right
+	maxReadings     = 1000     // waiting for a slow link: a few seconds of several sensors
+	maxReplies      = 1024     // brokers hold about as many commands back for a slow reader
+	maxPayload      = 16 << 10 // of a command
+	maxNamedPayload = 1 << 20  // of one that is refused under its own id: looking for it takes time
+	echoWithin      = 10 * time.Second
 	// soonLost is how short connections are when another client comes under the
-	// same id: the broker throws the older one out.
+	// same id: the broker ends the older one.
 	soonLost = 10 * time.Second
 )
 
-func newLink(to Broker, shop, cart string, commands chan<- incoming, told func(trouble string)) *link {
+func newLink(to mqtt.Endpoint, shop, cart string, commands chan<- incoming, report func(trouble string)) *link {
 	l := &link{
-		Broker: to, clientID: "bayfill-" + shop + "-" + cart, prefix: "bayfill/" + shop + "/" + cart + "/",
-		commands: commands, told: told, keepAlive: keepAlive, patience: patience, outcomes: newOutcomes(),
+		endpoint: to, prefix: "bayfill/" + shop + "/" + cart + "/",
+		commands: commands, report: report, echoWithin: echoWithin, outcomes: newOutcomes(),
 		state: map[wire.Leaf]*slot{}, wake: make(chan struct{}, 1),
 	}
+	l.endpoint.ClientID = "bayfill-" + shop + "-" + cart
+	l.endpoint.Will = l.will
 	for _, leaf := range wire.StateLeaves {
 		l.state[leaf] = &slot{}
 	}
@@ -131,8 +120,8 @@ func (l *link) again() {
 // ones are dropped. They are kept in the journal.
 func (l *link) sendReading(payload []byte) {
 	l.mu.Lock()
-	if len(l.readings) == mostReadings {
-		l.readings = append(l.readings[:0], l.readings[mostReadings/2:]...)
+	if len(l.readings) == maxReadings {
+		l.readings = append(l.readings[:0], l.readings[maxReadings/2:]...)
 	}
 	l.readings = append(l.readings, payload)
 	l.mu.Unlock()
@@ -163,7 +152,7 @@ func (l *link) answer(id string, r wire.Reply) {
 
 func (l *link) replyRaw(id string, payload []byte) {
 	l.mu.Lock()
-	if len(l.replies) == mostReplies {
+	if len(l.replies) == maxReplies {
 		l.replies = l.replies[1:]
 	}
 	l.replies = append(l.replies, outgoing{l.prefix + string(wire.RepliesLeaf) + "/" + id, payload})
@@ -178,97 +167,56 @@ func (l *link) poke() {
 	}
 }
 
-// run keeps a connection until ctx ends; then it says goodbye.
+// run keeps a connection until ctx ends; then it says goodbye. The pauses are so short
+// that all leaves are right ten seconds after a broker is back.
 func (l *link) run(ctx context.Context) {
-	retry := firstRetry
-	for ctx.Err() == nil {
-		began := time.Now()
-		err := l.connection(ctx)
-		if ctx.Err() != nil {
-			return
-		}
-		trouble := fmt.Sprintf("broker %s: %v", l.Url, err)
+	mqtt.Keep(ctx, l.endpoint, l.use, func(err error) {
+		trouble := fmt.Sprintf("broker %s: %v", l.endpoint.URL, err)
 		if l.short >= 2 {
 			trouble += ": " + l.takenOver()
 		}
-		l.told(trouble)
-		if time.Since(began) > 30*time.Second {
-			retry = firstRetry
-		}
-		select {
-		case <-ctx.Done():
-			return
-		case <-time.After(retry):
-		}
-		retry = min(2*retry, lastRetry)
-	}
+		l.report(trouble)
+	})
 }
 
 func (l *link) topic(leaf wire.Leaf) string { return l.prefix + string(leaf) }
 
 func (l *link) takenOver() string {
-	return "each connection is lost at once: another client with the id " + l.clientID + " probably takes over, does a second bridge use these names?"
+	return "each connection is lost at once: another client with the id " + l.endpoint.ClientID + " probably takes over, does a second bridge use these names?"
 }
 
-// connection is one client from connect to loss.
-func (l *link) connection(ctx context.Context) error {
-	soon := l.short
-	l.short = 0
+// will starts the session of the next connection, and is what the broker publishes if
+// that is lost.
+func (l *link) will() mqtt.Message {
 	var id [8]byte
 	rand.Read(id[:])
-	session := hex.EncodeToString(id[:])
-	gone := make(chan error, 1)
+	l.session = hex.EncodeToString(id[:])
+	l.short, l.shortBefore = 0, l.short
+	return l.presence(wire.Presence{Session: l.session})
+}
 
-	o := mqtt.NewClientOptions().AddBroker(l.Url).SetClientID(l.clientID)
-	o.SetUsername(l.Username).SetPassword(l.Password).SetTLSConfig(l.TlsConfig)
-	o.SetProtocolVersion(4).SetCleanSession(true).SetOrderMatters(true)
-	o.SetAutoReconnect(false).SetConnectRetry(false)
-	o.SetKeepAlive(l.keepAlive).SetPingTimeout(l.patience).SetWriteTimeout(l.patience).SetConnectTimeout(l.patience)
-	o.SetBinaryWill(l.topic(wire.PresenceLeaf), wire.Encode(wire.Presence{Session: session, Version: wire.Version, Contract: wire.ContractVersion}), 1, true)
-	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) { gone <- err })
-	client := mqtt.NewClient(o)
-	defer client.Disconnect(0)
-	if err := l.finish(ctx, client.Connect()); err != nil {
-		return err
-	}
-	connected := time.Now()
+// presence is the message of the leaf presence.
+func (l *link) presence(p wire.Presence) mqtt.Message {
+	p.Version, p.Contract = wire.Version, wire.ContractVersion
+	return mqtt.Message{Topic: l.topic(wire.PresenceLeaf), Payload: wire.Encode(p), QoS: 1, Retained: true}
+}
+
+// use sends over one connection until it is lost or ctx ends.
+func (l *link) use(ctx context.Context, conn *mqtt.Conn) error {
+	start, session := time.Now(), l.session
 	l.connected.Store(true)
 	defer func() {
 		l.connected.Store(false)
-		if time.Since(connected) < soonLost {
-			l.short = soon + 1
+		if time.Since(start) < soonLost {
+			l.short = l.shortBefore + 1
 		}
 	}()
-
-	subscription := client.SubscribeMultiple(map[string]byte{l.topic(wire.CommandsLeaf): 1, l.topic(wire.PresenceLeaf): 1},
-		func(_ mqtt.Client, m mqtt.Message) { l.receive(m, session) })
-	if err := l.finish(ctx, subscription); err != nil {
-		return fmt.Errorf("subscribing: %w", err)
+	var refused *mqtt.RefusedError
+	err := conn.Subscribe(ctx, func(m mqtt.Message) { l.receive(m, session) },
+		mqtt.Filter{Topic: l.topic(wire.CommandsLeaf), QoS: 1}, mqtt.Filter{Topic: l.topic(wire.PresenceLeaf), QoS: 1})
+	if err != nil && !errors.As(err, &refused) {
+		return err
 	}
-	refused := ""
-	if s, ok := subscription.(*mqtt.SubscribeToken); ok {
-		for _, leaf := range []wire.Leaf{wire.PresenceLeaf, wire.CommandsLeaf} {
-			// The library takes the refusal for success.
-			if s.Result()[l.topic(leaf)] > 2 {
-				refused = "the broker does not let this cart read its " + string(leaf) + ": give its user the right to " + l.topic(leaf)
-			}
-		}
-	}
-	trouble := func() string {
-		switch {
-		case refused != "":
-			return refused
-		case soon >= 2 && time.Since(connected) < soonLost:
-			// Said while it is connected: only then does anybody hear it.
-			return l.takenOver()
-		case time.Since(connected) > 2*l.patience && !l.heardItself(session):
-			// Some brokers grant every subscription and then send nothing.
-			return "the broker does not send this cart its own presence back: give its user the right to read " +
-				l.topic(wire.PresenceLeaf) + ", and look whether it may read " + l.topic(wire.CommandsLeaf)
-		}
-		return ""
-	}
-
 	// Raw readings of the time without a connection are in the journal; sent late
 	// they would look live.
 	l.mu.Lock()
@@ -276,91 +224,98 @@ func (l *link) connection(ctx context.Context) error {
 	l.mu.Unlock()
 	l.birth(session)
 	for {
-		// Each time, since news that the cart had no room for is dropped.
-		l.told(trouble())
-		err := l.flush(ctx, client)
+		// Report on every turn: a full inbox drops reports.
+		l.report(l.trouble(refused, time.Since(start)))
+		err := l.flush(ctx, conn.Publish)
 		if err == nil {
 			select {
 			case <-ctx.Done():
-			case err = <-gone:
+			case <-conn.Lost():
+				err = conn.Err()
 			case <-l.wake:
 				continue
 			}
 		}
 		if ctx.Err() != nil {
-			l.goodbye(client, session)
+			l.goodbye(conn.Publish)
 			return ctx.Err()
 		}
 		return err
 	}
 }
 
-func (l *link) heardItself(session string) bool {
+// trouble is what is wrong with a connection that is age old; empty: nothing.
+func (l *link) trouble(refused *mqtt.RefusedError, age time.Duration) string {
+	switch {
+	case refused != nil:
+		leaf := strings.TrimPrefix(refused.Topic, l.prefix)
+		return "the broker does not let this cart read its " + leaf + ": give its user the right to " + refused.Topic
+	case l.shortBefore >= 2 && age < soonLost:
+		// Reported while it is connected: only then does anybody receive it.
+		return l.takenOver()
+	case age > l.echoWithin && !l.hasEcho():
+		// Some brokers grant every subscription and then send nothing.
+		return "the broker does not send this cart its own presence back: give its user the right to read " +
+			l.topic(wire.PresenceLeaf) + ", and look whether it may read " + l.topic(wire.CommandsLeaf)
+	}
+	return ""
+}
+
+func (l *link) hasEcho() bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	return l.heard == session
+	return l.echoed == l.session
 }
 
 // birth makes presence true for this session and all leaves due.
 func (l *link) birth(session string) {
 	since := time.Now().UTC().Format(wire.TimeLayout)
-	l.set(wire.PresenceLeaf, wire.Encode(wire.Presence{Online: true, Since: &since, Session: session, Version: wire.Version, Contract: wire.ContractVersion}))
+	l.set(wire.PresenceLeaf, l.presence(wire.Presence{Online: true, Since: &since, Session: session}).Payload)
 	l.again()
 }
 
-// goodbye sends what is still due and tells a clean stop from a lost
-// connection: then the will is not sent.
-func (l *link) goodbye(client mqtt.Client, session string) {
+// publish sends a message and waits for its acknowledgement.
+type publish func(context.Context, mqtt.Message) error
+
+// goodbye sends what is still due, and a presence that tells a clean stop from a lost
+// connection. The connection is then closed, so that the will is not published.
+func (l *link) goodbye(send publish) {
 	// Together with a slow sensor it stays within the two seconds of a stop.
 	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
 	defer cancel()
-	// A leaf goes out again after the next start, an answer does not.
-	if l.flushAnswers(ctx, client, l.waiting()) == nil {
-		l.flush(ctx, client)
+	// A leaf is sent again after the next start, an answer is not.
+	if l.flushAnswers(ctx, send, l.waiting()) == nil {
+		l.flush(ctx, send)
 	}
-	p := wire.Presence{Session: session, Version: wire.Version, Contract: wire.ContractVersion, Why: "stopped"}
-	l.finish(ctx, client.Publish(l.topic(wire.PresenceLeaf), 1, true, wire.Encode(p)))
-	client.Disconnect(100)
+	send(ctx, l.presence(wire.Presence{Session: l.session, Why: "stopped"}))
 }
 
-// finish waits for a token with ctx and a limit: some never end by themselves.
-func (l *link) finish(ctx context.Context, token mqtt.Token) error {
-	select {
-	case <-token.Done():
-		return token.Error()
-	case <-ctx.Done():
-		return ctx.Err()
-	case <-time.After(2 * l.patience):
-		return errors.New("no answer")
-	}
-}
-
-// receive runs on the client's own goroutine and must not wait.
+// receive runs on the client library's goroutine and must not wait.
 func (l *link) receive(m mqtt.Message, session string) {
-	if m.Topic() == l.topic(wire.PresenceLeaf) {
+	if m.Topic == l.topic(wire.PresenceLeaf) {
 		// The will of an earlier connection may arrive after our birth, and a broker
 		// may come back with an older file: what it says must be true.
 		var p wire.Presence
-		if json.Unmarshal(m.Payload(), &p) != nil || !p.Online || p.Session != session {
+		if json.Unmarshal(m.Payload, &p) != nil || !p.Online || p.Session != session {
 			l.birth(session)
 		}
 		l.mu.Lock()
-		l.heard = session
+		l.echoed = session
 		l.mu.Unlock()
 		return
 	}
-	if len(m.Payload()) > mostPayload {
+	if len(m.Payload) > maxPayload {
 		id := ""
-		if len(m.Payload()) <= mostNamed {
-			id, _ = wire.CommandID(m.Payload())
+		if len(m.Payload) <= maxNamedPayload {
+			id, _ = wire.CommandID(m.Payload)
 		}
-		l.reply(id, wire.Reply{Error: fmt.Sprintf("command of %d bytes: at most %d", len(m.Payload()), mostPayload)})
+		l.reply(id, wire.Reply{Error: fmt.Sprintf("command of %d bytes: at most %d", len(m.Payload), maxPayload)})
 		return
 	}
 	select {
-	case l.commands <- incoming{m.Payload(), m.Retained()}:
+	case l.commands <- incoming{m.Payload, m.Retained}:
 	default:
-		id, _ := wire.CommandID(m.Payload())
+		id, _ := wire.CommandID(m.Payload)
 		l.count("busy")
 		l.answer(id, wire.Reply{Error: "busy: too many commands at once, send it again"})
 	}
@@ -370,10 +325,10 @@ func (l *link) receive(m mqtt.Message, session string) {
 // then the answers that waited when the round began, so that who reads "done"
 // finds it done. A leaf that changes faster than a slow broker takes it holds up
 // neither the other leaves nor an answer.
-func (l *link) flush(ctx context.Context, client mqtt.Client) error {
+func (l *link) flush(ctx context.Context, send publish) error {
 	for {
 		answers := l.waiting()
-		sent := l.flushReadings(client)
+		sent := l.flushReadings(ctx, send)
 		for _, leaf := range wire.StateLeaves {
 			l.mu.Lock()
 			s := l.state[leaf]
@@ -386,12 +341,12 @@ func (l *link) flush(ctx context.Context, client mqtt.Client) error {
 			sent = true
 			// One message at a time: the leaf's newest value may change meanwhile, and
 			// the next round takes that one.
-			if err := l.finish(ctx, client.Publish(l.topic(leaf), 1, true, payload)); err != nil {
+			if err := send(ctx, mqtt.Message{Topic: l.topic(leaf), Payload: payload, QoS: 1, Retained: true}); err != nil {
 				return err
 			}
-			l.flushReadings(client)
+			l.flushReadings(ctx, send)
 		}
-		if err := l.flushAnswers(ctx, client, answers); err != nil {
+		if err := l.flushAnswers(ctx, send, answers); err != nil {
 			return err
 		}
 		if !sent && answers == 0 {
@@ -408,28 +363,29 @@ func (l *link) waiting() int {
 }
 
 // flushAnswers sends the oldest n answers that wait.
-func (l *link) flushAnswers(ctx context.Context, client mqtt.Client, n int) error {
+func (l *link) flushAnswers(ctx context.Context, send publish, n int) error {
 	for range n {
 		l.mu.Lock()
 		reply := l.replies[0]
 		l.replies = l.replies[1:]
 		l.mu.Unlock()
-		if err := l.finish(ctx, client.Publish(reply.topic, 1, false, reply.payload)); err != nil {
+		if err := send(ctx, mqtt.Message{Topic: reply.topic, Payload: reply.payload, QoS: 1}); err != nil {
 			return err
 		}
-		l.flushReadings(client)
+		l.flushReadings(ctx, send)
 	}
 	return nil
 }
 
 // flushReadings sends the raw readings that wait, and tells whether there were any.
-func (l *link) flushReadings(client mqtt.Client) bool {
+func (l *link) flushReadings(ctx context.Context, send publish) bool {
 	l.mu.Lock()
 	readings := l.readings
 	l.readings = nil
 	l.mu.Unlock()
 	for _, r := range readings {
-		client.Publish(l.topic(wire.ReadingsLeaf), 0, false, r)
+		// One that is lost is still in the journal.
+		send(ctx, mqtt.Message{Topic: l.topic(wire.ReadingsLeaf), Payload: r})
 	}
 	return len(readings) > 0
 }

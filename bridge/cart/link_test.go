@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
 )
 
@@ -21,15 +22,15 @@ import (
 func TestHalfOpenQuietLink(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	p := bridgetest.StartProxy(t, broker.Address)
-	told := make(chan string, 100)
-	l := newLink(Broker{Url: p.URL}, "test", "cart", make(chan incoming, 1), func(trouble string) { told <- trouble })
-	l.keepAlive, l.patience = time.Second, time.Second
+	reports := make(chan string, 100)
+	l := newLink(mqtt.Endpoint{URL: p.URL}, "test", "cart", make(chan incoming, 1), func(trouble string) { reports <- trouble })
+	l.endpoint.KeepAlive, l.endpoint.Timeout = time.Second, time.Second
 	runLink(t, l)
 	hear := func(what string, ok func(string) bool) {
 		t.Helper()
 		bridgetest.Eventually(t, 20*time.Second, what, func() bool {
 			select {
-			case text := <-told:
+			case text := <-reports:
 				return ok(text)
 			default:
 				return false
@@ -52,7 +53,7 @@ func TestPresenceAfterACleanStop(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	s := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"#")
 	for round := range 20 {
-		l := newLink(Broker{Url: broker.URL}, "test", "cart", make(chan incoming, 1), func(string) {})
+		l := newLink(mqtt.Endpoint{URL: broker.URL}, "test", "cart", make(chan incoming, 1), func(string) {})
 		stop := runLink(t, l)
 		bridgetest.Online(t, s, "")
 		var busy sync.WaitGroup
@@ -96,12 +97,12 @@ func TestTwoBridgesWithOneName(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	s := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"presence")
 	var mu sync.Mutex
-	lost, connected := 0, 0 // how often the guess was told
+	lost, connected := 0, 0 // how often the guess was reported
 	var links []*link
 	var stops []func()
 	began := time.Now()
 	for range 2 {
-		l := newLink(Broker{Url: broker.URL}, "test", "cart", make(chan incoming, 1), func(trouble string) {
+		l := newLink(mqtt.Endpoint{URL: broker.URL}, "test", "cart", make(chan incoming, 1), func(trouble string) {
 			mu.Lock()
 			defer mu.Unlock()
 			if strings.Contains(trouble, "another client with the id bayfill-test-cart probably takes over") {
@@ -142,20 +143,20 @@ func TestTwoBridgesWithOneName(t *testing.T) {
 
 // Mosquitto grants subscriptions and then sends nothing, when its access list
 // does not let the user read: the bridge misses its own presence.
-func TestSilentlyRefusedSubscriptionIsTold(t *testing.T) {
+func TestSilentlyRefusedSubscriptionIsReported(t *testing.T) {
 	acl := filepath.Join(t.TempDir(), "acl")
 	if err := os.WriteFile(acl, []byte("topic write bayfill/#\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	broker := bridgetest.StartMosquitto(t, "acl_file "+acl)
-	told := make(chan string, 100)
-	l := newLink(Broker{Url: broker.URL}, "test", "cart", make(chan incoming, 1), func(trouble string) { told <- trouble })
-	l.patience = 500 * time.Millisecond
+	reports := make(chan string, 100)
+	l := newLink(mqtt.Endpoint{URL: broker.URL}, "test", "cart", make(chan incoming, 1), func(trouble string) { reports <- trouble })
+	l.echoWithin = time.Second
 	runLink(t, l)
 	bridgetest.Eventually(t, 20*time.Second, "what is wrong", func() bool {
 		l.set(wire.VolumesLeaf, []byte("{}")) // as a live cart does all the time
-		for len(told) > 0 {
-			if strings.Contains(<-told, "does not send this cart its own presence back: give its user the right to read bayfill/test/cart/presence") {
+		for len(reports) > 0 {
+			if strings.Contains(<-reports, "does not send this cart its own presence back: give its user the right to read bayfill/test/cart/presence") {
 				return true
 			}
 		}
@@ -169,7 +170,7 @@ func TestBrokerAlertEndsThoughTheInboxWasFull(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	broker.Stop(syscall.SIGKILL)
 	c := &Cart{inbox: make(chan happening, 1)}
-	l := newLink(Broker{Url: broker.URL}, "test", "cart", make(chan incoming, 1), c.tell("broker"))
+	l := newLink(mqtt.Endpoint{URL: broker.URL}, "test", "cart", make(chan incoming, 1), c.tell("broker"))
 	runLink(t, l)
 	bridgetest.Eventually(t, 10*time.Second, "the trouble", func() bool { return len(c.inbox) == 1 })
 	broker.Start()

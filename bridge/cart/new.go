@@ -10,6 +10,7 @@ import (
 
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
+	"bayfill/bridge/mqtt"
 	"bayfill/bridge/names"
 	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
@@ -18,7 +19,7 @@ import (
 // cartOptions are what a cart has besides the configuration.
 type Options struct {
 	Fluids map[string]fillcalc.Fluid
-	Broker Broker
+	Broker mqtt.Endpoint // without client id and will, which are the cart's own
 	Log    *slog.Logger
 	Speed  float64 // of the cart's clock; 1 is life
 	// Open replaces the opening of a sensor's serial port; nil: it is opened.
@@ -120,7 +121,7 @@ func (c *Cart) Register(r prometheus.Registerer, sentSeq func() uint64) {
 func (c *Cart) RunLink(ctx context.Context) { c.link.run(ctx) }
 
 // BrokerURL is the broker that the cart talks to.
-func (c *Cart) BrokerURL() string { return c.link.Url }
+func (c *Cart) BrokerURL() string { return c.link.endpoint.URL }
 
 // Close ends what newCart opened; the cart has stopped, or never run.
 func (c *Cart) Close() error { return c.journal.Close() }
