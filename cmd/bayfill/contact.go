@@ -96,5 +96,6 @@ func (c *contactFlags) contact() (contact, error) {
 	if err != nil {
 		return contact{}, err
 	}
-	return contact{broker: c.broker, tls: trust, prefix: "bayfill/" + c.shop + "/" + c.cart + "/", username: c.username, password: password}, nil
+	broker := mqtt.Endpoint{URL: c.broker, Username: c.username, Password: password, TLS: trust}
+	return contact{broker: broker, prefix: "bayfill/" + c.shop + "/" + c.cart + "/"}, nil
 }

@@ -21,6 +21,7 @@ import (
 	"bayfill/bridge/board"
 	"bayfill/bridge/clock"
 	"bayfill/bridge/config"
+	"bayfill/bridge/mqtt"
 )
 
 // demoSpeed plays a job of about a quarter of an hour in under a minute; faster,
@@ -132,7 +133,7 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 	}
 	bridgeRuns.Go(func() { bridgeErr = b.Run(ctx) })
 	prefix := "bayfill/" + demoShop + "/" + demoCart + "/"
-	s, err := openStation(ctx, contact{broker: b.BrokerURL(), prefix: prefix, username: username, password: password})
+	s, err := openStation(ctx, contact{broker: mqtt.Endpoint{URL: b.BrokerURL(), Username: username, Password: password}, prefix: prefix})
 	if err != nil {
 		return err
 	}

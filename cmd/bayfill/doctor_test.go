@@ -17,7 +17,6 @@ import (
 	"time"
 	"unicode/utf8"
 
-	mqtt "github.com/eclipse/paho.mqtt.golang"
 	mqttd "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/listeners"
 	"golang.org/x/sys/unix"
@@ -25,6 +24,7 @@ import (
 	"bayfill/bridge"
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
+	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
 )
@@ -151,7 +151,7 @@ func TestDoctorOnAHealthyWorkshop(t *testing.T) {
 	}
 
 	b, stop := p.run()
-	s, err := openStation(t.Context(), contact{broker: b.BrokerURL(), prefix: prefix, username: demoUser, password: "technician's"})
+	s, err := openStation(t.Context(), contact{broker: mqtt.Endpoint{URL: b.BrokerURL(), Username: demoUser, Password: "technician's"}, prefix: prefix})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -396,7 +396,7 @@ func TestDoctorOnAnExternalBroker(t *testing.T) {
 	mosquitto, _ := startMosquitto(t)
 	var mu sync.Mutex
 	var heard []mqtt.Message
-	client := subscribeAll(t, mosquitto, "", "", func(m mqtt.Message) { mu.Lock(); heard = append(heard, m); mu.Unlock() })
+	conn := subscribeAll(t, mosquitto, "", "", func(m mqtt.Message) { mu.Lock(); heard = append(heard, m); mu.Unlock() })
 	_, says = p.examine(with("broker: {url: '" + mosquitto + "'}\n"))
 	p.wants(says, "ok rights on bayfill/hilltop/bay2/presence: may be written and read")
 	// It says only what is true, and nobody keeps it.
@@ -405,19 +405,17 @@ func TestDoctorOnAnExternalBroker(t *testing.T) {
 	mu.Lock()
 	for _, m := range heard {
 		var presence wire.Presence
-		if err := json.Unmarshal(m.Payload(), &presence); err != nil || m.Topic() != prefix+"presence" || m.Retained() || presence.Online {
-			t.Errorf("it sent %s: %s", m.Topic(), m.Payload())
+		if err := json.Unmarshal(m.Payload, &presence); err != nil || m.Topic != prefix+"presence" || m.Retained || presence.Online {
+			t.Errorf("it sent %s: %s", m.Topic, m.Payload)
 		}
 	}
 	mu.Unlock()
-	late, err := openStation(t.Context(), contact{broker: mosquitto, prefix: prefix})
+	late, err := openStation(t.Context(), contact{broker: mqtt.Endpoint{URL: mosquitto}, prefix: prefix})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer late.close()
-	if err := wait(t.Context(), client.Publish(prefix+"alerts", 1, false, "end")); err != nil {
-		t.Fatal(err)
-	}
+	publish(t, conn, prefix+"alerts", false, "end")
 	until(t, "the end", func() bool { return !late.look().heardAt.IsZero() })
 	if kept := late.look(); !kept.presenceAt.IsZero() {
 		t.Errorf("%+v is retained", kept.presence)
@@ -428,20 +426,16 @@ func TestDoctorOnAnExternalBroker(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := wait(t.Context(), client.Publish(prefix+"presence", 1, true, online)); err != nil {
-		t.Fatal(err)
-	}
+	publish(t, conn, prefix+"presence", true, string(online))
 	until(t, "the cart", func() bool { return count() == 3 })
 	_, says = p.examine(with("broker: {url: '" + mosquitto + "'}\n"))
 	p.wants(says, "look rights on bayfill/hilltop/bay2/presence: a cart of this name is online")
 	// What it sent would have come before this.
-	if err := wait(t.Context(), client.Publish(prefix+"alerts", 1, false, "end")); err != nil {
-		t.Fatal(err)
-	}
+	publish(t, conn, prefix+"alerts", false, "end")
 	until(t, "the end", func() bool {
 		mu.Lock()
 		defer mu.Unlock()
-		return strings.HasSuffix(heard[len(heard)-1].Topic(), "/alerts")
+		return strings.HasSuffix(heard[len(heard)-1].Topic, "/alerts")
 	})
 	if n := count(); n != 4 {
 		t.Errorf("%d messages, want its one, the cart's and both ends", n)

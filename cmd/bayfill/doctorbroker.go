@@ -6,20 +6,18 @@ import (
 	"crypto/tls"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"net"
-	"strings"
 	"sync"
 	"time"
 
-	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"golang.org/x/sys/unix"
 
 	"bayfill/bridge/config"
+	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
 )
 
-// certificateSoon is how long before its end a certificate is called to mind.
+// certificateSoon is how long before a certificate expires the doctor mentions it.
 const certificateSoon = 30 * 24 * time.Hour
 
 func (d *doctor) broker(ctx context.Context, c *config.Config, running map[string]held) {
@@ -29,32 +27,32 @@ func (d *doctor) broker(ctx context.Context, c *config.Config, running map[strin
 	}
 	password, err := c.Broker.Password.Read()
 	if err != nil {
-		return // told with the secrets
+		return // reported with the secrets
 	}
 	secure, err := c.Broker.TLS()
 	if err != nil {
-		return // as well
+		return // this too
 	}
 	var until time.Time
 	secure.VerifyConnection = func(s tls.ConnectionState) error {
 		until = s.PeerCertificates[0].NotAfter
 		return nil
 	}
-	client, err := enter(ctx, c.Broker.URL, c.Broker.Username, password, secure)
+	conn, err := connect(ctx, c.Broker.URL, c.Broker.Username, password, secure)
 	if err != nil {
 		d.wrong("broker: %s: %v: is it running, is the address right, may user %q come in (broker.username, broker.password)?", c.Broker.URL, err, c.Broker.Username)
 		return
 	}
-	defer client.Disconnect(100)
+	defer conn.Close()
 	d.ok("broker: %s lets user %q in", c.Broker.URL, c.Broker.Username)
 	d.certificate(until)
 	for i := range c.Carts {
 		name := c.Carts[i].Name
-		d.rights(ctx, client, "bayfill/"+c.Shop+"/"+name+"/presence", running[name])
+		d.rights(ctx, conn, "bayfill/"+c.Shop+"/"+name+"/presence", running[name])
 	}
 }
 
-// certificate looks at how long the broker's is good; zero: it has none.
+// certificate checks until when the broker's certificate is valid; zero: it has none.
 func (d *doctor) certificate(until time.Time) {
 	text := "broker's certificate: good until " + until.UTC().Format(time.DateOnly)
 	switch {
@@ -66,11 +64,11 @@ func (d *doctor) certificate(until time.Time) {
 	}
 }
 
-// rights sends a message that says what is true, that the cart is offline, and that
-// nobody keeps, and waits for it to come back: some brokers drop in silence what
-// they do not allow. With a bridge online that would be untrue; and it tries the
-// same by itself.
-func (d *doctor) rights(ctx context.Context, client mqtt.Client, topic string, bridgeHas held) {
+// rights publishes a presence that is not retained and says, truly, that the cart is
+// offline, and waits until it comes back: some brokers silently drop what they do not
+// allow. While a bridge is online the message would be untrue, and that bridge checks
+// its rights itself.
+func (d *doctor) rights(ctx context.Context, conn *mqtt.Conn, topic string, bridgeHas held) {
 	if bridgeHas != free {
 		d.ok("rights on %s: the running bridge looks at them itself and raises an alert", topic)
 		return
@@ -78,9 +76,9 @@ func (d *doctor) rights(ctx context.Context, client mqtt.Client, topic string, b
 	session := "doctor-" + rand.Text()
 	var mu sync.Mutex
 	online, back := false, make(chan struct{}, 1)
-	subscription := client.Subscribe(topic, 1, func(_ mqtt.Client, m mqtt.Message) {
+	receive := func(m mqtt.Message) {
 		var p wire.Presence
-		if json.Unmarshal(m.Payload(), &p) != nil {
+		if json.Unmarshal(m.Payload, &p) != nil {
 			return
 		}
 		mu.Lock()
@@ -92,12 +90,13 @@ func (d *doctor) rights(ctx context.Context, client mqtt.Client, topic string, b
 			default: // it may come twice
 			}
 		}
-	})
-	if err := wait(ctx, subscription); err != nil {
-		d.wrong("rights on %s: subscribing: %v", topic, err)
+	}
+	var refused *mqtt.RefusedError // then nothing comes back, as below
+	if err := conn.Subscribe(ctx, receive, mqtt.Filter{Topic: topic, QoS: 1}); err != nil && !errors.As(err, &refused) {
+		d.wrong("rights on %s: %v", topic, err)
 		return
 	}
-	// What is retained comes at once, but after the acknowledgement.
+	// A retained presence comes at once, but after the acknowledgement.
 	select {
 	case <-ctx.Done():
 		return
@@ -112,7 +111,7 @@ func (d *doctor) rights(ctx context.Context, client mqtt.Client, topic string, b
 	}
 	payload, err := json.Marshal(wire.Presence{Session: session, Version: wire.Version, Contract: wire.ContractVersion, Why: "bayfill doctor looks at its rights"})
 	if err == nil {
-		err = wait(ctx, client.Publish(topic, 1, false, payload))
+		err = conn.Publish(ctx, mqtt.Message{Topic: topic, Payload: payload, QoS: 1})
 	}
 	if err != nil {
 		d.wrong("rights on %s: publishing: %v", topic, err)
@@ -127,13 +126,13 @@ func (d *doctor) rights(ctx context.Context, client mqtt.Client, topic string, b
 	}
 }
 
-// ownBroker looks at the embedded one: that it answers, or that it may listen.
+// ownBroker checks that the embedded broker answers, or that it could listen.
 func (d *doctor) ownBroker(ctx context.Context, c *config.Config, running map[string]held) {
 	url, secure := "tcp://"+c.Broker.Listen, (*tls.Config)(nil)
 	if c.Broker.CertFile != "" {
 		own, err := config.Certificate(c.Broker.CertFile, c.Broker.KeyFile)
 		if err != nil {
-			return // told with the secrets
+			return // reported with the secrets
 		}
 		d.certificate(own.Leaf.NotAfter)
 		url, secure = "tls://"+c.Broker.Listen, config.OnlyCertificate(&own)
@@ -151,15 +150,15 @@ func (d *doctor) ownBroker(ctx context.Context, c *config.Config, running map[st
 			var err error
 			username = c.Broker.Users[0].Name
 			if password, err = c.Broker.Users[0].Password.Read(); err != nil {
-				return // told with the secrets
+				return // reported with the secrets
 			}
 		}
-		client, err := enter(ctx, url, username, password, secure)
+		conn, err := connect(ctx, url, username, password, secure)
 		if err != nil {
 			d.wrong("broker: the bridge's own on %s: %v: look into its log", listen, err)
 			return
 		}
-		client.Disconnect(100)
+		conn.Close()
 		d.ok("broker: the bridge's own on %s lets user %q in", listen, username)
 		return
 	}
@@ -177,15 +176,10 @@ func (d *doctor) ownBroker(ctx context.Context, c *config.Config, running map[st
 	}
 }
 
-// enter connects under a name of its own, so that no bridge is thrown out.
-func enter(ctx context.Context, url, username, password string, secure *tls.Config) (mqtt.Client, error) {
-	o := mqtt.NewClientOptions().AddBroker(url).SetClientID("bayfill-doctor-" + rand.Text())
-	o.SetUsername(username).SetPassword(password).SetTLSConfig(secure).SetProtocolVersion(4).SetCleanSession(true)
-	o.SetAutoReconnect(false).SetConnectRetry(false).SetConnectTimeout(5 * time.Second)
-	client := mqtt.NewClient(o)
-	if err := wait(ctx, client.Connect()); err != nil {
-		client.Disconnect(0)
-		return nil, fmt.Errorf("%s", strings.TrimPrefix(err.Error(), "network Error : "))
-	}
-	return client, nil
+// connect uses a client id of its own: a second connection with the id of a bridge
+// would end that of the bridge.
+func connect(ctx context.Context, url, username, password string, secure *tls.Config) (*mqtt.Conn, error) {
+	return mqtt.Dial(ctx, mqtt.Endpoint{
+		URL: url, ClientID: "bayfill-doctor-" + rand.Text(), Username: username, Password: password, TLS: secure, AckTimeout: 5 * time.Second,
+	})
 }

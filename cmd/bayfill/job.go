@@ -13,10 +13,10 @@ import (
 	"strings"
 	"time"
 
-	"github.com/eclipse/paho.mqtt.golang/packets"
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
+	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
 )
 
@@ -222,9 +222,8 @@ func (o *jobOptions) open(ctx context.Context) (*station, error) {
 		return nil, err
 	}
 	s, err := openStation(ctx, c)
-	refused := errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword) || errors.Is(err, packets.ErrorRefusedNotAuthorised)
 	switch {
-	case refused:
+	case mqtt.LoginRefused(err):
 		return nil, fmt.Errorf("%w: see to --username and --password-file; nothing was sent", err)
 	case err != nil:
 		return nil, noAnswer{fmt.Errorf("%w: nothing was sent", err)}

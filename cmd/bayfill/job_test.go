@@ -19,11 +19,10 @@ import (
 	"testing"
 	"time"
 
-	mqtt "github.com/eclipse/paho.mqtt.golang"
-
 	"bayfill/bridge"
 	"bayfill/bridge/clock"
 	"bayfill/bridge/config"
+	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
 	"bayfill/bridge/wire/schema"
 	"bayfill/bridge/wire/schema/schematest"
@@ -83,15 +82,15 @@ func openBay(t *testing.T, brokerURL string) *bay {
 		}
 	})
 	url := b.BrokerURL()
-	s, err := openStation(t.Context(), contact{broker: url, prefix: prefix, username: demoUser, password: password})
+	s, err := openStation(t.Context(), contact{broker: mqtt.Endpoint{URL: url, Username: demoUser, Password: password}, prefix: prefix})
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(s.close)
 	told := map[string]bool{}
 	subscribeAll(t, url, demoUser, password, func(m mqtt.Message) {
-		if err := schematest.Published(m.Topic(), m.Payload()); err != nil && !told[m.Topic()] {
-			told[m.Topic()] = true
+		if err := schematest.Published(m.Topic, m.Payload); err != nil && !told[m.Topic] {
+			told[m.Topic] = true
 			t.Error(err)
 		}
 	})
@@ -107,26 +106,35 @@ func setContact(t *testing.T, url, username, passwordFile string) {
 	}
 }
 
-// subscribeAll hands every message to take, which the client calls on one
-// goroutine.
-func subscribeAll(t *testing.T, url, username, password string, take func(mqtt.Message)) mqtt.Client {
+// subscribeAll hands every message that this user may read to take, which the client
+// calls on one goroutine.
+func subscribeAll(t *testing.T, url, username, password string, take func(mqtt.Message)) *mqtt.Conn {
 	t.Helper()
-	o := mqtt.NewClientOptions().AddBroker(url).SetClientID("everything").SetUsername(username).SetPassword(password)
-	client := mqtt.NewClient(o.SetProtocolVersion(4).SetAutoReconnect(false))
-	if err := wait(t.Context(), client.Connect()); err != nil {
+	conn, err := mqtt.Dial(t.Context(), mqtt.Endpoint{URL: url, ClientID: "everything", Username: username, Password: password})
+	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { client.Disconnect(50) })
+	t.Cleanup(conn.Close)
 	// Each by its name: the embedded broker's library looks at retained messages
 	// without a lock when a filter for all of them comes.
-	wanted := map[string]byte{prefix + "replies/+": 1, prefix + "commands": 1}
+	filters := []mqtt.Filter{{Topic: prefix + "replies/+", QoS: 1}, {Topic: prefix + "commands", QoS: 1}}
 	for _, leaf := range []string{"presence", "about", "volumes", "window", "job", "alerts", "readings"} {
-		wanted[prefix+leaf] = 1
+		filters = append(filters, mqtt.Filter{Topic: prefix + leaf, QoS: 1})
 	}
-	if err := wait(t.Context(), client.SubscribeMultiple(wanted, func(_ mqtt.Client, m mqtt.Message) { take(m) })); err != nil {
+	// Not everybody may read the commands.
+	var refused *mqtt.RefusedError
+	if err := conn.Subscribe(t.Context(), take, filters...); err != nil && !errors.As(err, &refused) {
 		t.Fatal(err)
 	}
-	return client
+	return conn
+}
+
+// publish sends a message with QoS 1.
+func publish(t *testing.T, conn *mqtt.Conn, topic string, retained bool, payload string) {
+	t.Helper()
+	if err := conn.Publish(t.Context(), mqtt.Message{Topic: topic, Payload: []byte(payload), QoS: 1, Retained: retained}); err != nil {
+		t.Error(err)
+	}
 }
 
 // soon waits for what is published.
@@ -314,11 +322,11 @@ func TestJobWithoutAnswer(t *testing.T) {
 	setContact(t, url, "", "")
 	var mu sync.Mutex
 	var sent [][]byte
-	client := subscribeAll(t, url, "", "", func(m mqtt.Message) {
+	conn := subscribeAll(t, url, "", "", func(m mqtt.Message) {
 		mu.Lock()
 		defer mu.Unlock()
-		if strings.HasSuffix(m.Topic(), "/commands") {
-			sent = append(sent, m.Payload())
+		if strings.HasSuffix(m.Topic, "/commands") {
+			sent = append(sent, m.Payload)
 		}
 	})
 	attempt := func(args ...string) string {
@@ -334,9 +342,7 @@ func TestJobWithoutAnswer(t *testing.T) {
 		t.Errorf("no cart: %s", errors)
 	}
 	presence := `{"online":false,"since":null,"session":"a","version":"1","contract":1}`
-	if err := wait(t.Context(), client.Publish("bayfill/hilltop/bay2/presence", 1, true, presence)); err != nil {
-		t.Fatal(err)
-	}
+	publish(t, conn, "bayfill/hilltop/bay2/presence", true, presence)
 	again := strings.Fields(errors[strings.Index(errors, "--id"):])
 	if errors := attempt(again...); !strings.Contains(errors, "hilltop/bay2 is offline") {
 		t.Errorf("an offline cart: %s", errors)
@@ -365,10 +371,12 @@ func TestJobShowsNoControlCharacters(t *testing.T) {
 	setContact(t, url, "", "")
 	evil := "\x1b[2J\x07\r\u202e\u0085gone"
 	var replies atomic.Int32
-	client := subscribeAll(t, url, "", "", func(mqtt.Message) {})
-	answer := func(_ mqtt.Client, m mqtt.Message) {
+	conn := subscribeAll(t, url, "", "", func(mqtt.Message) {})
+	var answers sync.WaitGroup
+	defer answers.Wait()
+	answer := func(m mqtt.Message) {
 		var command struct{ ID string }
-		if err := json.Unmarshal(m.Payload(), &command); err != nil {
+		if err := json.Unmarshal(m.Payload, &command); err != nil {
 			t.Error(err)
 		}
 		reply := wire.Reply{ID: &command.ID, OK: replies.Add(1) > 1, Error: "no" + evil, Job: "van" + evil}
@@ -376,9 +384,9 @@ func TestJobShowsNoControlCharacters(t *testing.T) {
 		if err != nil {
 			t.Error(err)
 		}
-		client.Publish(prefix+"replies/"+command.ID, 1, false, payload)
+		answers.Go(func() { publish(t, conn, prefix+"replies/"+command.ID, false, string(payload)) })
 	}
-	if err := wait(t.Context(), client.Subscribe(prefix+"commands", 1, answer)); err != nil {
+	if err := conn.Subscribe(t.Context(), answer, mqtt.Filter{Topic: prefix + "commands", QoS: 1}); err != nil {
 		t.Fatal(err)
 	}
 	for _, want := range []string{"no", "done, job van"} {

@@ -16,10 +16,9 @@ import (
 	"testing"
 	"time"
 
-	mqtt "github.com/eclipse/paho.mqtt.golang"
-
 	"bayfill/bridge"
 	"bayfill/bridge/config"
+	"bayfill/bridge/mqtt"
 )
 
 // gathered is everything that was said, by its source, from any goroutine.
@@ -124,7 +123,7 @@ carts:
 		"monitor: {listen: \""+monitor.Addr().String()+"\"}\n")
 	b, stop := start(own)
 	url := b.BrokerURL()
-	watcher := subscribeAll(t, url, "tablet", "LEAK-tablet-password", func(m mqtt.Message) { g.add("messages", append(m.Payload(), '\n')) })
+	watcher := subscribeAll(t, url, "tablet", "LEAK-tablet-password", func(m mqtt.Message) { g.add("messages", append(m.Payload, '\n')) })
 
 	// A second bridge that its broker, the first one's, does not let in; and a third
 	// whose broker is away.
@@ -157,7 +156,7 @@ carts:
 	says("unauthorized", "audit", "job", "j1", "--config", own)
 	says("unauthorized", "history", "export", "--job", "j1", "--config", own)
 	for _, payload := range []string{`{"signed":"{}","counter":1,"mac":"00"}`, `{"id":"LEAK-guess"}`, `tare!`} {
-		watcher.Publish(prefix+"commands", 1, false, strings.ReplaceAll(payload, "LEAK-", "")).WaitTimeout(5 * time.Second)
+		publish(t, watcher, prefix+"commands", false, strings.ReplaceAll(payload, "LEAK-", ""))
 	}
 	text, err := os.ReadFile(own)
 	if err != nil {

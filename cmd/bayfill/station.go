@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"crypto/rand"
-	"crypto/tls"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -11,36 +10,33 @@ import (
 	"sync"
 	"time"
 
-	mqtt "github.com/eclipse/paho.mqtt.golang"
-
+	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
 )
 
-// station is a person's side of the contract: it watches a cart's leaves and
-// sends commands, as any MQTT client can.
+// station is a person's side of the contract: it reads a cart's leaves and sends
+// commands, as any MQTT client can.
 type station struct {
 	contact
-	ended sync.WaitGroup
-	stop  context.CancelFunc
+	running sync.WaitGroup // the goroutine that keeps the connection
+	stop    context.CancelFunc
+	first   chan error // gets the outcome of the first attempt to connect
 
 	mu      sync.Mutex
-	client  mqtt.Client // of the connection that stands; nil without one
+	conn    *mqtt.Conn // nil while there is none
 	seen    shown
 	replies map[string]chan wire.Reply
 	sent    int
 }
 
-// contact is a broker, who comes to it, and the cart that is meant.
+// contact is a broker, how to log in, and the cart that is meant.
 type contact struct {
-	broker   string
-	tls      *tls.Config // nil: as this computer trusts
-	prefix   string      // bayfill/{shop}/{cart}/
-	username string
-	password string
-	signer   *wire.Signer // of commands; nil: they go unsigned
+	broker mqtt.Endpoint
+	prefix string       // bayfill/{shop}/{cart}/
+	signer *wire.Signer // of commands; nil: they are not signed
 }
 
-// shown is the newest of each leaf, and how it stands with the connection.
+// shown is the newest message of each leaf and the state of the connection.
 type shown struct {
 	presence wire.Presence
 	volumes  wire.Volumes
@@ -50,175 +46,142 @@ type shown struct {
 
 	// By this computer's clock; zero: never.
 	connectedAt, heardAt, readingAt, presenceAt, volumesAt, windowAt time.Time
-	// kept: the volumes are what the broker had kept of earlier times.
+	// kept: the volumes are a retained message, which may be old.
 	kept bool
-	// trouble is why there is no connection, since when; empty while there is one.
+	// trouble is why there has been no connection since troubleAt; empty while there is one.
 	trouble   string
 	troubleAt time.Time
 }
-
-const (
-	// again is how soon a lost connection is tried again.
-	again = time.Second
-	// keepAlive is how soon a connection that swallows everything is given up. The
-	// library sends it late by up to a quarter, a broker ends it late by half.
-	keepAlive = 5 * time.Second
-)
 
 // connecting is the trouble before the first connection.
 const connecting = "connecting"
 
 func newStation(c contact) *station {
+	c.broker.ClientID = "bayfill-station-" + rand.Text()
+	// A person waits: a connection that swallows everything must soon be given up. The
+	// library sends a ping late by up to a quarter, a broker ends it late by half.
+	c.broker.KeepAlive = 5 * time.Second
+	c.broker.AckTimeout = 5 * time.Second
+	c.broker.MaxRetry = time.Second
 	return &station{
-		contact: c, replies: map[string]chan wire.Reply{},
+		contact: c, first: make(chan error, 1), replies: map[string]chan wire.Reply{},
 		seen: shown{trouble: connecting, troubleAt: time.Now()},
 	}
 }
 
 // openStation connects, and stays connected until it is closed. The error is that
-// of the first connection.
+// of the first connection; ctx limits only the wait for it.
 func openStation(ctx context.Context, c contact) (*station, error) {
 	s := newStation(c)
-	lost, err := s.connect(ctx)
+	s.start()
+	var err error
+	select {
+	case err = <-s.first:
+	case <-ctx.Done():
+		err = fmt.Errorf("broker %s: %w", c.broker.URL, ctx.Err())
+	}
 	if err != nil {
+		s.close()
 		return nil, err
 	}
-	s.stay(lost)
 	return s, nil
 }
 
-// stay keeps the connection, or with nil begins one, until close.
-func (s *station) stay(lost <-chan error) {
+// start keeps a connection until close.
+func (s *station) start() {
 	ctx, stop := context.WithCancel(context.Background())
 	s.stop = stop
-	s.ended.Go(func() {
-		for {
-			if lost == nil {
-				var err error
-				if lost, err = s.connect(ctx); err != nil {
-					s.lose(err)
-				}
-			}
-			if lost == nil {
-				select {
-				case <-ctx.Done():
-					return
-				case <-time.After(again):
-				}
-				continue
-			}
-			select {
-			case <-ctx.Done():
-				s.client.Disconnect(100)
-				return
-			case err := <-lost:
-				s.lose(fmt.Errorf("broker %s: %w", s.broker, err))
-				lost = nil
-			}
-		}
+	s.running.Go(func() {
+		mqtt.Keep(ctx, s.broker, s.use, func(err error) { s.setConn(nil, fmt.Errorf("broker %s: %w", s.broker.URL, err)) })
 	})
 }
 
 func (s *station) close() {
 	s.stop()
-	s.ended.Wait()
+	s.running.Wait()
 }
 
-func (s *station) lose(err error) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if s.client = nil; s.seen.trouble == "" {
-		s.seen.troubleAt = time.Now()
-	}
-	s.seen.trouble = err.Error()
-}
-
-// connect makes one connection, which does not come back by itself.
-func (s *station) connect(ctx context.Context) (lost <-chan error, err error) {
-	gone := make(chan error, 1)
-	o := mqtt.NewClientOptions().AddBroker(s.broker).SetClientID("bayfill-station-" + rand.Text())
-	o.SetUsername(s.username).SetPassword(s.password).SetTLSConfig(s.tls).SetProtocolVersion(4).SetCleanSession(true)
-	o.SetAutoReconnect(false).SetConnectRetry(false).SetConnectTimeout(5 * time.Second)
-	o.SetKeepAlive(keepAlive).SetPingTimeout(keepAlive).SetWriteTimeout(5 * time.Second)
-	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) { gone <- err })
-	client := mqtt.NewClient(o)
-	if err := wait(ctx, client.Connect()); err != nil {
-		client.Disconnect(0)
-		return nil, fmt.Errorf("broker %s: %w", s.broker, err)
-	}
+// use takes what comes over one connection, and offers it to commands, until it is lost.
+func (s *station) use(ctx context.Context, conn *mqtt.Conn) error {
 	// State with QoS 1: of QoS 0 a broker drops what comes too fast, and the last
 	// leaf of a job would not come again.
-	wanted := map[string]byte{s.prefix + "readings": 0, s.prefix + "replies/+": 1}
+	filters := []mqtt.Filter{{Topic: s.prefix + "readings", QoS: 0}, {Topic: s.prefix + "replies/+", QoS: 1}}
 	for _, leaf := range []string{"presence", "volumes", "window", "job", "alerts"} {
-		wanted[s.prefix+leaf] = 1
+		filters = append(filters, mqtt.Filter{Topic: s.prefix + leaf, QoS: 1})
 	}
-	subscription := client.SubscribeMultiple(wanted, s.receive)
-	err = wait(ctx, subscription)
-	if granted, ok := subscription.(*mqtt.SubscribeToken); ok && err == nil {
-		for topic := range wanted {
-			// The library takes the refusal for success.
-			if granted.Result()[topic] > 2 {
-				err = fmt.Errorf("user %q may not read %s", s.username, topic)
-			}
-		}
+	err := conn.Subscribe(ctx, s.receive, filters...)
+	var refused *mqtt.RefusedError
+	if errors.As(err, &refused) {
+		return fmt.Errorf("user %q may not read %s", s.broker.Username, refused.Topic)
 	}
 	if err != nil {
-		client.Disconnect(0)
-		return nil, fmt.Errorf("broker %s: %w", s.broker, err)
+		return err
 	}
-	s.mu.Lock()
-	s.client, s.seen.trouble, s.seen.connectedAt = client, "", time.Now()
-	s.mu.Unlock()
-	return gone, nil
-}
-
-func wait(ctx context.Context, t mqtt.Token) error {
+	s.setConn(conn, nil)
 	select {
-	case <-t.Done():
-		return t.Error()
 	case <-ctx.Done():
 		return ctx.Err()
-	case <-time.After(5 * time.Second): // some tokens never end by themselves
-		return errors.New("no answer")
+	case <-conn.Lost():
+		return conn.Err()
 	}
 }
 
-func (s *station) receive(_ mqtt.Client, m mqtt.Message) {
-	leaf := strings.TrimPrefix(m.Topic(), s.prefix)
+// setConn notes the connection, or why there is none.
+func (s *station) setConn(conn *mqtt.Conn, err error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.conn = conn
+	if err == nil {
+		s.seen.trouble, s.seen.connectedAt = "", time.Now()
+	} else {
+		if s.seen.trouble == "" {
+			s.seen.troubleAt = time.Now()
+		}
+		s.seen.trouble = err.Error()
+	}
+	select {
+	case s.first <- err:
+	default: // not the first, or nobody waits for it
+	}
+}
+
+// receive runs on the library's own goroutine and must not wait.
+func (s *station) receive(m mqtt.Message) {
+	leaf := strings.TrimPrefix(m.Topic, s.prefix)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	now := time.Now()
-	if !m.Retained() {
+	if !m.Retained {
 		s.seen.heardAt = now
 	}
 	switch leaf {
 	case "presence":
-		take(m.Payload(), &s.seen.presence)
+		take(m.Payload, &s.seen.presence)
 		s.seen.presenceAt = now
 	case "volumes":
-		take(m.Payload(), &s.seen.volumes)
-		s.seen.volumesAt, s.seen.kept = now, m.Retained()
+		take(m.Payload, &s.seen.volumes)
+		s.seen.volumesAt, s.seen.kept = now, m.Retained
 	case "window":
-		take(m.Payload(), &s.seen.window)
+		take(m.Payload, &s.seen.window)
 		s.seen.windowAt = now
 	case "job":
-		take(m.Payload(), &s.seen.job)
+		take(m.Payload, &s.seen.job)
 	case "alerts":
-		take(m.Payload(), &s.seen.alerts)
+		take(m.Payload, &s.seen.alerts)
 	case "readings":
 		s.seen.readingAt = now
 	}
 	if id, ok := strings.CutPrefix(leaf, "replies/"); ok && s.replies[id] != nil {
 		var r wire.Reply
-		if json.Unmarshal(m.Payload(), &r) == nil {
+		if json.Unmarshal(m.Payload, &r) == nil {
 			s.replies[id] <- r
 			delete(s.replies, id)
 		}
 	}
 }
 
-// take puts a message in place of the last one, which somebody may still be
-// looking at; one that cannot be read leaves it standing.
+// take replaces the last message with a new one; it does not change the last one,
+// which somebody may still be reading. A message that cannot be parsed is ignored.
 func take[T any](payload []byte, into *T) {
 	var m T
 	if json.Unmarshal(payload, &m) == nil {
@@ -232,8 +195,7 @@ func (s *station) look() shown {
 	return s.seen
 }
 
-// errNoReply is that nobody answered a command: it may have been done all the
-// same.
+// errNoReply is that nobody answered a command. It may have been done all the same.
 var errNoReply = errors.New("no reply")
 
 // ask sends a command and waits for its reply until ctx ends. It is sent more
@@ -253,23 +215,25 @@ func (s *station) ask(ctx context.Context, message map[string]any) (wire.Reply, 
 		delete(s.replies, id)
 		s.mu.Unlock()
 	}()
-	payload = s.signer.Sign(s.prefix+"commands", payload)
-	for {
+	command := mqtt.Message{Topic: s.prefix + "commands", Payload: s.signer.Sign(s.prefix+"commands", payload), QoS: 1}
+	for ctx.Err() == nil {
 		s.mu.Lock()
-		client := s.client
+		conn := s.conn
 		s.mu.Unlock()
-		if client != nil {
-			// Whether it arrived is told by the reply alone.
-			client.Publish(s.prefix+"commands", 1, false, payload)
+		attempt, cancel := context.WithTimeout(ctx, 2*time.Second)
+		if conn != nil {
+			// Only the reply shows whether it arrived.
+			conn.Publish(attempt, command)
 		}
 		select {
 		case r := <-answer:
+			cancel()
 			return r, nil
-		case <-ctx.Done():
-			return wire.Reply{}, errNoReply
-		case <-time.After(2 * time.Second):
+		case <-attempt.Done():
 		}
+		cancel()
 	}
+	return wire.Reply{}, errNoReply
 }
 
 // command sends a command that has to be done.

@@ -32,7 +32,7 @@ when the output is no terminal. It waits for a broker or a cart that is not ther
 				return err
 			}
 			s := newStation(c)
-			s.stay(nil)
+			s.start()
 			defer s.close()
 			cart := o.shop + "/" + o.cart
 			if f, ok := cmd.OutOrStdout().(*os.File); ok && term.IsTerminal(int(f.Fd())) && os.Getenv("TERM") != "dumb" {

@@ -11,8 +11,8 @@ import (
 	"time"
 
 	"github.com/creack/pty"
-	mqtt "github.com/eclipse/paho.mqtt.golang"
 
+	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
 )
 
@@ -142,7 +142,7 @@ func TestWatchPage(t *testing.T) {
 	url, broker := startMosquitto(t)
 	setContact(t, url, "", "")
 	cart := subscribeAll(t, url, "", "", func(mqtt.Message) {})
-	cart.Publish(prefix+"presence", 1, true, `{"online":true}`)
+	publish(t, cart, prefix+"presence", true, `{"online":true}`)
 	keyboard, screen, err := pty.Open()
 	if err != nil {
 		t.Fatal(err)
@@ -159,8 +159,8 @@ func TestWatchPage(t *testing.T) {
 	ended := make(chan int, 1)
 	go func() { ended <- run(ctx, []string{"watch"}, strings.NewReader(""), screen, os.Stderr) }()
 	until(t, "the page", func() bool {
-		cart.Publish(prefix+"volumes", 1, true, `{"phase":"ready"}`)
-		cart.Publish(prefix+"readings", 0, false, `{}`)
+		publish(t, cart, prefix+"volumes", true, `{"phase":"ready"}`)
+		publish(t, cart, prefix+"readings", false, `{}`)
 		return strings.Contains(out.String(), "hilltop/bay2  online") && strings.Contains(out.String(), "values    0 s old")
 	})
 	began := time.Now()
