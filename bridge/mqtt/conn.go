@@ -72,6 +72,7 @@ func Dial(ctx context.Context, e Endpoint) (*Conn, error) {
 		close(c.lost)
 	})
 	c.client = paho.NewClient(o)
+	// The library itself gives up after Timeout, with a better reason.
 	if err := c.wait(ctx, c.client.Connect(), 2*e.Timeout); err != nil {
 		c.client.Disconnect(0) // an attempt that goes on must not succeed later
 		return nil, plain(err)
@@ -119,8 +120,8 @@ func (c *Conn) Subscribe(ctx context.Context, receive func(Message), filters ...
 // also acknowledges what it drops for lack of a right. A message with QoS 0 is never
 // acknowledged: Publish returns when the library has it.
 //
-// Handing the message over to the library may take up to Timeout on a connection that
-// takes no bytes, even if ctx ends earlier.
+// The message is handed to the library even if ctx has ended; on a connection that
+// takes no bytes that may take up to Timeout.
 func (c *Conn) Publish(ctx context.Context, m Message) error {
 	token := c.client.Publish(m.Topic, m.QoS, m.Retained, m.Payload)
 	if m.QoS == 0 {

@@ -34,6 +34,6 @@
 //   - A handler that waits stops the acknowledgements and the pings.
 //   - Disconnect with 0 ms may return before the packet is sent.
 //   - The keep-alive is counted in whole seconds and a ping is late by up to a quarter:
-//     too slow for who must know within seconds. [Conn.Ping] asks at once.
+//     too slow for a client that must know within seconds. [Conn.Ping] asks at once.
 //   - "network Error : " stands before each reason why there is no connection.
 package mqtt
