@@ -5,11 +5,31 @@ import (
 	"math"
 )
 
-// Alert is something that is wrong with the measurement or the job now. Kind
-// stays the same for as long as the alert lasts; the figures in Text may change.
+// Alert is something that is wrong with the measurement or the job now. Code and
+// Step stay the same for as long as the alert lasts.
 type Alert struct {
-	Kind string
-	Text string
+	Code    AlertCode
+	Sensor  string             // the scale it is about; empty: none
+	Step    int                // with [AlertStep]
+	Text    string             // for people
+	Figures map[string]float64 // those in Text; each name ends in its unit
+}
+
+// AlertCode is one of a closed list.
+type AlertCode string
+
+const (
+	AlertBalance AlertCode = "balance" // added and drained differ by more than the job's band
+	AlertCaddy   AlertCode = "caddy"   // the caddy is nearly full
+	AlertStep    AlertCode = "step"    // a scale moved against the way fluid goes there
+)
+
+// Kind tells the alerts of one cart apart.
+func (a *Alert) Kind() string {
+	if a.Step != 0 {
+		return fmt.Sprintf("%s:%d", a.Code, a.Step)
+	}
+	return string(a.Code)
 }
 
 // fullSoonL is the room in the caddy below which there is an alert: half a
@@ -19,9 +39,6 @@ const fullSoonL = 1.0
 // Alerts lists what is wrong now. It is empty while no job is open.
 func (s *State) Alerts() []Alert {
 	var list []Alert
-	add := func(kind, format string, args ...any) {
-		list = append(list, Alert{kind, fmt.Sprintf(format, args...)})
-	}
 	j := &s.Job
 	if !j.Phase.Open() {
 		return list
@@ -32,14 +49,18 @@ func (s *State) Alerts() []Alert {
 		if v.BalanceL < 0 {
 			word = "less"
 		}
-		add("balance", "%.2f L %s is in than came out, the band is %.2f L: change one of the streams", math.Abs(v.BalanceL), word, band)
+		list = append(list, Alert{Code: AlertBalance, Figures: map[string]float64{"balance_l": v.BalanceL, "band_l": band},
+			Text: fmt.Sprintf("%.2f L %s is in than came out, the band is %.2f L: change one of the streams", math.Abs(v.BalanceL), word, band)})
 	}
 	if v.CaddyFreeL < fullSoonL {
-		add("caddy", "the caddy has room for %.1f L: empty it before it runs over", max(0, v.CaddyFreeL))
+		freeL := max(0, v.CaddyFreeL)
+		list = append(list, Alert{Code: AlertCaddy, Figures: map[string]float64{"free_l": freeL},
+			Text: fmt.Sprintf("the caddy has room for %.1f L: empty it before it runs over", freeL)})
 	}
 	for _, step := range j.Steps[j.StepsBefore:] {
 		if step.As == "" && step.Cause == Backward {
-			add(fmt.Sprintf("step:%d", step.ID), "scale %s moved by %+.3f kg against the way fluid goes there (step %d): say what it was", step.Sensor, step.Kg, step.ID)
+			list = append(list, Alert{Code: AlertStep, Sensor: step.Sensor, Step: step.ID, Figures: map[string]float64{"change_kg": step.Kg},
+				Text: fmt.Sprintf("scale %s moved by %+.3f kg against the way fluid goes there (step %d): say what it was", step.Sensor, step.Kg, step.ID)})
 		}
 	}
 	return list

@@ -201,7 +201,7 @@ func TestTwoStreamsAtOnce(t *testing.T) {
 		t.Errorf("alerts %+v inside the band", alerts)
 	}
 	r.scene(60, steady(0.06), steady(0.05), nil)
-	if alerts := r.s.Alerts(); len(alerts) != 1 || alerts[0].Kind != "balance" || !strings.Contains(alerts[0].Text, "less") {
+	if alerts := r.s.Alerts(); len(alerts) != 1 || alerts[0].Code != AlertBalance || !strings.Contains(alerts[0].Text, "less") {
 		t.Errorf("alerts %+v outside the band", alerts)
 	}
 }

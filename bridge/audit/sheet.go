@@ -511,7 +511,7 @@ func (r *Report) notices() []SheetNotice {
 			list = append(list, SheetNotice{Kind: n.kind, Text: text, From: instant(e.AtNs)})
 		}
 		for _, a := range s.Alerts() {
-			note(name{AlertNotice, a.Kind}, a.Text)
+			note(name{AlertNotice, a.Kind()}, a.Text)
 		}
 		if e.Input != nil { // inputs include a tick a second: often enough for remarks
 			for _, m := range s.Remarks() {

@@ -102,8 +102,7 @@ type happening struct {
 	err    error // why the event's frame was faulty
 	sensor string
 	status *sensors.Status
-	alert  string // kind
-	text   string // of the alert; empty: it is over
+	alert  wire.Alert
 }
 
 const (
@@ -258,12 +257,12 @@ func (c *Cart) happened(h happening) {
 		c.meter.sensor(h.sensor, h.status.Condition)
 		switch h.status.Condition {
 		case sensors.Good, sensors.Starting:
-			c.alert("sensor:"+h.sensor, "")
+			c.alert(wire.Alert{Code: wire.AlertSensor, Sensor: h.sensor})
 		default:
-			c.alert("sensor:"+h.sensor, "sensor "+h.sensor+": "+text)
+			c.alert(wire.Alert{Code: wire.AlertSensor, Sensor: h.sensor, Condition: string(h.status.Condition), Text: "sensor " + h.sensor + ": " + text})
 		}
 	default:
-		c.alert(h.alert, h.text)
+		c.alert(h.alert)
 	}
 }
 
@@ -271,12 +270,12 @@ func (c *Cart) happened(h happening) {
 // first frame of each kind of fault, and ends it when the frames have been good
 // for framesGoodFor.
 func (c *Cart) frameFaults(h happening) {
-	kind := "frames:" + h.sensor
+	alert := wire.Alert{Code: wire.AlertFrames, Sensor: h.sensor}
 	last, troubled := c.frames[h.sensor]
 	if h.err == nil && h.event.Faults&fillcalc.FaultUnit == 0 {
 		if troubled && c.state.NowNs-last.atNs >= int64(framesGoodFor) {
 			delete(c.frames, h.sensor)
-			c.alert(kind, "")
+			c.alert(alert)
 		}
 		return
 	}
@@ -284,9 +283,11 @@ func (c *Cart) frameFaults(h happening) {
 	switch {
 	case troubled && last.faults == h.event.Faults:
 	case h.err != nil:
-		c.alert(kind, fmt.Sprintf("sensor %s: %v", h.sensor, h.err))
+		alert.Text = fmt.Sprintf("sensor %s: %v", h.sensor, h.err)
+		c.alert(alert)
 	default:
-		c.alert(kind, fmt.Sprintf("sensor %s: its frames carry another unit than the configuration: they are converted by their own, correct the configuration", h.sensor))
+		alert.Text = fmt.Sprintf("sensor %s: its frames carry another unit than the configuration: they are converted by their own, correct the configuration", h.sensor)
+		c.alert(alert)
 	}
 }
 
@@ -329,7 +330,7 @@ func (c *Cart) watchClock() {
 	case ahead < -clockOff:
 		text = "the computer's clock is " + by + " ahead of this cart's time: it was set while the program ran, start it again to take up the new time"
 	}
-	c.alert("clock", text)
+	c.alert(wire.Alert{Code: wire.AlertClock, Text: text, Figures: map[string]wire.Number{"ahead_s": wire.Number(ahead.Seconds())}})
 	if c.clockSet == nil {
 		return
 	}
@@ -337,7 +338,7 @@ func (c *Cart) watchClock() {
 	if text = ""; note.Unset {
 		text = "this computer's clock has not been set from the network since it was switched on: the times of messages and history may be wrong until it is"
 	}
-	c.alert("clock_unset", text)
+	c.alert(wire.Alert{Code: wire.AlertClockUnset, Text: text})
 	last := fillcalc.Clock{}
 	if c.state.Clock != nil {
 		last = *c.state.Clock
@@ -352,12 +353,17 @@ func (c *Cart) watchJob() {
 	const prefix = "job:"
 	now := map[string]bool{}
 	for _, a := range c.state.Alerts() {
-		now[prefix+a.Kind] = true
-		c.alert(prefix+a.Kind, a.Text)
+		kind := prefix + a.Kind()
+		now[kind] = true
+		figures := map[string]wire.Number{}
+		for name, v := range a.Figures {
+			figures[name] = wire.Number(v)
+		}
+		c.alert(wire.Alert{Kind: kind, Code: wire.AlertCode(a.Code), Sensor: a.Sensor, Text: a.Text, Figures: figures})
 	}
 	for kind := range c.alerts {
 		if strings.HasPrefix(kind, prefix) && !now[kind] {
-			c.alert(kind, "")
+			c.alert(wire.Alert{Kind: kind})
 		}
 	}
 }
@@ -374,6 +380,6 @@ func (c *Cart) watchCalibrations() {
 		if text == "" {
 			text = config.CalibrationAlert(c.config.Name, name, c.calibrations[name], c.state.NowNs)
 		}
-		c.alert("calibration:"+name, text)
+		c.alert(wire.Alert{Code: wire.AlertCalibration, Sensor: name, Text: text})
 	}
 }

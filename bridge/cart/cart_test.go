@@ -411,7 +411,7 @@ func TestAlertsAreToldOnce(t *testing.T) {
 		l.live(2, 0, 0)
 		before := len(l.all("alerts"))
 		raised := time.Now()
-		told := l.tell("history")
+		told := l.reporter(wire.AlertHistory)
 		for _, text := range []string{"down", "down", "down", "worse", "worse", "", ""} {
 			told(text)
 			time.Sleep(time.Second)
@@ -567,7 +567,7 @@ func TestAlertIsHeardInABurst(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := newLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines))
 		l.drivers = nil
-		told := l.tell("broker")
+		told := l.reporter(wire.AlertBroker)
 		told("down")
 		for len(l.inbox) < cap(l.inbox) {
 			l.inbox <- happening{event: &fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: "caddy", Value: 3}}

@@ -141,7 +141,7 @@ func (c *Cart) keepAndDo(ctx context.Context, in *fillcalc.Input, names []names.
 	}
 	// Not cancelled by a stop: a command is done whole or not at all.
 	if err := c.journal.Append(context.WithoutCancel(ctx), batch); err != nil {
-		c.alert("journal", "commands are refused: "+err.Error()+journal.Remedy(err))
+		c.alert(wire.Alert{Code: wire.AlertJournal, Text: "commands are refused: " + err.Error() + journal.Remedy(err)})
 		return fmt.Errorf("the command could not be kept and was not done: %w", err)
 	}
 	c.unsaved = batch

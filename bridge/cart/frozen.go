@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
 )
 
@@ -56,13 +57,12 @@ func (c *Cart) watchFrozen(e fillcalc.Event) {
 		stoodNs := e.AtNs - q.sinceNs
 		frozen := stoodNs >= frozenNs && q.flickers >= flickersLeast &&
 			(phase == fillcalc.Draining || phase == fillcalc.Service || phase == fillcalc.Filling)
-		kind, text := "frozen:"+e.Sensor, ""
+		alert := wire.Alert{Code: wire.AlertFrozen, Sensor: e.Sensor}
 		if frozen {
-			text = fmt.Sprintf("scale %s flickered, and now it has stood at %g kg to the digit for %d min: press on it, and if the figure does not move, switch its indicator off and on",
+			alert.Figures = map[string]wire.Number{"shown_kg": wire.Number(e.Value), "for_s": wire.Number(stoodNs / 1e9)}
+			alert.Text = fmt.Sprintf("scale %s flickered, and now it has stood at %g kg to the digit for %d min: press on it, and if the figure does not move, switch its indicator off and on",
 				e.Sensor, e.Value, stoodNs/60e9)
 		}
-		if _, raised := c.alerts[kind]; frozen || raised {
-			c.alert(kind, text)
-		}
+		c.alert(alert)
 	}
 }

@@ -170,20 +170,20 @@ func TestBrokerAlertEndsThoughTheInboxWasFull(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	broker.Stop(syscall.SIGKILL)
 	c := &Cart{inbox: make(chan happening, 1)}
-	l := newLink(mqtt.Endpoint{URL: broker.URL}, "test", "cart", make(chan incoming, 1), c.tell("broker"))
+	l := newLink(mqtt.Endpoint{URL: broker.URL}, "test", "cart", make(chan incoming, 1), c.reporter(wire.AlertBroker))
 	runLink(t, l)
 	bridgetest.Eventually(t, 10*time.Second, "the trouble", func() bool { return len(c.inbox) == 1 })
 	broker.Start()
 	s := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"presence")
 	bridgetest.Online(t, s, "")
-	if h := <-c.inbox; h.alert != "broker" || h.text == "" {
+	if h := <-c.inbox; h.alert.Code != wire.AlertBroker || h.alert.Text == "" {
 		t.Fatalf("the cart was told %+v", h)
 	}
 	bridgetest.Eventually(t, 10*time.Second, "the end of the trouble", func() bool {
 		l.set(wire.VolumesLeaf, []byte("{}"))
 		select {
 		case h := <-c.inbox:
-			return h.alert == "broker" && h.text == ""
+			return h.alert.Code == wire.AlertBroker && h.alert.Text == ""
 		default:
 			return false
 		}

@@ -75,8 +75,8 @@ func New(ctx context.Context, config *config.Config, own *config.Cart, o Options
 		}
 		c.drivers = append(c.drivers, d)
 	}
-	c.link = newLink(o.Broker, config.Shop, own.Name, c.commands, c.tell("broker"))
-	c.alert("snapshot", c.unreplayed)
+	c.link = newLink(o.Broker, config.Shop, own.Name, c.commands, c.reporter(wire.AlertBroker))
+	c.alert(wire.Alert{Code: wire.AlertSnapshot, Text: c.unreplayed})
 	given, err := journal.GivenUp()
 	if err != nil {
 		return nil, err
@@ -129,15 +129,15 @@ func (c *Cart) Close() error { return c.journal.Close() }
 // watchHistory gives what a forwarder is to tell of its work: its trouble, empty
 // when there is none, and how many lines the history has refused for good since.
 func (c *Cart) WatchHistory(ctx context.Context) (told func(trouble string, refused int), err error) {
-	tellTrouble, tellRefused := c.tell("history"), c.tell("history_refused")
+	reportTrouble, reportRefused := c.reporter(wire.AlertHistory), c.reporter(wire.AlertHistoryRefused)
 	text, err := c.journal.BoundDeadLetters(ctx)
 	if err != nil {
 		return nil, err
 	}
-	c.alert("history_refused", text)
+	c.alert(wire.Alert{Code: wire.AlertHistoryRefused, Text: text})
 	looked := time.Now()
 	return func(trouble string, refused int) {
-		tellTrouble(trouble)
+		reportTrouble(trouble)
 		c.meter.refusedLines.Add(float64(refused))
 		if refused == 0 && time.Since(looked) < time.Hour || ctx.Err() != nil {
 			return
@@ -148,6 +148,6 @@ func (c *Cart) WatchHistory(ctx context.Context) (told func(trouble string, refu
 			c.log.Warn("lines that the history refused are not counted", "error", err)
 			return
 		}
-		tellRefused(text)
+		reportRefused(text)
 	}, nil
 }

@@ -81,24 +81,31 @@ func (c *Cart) sendJob() {
 	c.link.set(wire.JobLeaf, wire.Encode(m))
 }
 
-// alert raises, changes or (with an empty text) ends an alert. A text may hold a
-// whole page that a proxy sent: the beginning is enough.
-func (c *Cart) alert(kind, text string) {
-	text = fmt.Sprintf("%.500s", text)
-	old, raised := c.alerts[kind]
-	if text == "" && !raised || text == old.Text {
-		return
-	}
-	if text == "" {
-		delete(c.alerts, kind)
-		c.log.Info("alert over", "kind", kind)
-	} else {
-		since := old.Since
-		if !raised {
-			since = wire.Timestamp(c.clock.NowNs())
-			c.log.Warn("alert", "kind", kind, "text", text)
+// alert raises or changes an alert, or ends it if its text is empty. Its kind
+// follows from code and sensor unless it is given. A text may hold a whole page that
+// a proxy sent: the beginning is enough.
+func (c *Cart) alert(a wire.Alert) {
+	if a.Kind == "" {
+		a.Kind = string(a.Code)
+		if a.Sensor != "" {
+			a.Kind += ":" + a.Sensor
 		}
-		c.alerts[kind] = wire.Alert{Kind: kind, Since: since, Text: text}
+	}
+	a.Text = fmt.Sprintf("%.500s", a.Text)
+	old, raised := c.alerts[a.Kind]
+	switch {
+	case a.Text == "" && !raised, a.Text == old.Text:
+		return
+	case a.Text == "":
+		delete(c.alerts, a.Kind)
+		c.log.Info("alert over", "kind", a.Kind)
+	default:
+		a.Since = old.Since
+		if !raised {
+			a.Since = wire.Timestamp(c.clock.NowNs())
+			c.log.Warn("alert", "kind", a.Kind, "text", a.Text)
+		}
+		c.alerts[a.Kind] = a
 	}
 	c.link.set(wire.AlertsLeaf, wire.Encode(c.alertsMessage()))
 }
@@ -127,17 +134,18 @@ func (c *Cart) about() wire.About {
 	return a
 }
 
-// tell hands an alert's text to the cart from another goroutine, when it has
-// changed. It waits for a cart with a full inbox, since a link that has come
-// back says so only once; but not for ever, since the cart may have ended.
-func (c *Cart) tell(kind string) func(text string) {
+// reporter returns a function by which another goroutine hands the text of an alert
+// to the cart when it has changed. It waits for a cart with a full inbox, since a
+// link reports only once that it is back; but not for ever, since the cart may have
+// ended.
+func (c *Cart) reporter(code wire.AlertCode) func(text string) {
 	last := ""
 	return func(text string) {
 		if text == last {
 			return
 		}
 		select {
-		case c.inbox <- happening{alert: kind, text: text}:
+		case c.inbox <- happening{alert: wire.Alert{Code: code, Text: text}}:
 			last = text
 		case <-time.After(time.Second):
 		}

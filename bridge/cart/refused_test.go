@@ -15,6 +15,7 @@ import (
 	"bayfill/bridge/history"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/points"
+	"bayfill/bridge/wire"
 )
 
 // The forwarder keeps what the history refuses, with the reason, goes on, and
@@ -76,8 +77,8 @@ func TestRefusedLinesAreSetAside(t *testing.T) {
 	work.Wait()
 	heard := ""
 	for len(own.inbox) > 0 {
-		if h := <-own.inbox; h.alert == "history_refused" {
-			heard = h.text
+		if h := <-own.inbox; h.alert.Code == wire.AlertHistoryRefused {
+			heard = h.alert.Text
 		}
 	}
 	if !strings.Contains(heard, "refused 5 lines for good") {

@@ -81,8 +81,8 @@ func (c *Cart) tidied(r *journal.Room) {
 		}
 		filling += ": then the oldest readings outside jobs are given up: " + remedy
 	}
-	c.alert("journal_filling", filling)
-	c.alert("journal_jobs", jobs)
+	c.alert(wire.Alert{Code: wire.AlertJournalFilling, Text: filling})
+	c.alert(wire.Alert{Code: wire.AlertJournalJobs, Text: jobs})
 }
 
 // tellGivenUp keeps the alert about what went for as long after it as the journal
@@ -93,7 +93,7 @@ func (c *Cart) tellGivenUp(g journal.GivenUp) {
 		text = fmt.Sprintf("the journal reached its limit (journal.most_mb) before a history had taken all: %d readings outside jobs are given up, of the time from %s to %s; jobs are whole",
 			g.Readings, wire.Timestamp(g.FromNs), wire.Timestamp(g.ToNs))
 	}
-	c.alert("journal_given_up", text)
+	c.alert(wire.Alert{Code: wire.AlertJournalGivenUp, Text: text})
 }
 
 // roughly is a duration in words, for planning.

@@ -69,7 +69,7 @@ func (c *Cart) onDisk(batch journal.Batch) {
 		c.gap.open = c.gap.open && c.gap.toNs > batch.Snapshot.NowNs
 	}
 	c.retry = 0
-	c.alert("journal", "")
+	c.alert(wire.Alert{Code: wire.AlertJournal})
 	c.meter.kept(batch.Events)
 	c.kept()
 }
@@ -91,8 +91,8 @@ func (c *Cart) forget() {
 	p := len(kept.Published)
 	c.unsaved.Events = slices.Delete(c.unsaved.Events, at, at+len(gone.Events))
 	c.unsaved.Published = slices.Delete(c.unsaved.Published, p, p+len(gone.Published))
-	c.alert("journal_gap", fmt.Sprintf("the journal has no readings from %s to %s, the disk took none for too long: the volumes are right, but cannot be computed again from readings",
-		wire.Timestamp(c.gap.fromNs), wire.Timestamp(c.gap.toNs)))
+	c.alert(wire.Alert{Code: wire.AlertJournalGap, Text: fmt.Sprintf("the journal has no readings from %s to %s, the disk took none for too long: the volumes are right, but cannot be computed again from readings",
+		wire.Timestamp(c.gap.fromNs), wire.Timestamp(c.gap.toNs))})
 }
 
 // save hands what has come together to the disk, off this goroutine: a slow
@@ -137,7 +137,7 @@ func (c *Cart) wrote(o outcome) {
 	batch := c.inFlight
 	c.inFlight = nil
 	if o.err != nil {
-		c.alert("journal", "readings cannot be kept, measuring goes on: "+o.err.Error()+journal.Remedy(o.err))
+		c.alert(wire.Alert{Code: wire.AlertJournal, Text: "readings cannot be kept, measuring goes on: " + o.err.Error() + journal.Remedy(o.err)})
 		c.retry = min(max(2*c.retry, firstRewrite), lastRewrite)
 		return
 	}

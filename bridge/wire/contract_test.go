@@ -36,6 +36,17 @@ func TestSchemaNamesTheQualityCodes(t *testing.T) {
 	n.same("codes", words(fillcalc.QualityCodes()...), listed)
 }
 
+// The published list of alert codes is the one that the program uses.
+func TestSchemaNamesTheAlertCodes(t *testing.T) {
+	n := contractNode(t, "alerts.json").property("alerts")
+	items := n.json["items"].(map[string]any)["properties"].(map[string]any)
+	var listed []string
+	for _, code := range items["code"].(map[string]any)["enum"].([]any) {
+		listed = append(listed, code.(string))
+	}
+	n.same("codes", words(AlertCodes...), listed)
+}
+
 // What the AsyncAPI document says of retaining is what the link does.
 func TestAsyncAPINamesTheRetained(t *testing.T) {
 	text, err := schema.File("asyncapi.yaml")
@@ -214,7 +225,7 @@ func (n *contract) fits(typ reflect.Type) {
 	}
 	want := map[reflect.Kind]string{
 		reflect.String: "string", reflect.Bool: "boolean", reflect.Float64: "number", reflect.Int: "integer", reflect.Uint64: "integer",
-		reflect.Slice: "array", reflect.Struct: "object",
+		reflect.Slice: "array", reflect.Struct: "object", reflect.Map: "object",
 	}[typ.Kind()]
 	if !slices.Contains(to.types(), want) {
 		n.t.Errorf("%s: is of the types %v, in the program it is a %s", n.at, to.types(), typ)
@@ -223,6 +234,9 @@ func (n *contract) fits(typ reflect.Type) {
 	switch typ.Kind() {
 	case reflect.Struct:
 		to.sameFields(typ)
+	case reflect.Map:
+		values, _ := to.json["additionalProperties"].(map[string]any)
+		(&contract{n.t, to.file, n.at + ".*", values}).fits(typ.Elem())
 	case reflect.Slice:
 		items, _ := to.json["items"].(map[string]any)
 		(&contract{n.t, to.file, n.at + "[]", items}).fits(typ.Elem())

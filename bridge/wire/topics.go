@@ -333,19 +333,6 @@ func JobOf(s *fillcalc.State) Job {
 	return m
 }
 
-// Alert is one thing that is wrong now.
-type Alert struct {
-	Kind  string `json:"kind"`
-	Since string `json:"since"`
-	Text  string `json:"text"`
-}
-
-// AlertsMessage is the leaf alerts.
-type Alerts struct {
-	TS     string  `json:"ts"`
-	Alerts []Alert `json:"alerts"`
-}
-
 // ReadingMessage is one message on the leaf readings. A frame without a value has
 // neither Kg nor C, and its faults say why.
 type Reading struct {
