@@ -3,7 +3,6 @@ package bridge
 import (
 	"context"
 	"slices"
-	"strings"
 	"sync"
 	"testing"
 
@@ -16,7 +15,7 @@ import (
 // sound tells whether nothing is wrong but that simulated instruments were never
 // calibrated.
 func sound(m wire.Alerts) bool {
-	return !slices.ContainsFunc(m.Alerts, func(a wire.Alert) bool { return !strings.HasPrefix(a.Kind, "calibration:") })
+	return !slices.ContainsFunc(m.Alerts, func(a wire.Alert) bool { return a.Code != wire.AlertCalibration })
 }
 
 func testConfig(t testing.TB, rig *sim.Rig, data, brokerURL, historyURL string) *config.Config {

@@ -137,7 +137,7 @@ func (t *technician) open(ctx context.Context) error {
 // sound tells whether nothing is wrong but that simulated instruments have never
 // been calibrated.
 func sound(m wire.Alerts) bool {
-	return !slices.ContainsFunc(m.Alerts, func(a wire.Alert) bool { return !strings.HasPrefix(a.Kind, "calibration:") })
+	return !slices.ContainsFunc(m.Alerts, func(a wire.Alert) bool { return a.Code != wire.AlertCalibration })
 }
 
 func (t *technician) drain(ctx context.Context) error {
