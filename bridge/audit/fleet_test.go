@@ -18,6 +18,7 @@ import (
 	"testing"
 	"time"
 
+	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/points"
 	"bayfill/fillcalc"
 )
@@ -109,13 +110,13 @@ func TestFleet(t *testing.T) {
 	jobs[900].addedL += 0.2 // bay1
 	jobs[999].fluid, jobs[999].job = `<script>alert("1")</script>`, `=1+1`
 	q := FleetQuery{SinceNs: jobs[10].atNs, UntilNs: jobs[999].atNs + 1} // from the eleventh
-	db := startInflux(t)
-	db.write(t, linesOf(jobs))
+	db := bridgetest.StartInflux(t)
+	db.Write(linesOf(jobs))
 	// A job after the end and a job of another shop: the query must leave both out.
 	late := jobs[999]
 	late.atNs += 2
-	db.write(t, late.line()+strings.Replace(jobs[500].line(), "shop=hilltop", "shop=valley", 1))
-	s := db.store(t)
+	db.Write(late.line() + strings.Replace(jobs[500].line(), "shop=hilltop", "shop=valley", 1))
+	s := storeOf(t, db)
 	q.Shop = "hilltop"
 	f, err := s.Fleet(t.Context(), q)
 	if err != nil {
@@ -285,8 +286,8 @@ func checkFleetJSON(t *testing.T, f *Fleet) {
 // The names of the fields are those that the bridge writes. A fleet without a job, and
 // jobs with hardly any figures, are not an error.
 func TestFleetOfSummaries(t *testing.T) {
-	db := startInflux(t)
-	s := db.store(t)
+	db := bridgetest.StartInflux(t)
+	s := storeOf(t, db)
 	q := FleetQuery{SinceNs: fleetEnd.Add(-time.Hour).UnixNano(), UntilNs: fleetEnd.UnixNano()}
 	f, err := s.Fleet(t.Context(), q)
 	if err != nil || len(f.Carts) != 0 || len(f.Fluids) != 0 {
@@ -294,7 +295,7 @@ func TestFleetOfSummaries(t *testing.T) {
 	}
 	checkFleetPage(t, f, "No job ended then.")
 
-	db.write(t, fmt.Sprintf("bayfill_job,shop=hilltop,cart=bay0 phase=\"closed\" %d", q.SinceNs))
+	db.Write(fmt.Sprintf("bayfill_job,shop=hilltop,cart=bay0 phase=\"closed\" %d", q.SinceNs))
 	if f, err = s.Fleet(t.Context(), q); err != nil || len(f.Carts) != 1 || f.Carts[0].Unjudged != 1 {
 		t.Fatalf("%v: %+v", err, f)
 	}
@@ -311,7 +312,7 @@ func TestFleetOfSummaries(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	db.write(t, fmt.Sprintf("%s,shop=hilltop,cart=bay1 %s %d", summary.Measurement, summary.Fields, q.SinceNs))
+	db.Write(fmt.Sprintf("%s,shop=hilltop,cart=bay1 %s %d", summary.Measurement, summary.Fields, q.SinceNs))
 	if f, err = s.Fleet(t.Context(), q); err != nil || len(f.Carts) != 2 {
 		t.Fatalf("%v: %+v", err, f)
 	}
@@ -449,9 +450,9 @@ func BenchmarkFleet(b *testing.B) {
 	}
 	for _, jobs := range []int{1250, 2500, 5000} {
 		b.Run(fmt.Sprint(jobs), func(b *testing.B) {
-			db := startInflux(b)
-			db.write(b, linesOf(inventedFleet(jobs, 4, 365*24*time.Hour)))
-			s := db.store(b)
+			db := bridgetest.StartInflux(b)
+			db.Write(linesOf(inventedFleet(jobs, 4, 365*24*time.Hour)))
+			s := storeOf(b, db)
 			q := FleetQuery{SinceNs: fleetEnd.Add(-366 * 24 * time.Hour).UnixNano(), UntilNs: fleetEnd.UnixNano()}
 			runtime.GC()
 			before, peak := heap(), int64(0)

@@ -19,6 +19,7 @@ import (
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 
+	"bayfill/bridge/bridgetest"
 	"bayfill/fillcalc"
 	"bayfill/sim/study"
 )
@@ -382,7 +383,7 @@ func studied(t testing.TB, seed uint64, number int) *Record {
 
 func startChromium(t testing.TB) context.Context {
 	t.Helper()
-	path := needProgram(t, "chromium")
+	path := bridgetest.NeedProgram(t, "chromium")
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox,
 		chromedp.UserDataDir(t.TempDir()), chromedp.WSURLReadTimeout(time.Minute))
 	ctx, stop := chromedp.NewExecAllocator(context.Background(), options...)
