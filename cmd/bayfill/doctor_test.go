@@ -308,40 +308,6 @@ func TestDoctorFindsWhatIsWrong(t *testing.T) {
 	p.wants(says, "ok calibration of bay2/caddy-scale: passed", "wrong calibration of bay2/supply-scale: FAILED", "look calibration of bay2/fluid-probe: passed")
 }
 
-// What time and disk look like does not depend on this computer.
-func TestDoctorOnClockAndDisk(t *testing.T) {
-	var out bytes.Buffer
-	d := doctor{out: &out, now: time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)}
-	said := func(want string) {
-		t.Helper()
-		if got := strings.Join(strings.Fields(out.String()), " "); !strings.HasPrefix(got, want) {
-			t.Errorf("said %q, want %q", got, want)
-		}
-		out.Reset()
-	}
-	d.clock()
-	said("wrong clock: it says 2000-01-01: set it")
-	d.now = time.Now()
-	d.clock()
-	if bridge.ClockSet() {
-		said("ok clock: ")
-	} else {
-		said("look clock: ")
-	}
-	const perDay = 100e6
-	d.space(31*perDay, perDay, 40*perDay)
-	said("ok disk: 3.1 GB free; a month of readings takes about 3.0 GB")
-	d.space(20*perDay, perDay, 40*perDay)
-	said("look disk: 2.0 GB free; a month of readings takes about 3.0 GB, of which a week is kept, and more, up to 4.0 GB (journal.most_mb), only while the history is away: full within 20 days then")
-	d.space(20*perDay, perDay, 10*perDay)
-	said("ok disk: 2.0 GB free; a month of readings takes about 3.0 GB, of which a week is kept, and more, up to 1.0 GB (journal.most_mb)")
-	d.space(perDay/4, perDay, perDay/8)
-	said("wrong disk: 0.0 GB free; ")
-	if d.wrongs != 2 {
-		t.Errorf("%d wrongs", d.wrongs)
-	}
-}
-
 // A cart's time that is ahead of the computer's.
 func TestDoctorOnAJournalOfTomorrow(t *testing.T) {
 	p := newPatient(t)
