@@ -16,6 +16,7 @@ import (
 	"bayfill/bridge/audit"
 	"bayfill/bridge/config"
 	"bayfill/bridge/mqtt"
+	"bayfill/bridge/wrap"
 )
 
 // auditWidth is how many columns a verdict needs at most.
@@ -170,7 +171,7 @@ func (h *historyFlags) record(ctx context.Context, job, journal, shop, cart, ope
 
 func printReport(out io.Writer, r *audit.Report, v audit.Verdict) {
 	say := func(margin, text string) {
-		for i, line := range wrap(printable(text), auditWidth-len(margin)) {
+		for i, line := range wrap.Lines(printable(text), auditWidth-len(margin)) {
 			if i > 0 {
 				margin = "    "
 			}

@@ -16,6 +16,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/audit"
+	"bayfill/bridge/wrap"
 )
 
 type auditFleetOptions struct {
@@ -132,7 +133,7 @@ func writeFile(path string, write func(io.Writer) error) error {
 func printFleet(out io.Writer, f *audit.Fleet) {
 	const nameWidth = 22
 	paragraph := func(text string) {
-		for _, line := range wrap(text, auditWidth) {
+		for _, line := range wrap.Lines(text, auditWidth) {
 			fmt.Fprintln(out, line)
 		}
 	}

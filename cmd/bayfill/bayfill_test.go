@@ -250,17 +250,3 @@ func TestPlainLines(t *testing.T) {
 		}
 	}
 }
-
-// Lines fit a narrow terminal, and words are not cut.
-func TestWrap(t *testing.T) {
-	for _, width := range []int{20, 46, 80} {
-		for _, line := range wrap("» The bridge asks: what were the +0.397 kg on caddy-scale? Fluid.", width) {
-			if n := len([]rune(line)); n > width {
-				t.Errorf("%d characters in a terminal of %d: %q", n, width, line)
-			}
-		}
-	}
-	if got := strings.Join(wrap("one two three", 9), "|"); got != "one two|  three" {
-		t.Errorf("wrapped to %q", got)
-	}
-}

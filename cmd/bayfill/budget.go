@@ -13,6 +13,7 @@ import (
 
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
+	"bayfill/bridge/wrap"
 	"bayfill/fillcalc"
 )
 
@@ -119,7 +120,7 @@ func (b jobBudget) print(out io.Writer) {
 	const figures = "  %7.2f  %5.1f\n"
 	const termWidth = budgetWidth - 16
 	paragraph := func(text string) {
-		for _, line := range wrap(text, budgetWidth) {
+		for _, line := range wrap.Lines(text, budgetWidth) {
 			fmt.Fprintln(out, line)
 		}
 	}
@@ -139,7 +140,7 @@ func (b jobBudget) print(out io.Writer) {
 			if t.Of != "" {
 				text += ": " + t.Of
 			}
-			lines := wrap("  "+text, termWidth)
+			lines := wrap.Lines("  "+text, termWidth)
 			for _, line := range lines[:len(lines)-1] {
 				fmt.Fprintln(out, line)
 			}

@@ -20,6 +20,7 @@ import (
 	"bayfill/bridge/clock"
 	"bayfill/bridge/config"
 	"bayfill/bridge/wire"
+	"bayfill/bridge/wrap"
 	"bayfill/fillcalc"
 	"bayfill/sensors"
 )
@@ -569,7 +570,7 @@ func (c *calibrating) reportProbe(fit *fillcalc.ProbeFit) {
 
 // say writes a paragraph.
 func (c *calibrating) say(format string, args ...any) {
-	for _, line := range wrap(fmt.Sprintf(format, args...), calibrateWidth) {
+	for _, line := range wrap.Lines(fmt.Sprintf(format, args...), calibrateWidth) {
 		fmt.Fprintln(c.out, line)
 	}
 }

@@ -10,6 +10,7 @@ import (
 
 	"bayfill/bridge"
 	"bayfill/bridge/doctor"
+	"bayfill/bridge/wrap"
 )
 
 const (
@@ -51,7 +52,7 @@ is another client, and to the history it sends a comment.`,
 // printFinding prints a paragraph with the verdict in its margin.
 func printFinding(out io.Writer, f doctor.Finding) {
 	margin := fmt.Sprintf("%-*s", doctorMargin, f.Verdict)
-	for _, line := range wrap(f.Text, doctorWidth-doctorMargin+1) {
+	for _, line := range wrap.Lines(f.Text, doctorWidth-doctorMargin+1) {
 		fmt.Fprintf(out, "%s%s\n", margin, line)
 		margin = strings.Repeat(" ", doctorMargin)
 	}

@@ -12,6 +12,7 @@ import (
 
 	"bayfill/bridge/config"
 	"bayfill/bridge/units"
+	"bayfill/bridge/wrap"
 	"bayfill/fillcalc"
 )
 
@@ -44,7 +45,7 @@ and in SI. The fluids must be those of the configuration, unless only --dir is g
 				return fmt.Errorf("--units: %w", err)
 			}
 			say := func(margin, text string) {
-				for _, line := range wrap(text, serviceWidth-len(margin)) {
+				for _, line := range wrap.Lines(text, serviceWidth-len(margin)) {
 					fmt.Fprintf(cmd.OutOrStdout(), "%s%s\n", margin, line)
 				}
 			}

@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"golang.org/x/term"
+
+	"bayfill/bridge/wrap"
 )
 
 // view shows a job in a terminal: one block that is drawn again in place, or
@@ -52,7 +54,7 @@ func (v *view) print(text string) {
 	if v.silent {
 		return
 	}
-	for _, line := range wrap(text, v.width) {
+	for _, line := range wrap.Lines(text, v.width) {
 		fmt.Fprintln(v.out, line)
 	}
 }
@@ -134,7 +136,7 @@ func (v *view) draw() {
 		lines = append(lines, "! "+caution)
 	}
 	for _, line := range lines {
-		for _, part := range wrap(line, v.width) {
+		for _, part := range wrap.Lines(line, v.width) {
 			fmt.Fprintln(v.out, part)
 			v.drawn++
 		}
@@ -147,18 +149,4 @@ func figure(format string, f float64) string {
 		return "–"
 	}
 	return fmt.Sprintf(format, f)
-}
-
-// wrap breaks text at blanks into lines of at most width characters.
-func wrap(text string, width int) []string {
-	var lines []string
-	line := ""
-	for _, word := range strings.SplitAfter(text, " ") {
-		if line != "" && len([]rune(line))+len([]rune(strings.TrimRight(word, " "))) > width-1 {
-			lines = append(lines, strings.TrimRight(line, " "))
-			line = "  "
-		}
-		line += word
-	}
-	return append(lines, strings.TrimRight(line, " "))
 }

@@ -16,6 +16,8 @@ import (
 
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
+
+	"bayfill/bridge/wrap"
 )
 
 func watchCommand() *cobra.Command {
@@ -142,7 +144,7 @@ func watchPlain(ctx context.Context, out io.Writer, s *station, cart string) err
 // what to do.
 func watchLines(s shown, cart string, now time.Time, width int) []string {
 	var lines []string
-	line := func(text string) { lines = append(lines, wrap(printable(text), width)...) }
+	line := func(text string) { lines = append(lines, wrap.Lines(printable(text), width)...) }
 	add := func(label, text string) { line(fmt.Sprintf("%-10s%s", label, text)) }
 	silence := s.silence(cart, now)
 	switch {
