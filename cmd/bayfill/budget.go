@@ -35,9 +35,7 @@ may be running.`,
 			if err != nil {
 				return configError{err}
 			}
-			if cart == "" && len(c.Carts) == 1 {
-				cart = c.Carts[0].Name
-			}
+			cart = onlyCart(c, cart)
 			if _, err := c.Cart(cart); err != nil {
 				return err
 			}
@@ -55,7 +53,7 @@ may be running.`,
 	}
 	f := cmd.Flags()
 	f.StringVarP(&conf, "config", "c", "bayfill.yaml", configHelp)
-	f.StringVar(&cart, "cart", "", "cart; may be left out when there is one only")
+	f.StringVar(&cart, "cart", "", onlyCartHelp)
 	f.StringVar(&job, "job", "", "job (default: the newest)")
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
 	return cmd

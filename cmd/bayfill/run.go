@@ -12,7 +12,18 @@ import (
 	"bayfill/bridge/config"
 )
 
-const configHelp = "configuration file"
+const (
+	configHelp   = "configuration file"
+	onlyCartHelp = "cart; may be omitted when there is only one"
+)
+
+// onlyCart is the named cart, or the only one of the configuration.
+func onlyCart(c *config.Config, name string) string {
+	if name == "" && len(c.Carts) == 1 {
+		return c.Carts[0].Name
+	}
+	return name
+}
 
 func runCommand() *cobra.Command {
 	var path string
