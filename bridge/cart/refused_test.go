@@ -84,19 +84,19 @@ func TestRefusedLinesAreSetAside(t *testing.T) {
 	if !strings.Contains(heard, "refused 5 lines for good") {
 		t.Errorf("the cart was told %q", heard)
 	}
-	aside, err := j.SetAside(t.Context())
-	if err != nil || len(aside) != 1+len(bad) {
-		t.Fatalf("%d lines are set aside, %v: %v", len(aside), err, aside)
+	dead, err := j.DeadLetters(t.Context())
+	if err != nil || len(dead) != 1+len(bad) {
+		t.Fatalf("%d dead letters, %v: %v", len(dead), err, dead)
 	}
-	if r := aside[0]; !strings.Contains(r.Line, "seq=7i") || !strings.Contains(r.Reason, "beyond retention policy") {
-		t.Errorf("set aside: %+v", r)
+	if r := dead[0]; !strings.Contains(r.Line, "seq=7i") || !strings.Contains(r.Reason, "beyond retention policy") {
+		t.Errorf("dead letter: %+v", r)
 	}
 	for seq, p := range bad {
-		if !slices.ContainsFunc(aside, func(r journal.Refused) bool {
+		if !slices.ContainsFunc(dead, func(r journal.Refused) bool {
 			return strings.HasPrefix(r.Line, p.measurement) && strings.Contains(r.Line, p.fields) && strings.HasSuffix(r.Line, fmt.Sprint(now+int64(seq))) &&
 				strings.Contains(r.Reason, p.reason)
 		}) {
-			t.Errorf("%+v is not set aside for %q: %+v", p.fields, p.reason, aside)
+			t.Errorf("%+v is no dead letter for %q: %+v", p.fields, p.reason, dead)
 		}
 	}
 	rows := bridgetest.QueryRows(t, server, "brief/autogen", points.ReadingMeasurement)

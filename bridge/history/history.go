@@ -96,7 +96,7 @@ func (h *Client) Send(ctx context.Context, lines []string) (refused []journal.Re
 
 // blamesData tells an answer that no repetition will change from one that time
 // or the operator may. Only a server that shows itself to be InfluxDB is believed:
-// a proxy's error page must not set readings aside.
+// a proxy's error page must not make dead letters of readings.
 func blamesData(err error) bool {
 	var e *influxhttp.Error
 	if !errors.As(err, &e) {
@@ -239,7 +239,7 @@ func (f *Forwarder) Once(ctx context.Context) (events, refused int, err error) {
 		return 0, 0, serverError{err}
 	}
 	for _, r := range bad {
-		f.Log.Error("history refused a line for good, it is set aside in the journal", "line", r.Line, "reason", r.Reason)
+		f.Log.Error("history refused a line for good, it is kept in the journal as a dead letter", "line", r.Line, "reason", r.Reason)
 	}
 	upTo := batch[len(batch)-1].Seq
 	if err := f.Journal.SetSent(ctx, upTo, bad); err != nil {

@@ -212,8 +212,8 @@ func TestWhatHoldsTheHistoryUp(t *testing.T) {
 		if !strings.HasPrefix(text, c.says) || !strings.Contains(text, c.does) || strings.Contains(text, "damaged") && strings.Contains(text, "disk space") {
 			t.Errorf("%s: told %q, want %q and %q", c.name, text, c.says, c.does)
 		}
-		if aside, err := j.SetAside(t.Context()); len(aside) != 0 || err != nil {
-			t.Errorf("%s: set aside %v, %v", c.name, aside, err)
+		if dead, err := j.DeadLetters(t.Context()); len(dead) != 0 || err != nil {
+			t.Errorf("%s: dead letters %v, %v", c.name, dead, err)
 		}
 	}
 }
@@ -305,7 +305,7 @@ func TestForwarderWaits(t *testing.T) {
 }
 
 // A server that is away, wrongly set up, overloaded or hidden behind a proxy
-// for a day: nothing is set aside for it, and in the end everything is there, in
+// for a day: no dead letters come of it, and in the end everything is there, in
 // order, once.
 func TestHistoryAwayForADay(t *testing.T) {
 	server := bridgetest.StartInflux(t)
@@ -442,8 +442,8 @@ func TestHistoryAwayForADay(t *testing.T) {
 	if got := server.Count(points.VolumeMeasurement); got != events/150 {
 		t.Errorf("%d volumes arrived of %d", got, events/150)
 	}
-	if aside, err := j.SetAside(t.Context()); err != nil || len(aside) != 0 {
-		t.Errorf("set aside: %d lines, %v", len(aside), err)
+	if dead, err := j.DeadLetters(t.Context()); err != nil || len(dead) != 0 {
+		t.Errorf("dead letters: %d lines, %v", len(dead), err)
 	}
 	if most.Load() > 500_000 {
 		t.Errorf("a request of %d bytes: batches are not bounded", most.Load())

@@ -11,44 +11,80 @@ import (
 	"bayfill/bridge/points"
 )
 
-// Lines that the history refused for good lie in the journal, for somebody to look
-// at. A history that is wrongly set up refuses one after the other: so the oldest
-// go, and how many that were is told.
+// Lines that the history refuses for good are kept in the journal as dead letters,
+// with the reason. A history that is set up wrongly refuses one after the other, so
+// their number and age are limited; the oldest are deleted, and the deletions counted.
+//
+// On disk the names are older: the table is set_aside, and the mark that counts the
+// deletions is set_aside_gone. They stay, because journals of earlier versions have
+// them.
 const (
-	MostAside = 10_000 // about 2 MB of readings
-	asideFor  = 90 * 24 * time.Hour
+	maxDeadLetters   = 10_000 // about 2 MB of readings
+	maxDeadLetterAge = 90 * 24 * time.Hour
 
-	goneMark = "set_aside_gone"
+	deletedMark = "set_aside_gone"
 )
 
 // Erased stands where a name stood.
 const Erased = "erased"
 
-// boundAside lets go of what is too old by the cart's time, or too much, and gives
-// the text of the alert about what is there; nothing when there is nothing. Deleted
-// by hand, lines are dealt with at the next look.
+// Refused is a line of line protocol that the history will never take.
+type Refused struct {
+	Line   string
+	Reason string // what the server answered
+}
+
+// AtNs is the time at the end of the line in nanoseconds since 1970 UTC; ok is false
+// when there is none, as in a damaged line.
+func (r Refused) AtNs() (ns int64, ok bool) {
+	ns, err := strconv.ParseInt(r.Line[strings.LastIndexByte(r.Line, ' ')+1:], 10, 64)
+	return ns, err == nil
+}
+
+// DeadLetters reads the lines that the history refused for good, in the order in
+// which it did.
+func (j *Journal) DeadLetters(ctx context.Context) ([]Refused, error) {
+	rows, err := j.DB.QueryContext(ctx, "SELECT line, reason FROM set_aside ORDER BY rowid")
+	if err != nil {
+		return nil, fmt.Errorf("journal: %w", err)
+	}
+	defer rows.Close()
+	var list []Refused
+	for rows.Next() {
+		var r Refused
+		if err := rows.Scan(&r.Line, &r.Reason); err != nil {
+			return nil, fmt.Errorf("journal: %w", err)
+		}
+		list = append(list, r)
+	}
+	return list, rows.Err()
+}
+
+// BoundDeadLetters deletes the dead letters that are too old, by the cart's time, or
+// too many, and returns the text of the alert about those that are left; empty when
+// there are none. Somebody who has dealt with them may delete them from the table.
 func (j *Journal) BoundDeadLetters(ctx context.Context) (text string, err error) {
 	tx, err := j.DB.BeginTx(ctx, nil)
 	if err != nil {
 		return "", fmt.Errorf("journal: %w", err)
 	}
 	defer tx.Rollback()
-	// The time of a line is its last word.
+	// A line ends with its time.
 	result, err := tx.Exec(`DELETE FROM set_aside WHERE rowid IN (SELECT rowid FROM set_aside ORDER BY rowid DESC LIMIT -1 OFFSET ?1)
-		OR CAST(replace(line, rtrim(line, '0123456789'), '') AS INTEGER) BETWEEN 1 AND (SELECT at_ns FROM event ORDER BY seq DESC LIMIT 1) - ?2`, MostAside, int64(asideFor))
+		OR CAST(replace(line, rtrim(line, '0123456789'), '') AS INTEGER) BETWEEN 1 AND (SELECT at_ns FROM event ORDER BY seq DESC LIMIT 1) - ?2`, maxDeadLetters, int64(maxDeadLetterAge))
 	if err != nil {
 		return "", fmt.Errorf("journal: set_aside: %w", damage(j.path, err))
 	}
-	went, err := result.RowsAffected()
+	deletedNow, err := result.RowsAffected()
 	if err != nil {
 		return "", fmt.Errorf("journal: set_aside: %w", err)
 	}
-	var lines, gone int64
-	if err := tx.QueryRow("SELECT count(*), coalesce((SELECT value FROM mark WHERE name = ?), 0) FROM set_aside", goneMark).Scan(&lines, &gone); err != nil {
+	var lines, deleted int64
+	if err := tx.QueryRow("SELECT count(*), coalesce((SELECT value FROM mark WHERE name = ?), 0) FROM set_aside", deletedMark).Scan(&lines, &deleted); err != nil {
 		return "", fmt.Errorf("journal: set_aside: %w", damage(j.path, err))
 	}
-	if gone += went; went > 0 {
-		if err := SetMark(tx, goneMark, strconv.FormatInt(gone, 10)); err != nil {
+	if deleted += deletedNow; deletedNow > 0 {
+		if err := SetMark(tx, deletedMark, strconv.FormatInt(deleted, 10)); err != nil {
 			return "", fmt.Errorf("journal: %w", damage(j.path, err))
 		}
 	}
@@ -58,16 +94,16 @@ func (j *Journal) BoundDeadLetters(ctx context.Context) (text string, err error)
 	switch {
 	case lines == 0:
 		return "", nil
-	case gone == 0:
-		return fmt.Sprintf("the history refused %d lines for good; they are set aside in the journal (table set_aside) with the reason", lines), nil
+	case deleted == 0:
+		return fmt.Sprintf("the history refused %d lines for good; bayfill history refused lists them with the reason", lines), nil
 	}
-	return fmt.Sprintf("the history refused %d lines for good; the newest %d are set aside in the journal (table set_aside) with the reason, %d older ones were let go: at most %d are kept, for %d days",
-		lines+gone, lines, gone, MostAside, asideFor/(24*time.Hour)), nil
+	return fmt.Sprintf("the history refused %d lines for good; bayfill history refused lists the newest %d with the reason, %d older ones were deleted: at most %d are kept, for %d days",
+		lines+deleted, lines, deleted, maxDeadLetters, maxDeadLetterAge/(24*time.Hour)), nil
 }
 
-// eraseAside takes the names that a token stands for out of the lines set aside. It
-// tells how many held one.
-func (j *Journal) eraseAside(ctx context.Context, token string) (lines int, err error) {
+// eraseDeadLetters removes the names that a token stands for from the dead letters. It
+// returns how many held one.
+func (j *Journal) eraseDeadLetters(ctx context.Context, token string) (lines int, err error) {
 	rows, err := j.DB.QueryContext(ctx, "SELECT rowid, line, reason FROM set_aside WHERE instr(line, ?) > 0", token)
 	if err != nil {
 		return 0, err
@@ -90,7 +126,7 @@ func (j *Journal) eraseAside(ctx context.Context, token string) (lines int, err 
 	for _, k := range list {
 		r, held, err := k.without(token)
 		switch {
-		case err != nil: // not to be read: better gone than told
+		case err != nil: // it cannot be read, so it may hold the name
 			_, err = j.DB.ExecContext(ctx, "DELETE FROM set_aside WHERE rowid = ?", k.id)
 		case held:
 			_, err = j.DB.ExecContext(ctx, "UPDATE set_aside SET line = ?, reason = ? WHERE rowid = ?", r.Line, r.Reason, k.id)
@@ -105,8 +141,8 @@ func (j *Journal) eraseAside(ctx context.Context, token string) (lines int, err 
 	return lines, nil
 }
 
-// without is the line without the names that a token stands for; the server's
-// reason may repeat them.
+// without is the line without the names that a token stands for; they are removed from
+// the reason too, which may quote the line.
 func (r Refused) without(token string) (_ Refused, held bool, err error) {
 	p, shop, cart, err := points.ParseLine(r.Line)
 	if err != nil {

@@ -16,9 +16,10 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Of what a history refuses the newest lines are kept, for so long, and how many
-// went is told.
-func TestSetAsideIsBounded(t *testing.T) {
+// The newest lines that a history refused are kept for a limited time, and those that
+// were deleted are counted.
+func TestDeadLettersAreBounded(t *testing.T) {
+	const limit = 10_000
 	j := journaltest.Open(t, filepath.Join(bridgetest.MemoryDir(t), "a.journal"))
 	day := int64(24 * time.Hour)
 	now := time.Date(2026, 11, 25, 0, 0, 0, 0, time.UTC).UnixNano()
@@ -39,23 +40,23 @@ func TestSetAsideIsBounded(t *testing.T) {
 		if err != nil || text != want && (want == "" || !strings.HasPrefix(text, want)) {
 			t.Errorf("%q, %v; want %q", text, err, want)
 		}
-		if list, err := j.SetAside(t.Context()); err != nil || len(list) != kept {
+		if list, err := j.DeadLetters(t.Context()); err != nil || len(list) != kept {
 			t.Errorf("%d lines are kept, %v; want %d", len(list), err, kept)
 		}
 	}
 	says("", 0)
 	refuse(10, now-91*day)
 	refuse(5, now-89*day)
-	says("the history refused 15 lines for good; the newest 5 are set aside in the journal (table set_aside) with the reason, 10 older ones were let go: at most 10000 are kept, for 90 days", 5)
-	refuse(journal.MostAside, now)
-	says("the history refused 10015 lines for good; the newest 10000 ", journal.MostAside)
-	list, err := j.SetAside(t.Context())
+	says("the history refused 15 lines for good; bayfill history refused lists the newest 5 with the reason, 10 older ones were deleted: at most 10000 are kept, for 90 days", 5)
+	refuse(limit, now)
+	says("the history refused 10015 lines for good; bayfill history refused lists the newest 10000 ", limit)
+	list, err := j.DeadLetters(t.Context())
 	if err != nil || !strings.HasSuffix(list[0].Line, fmt.Sprintf("seq=0i %d", now)) {
 		t.Errorf("the oldest that is kept is %+v, %v", list[0], err)
 	}
 	refuse(3, now)
-	says("the history refused 10018 lines for good; the newest 10000 ", journal.MostAside)
-	// Somebody has dealt with them; of a line without a time nobody knows its age.
+	says("the history refused 10018 lines for good; bayfill history refused lists the newest 10000 ", limit)
+	// Somebody has dealt with them. A line without a time is never too old.
 	if _, err := j.DB.Exec("DELETE FROM set_aside"); err != nil {
 		t.Fatal(err)
 	}
@@ -63,12 +64,12 @@ func TestSetAsideIsBounded(t *testing.T) {
 	if err := j.SetSent(t.Context(), 1, []journal.Refused{{Line: "garbage", Reason: "no line"}}); err != nil {
 		t.Fatal(err)
 	}
-	says("the history refused 19 lines for good; the newest 1 ", 1)
+	says("the history refused 19 lines for good; bayfill history refused lists the newest 1 ", 1)
 }
 
-// A name is erased from the lines set aside as well, and from what the server said
-// of them; the event's token stays, and other lines are as they were.
-func TestNamesAreErasedFromWhatIsSetAside(t *testing.T) {
+// A name is erased from the dead letters as well, and from what the server said of
+// them; the event's token stays, and other lines are as they were.
+func TestNamesAreErasedFromDeadLetters(t *testing.T) {
 	path := filepath.Join(bridgetest.MemoryDir(t), "a.journal")
 	j := journaltest.Open(t, path)
 	names := names.Names{"t-0123456789abcdef": `Kim "K" Example`, "t-ffff456789abcdef": "Ada", "v-0123456789abcdef": "Grey Van 7"}
@@ -99,9 +100,9 @@ func TestNamesAreErasedFromWhatIsSetAside(t *testing.T) {
 			}
 		}
 	}
-	after, err := j.SetAside(t.Context())
+	after, err := j.DeadLetters(t.Context())
 	if err != nil || len(after) != 3 || after[1] != before[1] || after[2] != before[3] {
-		t.Fatalf("set aside are %+v, %v", after, err)
+		t.Fatalf("the dead letters are %+v, %v", after, err)
 	}
 	p, shop, cart, err := points.ParseLine(after[0].Line)
 	if err != nil || shop != "hilltop" || cart != "bay2" || p.Fields["by"] != journal.Erased || p.Fields["vehicle"] != journal.Erased || p.AtNs != 1_750_000_000_000_000_007 {
@@ -109,5 +110,23 @@ func TestNamesAreErasedFromWhatIsSetAside(t *testing.T) {
 	}
 	if e, err := p.Event(); err != nil || e.Input.By != "t-0123456789abcdef" || e.Input.Job.Vehicle != "v-0123456789abcdef" || !strings.Contains(after[0].Reason, "unable to parse") {
 		t.Errorf("%+v, %v, %s", e, err, after[0].Reason)
+	}
+}
+
+func TestTimeOfARefusedLine(t *testing.T) {
+	for _, c := range []struct {
+		line string
+		ns   int64
+		ok   bool
+	}{
+		{"bayfill_reading,shop=a kg=1e0 1750000000000000007", 1_750_000_000_000_000_007, true},
+		{"bayfill_reading,shop=a kg=1e0 -1", -1, true},
+		{"bayfill_reading,shop=a kg=1e0", 0, false},
+		{"garbage", 0, false},
+		{"", 0, false},
+	} {
+		if ns, ok := (journal.Refused{Line: c.line}).AtNs(); ok != c.ok || ok && ns != c.ns {
+			t.Errorf("%q: %d, %v", c.line, ns, ok)
+		}
 	}
 }

@@ -25,7 +25,7 @@ func EraseName(ctx context.Context, journal, token string) (erased bool, err err
 	if err != nil {
 		return false, fmt.Errorf("journal %s: %w", journal, err)
 	}
-	lines, err := j.eraseAside(ctx, token)
+	lines, err := j.eraseDeadLetters(ctx, token)
 	if err != nil {
 		return false, fmt.Errorf("journal %s: %w", journal, err)
 	}

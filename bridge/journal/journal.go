@@ -476,30 +476,6 @@ func (j *Journal) SetSent(ctx context.Context, seq uint64, refused []Refused) er
 	return nil
 }
 
-// Refused is a line that the history will never take.
-type Refused struct {
-	Line   string
-	Reason string
-}
-
-// SetAside reads the refused lines.
-func (j *Journal) SetAside(ctx context.Context) ([]Refused, error) {
-	rows, err := j.DB.QueryContext(ctx, "SELECT line, reason FROM set_aside ORDER BY rowid")
-	if err != nil {
-		return nil, fmt.Errorf("journal: %w", err)
-	}
-	defer rows.Close()
-	var list []Refused
-	for rows.Next() {
-		var r Refused
-		if err := rows.Scan(&r.Line, &r.Reason); err != nil {
-			return nil, fmt.Errorf("journal: %w", err)
-		}
-		list = append(list, r)
-	}
-	return list, rows.Err()
-}
-
 // Prune forgets what is older than a time and no longer needed: in the snapshot,
 // and in the history when there is one. It forgets a piece at a time, and tells
 // whether there is more. Answers are kept as long as events.

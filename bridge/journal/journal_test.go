@@ -129,8 +129,8 @@ func TestJournalKeepsPublishedAndAnswers(t *testing.T) {
 		if sent, err := j.Sent(); err != nil || sent != 3 {
 			t.Errorf("sent up to %d, %v", sent, err)
 		}
-		if got, err := j.SetAside(t.Context()); err != nil || !slices.Equal(got, []journal.Refused{{Line: "line 1", Reason: "reason 1"}, {Line: "line 2", Reason: "reason 2"}}) {
-			t.Errorf("set aside: %v, %v", got, err)
+		if got, err := j.DeadLetters(t.Context()); err != nil || !slices.Equal(got, []journal.Refused{{Line: "line 1", Reason: "reason 1"}, {Line: "line 2", Reason: "reason 2"}}) {
+			t.Errorf("dead letters: %v, %v", got, err)
 		}
 		if events, err := j.Events(t.Context(), 0, 100); err != nil || len(events) != 6 {
 			t.Errorf("%d events, %v", len(events), err)

@@ -23,7 +23,7 @@ func historyCommand() *cobra.Command {
 		Use:   "history",
 		Short: "Take points out of the history in InfluxDB, and fill it again from journals",
 	}
-	cmd.AddCommand(historyExportCommand(), historyFillCommand(), historyKeepCommand(), historyEraseCommand())
+	cmd.AddCommand(historyExportCommand(), historyFillCommand(), historyKeepCommand(), historyRefusedCommand(), historyEraseCommand())
 	return cmd
 }
 

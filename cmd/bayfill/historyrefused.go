@@ -1,0 +1,106 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"bayfill/bridge/config"
+	"bayfill/bridge/journal"
+)
+
+func historyRefusedCommand() *cobra.Command {
+	var path, cart string
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "refused",
+		Short: "List the lines that the history refused for good",
+		Long: `List the lines that the history refused for good, with the time of the point and
+the server's reason, oldest first. The journals keep at most 10000 for each cart,
+for 90 days. The bridge may be running: journals are only read.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			c, err := config.Load(path)
+			if err != nil {
+				return configError{err}
+			}
+			list, err := refusedLines(cmd.Context(), c, cart)
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				return json.NewEncoder(cmd.OutOrStdout()).Encode(map[string]any{"refused": list})
+			}
+			printRefused(cmd.OutOrStdout(), list)
+			return nil
+		},
+	}
+	f := cmd.Flags()
+	f.StringVarP(&path, "config", "c", "bayfill.yaml", configHelp)
+	f.StringVar(&cart, "cart", "", "only this cart")
+	f.BoolVar(&asJSON, "json", false, "print one JSON object")
+	return cmd
+}
+
+// refusedLine is a line that the history of a cart refused.
+type refusedLine struct {
+	Cart   string  `json:"cart"`
+	Time   *string `json:"time"` // of the point, RFC 3339 in UTC; null when the line has none
+	Reason string  `json:"reason"`
+	Line   string  `json:"line"`
+}
+
+// refusedLines reads the dead letters of the named cart, or of all carts.
+func refusedLines(ctx context.Context, c *config.Config, cart string) ([]refusedLine, error) {
+	if cart != "" {
+		if _, err := c.Cart(cart); err != nil {
+			return nil, fmt.Errorf("--%w", err)
+		}
+	}
+	list := []refusedLine{}
+	for i := range c.Carts {
+		name := c.Carts[i].Name
+		if cart != "" && cart != name {
+			continue
+		}
+		letters, err := deadLetters(ctx, c.JournalPath(name))
+		if err != nil {
+			return nil, err
+		}
+		for _, r := range letters {
+			line := refusedLine{Cart: name, Reason: r.Reason, Line: r.Line}
+			if ns, ok := r.AtNs(); ok {
+				at := time.Unix(0, ns).UTC().Format(time.RFC3339Nano)
+				line.Time = &at
+			}
+			list = append(list, line)
+		}
+	}
+	return list, nil
+}
+
+func deadLetters(ctx context.Context, path string) ([]journal.Refused, error) {
+	j, err := journal.OpenReadOnly(path)
+	if err != nil {
+		return nil, err
+	}
+	defer j.Close()
+	return j.DeadLetters(ctx)
+}
+
+func printRefused(out io.Writer, list []refusedLine) {
+	if len(list) == 0 {
+		fmt.Fprintln(out, "No line was refused.")
+	}
+	for _, r := range list {
+		at := "no time"
+		if r.Time != nil {
+			at = *r.Time
+		}
+		fmt.Fprintf(out, "%s  %s  %s\n  %s\n", r.Cart, at, printable(r.Reason), printable(r.Line))
+	}
+}
