@@ -1,33 +1,15 @@
 package typo
 
-// nearest is the candidate that the fewest edits lead to, if few enough.
+import "github.com/agnivade/levenshtein"
+
+// Nearest returns the candidate that the fewest edits of single characters lead to;
+// empty when none is near enough.
 func Nearest(word string, candidates []string) string {
-	best, bestCost := "", max(2, len(word)/2)+1
+	best, bestEdits := "", max(2, len(word)/2)+1
 	for _, c := range candidates {
-		if cost := edits(word, c); cost < bestCost {
-			best, bestCost = c, cost
+		if edits := levenshtein.ComputeDistance(word, c); edits < bestEdits {
+			best, bestEdits = c, edits
 		}
 	}
 	return best
-}
-
-// edits is Levenshtein's distance.
-func edits(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		diagonal := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			cost := diagonal
-			if a[i] != b[j] {
-				cost++
-			}
-			diagonal = row[j+1]
-			row[j+1] = min(cost, row[j]+1, row[j+1]+1)
-		}
-	}
-	return row[len(b)]
 }
