@@ -14,150 +14,108 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/audit"
-	"bayfill/bridge/config"
-	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wrap"
 )
 
-// auditWidth is how many columns a verdict needs at most.
+// auditWidth is the maximum width of a verdict, in columns.
 const auditWidth = 80
 
-// Exit statuses of an audit: 0 is the one good verdict, and what could not be
-// audited is not the same as what was found wrong.
+// exitNotAudited is the exit status when a job could not be audited, which is not the
+// same as an audit that found something (1).
 const exitNotAudited = 2
 
-// notAudited is an error that leaves the question open.
+// notAudited is an error because of which nothing is known about the job.
 type notAudited struct{ error }
 
 func auditCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "audit",
-		Short: "Compute jobs again from their history",
+		Short: "Compute jobs again from the history, and compare",
 	}
 	cmd.AddCommand(auditJobCommand(), auditFleetCommand())
 	return cmd
 }
 
-// historyFlags say where the history is: by the configuration, or by themselves.
-type historyFlags struct {
-	config, url, org, bucket, tokenEnv string
-}
-
-func (h *historyFlags) add(cmd *cobra.Command) {
-	f := cmd.Flags()
-	f.StringVarP(&h.config, "config", "c", "", "take the history from this configuration")
-	f.StringVar(&h.url, "influx-url", "", "or from this InfluxDB, as in http://127.0.0.1:8086")
-	f.StringVar(&h.org, "influx-org", "", "its organisation")
-	f.StringVar(&h.bucket, "influx-bucket", "bayfill", "its bucket (database/retention for InfluxDB 1.8)")
-	f.StringVar(&h.tokenEnv, "influx-token-env", "", "environment variable that holds its token")
-}
-
-func (h *historyFlags) history() (config.History, error) {
-	if h.url != "" {
-		if err := mqtt.CheckAddress(h.url); err != nil {
-			return config.History{}, configError{fmt.Errorf("--influx-url: %w: use --influx-token-env", err)}
-		}
-		return config.History{URL: h.url, Org: h.org, Bucket: h.bucket, Token: config.Secret{Env: h.tokenEnv}}, nil
-	}
-	c, err := config.Load(cmp.Or(h.config, "bayfill.yaml"))
-	if err != nil {
-		return config.History{}, configError{err}
-	}
-	if c.History.URL == "" {
-		return config.History{}, configError{errors.New("history: the configuration names none: give --influx-url, or --journal for a journal file")}
-	}
-	return c.History, nil
+type auditJobOptions struct {
+	from                historyFlags
+	journal, shop, cart string
+	opened              string
+	json                bool
+	sheet, csv          string
+	toleranceL          float64
 }
 
 func auditJobCommand() *cobra.Command {
-	var from historyFlags
-	var journal, shop, cart, opened, sheet, table string
-	var asJSON bool
-	var toleranceL float64
+	var o auditJobOptions
 	cmd := &cobra.Command{
 		Use:   "job ID",
-		Short: "Compute a job again from its readings and inputs, and hold it against what was published",
-		Long: `Compute a job again from its readings and inputs, and hold every figure that was
-published against what comes out, to the last bit; prove by numbers and a hash
-chain that no point is missing, altered, added or out of place.
+		Short: "Compute a job again from its readings and inputs, and compare it with what was published",
+		Long: `Compute a job again from its readings and inputs, and compare every figure that
+was published with the result, to the last bit. Sequence numbers and a hash chain
+prove that no point is missing, altered, added or out of order.
 
-The exit status is 0 only when all is the same and complete, 1 when something was
-found, 2 when the job could not be audited.`,
+The exit status is 0 only when everything is the same and complete, 1 when something
+was found, 2 when the job could not be audited.`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			record, err := from.record(cmd.Context(), args[0], journal, shop, cart, opened)
-			if err != nil {
-				var config configError
-				if errors.As(err, &config) {
-					return err
-				}
-				return notAudited{err}
-			}
-			if record.NoNames != nil {
-				fmt.Fprintf(cmd.ErrOrStderr(), "tokens stand in the place of names: %v\n", record.NoNames)
-			}
-			report := audit.Check(record)
-			out := cmd.OutOrStdout()
-			verdict := audit.Judge(report, toleranceL)
-			if asJSON {
-				err = json.NewEncoder(out).Encode(struct {
-					*audit.Report
-					Verdict audit.Verdict `json:"verdict"`
-				}{report, verdict})
-			} else {
-				printReport(out, report, verdict)
-			}
-			for _, f := range []struct {
-				path  string
-				write func(io.Writer) error
-			}{
-				{sheet, func(w io.Writer) error {
-					if filepath.Ext(sheet) == ".json" {
-						return json.NewEncoder(w).Encode(audit.NewSheetData(record, report, toleranceL))
-					}
-					return audit.WriteSheet(w, record, report, toleranceL)
-				}},
-				{table, func(w io.Writer) error { return audit.WriteCSV(w, report) }},
-			} {
-				if f.path != "" && err == nil {
-					err = writeFile(f.path, f.write)
-				}
-			}
-			switch {
-			case err != nil:
-				return notAudited{err}
-			case !report.SameAndComplete():
-				return errors.New("job " + args[0] + " is not same and complete")
-			}
-			return nil
+			return o.run(cmd.Context(), args[0], cmd.OutOrStdout(), cmd.ErrOrStderr())
 		},
 	}
-	from.add(cmd)
+	o.from.add(cmd)
 	f := cmd.Flags()
-	f.StringVar(&journal, "journal", "", "read a cart's journal file instead of the history")
-	f.StringVar(&shop, "shop", "", "shop of that journal, for the sheet")
-	f.StringVar(&cart, "cart", "", "cart of that journal, for the sheet")
-	f.StringVar(&opened, "opened", "", "of several jobs of that name the one opened then, as the verdict writes it (default: the newest)")
-	f.BoolVar(&asJSON, "json", false, "print the verdict as one JSON object")
-	f.StringVar(&sheet, "sheet", "", "write the audit sheet here: HTML, or its numbers when the name ends in .json")
-	f.StringVar(&table, "csv", "", "write the job's course, a row a second, here")
-	f.Float64Var(&toleranceL, "tolerance-l", audit.DefaultToleranceL, "by how many litres the amount may be off beyond its uncertainty, for the verdict")
+	f.StringVar(&o.journal, "journal", "", "read a cart's journal file instead of the history")
+	f.StringVar(&o.shop, "shop", "", "shop of the journal file, for the sheet")
+	f.StringVar(&o.cart, "cart", "", "cart of the journal file, for the sheet")
+	f.StringVar(&o.opened, "opened", "", "of several jobs of that name, the one opened at this time, as the verdict writes it (default: the newest)")
+	f.BoolVar(&o.json, "json", false, "print the verdict as one JSON object")
+	f.StringVar(&o.sheet, "sheet", "", "write the audit sheet to this file: HTML, or its figures when the name ends in .json")
+	f.StringVar(&o.csv, "csv", "", "write the course of the job to this file, a row for each second")
+	f.Float64Var(&o.toleranceL, "tolerance-l", audit.DefaultToleranceL, "how many litres the amount may be off beyond its uncertainty, for the verdict")
 	return cmd
 }
 
-func (h *historyFlags) record(ctx context.Context, job, journal, shop, cart, opened string) (*audit.Record, error) {
-	openedNs := int64(0)
-	if opened != "" {
-		at, err := time.Parse(audit.TimeLayout, opened)
-		if err != nil {
-			return nil, fmt.Errorf("--opened: %w", err)
-		}
-		openedNs = at.UnixNano()
+func (o *auditJobOptions) run(ctx context.Context, job string, out, errOut io.Writer) error {
+	record, err := o.record(ctx, job)
+	var config configError
+	switch {
+	case errors.As(err, &config):
+		return err
+	case err != nil:
+		return notAudited{err}
+	case record.NoNames != nil:
+		fmt.Fprintf(errOut, "tokens stand in the place of names: %v\n", record.NoNames)
 	}
-	if journal != "" {
-		return audit.FromJournal(ctx, journal, shop, cart, job, openedNs)
+	report := audit.Check(record)
+	verdict := audit.Judge(report, o.toleranceL)
+	if o.json {
+		err = json.NewEncoder(out).Encode(struct {
+			*audit.Report
+			Verdict audit.Verdict `json:"verdict"`
+		}{report, verdict})
+	} else {
+		printReport(out, report, verdict)
 	}
-	history, err := h.history()
+	if err == nil {
+		err = o.writeFiles(record, report)
+	}
+	switch {
+	case err != nil:
+		return notAudited{err}
+	case !report.SameAndComplete():
+		return errors.New("job " + job + " is not same and complete")
+	}
+	return nil
+}
+
+func (o *auditJobOptions) record(ctx context.Context, job string) (*audit.Record, error) {
+	atNs, err := openedNs(o.opened)
+	if err != nil {
+		return nil, err
+	}
+	if o.journal != "" {
+		return audit.FromJournal(ctx, o.journal, o.shop, o.cart, job, atNs)
+	}
+	history, err := o.from.history()
 	if err != nil {
 		return nil, err
 	}
@@ -166,9 +124,41 @@ func (h *historyFlags) record(ctx context.Context, job, journal, shop, cart, ope
 		return nil, err
 	}
 	defer store.Close()
-	return store.Record(ctx, job, openedNs)
+	return store.Record(ctx, job, atNs)
 }
 
+// openedNs reads when a job was opened, in nanoseconds since 1970 UTC; 0: not given.
+func openedNs(text string) (int64, error) {
+	if text == "" {
+		return 0, nil
+	}
+	at, err := time.Parse(audit.TimeLayout, text)
+	if err != nil {
+		return 0, fmt.Errorf("--opened: %w", err)
+	}
+	return at.UnixNano(), nil
+}
+
+// writeFiles writes the sheet and the table that the flags ask for.
+func (o *auditJobOptions) writeFiles(record *audit.Record, report *audit.Report) error {
+	if o.sheet != "" {
+		err := writeFile(o.sheet, func(w io.Writer) error {
+			if filepath.Ext(o.sheet) == ".json" {
+				return json.NewEncoder(w).Encode(audit.NewSheetData(record, report, o.toleranceL))
+			}
+			return audit.WriteSheet(w, record, report, o.toleranceL)
+		})
+		if err != nil {
+			return err
+		}
+	}
+	if o.csv != "" {
+		return writeFile(o.csv, func(w io.Writer) error { return audit.WriteCSV(w, report) })
+	}
+	return nil
+}
+
+// printReport prints what an audit found, in at most auditWidth columns.
 func printReport(out io.Writer, r *audit.Report, v audit.Verdict) {
 	say := func(margin, text string) {
 		for i, line := range wrap.Lines(printable(text), auditWidth-len(margin)) {

@@ -90,10 +90,10 @@ func TestHistoryRefuses(t *testing.T) {
 		{"export --since 1d", "bayfill.yaml"},
 		{"export --since 1d --influx-url http://me:x@127.0.0.1:1", "--influx-url: no user or password in the address"},
 		{"fill --influx-url http://127.0.0.1:1", "either --config or --journal"},
-		{"fill --influx-url http://127.0.0.1:1 --journal a.journal", "--shop: a journal does not say"},
+		{"fill --influx-url http://127.0.0.1:1 --journal a.journal", "--shop: a journal does not hold"},
 		{"fill --influx-url http://127.0.0.1:1 --journal a.journal --shop s", "no such file"},
 		{"keep --influx-url http://127.0.0.1:1", "to-bucket"},
-		{"keep --influx-url http://127.0.0.1:1 --to-bucket bayfill", "is where the jobs are"},
+		{"keep --influx-url http://127.0.0.1:1 --to-bucket bayfill", "is the bucket that the jobs are in"},
 		{"erase", "either --technician or --vehicle"},
 	} {
 		status, _, errors := program(t.Context(), append([]string{"history"}, strings.Fields(c.args)...)...)

@@ -117,12 +117,7 @@ const budgetWidth = 60
 func (b jobBudget) print(out io.Writer) {
 	const figures = "  %7.2f  %5.1f\n"
 	const termWidth = budgetWidth - 16
-	paragraph := func(text string) {
-		for _, line := range wrap.Lines(text, budgetWidth) {
-			fmt.Fprintln(out, line)
-		}
-	}
-	paragraph(fmt.Sprintf("Job %s on cart %s, %s at %s. Litres at %g °C, ± with k = 2.", b.Job, b.Cart, b.Phase, b.At, b.ReferenceC))
+	printWrapped(out, fmt.Sprintf("Job %s on cart %s, %s at %s. Litres at %g °C, ± with k = 2.", b.Job, b.Cart, b.Phase, b.At, b.ReferenceC), budgetWidth)
 	for _, v := range []struct {
 		name string
 		volumeBudget

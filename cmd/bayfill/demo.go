@@ -71,7 +71,7 @@ then ends with Ctrl-C only.`,
 	f.StringVar(&o.passwordEnv, "password-env", "", "environment variable that holds its password")
 	f.StringVar(&o.influxURL, "influx-url", "", "also send the history to this InfluxDB")
 	f.StringVar(&o.influxOrg, "influx-org", "", "its organisation")
-	f.StringVar(&o.influxBucket, "influx-bucket", "bayfill", "its bucket (database/retention for InfluxDB 1.8)")
+	f.StringVar(&o.influxBucket, "influx-bucket", "bayfill", bucketHelp)
 	f.StringVar(&o.influxTokenEnv, "influx-token-env", "", "environment variable that holds its token")
 	return cmd
 }

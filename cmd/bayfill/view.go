@@ -142,11 +142,3 @@ func (v *view) draw() {
 		}
 	}
 }
-
-// figure formats a number that may not be known.
-func figure(format string, f float64) string {
-	if math.IsNaN(f) {
-		return "–"
-	}
-	return fmt.Sprintf(format, f)
-}

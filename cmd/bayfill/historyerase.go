@@ -1,0 +1,76 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"bayfill/bridge/audit"
+	"bayfill/bridge/config"
+	"bayfill/bridge/journal"
+)
+
+func historyEraseCommand() *cobra.Command {
+	var path, technician, vehicle string
+	cmd := &cobra.Command{
+		Use:   "erase",
+		Short: "Erase the name of a technician or a vehicle from journals and history",
+		Long: `Erase the name of a technician or a vehicle from the journals of the
+configuration's carts and from the history. The events never held it, only a token
+made with the key in the data folder, so audits give the same result as before.
+
+It does not reach copies that were made elsewhere, notes that somebody wrote, and
+the job that the broker retains until the next one; a running bridge remembers
+names until it is restarted.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if (technician == "") == (vehicle == "") {
+				return errors.New("either --technician or --vehicle is needed")
+			}
+			c, err := config.Load(path)
+			if err != nil {
+				return configError{err}
+			}
+			token, err := c.Token(vehicle != "", technician+vehicle)
+			if err != nil {
+				return err
+			}
+			return eraseToken(cmd.Context(), c, token, cmd.OutOrStdout())
+		},
+	}
+	f := cmd.Flags()
+	f.StringVarP(&path, "config", "c", "bayfill.yaml", configHelp)
+	f.StringVar(&technician, "technician", "", "name of a technician, as given in commands")
+	f.StringVar(&vehicle, "vehicle", "", "name of a vehicle, as given in commands")
+	return cmd
+}
+
+// eraseToken erases what a token stands for.
+func eraseToken(ctx context.Context, c *config.Config, token string, out io.Writer) error {
+	journals := 0
+	for i := range c.Carts {
+		erased, err := journal.EraseName(ctx, c.JournalPath(c.Carts[i].Name), token)
+		if err != nil {
+			return err
+		}
+		if erased {
+			journals++
+		}
+	}
+	points := 0
+	if c.History.URL != "" {
+		store, err := audit.OpenStore(c.History)
+		if err != nil {
+			return err
+		}
+		defer store.Close()
+		if points, err = store.Erase(ctx, token); err != nil {
+			return err
+		}
+	}
+	fmt.Fprintf(out, "%s: erased from %d journals and %d points of the history\n", token, journals, points)
+	return nil
+}

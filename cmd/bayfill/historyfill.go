@@ -1,0 +1,115 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"bayfill/bridge/config"
+	"bayfill/bridge/history"
+)
+
+type historyFillOptions struct {
+	to         historyFlags
+	journal    string
+	shop, cart string
+}
+
+func historyFillCommand() *cobra.Command {
+	var o historyFillOptions
+	cmd := &cobra.Command{
+		Use:   "fill",
+		Short: "Send journals to the history again, to refill it or to close gaps",
+		Long: `Send everything that the journals of the configuration's carts hold, or one
+journal file, to the history. A point that is already there is replaced by itself,
+so nothing is doubled, and an interrupted run can simply be repeated. The bridge
+may be running: journals are only read. Progress is shown on standard error.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return o.run(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr())
+		},
+	}
+	o.to.add(cmd)
+	f := cmd.Flags()
+	f.StringVar(&o.journal, "journal", "", "send this journal file instead of the configuration's")
+	f.StringVar(&o.shop, "shop", "", "shop of the journal file")
+	f.StringVar(&o.cart, "cart", "", "only this cart; with --journal, its cart (default: the file's name)")
+	return cmd
+}
+
+func (o *historyFillOptions) run(ctx context.Context, out, errOut io.Writer) error {
+	sources, err := o.sources()
+	if err != nil {
+		return err
+	}
+	server, err := o.to.history()
+	if err != nil {
+		return err
+	}
+	refused := 0
+	for _, s := range sources {
+		n, err := s.fill(ctx, server, out, errOut)
+		if err != nil {
+			return err
+		}
+		refused += n
+	}
+	if refused > 0 {
+		return fmt.Errorf("the history refused %d points", refused)
+	}
+	return nil
+}
+
+// fillSource is a journal whose points are sent.
+type fillSource struct{ shop, cart, path string }
+
+// sources are the journals that the flags name.
+func (o *historyFillOptions) sources() ([]fillSource, error) {
+	switch {
+	case o.journal != "" && o.shop == "":
+		return nil, errors.New("--shop: a journal does not hold the name of its shop")
+	case o.journal != "" && o.cart == "":
+		name := strings.TrimSuffix(filepath.Base(o.journal), filepath.Ext(o.journal))
+		return []fillSource{{o.shop, name, o.journal}}, nil
+	case o.journal != "":
+		return []fillSource{{o.shop, o.cart, o.journal}}, nil
+	case o.to.config == "":
+		return nil, errors.New("either --config or --journal is needed")
+	}
+	c, err := config.Load(o.to.config)
+	if err != nil {
+		return nil, configError{err}
+	}
+	var sources []fillSource
+	for i := range c.Carts {
+		if name := c.Carts[i].Name; o.cart == "" || o.cart == name {
+			sources = append(sources, fillSource{c.Shop, name, c.JournalPath(name)})
+		}
+	}
+	if sources == nil {
+		return nil, fmt.Errorf("--cart: the configuration has no %q", o.cart)
+	}
+	return sources, nil
+}
+
+// fill sends one journal and returns how many points the history refused.
+func (s fillSource) fill(ctx context.Context, server config.History, out, errOut io.Writer) (refused int, err error) {
+	p := newProgress(errOut)
+	done, err := history.Fill(ctx, server, s.shop, s.cart, s.path, func(f history.Filled) {
+		p.report(float64(f.Events)/float64(f.Of), fmt.Sprintf("cart %s, %d points", s.cart, f.Points))
+	})
+	p.end()
+	for _, r := range done.Refused {
+		fmt.Fprintf(errOut, "refused: %s\n  %s\n", r.Reason, r.Line)
+	}
+	if err != nil {
+		return 0, fmt.Errorf("cart %s, after %d of %d events: %w", s.cart, done.Events, done.Of, err)
+	}
+	fmt.Fprintf(out, "cart %s: %d events, %d points sent\n", s.cart, done.Events, done.Points)
+	return len(done.Refused), nil
+}

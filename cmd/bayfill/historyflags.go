@@ -1,0 +1,43 @@
+package main
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"bayfill/bridge/config"
+	"bayfill/bridge/mqtt"
+)
+
+// historyFlags name the history: that of a configuration, or another server.
+type historyFlags struct {
+	config, url, org, bucket, tokenEnv string
+}
+
+func (h *historyFlags) add(cmd *cobra.Command) {
+	f := cmd.Flags()
+	f.StringVarP(&h.config, "config", "c", "", "use the history of this configuration")
+	f.StringVar(&h.url, "influx-url", "", "or use this InfluxDB, as in http://127.0.0.1:8086")
+	f.StringVar(&h.org, "influx-org", "", "its organisation")
+	f.StringVar(&h.bucket, "influx-bucket", "bayfill", bucketHelp)
+	f.StringVar(&h.tokenEnv, "influx-token-env", "", "environment variable that holds its token")
+}
+
+func (h *historyFlags) history() (config.History, error) {
+	if h.url != "" {
+		if err := mqtt.CheckAddress(h.url); err != nil {
+			return config.History{}, configError{fmt.Errorf("--influx-url: %w: use --influx-token-env", err)}
+		}
+		return config.History{URL: h.url, Org: h.org, Bucket: h.bucket, Token: config.Secret{Env: h.tokenEnv}}, nil
+	}
+	c, err := config.Load(cmp.Or(h.config, "bayfill.yaml"))
+	if err != nil {
+		return config.History{}, configError{err}
+	}
+	if c.History.URL == "" {
+		return config.History{}, configError{errors.New("history: the configuration names none: give --influx-url, or --journal for a journal file")}
+	}
+	return c.History, nil
+}

@@ -1,0 +1,73 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"bayfill/bridge/audit"
+)
+
+type historyKeepOptions struct {
+	from                 historyFlags
+	since, until, bucket string
+}
+
+func historyKeepCommand() *cobra.Command {
+	var o historyKeepOptions
+	cmd := &cobra.Command{
+		Use:   "keep",
+		Short: "Copy closed jobs, whole, to a bucket with a longer retention",
+		Long: `Copy every job that ended in a period, with all its readings, inputs, published
+figures and its closing record, to another bucket of the same history. The bucket
+that the bridge writes to also holds what was weighed between jobs, and can then
+have a retention of a few weeks. A job that is already there is replaced by itself.`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return o.run(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr())
+		},
+	}
+	o.from.add(cmd)
+	f := cmd.Flags()
+	f.StringVar(&o.since, "since", "7d", "start of the period: "+momentHelp)
+	f.StringVar(&o.until, "until", "0d", "end of the period (default: now)")
+	f.StringVar(&o.bucket, "to-bucket", "", "bucket to copy to (database/retention for InfluxDB 1.8)")
+	cmd.MarkFlagRequired("to-bucket")
+	return cmd
+}
+
+func (o *historyKeepOptions) run(ctx context.Context, out, errOut io.Writer) error {
+	history, err := o.from.history()
+	if err != nil {
+		return err
+	}
+	sinceNs, untilNs, err := period(o.since, o.until, time.Now())
+	if err != nil {
+		return err
+	}
+	if o.bucket == history.Bucket {
+		return fmt.Errorf("--to-bucket: %q is the bucket that the jobs are in", o.bucket)
+	}
+	store, err := audit.OpenStore(history)
+	if err != nil {
+		return err
+	}
+	defer store.Close()
+	history.Bucket = o.bucket
+	to, err := audit.OpenStore(history)
+	if err != nil {
+		return err
+	}
+	defer to.Close()
+	p, jobs := newProgress(errOut), 0
+	err = store.Keep(ctx, to, sinceNs, untilNs, func(done, of int) {
+		jobs = done
+		p.report(float64(done)/float64(of), fmt.Sprintf("%d of %d jobs", done, of))
+	})
+	p.end()
+	fmt.Fprintf(out, "%d jobs kept in %s\n", jobs, o.bucket)
+	return err
+}

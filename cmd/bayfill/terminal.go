@@ -1,0 +1,41 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"unicode"
+
+	"bayfill/bridge/wrap"
+)
+
+// printWrapped prints a paragraph in at most width columns.
+func printWrapped(out io.Writer, text string, width int) {
+	for _, line := range wrap.Lines(text, width) {
+		fmt.Fprintln(out, line)
+	}
+}
+
+// figure formats a number; NaN, which is not known, as a dash.
+func figure(format string, f float64) string {
+	if math.IsNaN(f) {
+		return "–"
+	}
+	return fmt.Sprintf(format, f)
+}
+
+// litres formats a volume, without a sign before 0.000.
+func litres(l float64) string { return figure("%.3f", math.Round(l*1e3)/1e3+0) }
+
+func plusMinus(l, u float64) string { return litres(l) + " ± " + litres(u) }
+
+// printable removes what could steer the terminal from text that others wrote.
+func printable(text string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r) {
+			return ' '
+		}
+		return r
+	}, text)
+}
