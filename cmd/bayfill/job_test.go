@@ -207,7 +207,7 @@ func TestJobByCommandLine(t *testing.T) {
 	if status, _, errors := program(t.Context(), "job", "open", "--fluid", "amber 6", "--low-c", "warm"); status != 1 || !strings.Contains(errors, `--low-c: "warm" is not a number`) {
 		t.Errorf("a figure that is none: status %d: %s", status, errors)
 	}
-	if status, _, errors := program(t.Context(), "job", "close", "--username", "nobody"); status != 1 || !strings.Contains(errors, "see to --username") {
+	if status, _, errors := program(t.Context(), "job", "close", "--username", "nobody"); status != 1 || !strings.Contains(errors, "check --username") {
 		t.Errorf("a stranger: status %d: %s", status, errors)
 	}
 }
@@ -338,7 +338,7 @@ func TestJobWithoutAnswer(t *testing.T) {
 		return errors
 	}
 	errors := attempt()
-	if !strings.Contains(errors, "knows nothing of cart hilltop/bay2") {
+	if !strings.Contains(errors, "has nothing about cart hilltop/bay2") {
 		t.Errorf("no cart: %s", errors)
 	}
 	presence := `{"online":false,"since":null,"session":"a","version":"1","contract":1}`

@@ -4,8 +4,11 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"os"
 	"strings"
 	"unicode"
+
+	"golang.org/x/term"
 
 	"bayfill/bridge/wrap"
 )
@@ -15,6 +18,16 @@ func printWrapped(out io.Writer, text string, width int) {
 	for _, line := range wrap.Lines(text, width) {
 		fmt.Fprintln(out, line)
 	}
+}
+
+// terminalWidth is the number of columns of a terminal, and a default for other outputs.
+func terminalWidth(out io.Writer) int {
+	if f, ok := out.(*os.File); ok {
+		if w, _, err := term.GetSize(int(f.Fd())); err == nil && w > 0 {
+			return w
+		}
+	}
+	return 78
 }
 
 // figure formats a number; NaN, which is not known, as a dash.

@@ -1,0 +1,154 @@
+package main
+
+import (
+	"fmt"
+	"maps"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"bayfill/bridge/wire"
+)
+
+// shortcuts are subcommands that enter one kind of thing.
+var shortcuts = map[string]shortcut{
+	"level":    {"Enter how many litres were missing before the service", "l", []string{"u_l"}, map[string]any{"what": "level"}},
+	"bottle":   {"Enter a bottle of so many litres that was poured in without weighing", "l", []string{"share"}, map[string]any{"what": "bottle", "share": 1}},
+	"dipstick": {"Enter a reading of the dipstick: 0 is the lower mark, 1 the upper one", "share", nil, map[string]any{"what": "dipstick"}},
+}
+
+type shortcut struct {
+	short    string
+	word     string // the field that is the argument
+	flags    []string
+	defaults map[string]any
+}
+
+// command is enter with only these fields.
+func (s shortcut) command() wire.CommandType {
+	enter, _ := wire.CommandNamed("enter") // there is one
+	c := wire.CommandType{Do: enter.Do, About: s.short, Words: []string{s.word}}
+	for _, name := range append([]string{s.word}, s.flags...) {
+		f := *enter.MustField(name)
+		f.Required = name == s.word
+		c.Fields = append(c.Fields, f)
+	}
+	return c
+}
+
+// command makes the subcommand name, which sends the command c. Its words are arguments,
+// its other fields flags. defaults are fields that are set unless the person sets them.
+func (o *jobOptions) command(name string, c *wire.CommandType, defaults map[string]any) *cobra.Command {
+	use, long, minArgs := name, c.About, 0
+	for _, word := range c.Words {
+		f := c.MustField(word)
+		if f.Required {
+			minArgs++
+			use += " " + strings.ToUpper(word)
+		} else {
+			use += " [" + strings.ToUpper(word) + "]"
+		}
+		long += "\n\n" + strings.ToUpper(word) + ": " + help(f)
+	}
+	cmd := &cobra.Command{
+		Use: use, Short: strings.TrimSuffix(c.About, "."), Long: long,
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) < minArgs || len(args) > len(c.Words) {
+				return fmt.Errorf("%d arguments: say bayfill job %s", len(args), use)
+			}
+			return nil
+		},
+	}
+	fieldOf := addFields(cmd.Flags(), c)
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		message := map[string]any{"do": c.Do}
+		maps.Copy(message, defaults)
+		for i, text := range args {
+			if err := setField(message, c.MustField(c.Words[i]), text, c.Words[i]); err != nil {
+				return err
+			}
+		}
+		var err error
+		cmd.Flags().Visit(func(f *pflag.Flag) {
+			if field, ok := fieldOf[f.Name]; ok && err == nil {
+				err = setField(message, c.MustField(field), f.Value.String(), "--"+f.Name)
+			}
+		})
+		if err != nil {
+			return err
+		}
+		if len(args) == 2 && message["what"] == "dipstick" {
+			// A reading of the dipstick is a share, not a volume.
+			message["share"] = message["l"]
+			delete(message, "l")
+		}
+		return o.send(cmd, message)
+	}
+	return cmd
+}
+
+// help says what a field is for, and what it may hold.
+func help(f *wire.Field) string {
+	if f.Choices == nil {
+		return f.About
+	}
+	return strings.TrimSuffix(f.About, ".") + " (" + strings.Join(f.Choices, ", ") + ")"
+}
+
+// addFields adds a flag for each field that is not an argument, and returns the field of
+// each flag. Of the envelope only the sender may be chosen here.
+func addFields(flags *pflag.FlagSet, c *wire.CommandType) (fieldOf map[string]string) {
+	fieldOf = map[string]string{}
+	add := func(f *wire.Field) {
+		if slices.Contains(c.Words, f.Name) {
+			return
+		}
+		flag := strings.ReplaceAll(f.Name, "_", "-")
+		fieldOf[flag] = f.Name
+		if f.Kind == wire.KindFlag {
+			flags.Bool(flag, false, help(f))
+		} else {
+			flags.String(flag, "", help(f))
+		}
+	}
+	add(c.MustField("by"))
+	for i := range c.Fields {
+		add(&c.Fields[i])
+	}
+	return fieldOf
+}
+
+// setField puts a field into a message as its kind demands; written is how the person
+// names it.
+func setField(message map[string]any, f *wire.Field, text, written string) error {
+	v, err := value(f, text)
+	if err != nil {
+		return fmt.Errorf("%s: %w", written, err)
+	}
+	message[f.Name] = v
+	return nil
+}
+
+// value reads a field as a person writes it.
+func value(f *wire.Field, text string) (any, error) {
+	switch f.Kind {
+	case wire.KindNumber:
+		v, err := strconv.ParseFloat(text, 64)
+		if err != nil || v-v != 0 {
+			return nil, fmt.Errorf("%q is not a number", text)
+		}
+		return v, nil
+	case wire.KindWhole:
+		n, err := strconv.Atoi(text)
+		if err != nil {
+			return nil, fmt.Errorf("%q is not a whole number", text)
+		}
+		return n, nil
+	case wire.KindFlag:
+		return text == "true", nil // the flag accepts nothing else
+	}
+	return text, nil
+}

@@ -1,0 +1,56 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"time"
+
+	"github.com/spf13/cobra"
+)
+
+// showCommand prints the state of the cart and its job.
+func (o *jobOptions) showCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "show",
+		Short: "Show the state of the job",
+		Args:  cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return o.show(cmd.Context(), cmd.OutOrStdout())
+		},
+	}
+}
+
+func (o *jobOptions) show(ctx context.Context, out io.Writer) error {
+	ctx, cancel := context.WithTimeout(ctx, o.wait)
+	defer cancel()
+	s, err := o.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer s.close()
+	// Retained leaves arrive in no fixed order.
+	now := s.look()
+	for !now.complete() {
+		select {
+		case <-ctx.Done():
+			return noAnswer{fmt.Errorf("no job was shown within %v: %s", o.wait, o.whyNoAnswer(now))}
+		case <-time.After(20 * time.Millisecond):
+		}
+		now = s.look()
+	}
+	if o.json {
+		return json.NewEncoder(out).Encode(map[string]any{"presence": now.presence, "volumes": now.volumes,
+			"window": now.window, "job": now.job, "alerts": now.alerts})
+	}
+	for _, line := range watchLines(now, o.shop+"/"+o.cart, time.Now(), terminalWidth(out)) {
+		fmt.Fprintln(out, line)
+	}
+	return nil
+}
+
+// complete says whether every leaf with the state has arrived.
+func (s shown) complete() bool {
+	return !s.presenceAt.IsZero() && s.volumes.TS != "" && s.window.TS != "" && s.job.TS != "" && s.alerts.TS != ""
+}
