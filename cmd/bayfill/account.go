@@ -7,8 +7,8 @@ import (
 	"bayfill/sim"
 )
 
-// account holds what the bridge measured beside what truly happened. Volumes
-// are at the reference temperature.
+// account compares what the bridge measured with the simulator's truth. Volumes are in
+// litres at the reference temperature; U is expanded, k = 2.
 type account struct {
 	Job          string  `json:"job"`
 	ReferenceC   float64 `json:"reference_c"`
@@ -21,7 +21,7 @@ type account struct {
 	TrueDrainedL float64 `json:"true_drained_l"`
 	TrueAddedL   float64 `json:"true_added_l"`
 	JobMinutes   float64 `json:"job_minutes"`
-	// SameAndComplete says that an audit of the journal gave the same figures again.
+	// SameAndComplete says that an audit of the journal computed the same figures.
 	SameAndComplete bool `json:"same_and_complete"`
 }
 

@@ -160,7 +160,7 @@ func (o *auditJobOptions) writeFiles(record *audit.Record, report *audit.Report)
 
 // printReport prints what an audit found, in at most auditWidth columns.
 func printReport(out io.Writer, r *audit.Report, v audit.Verdict) {
-	say := func(margin, text string) {
+	printIndented := func(margin, text string) {
 		for i, line := range wrap.Lines(printable(text), auditWidth-len(margin)) {
 			if i > 0 {
 				margin = "    "
@@ -175,18 +175,18 @@ func printReport(out io.Writer, r *audit.Report, v audit.Verdict) {
 	if r.Shop != "" {
 		of = " of " + r.Shop
 	}
-	say("", fmt.Sprintf("job %s on cart %s%s: %s", r.Job, r.Cart, of, verdict))
-	say("", fmt.Sprintf("from %s; opened %s, ended %s", r.From, cmp.Or(r.OpenedAt, "?"), cmp.Or(r.EndedAt, "?")))
-	say("", fmt.Sprintf("%d events folded again, %d published messages compared", r.Events, r.Published))
+	printIndented("", fmt.Sprintf("job %s on cart %s%s: %s", r.Job, r.Cart, of, verdict))
+	printIndented("", fmt.Sprintf("from %s; opened %s, ended %s", r.From, cmp.Or(r.OpenedAt, "?"), cmp.Or(r.EndedAt, "?")))
+	printIndented("", fmt.Sprintf("%d events folded again, %d published messages compared", r.Events, r.Published))
 	if r.SameName > 0 {
-		say("", fmt.Sprintf("%d other jobs have this name; --opened chooses", r.SameName))
+		printIndented("", fmt.Sprintf("%d other jobs have this name; --opened chooses", r.SameName))
 	}
 	for _, f := range r.Findings {
-		say("  - ", f.Text)
+		printIndented("  - ", f.Text)
 	}
 	words := func(o audit.Outcome) string { return strings.ReplaceAll(string(o), "_", " ") }
-	say("", "verdict: "+words(v.Outcome))
+	printIndented("", "verdict: "+words(v.Outcome))
 	for _, c := range v.Criteria {
-		say("  - ", fmt.Sprintf("%s: %s. %s", c.Title, words(c.Outcome), strings.Join(c.Says, " ")))
+		printIndented("  - ", fmt.Sprintf("%s: %s. %s", c.Title, words(c.Outcome), strings.Join(c.Says, " ")))
 	}
 }

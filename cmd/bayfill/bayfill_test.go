@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"bayfill/bridge/config"
+	"bayfill/bridge/mqtt"
 	"bayfill/fillcalc"
 )
 
@@ -182,7 +183,7 @@ func TestSimByHand(t *testing.T) {
 		t.Errorf("listen: status %d: %s%s", status, heard, errors)
 	}
 	io.WriteString(keys, "fly\npour\n")
-	until(t, "the answer to a word that is none", func() bool { return strings.Contains(out.String(), `"fly" is no word`) })
+	until(t, "the answer to a word that is none", func() bool { return strings.Contains(out.String(), `"fly" is not a word`) })
 	until(t, "the pour", func() bool {
 		io.WriteString(keys, "truth\n")
 		lines := strings.Split(strings.TrimSpace(out.String()), "\n")
@@ -228,7 +229,7 @@ func (l *lockedBuffer) String() string {
 func TestPlainLines(t *testing.T) {
 	var out bytes.Buffer
 	v := newView(&out, false, 1)
-	v.intro("tcp://127.0.0.1:65535", "bayfill/hilltop/bay2/", "technician", strings.Repeat("X", 26), true)
+	v.intro(contact{prefix: "bayfill/hilltop/bay2/", broker: mqtt.Endpoint{URL: "tcp://127.0.0.1:65535", Username: "technician", Password: strings.Repeat("X", 26)}}, true)
 	var s shown
 	s.volumes.Phase, s.volumes.DrainedL, s.volumes.DrainedUL, s.volumes.AddedL, s.volumes.AddedUL = "draining", 12.3456, 0.1234, -0.0001, 0
 	s.volumes.RemainingL = -12.3456

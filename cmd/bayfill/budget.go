@@ -24,11 +24,11 @@ func budgetCommand() *cobra.Command {
 	)
 	cmd := &cobra.Command{
 		Use:   "budget",
-		Short: "Print what makes up the uncertainty of a job's volumes",
-		Long: `Print what makes up the uncertainty of a job's volumes: each input's standard
-uncertainty in millilitres of the volume, and its share of the variance (GUM).
-The job is folded again from the cart's journal, which is only read: the bridge
-may be running.`,
+		Short: "Print the uncertainty budget of a job's volumes",
+		Long: `Print the uncertainty budget of a job's volumes (GUM): for each input its standard
+uncertainty in millilitres of the volume, and its share of the variance. The job is
+computed again from the cart's journal. The bridge may be running: the journal is
+only read.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			c, err := config.Load(conf)
@@ -59,7 +59,7 @@ may be running.`,
 	return cmd
 }
 
-// jobBudget is what makes up the uncertainties of a job's volumes.
+// jobBudget is the uncertainty budget of a job's volumes.
 type jobBudget struct {
 	Cart       string       `json:"cart"`
 	Job        string       `json:"job"`
@@ -72,8 +72,8 @@ type jobBudget struct {
 }
 
 type volumeBudget struct {
-	L     *float64     `json:"l"`   // null when it is not known
-	UL    *float64     `json:"u_l"` // expanded, k = 2
+	L     *float64     `json:"l"`   // null when not known
+	UL    *float64     `json:"u_l"` // expanded, k = 2; null when not known
 	Terms []budgetTerm `json:"terms"`
 }
 
@@ -84,6 +84,7 @@ type budgetTerm struct {
 	SharePct float64 `json:"share_pct"` // of the variance
 }
 
+// newJobBudget lists the terms of each volume, the largest first.
 func newJobBudget(cart string, s *fillcalc.State) jobBudget {
 	v := s.Volumes()
 	known := func(l float64) *float64 {
@@ -111,7 +112,7 @@ func newJobBudget(cart string, s *fillcalc.State) jobBudget {
 	}
 }
 
-// budgetWidth is how many columns the report needs at most.
+// budgetWidth is the maximum width of the report, in columns.
 const budgetWidth = 60
 
 func (b jobBudget) print(out io.Writer) {

@@ -11,15 +11,15 @@ import (
 	"bayfill/sim"
 )
 
-// playByHand runs the rig and obeys words from in until ctx ends or somebody
-// types quit. At the end of the input it goes on running.
+// playByHand runs the rig and handles the words that a person types, until ctx ends or
+// the word is quit. At the end of the input it keeps running.
 func playByHand(ctx context.Context, rig *sim.Rig, in io.Reader, out io.Writer) error {
 	ctx, stop := context.WithCancel(ctx)
 	var running sync.WaitGroup
 	var runErr error
 	running.Go(func() { runErr = rig.Run(ctx) })
-	// Nothing frees a goroutine that waits for a terminal: it ends with the
-	// process, and holds nothing.
+	// A goroutine that waits for a terminal cannot be stopped: it ends with the process,
+	// and holds nothing.
 	lines := make(chan string)
 	go func() {
 		scanner := bufio.NewScanner(in)
@@ -34,15 +34,15 @@ func playByHand(ctx context.Context, rig *sim.Rig, in io.Reader, out io.Writer) 
 			running.Wait()
 			return runErr
 		case line := <-lines:
-			if obey(rig, strings.Fields(line), out) {
+			if handleWords(rig, strings.Fields(line), out) {
 				stop()
 			}
 		}
 	}
 }
 
-// obey does what a line says; it tells whether to quit.
-func obey(rig *sim.Rig, words []string, out io.Writer) (quit bool) {
+// handleWords does what a line says, and returns whether to quit.
+func handleWords(rig *sim.Rig, words []string, out io.Writer) (quit bool) {
 	if len(words) == 0 {
 		return false
 	}
@@ -60,7 +60,7 @@ func obey(rig *sim.Rig, words []string, out io.Writer) (quit bool) {
 	case words[0] == "quit":
 		return true
 	default:
-		err = fmt.Errorf("%q is no word for the cart: see bayfill sim --help", strings.Join(words, " "))
+		err = fmt.Errorf("%q is not a word for the cart: see bayfill sim --help", strings.Join(words, " "))
 	}
 	if err != nil {
 		fmt.Fprintln(out, err)

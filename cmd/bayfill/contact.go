@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"crypto/tls"
 	"errors"
 	"fmt"
@@ -14,20 +15,19 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// contactFlags say which broker and which cart; each may come from the
-// environment instead.
+// contactFlags name the broker and the cart. The environment gives the defaults.
 type contactFlags struct {
 	broker, username, passwordFile, shop, cart string
 	tls                                        tlsFlags
 }
 
-// tlsFlags say how to talk to a TLS broker.
+// tlsFlags are the files for a TLS broker.
 type tlsFlags struct{ caFile, certFile, keyFile string }
 
 func (t *tlsFlags) add(f *pflag.FlagSet) {
-	f.StringVar(&t.caFile, "ca-file", os.Getenv("BAYFILL_CA_FILE"), "certificate of the authority that a TLS broker's is from; empty: those of this computer (BAYFILL_CA_FILE)")
-	f.StringVar(&t.certFile, "cert-file", os.Getenv("BAYFILL_CERT_FILE"), "certificate to show to a TLS broker that asks who comes (BAYFILL_CERT_FILE)")
-	f.StringVar(&t.keyFile, "key-file", os.Getenv("BAYFILL_KEY_FILE"), "key to that certificate (BAYFILL_KEY_FILE)")
+	f.StringVar(&t.caFile, "ca-file", os.Getenv("BAYFILL_CA_FILE"), "certificate of the authority that signed the TLS broker's; empty: the authorities that this computer trusts (BAYFILL_CA_FILE)")
+	f.StringVar(&t.certFile, "cert-file", os.Getenv("BAYFILL_CERT_FILE"), "client certificate for a TLS broker that requires one (BAYFILL_CERT_FILE)")
+	f.StringVar(&t.keyFile, "key-file", os.Getenv("BAYFILL_KEY_FILE"), "private key of the client certificate (BAYFILL_KEY_FILE)")
 }
 
 func (t *tlsFlags) config() (*tls.Config, error) {
@@ -48,11 +48,11 @@ func (t *tlsFlags) config() (*tls.Config, error) {
 	return c, nil
 }
 
-// signingFlag names the key that commands are signed with.
+// signingFlag names the file with the key that signs commands.
 type signingFlag struct{ keyFile string }
 
 func (s *signingFlag) add(f *pflag.FlagSet) {
-	f.StringVar(&s.keyFile, "command-key-file", os.Getenv("BAYFILL_COMMAND_KEY_FILE"), "file with the key that this shop's commands are signed with (BAYFILL_COMMAND_KEY_FILE)")
+	f.StringVar(&s.keyFile, "command-key-file", os.Getenv("BAYFILL_COMMAND_KEY_FILE"), "file with the key that signs this shop's commands (BAYFILL_COMMAND_KEY_FILE)")
 }
 
 func (s *signingFlag) signer() (*wire.Signer, error) {
@@ -63,26 +63,31 @@ func (s *signingFlag) signer() (*wire.Signer, error) {
 	return wire.NewSigner(commandKey), nil
 }
 
+const (
+	brokerHelp       = "MQTT broker, as tcp://HOST:PORT or ssl://HOST:PORT (BAYFILL_BROKER)"
+	usernameHelp     = "user on the broker (BAYFILL_USERNAME)"
+	passwordFileHelp = "file with the password (BAYFILL_PASSWORD_FILE)"
+)
+
+func brokerDefault() string { return cmp.Or(os.Getenv("BAYFILL_BROKER"), "tcp://127.0.0.1:1883") }
+
 func (c *contactFlags) add(f *pflag.FlagSet) {
-	broker := "tcp://127.0.0.1:1883"
-	if set := os.Getenv("BAYFILL_BROKER"); set != "" {
-		broker = set
-	}
-	f.StringVar(&c.broker, "broker", broker, "MQTT broker, as tcp://HOST:PORT or ssl://HOST:PORT (BAYFILL_BROKER)")
+	f.StringVar(&c.broker, "broker", brokerDefault(), brokerHelp)
 	c.tls.add(f)
-	f.StringVar(&c.username, "username", os.Getenv("BAYFILL_USERNAME"), "user on the broker (BAYFILL_USERNAME)")
-	f.StringVar(&c.passwordFile, "password-file", os.Getenv("BAYFILL_PASSWORD_FILE"), "file that holds the password (BAYFILL_PASSWORD_FILE)")
+	f.StringVar(&c.username, "username", os.Getenv("BAYFILL_USERNAME"), usernameHelp)
+	f.StringVar(&c.passwordFile, "password-file", os.Getenv("BAYFILL_PASSWORD_FILE"), passwordFileHelp)
 	f.StringVar(&c.shop, "shop", os.Getenv("BAYFILL_SHOP"), "shop of the cart (BAYFILL_SHOP)")
-	f.StringVar(&c.cart, "cart", os.Getenv("BAYFILL_CART"), "the cart (BAYFILL_CART)")
+	f.StringVar(&c.cart, "cart", os.Getenv("BAYFILL_CART"), "cart (BAYFILL_CART)")
 }
 
-// topicPart is what a level of a topic may hold.
+// topicPart is what one level of a topic may hold.
 var topicPart = regexp.MustCompile(`^[^/+#\x00]+$`)
 
+// contact checks the flags and reads the files that they name. An error names its flag.
 func (c *contactFlags) contact() (contact, error) {
 	for _, f := range []struct{ flag, variable, value string }{{"shop", "BAYFILL_SHOP", c.shop}, {"cart", "BAYFILL_CART", c.cart}} {
 		if !topicPart.MatchString(f.value) {
-			return contact{}, configError{fmt.Errorf("--%s: %q names no %s: give it here or in %s", f.flag, f.value, f.flag, f.variable)}
+			return contact{}, configError{fmt.Errorf("--%s: %q is not the name of a %s: give it here or in %s", f.flag, f.value, f.flag, f.variable)}
 		}
 	}
 	if err := mqtt.CheckAddress(c.broker); err != nil {

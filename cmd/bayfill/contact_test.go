@@ -98,7 +98,7 @@ func TestPrivateAuthority(t *testing.T) {
 	if status, _, errors := program(t.Context(), "job", "close", "--wait", "500ms"); status != exitNoAnswer || !strings.Contains(errors, untrusted) {
 		t.Errorf("job without the file: status %d: %s", status, errors)
 	}
-	if status, _, errors := program(t.Context(), "job", "close", "--wait", "500ms", "--ca-file", caFile); status != exitNoAnswer || !strings.Contains(errors, "knows nothing of cart") {
+	if status, _, errors := program(t.Context(), "job", "close", "--wait", "500ms", "--ca-file", caFile); status != exitNoAnswer || !strings.Contains(errors, "has nothing about cart") {
 		t.Errorf("job with the file: status %d: %s", status, errors)
 	}
 	// runs lets a command run until it says something.
@@ -144,7 +144,7 @@ func TestClientCertificate(t *testing.T) {
 		args []string
 	}{
 		{"nothing was sent", nil},
-		{"knows nothing of cart", []string{"--cert-file", caFile, "--key-file", caFile + ".key"}},
+		{"has nothing about cart", []string{"--cert-file", caFile, "--key-file", caFile + ".key"}},
 		{"--cert-file: belongs together with --key-file", []string{"--cert-file", caFile}},
 		{"--cert-file: belongs together with --key-file", []string{"--key-file", caFile + ".key"}},
 		{"--cert-file: " + caFile + " with the key " + caFile + ": ", []string{"--cert-file", caFile, "--key-file", caFile}},
@@ -155,7 +155,7 @@ func TestClientCertificate(t *testing.T) {
 	}
 	t.Setenv("BAYFILL_CERT_FILE", caFile)
 	t.Setenv("BAYFILL_KEY_FILE", caFile+".key")
-	if _, _, errors := program(t.Context(), "job", "close", "--wait", "2s"); !strings.Contains(errors, "knows nothing of cart") {
+	if _, _, errors := program(t.Context(), "job", "close", "--wait", "2s"); !strings.Contains(errors, "has nothing about cart") {
 		t.Errorf("by the environment: %s", errors)
 	}
 	if status, _, errors := program(t.Context(), "board", "--cert-file", "", "--listen", "127.0.0.1:0"); status != exitConfig || !strings.Contains(errors, "--cert-file: belongs") {

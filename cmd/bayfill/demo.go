@@ -22,10 +22,11 @@ import (
 	"bayfill/bridge/clock"
 	"bayfill/bridge/config"
 	"bayfill/bridge/mqtt"
+	"bayfill/sim"
 )
 
-// demoSpeed plays a job of about a quarter of an hour in under a minute; faster,
-// a busy machine's pauses would look like sensors that fall silent.
+// demoSpeed plays a job of about a quarter of an hour in less than a minute. At a higher
+// speed the pauses of a busy machine would look like sensors that fall silent.
 const demoSpeed = 20
 
 type demoOptions struct {
@@ -49,30 +50,30 @@ func demoCommand() *cobra.Command {
 	var o demoOptions
 	cmd := &cobra.Command{
 		Use:   "demo",
-		Short: "Play a whole job on a simulated cart and hold the result against the truth",
-		Long: `Play a whole job on a simulated cart and hold the result against the truth.
+		Short: "Play a whole job on a simulated cart and compare the result with the truth",
+		Long: `Play a whole job on a simulated cart and compare the result with the truth.
 
-With --board a page shows it, with buttons, in a browser of this computer; the demo
-then ends with Ctrl-C only.`,
+With --board a page with buttons shows it in a browser of this computer; the demo
+then runs until Ctrl-C.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return o.run(cmd.Context(), cmd.OutOrStdout())
 		},
 	}
 	f := cmd.Flags()
-	f.BoolVar(&o.realTime, "real-time", false, "as slowly as in life (about a quarter of an hour)")
-	f.BoolVar(&o.json, "json", false, "print only the final account, as one JSON object")
-	f.BoolVar(&o.board, "board", false, "serve a page of it, until Ctrl-C")
+	f.BoolVar(&o.realTime, "real-time", false, "play at real speed (about a quarter of an hour)")
+	f.BoolVar(&o.json, "json", false, "print only the result, as one JSON object")
+	f.BoolVar(&o.board, "board", false, "serve a page that shows it, until Ctrl-C")
 	cmd.MarkFlagsMutuallyExclusive("json", "board")
 	f.Uint64Var(&o.seed, "seed", 1, "seed of the simulated noise")
-	f.StringVar(&o.dir, "dir", "", "keep ports, configuration and journal here (default: a temporary folder)")
+	f.StringVar(&o.dir, "dir", "", "folder for ports, configuration and journal (default: a temporary one, deleted at the end)")
 	f.StringVar(&o.broker, "broker", "", "use this MQTT broker instead of an embedded one, as in tcp://127.0.0.1:1883")
 	f.StringVar(&o.username, "username", "", "user on that broker")
-	f.StringVar(&o.passwordEnv, "password-env", "", "environment variable that holds its password")
+	f.StringVar(&o.passwordEnv, "password-env", "", "environment variable with its password")
 	f.StringVar(&o.influxURL, "influx-url", "", "also send the history to this InfluxDB")
 	f.StringVar(&o.influxOrg, "influx-org", "", "its organisation")
 	f.StringVar(&o.influxBucket, "influx-bucket", "bayfill", bucketHelp)
-	f.StringVar(&o.influxTokenEnv, "influx-token-env", "", "environment variable that holds its token")
+	f.StringVar(&o.influxTokenEnv, "influx-token-env", "", "environment variable with its token")
 	return cmd
 }
 
@@ -93,8 +94,8 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 	if err != nil {
 		return err
 	}
-	// From here on the rig must run, since only that closes its ports. Everything
-	// ends with ctx, the rig last: the bridge would see its ports vanish.
+	// From here on the rig must run, because only Run closes its ports. Everything ends
+	// with ctx, the rig last: otherwise the bridge would see its ports vanish.
 	ctx, stop := context.WithCancel(ctx)
 	rigCtx, stopRig := context.WithCancel(context.WithoutCancel(ctx))
 	var rigRuns, bridgeRuns sync.WaitGroup // the board runs with the bridge
@@ -108,22 +109,7 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 		err = errors.Join(err, boardErr, bridgeErr, rigErr)
 	}()
 
-	username, password := demoUser, rand.Text()
-	broker := ""
-	if o.broker == "" {
-		// Any free port: the demo must not disturb a broker that is there already.
-		if broker, err = embeddedBroker(dir, "127.0.0.1:0", password); err != nil {
-			return err
-		}
-	} else {
-		username, password = o.username, os.Getenv(o.passwordEnv)
-		broker = fmt.Sprintf("broker:\n  url: %s\n  username: %q\n  password: {env: %q}\n", o.broker, o.username, o.passwordEnv)
-	}
-	history := ""
-	if o.influxURL != "" {
-		history = fmt.Sprintf("history:\n  url: %s\n  org: %q\n  bucket: %s\n  token: {env: %q}\n", o.influxURL, o.influxOrg, o.influxBucket, o.influxTokenEnv)
-	}
-	config, err := config.Parse([]byte(workshopConfig(rig, dir, broker, history)))
+	config, to, err := o.config(rig, dir)
 	if err != nil {
 		return err
 	}
@@ -132,21 +118,21 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 		return err
 	}
 	bridgeRuns.Go(func() { bridgeErr = b.Run(ctx) })
-	prefix := "bayfill/" + demoShop + "/" + demoCart + "/"
-	s, err := openStation(ctx, contact{broker: mqtt.Endpoint{URL: b.BrokerURL(), Username: username, Password: password}, prefix: prefix})
+	to.broker.URL = b.BrokerURL()
+	s, err := openStation(ctx, to)
 	if err != nil {
 		return err
 	}
 	defer s.close()
 
 	v := newView(out, o.json, speed)
-	v.intro(b.BrokerURL(), prefix, username, password, o.broker == "")
+	v.intro(to, o.broker == "")
 	if o.board {
 		listener, err := net.Listen("tcp", "127.0.0.1:0")
 		if err != nil {
 			return err
 		}
-		page := board.Config{Broker: b.BrokerURL(), Username: username, Password: password, Shop: demoShop, MayCommand: true}
+		page := board.Config{Broker: to.broker.URL, Username: to.broker.Username, Password: to.broker.Password, Shop: demoShop, MayCommand: true}
 		bridgeRuns.Go(func() { boardErr = board.Run(ctx, page, listener) })
 		v.print(fmt.Sprintf("Board:  http://%s/cart/%s", listener.Addr(), demoCart))
 		v.print("")
@@ -155,8 +141,42 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 	if err := t.job(ctx); err != nil {
 		return err
 	}
-	a := newAccount(s.look(), rig.Truth())
-	record, err := audit.FromJournal(ctx, config.JournalPath(demoCart), demoShop, demoCart, a.Job, 0)
+	if err := o.result(ctx, out, v, newAccount(s.look(), rig.Truth()), config.JournalPath(demoCart)); err != nil {
+		return err
+	}
+	if o.board {
+		v.print("The board goes on, with no job open. Ctrl-C ends it.")
+		<-ctx.Done()
+	}
+	return nil
+}
+
+// config is the configuration of the bridge, and what the technician connects with; the
+// broker's address is not known yet.
+func (o *demoOptions) config(rig *sim.Rig, dir string) (*config.Config, contact, error) {
+	to := contact{broker: mqtt.Endpoint{Username: demoUser, Password: rand.Text()}, prefix: "bayfill/" + demoShop + "/" + demoCart + "/"}
+	broker := ""
+	if o.broker == "" {
+		// Any free port: the demo must not disturb another broker.
+		var err error
+		if broker, err = embeddedBroker(dir, "127.0.0.1:0", to.broker.Password); err != nil {
+			return nil, contact{}, err
+		}
+	} else {
+		to.broker.Username, to.broker.Password = o.username, os.Getenv(o.passwordEnv)
+		broker = fmt.Sprintf("broker:\n  url: %s\n  username: %q\n  password: {env: %q}\n", o.broker, o.username, o.passwordEnv)
+	}
+	history := ""
+	if o.influxURL != "" {
+		history = fmt.Sprintf("history:\n  url: %s\n  org: %q\n  bucket: %s\n  token: {env: %q}\n", o.influxURL, o.influxOrg, o.influxBucket, o.influxTokenEnv)
+	}
+	config, err := config.Parse([]byte(workshopConfig(rig, dir, broker, history)))
+	return config, to, err
+}
+
+// result audits the job in the journal, and prints what was measured beside the truth.
+func (o *demoOptions) result(ctx context.Context, out io.Writer, v *view, a account, journal string) error {
+	record, err := audit.FromJournal(ctx, journal, demoShop, demoCart, a.Job, 0)
 	if err != nil {
 		return err
 	}
@@ -166,11 +186,7 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 		return json.NewEncoder(out).Encode(a)
 	}
 	a.print(v)
-	v.print("Audit of the journal, a year later as it were:")
+	v.print("Audit of the journal, as it could be made a year later:")
 	printReport(out, report, audit.Judge(report, audit.DefaultToleranceL))
-	if o.board {
-		v.print("The board goes on, with no job open. Ctrl-C ends it.")
-		<-ctx.Done()
-	}
 	return nil
 }

@@ -22,14 +22,14 @@ func doctorCommand() *cobra.Command {
 	var path string
 	cmd := &cobra.Command{
 		Use:   "doctor",
-		Short: "Look at all that the bridge needs, and say what to do",
-		Long: `Look at all that the bridge needs, one by one: configuration, secrets, data
-folder, journals, ports, broker, history, clock, calibrations, service data. Each
-is ok, worth a look, or wrong, with what to do. The status is 1 when something is
-wrong. Run it as the user that the bridge runs as.
+		Short: "Check everything that the bridge needs, and say what to do",
+		Long: `Check everything that the bridge needs: configuration, secrets, data folder,
+journals, ports, broker, history, clock, calibrations, service data. Each line says
+ok, look (something to have a look at) or wrong, and what to do. The exit status is 1
+when something is wrong. Run it as the user that the bridge runs as.
 
-A running bridge is not disturbed: ports in use are left alone, on the broker it
-is another client, and to the history it sends a comment.`,
+It does not disturb a running bridge: it leaves ports in use alone, connects to the
+broker as a client of its own, and sends the history only a comment.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			wrong := 0

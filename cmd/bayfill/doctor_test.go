@@ -186,11 +186,11 @@ func TestOwnBrokerByTLSLookedAt(t *testing.T) {
 	plain := "  listen: " + p.address + "\n"
 	secured := strings.Replace(p.text, plain, fmt.Sprintf("%s  cert_file: %s\n  key_file: %s\n", plain, certFile, certFile+".key"), 1)
 
-	for text, way := range map[string]string{p.text: "in plain text: who is in the network can read passwords", secured: "over TLS, for"} {
+	for text, transport := range map[string]string{p.text: "in plain text: everybody in the network can read passwords", secured: "over TLS, for"} {
 		if err := os.WriteFile(p.path, []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		if status, out, errors := program(t.Context(), "check", "--config", p.path); status != 0 || !strings.Contains(out, way) {
+		if status, out, errors := program(t.Context(), "check", "--config", p.path); status != 0 || !strings.Contains(out, transport) {
 			t.Errorf("check: status %d: %s%s", status, out, errors)
 		}
 	}

@@ -9,8 +9,8 @@ import (
 	"time"
 )
 
-// A repeated record goes through once and is counted; others pass it by; the end
-// loses no count.
+// A repeated record passes once and is counted; other records pass; no count is lost at
+// the end.
 func TestLogIsLimited(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var out lockedBuffer
@@ -49,7 +49,7 @@ func TestLogIsLimited(t *testing.T) {
 		time.Sleep(3 * time.Second)
 		said(`level=WARN msg="command refused: repeated 57 times in the last minute" cart=bay2 error=a`)
 
-		// It goes on: counted, not told afresh. A minute without it ends that.
+		// While it goes on it is counted and not passed again. A minute without it ends that.
 		bay2.Warn("command refused", "error", "a")
 		time.Sleep(time.Minute)
 		said(`level=WARN msg="command refused: repeated 1 times in the last minute" cart=bay2 error=a`)
@@ -57,19 +57,19 @@ func TestLogIsLimited(t *testing.T) {
 		bay2.Warn("command refused", "error", "a")
 		said(`level=WARN msg="command refused" cart=bay2 error=a`)
 
-		// Attributes that change each time are no way around it.
+		// Attributes that change each time do not get around the limit.
 		time.Sleep(2 * time.Minute)
 		for i := range 1000 {
 			bay2.Warn("command refused", "id", i)
 		}
 		var first []string
-		for i := range mostAlike {
+		for i := range maxVariants {
 			first = append(first, fmt.Sprintf(`level=WARN msg="command refused" cart=bay2 id=%d`, i))
 		}
 		said(first...)
 		time.Sleep(10 * time.Second)
 		flush()
-		said(fmt.Sprintf(`level=WARN msg="command refused: repeated %d times in the last 10 s" cart=bay2 id=999`, 1000-mostAlike))
+		said(fmt.Sprintf(`level=WARN msg="command refused: repeated %d times in the last 10 s" cart=bay2 id=999`, 1000-maxVariants))
 		time.Sleep(5 * time.Minute)
 		said()
 	})

@@ -16,14 +16,15 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// exitConfig tells a service manager that starting again will not help.
+// exitConfig is the exit status by which a service manager knows that a restart will not
+// help.
 const exitConfig = 78
 
-// configError is an error that only the operator can mend.
+// configError is an error that only the operator can fix.
 type configError struct{ error }
 
 func main() {
-	// The first signal asks for a clean stop; the second, with the handler gone,
+	// The first signal asks for a clean stop. That removes the handler, so the second one
 	// ends the process.
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	context.AfterFunc(ctx, stop)
@@ -61,7 +62,8 @@ func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer
 	return 1
 }
 
-// newLog writes to standard error; under journald the time is left to it.
+// newLog logs to standard error. Under journald, which adds the time itself, it leaves the
+// time out.
 func newLog(level slog.Level) *slog.Logger {
 	options := &slog.HandlerOptions{Level: level}
 	if os.Getenv("JOURNAL_STREAM") != "" {

@@ -12,7 +12,7 @@ import (
 func portsCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "ports",
-		Short: "List serial ports and the names to configure; opens none of them",
+		Short: "List the serial ports and the names to configure; opens none of them",
 		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			ports, err := sensors.Ports()
@@ -21,7 +21,7 @@ func portsCommand() *cobra.Command {
 			}
 			out := cmd.OutOrStdout()
 			if len(ports) == 0 {
-				fmt.Fprintln(out, "No serial port found. Plug the adapter in; in a virtual machine, hand it through.")
+				fmt.Fprintln(out, "No serial port found. Plug the adapter in; pass it through to a virtual machine.")
 				return nil
 			}
 			for _, p := range ports {
@@ -46,7 +46,7 @@ func listenCommand() *cobra.Command {
 	)
 	cmd := &cobra.Command{
 		Use:   "listen PORT",
-		Short: "Show what arrives at a port, try the usual settings, and tell the configuration that fits",
+		Short: "Show what arrives at a port with the usual settings, and print the configuration that fits",
 		Args:  cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.Settings = sensors.CommonSettings
@@ -62,8 +62,8 @@ func listenCommand() *cobra.Command {
 		},
 	}
 	cmd.Flags().StringVar(&line, "line", "", `try only these settings, as in "9600 8N1"`)
-	cmd.Flags().BoolVar(&quiet, "quiet", false, "send no questions, only listen")
-	cmd.Flags().DurationVar(&o.For, "for", 2*time.Second, "how long to listen at each setting")
-	cmd.Flags().IntVar(&o.UnitID, "unit-id", 1, "Modbus unit to ask")
+	cmd.Flags().BoolVar(&quiet, "quiet", false, "only listen, send no queries")
+	cmd.Flags().DurationVar(&o.For, "for", 2*time.Second, "how long to listen with each setting")
+	cmd.Flags().IntVar(&o.UnitID, "unit-id", 1, "Modbus unit to query")
 	return cmd
 }

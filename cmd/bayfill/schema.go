@@ -15,9 +15,10 @@ func schemaCommand() *cobra.Command {
 	var into string
 	cmd := &cobra.Command{
 		Use:   "schema [LEAF | asyncapi]",
-		Short: "Print the JSON Schema of a leaf, or the AsyncAPI document of all",
-		Long: `Print the JSON Schema of a leaf, or the AsyncAPI document of all; without a name,
-list them. They refer to each other by file name: --into writes all of them.`,
+		Short: "Print the JSON Schema of a leaf, or the AsyncAPI document",
+		Long: `Print the JSON Schema of a leaf, or the AsyncAPI document of all leaves; without a
+name, list what there is. The files refer to each other by name: --into writes all
+of them into one folder.`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			names := []string{"asyncapi.yaml"}

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"io"
 	"maps"
 	"slices"
 	"strings"
@@ -16,77 +17,92 @@ import (
 	"bayfill/fillcalc"
 )
 
-// serviceWidth is how many columns the list needs at most.
+// serviceWidth is the maximum width of the list, in columns.
 const serviceWidth = 80
 
+type serviceDataOptions struct{ config, dir, units string }
+
 func serviceDataCommand() *cobra.Command {
-	var conf, dir, system string
+	var o serviceDataOptions
 	cmd := &cobra.Command{
 		Use:   "service-data [NAME]",
 		Short: "List the shop's service data and check every file; with a name, show one in full",
-		Long: `List the shop's service data and check every file: the exit status is 1 when one
-is bad. With a name, show one in full: amounts in preferred units, as written
-and in SI. The fluids must be those of the configuration, unless only --dir is given.`,
+		Long: `List the shop's service data and check every file. The exit status is 1 when a
+file is bad. With a name, show one in full: amounts in the preferred units, as
+written and in SI. The fluids must be those of the configuration, unless only --dir
+is given.`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			var fluids map[string]fillcalc.Fluid
-			if dir == "" || cmd.Flags().Changed("config") {
-				c, err := config.Load(conf)
-				if err != nil {
-					return configError{err}
-				}
-				fluids, dir, system = c.FluidsByName(), cmp.Or(dir, c.ServiceData), cmp.Or(system, c.Units)
+			fluids, err := o.load(cmd.Flags().Changed("config"))
+			if err != nil {
+				return err
 			}
-			if dir == "" {
-				return errors.New("service_data: the configuration names no folder: add it there, or give --dir")
-			}
-			preferred, err := units.ParseSystem(system)
+			preferred, err := units.ParseSystem(o.units)
 			if err != nil {
 				return fmt.Errorf("--units: %w", err)
 			}
-			say := func(margin, text string) {
-				for _, line := range wrap.Lines(text, serviceWidth-len(margin)) {
-					fmt.Fprintf(cmd.OutOrStdout(), "%s%s\n", margin, line)
-				}
+			if len(args) == 0 {
+				return listServiceData(cmd.OutOrStdout(), o.dir, fluids, preferred)
 			}
-			if len(args) == 1 {
-				d, err := config.FindServiceData(dir, args[0], fluids)
-				if err != nil {
-					return err
-				}
-				for _, row := range d.Show(preferred) {
-					say("", row)
-				}
-				return nil
-			}
-
-			good, err := config.ReadServiceData(dir, fluids)
-			var bad []error
-			if joined, ok := err.(interface{ Unwrap() []error }); ok {
-				bad = joined.Unwrap()
-			} else if err != nil {
+			d, err := config.FindServiceData(o.dir, args[0], fluids)
+			if err != nil {
 				return err
 			}
-			for _, name := range slices.Sorted(maps.Keys(good)) {
-				say("", "good  "+name)
-				say("      ", good[name].Summary(preferred))
-			}
-			for _, err := range bad {
-				first, _, _ := strings.Cut(err.Error(), "\n") // the rest draws the place
-				say("", "BAD   "+first)
-			}
-			switch {
-			case len(bad) > 0:
-				return fmt.Errorf("of %d files in %s %d are bad", len(good)+len(bad), dir, len(bad))
-			case len(good) == 0:
-				say("", "There is no .yaml file in "+dir+" yet.")
+			for _, row := range d.Show(preferred) {
+				printWrapped(cmd.OutOrStdout(), row, serviceWidth)
 			}
 			return nil
 		},
 	}
 	f := cmd.Flags()
-	f.StringVarP(&conf, "config", "c", "bayfill.yaml", configHelp)
-	f.StringVar(&dir, "dir", "", "folder of the service data (default: the configuration's service_data)")
-	f.StringVar(&system, "units", "", "show amounts in these units: metric, us, imperial (default: the configuration's)")
+	f.StringVarP(&o.config, "config", "c", "bayfill.yaml", configHelp)
+	f.StringVar(&o.dir, "dir", "", "folder of the service data (default: the configuration's service_data)")
+	f.StringVar(&o.units, "units", "", "units of the amounts shown: metric, us, imperial (default: the configuration's)")
 	return cmd
+}
+
+// load reads the configuration, unless only --dir is given, and completes the flags
+// from it. The fluids are nil without a configuration.
+func (o *serviceDataOptions) load(configGiven bool) (map[string]fillcalc.Fluid, error) {
+	if o.dir != "" && !configGiven {
+		return nil, nil
+	}
+	c, err := config.Load(o.config)
+	if err != nil {
+		return nil, configError{err}
+	}
+	o.dir, o.units = cmp.Or(o.dir, c.ServiceData), cmp.Or(o.units, c.Units)
+	if o.dir == "" {
+		return nil, errors.New("service_data: the configuration names no folder: add it there, or give --dir")
+	}
+	return c.FluidsByName(), nil
+}
+
+// listServiceData prints a paragraph for each file. The error says how many are bad.
+func listServiceData(out io.Writer, dir string, fluids map[string]fillcalc.Fluid, preferred units.System) error {
+	good, err := config.ReadServiceData(dir, fluids)
+	var bad []error
+	if joined, ok := err.(interface{ Unwrap() []error }); ok {
+		bad = joined.Unwrap()
+	} else if err != nil {
+		return err
+	}
+	for _, name := range slices.Sorted(maps.Keys(good)) {
+		printWrapped(out, "good  "+name, serviceWidth)
+		const margin = "      "
+		for _, line := range wrap.Lines(good[name].Summary(preferred), serviceWidth-len(margin)) {
+			fmt.Fprintln(out, margin+line)
+		}
+	}
+	for _, err := range bad {
+		first, _, _ := strings.Cut(err.Error(), "\n") // the other lines quote the file
+		printWrapped(out, "BAD   "+first, serviceWidth)
+	}
+	switch {
+	case len(bad) > 0:
+		return fmt.Errorf("of %d files in %s %d are bad", len(good)+len(bad), dir, len(bad))
+	case len(good) == 0:
+		printWrapped(out, "There is no .yaml file in "+dir+" yet.", serviceWidth)
+	}
+	return nil
 }

@@ -19,10 +19,19 @@ func simCommand() *cobra.Command {
 	)
 	cmd := &cobra.Command{
 		Use:   "sim",
-		Short: "Keep a simulated cart running on pseudo-terminals, for trying things by hand",
-		Long: `Keep a simulated cart running on pseudo-terminals. Its ports and a configuration
-that fits are put into a folder; type single words to act on the cart:
-drain, shut, tip, pour, stop, engine, off, tool, take, kick, unplug NAME, plug NAME, truth, quit.`,
+		Short: "Run a simulated cart on pseudo-terminals, to try things by hand",
+		Long: `Run a simulated cart on pseudo-terminals. Its ports and a matching configuration
+are written to a folder. Type these words to act on the cart:
+
+  drain, shut              open and close the drain
+  tip                      tip the pan into the caddy
+  pour, stop               start and stop pouring fresh fluid
+  engine, off              start and stop the engine
+  tool, take               put a tool on the caddy, take it away
+  kick                     knock against the caddy
+  unplug NAME, plug NAME   unplug a sensor, plug it in again
+  truth                    print what was really drained and added
+  quit                     stop`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			ctx := cmd.Context()
@@ -45,11 +54,11 @@ drain, shut, tip, pour, stop, engine, off, tool, take, kick, unplug NAME, plug N
 		},
 	}
 	cmd.Flags().StringVar(&dir, "dir", filepath.Join(os.TempDir(), "bayfill-sim"), "folder for ports and configuration")
-	cmd.Flags().Uint64Var(&seed, "seed", 1, "seed of the noise")
+	cmd.Flags().Uint64Var(&seed, "seed", 1, "seed of the simulated noise")
 	return cmd
 }
 
-// actions are the words that a person may type.
+// actions are the words that act on the cart.
 var actions = map[string]func(*sim.Cart){
 	"drain":  (*sim.Cart).OpenDrain,
 	"shut":   (*sim.Cart).CloseDrain,

@@ -29,23 +29,24 @@ func studyCommand() *cobra.Command {
 	var o studyOptions
 	cmd := &cobra.Command{
 		Use:   "study",
-		Short: "Measure on many simulated jobs how far the volumes are off",
-		Long: `Play many jobs on simulated carts, hold what the program says against what is
-true, and both against a jug and counted bottles. The jobs follow from the seed
-and from sim/study/distribution.yaml, which says how likely what is; another
-file names only what is to differ. The exit status is 0 whatever the figures.`,
+		Short: "Measure the errors of the volumes in many simulated jobs",
+		Long: `Play many jobs on simulated carts, and compare the volumes with the truth, and with
+those from a jug and counted bottles. The jobs follow from the seed and from
+sim/study/distribution.yaml, which holds the probabilities; the file given with
+--distribution needs only the values that differ. The exit status is 0 whatever
+the figures are.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return o.run(cmd.Context(), cmd.OutOrStdout())
 		},
 	}
 	f := cmd.Flags()
-	f.IntVar(&o.jobs, "jobs", 1000, "how many")
-	f.Uint64Var(&o.seed, "seed", 1, "seed of all chance")
-	f.StringVar(&o.distribution, "distribution", "", "file that says how likely what is")
+	f.IntVar(&o.jobs, "jobs", 1000, "number of jobs")
+	f.Uint64Var(&o.seed, "seed", 1, "seed of all random numbers")
+	f.StringVar(&o.distribution, "distribution", "", "file with probabilities that differ from the default")
 	f.BoolVar(&o.json, "json", false, "print only one JSON object")
-	f.IntVar(&o.worst, "worst", 0, "also list so many jobs whose errors are largest against their uncertainty")
-	f.IntVar(&o.job, "job", 0, "play only this one of the jobs and tell what happens")
+	f.IntVar(&o.worst, "worst", 0, "also list this many jobs with the largest errors relative to their uncertainty")
+	f.IntVar(&o.job, "job", 0, "play only the job with this number, and print what happens")
 	cmd.MarkFlagsMutuallyExclusive("json", "worst", "job")
 	return cmd
 }
@@ -83,7 +84,7 @@ func (o *studyOptions) run(ctx context.Context, out io.Writer) error {
 	return nil
 }
 
-// printStudy keeps within 60 columns.
+// printStudy prints the figures and whether they meet their aims, in at most 60 columns.
 func printStudy(out io.Writer, f study.Figures) {
 	fmt.Fprintf(out, "%d simulated jobs, seed %d. Errors against the truth.\n\n", f.Jobs, f.Seed)
 	fmt.Fprintf(out, "%-20s %7s %7s %7s  %s\n", "", "drained", "added", "balance", "aim")

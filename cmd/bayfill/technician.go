@@ -15,9 +15,8 @@ import (
 	"bayfill/sim"
 )
 
-// technician does a whole invented job on the simulated cart: the hands work
-// on the rig, the eyes see only what the bridge publishes, and the keypad is
-// MQTT.
+// technician does a whole invented job on the simulated cart. It acts on the rig, sees
+// only what the bridge publishes, and sends commands over MQTT.
 type technician struct {
 	rig     *sim.Rig
 	station *station
@@ -25,13 +24,13 @@ type technician struct {
 	say     func(what string)
 	show    func(s shown)
 
-	// What a sudden change is at present, as a decision; empty: left to the signal.
+	// sudden is the decision on the next sudden change; empty: left to the signal.
 	sudden  string
-	decided int // the last step that was answered
+	decided int // the last step that was decided
 }
 
-// patience bounds every wait for something to be published.
-const patience = 40 * time.Minute
+// publishTimeout limits every wait for something to be published, by the cart's clock.
+const publishTimeout = 40 * time.Minute
 
 func (t *technician) job(ctx context.Context) error {
 	t.sudden = "fluid"
@@ -44,9 +43,9 @@ func (t *technician) job(ctx context.Context) error {
 	return nil
 }
 
-// until looks at what is published until it is as wanted.
+// until waits for a published state; what names it in the error.
 func (t *technician) until(ctx context.Context, what string, wanted func(shown) bool) error {
-	end := t.clock.Elapsed() + patience
+	end := t.clock.Elapsed() + publishTimeout
 	for t.clock.Elapsed() < end {
 		s := t.station.look()
 		t.show(s)
@@ -62,14 +61,14 @@ func (t *technician) until(ctx context.Context, what string, wanted func(shown) 
 		case <-time.After(t.clock.Life(200 * time.Millisecond)):
 		}
 	}
-	return fmt.Errorf("waited in vain for %s", what)
+	return fmt.Errorf("timed out waiting for %s", what)
 }
 
-// decide tells the bridge what a step was.
+// decide answers the undecided steps.
 func (t *technician) decide(ctx context.Context, j wire.Job) error {
 	for _, step := range j.Undecided {
 		if t.sudden == "" || step.Step <= t.decided {
-			continue // the message is older than the answer
+			continue // the message is older than the decision
 		}
 		t.say(fmt.Sprintf("The bridge counts nothing and asks: what were the %+.3f kg on %s? %s.",
 			float64(step.Kg), step.Sensor, strings.ToUpper(t.sudden[:1])+t.sudden[1:]))
@@ -81,7 +80,7 @@ func (t *technician) decide(ctx context.Context, j wire.Job) error {
 	return nil
 }
 
-// pass lets time go by.
+// pass lets time pass.
 func (t *technician) pass(ctx context.Context, d time.Duration) error {
 	end := t.clock.Elapsed() + d
 	return t.until(ctx, "time", func(shown) bool { return t.clock.Elapsed() >= end })
@@ -96,7 +95,7 @@ func (t *technician) phase(ctx context.Context, to string) error {
 	return t.do(ctx, "phase", map[string]any{"phase": to})
 }
 
-// record reports pieces of work; a figure stands behind an item.
+// record records pieces of work; the result is done unless it is given.
 func (t *technician) record(ctx context.Context, items ...map[string]any) error {
 	for _, fields := range items {
 		if _, given := fields["result"]; !given {
@@ -110,7 +109,7 @@ func (t *technician) record(ctx context.Context, items ...map[string]any) error 
 	return nil
 }
 
-// quiet is a tally that is known and has stopped moving.
+// quiet says whether the tally is known and nothing flows.
 func quiet(s shown) bool {
 	v := s.volumes
 	return v.QualityCode == string(fillcalc.QualityGood) && math.Abs(float64(v.DrainedLMin)) < 0.1 && !(math.Abs(float64(v.AddedLMin)) > 0.1)
@@ -134,7 +133,7 @@ func (t *technician) open(ctx context.Context) error {
 	return t.until(ctx, "a scale that stands still", quiet)
 }
 
-// sound tells whether nothing is wrong but that simulated instruments have never
+// sound says whether there is no alert, except that the simulated instruments have never
 // been calibrated.
 func sound(m wire.Alerts) bool {
 	return !slices.ContainsFunc(m.Alerts, func(a wire.Alert) bool { return a.Code != wire.AlertCalibration })
@@ -149,8 +148,8 @@ func (t *technician) drain(ctx context.Context) error {
 	return t.until(ctx, "drips", func(s shown) bool { return s.job.Tail != nil && s.job.Tail.Drips })
 }
 
-// wrench lays a tool on the caddy and takes it off again: the signal proves that
-// it was none of the fluid.
+// wrench puts a tool on the caddy and takes it away again: the signal proves that it was
+// not fluid.
 func (t *technician) wrench(ctx context.Context) error {
 	const wrenchKg = 0.45
 	asked := func(s shown) bool { return len(s.job.Undecided) > 0 }
@@ -182,25 +181,25 @@ func (t *technician) wrench(ctx context.Context) error {
 			t.say(fmt.Sprintf("%+.3f kg: the signal itself decides that it was an object.", float64(step.Kg)))
 		}
 	}
-	// On a machine too busy for the demo's speed the signal may have been lost to
-	// the bridge, and it asks.
+	// On a machine too busy for the demo's speed the bridge may have missed the signal, and
+	// asks.
 	t.sudden = "object"
 	err := t.pass(ctx, 3*time.Second)
 	t.sudden = "fluid"
 	return err
 }
 
-// drips waits as long as it is worth it.
+// drips waits as long as more fluid is worth it.
 func (t *technician) drips(ctx context.Context) error {
-	tell := func(next string) {
-		// Not known on a machine too busy for the demo's speed.
+	report := func(next string) {
+		// The tail is not known on a machine too busy for the demo's speed.
 		if tail := t.station.look().job.Tail; tail != nil {
 			t.say(fmt.Sprintf("Slowed to drips; five minutes more would gain %.2f L (± %.2f). %s", float64(tail.In5MinL), float64(tail.In5MinUL), next))
 		}
 	}
-	tell("Four minutes, then.")
+	report("Four minutes, then.")
 	err := t.pass(ctx, 4*time.Minute)
-	tell("Enough.")
+	report("Enough.")
 	return err
 }
 
@@ -208,11 +207,11 @@ func (t *technician) tipPan(ctx context.Context) error {
 	t.say("Pan taken off and tipped into the caddy.")
 	before := float64(t.station.look().volumes.DrainedL)
 	t.rig.Do(func(c *sim.Cart) { c.CloseDrain(); c.TipPan(1200 * time.Millisecond) })
-	// On a machine too busy for the demo's speed the signal may have been lost to
-	// the bridge; the account at the end tells.
-	enough := t.clock.Elapsed() + 2*time.Minute
+	// On a machine too busy for the demo's speed the bridge may have missed the signal; the
+	// account at the end shows it.
+	deadline := t.clock.Elapsed() + 2*time.Minute
 	return t.until(ctx, "the tipped fluid", func(s shown) bool {
-		return quiet(s) && (float64(s.volumes.DrainedL) > before+0.2 || t.clock.Elapsed() > enough)
+		return quiet(s) && (float64(s.volumes.DrainedL) > before+0.2 || t.clock.Elapsed() > deadline)
 	})
 }
 
@@ -229,7 +228,7 @@ func (t *technician) service(ctx context.Context) error {
 		map[string]any{"item": "torque", "specified": "11 N m", "applied": "97 in-lb"})
 }
 
-// plan reads what the bridge makes of it.
+// plan reads the plan that the bridge publishes.
 func (t *technician) plan(ctx context.Context) error {
 	if err := t.phase(ctx, "filling"); err != nil {
 		return err
@@ -246,13 +245,13 @@ func (t *technician) plan(ctx context.Context) error {
 	return nil
 }
 
-// pour lets fluid run until so much remains. Eye and hand are slow: the last
-// bit is poured in small portions.
-func (t *technician) pour(ctx context.Context, enough float64) error {
+// pour pours fluid until at most so many litres remain. Because eye and hand are slow,
+// the last bit is poured in small portions.
+func (t *technician) pour(ctx context.Context, enoughL float64) error {
 	const fastKgS, slowKgS, earlyL = 0.05, 0.01, 0.2
 	for range 20 {
 		remains := float64(t.station.look().volumes.RemainingL)
-		if remains <= enough {
+		if remains <= enoughL {
 			return nil
 		}
 		var err error
@@ -324,7 +323,7 @@ func (t *technician) check(ctx context.Context) error {
 	}
 	if passed(t.station.look()) {
 		// Only a machine too busy for the demo's speed gets here.
-		t.say("The window has passed: in life the level is judged after it has cooled.")
+		t.say("The window has passed: in life the level is judged after the fluid has cooled.")
 		return nil
 	}
 	w := t.station.look().window

@@ -3,7 +3,6 @@ package main
 import (
 	"fmt"
 	"io"
-	"math"
 	"os"
 	"strings"
 	"time"
@@ -13,43 +12,41 @@ import (
 	"bayfill/bridge/wrap"
 )
 
-// view shows a job in a terminal: one block that is drawn again in place, or
-// plain lines when the output is no terminal.
+// view shows a job in a terminal: one block that is updated in place or, when the
+// output is not a terminal, plain lines.
 type view struct {
 	out    io.Writer
-	silent bool
+	silent bool // print nothing
 	speed  float64
-	live   bool
+	live   bool // out is a terminal whose cursor can be moved
 	width  int
 	drawn  int  // lines of the block on the screen
-	headed bool // the plain lines have their header
+	headed bool // the header of the plain lines has been printed
 	last   time.Time
 	latest shown
 }
 
 func newView(out io.Writer, silent bool, speed float64) *view {
-	v := &view{out: out, silent: silent, speed: speed, width: 78}
+	v := &view{out: out, silent: silent, speed: speed, width: terminalWidth(out)}
 	if f, ok := out.(*os.File); ok && !silent && term.IsTerminal(int(f.Fd())) {
 		v.live = os.Getenv("TERM") != "dumb"
-		if w, _, err := term.GetSize(int(f.Fd())); err == nil && w > 0 {
-			v.width = w
-		}
 	}
 	return v
 }
 
-func (v *view) intro(broker, prefix, username, password string, own bool) {
+// intro says what is shown; ownBroker also how to connect to the demo's own broker.
+func (v *view) intro(to contact, ownBroker bool) {
 	v.print(fmt.Sprintf("A simulated drain cart, %.0f times as fast as life. All data is invented.", v.speed))
 	v.print("Litres are at 20 °C; ± is the expanded uncertainty (k = 2).")
-	v.print("Broker: " + broker)
-	v.print("Topics: " + prefix + "#")
-	if own {
-		v.print("User:   " + username + "  password: " + password)
+	v.print("Broker: " + to.broker.URL)
+	v.print("Topics: " + to.prefix + "#")
+	if ownBroker {
+		v.print("User:   " + to.broker.Username + "  password: " + to.broker.Password)
 	}
 	v.print("")
 }
 
-// print writes one paragraph, wrapped to the terminal.
+// print prints one paragraph, wrapped to the terminal.
 func (v *view) print(text string) {
 	if v.silent {
 		return
@@ -59,7 +56,7 @@ func (v *view) print(text string) {
 	}
 }
 
-// say prints one thing that the technician does or hears.
+// say prints one thing that the technician does or learns.
 func (v *view) say(what string) {
 	if v.silent {
 		return
@@ -72,6 +69,7 @@ func (v *view) say(what string) {
 	v.last = time.Now()
 }
 
+// show draws the latest messages, unless they were drawn a moment ago.
 func (v *view) show(s shown) {
 	v.latest = s
 	every := 100 * time.Millisecond
@@ -94,51 +92,55 @@ func (v *view) erase() {
 }
 
 func (v *view) draw() {
-	s := v.latest
-	if s.volumes.Phase == "" {
+	if v.latest.volumes.Phase == "" {
 		return
 	}
-	uncertain := func(l, u float64) string {
-		return figure("%.3f", math.Round(l*1e3)/1e3+0) + " ± " + figure("%.3f", u) // no -0
-	}
-	drained := uncertain(float64(s.volumes.DrainedL), float64(s.volumes.DrainedUL))
-	added := uncertain(float64(s.volumes.AddedL), float64(s.volumes.AddedUL))
-	remains := figure("%.3f", float64(s.volumes.RemainingL))
-	fluid := figure("%.1f", float64(s.window.TempC))
 	if !v.live {
-		const row = "  %-9s  %-13s  %-13s  %9s  %8s  %s\n"
-		if !v.headed {
-			fmt.Fprintf(v.out, row, "phase", "drained L", "added L", "remains L", "fluid °C", "window")
-			v.headed = true
-		}
-		fmt.Fprintf(v.out, row, s.volumes.Phase, drained, added, remains, fluid, s.window.State)
+		v.drawRow()
 		return
 	}
-	lines := []string{
-		"",
-		fmt.Sprintf("phase     %s", strings.ToUpper(s.volumes.Phase)),
-		fmt.Sprintf("drained   %s L  (at %.0f °C, k = 2)", drained, float64(s.volumes.ReferenceC)),
-		fmt.Sprintf("added     %s L", added),
-		fmt.Sprintf("remains   %s L", remains),
-		fmt.Sprintf("fluid     %s °C  window %s", fluid, strings.ToUpper(s.window.State)),
-		fmt.Sprintf("signal    %s", s.volumes.Quality),
-	}
-	if p := s.job.Plan; p != nil {
-		lines = append(lines, fmt.Sprintf("target    %s L  first fill %s L", uncertain(float64(p.TargetL), float64(p.TargetUL)), figure("%.3f", float64(p.FirstFillL))))
-	}
-	if tail := s.job.Tail; tail != nil {
-		lines = append(lines, fmt.Sprintf("drips     five minutes more would gain %s L", uncertain(float64(tail.In5MinL), float64(tail.In5MinUL))))
-	}
-	if n := len(s.job.Undecided); n > 0 {
-		lines = append(lines, fmt.Sprintf("UNDECIDED %d step(s), %s L: fluid, object, pan, swap or lean?", n, figure("%.3f", float64(s.volumes.UndecidedL))))
-	}
-	for _, caution := range s.job.Cautions {
-		lines = append(lines, "! "+caution)
-	}
-	for _, line := range lines {
+	for _, line := range viewLines(v.latest) {
 		for _, part := range wrap.Lines(line, v.width) {
 			fmt.Fprintln(v.out, part)
 			v.drawn++
 		}
 	}
+}
+
+func (v *view) drawRow() {
+	const row = "  %-9s  %-13s  %-13s  %9s  %8s  %s\n"
+	if !v.headed {
+		fmt.Fprintf(v.out, row, "phase", "drained L", "added L", "remains L", "fluid °C", "window")
+		v.headed = true
+	}
+	s := v.latest
+	fmt.Fprintf(v.out, row, s.volumes.Phase, plusMinus(float64(s.volumes.DrainedL), float64(s.volumes.DrainedUL)), plusMinus(float64(s.volumes.AddedL), float64(s.volumes.AddedUL)),
+		litres(float64(s.volumes.RemainingL)), figure("%.1f", float64(s.window.TempC)), s.window.State)
+}
+
+// viewLines is the block that is updated in place.
+func viewLines(s shown) []string {
+	v := s.volumes
+	lines := []string{
+		"",
+		fmt.Sprintf("phase     %s", strings.ToUpper(v.Phase)),
+		fmt.Sprintf("drained   %s L  (at %.0f °C, k = 2)", plusMinus(float64(v.DrainedL), float64(v.DrainedUL)), float64(v.ReferenceC)),
+		fmt.Sprintf("added     %s L", plusMinus(float64(v.AddedL), float64(v.AddedUL))),
+		fmt.Sprintf("remains   %s L", litres(float64(v.RemainingL))),
+		fmt.Sprintf("fluid     %s °C  window %s", figure("%.1f", float64(s.window.TempC)), strings.ToUpper(s.window.State)),
+		fmt.Sprintf("signal    %s", v.Quality),
+	}
+	if p := s.job.Plan; p != nil {
+		lines = append(lines, fmt.Sprintf("target    %s L  first fill %s L", plusMinus(float64(p.TargetL), float64(p.TargetUL)), litres(float64(p.FirstFillL))))
+	}
+	if tail := s.job.Tail; tail != nil {
+		lines = append(lines, fmt.Sprintf("drips     five minutes more would gain %s L", plusMinus(float64(tail.In5MinL), float64(tail.In5MinUL))))
+	}
+	if n := len(s.job.Undecided); n > 0 {
+		lines = append(lines, fmt.Sprintf("UNDECIDED %d step(s), %s L: fluid, object, pan, swap or lean?", n, litres(float64(v.UndecidedL))))
+	}
+	for _, caution := range s.job.Cautions {
+		lines = append(lines, "! "+caution)
+	}
+	return lines
 }

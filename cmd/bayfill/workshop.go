@@ -27,7 +27,7 @@ func workshop(dir string, seed uint64, elapsed func() time.Duration) (*sim.Rig, 
 	cart := sim.DefaultParams()
 	cart.Seed = seed
 	cart.Used, cart.Fresh = demoUsed, demoFresh
-	cart.AmbientC, cart.FluidC = 19, 29 // it stood over lunch
+	cart.AmbientC, cart.FluidC = 19, 29 // the vehicle stood over lunch
 	caddy, supply := sim.DefaultScaleParams(), sim.DefaultScaleParams()
 	supply.What = sim.OnSupply
 	inTransmission, inCaddy := sim.DefaultProbeParams(), sim.DefaultProbeParams()
@@ -43,7 +43,8 @@ func workshop(dir string, seed uint64, elapsed func() time.Duration) (*sim.Rig, 
 	})
 }
 
-// workshopConfig is the configuration file that fits the workshop.
+// workshopConfig is the text of the configuration file for the workshop. broker and
+// history are whole sections of it, or empty.
 func workshopConfig(rig *sim.Rig, dir, broker, history string) string {
 	return fmt.Sprintf(`# Written for the simulated cart; a real one looks the same.
 shop: %s
@@ -86,8 +87,8 @@ carts:
 		rig.Port("caddy-scale"), rig.Port("supply-scale"), rig.Port("fluid-probe"), rig.Port("caddy-probe"))
 }
 
-// embeddedBroker is the broker part of a configuration with one user, whose
-// password goes into a file of its own.
+// embeddedBroker is the broker section of a configuration with one user, whose password
+// it writes to a file of its own.
 func embeddedBroker(dir, listen, password string) (string, error) {
 	file := filepath.Join(dir, "technician.password")
 	if err := os.WriteFile(file, []byte(password+"\n"), 0o600); err != nil {
