@@ -10,9 +10,9 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// port says whether a serial port is there and may be opened. One that is in use
-// is left alone; any other is opened for a moment, and its settings stay.
-func (d *doctor) port(name, path string, bridge held) {
+// port checks whether a serial port exists and may be opened. A port in use is left
+// alone; any other is opened for a moment, without changing its settings.
+func (d *doctor) port(name, path string, bridgeHas held) {
 	info, err := os.Stat(path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -22,9 +22,9 @@ func (d *doctor) port(name, path string, bridge held) {
 		d.wrong("%s: %v", name, err)
 		return
 	case info.Mode()&fs.ModeCharDevice == 0:
-		d.wrong("%s is no serial port: look for its name with bayfill ports", name)
+		d.wrong("%s is not a serial port: look for its name with bayfill ports", name)
 		return
-	case bridge == taken:
+	case bridgeHas == taken:
 		d.ok("%s is there and in use by the bridge", name)
 		return
 	}
@@ -37,9 +37,9 @@ func (d *doctor) port(name, path string, bridge held) {
 	case err == nil:
 		d.ok("%s is there, free, and may be opened", name)
 	case errors.Is(err, fs.ErrPermission):
-		d.wrong("%s may not be opened by %s: it belongs to the group %s: as root, usermod -aG %[3]s %[2]s, then log in again; for a service SupplementaryGroups=%[3]s", name, userName(), groupOf(path))
+		d.wrong("%s may not be opened by %s: it belongs to group %s: as root, usermod -aG %[3]s %[2]s, then log in again; in a systemd unit, SupplementaryGroups=%[3]s", name, userName(), groupOf(path))
 	case errors.Is(err, unix.EBUSY), errors.Is(err, unix.EWOULDBLOCK):
-		if bridge == unknown {
+		if bridgeHas == unknown {
 			d.look("%s is in use, by the bridge or another program", name)
 		} else {
 			d.wrong("%s is in use, and not by the bridge: stop the other program (a modem manager, bayfill listen)", name)
@@ -49,7 +49,7 @@ func (d *doctor) port(name, path string, bridge held) {
 	}
 }
 
-// groupOf is the group of a device by its name, or its number where it has none.
+// groupOf is the name of a device's group, or its number where it has no name.
 func groupOf(path string) string {
 	var st unix.Stat_t
 	if unix.Stat(path, &st) != nil {

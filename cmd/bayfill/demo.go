@@ -78,13 +78,11 @@ then runs until Ctrl-C.`,
 }
 
 func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
-	dir := o.dir
-	if dir == "" {
-		if dir, err = os.MkdirTemp("", "bayfill-demo-"); err != nil {
-			return err
-		}
-		defer os.RemoveAll(dir)
+	dir, remove, err := o.folder()
+	if err != nil {
+		return err
 	}
+	defer remove()
 	speed := float64(demoSpeed)
 	if o.realTime {
 		speed = 1
@@ -132,8 +130,7 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 		if err != nil {
 			return err
 		}
-		page := board.Config{Broker: to.broker.URL, Username: to.broker.Username, Password: to.broker.Password, Shop: demoShop, MayCommand: true}
-		bridgeRuns.Go(func() { boardErr = board.Run(ctx, page, listener) })
+		bridgeRuns.Go(func() { boardErr = board.Run(ctx, to.page(), listener) })
 		v.print(fmt.Sprintf("Board:  http://%s/cart/%s", listener.Addr(), demoCart))
 		v.print("")
 	}
@@ -141,14 +138,27 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 	if err := t.job(ctx); err != nil {
 		return err
 	}
-	if err := o.result(ctx, out, v, newAccount(s.look(), rig.Truth()), config.JournalPath(demoCart)); err != nil {
-		return err
-	}
-	if o.board {
+	err = o.result(ctx, out, v, newAccount(s.look(), rig.Truth()), config.JournalPath(demoCart))
+	if err == nil && o.board {
 		v.print("The board goes on, with no job open. Ctrl-C ends it.")
 		<-ctx.Done()
 	}
-	return nil
+	return err
+}
+
+// folder is where ports, configuration and journal are; remove deletes it when it is
+// temporary.
+func (o *demoOptions) folder() (dir string, remove func(), err error) {
+	if o.dir != "" {
+		return o.dir, func() {}, nil
+	}
+	dir, err = os.MkdirTemp("", "bayfill-demo-")
+	return dir, func() { os.RemoveAll(dir) }, err
+}
+
+// page is a board with buttons for the demo's cart.
+func (c *contact) page() board.Config {
+	return board.Config{Broker: c.broker.URL, Username: c.broker.Username, Password: c.broker.Password, Shop: demoShop, MayCommand: true}
 }
 
 // config is the configuration of the bridge, and what the technician connects with; the

@@ -143,7 +143,7 @@ func (p *patient) wants(says []string, wants ...string) {
 func TestDoctorOnAHealthyWorkshop(t *testing.T) {
 	p := newPatient(t)
 	status, says := p.examine(p.text)
-	p.wants(says, "ok configuration: ", "ok secrets: ", "ok running: no bridge has cart bay2 now", "ok data folder: "+p.dir+"/data is not there yet", "ok disk: ",
+	p.wants(says, "ok configuration: ", "ok secrets: ", "ok running: no bridge runs cart bay2 now", "ok data folder: "+p.dir+"/data is not there yet", "ok disk: ",
 		"ok journal of bay2: none yet", "ok port of bay2/caddy-scale: "+p.dir+"/ports/caddy-scale is there, free, and may be opened",
 		"ok broker: the bridge's own may listen on "+p.address, "ok history: none", "look calibration of bay2/caddy-scale: never calibrated: bayfill calibrate --cart bay2 --sensor caddy-scale")
 	if status != 0 {
@@ -159,7 +159,7 @@ func TestDoctorOnAHealthyWorkshop(t *testing.T) {
 	until(t, "readings", func() bool { return s.look().presence.Online && !s.look().readingAt.IsZero() })
 	before := s.look().presence
 	status, says = p.examine(p.text)
-	p.wants(says, fmt.Sprintf("ok running: process %d has cart bay2", os.Getpid()), "ok data folder: ", "ok journal of bay2: event ",
+	p.wants(says, fmt.Sprintf("ok running: process %d runs cart bay2", os.Getpid()), "ok data folder: ", "ok journal of bay2: event ",
 		"ok port of bay2/caddy-scale: "+p.dir+"/ports/caddy-scale is there and in use by the bridge", "ok broker: the bridge's own on "+p.address+` lets user "technician" in`)
 	if status != 0 {
 		t.Errorf("status %d", status)
@@ -175,7 +175,7 @@ func TestDoctorOnAHealthyWorkshop(t *testing.T) {
 	}
 	stop()
 	_, says = p.examine(p.text)
-	p.wants(says, "ok running: no bridge has cart bay2 now", "ok journal of bay2: event ", "ok port of bay2/caddy-scale: "+p.dir+"/ports/caddy-scale is there, free")
+	p.wants(says, "ok running: no bridge runs cart bay2 now", "ok journal of bay2: event ", "ok port of bay2/caddy-scale: "+p.dir+"/ports/caddy-scale is there, free")
 }
 
 // The bridge's own broker over TLS: check says so, and the doctor goes in by TLS
@@ -248,7 +248,7 @@ func TestDoctorFindsWhatIsWrong(t *testing.T) {
 		{replace("technician.password", "none.password"), []string{"wrong secrets: broker.users[0].password: open "}},
 		{replace("data: "+data, "data: "+file+"/data"), []string{"wrong data folder: ", "look running: "}},
 		{replace(port, port+"x"), []string{"wrong port of bay2/caddy-scale: " + port + "x is missing: plug the cable in"}},
-		{replace("port: "+port, "port: '"+file+"'"), []string{"wrong port of bay2/caddy-scale: " + file + " is no serial port"}},
+		{replace("port: "+port, "port: '"+file+"'"), []string{"wrong port of bay2/caddy-scale: " + file + " is not a serial port"}},
 		{replace(p.address, taken.Addr().String()), []string{"wrong broker: another program listens on " + taken.Addr().String()}},
 		{p.text + "history: {url: 'http://" + p.address + "', bucket: b}\n", []string{"wrong history: http://" + p.address + ": history server does not answer"}},
 		{p.text + "history: {url: '" + refuses.URL + "', bucket: b}\n", []string{"wrong history: " + refuses.URL + ": history server refuses the token"}},
