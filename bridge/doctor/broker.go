@@ -20,6 +20,8 @@ import (
 // certificateSoon is how long before a certificate expires the doctor mentions it.
 const certificateSoon = 30 * 24 * time.Hour
 
+// broker checks the MQTT broker: the connection, its certificate, and the rights of the
+// bridge's user.
 func (d *doctor) broker(ctx context.Context, c *config.Config, running map[string]held) {
 	if c.Broker.URL == "" {
 		d.ownBroker(ctx, c, running)
@@ -31,7 +33,7 @@ func (d *doctor) broker(ctx context.Context, c *config.Config, running map[strin
 	}
 	secure, err := c.Broker.TLS()
 	if err != nil {
-		return // this too
+		return // reported with the secrets
 	}
 	var until time.Time
 	secure.VerifyConnection = func(s tls.ConnectionState) error {
@@ -40,7 +42,7 @@ func (d *doctor) broker(ctx context.Context, c *config.Config, running map[strin
 	}
 	conn, err := connect(ctx, c.Broker.URL, c.Broker.Username, password, secure)
 	if err != nil {
-		d.wrong("broker: %s: %v: is it running, is the address right, may user %q come in (broker.username, broker.password)?", c.Broker.URL, err, c.Broker.Username)
+		d.wrong("broker: %s: %v: is it running, is the address right, may user %q connect (broker.username, broker.password)?", c.Broker.URL, err, c.Broker.Username)
 		return
 	}
 	defer conn.Close()
@@ -54,11 +56,11 @@ func (d *doctor) broker(ctx context.Context, c *config.Config, running map[strin
 
 // certificate checks until when the broker's certificate is valid; zero: it has none.
 func (d *doctor) certificate(until time.Time) {
-	text := "broker's certificate: good until " + until.UTC().Format(time.DateOnly)
+	text := "broker's certificate: valid until " + until.UTC().Format(time.DateOnly)
 	switch {
 	case until.IsZero():
 	case until.Sub(d.now) < certificateSoon:
-		d.look("%s: renew it before", text)
+		d.look("%s: renew it before then", text)
 	default:
 		d.ok("%s", text)
 	}
@@ -70,7 +72,7 @@ func (d *doctor) certificate(until time.Time) {
 // its rights itself.
 func (d *doctor) rights(ctx context.Context, conn *mqtt.Conn, topic string, bridgeHas held) {
 	if bridgeHas != free {
-		d.ok("rights on %s: the running bridge looks at them itself and raises an alert", topic)
+		d.ok("rights on %s: the running bridge checks them itself and raises an alert", topic)
 		return
 	}
 	session := "doctor-" + rand.Text()
@@ -87,7 +89,7 @@ func (d *doctor) rights(ctx context.Context, conn *mqtt.Conn, topic string, brid
 		if p.Session == session {
 			select {
 			case back <- struct{}{}:
-			default: // it may come twice
+			default: // it may arrive twice
 			}
 		}
 	}
@@ -106,10 +108,10 @@ func (d *doctor) rights(ctx context.Context, conn *mqtt.Conn, topic string, brid
 	elsewhere := online
 	mu.Unlock()
 	if elsewhere {
-		d.look("rights on %s: a cart of this name is online: does a bridge run on another computer? Two would throw each other out", topic)
+		d.look("rights on %s: a cart of this name is online: does a bridge run on another computer? Two would disconnect each other", topic)
 		return
 	}
-	payload, err := json.Marshal(wire.Presence{Session: session, Version: wire.Version, Contract: wire.ContractVersion, Why: "bayfill doctor looks at its rights"})
+	payload, err := json.Marshal(wire.Presence{Session: session, Version: wire.Version, Contract: wire.ContractVersion, Why: "bayfill doctor checks its rights"})
 	if err == nil {
 		err = conn.Publish(ctx, mqtt.Message{Topic: topic, Payload: payload, QoS: 1})
 	}
@@ -122,7 +124,7 @@ func (d *doctor) rights(ctx context.Context, conn *mqtt.Conn, topic string, brid
 		d.ok("rights on %s: may be written and read", topic)
 	case <-ctx.Done():
 	case <-time.After(3 * time.Second):
-		d.wrong("rights on %s: what is sent there does not come back: give the user the right to write and to read it (testdata/mosquitto/acl shows all)", topic)
+		d.wrong("rights on %s: a message sent there does not come back: give the user the right to write and to read it (testdata/mosquitto/acl lists all rights)", topic)
 	}
 }
 
@@ -155,7 +157,7 @@ func (d *doctor) ownBroker(ctx context.Context, c *config.Config, running map[st
 		}
 		conn, err := connect(ctx, url, username, password, secure)
 		if err != nil {
-			d.wrong("broker: the bridge's own on %s: %v: look into its log", listen, err)
+			d.wrong("broker: the bridge's own on %s: %v: see its log", listen, err)
 			return
 		}
 		conn.Close()
@@ -169,10 +171,10 @@ func (d *doctor) ownBroker(ctx context.Context, c *config.Config, running map[st
 	case errors.Is(err, unix.EADDRINUSE):
 		d.wrong("broker: another program listens on %s: stop it, choose another broker.listen, or use that one with broker.url", listen)
 	case err != nil:
-		d.wrong("broker: it could not listen: %v", err)
+		d.wrong("broker: it cannot listen: %v", err)
 	default:
 		l.Close()
-		d.ok("broker: the bridge's own may listen on %s", listen)
+		d.ok("broker: the bridge's own can listen on %s", listen)
 	}
 }
 

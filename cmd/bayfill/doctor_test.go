@@ -145,7 +145,7 @@ func TestDoctorOnAHealthyWorkshop(t *testing.T) {
 	status, says := p.examine(p.text)
 	p.wants(says, "ok configuration: ", "ok secrets: ", "ok running: no bridge runs cart bay2 now", "ok data folder: "+p.dir+"/data is not there yet", "ok disk: ",
 		"ok journal of bay2: none yet", "ok port of bay2/caddy-scale: "+p.dir+"/ports/caddy-scale is there, free, and may be opened",
-		"ok broker: the bridge's own may listen on "+p.address, "ok history: none", "look calibration of bay2/caddy-scale: never calibrated: bayfill calibrate --cart bay2 --sensor caddy-scale")
+		"ok broker: the bridge's own can listen on "+p.address, "ok history: none", "look calibration of bay2/caddy-scale: never calibrated: bayfill calibrate --cart bay2 --sensor caddy-scale")
 	if status != 0 {
 		t.Errorf("status %d", status)
 	}
@@ -196,7 +196,7 @@ func TestOwnBrokerByTLSLookedAt(t *testing.T) {
 	}
 
 	_, says := p.examine(secured)
-	p.wants(says, "look broker's certificate: good until ", "ok broker: the bridge's own may listen on "+p.address)
+	p.wants(says, "look broker's certificate: valid until ", "ok broker: the bridge's own can listen on "+p.address)
 
 	_, stop := p.run()
 	until(t, "the broker", func() bool {
@@ -207,7 +207,7 @@ func TestOwnBrokerByTLSLookedAt(t *testing.T) {
 		return err == nil
 	})
 	_, says = p.examine(secured)
-	p.wants(says, "look broker's certificate: good until ", "ok broker: the bridge's own on "+p.address+` lets user "technician" in`)
+	p.wants(says, "look broker's certificate: valid until ", "ok broker: the bridge's own on "+p.address+` lets user "technician" in`)
 	stop()
 
 	_, says = p.examine(strings.Replace(secured, certFile+".key", filepath.Join(p.dir, "gone.key"), 1))
@@ -350,7 +350,7 @@ func TestDoctorOnAnExternalBroker(t *testing.T) {
 
 	url, caFile := startSecured(t)
 	status, says := p.examine(with(fmt.Sprintf("broker: {url: %q, ca_file: %q}\n", url, caFile)))
-	p.wants(says, "ok broker: "+url, "look broker's certificate: good until ", "ok rights on bayfill/hilltop/bay2/presence: may be written and read")
+	p.wants(says, "ok broker: "+url, "look broker's certificate: valid until ", "ok rights on bayfill/hilltop/bay2/presence: may be written and read")
 	if status != 0 {
 		t.Errorf("status %d", status)
 	}
