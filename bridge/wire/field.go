@@ -79,10 +79,10 @@ const (
 
 // Envelope are the fields that every command may have.
 var Envelope = []Field{
-	{Name: "id", Kind: KindID, Required: true, About: "Never used before on this cart. Sent again unchanged under the same id a command is answered again and done once."},
+	{Name: "id", Kind: KindID, Required: true, About: "Never used before on this cart. A command that is sent again unchanged under the same id is answered again and done only once."},
 	{Name: "do", Kind: KindText, Required: true, About: "The command."},
-	{Name: "not_after", Kind: KindMoment, About: "RFC 3339; a command that comes later by the clock of the bridge's computer is refused."},
-	{Name: "by", Kind: KindText, About: "Who sends it."},
+	{Name: "not_after", Kind: KindMoment, About: "RFC 3339; a command that arrives later, by the clock of the bridge's computer, is refused."},
+	{Name: "by", Kind: KindText, About: "Who sends the command."},
 }
 
 // Field finds a field by its name, the envelope's too.
