@@ -209,7 +209,7 @@ func TestCalibrateFailingScale(t *testing.T) {
 	}
 }
 
-// A probe held against another thermometer.
+// A probe is compared with another thermometer.
 func TestCalibrateProbe(t *testing.T) {
 	b := newCalibrationBench(t)
 	o := b.options("probe")

@@ -12,6 +12,6 @@ func (d *doctor) clock() {
 	case !d.clockSet():
 		d.look("clock: it shows %s and is not synchronised: enable a time service (timedatectl set-ntp true), or set it by hand", d.now.UTC().Format("2006-01-02 15:04 UTC"))
 	default:
-		d.ok("clock: %s, synchronised as far as the system tells", d.now.UTC().Format("2006-01-02 15:04 UTC"))
+		d.ok("clock: %s, synchronised as far as the system knows", d.now.UTC().Format("2006-01-02 15:04 UTC"))
 	}
 }

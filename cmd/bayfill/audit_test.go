@@ -33,9 +33,9 @@ func auditDemo(t *testing.T, dir, job string) {
 		}
 	}
 
-	var told struct{ Events int }
-	if text, err := os.ReadFile(numbers); err != nil || json.Unmarshal(text, &told) != nil || told.Events < 1000 {
-		t.Fatalf("%d events, %v", told.Events, err)
+	var sheetData struct{ Events int }
+	if text, err := os.ReadFile(numbers); err != nil || json.Unmarshal(text, &sheetData) != nil || sheetData.Events < 1000 {
+		t.Fatalf("%d events, %v", sheetData.Events, err)
 	}
 
 	// One reading in the middle of the job changed by a gram. The demo goes on
@@ -52,7 +52,7 @@ func auditDemo(t *testing.T, dir, job string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := db.Exec("UPDATE event SET value = value + 0.001 WHERE seq = (SELECT max(seq) FROM event WHERE kind = 1 AND seq < (SELECT min(seq) FROM event) + ?)", told.Events/2); err != nil {
+	if _, err := db.Exec("UPDATE event SET value = value + 0.001 WHERE seq = (SELECT max(seq) FROM event WHERE kind = 1 AND seq < (SELECT min(seq) FROM event) + ?)", sheetData.Events/2); err != nil {
 		t.Fatal(err)
 	}
 	db.Close()

@@ -46,7 +46,7 @@ whatever the charts show, and 2 when they could not be drawn.`,
 	o.from.add(cmd)
 	f := cmd.Flags()
 	f.StringVar(&o.since, "since", "90d", "start of the period: "+momentHelp)
-	f.StringVar(&o.until, "until", "0d", "end of the period (default: now)")
+	f.StringVar(&o.until, "until", "0d", untilHelp)
 	f.StringVar(&o.shop, "shop", "", "only this shop")
 	f.StringVar(&o.cart, "cart", "", "only this cart")
 	f.StringVar(&o.html, "html", "", "write the charts to this file, for a browser or a printer")

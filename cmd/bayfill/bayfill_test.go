@@ -27,7 +27,7 @@ func program(ctx context.Context, args ...string) (status int, out, errors strin
 }
 
 // The demo is the product in small: a whole job through pseudo-terminals,
-// journal, fold and broker, held against the simulator's truth.
+// journal, fold and broker, compared with the simulator's truth.
 func TestDemoMeetsTheTruth(t *testing.T) {
 	start := time.Now()
 	dir := t.TempDir()
@@ -132,7 +132,7 @@ func TestCheck(t *testing.T) {
 	}
 }
 
-// The key of names that the first start makes: check makes none, and tells of one
+// The key of names that the first start makes: check makes none, and reports one
 // that cannot be read, or is gone.
 func TestCheckOnTheKeyOfNames(t *testing.T) {
 	dir := t.TempDir()
@@ -178,9 +178,9 @@ func TestSimByHand(t *testing.T) {
 	if status, _, errors := program(ctx, "check", "--config", config); status != 0 {
 		t.Errorf("check: status %d: %s", status, errors)
 	}
-	status, heard, errors := program(ctx, "listen", "--for", "1s", filepath.Join(dir, "ports", "caddy-scale"))
-	if status != 0 || !strings.Contains(heard, "pattern: status-kind-value-unit") {
-		t.Errorf("listen: status %d: %s%s", status, heard, errors)
+	status, shown, errors := program(ctx, "listen", "--for", "1s", filepath.Join(dir, "ports", "caddy-scale"))
+	if status != 0 || !strings.Contains(shown, "pattern: status-kind-value-unit") {
+		t.Errorf("listen: status %d: %s%s", status, shown, errors)
 	}
 	io.WriteString(keys, "fly\npour\n")
 	until(t, "the answer to a word that is none", func() bool { return strings.Contains(out.String(), `"fly" is not a word`) })
@@ -203,7 +203,7 @@ func until(t *testing.T, what string, ok func() bool) {
 			return
 		}
 	}
-	t.Fatalf("waited in vain for %s", what)
+	t.Fatalf("timed out waiting for %s", what)
 }
 
 // lockedBuffer can be read while it is written.

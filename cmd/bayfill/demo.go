@@ -69,11 +69,11 @@ then runs until Ctrl-C.`,
 	f.StringVar(&o.dir, "dir", "", "folder for ports, configuration and journal (default: a temporary one, deleted at the end)")
 	f.StringVar(&o.broker, "broker", "", "use this MQTT broker instead of an embedded one, as in tcp://127.0.0.1:1883")
 	f.StringVar(&o.username, "username", "", "user on that broker")
-	f.StringVar(&o.passwordEnv, "password-env", "", "environment variable with its password")
+	f.StringVar(&o.passwordEnv, "password-env", "", "environment variable with the password of that user")
 	f.StringVar(&o.influxURL, "influx-url", "", "also send the history to this InfluxDB")
-	f.StringVar(&o.influxOrg, "influx-org", "", "its organisation")
-	f.StringVar(&o.influxBucket, "influx-bucket", "bayfill", bucketHelp)
-	f.StringVar(&o.influxTokenEnv, "influx-token-env", "", "environment variable with its token")
+	f.StringVar(&o.influxOrg, "influx-org", "", influxOrgHelp)
+	f.StringVar(&o.influxBucket, "influx-bucket", "bayfill", influxBucketHelp)
+	f.StringVar(&o.influxTokenEnv, "influx-token-env", "", influxTokenHelp)
 	return cmd
 }
 

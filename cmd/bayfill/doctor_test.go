@@ -179,7 +179,7 @@ func TestDoctorOnAHealthyWorkshop(t *testing.T) {
 }
 
 // The bridge's own broker over TLS: check says so, and the doctor goes in by TLS
-// and tells until when the certificate is good.
+// and says until when the certificate is valid.
 func TestOwnBrokerByTLSLookedAt(t *testing.T) {
 	p := newPatient(t)
 	_, certFile := selfSigned(t)

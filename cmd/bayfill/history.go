@@ -10,7 +10,7 @@ import (
 func historyCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "history",
-		Short: "Export, refill, copy and erase points of the history in InfluxDB",
+		Short: "Export, fill, copy and erase points of the history in InfluxDB",
 	}
 	cmd.AddCommand(historyExportCommand(), historyFillCommand(), historyKeepCommand(), historyRefusedCommand(), historyEraseCommand())
 	return cmd
@@ -18,7 +18,7 @@ func historyCommand() *cobra.Command {
 
 const (
 	momentHelp = "a number of days ago, or a date in UTC, as in 2026-01-31"
-	bucketHelp = "its bucket (database/retention for InfluxDB 1.8)"
+	untilHelp  = "end of the period; 0d is now"
 )
 
 // period reads the flags --since and --until, in nanoseconds since 1970 UTC.

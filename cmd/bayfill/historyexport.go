@@ -39,7 +39,7 @@ accepts, or as CSV with a row for each field. Progress is shown on standard erro
 	f.StringVar(&o.job, "job", "", "the newest job of this name")
 	f.StringVar(&o.opened, "opened", "", "of several jobs of that name, the one opened at this time, as the audit writes it")
 	f.StringVar(&o.since, "since", "", "start of the period: "+momentHelp)
-	f.StringVar(&o.until, "until", "0d", "end of the period (default: now)")
+	f.StringVar(&o.until, "until", "0d", untilHelp)
 	f.StringVar(&o.shop, "shop", "", "only this shop")
 	f.StringVar(&o.cart, "cart", "", "only this cart")
 	f.StringVar(&o.format, "format", "line", "line or csv")

@@ -24,7 +24,7 @@ func historyFillCommand() *cobra.Command {
 	var o historyFillOptions
 	cmd := &cobra.Command{
 		Use:   "fill",
-		Short: "Send journals to the history again, to refill it or to close gaps",
+		Short: "Send journals to the history again, to fill an empty one or to close gaps",
 		Long: `Send everything that the journals of the configuration's carts hold, or one
 journal file, to the history. A point that is already there is replaced by itself,
 so nothing is doubled, and an interrupted run can simply be repeated. The bridge

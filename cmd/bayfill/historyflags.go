@@ -11,6 +11,12 @@ import (
 	"bayfill/bridge/mqtt"
 )
 
+const (
+	influxOrgHelp    = "organisation in that InfluxDB"
+	influxBucketHelp = "bucket in that InfluxDB (database/retention for InfluxDB 1.8)"
+	influxTokenHelp  = "environment variable with the token for that InfluxDB"
+)
+
 // historyFlags name the history: that of a configuration, or another server.
 type historyFlags struct {
 	config, url, org, bucket, tokenEnv string
@@ -20,9 +26,9 @@ func (h *historyFlags) add(cmd *cobra.Command) {
 	f := cmd.Flags()
 	f.StringVarP(&h.config, "config", "c", "", "use the history of this configuration")
 	f.StringVar(&h.url, "influx-url", "", "or use this InfluxDB, as in http://127.0.0.1:8086")
-	f.StringVar(&h.org, "influx-org", "", "its organisation")
-	f.StringVar(&h.bucket, "influx-bucket", "bayfill", bucketHelp)
-	f.StringVar(&h.tokenEnv, "influx-token-env", "", "environment variable that holds its token")
+	f.StringVar(&h.org, "influx-org", "", influxOrgHelp)
+	f.StringVar(&h.bucket, "influx-bucket", "bayfill", influxBucketHelp)
+	f.StringVar(&h.tokenEnv, "influx-token-env", "", influxTokenHelp)
 }
 
 func (h *historyFlags) history() (config.History, error) {

@@ -33,7 +33,7 @@ have a retention of a few weeks. A job that is already there is replaced by itse
 	o.from.add(cmd)
 	f := cmd.Flags()
 	f.StringVar(&o.since, "since", "7d", "start of the period: "+momentHelp)
-	f.StringVar(&o.until, "until", "0d", "end of the period (default: now)")
+	f.StringVar(&o.until, "until", "0d", untilHelp)
 	f.StringVar(&o.bucket, "to-bucket", "", "bucket to copy to (database/retention for InfluxDB 1.8)")
 	cmd.MarkFlagRequired("to-bucket")
 	return cmd

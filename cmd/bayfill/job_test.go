@@ -31,7 +31,7 @@ import (
 )
 
 // bay is a simulated cart with its bridge and broker, as a client sees it: every
-// message is held against the published schemas.
+// message is checked against the published schemas.
 type bay struct {
 	*station
 	rig  *sim.Rig
@@ -87,10 +87,10 @@ func openBay(t *testing.T, brokerURL string) *bay {
 		t.Fatal(err)
 	}
 	t.Cleanup(s.close)
-	told := map[string]bool{}
+	reported := map[string]bool{}
 	subscribeAll(t, url, demoUser, password, func(m mqtt.Message) {
-		if err := schematest.Published(m.Topic, m.Payload); err != nil && !told[m.Topic] {
-			told[m.Topic] = true
+		if err := schematest.Published(m.Topic, m.Payload); err != nil && !reported[m.Topic] {
+			reported[m.Topic] = true
 			t.Error(err)
 		}
 	})
@@ -158,7 +158,7 @@ func job(t *testing.T, args ...string) {
 	}
 }
 
-// A whole job by the command line alone; what people tell arrives as told.
+// A whole job by the command line alone; entries arrive as they were given.
 func TestJobByCommandLine(t *testing.T) {
 	b := openBay(t, "")
 	b.soon(t, "the sensors", func(s shown) bool { return s.window.QualityCode == string(fillcalc.QualityNotOpen) && sound(s.alerts) })
@@ -191,12 +191,12 @@ func TestJobByCommandLine(t *testing.T) {
 	}
 	b.soon(t, "the end", func(s shown) bool { return s.job.Phase == "closed" })
 	j := b.look().job
-	told := ""
+	entered := ""
 	for _, e := range j.Entered {
-		told += fmt.Sprintf("%s %.2f L %.2f %.1f, ", e.What, float64(e.L), float64(e.UL), float64(e.Share))
+		entered += fmt.Sprintf("%s %.2f L %.2f %.1f, ", e.What, float64(e.L), float64(e.UL), float64(e.Share))
 	}
-	if want := "spilled 0.20 L 0.05 0.0, dipstick 0.00 L 0.00 0.3, level -0.10 L 0.00 0.0, bottle 1.00 L 0.00 0.5, dipstick 0.00 L 0.00 0.4, "; told != want {
-		t.Errorf("told %s want %s", told, want)
+	if want := "spilled 0.20 L 0.05 0.0, dipstick 0.00 L 0.00 0.3, level -0.10 L 0.00 0.0, bottle 1.00 L 0.00 0.5, dipstick 0.00 L 0.00 0.4, "; entered != want {
+		t.Errorf("entered %s want %s", entered, want)
 	}
 	if len(j.Decided) != 1 || j.Decided[0].As != "object" || j.Decided[0].By != "somebody" || j.Vehicle != "van" {
 		t.Errorf("decided %+v of %q", j.Decided, j.Vehicle)
@@ -225,7 +225,7 @@ func TestJobByReadmesWords(t *testing.T) {
 	say := regexp.MustCompile(`(?m)^    (say\(\) .*)$`).FindStringSubmatch(string(readme))
 	commands := regexp.MustCompile(`(?m)^    (say '.*"id":"([^"]+)".*)$`).FindAllStringSubmatch(string(readme), -1)
 	if watching == nil || say == nil || len(commands) < 5 {
-		t.Fatalf("README tells another way to do a job: %q %q %d commands", watching, say, len(commands))
+		t.Fatalf("README shows another job: %q %q %d commands", watching, say, len(commands))
 	}
 	url, _ := startMosquitto(t)
 	b := openBay(t, url)

@@ -27,7 +27,9 @@ func runCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "run",
 		Short: "Run the bridge",
-		Args:  cobra.NoArgs,
+		Long: `Run the bridge until SIGINT or SIGTERM. The exit status is 78 when the configuration
+is wrong: starting it again does not help then.`,
+		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			config, err := config.Load(path)
 			if err != nil {

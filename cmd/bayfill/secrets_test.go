@@ -51,7 +51,7 @@ func (g *gathered) Write(p []byte) (int, error) {
 	return len(p), nil
 }
 
-// No secret is told: not in logs down to debug, journals, messages, metrics, or
+// No secret is shown: not in logs down to debug, journals, messages, metrics, or
 // what commands print, whatever fails. Every secret here holds the word LEAK.
 func TestNoSecretIsTold(t *testing.T) {
 	g := &gathered{said: map[string]*bytes.Buffer{}}
@@ -207,7 +207,7 @@ carts:
 		g.add("monitor", body)
 	}
 
-	// That all of it was heard.
+	// That all of it arrived.
 	for source, words := range map[string][]string{
 		"log":      {"level=DEBUG", "command refused", "unauthorized", "kind=broker", "kind=history"},
 		"messages": {`"online":true`, `"kind":"history"`, `"ok":false`, "signed:"},
@@ -243,7 +243,7 @@ carts:
 			if at < 0 {
 				break
 			}
-			t.Errorf("%s tell a secret: %.200q", source, text[max(0, at-100):])
+			t.Errorf("%s show a secret: %.200q", source, text[max(0, at-100):])
 			text = text[at+4:]
 		}
 	}

@@ -73,7 +73,7 @@ NEXT
 	}
 }
 
-// Silence is told within three seconds, whoever is silent, and what is old is not
+// Silence is reported within three seconds, whoever is silent, and what is old is not
 // shown as live.
 func TestWatchTellsSilence(t *testing.T) {
 	now := time.Unix(1e9, 0)
@@ -128,7 +128,7 @@ func TestWatchPlain(t *testing.T) {
 		return strings.Contains(out.String(), "CART OFFLINE") || strings.Contains(out.String(), "NO BROKER")
 	})
 	if long := time.Since(began); long > 4*time.Second {
-		t.Errorf("the end was told after %v", long)
+		t.Errorf("the end was reported after %v", long)
 	}
 	stop()
 	if status := <-ended; status != 0 {
@@ -169,7 +169,7 @@ func TestWatchPage(t *testing.T) {
 	}
 	until(t, "the silence", func() bool { return strings.Contains(out.String(), "!! CART SILENT") })
 	if long := time.Since(began); long > 4*time.Second {
-		t.Errorf("the silence was told after %v", long)
+		t.Errorf("the silence was reported after %v", long)
 	}
 	stop()
 	if status := <-ended; status != 0 {
