@@ -7,7 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"net"
-	"sync"
+	"sync/atomic"
 	"time"
 
 	"golang.org/x/sys/unix"
@@ -75,26 +75,9 @@ func (d *doctor) rights(ctx context.Context, conn *mqtt.Conn, topic string, brid
 		d.ok("rights on %s: the running bridge checks them itself and raises an alert", topic)
 		return
 	}
-	session := "doctor-" + rand.Text()
-	var mu sync.Mutex
-	online, back := false, make(chan struct{}, 1)
-	receive := func(m mqtt.Message) {
-		var p wire.Presence
-		if json.Unmarshal(m.Payload, &p) != nil {
-			return
-		}
-		mu.Lock()
-		defer mu.Unlock()
-		online = online || p.Online
-		if p.Session == session {
-			select {
-			case back <- struct{}{}:
-			default: // it may arrive twice
-			}
-		}
-	}
+	heard := presences{session: "doctor-" + rand.Text(), back: make(chan struct{}, 1)}
 	var refused *mqtt.RefusedError // then nothing comes back, as below
-	if err := conn.Subscribe(ctx, receive, mqtt.Filter{Topic: topic, QoS: 1}); err != nil && !errors.As(err, &refused) {
+	if err := conn.Subscribe(ctx, heard.receive, mqtt.Filter{Topic: topic, QoS: 1}); err != nil && !errors.As(err, &refused) {
 		d.wrong("rights on %s: %v", topic, err)
 		return
 	}
@@ -104,14 +87,11 @@ func (d *doctor) rights(ctx context.Context, conn *mqtt.Conn, topic string, brid
 		return
 	case <-time.After(500 * time.Millisecond):
 	}
-	mu.Lock()
-	elsewhere := online
-	mu.Unlock()
-	if elsewhere {
+	if heard.online.Load() {
 		d.look("rights on %s: a cart of this name is online: does a bridge run on another computer? Two would disconnect each other", topic)
 		return
 	}
-	payload, err := json.Marshal(wire.Presence{Session: session, Version: wire.Version, Contract: wire.ContractVersion, Why: "bayfill doctor checks its rights"})
+	payload, err := json.Marshal(wire.Presence{Session: heard.session, Version: wire.Version, Contract: wire.ContractVersion, Why: "bayfill doctor checks its rights"})
 	if err == nil {
 		err = conn.Publish(ctx, mqtt.Message{Topic: topic, Payload: payload, QoS: 1})
 	}
@@ -120,11 +100,34 @@ func (d *doctor) rights(ctx context.Context, conn *mqtt.Conn, topic string, brid
 		return
 	}
 	select {
-	case <-back:
+	case <-heard.back:
 		d.ok("rights on %s: may be written and read", topic)
 	case <-ctx.Done():
 	case <-time.After(3 * time.Second):
 		d.wrong("rights on %s: a message sent there does not come back: give the user the right to write and to read it (testdata/mosquitto/acl lists all rights)", topic)
+	}
+}
+
+// presences receives the presence of a cart.
+type presences struct {
+	session string        // that of the message published here
+	back    chan struct{} // gets a value when that message has come back
+	online  atomic.Bool   // a bridge runs the cart
+}
+
+func (h *presences) receive(m mqtt.Message) {
+	var p wire.Presence
+	if json.Unmarshal(m.Payload, &p) != nil {
+		return
+	}
+	if p.Online {
+		h.online.Store(true)
+	}
+	if p.Session == h.session {
+		select {
+		case h.back <- struct{}{}:
+		default: // it may arrive twice
+		}
 	}
 }
 

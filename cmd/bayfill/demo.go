@@ -117,28 +117,34 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 	}
 	bridgeRuns.Go(func() { bridgeErr = b.Run(ctx) })
 	to.broker.URL = b.BrokerURL()
+	return o.play(ctx, out, rig, clock, to, config.JournalPath(demoCart), func(page net.Listener) {
+		bridgeRuns.Go(func() { boardErr = board.Run(ctx, to.page(), page) })
+	})
+}
+
+// play does the job on the running bridge and prints it. serve starts the board.
+func (o *demoOptions) play(ctx context.Context, out io.Writer, rig *sim.Rig, clock *clock.Clock, to contact, journal string, serve func(page net.Listener)) error {
 	s, err := openStation(ctx, to)
 	if err != nil {
 		return err
 	}
 	defer s.close()
-
-	v := newView(out, o.json, speed)
+	v := newView(out, o.json, clock.Speed())
 	v.intro(to, o.broker == "")
 	if o.board {
-		listener, err := net.Listen("tcp", "127.0.0.1:0")
+		page, err := net.Listen("tcp", "127.0.0.1:0")
 		if err != nil {
 			return err
 		}
-		bridgeRuns.Go(func() { boardErr = board.Run(ctx, to.page(), listener) })
-		v.print(fmt.Sprintf("Board:  http://%s/cart/%s", listener.Addr(), demoCart))
+		serve(page)
+		v.print(fmt.Sprintf("Board:  http://%s/cart/%s", page.Addr(), demoCart))
 		v.print("")
 	}
 	t := &technician{rig: rig, station: s, clock: clock, say: v.say, show: v.show}
 	if err := t.job(ctx); err != nil {
 		return err
 	}
-	err = o.result(ctx, out, v, newAccount(s.look(), rig.Truth()), config.JournalPath(demoCart))
+	err = o.result(ctx, out, v, newAccount(s.look(), rig.Truth()), journal)
 	if err == nil && o.board {
 		v.print("The board goes on, with no job open. Ctrl-C ends it.")
 		<-ctx.Done()
