@@ -108,7 +108,7 @@ func TestJobState(t *testing.T) {
 		}
 		refused := func(job string) {
 			t.Helper()
-			if got, err := reader.JobState(t.Context(), job); err == nil || !strings.Contains(err.Error(), `of "`+job+`" the journal does not keep all`) && !strings.Contains(err.Error(), `has no "`+job+`"`) {
+			if got, err := reader.JobState(t.Context(), job); err == nil || !strings.Contains(err.Error(), `the journal does not keep all readings of "`+job+`"`) && !strings.Contains(err.Error(), `has no "`+job+`"`) {
 				t.Errorf("snapshot %s: %s: %v, %+v", name, job, err, got.Volumes())
 			}
 		}

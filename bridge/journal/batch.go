@@ -7,11 +7,11 @@ import (
 	"bayfill/fillcalc"
 )
 
-// seal gives a batch the chain with its events and what was published after each,
-// and its volume points what the head was at theirs. The job's summary is no part
-// of the chain: it holds it.
+// Seal continues the chain c over the batch's events and over what was published after
+// each of them, and writes the head at its event into each volume point. The job's
+// summary is not part of the chain, since it holds the chain.
 func (b *Batch) Seal(c points.Chain) {
-	b.Published = slices.Clone(b.Published) // a batch that failed is sealed again
+	b.Published = slices.Clone(b.Published) // after a failed Append the chain is added again
 	p := 0
 	for i := range b.Events {
 		e := &b.Events[i]
@@ -24,7 +24,7 @@ func (b *Batch) Seal(c points.Chain) {
 			point := &b.Published[p]
 			f, err := points.ParseFields(point.Fields)
 			if err != nil {
-				panic("bridge: what was published cannot be read back: " + err.Error()) // numbers, names and words
+				panic("journal: published fields cannot be read back: " + err.Error()) // package points wrote them
 			}
 			c.Head = c.Head.LinkPublished(point.Measurement, point.Seq, f)
 			if point.Measurement == points.VolumeMeasurement {
@@ -35,7 +35,8 @@ func (b *Batch) Seal(c points.Chain) {
 	b.Chain = c
 }
 
-// Note keeps the newest of what was published after one event.
+// Note adds what was published after an event. It replaces an earlier message of the
+// same measurement after the same event.
 func (b *Batch) Note(p points.Published) {
 	if n := len(b.Published); n > 0 {
 		for i := n - 1; i >= 0 && b.Published[i].Seq == p.Seq; i-- {

@@ -6,10 +6,11 @@ import (
 	"strconv"
 )
 
-// counterMark is where a journal keeps the last counter under a key.
+// counterMark begins the name of the mark that holds the last counter of a key.
 const counterMark = "counter "
 
-// counter is the last one that signed commands had with a key; 0: there was none.
+// Counter returns the last counter that a signed command has used with a key, 0 when
+// there was none.
 func (j *Journal) Counter(key string) (n uint64, err error) {
 	text, err := j.Mark(counterMark + key)
 	if err != nil || text == "" {
@@ -21,7 +22,8 @@ func (j *Journal) Counter(key string) (n uint64, err error) {
 	return n, nil
 }
 
-// setCounter is on disk when it returns nil.
+// SetCounter keeps the last counter of a key. After it has returned nil the counter
+// survives a power cut. It does not stop in the middle when ctx ends.
 func (j *Journal) SetCounter(ctx context.Context, key string, n uint64) error {
 	tx, err := j.DB.BeginTx(context.WithoutCancel(ctx), nil)
 	if err != nil {

@@ -8,15 +8,16 @@ import (
 	"os"
 )
 
-// EraseName removes from a journal what a token stands for, also from the lines
-// that the history refused; the program may be running, which remembers it until
-// it is started again. It tells whether there was anything.
+// EraseName removes the name behind a token from a journal, also from the lines that
+// the history refused. The program may be running; it remembers the name until its
+// next start. erased is false when the journal held no such name.
 func EraseName(ctx context.Context, journal, token string) (erased bool, err error) {
 	if _, err := os.Stat(journal); err != nil {
 		return false, fmt.Errorf("journal: %w", err)
 	}
-	// What is deleted is overwritten in the file, and the log of changes emptied.
-	j, err := openDatabase(journal, url.Values{"mode": {"rw"}, "_pragma": {"busy_timeout(10000)", "secure_delete(ON)"}}, journalSchema)
+	// secure_delete overwrites deleted text in the file; the checkpoint below empties
+	// the write-ahead log.
+	j, err := openDatabase(journal, url.Values{"mode": {"rw"}, "_pragma": {"busy_timeout(10000)", "secure_delete(ON)"}})
 	if err != nil {
 		return false, fmt.Errorf("journal %s: %w", journal, err)
 	}

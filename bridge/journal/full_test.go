@@ -14,8 +14,8 @@ import (
 	"bayfill/bridge/journal"
 )
 
-// When the disk refuses in the middle of a batch, nothing of it is there, what
-// was there stays, and with space again the same batch goes in.
+// When the disk fills up in the middle of a batch, nothing of the batch is kept, earlier
+// events stay, and the same batch can be appended once there is space again.
 func TestJournalFull(t *testing.T) {
 	path := t.TempDir() + "/cart.journal"
 	j := journaltest.Open(t, path)
@@ -38,9 +38,9 @@ func TestJournalFull(t *testing.T) {
 	}
 }
 
-// The same on a file system that really has no space left, with every number of
-// free pages at which it can run out: before a commit, or in the middle of one.
-// Where a test may not mount anything, the file's own limit stands in.
+// The same on a file system without space, for every number of free pages at which it
+// can run out: before a commit, or in the middle of one. Where the test may not mount a
+// file system, SQLite's own limit of the file's size replaces it.
 func TestJournalOnAFullFileSystem(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "disk")
 	if err := os.Mkdir(dir, 0o700); err != nil {
@@ -71,7 +71,7 @@ func TestJournalOnAFullFileSystem(t *testing.T) {
 		return func() { os.Remove(ballast) }
 	}
 	n := uint64(0) // whole batches in the journal
-	// Some pages of events and of an index, beyond what one commit leaves free.
+	// Several pages of events and of an index: more than one commit leaves free.
 	batch := func() journal.Batch {
 		b := wreckBatch(n)
 		b.Events[0].Sensor = strings.Repeat("x", 9000)

@@ -10,10 +10,10 @@ import (
 	"bayfill/fillcalc"
 )
 
-// JobState is how a cart stood at the last event of a job, or stands while the
-// job is open: folded again from what its journal keeps. An empty job is the
-// newest, and so is of several jobs of one name. The program may be running. The
-// error names the jobs that there are.
+// JobState folds a job again from the journal in a file and returns the state at the
+// job's last event, or the present state while the job is open. An empty name means
+// the newest job; of several jobs with one name it takes the newest. The program may
+// be running. The error names the jobs in the journal.
 func JobState(ctx context.Context, path, job string) (fillcalc.State, error) {
 	j, err := OpenReadOnly(path)
 	if err != nil {
@@ -23,11 +23,12 @@ func JobState(ctx context.Context, path, job string) (fillcalc.State, error) {
 	return j.JobState(ctx, job)
 }
 
+// JobState is the same for an open journal.
 func (j *Journal) JobState(ctx context.Context, job string) (fillcalc.State, error) {
 	none := fillcalc.State{}
 	snapshot, bad, err := j.snapshot()
 	if err != nil || bad != nil {
-		snapshot = none // what still follows from events is told all the same
+		snapshot = none // the events may still be enough
 	}
 	opened, lost, err := j.Opened(ctx)
 	if err != nil {
@@ -47,11 +48,11 @@ func (j *Journal) JobState(ctx context.Context, job string) (fillcalc.State, err
 		return none, fmt.Errorf("job: the journal has no %q, it has %s%v", job, jobNames(opened), lost)
 	}
 	wanted := opened[at]
-	gone := fmt.Errorf("job: of %q the journal does not keep all readings, see the history; it has %s%v", wanted.ID, jobNames(opened), lost)
+	gone := fmt.Errorf("job: the journal does not keep all readings of %q, see the history; it has %s%v", wanted.ID, jobNames(opened), lost)
 
 	s, ended := none, false
 	if snapshot.Job.Spec.ID == wanted.ID && snapshot.Seq >= wanted.Seq {
-		// One from after its end may have another setup.
+		// A snapshot from after the job's end may have another setup.
 		ended = !snapshot.Job.Phase.Open() && snapshot.Job.PhaseNs == snapshot.NowNs
 		if ended || snapshot.Job.Phase.Open() {
 			s = snapshot
@@ -60,7 +61,7 @@ func (j *Journal) JobState(ctx context.Context, job string) (fillcalc.State, err
 	for after := s.Seq; !ended; {
 		events, err := j.Events(ctx, after, 5000)
 		if past := lost.after(after); err != nil && past != 0 && past < wanted.Seq {
-			after = past // as over a hole
+			after = past // continue behind the damage, as behind a gap
 			continue
 		}
 		if err != nil {
@@ -72,11 +73,11 @@ func (j *Journal) JobState(ctx context.Context, job string) (fillcalc.State, err
 		after = events[len(events)-1].Seq
 		for i := range events {
 			if events[i].Seq != s.Seq+1 {
-				s = none // after a hole all is known again from the next start on
+				s = none // after a gap the state is known again from the next start on
 			}
 			s = fillcalc.Apply(s, events[i])
 			if s.Seq >= wanted.Seq && s.ScaleN == 0 {
-				return none, gone // neither a start nor the opening tells the setup
+				return none, gone // no start and no opening has given the setup
 			}
 			if ended = s.Seq >= wanted.Seq && !s.Job.Phase.Open(); ended {
 				break
@@ -89,12 +90,12 @@ func (j *Journal) JobState(ctx context.Context, job string) (fillcalc.State, err
 	return s, nil
 }
 
-// jobNames lists the newest jobs.
+// jobNames lists the newest jobs for an error message.
 func jobNames(opened []JobOpening) string {
-	const most = 20
+	const maxNames = 20
 	var names []string
 	for _, o := range slices.Backward(opened) {
-		if len(names) == most {
+		if len(names) == maxNames {
 			names = append(names, "older ones")
 			break
 		}
@@ -103,7 +104,8 @@ func jobNames(opened []JobOpening) string {
 	return strings.Join(names, ", ")
 }
 
-// JobEnd is the last event of a job: its end, or the newest event while it is open.
+// JobEnd returns the last event of a job: its end, or the newest event while it is
+// open.
 func (j *Journal) JobEnd(ctx context.Context, job JobOpening) (seq uint64, err error) {
 	err = j.DB.QueryRowContext(ctx, `SELECT coalesce(
 		(SELECT min(seq) FROM published WHERE seq >= ?1 AND measurement = ?2),

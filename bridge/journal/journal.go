@@ -10,9 +10,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
-	"time"
 
-	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
 
 	"bayfill/bridge/names"
@@ -20,28 +18,21 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Journal is a cart's record on disk: every event in order, what was published,
-// the answers to commands, and how far the history has got. It promises:
-//
-//   - what [Journal.Append] has returned nil for survives a power cut, whole;
-//   - a failed Append leaves the journal as it was;
-//   - events are read back in order, without gaps, bit for bit (a zero has no
-//     sign, and there is no NaN).
-//
-// It is one SQLite file in WAL mode with synchronous FULL; anybody can query it
-// with the sqlite3 program, but only one process may open it as a journal. One
+// Journal is an open journal: an SQLite file in WAL mode with synchronous FULL. One
 // goroutine appends; others may read and move the history's mark meanwhile.
 type Journal struct {
 	path   string
 	DB     *sql.DB
 	insert *sql.Stmt // of an event: prepared once, used twice a second
-	lock   *os.File  // nil when it is only read
-	old    bool      // of version 1, and only read
+	lock   *os.File  // nil when the journal is opened read-only
 }
 
-// journalSchema is version 2; version 1 had no names. Floats are kept as SQLite REAL, which is the
+// formatVersion is the version of the schema, which the file holds as user_version.
+const formatVersion = 1
+
+// schema is what an empty file gets. Floats are kept as SQLite REAL, which is the
 // float64 itself.
-const journalSchema = `
+const schema = `
 CREATE TABLE event (
 	seq INTEGER PRIMARY KEY, at_ns INTEGER NOT NULL, kind INTEGER NOT NULL,
 	sensor TEXT NOT NULL, n INTEGER NOT NULL, value REAL NOT NULL,
@@ -54,14 +45,12 @@ CREATE TABLE answer (
 CREATE TABLE set_aside (
 	seq INTEGER NOT NULL, line TEXT NOT NULL, reason TEXT NOT NULL) STRICT;
 CREATE TABLE mark (name TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
-` + journalNames
-
-const journalNames = `
 CREATE TABLE name (token TEXT PRIMARY KEY, text TEXT NOT NULL) STRICT, WITHOUT ROWID;
-PRAGMA user_version = 2;`
+`
 
-// OpenJournal opens or creates the journal in a file. It is an error when
-// another process has it open: two would give the same sequence numbers.
+// Open opens or creates the journal in a file. Only one process may have a journal
+// open, since two would assign the same sequence numbers: the second one gets an
+// error that names the first.
 func Open(path string) (*Journal, error) {
 	if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
 		return nil, fmt.Errorf("journal folder: %w", err)
@@ -70,10 +59,10 @@ func Open(path string) (*Journal, error) {
 	if err != nil {
 		return nil, fmt.Errorf("journal %s: %w", path, err)
 	}
-	// A commit is on disk when it returns (FULL), even on power loss. Memory is
-	// kept small: the journal is written once and read seldom.
+	// With synchronous FULL a commit survives a power cut once it has returned. The
+	// cache is small because the journal is written once and rarely read.
 	j, err := openDatabase(path, url.Values{"_pragma": {"journal_mode(WAL)", "synchronous(FULL)", "busy_timeout(10000)",
-		"cache_size(-256)", "wal_autocheckpoint(256)", "journal_size_limit(1048576)"}}, journalSchema)
+		"cache_size(-256)", "wal_autocheckpoint(256)", "journal_size_limit(1048576)"}})
 	if err != nil {
 		unlockFile(lock)
 		return nil, fmt.Errorf("journal %s: %w", path, err)
@@ -82,19 +71,21 @@ func Open(path string) (*Journal, error) {
 	return j, nil
 }
 
-// ReadJournal opens a journal only for reading, while another process may be
-// writing it: it takes no lock, and whatever would change it is an error.
+// OpenReadOnly opens a journal for reading. It takes no lock, so another process may
+// write the journal meanwhile. Every method that would change the journal returns an
+// error.
 func OpenReadOnly(path string) (*Journal, error) {
 	if _, err := os.Stat(path); err != nil {
 		return nil, fmt.Errorf("journal: %w: has the program run with this data folder?", err)
 	}
 	options := url.Values{"mode": {"ro"}, "_pragma": {"busy_timeout(10000)"}}
-	j, err := openDatabase(path, options, "")
+	j, err := openDatabase(path, options)
 	if _, noLog := os.Stat(path + "-wal"); code(err) == sqlite3.SQLITE_CANTOPEN && errors.Is(noLog, os.ErrNotExist) {
-		// Where nothing can be written, as on a card mounted read-only, a closed journal
-		// is read without the index that is shared with a writer: there is none.
+		// SQLite needs an index in a file that it shares with a writer. On a card mounted
+		// read-only it cannot create that file. A closed journal has no writer, so it can
+		// be read without the index.
 		options.Set("immutable", "1")
-		j, err = openDatabase(path, options, "")
+		j, err = openDatabase(path, options)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("journal %s: %w", path, err)
@@ -102,50 +93,27 @@ func OpenReadOnly(path string) (*Journal, error) {
 	return j, nil
 }
 
-// code is what SQLite calls an error; 0 when it is none of SQLite's.
-func code(err error) int {
-	var e *sqlite.Error
-	if !errors.As(err, &e) {
-		return 0
-	}
-	return e.Code() & 0xFF // the rest tells more than is needed
-}
-
-// damage says what to do about a file that a card has spoilt: SQLite's own words
-// do not.
-func damage(path string, err error) error {
-	switch code(err) {
-	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
-		return damaged(path, err)
-	}
-	return err
-}
-
-func damaged(path string, err error) error {
-	return fmt.Errorf("%w: %s %w: stop the program, move it away with its -wal and keep both, send what can be read with bayfill history fill, and start anew on another card", err, path, errDamaged)
-}
-
-// openDatabase opens the file; schema is what an empty one gets.
-func openDatabase(path string, options url.Values, schema string) (*Journal, error) {
+// openDatabase opens the file. An empty file gets the schema, unless the options say
+// that it is only read.
+func openDatabase(path string, options url.Values) (*Journal, error) {
 	db, err := sql.Open("sqlite", "file:"+(&url.URL{Path: path}).EscapedPath()+"?"+options.Encode())
 	if err != nil {
 		return nil, err
 	}
-	// One connection: each holds three descriptors, and hundreds of carts share
+	// One connection, because each holds three descriptors and hundreds of carts share
 	// one process. The forwarder's short reads wait for the cart's short writes.
 	db.SetMaxOpenConns(1)
 	var version int
 	if err = db.QueryRow("PRAGMA user_version").Scan(&version); err == nil {
 		switch {
-		case version == 0 && schema != "":
-			_, err = db.Exec("BEGIN;" + schema + "COMMIT")
-		case version == 1 && schema != "":
-			_, err = db.Exec("BEGIN;" + journalNames + "COMMIT")
-		case version != 1 && version != 2:
-			err = fmt.Errorf("it has format %d, this program knows 1 and 2: use the newer program", version)
+		case version == formatVersion:
+		case version == 0 && options.Get("mode") != "ro":
+			_, err = db.Exec(fmt.Sprintf("BEGIN; %s PRAGMA user_version = %d; COMMIT", schema, formatVersion))
+		default:
+			err = fmt.Errorf("it has format %d, but this version of the program reads format %d only: use the version that wrote it", version, formatVersion)
 		}
 	}
-	j := &Journal{path: path, DB: db, old: version == 1 && schema == ""}
+	j := &Journal{path: path, DB: db}
 	if err == nil {
 		j.insert, err = db.Prepare("INSERT INTO event VALUES (?,?,?,?,?,?,?,?,?)")
 	}
@@ -156,7 +124,7 @@ func openDatabase(path string, options url.Values, schema string) (*Journal, err
 	return j, nil
 }
 
-// Close closes the file.
+// Close closes the file and releases the lock.
 func (j *Journal) Close() error {
 	err := errors.Join(j.insert.Close(), j.DB.Close())
 	if j.lock != nil {
@@ -165,18 +133,18 @@ func (j *Journal) Close() error {
 	return err
 }
 
-// Batch is what one transaction keeps.
+// Batch is what one transaction writes.
 type Batch struct {
 	Events    []fillcalc.Event
-	Published []points.Published
+	Published []points.Published // in the order of the events they follow
 	Answers   []Answer
 	Names     []names.Name
-	Snapshot  *fillcalc.State // replaces the last one; events up to it may be missing
-	Chain     points.Chain    // over all events up to the last of these
+	Snapshot  *fillcalc.State // replaces the last snapshot; nil: no new one
+	Chain     points.Chain    // over all events up to the last one of this batch
 }
 
-// split parts the first n events, and what was published after them, from the
-// rest. Both share the batch's memory.
+// Split separates the first n events, with what was published after them, from the
+// rest. Both parts share the batch's memory.
 func (b *Batch) Split(n int) (first, rest Batch) {
 	p := 0
 	for n > 0 && p < len(b.Published) && b.Published[p].Seq <= b.Events[n-1].Seq {
@@ -185,16 +153,16 @@ func (b *Batch) Split(n int) (first, rest Batch) {
 	return Batch{Events: b.Events[:n:n], Published: b.Published[:p:p]}, Batch{Events: b.Events[n:], Published: b.Published[p:]}
 }
 
-// Answer is the reply to a command that was done.
+// Answer is the reply to a command that was carried out.
 type Answer struct {
-	ID      string
-	AtNs    int64
+	ID      string            // of the command
+	AtNs    int64             // event time, nanoseconds since 1970 UTC
 	Command [sha256.Size]byte // the command's fingerprint
-	Reply   []byte
+	Reply   []byte            // JSON
 }
 
-// Append writes a batch in one transaction. When it returns nil, the batch is
-// on disk.
+// Append writes a batch in one transaction. After it has returned nil, the batch
+// survives a power cut. After an error the journal is as it was.
 func (j *Journal) Append(ctx context.Context, b Batch) error {
 	tx, err := j.DB.BeginTx(ctx, nil)
 	if err != nil {
@@ -264,11 +232,13 @@ type execer interface {
 	Exec(query string, args ...any) (sql.Result, error)
 }
 
+// SetMark sets a mark, by name, in a journal's database or transaction.
 func SetMark(db execer, name, value string) error {
 	_, err := db.Exec("INSERT INTO mark VALUES (?,?) ON CONFLICT (name) DO UPDATE SET value = excluded.value", name, value)
 	return err
 }
 
+// Mark returns the value of a mark. It is empty when the mark was never set.
 func (j *Journal) Mark(name string) (string, error) {
 	var value string
 	err := j.DB.QueryRow("SELECT value FROM mark WHERE name = ?", name).Scan(&value)
@@ -281,9 +251,10 @@ func (j *Journal) Mark(name string) (string, error) {
 	return value, nil
 }
 
-// Replay folds the journal from its last snapshot and returns where it stands.
-// Of what the snapshot covers nothing need be there; after it no event may be
-// missing. A damaged snapshot is not used: then lost says so, and what is not known.
+// Replay folds the journal from its last snapshot on and returns the state after its
+// last event. Events that the snapshot covers may be missing; a missing event after it
+// is an error. A damaged snapshot is not used: then lost is the text of an alert that
+// says so and what is no longer known.
 func (j *Journal) Replay(ctx context.Context) (s fillcalc.State, lost string, err error) {
 	s, bad, err := j.snapshot()
 	if err != nil {
@@ -313,8 +284,8 @@ func (j *Journal) Replay(ctx context.Context) (s fillcalc.State, lost string, er
 	}
 }
 
-// Chain is the chain over all events that the journal has kept, whether or not
-// it has forgotten some since.
+// Chain returns the chain over all events that were ever appended, including those
+// deleted since.
 func (j *Journal) Chain() (c points.Chain, err error) {
 	text, err := j.Mark("chain")
 	if err != nil || text == "" {
@@ -326,11 +297,11 @@ func (j *Journal) Chain() (c points.Chain, err error) {
 	return c, nil
 }
 
-// Events reads up to limit events after a sequence number, in order. Fewer come
-// before a damaged place of the file; the error is that of the next call, which
-// would have to begin there.
+// Events reads up to limit events after a sequence number, in order. It stops before a
+// damaged place of the file without an error; the next call, which begins there,
+// returns the error.
 func (j *Journal) Events(ctx context.Context, after uint64, limit int) ([]fillcalc.Event, error) {
-	// Not seq > after: that would touch the page of the event before, which may be damaged.
+	// Not seq > after, which would read the page of the event before: it may be damaged.
 	rows, err := j.DB.QueryContext(ctx,
 		"SELECT seq, at_ns, kind, sensor, n, value, stability, faults, input FROM event WHERE seq >= ? ORDER BY seq LIMIT ?",
 		int64(after)+1, limit)
@@ -347,7 +318,7 @@ func (j *Journal) Events(ctx context.Context, after uint64, limit int) ([]fillca
 			if len(events) > 0 {
 				return events, nil
 			}
-			return nil, fmt.Errorf("journal: after event %d: %w", after, damaged(j.path, err)) // every column has its type
+			return nil, fmt.Errorf("journal: after event %d: %w", after, damaged(j.path, err)) // the columns are STRICT: only damage changes a type
 		}
 		e.Seq, e.N = uint64(seq), uint64(n)
 		var wrong error
@@ -356,7 +327,7 @@ func (j *Journal) Events(ctx context.Context, after uint64, limit int) ([]fillca
 			wrong = json.Unmarshal([]byte(input.String), e.Input)
 		}
 		if reading := e.Kind == fillcalc.KindWeight || e.Kind == fillcalc.KindTemperature; wrong == nil && (reading == input.Valid || !reading && e.Kind != fillcalc.KindInput) {
-			wrong = fmt.Errorf("kind %d, with an input: %v", e.Kind, input.Valid)
+			wrong = fmt.Errorf("kind %d does not fit (it has an input: %v)", e.Kind, input.Valid)
 		}
 		if wrong != nil {
 			if len(events) > 0 {
@@ -372,8 +343,8 @@ func (j *Journal) Events(ctx context.Context, after uint64, limit int) ([]fillca
 	return events, nil
 }
 
-// Bounds are the oldest and the newest event that the journal keeps, 0 when there is
-// none. Between them some may be missing.
+// Bounds returns the sequence numbers of the oldest and the newest event in the
+// journal, 0 when it is empty. Events between them may be missing.
 func (j *Journal) Bounds(ctx context.Context) (first, last uint64, err error) {
 	if err := j.DB.QueryRowContext(ctx, "SELECT coalesce((SELECT min(seq) FROM event), 0), coalesce((SELECT max(seq) FROM event), 0)").Scan(&first, &last); err != nil {
 		return 0, 0, fmt.Errorf("journal: %w", damage(j.path, err))
@@ -381,7 +352,8 @@ func (j *Journal) Bounds(ctx context.Context) (first, last uint64, err error) {
 	return first, last, nil
 }
 
-// PublishedBetween reads what was published after the events in (after, upTo].
+// PublishedBetween reads what was published after the events in (after, upTo], in
+// order.
 func (j *Journal) PublishedBetween(ctx context.Context, after, upTo uint64) ([]points.Published, error) {
 	rows, err := j.DB.QueryContext(ctx,
 		"SELECT seq, measurement, fields FROM published WHERE seq >= ? AND seq <= ? ORDER BY seq, measurement", int64(after)+1, int64(upTo))
@@ -403,11 +375,8 @@ func (j *Journal) PublishedBetween(ctx context.Context, after, upTo uint64) ([]p
 	return list, nil
 }
 
-// Names are what is kept of the names behind the tokens in the events.
+// Names returns the names that the journal keeps for the tokens in its events.
 func (j *Journal) Names(ctx context.Context) (names.Names, error) {
-	if j.old {
-		return names.Names{}, nil
-	}
 	rows, err := j.DB.QueryContext(ctx, "SELECT token, text FROM name")
 	if err != nil {
 		return nil, fmt.Errorf("journal: names: %w", damage(j.path, err))
@@ -427,7 +396,7 @@ func (j *Journal) Names(ctx context.Context) (names.Names, error) {
 	return known, nil
 }
 
-// Answered looks up the answer to a command that was done before.
+// Answered looks up the answer to a command that was carried out before.
 func (j *Journal) Answered(id string) (a Answer, done bool, err error) {
 	a.ID = id
 	var command []byte
@@ -442,7 +411,7 @@ func (j *Journal) Answered(id string) (a Answer, done bool, err error) {
 	return a, true, nil
 }
 
-// Sent is the sequence number up to which the history has everything.
+// Sent returns the sequence number up to which the history has everything.
 func (j *Journal) Sent() (seq uint64, err error) {
 	text, err := j.Mark("sent")
 	if err != nil || text == "" {
@@ -454,8 +423,8 @@ func (j *Journal) Sent() (seq uint64, err error) {
 	return seq, nil
 }
 
-// SetSent moves the history's mark, and keeps the lines that it refused for good
-// with the reason.
+// SetSent moves the history's mark and keeps the lines that the history has refused
+// for good, with its reasons.
 func (j *Journal) SetSent(ctx context.Context, seq uint64, refused []Refused) error {
 	tx, err := j.DB.BeginTx(ctx, nil)
 	if err != nil {
@@ -474,55 +443,4 @@ func (j *Journal) SetSent(ctx context.Context, seq uint64, refused []Refused) er
 		return fmt.Errorf("journal: %w", damage(j.path, err))
 	}
 	return nil
-}
-
-// Prune forgets what is older than a time and no longer needed: in the snapshot,
-// and in the history when there is one. It forgets a piece at a time, and tells
-// whether there is more. Answers are kept as long as events.
-func (j *Journal) Prune(ctx context.Context, olderThan time.Time, snapshotSeq uint64, history bool) (more bool, err error) {
-	upTo := snapshotSeq
-	if history {
-		sent, err := j.Sent()
-		if err != nil {
-			return false, err
-		}
-		upTo = min(upTo, sent)
-	}
-	at, err := j.thinned()
-	if err != nil {
-		return false, err
-	}
-	tx, err := j.DB.BeginTx(ctx, nil)
-	if err != nil {
-		return false, fmt.Errorf("journal: %w", err)
-	}
-	defer tx.Rollback()
-	var last sql.NullInt64
-	var n int
-	// Of the oldest only: to look for the newest that is old would read all.
-	if err := tx.QueryRow("SELECT max(seq), count(*) FROM (SELECT seq, at_ns FROM event WHERE seq <= ? ORDER BY seq LIMIT ?) WHERE at_ns < ?",
-		int64(upTo), PieceEvents, olderThan.UnixNano()).Scan(&last, &n); err != nil {
-		return false, fmt.Errorf("journal: %w", err)
-	}
-	if !last.Valid {
-		return false, nil
-	}
-	if uint64(last.Int64) > at.Seq {
-		if _, err := at.pass(tx, uint64(last.Int64)); err != nil {
-			return false, fmt.Errorf("journal: %w", err)
-		}
-	}
-	for _, statement := range []struct {
-		query string
-		arg   int64
-	}{
-		{"DELETE FROM published WHERE seq <= ?", last.Int64},
-		{"DELETE FROM event WHERE seq <= ?", last.Int64},
-		{"DELETE FROM answer WHERE at_ns < ?", olderThan.UnixNano()},
-	} {
-		if _, err := tx.Exec(statement.query, statement.arg); err != nil {
-			return false, fmt.Errorf("journal: %w", err)
-		}
-	}
-	return n == PieceEvents, tx.Commit()
 }

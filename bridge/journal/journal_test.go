@@ -23,14 +23,12 @@ import (
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/journal"
-	"bayfill/bridge/names"
 	"bayfill/bridge/points"
 	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
 )
 
-// What goes into the journal comes out, to the last bit, also after it was
-// closed.
+// Events are read back bit for bit, also after the journal was closed.
 func TestJournalGivesBackWhatItTook(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "folder", "a journal?#%.journal")
 	j := journaltest.Open(t, path)
@@ -89,7 +87,7 @@ func TestJournalGivesBackWhatItTook(t *testing.T) {
 	}
 }
 
-// Published fields, answers and marks are kept with their events.
+// Published fields, answers and marks are kept together with their events.
 func TestJournalKeepsPublishedAndAnswers(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "a.journal")
 	j := journaltest.Open(t, path)
@@ -103,7 +101,7 @@ func TestJournalKeepsPublishedAndAnswers(t *testing.T) {
 	if err := j.SetSent(t.Context(), 3, []journal.Refused{{Line: "line 1", Reason: "reason 1"}, {Line: "line 2", Reason: "reason 2"}}); err != nil {
 		t.Fatal(err)
 	}
-	// An id is done once: the whole batch that brings it again is refused.
+	// A command is answered once: a batch that repeats its id is refused as a whole.
 	if err := j.Append(t.Context(), journal.Batch{Events: bridgetest.Weights(7, 1), Answers: []journal.Answer{{ID: "one", Reply: []byte("{}")}}}); err == nil {
 		t.Error("an answer was given twice")
 	}
@@ -138,7 +136,7 @@ func TestJournalKeepsPublishedAndAnswers(t *testing.T) {
 	}
 }
 
-// Missing events are an error that says so: a tally from the rest would be wrong.
+// A missing event is an error that says so: a tally from the rest would be wrong.
 func TestGapInTheJournal(t *testing.T) {
 	for _, c := range []struct{ missing, says string }{
 		{"seq = 1", "event 2 follows 0: events are missing"},
@@ -156,20 +154,20 @@ func TestGapInTheJournal(t *testing.T) {
 	}
 }
 
-// A journal of a newer program, and a file that is none, are refused and left
-// alone.
+// A journal of another format, and a file that is no journal, are refused and not
+// changed.
 func TestForeignJournal(t *testing.T) {
 	dir := t.TempDir()
 	j := journaltest.Open(t, filepath.Join(dir, "newer.journal"))
 	journaltest.Append(t, j, journal.Batch{Events: bridgetest.Weights(1, 3)})
-	if _, err := j.DB.Exec("PRAGMA user_version = 3"); err != nil {
+	if _, err := j.DB.Exec("PRAGMA user_version = 2"); err != nil {
 		t.Fatal(err)
 	}
 	j.Close()
 	if err := os.WriteFile(filepath.Join(dir, "text.journal"), bytes.Repeat([]byte("no journal\n"), 1000), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	for name, says := range map[string]string{"newer.journal": "it has format 3, this program knows 1 and 2: use the newer program", "text.journal": "not a database"} {
+	for name, says := range map[string]string{"newer.journal": "it has format 2, but this version of the program reads format 1 only: use the version that wrote it", "text.journal": "not a database"} {
 		path := filepath.Join(dir, name)
 		before, _ := os.ReadFile(path)
 		_, err := journal.Open(path)
@@ -182,7 +180,7 @@ func TestForeignJournal(t *testing.T) {
 	}
 }
 
-// Only what is old, in the snapshot and (with a history) sent is forgotten.
+// Prune deletes only events that are old, in the snapshot and, with a history, sent.
 func TestPruneKeepsWhatIsNeeded(t *testing.T) {
 	for _, c := range []struct {
 		name             string
@@ -233,9 +231,9 @@ func TestPruneKeepsWhatIsNeeded(t *testing.T) {
 	}
 }
 
-// wreck is what a power cut leaves of a journal: its file and its write-ahead
-// log, not the index in memory. Its batches are three events, a published line
-// and an answer each.
+// wreck is what a power cut leaves of a journal: its file and its write-ahead log,
+// without the index in memory. Each of its batches has three events, a published line
+// and an answer.
 type wreck struct {
 	db, wal []byte
 	ends    []int // where each batch's commit ends in the log
@@ -243,12 +241,12 @@ type wreck struct {
 	opened  atomic.Int32
 }
 
-// longTests are asked for by BAYFILL_LONG_TESTS=1: then really every byte and
-// every bit is tried, in minutes.
+// longTests is set by BAYFILL_LONG_TESTS=1. The tests then try every byte and every
+// bit, which takes minutes.
 var longTests = os.Getenv("BAYFILL_LONG_TESTS") != ""
 
-// sampled tells whether a byte of the log is tried: all of each frame's head, and
-// of its page every seventh, at other places in each frame.
+// sampled reports whether a byte of the log is tried: every byte of a frame's header,
+// and every seventh byte of its page, at other places in each frame.
 func sampled(at int) bool {
 	const header, frame, head = 32, 24 + 512, 24
 	in := (at - header) % frame
@@ -261,9 +259,9 @@ func wreckBatch(n uint64) journal.Batch {
 		Answers: []journal.Answer{{ID: fmt.Sprintf("id-%d", n), AtNs: e[2].AtNs, Reply: fmt.Appendf(nil, `{"n":%d}`, n)}}}
 }
 
-// wreckOf writes batches and takes both files as they lie on the disk. Small
-// pages make commits of few bytes. With reused, the log has been copied into
-// the file once, and its new frames overwrite old ones.
+// wreckOf writes batches and reads both files from the disk. Small pages keep commits
+// short. With reused, the log was copied into the file once, so that its new frames
+// overwrite old ones.
 func wreckOf(t *testing.T, batches int, reused bool) (w *wreck, stale []byte) {
 	t.Helper()
 	w = &wreck{dir: bridgetest.MemoryDir(t)}
@@ -291,7 +289,7 @@ func wreckOf(t *testing.T, batches int, reused bool) (w *wreck, stale []byte) {
 	at := 0
 	for n := first; n < batches; n++ {
 		journaltest.Append(t, j, wreckBatch(uint64(n)))
-		// The commit's last byte is the last that differs from what was there before.
+		// The commit ends at the last byte that differs from the old log.
 		w.wal = bridgetest.ReadFile(t, path+"-wal")
 		for at = len(w.wal); reused && w.wal[at-1] == stale[at-1]; at-- {
 		}
@@ -301,8 +299,8 @@ func wreckOf(t *testing.T, batches int, reused bool) (w *wreck, stale []byte) {
 	return w, stale
 }
 
-// survivors opens what is left and counts the batches, each of which must be
-// whole, and none missing before the last.
+// survivors opens the wreck and counts the batches. Each must be whole, and none may be
+// missing before the last.
 func (w *wreck) survivors(t *testing.T, what string, db, wal []byte) int {
 	t.Helper()
 	dir, err := os.MkdirTemp(w.dir, "open-")
@@ -342,7 +340,7 @@ func (w *wreck) survivors(t *testing.T, what string, db, wal []byte) int {
 		t.Errorf("%s: %d events, %d published, %d answers: part of a batch", what, len(events), len(published), answers)
 		return -1
 	}
-	if w.opened.Add(1)%16 == 1 { // it can be written to again
+	if w.opened.Add(1)%16 == 1 { // it can be appended to again
 		if err := j.Append(t.Context(), wreckBatch(uint64(n))); err != nil {
 			t.Errorf("%s: then: %v", what, err)
 		}
@@ -350,7 +348,7 @@ func (w *wreck) survivors(t *testing.T, what string, db, wal []byte) int {
 	return n
 }
 
-// each tries many wrecks on all processors.
+// each runs try on all processors.
 func each[T any](t *testing.T, all []T, try func(T)) {
 	t.Helper()
 	work := make(chan T)
@@ -364,7 +362,7 @@ func each[T any](t *testing.T, all []T, try func(T)) {
 	}
 	for _, v := range all {
 		if t.Failed() {
-			break // one is enough
+			break // one failure is enough
 		}
 		work <- v
 	}
@@ -372,7 +370,7 @@ func each[T any](t *testing.T, all []T, try func(T)) {
 	workers.Wait()
 }
 
-// whole is how many batches lie before a place in the log.
+// whole returns how many batches end before a place in the log.
 func (w *wreck) whole(at int) int {
 	n := 0
 	for n < len(w.ends) && w.ends[n] <= at {
@@ -381,8 +379,8 @@ func (w *wreck) whole(at int) int {
 	return n
 }
 
-// A power cut may end the log anywhere. What was committed before is there, what
-// was not is not there, and nothing is there in part.
+// A power cut may end the log at any byte. Every batch committed before is there, every
+// later one is not, and none is there in part.
 func TestJournalCutAtEveryByte(t *testing.T) {
 	const batches = 8
 	t.Run("new log", func(t *testing.T) {
@@ -437,8 +435,8 @@ func TestJournalCutAtEveryByte(t *testing.T) {
 	})
 }
 
-// A card may give back another bit than was written. In the last frame that
-// costs the last batch, as a whole; further up, all from there on.
+// A card may return another bit than was written. In the last frame that costs the last
+// batch as a whole; further up it costs all batches from there on.
 func TestJournalBitFlips(t *testing.T) {
 	const batches, frame = 6, 24 + 512
 	w, _ := wreckOf(t, batches, false)
@@ -466,10 +464,10 @@ func TestJournalBitFlips(t *testing.T) {
 	t.Logf("%d flips", len(flips))
 }
 
-// A card may spoil pages that were written long ago. Nothing is taken for good
-// that is not: either all is there or the error says what to do. What lies before
-// the place can be read, the file stays as it is, and a cart goes on when the
-// place lies before its snapshot.
+// A card may spoil pages that were written long ago. Damaged content is never accepted:
+// either everything is there or the error says what to do. Events before the damage can
+// be read, the file is not changed, and a cart goes on when the damage lies before its
+// snapshot.
 func TestDamagedPages(t *testing.T) {
 	const events, page = 1000, 4096
 	path := filepath.Join(bridgetest.MemoryDir(t), "a.journal")
@@ -496,7 +494,7 @@ func TestDamagedPages(t *testing.T) {
 		noise[i] = byte(rng.Uint32())
 	}
 	all := bridgetest.Weights(1, events)
-	var before, goesOn, refused int // pages of the kind
+	var before, goesOn, refused int // how many damaged pages led to it
 	for at := range len(whole) / page {
 		for kind, damaged := range [][]byte{
 			slices.Concat(whole[:at*page], make([]byte, page), whole[(at+1)*page:]),
@@ -555,8 +553,8 @@ func TestDamagedPages(t *testing.T) {
 	t.Logf("%d pages: %d times the beginning is read, %d times the cart goes on, %d times the file is refused at once", len(whole)/page, before, goesOn, refused)
 }
 
-// A changed digit may make an event that none is: what lies before it is read, and
-// the error names it. A forwarder must not die of it.
+// A changed digit may turn an event into an impossible one. The events before it are
+// read, and the error names it. The forwarder must survive that.
 func TestDamagedEvent(t *testing.T) {
 	for name, set := range map[string]string{
 		"a reading that became an input": "kind = 3", "a kind that there is not": "kind = 200", "a reading with an input": `input = '{"do":"tick"}'`,
@@ -581,64 +579,8 @@ func TestDamagedEvent(t *testing.T) {
 	}
 }
 
-// A journal of the program's first version is taken over: what stands in it stays,
-// and names can be kept from then on. Who only reads it leaves it as it is.
-func TestJournalOfVersion1(t *testing.T) {
-	path := filepath.Join(t.TempDir(), "a.journal")
-	j := journaltest.Open(t, path)
-	b := journal.Batch{Events: bridgetest.Weights(1, 100), Answers: []journal.Answer{{ID: "a", AtNs: 10e9, Reply: []byte("{}")}},
-		Published: []points.Published{{Seq: 50, Measurement: points.VolumeMeasurement, Fields: "x=1"}}}
-	b.Seal(points.Chain{})
-	journaltest.Append(t, j, b)
-	if _, err := j.DB.Exec("DROP TABLE name; PRAGMA user_version = 1"); err != nil {
-		t.Fatal(err)
-	}
-	j.Close()
-	same := func(j *journal.Journal, err error) {
-		t.Helper()
-		if err != nil {
-			t.Fatal(err)
-		}
-		t.Cleanup(func() { j.Close() })
-		events, err := j.Events(t.Context(), 0, 1000)
-		if err != nil || !slices.Equal(events, b.Events) {
-			t.Errorf("%d events, %v", len(events), err)
-		}
-		published, err := j.PublishedBetween(t.Context(), 0, 1000)
-		if err != nil || !slices.Equal(published, b.Published) {
-			t.Errorf("published: %v, %v", published, err)
-		}
-		if _, done, err := j.Answered("a"); !done || err != nil {
-			t.Errorf("the answer is kept: %v, %v", done, err)
-		}
-		if c, err := j.Chain(); c != b.Chain || err != nil {
-			t.Errorf("the chain is %+v, %v", c, err)
-		}
-		if names, err := j.Names(t.Context()); len(names) != 0 || err != nil {
-			t.Errorf("names %v, %v", names, err)
-		}
-	}
-	before := bridgetest.ReadFile(t, path)
-	reader, err := journal.OpenReadOnly(path)
-	same(reader, err)
-	reader.Close()
-	if !bytes.Equal(bridgetest.ReadFile(t, path), before) {
-		t.Error("reading it has changed it")
-	}
-	for range 2 { // the second time it is of version 2
-		j, err := journal.Open(path)
-		same(j, err)
-		j.Close()
-	}
-	j = journaltest.Open(t, path)
-	journaltest.Append(t, j, journal.Batch{Events: bridgetest.Weights(101, 1), Names: []names.Name{{Token: "token", Text: "text"}}})
-	if names, err := j.Names(t.Context()); names["token"] != "text" || err != nil {
-		t.Errorf("names %v, %v", names, err)
-	}
-}
-
-// Where nothing can be written the program says so, and a journal that was closed
-// can still be read: an auditor may get it on such a medium.
+// On a read-only disk Open fails with an error that says so, and a closed journal can
+// still be read: an auditor may get it on such a medium.
 func TestReadOnlyJournal(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "disk")
 	if err := os.Mkdir(dir, 0o700); err != nil {
@@ -671,7 +613,7 @@ func TestReadOnlyJournal(t *testing.T) {
 		if _, err := journal.Open(path); err == nil || !strings.Contains(err.Error(), says) || !strings.Contains(err.Error(), path) {
 			t.Errorf("opened where nothing can be written: %v", err)
 		}
-		// Its last commits stand in a log that cannot be taken over here.
+		// Its last commits are in a log that cannot be copied into the file here.
 		if r, err := journal.OpenReadOnly(killed); err == nil {
 			events, _ := r.Events(t.Context(), 0, 1000)
 			r.Close()
@@ -688,7 +630,7 @@ func TestReadOnlyJournal(t *testing.T) {
 	if events, err := r.Events(t.Context(), 0, 1000); err != nil || len(events) != 500 {
 		t.Errorf("%d events, %v", len(events), err)
 	}
-	// A folder in the journal's place can be neither read nor written by anybody.
+	// A folder in the journal's place can be neither read nor written by any user.
 	if _, err := journal.Open(t.TempDir()); err == nil || !strings.Contains(err.Error(), "unable to open database file") {
 		t.Errorf("opened a folder: %v", err)
 	}

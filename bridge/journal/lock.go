@@ -11,9 +11,10 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// lockFile takes a lock that ends with the process at the latest, on a file of
-// its own: SQLite's locks on the journal are lost when any other descriptor of
-// it is closed. The file names the process that holds it, and stays.
+// lockFile takes a lock that the system releases with the process at the latest. It
+// uses a file of its own, because SQLite's locks on the journal are lost as soon as
+// any descriptor of the journal is closed. The file holds the process number and is
+// not deleted.
 func lockFile(path string) (*os.File, error) {
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o640)
 	if err != nil {
@@ -25,25 +26,25 @@ func lockFile(path string) (*os.File, error) {
 			return nil, fmt.Errorf("locking %s: %w", path, err)
 		}
 		holder, _ := os.ReadFile(path)
-		return nil, fmt.Errorf("process %s is using it: stop that one, or give this one another data folder", strings.TrimSpace(string(holder)))
+		return nil, fmt.Errorf("process %s is using it: stop that process, or give this one another data folder", strings.TrimSpace(string(holder)))
 	}
-	// The number is a courtesy: a full disk, which has no room for it, must not
-	// keep a journal from being read.
+	// The process number is only information, so an error is ignored: a journal must
+	// open even on a full disk.
 	if f.Truncate(0) == nil {
 		fmt.Fprintln(f, os.Getpid())
 	}
 	return f, nil
 }
 
-// unlockFile releases the lock at once, also for a child that is just being
-// started and still shares the descriptor.
+// unlockFile releases the lock at once, even while a child process that is just being
+// started shares the descriptor.
 func unlockFile(f *os.File) error {
 	return errors.Join(unix.Flock(int(f.Fd()), unix.LOCK_UN), f.Close())
 }
 
-// Holder tells whether a program has a journal open, and its process as it
-// told. The lock is tried for a moment: a bridge that starts in that very moment is
-// refused, one that runs notices nothing.
+// Holder reports whether a process has a journal open, and the process number from the
+// lock file. It takes the lock for a moment: a bridge that starts at that moment is
+// refused, a running one is not affected.
 func Holder(path string) (process string, held bool, err error) {
 	f, err := os.Open(path + ".lock")
 	if errors.Is(err, fs.ErrNotExist) {

@@ -19,10 +19,12 @@ type JobOpening struct {
 	AtNs int64
 }
 
-// Lost are the events that a damaged file no longer gives, from and to.
+// Lost lists the events that cannot be read from a damaged file, as ranges from first
+// to last.
 type Lost [][2]uint64
 
-// String says which in words, for the end of a message; nothing when there are none.
+// String names the lost events, as a text to append to a message. It is empty when
+// there are none.
 func (l Lost) String() string {
 	var list []string
 	for _, part := range l {
@@ -30,7 +32,7 @@ func (l Lost) String() string {
 		case part[0] == part[1]:
 			list = append(list, fmt.Sprintf("event %d", part[0]))
 		case part[1] == lastSeq:
-			list = append(list, fmt.Sprintf("what follows event %d", part[0]-1))
+			list = append(list, fmt.Sprintf("all events after %d", part[0]-1))
 		default:
 			list = append(list, fmt.Sprintf("events %d to %d", part[0], part[1]))
 		}
@@ -38,11 +40,11 @@ func (l Lost) String() string {
 	if list == nil {
 		return ""
 	}
-	return "; the file is damaged, it does not give " + strings.Join(list, ", ")
+	return "; the file is damaged, it has lost " + strings.Join(list, ", ")
 }
 
-// after is the last of the lost events that begin after an event; 0 when those
-// that follow it are there.
+// after returns the last event of the lost range that begins right after an event, 0
+// when the next event can be read.
 func (l Lost) after(seq uint64) uint64 {
 	for _, part := range l {
 		if part[0] <= seq+1 && seq+1 <= part[1] {
@@ -54,11 +56,12 @@ func (l Lost) after(seq uint64) uint64 {
 
 const lastSeq = 1<<63 - 1
 
-// opens is 1 for an event that opens a job, or whose input cannot be read.
+// opens is an SQL expression that is 1 for an event that opens a job or whose input
+// cannot be read.
 const opens = `CASE WHEN input IS NULL THEN 0 WHEN json_valid(input) THEN input ->> 'do' = 'open' ELSE 1 END`
 
-// Opened lists the jobs whose beginning the journal keeps, the oldest first. Events
-// on a damaged page are passed over: only the jobs there must suffer for it.
+// Opened lists the jobs whose opening the journal holds, the oldest first. It skips
+// events on damaged pages, so that only the jobs there are affected.
 func (j *Journal) Opened(ctx context.Context) (list []JobOpening, lost Lost, err error) {
 	for after := uint64(0); ; {
 		some, unreadable, err := j.openedAfter(ctx, after)
@@ -81,7 +84,7 @@ func (j *Journal) Opened(ctx context.Context) (list []JobOpening, lost Lost, err
 	}
 }
 
-// openedAfter lists the jobs after an event, as far as the file can be read.
+// openedAfter lists the jobs after an event, up to the first place that cannot be read.
 func (j *Journal) openedAfter(ctx context.Context, after uint64) (list []JobOpening, lost Lost, err error) {
 	rows, err := j.DB.QueryContext(ctx, "SELECT seq, at_ns, input FROM event WHERE seq >= ? AND "+opens+" ORDER BY seq", int64(after)+1)
 	if err != nil {
@@ -105,8 +108,8 @@ func (j *Journal) openedAfter(ctx context.Context, after uint64) (list []JobOpen
 	return list, lost, rows.Err()
 }
 
-// aroundDamage finds the next damaged place after an event: the last event before
-// it, and the first from which on the file can be read again.
+// aroundDamage finds the next damaged place after an event. It returns the last event
+// before the damage and the first one from which the file can be read again.
 func (j *Journal) aroundDamage(ctx context.Context, after uint64) (last, next uint64, err error) {
 	readable := func(query string, args ...any) (seq uint64, ok bool) {
 		var n sql.NullInt64
@@ -126,7 +129,7 @@ func (j *Journal) aroundDamage(ctx context.Context, after uint64) (last, next ui
 		case !ok:
 			limit /= 2
 		case seq == 0:
-			return last, lastSeq + 1, err // no more events, the damage is elsewhere
+			return last, lastSeq + 1, err // no more events: the damage is in another table
 		default:
 			last = seq
 		}
@@ -138,7 +141,7 @@ func (j *Journal) aroundDamage(ctx context.Context, after uint64) (last, next ui
 	bad, step := last+1, uint64(1)
 	for next = bad + step; !begins(next) && err == nil; next = bad + step {
 		if bad, step = next, 2*step; step > 1<<40 {
-			return last, lastSeq + 1, nil // nothing that can be read follows
+			return last, lastSeq + 1, nil // no readable event follows
 		}
 	}
 	for next-bad > 1 && err == nil {

@@ -2,15 +2,42 @@ package journal
 
 import (
 	"errors"
+	"fmt"
 
+	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
 )
 
-// errDamaged is in every error of a journal that a card has spoilt; its text says
-// what to do.
+// errDamaged is wrapped by every error about a damaged file. The text of such an error
+// says what to do.
 var errDamaged = errors.New("is damaged")
 
-// remedy is what to do about an error of the journal, to stand after it.
+// code returns SQLite's primary result code of an error, 0 when the error is not
+// SQLite's.
+func code(err error) int {
+	var e *sqlite.Error
+	if !errors.As(err, &e) {
+		return 0
+	}
+	return e.Code() & 0xFF // without the extended part
+}
+
+// damage adds what to do to an error that means a damaged file, since SQLite's text
+// does not say it. It returns other errors as they are.
+func damage(path string, err error) error {
+	switch code(err) {
+	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
+		return damaged(path, err)
+	}
+	return err
+}
+
+func damaged(path string, err error) error {
+	return fmt.Errorf("%w: %s %w: stop the program, move the file away together with its -wal and keep both, send what can be read with bayfill history fill, and start again on another card", err, path, errDamaged)
+}
+
+// Remedy returns what to do about an error of the journal, as a text to append to it.
+// It is empty when the error already says so.
 func Remedy(err error) string {
 	switch c := code(err); {
 	case errors.Is(err, errDamaged):
@@ -18,11 +45,11 @@ func Remedy(err error) string {
 	case c == sqlite3.SQLITE_FULL:
 		return ": free disk space"
 	case c == sqlite3.SQLITE_IOERR:
-		return ": the disk fails, replace the card"
+		return ": the disk is failing: replace the card"
 	case c == sqlite3.SQLITE_READONLY:
-		return ": it may only be read: mount it to be written again, and replace a card that the system has locked"
+		return ": the disk is read-only: mount it writable, and replace a card that has locked itself"
 	case c == sqlite3.SQLITE_BUSY || c == sqlite3.SQLITE_LOCKED:
-		return ": another program holds it, end that one"
+		return ": another program has locked the journal: end that program"
 	}
 	return ": free disk space or replace the card"
 }

@@ -10,44 +10,101 @@ import (
 	"bayfill/fillcalc"
 )
 
-// A history that is away for weeks must not fill the disk. Beyond the journal's
-// limit the oldest readings go that belong to no job, whether or not a history has
-// taken them, with what was published after them. Jobs never go, since they are
-// computed again from their own events; nor do inputs, but for ticks between jobs:
-// the snapshot covers what those did. If nothing else is left, the journal grows on.
+// Retention has two limits. Events that are older than a time, in the snapshot and in
+// the history are deleted (Prune). A history that is away for weeks must not fill the
+// disk: beyond the journal's size limit the oldest readings outside jobs are deleted,
+// sent or not, with what was published after them (Retain). Jobs are never deleted
+// then, because they are computed again from their own events. Neither are inputs,
+// except ticks between jobs, whose effect is in the snapshot. When only jobs and
+// inputs are left, the journal grows beyond its limit.
 
-const (
-	// pieceEvents bounds how many events one transaction looks at and deletes, since
-	// the cart's writes wait for it; more than one batch brings.
-	PieceEvents = 4000
-)
+// PieceEvents is the max number of events that one transaction examines and deletes.
+// It is bounded because the cart's writes wait for the transaction, and above the
+// number of events in a batch, so that deleting keeps up with writing.
+const PieceEvents = 4000
 
-// Where one job ends and the next begins.
+// boundaries selects where jobs begin and end.
 const boundaries = "SELECT seq, input ->> 'do' FROM event WHERE seq > ? AND seq <= ? AND input ->> 'do' IN ('open', 'close', 'abandon') ORDER BY seq"
 
-// dispensable are the readings and ticks of a stretch.
+// dispensable selects the readings and ticks in a range of events.
 const dispensable = "seq BETWEEN ? AND ? AND (input IS NULL OR input ->> 'do' = 'tick')"
 
-// thinned is how far the journal has been gone through from its oldest event, and
-// whether what follows is of a job.
-type thinned struct {
+// examined is the mark of retention: the last event, counted from the oldest on, that
+// it has examined, and whether the next event belongs to a job.
+type examined struct {
 	Seq   uint64 `json:"seq"`
 	InJob bool   `json:"in_job"`
 }
 
-// stretch is the events from one to another, both included.
+const (
+	examinedMark = "retention"
+	givenUpMark  = "given_up"
+)
+
+// stretch is a range of events, both ends included.
 type stretch struct{ from, to uint64 }
 
-// thinned reads the mark. Where a program that sets none has pruned, what is left
-// may begin in the middle of a job: until one ends or opens, that is assumed.
-func (j *Journal) thinned() (at thinned, err error) {
-	text, err := j.Mark("thinned")
+// Prune deletes what is older than a time and no longer needed: events that the
+// snapshot covers and, with a history, that the history has; what was published after
+// them; and answers, which are kept as long as events. It deletes at most
+// [PieceEvents] events; more says that it should be called again.
+func (j *Journal) Prune(ctx context.Context, olderThan time.Time, snapshotSeq uint64, history bool) (more bool, err error) {
+	upTo := snapshotSeq
+	if history {
+		sent, err := j.Sent()
+		if err != nil {
+			return false, err
+		}
+		upTo = min(upTo, sent)
+	}
+	at, err := j.examined()
+	if err != nil {
+		return false, err
+	}
+	tx, err := j.DB.BeginTx(ctx, nil)
+	if err != nil {
+		return false, fmt.Errorf("journal: %w", err)
+	}
+	defer tx.Rollback()
+	var last sql.NullInt64
+	var n int
+	// Only among the oldest: a search for the newest old event would read all events.
+	if err := tx.QueryRow("SELECT max(seq), count(*) FROM (SELECT seq, at_ns FROM event WHERE seq <= ? ORDER BY seq LIMIT ?) WHERE at_ns < ?",
+		int64(upTo), PieceEvents, olderThan.UnixNano()).Scan(&last, &n); err != nil {
+		return false, fmt.Errorf("journal: %w", err)
+	}
+	if !last.Valid {
+		return false, nil
+	}
+	if uint64(last.Int64) > at.Seq {
+		if _, err := at.advance(tx, uint64(last.Int64)); err != nil {
+			return false, fmt.Errorf("journal: %w", err)
+		}
+	}
+	for _, statement := range []struct {
+		query string
+		arg   int64
+	}{
+		{"DELETE FROM published WHERE seq <= ?", last.Int64},
+		{"DELETE FROM event WHERE seq <= ?", last.Int64},
+		{"DELETE FROM answer WHERE at_ns < ?", olderThan.UnixNano()},
+	} {
+		if _, err := tx.Exec(statement.query, statement.arg); err != nil {
+			return false, fmt.Errorf("journal: %w", err)
+		}
+	}
+	return n == PieceEvents, tx.Commit()
+}
+
+// examined reads the mark.
+func (j *Journal) examined() (at examined, err error) {
+	text, err := j.Mark(examinedMark)
 	if err != nil {
 		return at, err
 	}
 	if text != "" {
 		if err := json.Unmarshal([]byte(text), &at); err != nil {
-			return at, fmt.Errorf("journal: mark thinned: %w", damaged(j.path, err))
+			return at, fmt.Errorf("journal: mark %s: %w", examinedMark, damaged(j.path, err))
 		}
 	}
 	var first uint64
@@ -55,14 +112,16 @@ func (j *Journal) thinned() (at thinned, err error) {
 		return at, fmt.Errorf("journal: %w", damage(j.path, err))
 	}
 	if first > at.Seq+1 {
-		at = thinned{Seq: first - 1, InJob: true}
+		// Events were deleted by other means. The first one left may belong to a job, so
+		// it counts as part of one until a job ends or opens.
+		at = examined{Seq: first - 1, InJob: true}
 	}
 	return at, nil
 }
 
-// pass goes on up to an event, keeps the mark, and returns what lies outside of
-// jobs on the way.
-func (at *thinned) pass(tx *sql.Tx, upTo uint64) (outside []stretch, err error) {
+// advance moves the mark to an event and returns the ranges on the way that lie
+// outside jobs.
+func (at *examined) advance(tx *sql.Tx, upTo uint64) (outside []stretch, err error) {
 	rows, err := tx.Query(boundaries, int64(at.Seq), int64(upTo))
 	if err != nil {
 		return nil, err
@@ -93,51 +152,52 @@ func (at *thinned) pass(tx *sql.Tx, upTo uint64) (outside []stretch, err error) 
 	if err != nil {
 		return nil, err
 	}
-	return outside, SetMark(tx, "thinned", string(text))
+	return outside, SetMark(tx, examinedMark, string(text))
 }
 
-// givenUp is what went before a history had taken it.
+// GivenUp counts the readings that were deleted before a history had them.
 type GivenUp struct {
 	Readings int64 `json:"readings"`
-	FromNs   int64 `json:"from_ns"` // of the oldest of them
-	ToNs     int64 `json:"to_ns"`   // of the newest
-	LastNs   int64 `json:"last_ns"` // when that went
+	FromNs   int64 `json:"from_ns"` // event time of the oldest, nanoseconds since 1970 UTC
+	ToNs     int64 `json:"to_ns"`   // event time of the newest
+	LastNs   int64 `json:"last_ns"` // when the last of them was deleted
 }
 
+// GivenUp returns the count that the journal keeps.
 func (j *Journal) GivenUp() (g GivenUp, err error) {
-	text, err := j.Mark("given_up")
+	text, err := j.Mark(givenUpMark)
 	if err != nil || text == "" {
 		return g, err
 	}
 	if err := json.Unmarshal([]byte(text), &g); err != nil {
-		return g, fmt.Errorf("journal: mark given_up: %w", damaged(j.path, err))
+		return g, fmt.Errorf("journal: mark %s: %w", givenUpMark, damaged(j.path, err))
 	}
 	return g, nil
 }
 
-// room is how a journal stands against its limit.
+// Room is a journal's size against its limit.
 type Room struct {
-	Waiting  int64 // bytes of what no history has taken, about
-	Lost     int64 // readings that were given up just now
+	Waiting  int64 // bytes of what no history has yet, an estimate
+	Lost     int64 // readings that this call has given up
 	GivenUp  GivenUp
-	More     bool // to be deleted
-	JobsOnly bool // beyond the limit, and nothing is left that may go
+	More     bool // there is more to delete: call again
+	JobsOnly bool // beyond the limit, and nothing is left that may be deleted
 }
 
-// thin deletes a piece of what may go when the journal takes more than most bytes,
-// and only what the snapshot covers. What goes is counted from the last time on
-// that something went no longer than keep ago.
-func (j *Journal) Retain(ctx context.Context, most int64, snapshotSeq uint64, nowNs int64, keep time.Duration) (r Room, err error) {
+// Retain deletes at most [PieceEvents] events when the journal takes more than maxBytes,
+// and only events that the snapshot covers. The count of what was given up starts again
+// when nothing has been given up for keep.
+func (j *Journal) Retain(ctx context.Context, maxBytes int64, snapshotSeq uint64, nowNs int64, keep time.Duration) (r Room, err error) {
 	if r.GivenUp, err = j.GivenUp(); err != nil {
 		return r, err
 	}
-	// Only the forwarder moves it on meanwhile: then a few are counted as lost that were
-	// just taken.
+	// The forwarder may move this mark meanwhile. Then a few readings that the history
+	// has just taken are counted as given up.
 	sent, err := j.Sent()
 	if err != nil {
 		return r, err
 	}
-	at, err := j.thinned()
+	at, err := j.examined()
 	if err != nil {
 		return r, err
 	}
@@ -145,7 +205,7 @@ func (j *Journal) Retain(ctx context.Context, most int64, snapshotSeq uint64, no
 	if err != nil {
 		return r, err
 	}
-	if used > most && at.Seq < snapshotSeq {
+	if used > maxBytes && at.Seq < snapshotSeq {
 		tx, err := j.DB.BeginTx(ctx, nil)
 		if err != nil {
 			return r, fmt.Errorf("journal: %w", err)
@@ -161,8 +221,8 @@ func (j *Journal) Retain(ctx context.Context, most int64, snapshotSeq uint64, no
 			return r, err
 		}
 	}
-	r.More = used > most && at.Seq < snapshotSeq
-	r.JobsOnly = used > most && at.Seq >= snapshotSeq
+	r.More = used > maxBytes && at.Seq < snapshotSeq
+	r.JobsOnly = used > maxBytes && at.Seq >= snapshotSeq
 	var newest uint64
 	if err := j.DB.QueryRow("SELECT coalesce(max(seq), 0) FROM event").Scan(&newest); err != nil {
 		return r, fmt.Errorf("journal: %w", damage(j.path, err))
@@ -177,8 +237,8 @@ func (j *Journal) Retain(ctx context.Context, most int64, snapshotSeq uint64, no
 	return r, nil
 }
 
-func (r *Room) delete(tx *sql.Tx, at *thinned, upTo, sent uint64, nowNs int64, keep time.Duration) error {
-	outside, err := at.pass(tx, upTo)
+func (r *Room) delete(tx *sql.Tx, at *examined, upTo, sent uint64, nowNs int64, keep time.Duration) error {
+	outside, err := at.advance(tx, upTo)
 	if err != nil {
 		return err
 	}
@@ -217,12 +277,12 @@ func (r *Room) delete(tx *sql.Tx, at *thinned, upTo, sent uint64, nowNs int64, k
 	if err != nil {
 		return err
 	}
-	return SetMark(tx, "given_up", string(text))
+	return SetMark(tx, givenUpMark, string(text))
 }
 
-// used is how many bytes the journal takes. Not the file's size, which is how much
-// that once was: SQLite gives no page back to the file system, those of deleted
-// rows wait in the free list for new ones.
+// Used returns how many bytes the journal's content takes. That is less than the file's
+// size after rows were deleted: SQLite does not give pages back to the file system but
+// keeps them in a free list for new rows.
 func (j *Journal) Used() (bytes int64, err error) {
 	err = j.DB.QueryRow(`SELECT (page_count - freelist_count) * page_size
 		FROM pragma_page_count, pragma_freelist_count, pragma_page_size`).Scan(&bytes)

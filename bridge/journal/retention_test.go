@@ -12,8 +12,8 @@ import (
 	"bayfill/fillcalc"
 )
 
-// pattern are events by letters: r a reading, t a tick, s a start, o the opening of
-// a job, p a phase of it, c its end, a its end too.
+// pattern makes events from letters: r is a reading, t a tick, s a start, o opens a job,
+// p changes its phase, c closes it, a abandons it.
 func pattern(letters string, first uint64) (events []fillcalc.Event) {
 	does := map[rune]fillcalc.Do{'t': fillcalc.DoTick, 's': fillcalc.DoStart, 'o': fillcalc.DoOpen, 'p': fillcalc.DoPhase, 'c': fillcalc.DoClose, 'a': fillcalc.DoAbandon}
 	for i, letter := range letters {
@@ -26,15 +26,14 @@ func pattern(letters string, first uint64) (events []fillcalc.Event) {
 	return events
 }
 
-// What goes at the limit: readings and ticks outside of jobs that the snapshot
-// covers, with what was published after them, and nothing else; lost is what no
-// history has taken.
-func TestThin(t *testing.T) {
+// Retain deletes readings and ticks outside jobs that the snapshot covers, with what was
+// published after them, and nothing else. It counts those that no history has.
+func TestRetain(t *testing.T) {
 	for _, c := range []struct {
 		name, events   string
 		first          uint64
 		snapshot, sent uint64
-		left           string // a dot for each that is gone
+		left           string // a dot for each deleted event
 		lost           int64
 		from, to       int64 // s
 	}{
@@ -45,7 +44,7 @@ func TestThin(t *testing.T) {
 		{"the history has some", "srrrorrcrrrr", 1, 12, 9, "s...orrc....", 3, 10, 12},
 		{"the history has all", "srrrorrcrrrr", 1, 12, 12, "s...orrc....", 0, 0, 0},
 		{"the beginning was pruned in a job", "rrtrcrrorr", 5, 14, 0, "rrtrc..orr", 2, 10, 11},
-		{"the beginning was pruned outside of one", "rrrorrcrr", 5, 13, 0, "rrrorrc..", 2, 12, 13}, // who knows
+		{"the beginning was pruned outside a job", "rrrorrcrr", 5, 13, 0, "rrrorrc..", 2, 12, 13}, // which the journal cannot know
 		{"no readings", "stttotttcttt", 1, 12, 0, "s...otttc...", 0, 0, 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -95,9 +94,9 @@ func TestThin(t *testing.T) {
 	}
 }
 
-// It goes in pieces, across jobs, and with pruning between; what went long after
-// the last time is counted anew.
-func TestThinInPieces(t *testing.T) {
+// Retain deletes in pieces, across jobs and with Prune in between. It starts counting
+// again when the last piece is long ago.
+func TestRetainInPieces(t *testing.T) {
 	j := journaltest.Open(t, bridgetest.MemoryDir(t)+"/a.journal")
 	const rest, job, keep = 3*journal.PieceEvents + 10, journal.PieceEvents + 7, time.Hour
 	letters := "s" + strings.Repeat("r", rest-1) + "o" + strings.Repeat("r", job-2) + "c" + strings.Repeat("r", rest)
@@ -107,30 +106,30 @@ func TestThinInPieces(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	thin := func(most int64, nowNs int64) journal.Room {
+	retain := func(maxBytes int64, nowNs int64) journal.Room {
 		t.Helper()
 		before := journaltest.EventCount(t, j)
-		r, err := j.Retain(t.Context(), most, newest, nowNs, keep)
+		r, err := j.Retain(t.Context(), maxBytes, newest, nowNs, keep)
 		if gone := before - journaltest.EventCount(t, j); err != nil || gone > journal.PieceEvents || int64(gone) != r.Lost {
 			t.Fatalf("%d events of one piece went, %+v, %v", gone, r, err)
 		}
 		return r
 	}
-	if r := thin(all, 1); r.Lost != 0 || r.More || r.Waiting != all {
+	if r := retain(all, 1); r.Lost != 0 || r.More || r.Waiting != all {
 		t.Errorf("within the limit: %+v", r)
 	}
-	if r := thin(all-50_000, 1); r.Lost != journal.PieceEvents-1 || r.More || r.JobsOnly {
+	if r := retain(all-50_000, 1); r.Lost != journal.PieceEvents-1 || r.More || r.JobsOnly {
 		t.Errorf("a little beyond it: %+v", r)
 	}
 	total := int64(journal.PieceEvents - 1)
 	for n := 0; ; n++ {
-		r := thin(0, 1)
+		r := retain(0, 1)
 		total += r.Lost
 		if r.GivenUp.Readings != total {
 			t.Fatalf("%d were given up, told are %+v", total, r.GivenUp)
 		}
 		if n == 4 {
-			// Pruned as far as there, in the job: what is left of it stays.
+			// Prune deletes the first half of the job; Retain keeps the other half.
 			if err := j.SetSent(t.Context(), rest+job/2, nil); err != nil {
 				t.Fatal(err)
 			}
@@ -149,7 +148,7 @@ func TestThinInPieces(t *testing.T) {
 	}
 	journaltest.Append(t, j, journal.Batch{Events: bridgetest.Weights(newest+1, 5)})
 	newest += 5
-	if r := thin(0, 1+int64(keep)+1); r.GivenUp.Readings != 5 || r.GivenUp.FromNs != int64(newest-4)*1e9 {
+	if r := retain(0, 1+int64(keep)+1); r.GivenUp.Readings != 5 || r.GivenUp.FromNs != int64(newest-4)*1e9 {
 		t.Errorf("long after it: %+v", r.GivenUp)
 	}
 }

@@ -12,14 +12,14 @@ import (
 	"bayfill/fillcalc"
 )
 
-// A snapshot is the state as JSON with the SHA-256 of that as its last field, since
-// SQLite's pages carry no checksum: a changed digit would be drained or added. One
-// of an older program has no such field; that program in turn passes over it.
+// A snapshot is the state as JSON with the SHA-256 of that JSON as its last field.
+// SQLite's pages have no checksum, and a changed digit would falsify the tally.
 const (
 	sumBegins = `,"sha256":"`
 	sumEnds   = `"}`
 )
 
+// EncodeSnapshot returns a state as the snapshot that a journal keeps.
 func EncodeSnapshot(s *fillcalc.State) ([]byte, error) {
 	text, err := json.Marshal(s)
 	if err != nil {
@@ -33,23 +33,26 @@ func sumOf(text []byte) string {
 	return hex.EncodeToString(sum[:])
 }
 
-// decodeSnapshot gives the state, unless a digit or a letter has changed.
+// DecodeSnapshot returns the state in a snapshot. A missing or wrong checksum is an
+// error.
 func DecodeSnapshot(text []byte) (s fillcalc.State, err error) {
 	const tail = len(sumBegins) + 2*sha256.Size + len(sumEnds)
-	if at := len(text) - tail; at > 0 && bytes.HasPrefix(text[at:], []byte(sumBegins)) {
-		state := append(bytes.Clone(text[:at]), '}')
-		if sumOf(state) != string(text[at+len(sumBegins):len(text)-len(sumEnds)]) {
-			return s, errors.New("its checksum is wrong")
-		}
+	at := len(text) - tail
+	if at <= 0 || !bytes.HasPrefix(text[at:], []byte(sumBegins)) {
+		return s, errors.New("its checksum is missing")
 	}
-	if err := json.Unmarshal(text, &s); err != nil {
+	state := append(bytes.Clone(text[:at]), '}')
+	if sumOf(state) != string(text[at+len(sumBegins):len(text)-len(sumEnds)]) {
+		return s, errors.New("its checksum is wrong")
+	}
+	if err := json.Unmarshal(state, &s); err != nil {
 		return fillcalc.State{}, err
 	}
 	return s, nil
 }
 
-// snapshot is the state that was kept last; the zero one when there is none, or
-// none that can be trusted: then damaged says why.
+// snapshot returns the state in the last snapshot. It is zero when there is no
+// snapshot, and when the snapshot cannot be trusted: then damaged says why.
 func (j *Journal) snapshot() (s fillcalc.State, damaged error, err error) {
 	kept, err := j.Mark("snapshot")
 	if err != nil || kept == "" {
@@ -59,13 +62,13 @@ func (j *Journal) snapshot() (s fillcalc.State, damaged error, err error) {
 	return s, damaged, nil
 }
 
-// withoutSnapshot tells what follows from a snapshot that is damaged, when all
-// that is known begins with an event.
+// withoutSnapshot returns the text of the alert about a damaged snapshot. first is the
+// oldest event that is left.
 func withoutSnapshot(damaged error, first *fillcalc.Event) string {
-	const do = ": the card may be failing, copy the data folder to another"
+	const do = ": the card may be failing, copy the data folder to another one"
 	if first.Seq == 1 {
 		return fmt.Sprintf("the journal's snapshot is damaged (%v); all was computed again from the events, nothing is missing%s", damaged, do)
 	}
-	return fmt.Sprintf("the journal's snapshot is damaged (%v), and the events that are left begin at %s (event %d): a job opened before, and fluids measured before, are not known%s",
+	return fmt.Sprintf("the journal's snapshot is damaged (%v), and the remaining events begin at %s (event %d): a job opened before and fluids measured before are not known%s",
 		damaged, time.Unix(0, first.AtNs).UTC().Format("2006-01-02 15:04 UTC"), first.Seq, do)
 }
