@@ -13,18 +13,18 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Head is the end of a chain over a cart's events: each link is the SHA-256 of
-// the link before and of one event. Two journals with the same head hold the
-// same events in the same order.
+// Head is the end of a chain over a cart's events and what was published after them.
+// Each link is the SHA-256 of the link before it and of one event or one published
+// message. Two journals with the same head hold the same events in the same order.
 type Head [sha256.Size]byte
 
-// Link is the head after one more event. All that the fold eats is in it, byte
-// for byte: whole numbers and the bits of the value in big endian, texts with
-// their length before them, the input as its JSON.
+// Link returns the head after one more event. It hashes everything that the fold
+// reads: integers and the bits of the value in big endian, texts after their length,
+// and the input as its JSON.
 func (h Head) Link(e *fillcalc.Event) Head {
 	input := []byte{}
 	if e.Input != nil {
-		input, _ = json.Marshal(e.Input) // made of types that JSON can say
+		input, _ = json.Marshal(e.Input) // all its types have a JSON form
 	}
 	b := make([]byte, 0, 128+len(input))
 	b = append(b, h[:]...)
@@ -37,11 +37,13 @@ func (h Head) Link(e *fillcalc.Event) Head {
 	return sha256.Sum256(append(b, input...))
 }
 
+// String returns the head as 64 hexadecimal digits.
 func (h Head) String() string { return hex.EncodeToString(h[:]) }
 
-// MarshalText and UnmarshalText write a head as 64 hexadecimal digits.
+// MarshalText writes the head as [Head.String] does.
 func (h Head) MarshalText() ([]byte, error) { return []byte(h.String()), nil }
 
+// UnmarshalText reads 64 hexadecimal digits.
 func (h *Head) UnmarshalText(text []byte) error {
 	if n, err := hex.Decode(h[:], text[:min(len(text), 2*len(h))]); err != nil || n != len(h) || len(text) != 2*len(h) {
 		return fmt.Errorf("chain: %.80q is not %d hexadecimal digits", text, 2*len(h))
@@ -49,16 +51,15 @@ func (h *Head) UnmarshalText(text []byte) error {
 	return nil
 }
 
-// Chain is how far the chain over a journal has got, and where the newest job in
-// it began: its first event and the head before that.
+// Chain is the state of the chain over a journal.
 type Chain struct {
-	Head    Head   `json:"head"`
-	JobHead Head   `json:"job_head"`
-	JobSeq  uint64 `json:"job_seq"`
+	Head    Head   `json:"head"`     // after the last event
+	JobHead Head   `json:"job_head"` // before the opening of the newest job
+	JobSeq  uint64 `json:"job_seq"`  // the event that opened it
 }
 
-// LinkPublished is the head after what was published, whatever the order of its
-// fields. What a point says of the chain itself is left out.
+// LinkPublished returns the head after a published message. The order of the fields
+// does not matter, and the field that holds the chain itself is left out.
 func (h Head) LinkPublished(measurement string, seq uint64, f Fields) Head {
 	b := make([]byte, 0, 1024)
 	b = append(b, h[:]...)
@@ -87,11 +88,13 @@ func (h Head) LinkPublished(measurement string, seq uint64, f Fields) Head {
 }
 
 const (
+	// ChainField is the field of a volume point that holds the head at its event, and of
+	// a closing record that holds the head at the job's end.
 	ChainField = "chain"
-	// sealDigits is how much of the head a volume point carries: enough to tell after
-	// which point two histories part.
-	sealDigits = 16
+	// shortDigits is how much of the head a volume point holds: enough to find the point
+	// after which two histories differ.
+	shortDigits = 16
 )
 
-// Seal is what a volume point says of the head at its event.
-func (h Head) Seal() string { return h.String()[:sealDigits] }
+// Seal returns the first 16 hexadecimal digits of the head, which a volume point holds.
+func (h Head) Seal() string { return h.String()[:shortDigits] }

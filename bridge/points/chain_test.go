@@ -6,8 +6,8 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Whatever is changed in an event, the head differs; and it is the one recorded
-// here, on every machine.
+// A change of any field of an event changes the head, and the head is the recorded one
+// on every machine.
 func TestChainSeesEveryField(t *testing.T) {
 	e := fillcalc.Event{Seq: 7, AtNs: 1_750_000_000_123_456_789, Kind: fillcalc.KindWeight, Sensor: "caddy", N: 3,
 		Value: 3.205, Stability: fillcalc.Stable, Faults: fillcalc.FaultUnit}
@@ -33,7 +33,7 @@ func TestChainSeesEveryField(t *testing.T) {
 		seen[h] = i + 1
 	}
 	if was.Link(&e) == was {
-		t.Error("an event twice is an event once")
+		t.Error("an event that is linked twice gives the same head")
 	}
 	var again Head
 	if err := again.UnmarshalText([]byte(was.String())); err != nil || again != was {
@@ -41,7 +41,7 @@ func TestChainSeesEveryField(t *testing.T) {
 	}
 	for _, bad := range []string{"", "12", was.String() + "0", "zz" + was.String()[2:]} {
 		if err := again.UnmarshalText([]byte(bad)); err == nil {
-			t.Errorf("%q was taken for a head", bad)
+			t.Errorf("%q was accepted as a head", bad)
 		}
 	}
 }

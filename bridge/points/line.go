@@ -14,19 +14,19 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Measurements of the history. Tags are shop, cart and sensor only: job ids are
-// fields, since every tag value costs the server memory for ever.
+// Measurements of the history. Tags are shop, cart and sensor only. Job ids are
+// fields, because each tag value costs the server memory for ever.
 const (
-	ReadingMeasurement = "bayfill_reading"
-	InputMeasurement   = "bayfill_input"
-	VolumeMeasurement  = "bayfill_volume"
-	WindowMeasurement  = "bayfill_window"
-	JobMeasurement     = "bayfill_job"
+	ReadingMeasurement = "bayfill_reading" // one reading
+	InputMeasurement   = "bayfill_input"   // one input: a command, a start, a tick
+	VolumeMeasurement  = "bayfill_volume"  // volumes as published
+	WindowMeasurement  = "bayfill_window"  // the check window as published
+	JobMeasurement     = "bayfill_job"     // the closing record of a job
 )
 
-// fields builds the field set of a line. Floats are written so that they are
-// read back bit for bit and never look like integers; figures that are not
-// known are left out.
+// fields builds the field set of a line. Floats have an exponent, so that they are
+// read back bit for bit and never look like integers: the first type of a field stays
+// its type in the server. Unknown figures are left out.
 type fields struct{ b []byte }
 
 func (f *fields) name(name string) {
@@ -58,7 +58,7 @@ func (f *fields) text(name, v string) {
 	f.b = append(f.b, '"')
 }
 
-// foreign is a value that this program does not write itself.
+// foreign writes a value of a type that this program does not write itself.
 func (f *fields) foreign(name string, v any) {
 	f.name(name)
 	f.b = fmt.Append(f.b, v)
@@ -67,16 +67,17 @@ func (f *fields) foreign(name string, v any) {
 	}
 }
 
-// keyEscaper writes names of fields that others made; those of this program need
-// none.
+// keyEscaper escapes field names that other programs have written. The names of this
+// program need no escaping.
 var keyEscaper = strings.NewReplacer(",", `\,`, "=", `\=`, " ", `\ `)
 
-// A line must stay one line: the server keeps escaped line ends as two
-// characters, so they are turned into blanks. JSON never holds any. Who reads it
-// back may refuse what is not UTF-8: a damaged name must not stop the others.
+// TextEscaper escapes a text field. A line must stay one line, and the server keeps an
+// escaped line end as two characters, so line ends and tabs become spaces. JSON never
+// contains any. Invalid UTF-8 must be replaced before: a reader may refuse the whole
+// line because of it.
 var TextEscaper = strings.NewReplacer(`"`, `\"`, `\`, `\\`, "\n", " ", "\r", " ", "\t", " ")
 
-// lineOf is an event as a line of the history, with the names behind its tokens.
+// Line returns an event as a line of the history, with the names behind its tokens.
 func Line(shop, cart string, e *fillcalc.Event, names names.Names) (string, error) {
 	measurement, fieldSet, err := fieldsOf(e, names)
 	sensor := ""
@@ -86,8 +87,8 @@ func Line(shop, cart string, e *fillcalc.Event, names names.Names) (string, erro
 	return Assemble(measurement, shop, cart, sensor, fieldSet, e.AtNs), err
 }
 
-// fieldsOf are the fields of an event. What is zero in nearly every reading is
-// left out.
+// fieldsOf returns the fields of an event. It leaves out stability and faults when they
+// are zero, as they are in most readings.
 func fieldsOf(e *fillcalc.Event, names names.Names) (measurement, fieldSet string, err error) {
 	var f fields
 	measurement = ReadingMeasurement
@@ -98,7 +99,7 @@ func fieldsOf(e *fillcalc.Event, names names.Names) (measurement, fieldSet strin
 			name = "c"
 		}
 		if e.Faults.Hidden() {
-			f.int("kind", int64(e.Kind)) // nothing else tells it
+			f.int("kind", int64(e.Kind)) // without a value nothing else says which kind it is
 		} else {
 			f.float(name, e.Value)
 		}
@@ -125,12 +126,13 @@ func fieldsOf(e *fillcalc.Event, names names.Names) (measurement, fieldSet strin
 	return measurement, string(f.b), nil
 }
 
+// Assemble joins the parts of a line. sensor is empty or ",sensor=" and its name.
 func Assemble(measurement, shop, cart, sensor, fieldSet string, atNs int64) string {
 	return measurement + ",shop=" + shop + ",cart=" + cart + sensor + " " + fieldSet + " " + strconv.FormatInt(atNs, 10)
 }
 
-// published turns a message into what the history keeps of it: every known
-// figure, unrounded.
+// OfVolumes returns what the history keeps of a volumes message: every known figure,
+// unrounded.
 func OfVolumes(m *wire.Volumes) Published {
 	var f fields
 	f.text("job", m.Job)
@@ -151,6 +153,7 @@ func OfVolumes(m *wire.Volumes) Published {
 	return Published{Seq: m.Seq, Measurement: VolumeMeasurement, Fields: string(f.b)}
 }
 
+// OfWindow is the same for the check window, published after event seq.
 func OfWindow(m *wire.Window, seq uint64) Published {
 	var f fields
 	f.text("state", m.State)
@@ -167,22 +170,22 @@ func OfWindow(m *wire.Window, seq uint64) Published {
 	return Published{Seq: seq, Measurement: WindowMeasurement, Fields: string(f.b)}
 }
 
-// PublishedVolumes, PublishedWindow and PublishedSummary are what the history
-// keeps of a state, for the program that published it and for whoever computes it
-// again.
+// Volumes returns what the history keeps of a state's volumes. The cart that publishes
+// them and the audit that computes them again both use it.
 func Volumes(s *fillcalc.State) Published {
 	m := wire.VolumesOf(s)
 	return OfVolumes(&m)
 }
 
+// Window is the same for the check window.
 func Window(s *fillcalc.State) Published {
 	m := wire.WindowOf(s)
 	return OfWindow(&m, s.Seq)
 }
 
-// PublishedSummary is the one point that a job leaves when it ends. Its chain
-// reaches from before the job's first event to what was published after its last
-// one. The rest is what fleets are compared by.
+// Summary returns the closing record of a job. Its chain reaches from the head before
+// the job's opening to what was published after its last event. The other fields are
+// for comparing jobs of a fleet.
 func Summary(s *fillcalc.State, chain Chain) Published {
 	j := &s.Job
 	v := s.Volumes()

@@ -11,7 +11,7 @@ import (
 	"bayfill/fillcalc"
 )
 
-// A line made by hand reads back as what went in.
+// Events are written as the lines here, which were made by hand.
 func TestLines(t *testing.T) {
 	e := fillcalc.Event{Seq: 7, AtNs: 1_700_000_000_000_000_001, Kind: fillcalc.KindWeight, Sensor: "caddy", N: 3, Value: 3, Stability: fillcalc.Stable}
 	for _, c := range []struct {
@@ -33,8 +33,8 @@ func TestLines(t *testing.T) {
 	}
 }
 
-// Any text stays one line, and JSON comes back as it was by the rules of line
-// protocol: in a quoted string, backslash escapes quote and backslash.
+// Any text stays one line, and JSON is read back unchanged by the rules of line
+// protocol: in a quoted string, a backslash escapes a quote and a backslash.
 func FuzzTextField(f *testing.F) {
 	f.Add("plain")
 	f.Add("{\"a\":\"\\\"\\n\"}")
@@ -71,8 +71,8 @@ func FuzzTextField(f *testing.F) {
 	})
 }
 
-// Floats are read back bit for bit, are never taken for integers (the first type
-// of a field wins for ever), and what is no number is left out.
+// Floats are read back bit for bit and never look like integers (the first type of a
+// field stays its type in the server). NaN and infinities are left out.
 func TestFloatsInLines(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 3))
 	floats := []float64{0, math.Copysign(0, -1), 1, -7, 1e15, 1 << 53, 5e-324, math.MaxFloat64, 0.1, 1.0 / 3}

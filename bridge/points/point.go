@@ -14,16 +14,16 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Point is one point of the history, as it is read back.
+// Point is one point of the history, as read back.
 type Point struct {
 	Measurement string
-	Sensor      string // empty but for readings
-	AtNs        int64
+	Sensor      string // empty except in readings
+	AtNs        int64  // event time, nanoseconds since 1970 UTC
 	Fields      Fields
 }
 
-// Fields are a point's values by name: each is a float64, an int64 or a string. In
-// what others have written it may be a bool or a uint64 too.
+// Fields are a point's values by name. Each is a float64, an int64 or a string; other
+// programs may have written a bool or a uint64.
 type Fields map[string]any
 
 // ParseFields reads the field set of a line, as [Published] holds it.
@@ -49,12 +49,13 @@ func ParseFields(text string) (Fields, error) {
 		}
 	}
 	if d.Next() {
-		return nil, fmt.Errorf("fields: there is more than one line of them")
+		return nil, fmt.Errorf("fields: they must be one line")
 	}
 	return fields, nil
 }
 
-// parseLine reads one line of the history, as [Point.Line] writes it.
+// ParseLine reads one line of the history, as [Line] and [Point.Line] write it. Any tag
+// other than shop, cart and sensor is an error.
 func ParseLine(line string) (p Point, shop, cart string, err error) {
 	d := lineprotocol.NewDecoderWithBytes([]byte(line))
 	if !d.Next() {
@@ -71,7 +72,7 @@ func ParseLine(line string) (p Point, shop, cart string, err error) {
 		if tag := tags[string(key)]; tag != nil {
 			*tag = string(value)
 		} else {
-			err = fmt.Errorf("tag %q is none of this program's", key)
+			err = fmt.Errorf("tag %q is not one of shop, cart, sensor", key)
 		}
 	}
 	for err == nil {
@@ -88,7 +89,7 @@ func ParseLine(line string) (p Point, shop, cart string, err error) {
 		p.AtNs = at.UnixNano()
 	}
 	if err == nil && d.Next() {
-		err = fmt.Errorf("there is more than one")
+		err = fmt.Errorf("it must be one line")
 	}
 	if err != nil {
 		return p, "", "", fmt.Errorf("line: %w", err)
@@ -96,7 +97,7 @@ func ParseLine(line string) (p Point, shop, cart string, err error) {
 	return p, shop, cart, nil
 }
 
-// PointOf is an event as a point of the history, with the names behind its tokens.
+// Of returns an event as a point of the history, with the names behind its tokens.
 func Of(e *fillcalc.Event, names names.Names) (Point, error) {
 	measurement, fields, err := fieldsOf(e, names)
 	if err != nil {
@@ -106,8 +107,7 @@ func Of(e *fillcalc.Event, names names.Names) (Point, error) {
 	return Point{Measurement: measurement, Sensor: e.Sensor, AtNs: e.AtNs, Fields: f}, err
 }
 
-// Line is the point as a line of the history, its fields in the order of their
-// names.
+// Line returns the point as a line of the history, with its fields sorted by name.
 func (p *Point) Line(shop, cart string) string {
 	var f fields
 	for _, key := range slices.Sorted(maps.Keys(p.Fields)) {
@@ -119,7 +119,7 @@ func (p *Point) Line(shop, cart string) string {
 			f.int(name, v)
 		case string:
 			f.text(name, v)
-		case bool, uint64: // kept, so that an audit of the copy finds them as well
+		case bool, uint64: // copied too, so that an audit of the copy finds them as well
 			f.foreign(name, v)
 		}
 	}
@@ -130,7 +130,7 @@ func (p *Point) Line(shop, cart string) string {
 	return Assemble(p.Measurement, shop, cart, sensor, string(f.b), p.AtNs)
 }
 
-// Seq is the place in the journal of the event that a point holds or follows.
+// Seq returns the sequence number of the event that a point holds or follows.
 func (p *Point) Seq() (uint64, error) {
 	n, err := field[int64](p.Fields, "seq")
 	if err == nil && n < 1 {
@@ -139,8 +139,8 @@ func (p *Point) Seq() (uint64, error) {
 	return uint64(n), err
 }
 
-// Event is the event that a reading or an input holds; the reverse of what the
-// history was sent. The error names the field.
+// Event returns the event that a point of a reading or an input holds, the reverse of
+// [Of]. The error names the field.
 func (p *Point) Event() (fillcalc.Event, error) {
 	e := fillcalc.Event{AtNs: p.AtNs, Sensor: p.Sensor}
 	seq, err := p.Seq()
@@ -154,7 +154,7 @@ func (p *Point) Event() (fillcalc.Event, error) {
 	}
 	for name := range p.Fields {
 		if !slices.Contains(known, name) {
-			return e, fmt.Errorf("%s: %s has no such field", name, p.Measurement)
+			return e, fmt.Errorf("%s: %s has no such field, only %s", name, p.Measurement, strings.Join(known, ", "))
 		}
 	}
 	if p.Measurement == InputMeasurement {
@@ -169,7 +169,7 @@ func (p *Point) Event() (fillcalc.Event, error) {
 			return e, fmt.Errorf("body: %w", err)
 		}
 		if d.More() {
-			return e, fmt.Errorf("body: there is more after the input")
+			return e, fmt.Errorf("body: it must hold one JSON object only")
 		}
 		return e, nil
 	}
@@ -199,7 +199,7 @@ func (p *Point) Event() (fillcalc.Event, error) {
 			continue
 		}
 		if e.Kind != 0 {
-			return e, fmt.Errorf("%s: stands beside another value or a kind", name)
+			return e, fmt.Errorf("%s: there is another value or a kind beside it, only one of kg, c, kind is allowed", name)
 		}
 		e.Kind = kind
 		if e.Value, err = field[float64](p.Fields, name); err != nil {
@@ -207,7 +207,7 @@ func (p *Point) Event() (fillcalc.Event, error) {
 		}
 	}
 	if e.Kind != fillcalc.KindWeight && e.Kind != fillcalc.KindTemperature {
-		return e, fmt.Errorf("kg: there is neither kg nor c nor a kind")
+		return e, fmt.Errorf("kg: one of kg, c, kind is needed (kind is %d or %d)", fillcalc.KindWeight, fillcalc.KindTemperature)
 	}
 	return e, nil
 }
@@ -219,19 +219,19 @@ func field[T int64 | float64 | string](f Fields, name string) (T, error) {
 	}
 	v, ok := value.(T)
 	if !ok {
-		return v, fmt.Errorf("%s: %v is a %T, expected a %T", name, value, value, v)
+		return v, fmt.Errorf("%s: %v has type %T, must have %T", name, value, value, v)
 	}
 	return v, nil
 }
 
-// Names of a history's points: an input's point holds them beside its body, which
-// is all that the chain covers.
+// An input's point holds names in these fields, beside its body. The chain covers the
+// body only, so that names can be erased.
 const (
 	ByField      = "by"
 	VehicleField = "vehicle"
 )
 
-// namesOf is what a point is to hold of the names in an input.
+// namesOf returns the name fields of an input's point.
 func namesOf(n names.Names, in *fillcalc.Input) (f Fields) {
 	f = Fields{}
 	if text := n[in.By]; text != "" {
@@ -243,7 +243,7 @@ func namesOf(n names.Names, in *fillcalc.Input) (f Fields) {
 	return f
 }
 
-// LearnNames takes up the names in an input's point.
+// LearnNames adds the names in an input's point to n.
 func (p *Point) LearnNames(n names.Names, in *fillcalc.Input) {
 	if text, ok := p.Fields[ByField].(string); ok && in.By != "" {
 		n[in.By] = text

@@ -13,8 +13,8 @@ import (
 	"bayfill/fillcalc"
 )
 
-// storedFields are field sets as journals and histories hold them, and some that
-// somebody spoilt.
+// storedFields are field sets as journals and histories hold them, and some spoilt
+// ones.
 var storedFields = []string{
 	`kg=3e+00,stability=1i,n=3i,seq=7i`,
 	`c=2.15e+01,n=3i,seq=7i`,
@@ -26,8 +26,8 @@ var storedFields = []string{
 	`kg=3,seq=7u`, `kg=t,seq=1i`, `kg=1e999`, `kg=NaN`, `a\ b="c` + "\n" + `d"`, `seq=7i 12`, "seq=1i\nm seq=2i", `body="{}{}",seq=1i`, "#", "",
 }
 
-// Whatever stands in a journal as a field set, it is an error with a text, or
-// values that are written and read back the same.
+// Any field set is either an error with a text, or values that are the same after they
+// were written and read again.
 func FuzzParseFields(f *testing.F) {
 	for _, text := range storedFields {
 		f.Add(text)
@@ -55,8 +55,8 @@ func FuzzParseFields(f *testing.F) {
 	})
 }
 
-// What is read as an event is one that the fold takes, and that comes back from
-// the history and from the journal as it is.
+// Any point is either an error with a text, or an event that the fold accepts and that
+// is unchanged after it was written and read again.
 func FuzzPointEvent(f *testing.F) {
 	for _, text := range storedFields {
 		f.Add(text, "caddy", int64(1_750_000_000_123_456_789), true)
@@ -88,13 +88,13 @@ func FuzzPointEvent(f *testing.F) {
 		}
 		again, err := back.Event()
 		if err != nil {
-			t.Fatalf("%q is %+v, and written anew: %v", text, e, err)
+			t.Fatalf("%q is %+v, and written again: %v", text, e, err)
 		}
-		// JSON tells minus zero from zero, and does not tell an empty list from none.
+		// JSON distinguishes minus zero from zero, but not an empty list from nil.
 		was, _ := json.Marshal(e)
 		is, _ := json.Marshal(again)
 		if string(was) != string(is) || math.Float64bits(e.Value) != math.Float64bits(again.Value) {
-			t.Fatalf("%q is %s, and written anew %s", text, was, is)
+			t.Fatalf("%q is %s, and written again %s", text, was, is)
 		}
 		s := fillcalc.Apply(fillcalc.State{}, e)
 		Volumes(&s)
@@ -103,7 +103,7 @@ func FuzzPointEvent(f *testing.F) {
 	})
 }
 
-// An event that is sent as a line says the same when it is read from the line.
+// An event is the same after it was written as a line and read from it.
 func FuzzEventLine(f *testing.F) {
 	f.Add(uint64(7), int64(1_750_000_000_123_456_789), byte(fillcalc.KindWeight), "caddy", uint64(3), math.Float64bits(3.205), byte(1), byte(0), "", "")
 	f.Add(uint64(8), int64(0), byte(fillcalc.KindTemperature), "probe-1", uint64(math.MaxInt64), math.Float64bits(5e-324), byte(0), byte(0), "", "")
@@ -114,13 +114,13 @@ func FuzzEventLine(f *testing.F) {
 		e := fillcalc.Event{Seq: max(1, seq>>1), AtNs: atNs, Kind: fillcalc.Kind(1 + (kind-1)%3)}
 		names := names.Names{}
 		if e.Kind == fillcalc.KindInput {
-			// Of commands, which are JSON, texts are UTF-8.
+			// Texts come from commands, which are JSON, so they are UTF-8.
 			e.Input = &fillcalc.Input{Do: fillcalc.DoAbandon, ID: "1", By: "t-1", Why: strings.ToValidUTF8(why, "?")}
 			if by != "" {
 				names["t-1"] = by
 			}
 		} else {
-			// As the configuration and eventOf let them be.
+			// Only what the configuration and the cart let through.
 			if !config.NamePattern.MatchString(sensor) {
 				sensor = "caddy"
 			}

@@ -1,9 +1,8 @@
 package points
 
-// Published is what went out on a leaf after an event, as line protocol fields
-// for the history.
+// Published is a message that was published after an event, as the history keeps it.
 type Published struct {
-	Seq         uint64
+	Seq         uint64 // of the event
 	Measurement string
-	Fields      string
+	Fields      string // the field set of a line in line protocol
 }

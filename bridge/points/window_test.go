@@ -7,8 +7,9 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// The history keeps what the leaf foretells, behind the fields that it always had.
-func TestWindowPointForetells(t *testing.T) {
+// A window's point holds the forecast after the other fields, and leaves out what is
+// unknown.
+func TestWindowPointHoldsTheForecast(t *testing.T) {
 	nan := wire.Number(math.NaN())
 	m := wire.Window{State: "nearing", Quality: "good", TempC: 31.25, LowC: 35, HighC: 45, RateCMin: 2.5,
 		OpensInS: 103.4, OpensInUS: 14.5, ClosesInS: nan, ClosesInUS: nan}

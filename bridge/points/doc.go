@@ -1,0 +1,32 @@
+// Package points converts events and published messages to points of the history and
+// back, and holds the hash chain that proves them. It starts no goroutines and reads no
+// clock.
+//
+// # Format
+//
+// A point is a line of InfluxDB's line protocol with nanosecond times. Its time is the
+// event's; seq, the event's number in the journal, is a field of every point.
+//
+//	measurement      tags                fields
+//	bayfill_reading  shop, cart, sensor  kg or c (or kind, when a fault hides the value), stability, faults, n, seq
+//	bayfill_input    shop, cart          body (the input as JSON), by, vehicle, seq
+//	bayfill_volume   shop, cart          the known figures of the leaf volumes, unrounded, chain, seq
+//	bayfill_window   shop, cart          the known figures of the leaf window, unrounded, seq
+//	bayfill_job      shop, cart          the closing record of a job, chain_from, chain, seq_from, seq
+//
+// Floats have an exponent, so that they never look like integers, and are read back bit
+// for bit. Texts contain no line ends. Sending a point twice changes nothing: series and
+// time are the same.
+//
+// # The chain
+//
+// Each link is the SHA-256 of the link before it and of one event ([Head.Link]) or one
+// published message ([Head.LinkPublished]). Each volume point holds the first 16 digits
+// of the head at its event, so that a break is located to within a few readings. A job's
+// closing record holds the head before its opening, the head at its end, and the numbers
+// of its first and last event. New fields of fillcalc.Input must be omitempty, or old
+// inputs get another hash. Names are in the fields by and vehicle beside an input's
+// body, outside the chain, so that they can be erased.
+//
+// In reading order: line.go (writing), point.go (reading), chain.go.
+package points
