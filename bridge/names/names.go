@@ -11,17 +11,13 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Events never hold who did something, or whose vehicle it was, but a token for
-// it. The names lie beside the events, outside the chain, and only as far as the
-// shop wants them kept: so they can be erased, and the proof stands.
-
-// Keep is how much of a name is kept on disk and in the history.
+// Keep says how much of a name is kept on disk and in the history.
 type Keep string
 
 const (
 	KeepFull  Keep = "full"
 	KeepShort Keep = "short" // the first letter of each word
-	KeepHash  Keep = "hash"  // nothing but the token
+	KeepHash  Keep = "hash"  // only the token
 )
 
 func (k Keep) of(name string) string {
@@ -39,47 +35,50 @@ func (k Keep) of(name string) string {
 	return ""
 }
 
-// Name is what a token stands for.
+// Name is a token and the text that it stands for.
 type Name struct{ Token, Text string }
 
-// Names are texts by their tokens.
+// Names holds texts by their tokens.
 type Names map[string]string
 
-// token is the same for the same name, and tells nobody who has not the key.
-func Token(key []byte, of, name string) string {
+// Token returns the token of a name, such as t-0123456789abcdef: the kind and the first
+// 16 hexadecimal digits of an HMAC-SHA-256 over kind and name. The same name always
+// gives the same token, and without the key nobody can tell the name. An empty name has
+// no token.
+func Token(key []byte, kind, name string) string {
 	if name == "" {
 		return ""
 	}
 	h := hmac.New(sha256.New, key)
-	h.Write([]byte(of + "\x00" + name))
-	return of + "-" + hex.EncodeToString(h.Sum(nil)[:8])
+	h.Write([]byte(kind + "\x00" + name))
+	return kind + "-" + hex.EncodeToString(h.Sum(nil)[:8])
 }
 
-// Tokens of the two kinds begin with these.
+// Kinds of tokens.
 const (
 	TechnicianToken = "t"
 	VehicleToken    = "v"
 )
 
-// identities turns names into tokens, and remembers them for as long as the
+// Hider replaces names by tokens. It remembers the full names in memory while the
 // program runs.
 type Hider struct {
-	Key     []byte
+	Key     []byte // of the tokens
 	Policy  Policy
-	Current Names
+	Current Names // must not be nil
 }
 
-// Policy is how much is kept of each kind of name.
+// Policy says how much is kept of each kind of name.
 type Policy struct{ Technician, Vehicle Keep }
 
-// hide puts tokens in the place of an input's names, and returns what is to be
-// kept of them.
+// Hide replaces the names in an input by tokens and returns what the policy keeps of
+// them.
 func (n *Hider) Hide(in *fillcalc.Input) (kept []Name) {
-	hide := func(name *string, of string, keep Keep) {
+	hide := func(name *string, kind string, keep Keep) {
 		if *name == "" {
 			return
 		}
-		t := Token(n.Key, of, *name)
+		t := Token(n.Key, kind, *name)
 		n.Current[t] = *name
 		if text := keep.of(*name); text != "" {
 			kept = append(kept, Name{t, text})
@@ -94,7 +93,8 @@ func (n *Hider) Hide(in *fillcalc.Input) (kept []Name) {
 	return kept
 }
 
-// Named is a state with names in the place of their tokens, for people to read.
+// Named returns a state with names instead of tokens, for people to read. Unknown tokens
+// stay.
 func (n Names) Named(s fillcalc.State) fillcalc.State {
 	show := func(name *string) {
 		if text, known := n[*name]; known {
