@@ -150,7 +150,7 @@ func compareHistory(t *testing.T, data string, server *bridgetest.Influx) {
 		t.Fatal(err)
 	}
 	defer h.Close()
-	f := &history.Forwarder{Shop: "test", Cart: "cart", Journal: journal, Client: h, Told: func(string, int) {}, Log: bridgetest.Log()}
+	f := &history.Forwarder{Shop: "test", Cart: "cart", Journal: journal, Client: h, Report: func(string, int) {}, Log: bridgetest.Log()}
 	for {
 		n, refused, err := f.Once(ctx)
 		if err != nil || refused > 0 {

@@ -74,7 +74,7 @@ func TestHistoryComesBackBadly(t *testing.T) {
 				began, requests, atOnce, most := time.Now(), 0, 0, 0
 				var arrived []string
 				first := map[string]bool{}
-				f := history.Forwarder{Shop: "test", Cart: "cart", Journal: l.journal, More: l.forward, Log: bridgetest.Log(), Told: func(string, int) {},
+				f := history.Forwarder{Shop: "test", Cart: "cart", Journal: l.journal, Grown: l.forward, Log: bridgetest.Log(), Report: func(string, int) {},
 					Client: historyOf(t, func(r *http.Request) (*http.Response, error) {
 						if atOnce++; atOnce > 1 {
 							t.Error("two requests at once")

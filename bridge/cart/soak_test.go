@@ -59,8 +59,8 @@ func TestSoak(t *testing.T) {
 		l.keep = keep
 		l.forward = make(chan struct{}, 1)
 		var lines atomic.Int64
-		f := history.Forwarder{Shop: "test", Cart: "cart", Journal: l.journal, More: l.forward, Log: bridgetest.Log(),
-			Told: func(trouble string, refused int) {
+		f := history.Forwarder{Shop: "test", Cart: "cart", Journal: l.journal, Grown: l.forward, Log: bridgetest.Log(),
+			Report: func(trouble string, refused int) {
 				if trouble != "" || refused != 0 {
 					t.Errorf("%s, %d refused", trouble, refused)
 				}

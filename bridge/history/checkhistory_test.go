@@ -10,8 +10,8 @@ import (
 	"bayfill/bridge/config"
 )
 
-// The history is asked for all that writing takes, and has nothing more after it.
-func TestCheckHistory(t *testing.T) {
+// Check tries everything that writing needs and leaves nothing in the history.
+func TestCheck(t *testing.T) {
 	server := bridgetest.StartInflux(t)
 	answer := func(status int, body string) string {
 		s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
@@ -27,8 +27,8 @@ func TestCheckHistory(t *testing.T) {
 		{"no such database", server.URL, "none/autogen", "history server knows no such bucket"},
 		{"nobody listens", "http://" + bridgetest.FreePort(t), "b", "history server does not answer"},
 		{"wrong token", answer(http.StatusUnauthorized, `{"code":"unauthorized","message":"unauthorized access"}`), "b", "history server refuses the token"},
-		// Version 2 looks at token and bucket before it misses a point (its own word for
-		// that, from memory).
+		// Version 2 checks token and bucket before it misses a point (its message is from
+		// memory).
 		{"a batch without a point", answer(http.StatusBadRequest, `{"code":"invalid","message":"writing requires points"}`), "b", ""},
 		{"no InfluxDB", answer(http.StatusBadRequest, `{"message":"what?"}`), "b", "history server answers 400"},
 	} {

@@ -2,24 +2,24 @@ package history
 
 import (
 	"context"
-	"fmt"
+	"errors"
 
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
 )
 
-// Filled is how far filling a history has got.
+// Filled is the progress of filling a history.
 type Filled struct {
-	Events, Of uint64
-	Points     int
+	Events, Of uint64 // sent, and in the journal
+	Points     int    // that the history has accepted
 	Refused    []journal.Refused
 }
 
-// FillHistory sends all that a journal keeps to a history, again or for the first
-// time; the program may be running. A point that is there already is replaced by
-// itself. tell hears how far it has got, after each batch. An error leaves what was
-// sent; running it again goes on from the beginning and does no harm.
-func Fill(ctx context.Context, to config.History, shop, cart, path string, tell func(Filled)) (done Filled, err error) {
+// Fill sends everything in a journal to a history, again or for the first time. The
+// program may be running. A point that exists already is replaced by the same point.
+// report is called after each batch. After an error, what was sent stays; another call
+// begins from the start, which does no harm.
+func Fill(ctx context.Context, to config.History, shop, cart, path string, report func(Filled)) (done Filled, err error) {
 	j, err := journal.OpenReadOnly(path)
 	if err != nil {
 		return done, err
@@ -30,8 +30,8 @@ func Fill(ctx context.Context, to config.History, shop, cart, path string, tell 
 		return done, err
 	}
 	defer h.Close()
-	// Not counted one by one: a damaged place among them must not stop what lies before.
-	// Where events were given up, fewer come.
+	// The bounds are read instead of a count, because a count would fail at a damaged
+	// place. Where events were deleted, fewer are sent.
 	first, last, err := j.Bounds(ctx)
 	if err != nil {
 		return done, err
@@ -48,7 +48,7 @@ func Fill(ctx context.Context, to config.History, shop, cart, path string, tell 
 		}
 		refused, err := h.Send(ctx, lines)
 		if err != nil {
-			return done, fmt.Errorf("%s", explainHistory(serverError{err}))
+			return done, errors.New(explain(serverError{err}))
 		}
 		last := events[len(events)-1].Seq
 		done.Of -= last - after - uint64(len(events))
@@ -56,6 +56,6 @@ func Fill(ctx context.Context, to config.History, shop, cart, path string, tell 
 		done.Events += uint64(len(events))
 		done.Points += len(lines) - len(refused)
 		done.Refused = append(done.Refused, refused...)
-		tell(done)
+		report(done)
 	}
 }

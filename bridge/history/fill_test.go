@@ -18,7 +18,7 @@ import (
 	"bayfill/bridge/journal"
 )
 
-// Of a damaged journal all that lies before the place still goes to a history.
+// Fill sends all events before the damage in a damaged journal.
 func TestFillFromADamagedJournal(t *testing.T) {
 	var lines atomic.Int64
 	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {

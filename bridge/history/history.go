@@ -19,51 +19,55 @@ import (
 	"bayfill/bridge/journal"
 )
 
-// history is the connection to InfluxDB that all carts share.
+// Client is the connection to InfluxDB that all carts share. Its methods may be called
+// from several goroutines.
 type Client struct {
 	client influxdb2.Client
 	write  api.WriteAPIBlocking
 }
 
+// Open makes a client for so many carts. It does not connect yet. The error names the
+// field of the configuration.
 func Open(c config.History, carts int) (*Client, error) {
 	token, err := c.Token.Read()
 	if err != nil {
 		return nil, fmt.Errorf("history.token: %w", err)
 	}
-	// A few connections are plenty, and they count against the serial library's
-	// limit on descriptors.
+	// Few connections are enough, and each counts against the serial library's limit on
+	// descriptors.
 	httpClient := &http.Client{Timeout: 20 * time.Second, Transport: &http.Transport{
 		Proxy: http.ProxyFromEnvironment, MaxConnsPerHost: min(carts, 8), MaxIdleConnsPerHost: min(carts, 8), IdleConnTimeout: 90 * time.Second,
 	}}
 	return NewHistory(c, token, httpClient), nil
 }
 
-// newHistory uses a given HTTP client.
+// NewHistory makes a client that uses a given HTTP client.
 func NewHistory(c config.History, token string, httpClient *http.Client) *Client {
 	client := influxdb2.NewClientWithOptions(c.URL, token, influxdb2.DefaultOptions().SetHTTPClient(httpClient).SetLogLevel(0))
 	return &Client{client, client.WriteAPIBlocking(c.Org, c.Bucket)}
 }
 
-// CheckHistory asks the server for all that writing takes, and changes nothing: it
-// sends a comment. The error says what an operator can do.
+// Check tries everything that writing needs, without changing the history: it sends a
+// comment. The error says what an operator can do.
 func Check(ctx context.Context, c config.History) error {
 	h, err := Open(c, 1)
 	if err != nil {
 		return err
 	}
 	defer h.Close()
-	// That a server refuses a batch without a point is as good as taking it.
+	// A server that refuses the batch only because it holds no point passes too.
 	if _, err := h.Send(ctx, []string{"# bayfill doctor"}); err != nil {
-		return errors.New(explainHistory(serverError{err}))
+		return errors.New(explain(serverError{err}))
 	}
 	return nil
 }
 
+// Close ends the client's idle connections.
 func (h *Client) Close() { h.client.Close() }
 
-// send writes lines in order. When it returns nil, every line is in the history
-// or in refused, with the server's reason. An error means that the server does
-// not take anything now: nothing is lost by sending the same lines again.
+// Send writes lines in order. When it returns nil, every line is in the history or, with
+// the server's reason, in refused. An error means that the server accepts nothing now:
+// the same lines can be sent again.
 func (h *Client) Send(ctx context.Context, lines []string) (refused []journal.Refused, err error) {
 	if len(lines) == 0 {
 		return nil, nil
@@ -79,9 +83,9 @@ func (h *Client) Send(ctx context.Context, lines []string) (refused []journal.Re
 	if len(lines) == 1 {
 		return []journal.Refused{{Line: lines[0], Reason: err.Error()}}, nil
 	}
-	// At least one line is bad, and the answer does not say which; or all are too
-	// large together. Halving helps; the good ones are written again, which changes
-	// nothing: a point with the same series and time replaces itself.
+	// Either at least one line is bad and the answer does not say which, or the batch is
+	// too large. Both are solved by halving the batch. Good lines are then written
+	// twice, which changes nothing: a point replaces one of the same series and time.
 	half := len(lines) / 2
 	refused, err = h.Send(ctx, lines[:half])
 	if err != nil {
@@ -94,43 +98,44 @@ func (h *Client) Send(ctx context.Context, lines []string) (refused []journal.Re
 	return append(refused, more...), nil
 }
 
-// blamesData tells an answer that no repetition will change from one that time
-// or the operator may. Only a server that shows itself to be InfluxDB is believed:
-// a proxy's error page must not make dead letters of readings.
+// blamesData reports whether an answer refuses the data for good, so that repeating the
+// request is useless. Only answers that InfluxDB itself gives count: a proxy's error
+// page must not make dead letters of readings.
 func blamesData(err error) bool {
 	var e *influxhttp.Error
 	if !errors.As(err, &e) {
 		return false
 	}
-	// Version 1.8 says who it is in its headers, version 2 also by the code in its
-	// answer (the list in its API's description); others' JSON has no such code.
-	speaks := e.Header.Get("X-Influxdb-Version") != "" || e.Header.Get("X-Influxdb-Error") != "" ||
+	// Version 1.8 identifies itself by its headers, version 2 also by the code in its
+	// answer (from the list in its API description). JSON of other servers has no such
+	// code.
+	fromInflux := e.Header.Get("X-Influxdb-Version") != "" || e.Header.Get("X-Influxdb-Error") != "" ||
 		e.Code == "invalid" || e.Code == "unprocessable entity" || e.Code == "request too large"
 	switch e.StatusCode {
 	case http.StatusBadRequest, http.StatusUnprocessableEntity, http.StatusRequestEntityTooLarge:
-		return speaks
+		return fromInflux
 	}
 	return false
 }
 
-// tooLarge tells an answer that smaller batches may do away with, whoever gives
-// it. Of a single line it is believed of InfluxDB only: a proxy's limit can be
-// raised, and until then the journal keeps what waits.
+// tooLarge reports whether a smaller batch may pass, whichever server answered. When a
+// single line is too large, only InfluxDB's own answer refuses it for good: a proxy's
+// limit can be raised, and until then the line waits in the journal.
 func tooLarge(err error) bool {
 	var e *influxhttp.Error
 	return errors.As(err, &e) && e.StatusCode == http.StatusRequestEntityTooLarge
 }
 
-// serverError is what the history server answered, or that it did not; other
-// errors of a forwarder are the journal's.
+// serverError is an error answer of the history server, or a missing answer. The other
+// errors of a forwarder come from the journal.
 type serverError struct{ error }
 
 func (e serverError) Unwrap() error { return e.error }
 
-// explainHistory says what an operator can do about an answer.
-func explainHistory(err error) string {
+// explain returns what is wrong and what an operator can do about it.
+func explain(err error) string {
 	if !errors.As(err, new(serverError)) {
-		return fmt.Sprintf("the history waits for the journal: %v%s", err, journal.Remedy(err))
+		return fmt.Sprintf("the history is not updated because the journal fails: %v%s", err, journal.Remedy(err))
 	}
 	var e *influxhttp.Error
 	if !errors.As(err, &e) || e.StatusCode == 0 {
@@ -145,72 +150,75 @@ func explainHistory(err error) string {
 	case strings.Contains(text, "retention policy not found"):
 		return "history server knows no such retention policy: " + text
 	case tooLarge(err):
-		return "something before the history server refuses even one line as too large: raise that proxy's limit: " + text
+		return "a proxy before the history server refuses even a single line as too large: raise the proxy's limit: " + text
 	}
 	return fmt.Sprintf("history server answers %d: %s", e.StatusCode, text)
 }
 
-// forwarder sends a cart's journal to the history, in order, and moves the
-// journal's mark only after the server has acknowledged.
+// Forwarder sends a cart's journal to the history, in order. It moves the journal's mark
+// only after the server has acknowledged.
 type Forwarder struct {
 	Shop, Cart string
 	Journal    *journal.Journal
 	Client     *Client
-	// told hears about trouble (empty text: none) and lines refused for good.
-	Told func(trouble string, refused int)
-	More <-chan struct{} // the journal has grown
-	Log  *slog.Logger
+	// Report is called after each batch with what is wrong (empty: nothing) and how many
+	// of its lines were refused for good.
+	Report func(trouble string, refused int)
+	Grown  <-chan struct{} // receives when the journal has grown
+	Log    *slog.Logger
 
-	SentSeq atomic.Uint64 // what the journal's mark says, for those who watch
+	SentSeq atomic.Uint64 // the journal's mark, for metrics
 }
 
 const (
-	forwardBatch = 1000
+	forwardBatch = 1000 // events
 	firstBackoff = time.Second
-	lastBackoff  = time.Minute
-	// catchUpPause bounds how fast a cart catches up, to some 20,000 events a second:
-	// the network and the disk are others' too.
+	maxBackoff   = time.Minute
+	// catchUpPause bounds how fast a cart catches up to about 20,000 events a second,
+	// because it shares the network and the disk.
 	catchUpPause = 50 * time.Millisecond
 )
 
-// newForwarder goes on where the journal's mark stands.
-func NewForwarder(shop, cart string, journal *journal.Journal, history *Client, more <-chan struct{}, told func(trouble string, refused int), log *slog.Logger) (*Forwarder, error) {
+// NewForwarder makes a forwarder that begins at the journal's mark.
+func NewForwarder(shop, cart string, journal *journal.Journal, history *Client, grown <-chan struct{}, report func(trouble string, refused int), log *slog.Logger) (*Forwarder, error) {
 	sent, err := journal.Sent()
 	if err != nil {
 		return nil, err
 	}
-	f := &Forwarder{Shop: shop, Cart: cart, Journal: journal, Client: history, Told: told, More: more, Log: log}
+	f := &Forwarder{Shop: shop, Cart: cart, Journal: journal, Client: history, Report: report, Grown: grown, Log: log}
 	f.SentSeq.Store(sent)
 	return f, nil
 }
 
-// run forwards until ctx ends.
+// Run forwards until ctx ends. After a failure it waits for a random time around the
+// backoff, which doubles from one second to one minute, or for as long as the server
+// asks, ten minutes at most.
 func (f *Forwarder) Run(ctx context.Context) {
 	backoff := firstBackoff
 	for ctx.Err() == nil {
 		sent, refused, err := f.Once(ctx)
-		more, wait := f.More, lastBackoff
+		grown, wait := f.Grown, maxBackoff
 		switch {
 		case ctx.Err() != nil:
 			return
 		case err != nil:
-			f.Told(explainHistory(err), 0)
-			more = nil // what has come since waits too
+			f.Report(explain(err), 0)
+			grown = nil // new events wait for the backoff too
 			wait = backoff/2 + rand.N(backoff)
 			if after := retryAfter(err); after > wait {
 				wait = after
 			}
-			backoff = min(2*backoff, lastBackoff)
+			backoff = min(2*backoff, maxBackoff)
 		default:
-			f.Told("", refused)
+			f.Report("", refused)
 			backoff = firstBackoff
 			if sent == forwardBatch {
-				more, wait = nil, catchUpPause
+				grown, wait = nil, catchUpPause
 			}
 		}
 		select {
 		case <-ctx.Done():
-		case <-more:
+		case <-grown:
 		case <-time.After(wait):
 		}
 	}
@@ -224,7 +232,8 @@ func retryAfter(err error) time.Duration {
 	return 0
 }
 
-// once forwards one batch and returns how many events it held.
+// Once forwards one batch. It returns how many events the batch held and how many of its
+// lines were refused for good.
 func (f *Forwarder) Once(ctx context.Context) (events, refused int, err error) {
 	mark, err := f.Journal.Sent()
 	if err != nil {
@@ -239,7 +248,7 @@ func (f *Forwarder) Once(ctx context.Context) (events, refused int, err error) {
 		return 0, 0, serverError{err}
 	}
 	for _, r := range bad {
-		f.Log.Error("history refused a line for good, it is kept in the journal as a dead letter", "line", r.Line, "reason", r.Reason)
+		f.Log.Error("history refused a line for good, the journal keeps it as a dead letter", "line", r.Line, "reason", r.Reason)
 	}
 	upTo := batch[len(batch)-1].Seq
 	if err := f.Journal.SetSent(ctx, upTo, bad); err != nil {

@@ -37,9 +37,8 @@ func openTestHistory(t *testing.T, url, bucket string) *Client {
 	return h
 }
 
-// One line that can never be written must not stop or hide the others: each
-// kind of bad line is found and refused with the server's reason, and every good
-// one arrives.
+// One line that the server can never accept must not stop or hide the others: every bad
+// line is found and refused with the server's reason, and every good one arrives.
 func TestOneBadLineHarmsNoOther(t *testing.T) {
 	server := bridgetest.StartInflux(t)
 	server.QL(`CREATE DATABASE brief WITH DURATION 1h`)
@@ -76,7 +75,7 @@ func TestOneBadLineHarmsNoOther(t *testing.T) {
 		}
 	}
 	for name, line := range bad {
-		// 1.8.10 takes a string of 70 kB in a field: then it is no bad line.
+		// 1.8.10 accepts a string of 70 kB in a field: then it is not a bad line.
 		if !wrong[line] && name != "a 70 kB string" {
 			t.Errorf("%s was not refused", name)
 		}
@@ -101,8 +100,8 @@ func TestOneBadLineHarmsNoOther(t *testing.T) {
 	}
 }
 
-// Whose word counts: only InfluxDB itself can refuse a line for good, whatever
-// stands between it and the bridge; a limit of size is met by smaller batches.
+// Only InfluxDB itself can refuse a line for good, whatever is between it and the bridge.
+// A limit of size is met with smaller batches.
 func TestWhoseAnswerIsBelieved(t *testing.T) {
 	version1 := map[string]string{"X-Influxdb-Version": "1.8.10", "X-Influxdb-Error": "unable to parse", "Content-Type": "application/json"}
 	version2 := map[string]string{"Content-Type": "application/json; charset=utf-8"}
@@ -168,9 +167,8 @@ func TestWhoseAnswerIsBelieved(t *testing.T) {
 	}
 }
 
-// What holds the history up is told as what it is: the server, the journal, or a
-// proxy between.
-func TestWhatHoldsTheHistoryUp(t *testing.T) {
+// The text says what stops the history: the server, the journal, or a proxy in between.
+func TestTroubleNamesItsCause(t *testing.T) {
 	limit := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { w.WriteHeader(http.StatusRequestEntityTooLarge) }))
 	defer limit.Close()
 	takes := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { w.WriteHeader(http.StatusNoContent) }))
@@ -181,20 +179,20 @@ func TestWhatHoldsTheHistoryUp(t *testing.T) {
 		says, does string
 	}{
 		{"nobody listens", "http://" + bridgetest.FreePort(t), nil, "history server does not answer: ", ""},
-		{"a proxy's limit", limit.URL, nil, "something before the history server refuses even one line as too large", ""},
+		{"a proxy's limit", limit.URL, nil, "a proxy before the history server refuses even a single line as too large", ""},
 		{"the journal lacks a table", limit.URL, func(j *journal.Journal) error { _, err := j.DB.Exec("DROP TABLE published"); return err },
-			"the history waits for the journal: journal: ", "free disk space or replace the card"},
+			"the history is not updated because the journal fails: journal: ", "free disk space or replace the card"},
 		{"the mark is damaged", limit.URL, func(j *journal.Journal) error { return journal.SetMark(j.DB, "sent", "x") },
-			"the history waits for the journal: journal: mark sent", "is damaged: stop the program"},
+			"the history is not updated because the journal fails: journal: mark sent", "is damaged: stop the program"},
 		{"an event is damaged", limit.URL, func(j *journal.Journal) error { _, err := j.DB.Exec("UPDATE event SET kind = 9"); return err },
-			"the history waits for the journal: journal: event 1: ", "is damaged: stop the program"},
+			"the history is not updated because the journal fails: journal: event 1: ", "is damaged: stop the program"},
 		{"the disk is full", takes.URL, func(j *journal.Journal) error {
 			_, err := j.DB.Exec("CREATE TRIGGER full BEFORE UPDATE ON mark BEGIN INSERT INTO set_aside VALUES (0, hex(zeroblob(100000)), ''); END")
 			journaltest.FillUp(t, j)
 			return errors.Join(err, journal.SetMark(j.DB, "sent", "0"))
-		}, "the history waits for the journal: journal: ", "(13): free disk space"},
-		{"the disk may only be read", takes.URL, func(j *journal.Journal) error { _, err := j.DB.Exec("PRAGMA query_only = 1"); return err },
-			"the history waits for the journal: journal: ", ": it may only be read"},
+		}, "the history is not updated because the journal fails: journal: ", "(13): free disk space"},
+		{"the disk is read-only", takes.URL, func(j *journal.Journal) error { _, err := j.DB.Exec("PRAGMA query_only = 1"); return err },
+			"the history is not updated because the journal fails: journal: ", ": the disk is read-only"},
 	} {
 		j := journaltest.Open(t, t.TempDir()+"/cart.journal")
 		journaltest.Append(t, j, journal.Batch{Events: bridgetest.Weights(1, 3)})
@@ -207,10 +205,10 @@ func TestWhatHoldsTheHistoryUp(t *testing.T) {
 		_, _, err := f.Once(t.Context())
 		text := ""
 		if err != nil {
-			text = explainHistory(err)
+			text = explain(err)
 		}
 		if !strings.HasPrefix(text, c.says) || !strings.Contains(text, c.does) || strings.Contains(text, "damaged") && strings.Contains(text, "disk space") {
-			t.Errorf("%s: told %q, want %q and %q", c.name, text, c.says, c.does)
+			t.Errorf("%s: the text is %q, want %q and %q", c.name, text, c.says, c.does)
 		}
 		if dead, err := j.DeadLetters(t.Context()); len(dead) != 0 || err != nil {
 			t.Errorf("%s: dead letters %v, %v", c.name, dead, err)
@@ -218,13 +216,13 @@ func TestWhatHoldsTheHistoryUp(t *testing.T) {
 	}
 }
 
-// A server that is away is asked less and less often, never less than once in a
-// minute and a half, unless it says itself how long to wait; what has piled up
-// then goes at once, and what is new as soon as it is there.
+// A server that is away is asked less and less often, but at least once every 90 s,
+// unless it says itself how long to wait. Afterwards the backlog is sent at once and new
+// events as soon as they come.
 func TestForwarderWaits(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var mu sync.Mutex
-		var times []time.Time // of the questions
+		var times []time.Time // of the requests
 		status, after := 503, ""
 		answer := func(s int, a string) { mu.Lock(); defer mu.Unlock(); status, after = s, a }
 		asked := func() []time.Time { synctest.Wait(); mu.Lock(); defer mu.Unlock(); return slices.Clone(times) }
@@ -242,10 +240,10 @@ func TestForwarderWaits(t *testing.T) {
 		defer client.Close()
 		j := journaltest.Open(t, bridgetest.MemoryDir(t)+"/cart.journal")
 		journaltest.Append(t, j, journal.Batch{Events: bridgetest.Weights(1, 3500)})
-		more := make(chan struct{}, 1)
-		told := map[string]int{}
-		f := &Forwarder{Shop: "test", Cart: "cart", Journal: j, Client: &Client{client, client.WriteAPIBlocking("", "b")}, Log: bridgetest.Log(), More: more,
-			Told: func(trouble string, _ int) { told[trouble]++ }}
+		grown := make(chan struct{}, 1)
+		reports := map[string]int{}
+		f := &Forwarder{Shop: "test", Cart: "cart", Journal: j, Client: &Client{client, client.WriteAPIBlocking("", "b")}, Log: bridgetest.Log(), Grown: grown,
+			Report: func(trouble string, _ int) { reports[trouble]++ }}
 		ctx, stop := context.WithCancel(t.Context())
 		var work sync.WaitGroup
 		work.Go(func() { f.Run(ctx) })
@@ -253,7 +251,7 @@ func TestForwarderWaits(t *testing.T) {
 		for range 1800 { // half an hour in which new events come
 			time.Sleep(time.Second)
 			select {
-			case more <- struct{}{}:
+			case grown <- struct{}{}:
 			default:
 			}
 		}
@@ -261,26 +259,26 @@ func TestForwarderWaits(t *testing.T) {
 		half := asked()
 		for i := range len(half) - 1 {
 			if gap := half[i+1].Sub(half[i]); gap < backoff/2 || gap > backoff*3/2 {
-				t.Errorf("question %d came after %v, want %v to %v", i+2, gap, backoff/2, backoff*3/2)
+				t.Errorf("request %d came after %v, want %v to %v", i+2, gap, backoff/2, backoff*3/2)
 			}
 			backoff = min(2*backoff, time.Minute)
 		}
-		if len(half) < 20 || told["history server answers 503: unavailable: service temporarily unavailable"] != len(half) {
-			t.Errorf("%d questions in half an hour, told %v", len(half), told)
+		if len(half) < 20 || reports["history server answers 503: unavailable: service temporarily unavailable"] != len(half) {
+			t.Errorf("%d requests in half an hour, reports %v", len(half), reports)
 		}
 		for seconds, want := range map[string]time.Duration{"200": 200 * time.Second, "86400": 10 * time.Minute} {
 			answer(429, seconds)
-			time.Sleep(2 * time.Minute) // the next question hears this answer
+			time.Sleep(2 * time.Minute) // the next request gets this answer
 			before := asked()
 			last := before[len(before)-1]
 			time.Sleep(time.Until(last.Add(want - time.Millisecond)))
 			if n := len(asked()) - len(before); n != 0 {
-				t.Errorf("told to wait %s s, it asked %d times before", seconds, n)
+				t.Errorf("asked to wait %s s, it sent %d requests before", seconds, n)
 			}
 			answer(503, "")
 			time.Sleep(2 * time.Minute)
 			if n := len(asked()) - len(before); n == 0 {
-				t.Errorf("told to wait %s s, it did not ask within %v", seconds, want+2*time.Minute)
+				t.Errorf("asked to wait %s s, it sent no request within %v", seconds, want+2*time.Minute)
 			}
 		}
 		answer(204, "")
@@ -292,7 +290,7 @@ func TestForwarderWaits(t *testing.T) {
 			t.Errorf("the mark is at %d, %v", mark, err)
 		}
 		journaltest.Append(t, j, journal.Batch{Events: bridgetest.Weights(3501, 1)})
-		more <- struct{}{}
+		grown <- struct{}{}
 		begin := time.Now()
 		synctest.Wait()
 		if mark, err := j.Sent(); mark != 3501 || err != nil || !time.Now().Equal(begin) {
@@ -304,9 +302,9 @@ func TestForwarderWaits(t *testing.T) {
 	})
 }
 
-// A server that is away, wrongly set up, overloaded or hidden behind a proxy
-// for a day: no dead letters come of it, and in the end everything is there, in
-// order, once.
+// A server is away, misconfigured, overloaded or hidden behind a proxy for a day. No line
+// becomes a dead letter because of that, and in the end every event is there, in order,
+// once.
 func TestHistoryAwayForADay(t *testing.T) {
 	server := bridgetest.StartInflux(t)
 	real, err := url.Parse(server.URL)
@@ -319,7 +317,7 @@ func TestHistoryAwayForADay(t *testing.T) {
 		status int
 		header map[string]string
 		body   string
-		told   string
+		text   string
 	}{
 		{"wrong retention policy", 500, map[string]string{"X-Influxdb-Version": "1.8.10"}, `{"error":"retention policy not found: x"}`, "retention policy"},
 		{"wrong token", 401, map[string]string{"X-Influxdb-Version": "1.8.10"}, `{"error":"authorization failed"}`, "refuses the token"},
@@ -329,11 +327,11 @@ func TestHistoryAwayForADay(t *testing.T) {
 		{"a gateway's JSON", 400, map[string]string{"Content-Type": "application/json"}, `{"message":"Bad Request"}`, "answers 400"},
 		{"a proxy's page", 502, map[string]string{"Content-Type": "text/html"}, `<html>Bad Gateway</html>`, "answers 502"},
 	}
-	var turn atomic.Int32 // of the answers; past the end the real server answers
-	var most atomic.Int64
+	var turn atomic.Int32      // of the answers; past the end the real server answers
+	var maxBytes atomic.Int64  // of a request
 	var lose, lost atomic.Bool // an answer of the real server, on its way back
 	front := &http.Server{Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		most.Store(max(most.Load(), r.ContentLength))
+		maxBytes.Store(max(maxBytes.Load(), r.ContentLength))
 		n := int(turn.Load())
 		if n >= len(answers) && lose.Load() && !lost.Load() {
 			proxy.ServeHTTP(httptest.NewRecorder(), r)
@@ -371,7 +369,7 @@ func TestHistoryAwayForADay(t *testing.T) {
 	f := &Forwarder{Shop: "test", Cart: "cart", Journal: j, Client: h, Log: bridgetest.Log()}
 
 	// Nobody listens.
-	if _, _, err := f.Once(t.Context()); err == nil || !strings.Contains(explainHistory(err), "does not answer") {
+	if _, _, err := f.Once(t.Context()); err == nil || !strings.Contains(explain(err), "does not answer") {
 		t.Fatalf("without a server: %v", err)
 	}
 	listener, err := net.Listen("tcp", address)
@@ -385,25 +383,25 @@ func TestHistoryAwayForADay(t *testing.T) {
 	for i, a := range answers {
 		turn.Store(int32(i))
 		_, refused, err := f.Once(t.Context())
-		if err == nil || refused != 0 || !strings.Contains(explainHistory(err), a.told) {
-			t.Fatalf("%s: %d refused, told %v", a.name, refused, err)
+		if err == nil || refused != 0 || !strings.Contains(explain(err), a.text) {
+			t.Fatalf("%s: %d refused, %v", a.name, refused, err)
 		}
 		if wait := retryAfter(err); a.status == 429 && wait != time.Second {
 			t.Errorf("%s: waits %v", a.name, wait)
 		}
 	}
 	if mark, _ := j.Sent(); mark != 0 {
-		t.Fatalf("the mark moved to %d though nothing was taken", mark)
+		t.Fatalf("the mark moved to %d though the server accepted nothing", mark)
 	}
 
-	// The right server at last. In the middle the forwarder is killed at the worst
-	// moment: the server has taken a batch, and nobody hears of it.
+	// Now the right server. In the middle the forwarder is killed at the worst moment:
+	// the server has accepted a batch, and its answer is lost.
 	turn.Store(int32(len(answers)))
 	run := func(until func(mark uint64) bool) {
 		ctx, kill := context.WithCancel(t.Context())
-		f := &Forwarder{Shop: "test", Cart: "cart", Journal: j, Client: h, Log: bridgetest.Log(), Told: func(trouble string, refused int) {
+		f := &Forwarder{Shop: "test", Cart: "cart", Journal: j, Client: h, Log: bridgetest.Log(), Report: func(trouble string, refused int) {
 			if refused != 0 || trouble != "" && !lost.Load() {
-				t.Errorf("told %q, %d refused", trouble, refused)
+				t.Errorf("reported %q, %d refused", trouble, refused)
 			}
 		}}
 		var work sync.WaitGroup
@@ -445,7 +443,7 @@ func TestHistoryAwayForADay(t *testing.T) {
 	if dead, err := j.DeadLetters(t.Context()); err != nil || len(dead) != 0 {
 		t.Errorf("dead letters: %d lines, %v", len(dead), err)
 	}
-	if most.Load() > 500_000 {
-		t.Errorf("a request of %d bytes: batches are not bounded", most.Load())
+	if maxBytes.Load() > 500_000 {
+		t.Errorf("a request of %d bytes: batches are not bounded", maxBytes.Load())
 	}
 }

@@ -12,8 +12,8 @@ import (
 	"bayfill/fillcalc"
 )
 
-// What people type comes back from the real server: JSON as it was, other texts
-// with blanks for what would break a line.
+// Texts that people type come back from the real server: JSON unchanged, other texts with
+// spaces for line ends and tabs.
 func TestTextsComeBackFromInflux(t *testing.T) {
 	server := bridgetest.StartInflux(t)
 	h := openTestHistory(t, server.URL, "bayfill/autogen")

@@ -9,8 +9,8 @@ import (
 	"bayfill/fillcalc"
 )
 
-// lines reads up to limit events after a sequence number as lines of the history,
-// each with what was published after it.
+// Lines reads up to limit events after a sequence number. It returns them also as lines
+// of the history, each followed by the lines of what was published after it.
 func Lines(ctx context.Context, j *journal.Journal, shop, cart string, after uint64, limit int) (events []fillcalc.Event, lines []string, err error) {
 	if events, err = j.Events(ctx, after, limit); err != nil || len(events) == 0 {
 		return nil, nil, err

@@ -1,0 +1,27 @@
+// Package history sends a cart's journal to InfluxDB, continuously ([Forwarder]) or all of
+// it at once ([Fill]).
+//
+// The journal is the history's queue. A forwarder reads events in order, sends them with
+// a blocking request, and moves the journal's mark after the acknowledgement. So every
+// event arrives at least once and in order. Sending a point twice changes nothing, because
+// series and time are the same.
+//
+// One request of up to 1000 events is under way at a time for each cart. While it catches
+// up, a forwarder waits 50 ms between requests, which bounds it to about 20,000 events a
+// second. After a failure it waits one second, doubled up to a minute and spread by half,
+// or as long as the server's Retry-After says, ten minutes at most.
+//
+// A refused batch is halved until the bad line is found; the journal keeps that line with
+// the server's reason. Only an answer that InfluxDB itself gives refuses a line for good:
+//
+//	answer                         from InfluxDB   from anything else
+//	400, 422                       line refused    tried again later
+//	413, several lines             batch halved    batch halved
+//	413, a single line             line refused    tried again later (a proxy's limit can be raised)
+//	401, 403, 404, 429, 5xx, none  tried again later
+//
+// The package starts no goroutines. The caller runs [Forwarder.Run] in one of its own and
+// waits for it; one [Client] serves all carts.
+//
+// In reading order: lines.go (what is sent), history.go (client and forwarder), fill.go.
+package history
