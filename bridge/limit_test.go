@@ -17,14 +17,14 @@ import (
 func TestOnlyJobsAreLeft(t *testing.T) {
 	config := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines)
 	limitMB := 0.5
-	config.Journal.MostMB = &limitMB
+	config.Journal.MaxMB = &limitMB
 	s := startStream(t, config, 1000*time.Hour)
 	s.live(5*time.Second, time.Second, 0, 0)
 	s.must(bridgetest.OpenJob)
 	s.live(5*time.Hour, time.Second, 0, 0)
 	bridgetest.Eventually(t, 20*time.Second, "word of the job", func() bool {
 		s.live(time.Minute, time.Second, 0, 0)
-		return strings.Contains(s.alertTexts()["journal_jobs"], "beyond its limit of 0.5 MB (journal.most_mb) and only jobs and commands are left")
+		return strings.Contains(s.alertTexts()["journal_jobs"], "beyond its limit of 0.5 MB (journal.max_mb) and only jobs and commands are left")
 	})
 	s.settled()
 	if used, err := s.Journal().Used(); err != nil || used < 1_000_000 {
@@ -55,7 +55,7 @@ func TestLimitWhileTheHistoryTakesAll(t *testing.T) {
 	conf := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines)
 	conf.History = config.History{URL: server.URL, Bucket: "b"}
 	limitMB := 3.0 // about twice what comes between two snapshots
-	conf.Journal.MostMB = &limitMB
+	conf.Journal.MaxMB = &limitMB
 	s := startStream(t, conf, 1000*time.Hour)
 	for range 6 {
 		s.live(2*time.Hour, time.Second, 0, 0)

@@ -33,7 +33,7 @@ func PlayAtTheLimit(t *testing.T) (played AtTheLimit) {
 	conf.History = config.History{URL: server.URL, Bucket: "bayfill/autogen"}
 	long := max(outage(), 6*time.Hour) // a limit for less holds too little between two looks
 	limitMB := 7 * long.Hours() / 24
-	conf.Journal.MostMB = &limitMB
+	conf.Journal.MaxMB = &limitMB
 	played.Config = conf
 	s := startStream(t, conf, 1000*time.Hour)
 	starts, readings, commands := 1, 0, 0

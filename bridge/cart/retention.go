@@ -67,7 +67,7 @@ func (c *Cart) tidied(r *journal.Room) {
 		return // how it stands is known when that is done
 	}
 	const remedy = "see to the history, or allow more"
-	limit := fmt.Sprintf("its limit of %g MB (journal.most_mb)", float64(c.most)/1e6)
+	limit := fmt.Sprintf("its limit of %g MB (journal.max_mb)", float64(c.most)/1e6)
 	filling, jobs := "", ""
 	switch share := float64(r.Waiting) / float64(c.most); {
 	case r.JobsOnly:
@@ -90,7 +90,7 @@ func (c *Cart) tidied(r *journal.Room) {
 func (c *Cart) tellGivenUp(g journal.GivenUp) {
 	text := ""
 	if g.Readings > 0 && c.state.NowNs-g.LastNs <= int64(c.keep) {
-		text = fmt.Sprintf("the journal reached its limit (journal.most_mb) before a history had taken all: %d readings outside jobs are given up, of the time from %s to %s; jobs are whole",
+		text = fmt.Sprintf("the journal reached its limit (journal.max_mb) before a history had taken all: %d readings outside jobs are given up, of the time from %s to %s; jobs are whole",
 			g.Readings, wire.Timestamp(g.FromNs), wire.Timestamp(g.ToNs))
 	}
 	c.alert(wire.Alert{Code: wire.AlertJournalGivenUp, Text: text})

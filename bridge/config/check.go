@@ -30,8 +30,8 @@ func (c *Config) Check() error {
 		return fmt.Errorf("broker.%w", err)
 	}
 	// Less could not hold what comes between two snapshots.
-	if !(*c.Journal.MostMB >= 10 && *c.Journal.MostMB <= 1e6) {
-		return fmt.Errorf("journal.most_mb: %g is not from 10 to 1000000: how many megabytes the journal of each cart may take", *c.Journal.MostMB)
+	if !(*c.Journal.MaxMB >= 10 && *c.Journal.MaxMB <= 1e6) {
+		return fmt.Errorf("journal.max_mb: %g is not from 10 to 1000000: how many megabytes the journal of each cart may take", *c.Journal.MaxMB)
 	}
 	if err := c.History.check(); err != nil {
 		return fmt.Errorf("history.%w", err)

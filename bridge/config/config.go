@@ -65,10 +65,10 @@ type Commands struct {
 
 // JournalConfig says how much the carts' journals may take.
 type Journal struct {
-	MostMB *float64 `yaml:"most_mb"` // of each cart
+	MaxMB *float64 `yaml:"max_mb"` // of each cart
 }
 
-func (j *Journal) MaxBytes() int64 { return int64(*j.MostMB * 1e6) }
+func (j *Journal) MaxBytes() int64 { return int64(*j.MaxMB * 1e6) }
 
 // HistoryConfig is an InfluxDB with the version 2 write API; no URL, no history.
 type History struct {
@@ -258,7 +258,7 @@ func (c *Config) defaults() {
 	}
 	// Three weeks of a cart with two scales and a probe, at ten and two readings a
 	// second.
-	orElse(&c.Journal.MostMB, 2000)
+	orElse(&c.Journal.MaxMB, 2000)
 	for i := range c.Fluids {
 		f := &c.Fluids[i]
 		if f.Model == "" {

@@ -109,14 +109,14 @@ func (d *doctor) disk(c *config.Config, folder string) {
 			perSecond += 1000 / float64(s.PollMs)
 		}
 	}
-	d.space(float64(disk.Bavail)*float64(disk.Bsize), perSecond*eventBytes*24*3600, *c.Journal.MostMB*1e6*float64(len(c.Carts)))
+	d.space(float64(disk.Bavail)*float64(disk.Bsize), perSecond*eventBytes*24*3600, *c.Journal.MaxMB*1e6*float64(len(c.Carts)))
 }
 
 // space judges the free space of a disk: free in bytes, perDay what readings take in a
 // day, and maxJournals what all journals together may take.
 func (d *doctor) space(free, perDay, maxJournals float64) {
 	const gb = 1e9
-	text := fmt.Sprintf("disk: %.1f GB free; a month of readings takes about %.1f GB, of which a week is kept; only while the history is away more is kept, up to %.1f GB (journal.most_mb)",
+	text := fmt.Sprintf("disk: %.1f GB free; a month of readings takes about %.1f GB, of which a week is kept; only while the history is away more is kept, up to %.1f GB (journal.max_mb)",
 		free/gb, 30*perDay/gb, maxJournals/gb)
 	switch days := free / perDay; {
 	case maxJournals < free && days >= 7:

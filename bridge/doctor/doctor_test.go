@@ -35,9 +35,9 @@ func TestDoctorOnClockAndDisk(t *testing.T) {
 	d.space(31*perDay, perDay, 40*perDay)
 	said(OK, "disk: 3.1 GB free; a month of readings takes about 3.0 GB")
 	d.space(20*perDay, perDay, 40*perDay)
-	said(Look, "disk: 2.0 GB free; a month of readings takes about 3.0 GB, of which a week is kept; only while the history is away more is kept, up to 4.0 GB (journal.most_mb): the disk is full within 20 days then")
+	said(Look, "disk: 2.0 GB free; a month of readings takes about 3.0 GB, of which a week is kept; only while the history is away more is kept, up to 4.0 GB (journal.max_mb): the disk is full within 20 days then")
 	d.space(20*perDay, perDay, 10*perDay)
-	said(OK, "disk: 2.0 GB free; a month of readings takes about 3.0 GB, of which a week is kept; only while the history is away more is kept, up to 1.0 GB (journal.most_mb)")
+	said(OK, "disk: 2.0 GB free; a month of readings takes about 3.0 GB, of which a week is kept; only while the history is away more is kept, up to 1.0 GB (journal.max_mb)")
 	d.space(perDay/4, perDay, perDay/8)
 	said(Wrong, "disk: 0.0 GB free; ")
 }

@@ -20,7 +20,7 @@ func (d *doctor) history(ctx context.Context, c *config.Config) {
 	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
 	defer cancel()
 	if err := history.Check(ctx, c.History); err != nil {
-		d.wrong("history: %s: %v; until then the journal keeps the readings, up to journal.most_mb", c.History.URL, err)
+		d.wrong("history: %s: %v; until then the journal keeps the readings, up to journal.max_mb", c.History.URL, err)
 		return
 	}
 	d.ok("history: %s accepts points for bucket %s", c.History.URL, c.History.Bucket)
