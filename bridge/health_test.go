@@ -96,7 +96,7 @@ func TestMonitorConfig(t *testing.T) {
 		"monitor: {listen: ':9464'}\n":                      "monitor.listen: :9464 is not a loopback address",
 		"monitor: {listen: 'localhost:9464'}\n":             "is not a loopback address",
 		"monitor: {listen: '127.0.0.1'}\n":                  "monitor.listen: address 127.0.0.1: missing port",
-		"monitor: {anywhere: true}\n":                       "monitor.anywhere: says nothing without listen",
+		"monitor: {anywhere: true}\n":                       "monitor.anywhere: has no effect without listen",
 		"monitor: {listen: '127.0.0.1:9464', anywere: 1}\n": `did you mean "anywhere"?`,
 	} {
 		_, err := config.Parse([]byte(bridgetest.SmallConfig + lines))

@@ -17,24 +17,24 @@ import (
 	"bayfill/sensors"
 )
 
-// Calibration is the record of one calibration: a line of its sensor's file.
-// Either Scale or Probe is there.
+// Calibration is the record of one calibration, a line of its sensor's file. Either Scale
+// or Probe is set.
 type Calibration struct {
-	At        string `json:"at"` // for people; the program goes by the fit's at_ns
+	At        string `json:"at"` // for people; the program uses the fit's at_ns
 	Cart      string `json:"cart"`
 	Sensor    string `json:"sensor"`
 	By        string `json:"by"`
 	Equipment string `json:"equipment,omitempty"`
 	// WeightsUPct is the relative standard uncertainty of the weights in percent.
 	WeightsUPct float64 `json:"weights_u_pct,omitempty"`
-	// PressureHPa is the one that water was taken to boil under.
+	// PressureHPa is the air pressure from which the boiling point of water was computed.
 	PressureHPa float64            `json:"pressure_hpa,omitempty"`
 	Version     string             `json:"version"`
 	Scale       *fillcalc.ScaleFit `json:"scale,omitempty"`
 	Probe       *fillcalc.ProbeFit `json:"probe,omitempty"`
 }
 
-// AtNs and DueNs are when it was made and when the next is due.
+// AtNs returns when the calibration was made, in nanoseconds since 1970 UTC.
 func (c *Calibration) AtNs() int64 {
 	if c.Scale != nil {
 		return c.Scale.AtNs
@@ -42,6 +42,7 @@ func (c *Calibration) AtNs() int64 {
 	return c.Probe.AtNs
 }
 
+// DueNs returns when the next calibration is due.
 func (c *Calibration) DueNs() int64 {
 	if c.Scale != nil {
 		return c.Scale.DueNs
@@ -49,7 +50,7 @@ func (c *Calibration) DueNs() int64 {
 	return c.Probe.DueNs
 }
 
-// Passed says whether every error lay inside its tolerance.
+// Passed reports whether every error was within its tolerance.
 func (c *Calibration) Passed() bool {
 	if c.Scale != nil {
 		return c.Scale.Passed
@@ -60,7 +61,7 @@ func (c *Calibration) Passed() bool {
 func (c *Calibration) check() error {
 	switch {
 	case (c.Scale == nil) == (c.Probe == nil):
-		return errors.New("it must hold scale or probe")
+		return errors.New("it must hold either scale or probe")
 	case c.Scale != nil:
 		if err := c.Scale.Check(); err != nil {
 			return fmt.Errorf("scale.%w", err)
@@ -73,15 +74,15 @@ func (c *Calibration) check() error {
 	return nil
 }
 
-// CalibrationPath is where a sensor's calibrations lie, one JSON object a line,
-// the newest last. Names hold no dot, so that no two sensors share a file.
+// CalibrationPath returns the file of a sensor's calibrations: one JSON object a line, the
+// newest last. Names contain no dot, so no two sensors share a file.
 func (c *Config) CalibrationPath(cart, sensor string) string {
 	return filepath.Join(c.Data, cart+"."+sensor+".calibration.jsonl")
 }
 
-// ReadCalibrations reads a file of calibrations; none is no error. A last line
-// that a power cut tore, and that was therefore never reported as kept, is left
-// out with a warning. The error names the line.
+// ReadCalibrations reads a file of calibrations. A missing file gives an empty list. An
+// incomplete last line, which a power cut leaves of a record that was never reported as
+// kept, is skipped with a warning. The error names the line.
 func ReadCalibrations(path string) (all []Calibration, warning string, err error) {
 	text, err := os.ReadFile(path)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -99,21 +100,21 @@ func ReadCalibrations(path string) (all []Calibration, warning string, err error
 		var c Calibration
 		err := json.Unmarshal(line, &c)
 		if err != nil && !bytes.HasSuffix(line, []byte("\n")) && !json.Valid(line) {
-			return all, fmt.Sprintf("%s: line %d is torn and left out: that calibration was not kept, repeat it", path, number), nil
+			return all, fmt.Sprintf("%s: line %d is incomplete: that calibration was not kept, repeat it", path, number), nil
 		}
 		if err == nil {
 			err = c.check()
 		}
 		if err != nil {
-			return nil, "", fmt.Errorf("calibrations: %s: line %d: %w: mend the line or take it out", path, number, err)
+			return nil, "", fmt.Errorf("calibrations: %s: line %d: %w: correct the line or delete it", path, number, err)
 		}
 		all = append(all, c)
 	}
 	return all, "", nil
 }
 
-// AppendCalibration adds a record to a file of calibrations. When it returns nil
-// the record survives a power cut; otherwise the file is as it was.
+// AppendCalibration adds a record to a file of calibrations. After it has returned nil the
+// record survives a power cut. After an error the file is as it was.
 func AppendCalibration(path string, c Calibration) (err error) {
 	line, err := json.Marshal(c)
 	if err != nil {
@@ -131,7 +132,7 @@ func AppendCalibration(path string, c Calibration) (err error) {
 	if err != nil {
 		return fmt.Errorf("calibration: %w", err)
 	}
-	// What a power cut left of a line would spoil this one.
+	// The rest of a line that a power cut has left is overwritten, or completed.
 	end := int64(len(before))
 	if last := before[bytes.LastIndexByte(before, '\n')+1:]; len(last) > 0 {
 		if json.Valid(last) {
@@ -155,7 +156,7 @@ func AppendCalibration(path string, c Calibration) (err error) {
 	return nil
 }
 
-// syncFolder makes a new file's name survive a power cut.
+// syncFolder makes the name of a new file survive a power cut.
 func syncFolder(path string) error {
 	d, err := os.Open(path)
 	if err != nil {
@@ -164,11 +165,11 @@ func syncFolder(path string) error {
 	return errors.Join(d.Sync(), d.Close())
 }
 
-// dueSoon is how long before it is due a calibration is called to mind.
+// dueSoon is how long before its date the due date is shown in days.
 const dueSoon = 30 * 24 * time.Hour
 
-// CalibrationState says in words how a calibration stands; last is nil when
-// there is none.
+// CalibrationState returns the state of a calibration in words. last is nil when there
+// is none.
 func CalibrationState(last *Calibration, nowNs int64) string {
 	if last == nil {
 		return "never calibrated"
@@ -188,8 +189,8 @@ func CalibrationState(last *Calibration, nowNs int64) string {
 
 func day(ns int64) string { return time.Unix(0, ns).UTC().Format(time.DateOnly) }
 
-// calibrationAlert is the text of the alert about a sensor's calibration, empty
-// when there is nothing to do.
+// CalibrationAlert returns the text of the alert about a sensor's calibration. It is
+// empty when there is nothing to do.
 func CalibrationAlert(cart, sensor string, last *Calibration, nowNs int64) string {
 	if last != nil && last.Passed() && nowNs <= last.DueNs() {
 		return ""
@@ -201,8 +202,8 @@ func CalibrationAlert(cart, sensor string, last *Calibration, nowNs int64) strin
 	return fmt.Sprintf("sensor %s: %s: %s", sensor, CalibrationState(last, nowNs), do)
 }
 
-// CalibrationsToMake says, a text for each sensor of a cart that wants it, which
-// calibrations were never made, failed or are overdue, or cannot be read.
+// CalibrationsToMake returns a text for each sensor of a cart whose calibration was never
+// made, has failed, is overdue or cannot be read.
 func (c *Config) CalibrationsToMake(cart *Cart, nowNs int64) []string {
 	var texts []string
 	last, troubles := c.LastCalibrations(cart)
@@ -219,8 +220,9 @@ func (c *Config) CalibrationsToMake(cart *Cart, nowNs int64) []string {
 	return texts
 }
 
-// lastCalibrations reads the newest calibration of each of a cart's sensors. What
-// cannot be read counts as none; troubles says why, by sensor.
+// LastCalibrations reads the newest calibration of each of a cart's sensors, by the
+// sensor's name. A file that cannot be read counts as no calibration; troubles says why,
+// by the sensor's name.
 func (c *Config) LastCalibrations(cart *Cart) (last map[string]*Calibration, troubles map[string]string) {
 	last, troubles = map[string]*Calibration{}, map[string]string{}
 	for i := range cart.Sensors {
@@ -239,8 +241,8 @@ func (c *Config) LastCalibrations(cart *Cart) (last map[string]*Calibration, tro
 	return last, troubles
 }
 
-// scale is what the fold needs of a scale's record; nil when there is none, or
-// when it is that of a probe which bore the name before.
+// scale returns what the fold needs from a scale's record. It is nil when there is no
+// record, or when the record is that of a probe that had the name before.
 func (c *Calibration) scale() *fillcalc.ScaleCalibration {
 	if c == nil || c.Scale == nil {
 		return nil
@@ -248,7 +250,7 @@ func (c *Calibration) scale() *fillcalc.ScaleCalibration {
 	return &c.Scale.ScaleCalibration
 }
 
-// probe is the same of a probe's record.
+// probe returns the same from a probe's record.
 func (c *Calibration) probe() *fillcalc.ProbeCalibration {
 	if c == nil || c.Probe == nil {
 		return nil
@@ -256,8 +258,8 @@ func (c *Calibration) probe() *fillcalc.ProbeCalibration {
 	return &c.Probe.ProbeCalibration
 }
 
-// Instrument finds a sensor of the configuration and makes its driver. An error
-// says which carts or sensors there are.
+// Instrument finds a sensor in the configuration and makes its driver. The error names
+// the carts or sensors that exist.
 func (c *Config) Instrument(cart, sensor string, clock *clock.Clock) (*Sensor, *sensors.Sensor, error) {
 	configured, err := c.Cart(cart)
 	if err != nil {
@@ -275,7 +277,7 @@ func (c *Config) Instrument(cart, sensor string, clock *clock.Clock) (*Sensor, *
 	return nil, nil, fmt.Errorf("sensor: cart %s has no %q, its sensors are %s", cart, sensor, strings.Join(names, ", "))
 }
 
-// Cart finds a cart of the configuration. The error names those that there are.
+// Cart finds a cart in the configuration. The error names the carts that exist.
 func (c *Config) Cart(name string) (*Cart, error) {
 	var names []string
 	for i := range c.Carts {

@@ -19,8 +19,8 @@ import (
 
 const calibratedNs = 1_760_000_000_000_000_001 // 2025-10-09; odd: no float64 holds it
 
-// aCalibration is an invented record of a scale that shows 0.03 % too much, and
-// the load at which it fails, if it does.
+// aCalibration is an invented record of a scale that shows 0.03 % too much. failKg is added
+// to the reading at 5 kg, to make it fail.
 func aCalibration(t testing.TB, atNs int64, failKg float64) Calibration {
 	t.Helper()
 	fit, err := fillcalc.FitScale(
@@ -32,7 +32,7 @@ func aCalibration(t testing.TB, atNs int64, failKg float64) Calibration {
 	return Calibration{At: wire.Timestamp(atNs), Cart: "bay2", Sensor: "caddy", By: "mara", Equipment: "weights M1", WeightsUPct: 0.005, Version: "test", Scale: &fit}
 }
 
-// What is kept is read back to the last bit, in order, and never written over.
+// Records are read back bit for bit and in order, and are never overwritten.
 func TestCalibrationsAreKept(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "data", "bay2.caddy.calibration.jsonl")
 	if all, warning, err := ReadCalibrations(path); len(all) != 0 || warning != "" || err != nil {
@@ -54,13 +54,13 @@ func TestCalibrationsAreKept(t *testing.T) {
 		t.Errorf("got %+v, %q, %v", got, warning, err)
 	}
 	if n := got[2].AtNs(); n != calibratedNs+2 {
-		t.Errorf("the newest is of %d", n)
+		t.Errorf("the newest was made at %d", n)
 	}
 }
 
-// A power cut may end the file anywhere in the record under way: the record
-// before stands, and the next one goes in as if nothing had been.
-func TestTornCalibration(t *testing.T) {
+// A power cut may end the file anywhere in the last record. The records before it stay,
+// and the next one is appended normally.
+func TestIncompleteCalibration(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "c.jsonl")
 	first, second := aCalibration(t, calibratedNs, 0), aCalibration(t, calibratedNs+1, 0)
 	for _, c := range []Calibration{first, second} {
@@ -78,8 +78,8 @@ func TestTornCalibration(t *testing.T) {
 			t.Fatal(err)
 		}
 		all, warning, err := ReadCalibrations(path)
-		wholeLine := cut == len(whole)-1 // only its end of line is missing
-		if err != nil || wholeLine != (len(all) == 2) || wholeLine != (warning == "") || !wholeLine && !strings.Contains(warning, "line 2 is torn") {
+		wholeLine := cut == len(whole)-1 // only its line end is missing
+		if err != nil || wholeLine != (len(all) == 2) || wholeLine != (warning == "") || !wholeLine && !strings.Contains(warning, "line 2 is incomplete") {
 			t.Errorf("cut at %d of %d: %d records, %q, %v", cut, len(whole), len(all), warning, err)
 		}
 		if err := AppendCalibration(path, second); err != nil {
@@ -92,8 +92,8 @@ func TestTornCalibration(t *testing.T) {
 	}
 }
 
-// A line that was changed by hand is named, never skipped: an older calibration
-// must not take its place.
+// An error names a line that was changed by hand. The line is never skipped, because an
+// older calibration would replace it.
 func TestBadCalibrationLine(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "c.jsonl")
 	for i := range int64(2) {
@@ -108,7 +108,7 @@ func TestBadCalibrationLine(t *testing.T) {
 	lines := bytes.SplitAfter(good, []byte("\n"))
 	for _, c := range []struct{ bad, want string }{
 		{"not JSON\n", "line 2: "},
-		{"{}\n", "line 2: it must hold scale or probe"},
+		{"{}\n", "line 2: it must hold either scale or probe"},
 		{strings.Replace(string(lines[1]), `"slope":0.9`, `"slope":9.9`, 1), "line 2: scale.slope: 9.9"},
 		{strings.Replace(string(lines[1]), `"lightest_kg":5`, `"lightest_kg":0`, 1), "line 2: scale.lightest_kg: 0"},
 		{`{"probe":{"gain":7}}` + "\n", "line 2: probe.gain: 7"},
@@ -128,7 +128,7 @@ func TestCalibrationAlert(t *testing.T) {
 	for _, c := range []struct {
 		last         *Calibration
 		days         int64
-		alert, state string // begin of; empty: none
+		alert, state string // beginning of the text; empty: no alert
 	}{
 		{nil, 0, "sensor caddy: never calibrated: calibrate it with bayfill calibrate --cart bay2 --sensor caddy", "never calibrated"},
 		{&passed, 0, "", "passed 2025-10-09, due 2026-10-09"},
@@ -159,18 +159,18 @@ func TestInstrument(t *testing.T) {
 		t.Errorf("%+v, %v, %v", s, driver, err)
 	}
 	if _, _, err := c.Instrument("bay2", "probe", clock); err == nil || !strings.Contains(err.Error(), `sensor: cart bay2 has no "probe", its sensors are caddy`) {
-		t.Errorf("another sensor: %v", err)
+		t.Errorf("an unknown sensor: %v", err)
 	}
 	if _, _, err := c.Instrument("bay9", "caddy", clock); err == nil || !strings.Contains(err.Error(), `cart: there is no "bay9", the carts are bay2`) {
-		t.Errorf("another cart: %v", err)
+		t.Errorf("an unknown cart: %v", err)
 	}
 	if path := c.CalibrationPath("bay2", "caddy"); path != "/tmp/x/bay2.caddy.calibration.jsonl" {
 		t.Errorf("path %s", path)
 	}
 }
 
-// The fold gets the newest record of each sensor; a file that cannot be read is
-// told and counts as none.
+// The fold gets the newest record of each sensor. A file that cannot be read is reported
+// and counts as no record.
 func TestLastCalibrations(t *testing.T) {
 	c, err := Parse([]byte(bridgetest.SmallConfig + `      - {name: warm, role: transmission-temp, port: /dev/ttyY, protocol: line, pattern: temperature}
       - {name: cool, role: caddy-temp, port: /dev/ttyZ, protocol: line, pattern: temperature}
@@ -202,15 +202,14 @@ func TestLastCalibrations(t *testing.T) {
 	if got := last["cool"].probe(); got != nil || len(troubles) != 1 || !strings.Contains(troubles["cool"], "line 1") {
 		t.Errorf("unreadable: %+v, %q", got, troubles)
 	}
-	// A record does not serve the other kind of sensor that takes its name.
+	// A record is not used for a sensor of the other kind that has its name.
 	if last["warm"].scale() != nil || last["caddy"].probe() != nil {
-		t.Error("a record serves the wrong kind of sensor")
+		t.Error("a record is used for the wrong kind of sensor")
 	}
 }
 
-// Whatever a file of calibrations holds, it is an error that names the line, or
-// records that the fold can calculate with; and one more can be added to what was
-// read.
+// Any file of calibrations is either an error that names the line, or records that the
+// fold can calculate with and to which another one can be added.
 func FuzzCalibrations(f *testing.F) {
 	scale := aCalibration(f, calibratedNs, 0)
 	fit, err := fillcalc.FitProbe([]fillcalc.ProbePoint{{KnownC: 0, ShownC: 0.2, UC: 0.1}}, calibratedNs, calibratedNs+1)

@@ -4,8 +4,10 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"net"
 	"net/url"
+	"slices"
 	"strings"
 
 	"bayfill/bridge/mqtt"
@@ -13,12 +15,15 @@ import (
 	"bayfill/sensors"
 )
 
+// Check returns the first mistake in a configuration whose defaults are set. The error
+// begins with the path of the key and says what would be right. Check reads no files and
+// no secrets.
 func (c *Config) Check() error {
 	if !NamePattern.MatchString(c.Shop) {
-		return fmt.Errorf("shop: %q must be 1 to 32 of a-z 0-9 - _", c.Shop)
+		return fmt.Errorf("shop: %q must be 1 to 32 of the characters a-z 0-9 - _", c.Shop)
 	}
 	if c.Data == "" {
-		return errors.New("data: a folder for the journals is needed")
+		return errors.New("data: must name a folder for the journals")
 	}
 	if _, err := units.ParseSystem(c.Units); err != nil {
 		return fmt.Errorf("units: %w", err)
@@ -29,9 +34,9 @@ func (c *Config) Check() error {
 	if err := c.Broker.check(); err != nil {
 		return fmt.Errorf("broker.%w", err)
 	}
-	// Less could not hold what comes between two snapshots.
+	// A smaller journal could not hold the events between two snapshots.
 	if !(*c.Journal.MaxMB >= 10 && *c.Journal.MaxMB <= 1e6) {
-		return fmt.Errorf("journal.max_mb: %g is not from 10 to 1000000: how many megabytes the journal of each cart may take", *c.Journal.MaxMB)
+		return fmt.Errorf("journal.max_mb: %g must be from 10 to 1000000: the max size of each cart's journal in megabytes", *c.Journal.MaxMB)
 	}
 	if err := c.History.check(); err != nil {
 		return fmt.Errorf("history.%w", err)
@@ -42,13 +47,13 @@ func (c *Config) Check() error {
 	fluids := map[string]bool{}
 	for i, f := range c.Fluids {
 		if f.Name == "" || fluids[f.Name] {
-			return fmt.Errorf("fluids[%d].name: %q is empty or given twice", i, f.Name)
+			return fmt.Errorf("fluids[%d].name: %q must not be empty or used twice", i, f.Name)
 		}
 		fluids[f.Name] = true
 		if !(*f.DensityUPct >= 0 && *f.DensityUPct < 10) {
-			return fmt.Errorf("fluids[%d].density_u_pct: %g is not from 0 to 10", i, *f.DensityUPct)
+			return fmt.Errorf("fluids[%d].density_u_pct: %g must be from 0 to less than 10", i, *f.DensityUPct)
 		}
-		// The journal keeps fluids as JSON, which has no infinity.
+		// The journal keeps fluids as JSON, which has no NaN and no infinity.
 		if _, err := json.Marshal(f.fluid()); err != nil {
 			return fmt.Errorf("fluids[%d]: every figure must be a finite number: %w", i, err)
 		}
@@ -59,13 +64,13 @@ func (c *Config) Check() error {
 		}
 	}
 	if len(c.Carts) == 0 {
-		return errors.New("carts: none given")
+		return errors.New("carts: at least one cart is needed")
 	}
 	carts, ports := map[string]bool{}, map[string]string{}
 	for i := range c.Carts {
 		cart := &c.Carts[i]
 		if !NamePattern.MatchString(cart.Name) || carts[cart.Name] {
-			return fmt.Errorf("carts[%d].name: %q must be 1 to 32 of a-z 0-9 - _ and used once", i, cart.Name)
+			return fmt.Errorf("carts[%d].name: %q must be 1 to 32 of the characters a-z 0-9 - _ and used only once", i, cart.Name)
 		}
 		carts[cart.Name] = true
 		if err := cart.check(ports); err != nil {
@@ -75,16 +80,15 @@ func (c *Config) Check() error {
 	for i, u := range c.Broker.Users {
 		for _, name := range u.Carts {
 			if !carts[name] {
-				return fmt.Errorf("broker.users[%d].carts: %q is no cart of this configuration", i, name)
+				return fmt.Errorf("broker.users[%d].carts: %q is not one of the configured carts, which are %s", i, name, strings.Join(slices.Sorted(maps.Keys(carts)), ", "))
 			}
 		}
 	}
 	return nil
 }
 
-// CheckSecrets reads what the configuration only names, as a run will: passwords,
-// tokens, keys and certificates. The error names the field of the first that cannot
-// be used.
+// CheckSecrets reads the passwords, tokens, keys and certificates that the configuration
+// names, as a run will. The error names the field of the first one that cannot be used.
 func (c *Config) CheckSecrets() error {
 	if _, err := c.keptKey(); err != nil {
 		return err
@@ -109,11 +113,12 @@ func (c *Config) CheckSecrets() error {
 	return nil
 }
 
-// userPassword reads the password of a user of the embedded broker.
+// UserPassword reads the password of a user of the embedded broker. The error names the
+// field.
 func (b *Broker) UserPassword(i int) (string, error) {
 	secret, err := b.Users[i].Password.Read()
 	if err == nil && secret == "" {
-		err = errors.New("it is empty: anybody could come in")
+		err = errors.New("it is empty, so anybody could connect: set a password")
 	}
 	if err != nil {
 		return "", fmt.Errorf("broker.users[%d].password: %w", i, err)
@@ -121,18 +126,30 @@ func (b *Broker) UserPassword(i int) (string, error) {
 	return secret, nil
 }
 
+// CheckAddress refuses a server's address that contains a user, a password or a query,
+// because errors and logs show addresses. The error does not show the address.
+func CheckAddress(address string) error {
+	if strings.Contains(address, "@") {
+		return errors.New("no user or password in the address")
+	}
+	if strings.ContainsAny(address, "?#") {
+		return errors.New("nothing behind ? or # in the address")
+	}
+	return nil
+}
+
 func (b *Broker) check() error {
 	if (b.CertFile == "") != (b.KeyFile == "") {
-		return errors.New("cert_file: belongs together with key_file, give both or none")
+		return errors.New("cert_file: belongs together with key_file: set both or neither")
 	}
 	if b.URL != "" {
-		// Before anything that shows the address.
-		if err := mqtt.CheckAddress(b.URL); err != nil {
+		// Before any error that shows the address.
+		if err := CheckAddress(b.URL); err != nil {
 			return fmt.Errorf("url: %w: use username and password", err)
 		}
 		u, err := url.Parse(b.URL)
 		if err != nil || u.Host == "" {
-			return fmt.Errorf("url: %q is not like tcp://host:1883, tls://host:8883 or ws://host:80/mqtt", b.URL)
+			return fmt.Errorf("url: %q must have a form like tcp://host:1883, tls://host:8883 or ws://host:80/mqtt", b.URL)
 		}
 		switch u.Scheme {
 		case "tcp", "mqtt", "tls", "ssl", "mqtts", "ws", "wss":
@@ -140,31 +157,31 @@ func (b *Broker) check() error {
 			return fmt.Errorf("url: scheme %q is not one of tcp, tls, ws, wss", u.Scheme)
 		}
 		if len(b.Users) > 0 {
-			return errors.New("users: belong to the embedded broker; with url the broker keeps its own")
+			return errors.New("users: belong to the embedded broker: remove them, because the broker at url has its own users")
 		}
 		return nil
 	}
 	if b.CAFile != "" {
-		return errors.New("ca_file: belongs to url; the embedded broker shows its own cert_file")
+		return errors.New("ca_file: belongs to url: remove it, because the embedded broker uses its own cert_file")
 	}
 	host, _, err := net.SplitHostPort(b.Listen)
 	if err != nil {
 		return fmt.Errorf("listen: %w", err)
 	}
 	if ip := net.ParseIP(host); len(b.Users) == 0 && (ip == nil || !ip.IsLoopback()) {
-		return fmt.Errorf("listen: %s is not a loopback address: configure users before others can reach the broker", b.Listen)
+		return fmt.Errorf("listen: %s is not a loopback address: configure users before other computers can reach the broker", b.Listen)
 	}
 	names := map[string]bool{}
 	for i, u := range b.Users {
 		if u.Name == "" || names[u.Name] {
-			return fmt.Errorf("users[%d].name: %q is empty or given twice", i, u.Name)
+			return fmt.Errorf("users[%d].name: %q must not be empty or used twice", i, u.Name)
 		}
 		names[u.Name] = true
 		if strings.Contains(u.Name, ":") {
-			return fmt.Errorf("users[%d].name: %q holds a colon, which marks the program's own user: choose a name without", i, u.Name)
+			return fmt.Errorf("users[%d].name: %q must not contain a colon, which marks the program's own user", i, u.Name)
 		}
 		if u.Password == (Secret{}) {
-			return fmt.Errorf("users[%d].password: give a file or an env", i)
+			return fmt.Errorf("users[%d].password: must say where the password is kept, as in {file: …} or {env: …}", i)
 		}
 		for _, right := range u.May {
 			if right != "read" && right != "command" {
@@ -184,10 +201,10 @@ func (h *History) check() error {
 	}
 	u, err := url.Parse(h.URL)
 	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
-		return fmt.Errorf("url: %q is not like http://host:8086", h.URL)
+		return fmt.Errorf("url: %q must have a form like http://host:8086", h.URL)
 	}
 	if h.Bucket == "" {
-		return errors.New("bucket: is needed (database/retention for InfluxDB 1.8)")
+		return errors.New("bucket: must name a bucket (database/retention for InfluxDB 1.8)")
 	}
 	return nil
 }
@@ -195,7 +212,7 @@ func (h *History) check() error {
 func (m *Monitor) check() error {
 	if m.Listen == "" {
 		if m.Anywhere {
-			return errors.New("anywhere: says nothing without listen")
+			return errors.New("anywhere: has no effect without listen: set listen, or remove it")
 		}
 		return nil
 	}
@@ -204,7 +221,7 @@ func (m *Monitor) check() error {
 		return fmt.Errorf("listen: %w", err)
 	}
 	if ip := net.ParseIP(host); !m.Anywhere && (ip == nil || !ip.IsLoopback()) {
-		return fmt.Errorf("listen: %s is not a loopback address: anybody in the network could look, say anywhere: true if that is wanted", m.Listen)
+		return fmt.Errorf("listen: %s is not a loopback address, so everybody in the network could read health and metrics: set anywhere: true to allow it", m.Listen)
 	}
 	return nil
 }
@@ -214,15 +231,18 @@ func (c *Cart) check(ports map[string]string) error {
 	for i := range c.Sensors {
 		s := &c.Sensors[i]
 		if !NamePattern.MatchString(s.Name) || names[s.Name] {
-			return fmt.Errorf("sensors[%d].name: %q must be 1 to 32 of a-z 0-9 - _ and used once", i, s.Name)
+			return fmt.Errorf("sensors[%d].name: %q must be 1 to 32 of the characters a-z 0-9 - _ and used only once", i, s.Name)
 		}
 		names[s.Name] = true
 		if roles[s.Role] {
-			return fmt.Errorf("sensors[%d].role: %s is taken by another sensor", i, s.Role)
+			return fmt.Errorf("sensors[%d].role: another sensor of this cart has the role %s already", i, s.Role)
 		}
 		roles[s.Role] = true
-		if other, taken := ports[s.Port]; taken || s.Port == "" {
-			return fmt.Errorf("sensors[%d].port: %q is empty or used by %s too", i, s.Port, other)
+		if s.Port == "" {
+			return fmt.Errorf("sensors[%d].port: must not be empty", i)
+		}
+		if other, taken := ports[s.Port]; taken {
+			return fmt.Errorf("sensors[%d].port: %q is already used by sensor %s", i, s.Port, other)
 		}
 		ports[s.Port] = s.Name
 		if err := s.check(); err != nil {
@@ -231,19 +251,20 @@ func (c *Cart) check(ports map[string]string) error {
 	}
 	switch {
 	case roles["caddy+supply"] && (roles["caddy"] || roles["supply"]):
-		return errors.New("sensors: a scale that carries caddy and supply is the only scale")
+		return errors.New("sensors: a scale with the role caddy+supply must be the cart's only scale")
 	case !roles["caddy"] && !roles["caddy+supply"]:
-		return errors.New("sensors: no scale has the role caddy or caddy+supply")
+		return errors.New("sensors: one scale must have the role caddy or caddy+supply")
 	case !(*c.AirKgM3 > 0.5 && *c.AirKgM3 < 2):
-		return fmt.Errorf("air_kg_m3: %g is not the density of air (about 1.2)", *c.AirKgM3)
+		return fmt.Errorf("air_kg_m3: %g must be the density of air, which is about 1.2", *c.AirKgM3)
 	case !(*c.ReferenceC >= 0 && *c.ReferenceC <= 60):
-		return fmt.Errorf("reference_c: %g is not from 0 to 60", *c.ReferenceC)
+		return fmt.Errorf("reference_c: %g must be from 0 to 60", *c.ReferenceC)
 	case !(c.Caddy.HoldsL >= 0 && c.Caddy.HoldsL <= 1000 && c.Caddy.EmptyKg >= 0 && c.Caddy.EmptyKg <= 1000):
-		return errors.New("caddy: empty_kg and holds_l must lie from 0 to 1000")
+		return errors.New("caddy: empty_kg and holds_l must be from 0 to 1000")
 	}
 	return nil
 }
 
+// Quantity returns what the sensor measures, which follows from its role.
 func (s *Sensor) Quantity() sensors.Quantity {
 	if strings.HasSuffix(s.Role, "-temp") {
 		return sensors.Temperature
@@ -263,33 +284,33 @@ func (s *Sensor) check() error {
 	if s.Quantity() == sensors.Weight {
 		switch {
 		case !(s.ResolutionKg > 0 && s.ResolutionKg < 1):
-			return fmt.Errorf("resolution_kg: %g: the step of the scale's display is needed, as in 0.005", s.ResolutionKg)
+			return fmt.Errorf("resolution_kg: %g must be the step of the scale's display, as in 0.005", s.ResolutionKg)
 		case !(s.CapacityKg > s.ResolutionKg):
-			return fmt.Errorf("capacity_kg: %g: the scale's capacity is needed, as in 30", s.CapacityKg)
+			return fmt.Errorf("capacity_kg: %g must be the scale's capacity, as in 30", s.CapacityKg)
 		case !(*s.RepeatabilityKg >= 0 && *s.RepeatabilityKg < 1):
-			return fmt.Errorf("repeatability_kg: %g is not from 0 to 1", *s.RepeatabilityKg)
+			return fmt.Errorf("repeatability_kg: %g must be from 0 to less than 1", *s.RepeatabilityKg)
 		case !(*s.GainUPct >= 0 && *s.GainUPct < 10):
-			return fmt.Errorf("gain_u_pct: %g is not from 0 to 10", *s.GainUPct)
+			return fmt.Errorf("gain_u_pct: %g must be from 0 to less than 10", *s.GainUPct)
 		case !(*s.MaxFlowKgS > 0 && *s.MaxFlowKgS < 10):
-			return fmt.Errorf("max_flow_kg_s: %g is not above 0 and below 10", *s.MaxFlowKgS)
+			return fmt.Errorf("max_flow_kg_s: %g must be above 0 and below 10", *s.MaxFlowKgS)
 		case *s.LagS != 0:
-			return fmt.Errorf("lag_s: %g: belongs to probes, not to a scale", *s.LagS)
+			return fmt.Errorf("lag_s: %g belongs to a probe, not to a scale: remove it", *s.LagS)
 		}
 	}
 	if !(*s.LagS >= 0 && *s.LagS <= 300) {
-		return fmt.Errorf("lag_s: %g is not from 0 to 300: how long the probe takes for 63 %% of a sudden change", *s.LagS)
+		return fmt.Errorf("lag_s: %g must be from 0 to 300: the time in which the probe follows 63 %% of a sudden change", *s.LagS)
 	}
-	// The calculation takes three seconds without a weight, or ten without a
-	// temperature, for an absence: a few polls must fit in.
-	most, absence := 1000, "a weight that is missing for 3 s makes a change that somebody has to decide"
+	// The calculation treats three seconds without a weight, or ten without a
+	// temperature, as a gap, so several polls must fit into that time.
+	maxMs, reason := 1000, "a weight that is missing for 3 s makes a change that somebody has to decide"
 	if s.Quantity() == sensors.Temperature {
-		most, absence = 5000, "a temperature older than 10 s is taken for unknown"
+		maxMs, reason = 5000, "a temperature older than 10 s counts as unknown"
 	}
-	if s.PollMs < 10 || s.PollMs > most {
-		return fmt.Errorf("poll_ms: %d is not from 10 to %d: %s", s.PollMs, most, absence)
+	if s.PollMs < 10 || s.PollMs > maxMs {
+		return fmt.Errorf("poll_ms: %d must be from 10 to %d: %s", s.PollMs, maxMs, reason)
 	}
 	if !(s.SilentAfterS >= 0.5 && s.SilentAfterS <= 600) {
-		return fmt.Errorf("silent_after_s: %g is not from 0.5 to 600", s.SilentAfterS)
+		return fmt.Errorf("silent_after_s: %g must be from 0.5 to 600", s.SilentAfterS)
 	}
 	switch s.Registers {
 	case "", "holding", "input":

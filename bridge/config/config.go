@@ -19,8 +19,8 @@ import (
 	"bayfill/sensors"
 )
 
-// Config is the whole configuration file. Every key of the file is a field
-// here, and nothing else is accepted.
+// Config is the whole configuration file. Every key of the file is a field here or in a
+// type below; any other key is an error.
 type Config struct {
 	Shop        string     `yaml:"shop"`
 	Data        string     `yaml:"data"`
@@ -36,11 +36,11 @@ type Config struct {
 	Carts       []Cart     `yaml:"carts"`
 }
 
-// BrokerConfig is an external broker's address, or what the embedded one does.
+// Broker is the address of an external broker, or the settings of the embedded one.
 type Broker struct {
 	URL      string `yaml:"url"`
 	CAFile   string `yaml:"ca_file"`
-	CertFile string `yaml:"cert_file"` // who the program is, for brokers that ask for it; embedded: for all who come
+	CertFile string `yaml:"cert_file"` // with url: the program's client certificate; embedded: the broker's certificate
 	KeyFile  string `yaml:"key_file"`
 	Username string `yaml:"username"`
 	Password Secret `yaml:"password"`
@@ -49,28 +49,28 @@ type Broker struct {
 	Users  []User `yaml:"users"`
 }
 
-// UserConfig is an identity on the embedded broker. Reading and commanding are
-// separate rights.
+// User is a user of the embedded broker. Reading and commanding are separate rights.
 type User struct {
 	Name     string   `yaml:"name"`
 	Password Secret   `yaml:"password"`
 	May      []string `yaml:"may"`   // read, command
-	Carts    []string `yaml:"carts"` // those only; none named: all
+	Carts    []string `yaml:"carts"` // empty: all carts
 }
 
-// CommandConfig says what commands must bring besides their sender's right.
+// Commands says what a command needs besides its sender's right.
 type Commands struct {
-	Key Secret `yaml:"key"` // with which they are signed; none: they need not be
+	Key Secret `yaml:"key"` // signs the commands; without one, commands need no signature
 }
 
-// JournalConfig says how much the carts' journals may take.
+// Journal limits the carts' journals.
 type Journal struct {
-	MaxMB *float64 `yaml:"max_mb"` // of each cart
+	MaxMB *float64 `yaml:"max_mb"` // of each cart, in 1,000,000 bytes
 }
 
+// MaxBytes returns the limit in bytes.
 func (j *Journal) MaxBytes() int64 { return int64(*j.MaxMB * 1e6) }
 
-// HistoryConfig is an InfluxDB with the version 2 write API; no URL, no history.
+// History is an InfluxDB with the version 2 write API. Without a URL there is no history.
 type History struct {
 	URL    string `yaml:"url"`
 	Org    string `yaml:"org"`
@@ -78,23 +78,24 @@ type History struct {
 	Token  Secret `yaml:"token"`
 }
 
-// MonitorConfig is where health and metrics are answered; no address, no answers.
+// Monitor is where health and metrics are served. Without an address they are not.
 type Monitor struct {
 	Listen   string `yaml:"listen"`
-	Anywhere bool   `yaml:"anywhere"` // not only on a loopback address
+	Anywhere bool   `yaml:"anywhere"` // the address need not be a loopback address
 }
 
-// Secret says where a secret is kept; it is never part of the file itself.
+// Secret says where a secret is kept. The secret itself is never in the file.
 type Secret struct {
 	File string `yaml:"file"`
 	Env  string `yaml:"env"`
 }
 
-// Read fetches the secret; an empty Secret gives an empty one.
+// Read returns the secret, without the line end of its file. An empty Secret gives an
+// empty string.
 func (s Secret) Read() (string, error) {
 	switch {
 	case s.File != "" && s.Env != "":
-		return "", errors.New("give file or env, not both")
+		return "", errors.New("file and env are both set: set one of them")
 	case s.File != "":
 		text, err := os.ReadFile(s.File)
 		if err != nil {
@@ -115,12 +116,12 @@ func (s Secret) Read() (string, error) {
 func (s Secret) key() ([]byte, error) {
 	text, err := s.Read()
 	if err == nil && len(text) < 16 {
-		err = errors.New("is shorter than 16 characters: anybody could find it by trying")
+		err = errors.New("is shorter than 16 characters, so it could be found by trying: use a longer key")
 	}
 	return []byte(text), err
 }
 
-// CommandKey reads the key that signs commands; nil where none is asked for.
+// CommandKey reads the key that signs commands. It is nil when the Secret is empty.
 func (s Secret) CommandKey() ([]byte, error) {
 	if s == (Secret{}) {
 		return nil, nil
@@ -128,23 +129,23 @@ func (s Secret) CommandKey() ([]byte, error) {
 	return s.key()
 }
 
-// FluidConfig is a fluid's data sheet.
+// Fluid is a fluid's data sheet.
 type Fluid struct {
 	Name        string   `yaml:"name"`
 	Model       string   `yaml:"model"`
 	DensityKgM3 float64  `yaml:"density_kg_m3"`
-	AtC         *float64 `yaml:"at_c"`
+	AtC         *float64 `yaml:"at_c"` // temperature of that density
 	Points      []Point  `yaml:"points"`
 	DensityUPct *float64 `yaml:"density_u_pct"` // standard uncertainty, percent
 }
 
-// PointConfig is one measured density.
+// Point is one measured density.
 type Point struct {
 	C    float64 `yaml:"c"`
 	KgM3 float64 `yaml:"kg_m3"`
 }
 
-// CartConfig is one instrumented cart.
+// Cart is one instrumented cart.
 type Cart struct {
 	Name       string   `yaml:"name"`
 	ReferenceC *float64 `yaml:"reference_c"`
@@ -153,13 +154,13 @@ type Cart struct {
 	Sensors    []Sensor `yaml:"sensors"`
 }
 
-// CaddyConfig says when the caddy is full.
+// Caddy says when the caddy is full.
 type Caddy struct {
-	EmptyKg float64 `yaml:"empty_kg"`
-	HoldsL  float64 `yaml:"holds_l"`
+	EmptyKg float64 `yaml:"empty_kg"` // the container's own weight
+	HoldsL  float64 `yaml:"holds_l"`  // its capacity
 }
 
-// SensorConfig is one instrument on one port.
+// Sensor is one instrument on one port.
 type Sensor struct {
 	Name     string `yaml:"name"`
 	Role     string `yaml:"role"`
@@ -195,10 +196,12 @@ type Sensor struct {
 	SilentAfterS float64 `yaml:"silent_after_s"`
 }
 
+// NamePattern is the form of the names of shops, carts, sensors and service data, which
+// are parts of topics and file names.
 var NamePattern = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,31}$`)
 
-// LoadConfig reads and checks a configuration file. Errors name the file, the
-// line and the key, or the key's path, and say what would be right.
+// Load reads and checks a configuration file. Errors name the file, the line and the
+// key, or the key's path, and say what would be right.
 func Load(path string) (*Config, error) {
 	text, err := os.ReadFile(path)
 	if err != nil {
@@ -211,7 +214,7 @@ func Load(path string) (*Config, error) {
 	return c, nil
 }
 
-// ParseConfig reads and checks a configuration.
+// Parse reads and checks the text of a configuration.
 func Parse(text []byte) (*Config, error) {
 	var c Config
 	if err := decodeYAML(text, &c); err != nil {
@@ -224,9 +227,9 @@ func Parse(text []byte) (*Config, error) {
 	return &c, nil
 }
 
-// decodeYAML reads one document into a struct whose fields are all its keys.
+// decodeYAML reads one document into a struct. A key that is not a field is an error.
 func decodeYAML(text []byte, into any) (err error) {
-	// The decoder panics on some files that are no YAML (fuzzing found one).
+	// The decoder panics on some files that are not YAML (fuzzing found one).
 	defer func() {
 		if p := recover(); p != nil {
 			err = fmt.Errorf("not readable as YAML: %v", p)
@@ -240,12 +243,12 @@ func decodeYAML(text []byte, into any) (err error) {
 		return explainYAML(text, err, yamlKeys(reflect.TypeOf(into)))
 	}
 	if err := decoder.Decode(new(any)); !errors.Is(err, io.EOF) {
-		return errors.New("the file holds a second document (after ---): one is wanted")
+		return errors.New("the file holds a second document (after ---): only one is allowed")
 	}
 	return nil
 }
 
-// orElse fills a field that the file leaves out.
+// orElse sets a field that the file does not set.
 func orElse(field **float64, value float64) {
 	if *field == nil {
 		*field = &value
@@ -256,8 +259,8 @@ func (c *Config) defaults() {
 	if c.Broker.Listen == "" {
 		c.Broker.Listen = "127.0.0.1:1883"
 	}
-	// Three weeks of a cart with two scales and a probe, at ten and two readings a
-	// second.
+	// About three weeks of a cart with two scales at ten readings a second and a probe at
+	// two.
 	orElse(&c.Journal.MaxMB, 2000)
 	for i := range c.Fluids {
 		f := &c.Fluids[i]
@@ -279,7 +282,7 @@ func (c *Config) defaults() {
 			// A settled weighing scatters by less than half a display step.
 			orElse(&s.RepeatabilityKg, s.ResolutionKg*0.4)
 			orElse(&s.GainUPct, 0.05)
-			// Twice what a dropped pan gives at its fastest (common practice, no source).
+			// Twice the fastest flow from a dropped pan (common practice, no source).
 			orElse(&s.MaxFlowKgS, 0.15)
 			if s.Role == "transmission-temp" {
 				// A sheathed probe down a dipstick tube (common practice, no source).
@@ -293,7 +296,7 @@ func (c *Config) defaults() {
 				}
 			}
 			if s.SilentAfterS == 0 {
-				s.SilentAfterS = 2.5 // and within three seconds a board shows it
+				s.SilentAfterS = 2.5 // so that a board shows it within three seconds
 			}
 		}
 	}
@@ -309,7 +312,7 @@ func (s *Sensor) protocol() (sensors.Protocol, error) {
 	})
 }
 
-// sensor makes the driver that the configuration describes.
+// Driver makes the driver of a sensor, whose times run on the clock.
 func (s *Sensor) Driver(clock *clock.Clock) (*sensors.Sensor, error) {
 	protocol, err := s.protocol()
 	if err != nil {
@@ -319,8 +322,8 @@ func (s *Sensor) Driver(clock *clock.Clock) (*sensors.Sensor, error) {
 	if err != nil {
 		return nil, err
 	}
-	// What streams by itself need not be looked at often; what is polled must be
-	// asked again in time.
+	// A read returns after this time at the latest. A sensor that sends by itself allows a
+	// long one; a polled sensor must be asked again in time.
 	wait := 500 * time.Millisecond
 	if protocol.Poll != nil {
 		wait = 100 * time.Millisecond
@@ -347,7 +350,8 @@ func (f *Fluid) fluid() fillcalc.Fluid {
 	return fluid
 }
 
-// setup is what the fold needs of a cart; last holds its sensors' calibrations.
+// Setup returns what the fold needs to know about a cart. last holds the newest
+// calibration of each of its sensors, by name.
 func (c *Cart) Setup(last map[string]*Calibration) *fillcalc.Setup {
 	setup := &fillcalc.Setup{
 		ReferenceC: *c.ReferenceC, AirKgM3: *c.AirKgM3,
@@ -373,5 +377,5 @@ func (c *Cart) Setup(last map[string]*Calibration) *fillcalc.Setup {
 	return setup
 }
 
-// JournalPath is where a cart's journal lies.
+// JournalPath returns the file of a cart's journal.
 func (c *Config) JournalPath(cart string) string { return filepath.Join(c.Data, cart+".journal") }

@@ -15,7 +15,7 @@ import (
 	"bayfill/fillcalc"
 )
 
-// The example file holds every key that there is, and is good.
+// The example file contains every key and is valid.
 func TestExampleConfig(t *testing.T) {
 	path := bridgetest.Testdata(t, "config", "bayfill.yaml")
 	c, err := Load(path)
@@ -57,7 +57,8 @@ func TestConfigDefaults(t *testing.T) {
 	}
 }
 
-// Every kind of mistake names its line or path and says what would be right.
+// The error of every kind of mistake names the line or the path and says what would be
+// right.
 func TestConfigMistakes(t *testing.T) {
 	replace := func(old, new string) string {
 		if !strings.Contains(bridgetest.SmallConfig, old) {
@@ -73,13 +74,13 @@ func TestConfigMistakes(t *testing.T) {
 		{replace("capacity_kg", "capacty_kg"), `line 12: unknown key "capacty_kg", did you mean "capacity_kg"?`},
 		{replace("shop:", "xylophone_mode: 1\nshop:"), `line 1: unknown key "xylophone_mode"`},
 		{replace("data: /tmp/x", "data: /tmp/x\ndata: /tmp/y"), "data"},
-		{replace("capacity_kg: 30", "capacity_kg: heavy"), `line 12: "heavy" is not what is wanted here: a number`},
+		{replace("capacity_kg: 30", "capacity_kg: heavy"), `line 12: "heavy" must be a number`},
 		{replace("carts:\n", "carts: 7\nx:\n"), "line"},
 		{replace("shop: hilltop", "shop: Hill Top"), `line 1: shop: "Hill Top" must be`},
-		{replace("data: /tmp/x", "data: ''"), "data: a folder"},
+		{replace("data: /tmp/x", "data: ''"), "data: must name a folder"},
 		{replace("data: /tmp/x", "data: /tmp/x\nunits: UK"), `line 3: units: "UK" is not one of metric, us, imperial`},
 		{replace("role: caddy", "role: cady"), `line 9: carts[0] (bay2).sensors[0] (caddy).role: "cady" is not one of`},
-		{replace("role: caddy", "role: supply"), "no scale has the role caddy"},
+		{replace("role: caddy", "role: supply"), "one scale must have the role caddy"},
 		{replace("protocol: sma", "protocol: smaa"), `protocol: "smaa" is not one of sma, line, modbus, scpi`},
 		{replace("protocol: sma", "protocol: line"), "pattern: line needs one"},
 		{replace("protocol: sma", "protocol: line\n        pattern: '(?P<weight>.*)'"), `pattern: group "weight" is not one of`},
@@ -106,42 +107,42 @@ func TestConfigMistakes(t *testing.T) {
 		{replace("name: caddy", "name: a/b"), `carts[0] (bay2).sensors[0].name: "a/b"`},
 		{replace("port: /dev/ttyX", "port: ''"), "sensors[0].port"},
 		{replace("capacity_kg: 30", "capacity_kg: 0"), "capacity_kg: 0"},
-		{sensor("        repeatability_kg: 1\n"), "repeatability_kg: 1 is not from 0 to 1"},
-		{sensor("      - {name: b, role: caddy+supply, port: b, protocol: sma, capacity_kg: 30, resolution_kg: 0.005}\n"), "is the only scale"},
-		{"shop: hilltop\ndata: x\n", "carts: none given"},
+		{sensor("        repeatability_kg: 1\n"), "repeatability_kg: 1 must be from 0 to less than 1"},
+		{sensor("      - {name: b, role: caddy+supply, port: b, protocol: sma, capacity_kg: 30, resolution_kg: 0.005}\n"), "must be the cart's only scale"},
+		{"shop: hilltop\ndata: x\n", "carts: at least one cart"},
 		{sensor("broker: {url: 'tcp://x:1', users: [{name: a}]}\n"), "users: belong to the embedded broker"},
 		{sensor("broker: {users: [{name: a, password: {env: X}}, {name: a, password: {env: X}}]}\n"), "users[1].name"},
 		{sensor("broker: {listen: '127.0.0.1'}\n"), "broker.listen"},
-		{sensor("journal: {max_mb: 5}\n"), "line 14: journal.max_mb: 5 is not from 10 to 1000000: how many megabytes"},
-		{sensor("journal: {max_mb: 0}\n"), "journal.max_mb: 0 is not from 10"},
-		{sensor("journal: {max_mb: .nan}\n"), "journal.max_mb: NaN is not from 10"},
-		{sensor("journal: {max_mb: 2 GB}\n"), `line 14: "2 GB" is not what is wanted here: a number`},
+		{sensor("journal: {max_mb: 5}\n"), "line 14: journal.max_mb: 5 must be from 10 to 1000000: the max size"},
+		{sensor("journal: {max_mb: 0}\n"), "journal.max_mb: 0 must be from 10"},
+		{sensor("journal: {max_mb: .nan}\n"), "journal.max_mb: NaN must be from 10"},
+		{sensor("journal: {max_mb: 2 GB}\n"), `line 14: "2 GB" must be a number`},
 		{sensor("journal: {maxmb: 500}\n"), `line 14: unknown key "maxmb", did you mean "max_mb"?`},
 		{sensor("broker: {listen: '127.0.0.1:1', lisen: x}\n"), `did you mean "listen"?`},
 		{replace("density_kg_m3: 850", "density_kg_m3: 850, model: oil"), "model"},
 		{sensor("        line: 9600\n"), `line: "9600": want speed, data bits, parity and stop bits`},
 		{sensor("        unit: stone\n"), `unit: unit "stone" is not one of kg, g, lb, oz`},
-		{sensor("        poll_ms: 1\n"), "poll_ms: 1 is not from 10"},
-		{sensor("        poll_ms: 1001\n"), "poll_ms: 1001 is not from 10 to 1000: a weight that is missing for 3 s"},
-		{sensor("      - {name: t, role: transmission-temp, port: b, protocol: scpi, unit: C, poll_ms: 5001}\n"), "poll_ms: 5001 is not from 10 to 5000: a temperature older than 10 s"},
+		{sensor("        poll_ms: 1\n"), "poll_ms: 1 must be from 10"},
+		{sensor("        poll_ms: 1001\n"), "poll_ms: 1001 must be from 10 to 1000: a weight that is missing for 3 s"},
+		{sensor("      - {name: t, role: transmission-temp, port: b, protocol: scpi, unit: C, poll_ms: 5001}\n"), "poll_ms: 5001 must be from 10 to 5000: a temperature older than 10 s"},
 		{sensor("        silent_after_s: 0.1\n"), "silent_after_s"},
-		{sensor("        lag_s: 8\n"), "line 14: carts[0] (bay2).sensors[0] (caddy).lag_s: 8: belongs to probes"},
-		{sensor("      - {name: t, role: coolant-temp, port: b, protocol: scpi, unit: C, lag_s: 301}\n"), "lag_s: 301 is not from 0 to 300"},
-		{sensor("      - {name: t, role: coolant-temp, port: b, protocol: scpi, unit: C, lag_s: .nan}\n"), "lag_s: NaN is not from 0 to 300"},
+		{sensor("        lag_s: 8\n"), "line 14: carts[0] (bay2).sensors[0] (caddy).lag_s: 8 belongs to a probe"},
+		{sensor("      - {name: t, role: coolant-temp, port: b, protocol: scpi, unit: C, lag_s: 301}\n"), "lag_s: 301 must be from 0 to 300"},
+		{sensor("      - {name: t, role: coolant-temp, port: b, protocol: scpi, unit: C, lag_s: .nan}\n"), "lag_s: NaN must be from 0 to 300"},
 		{sensor("        registers: coil\n"), `registers: "coil"`},
 		{sensor("        gain_u_pct: -1\n"), "gain_u_pct"},
 		{sensor("        max_flow_kg_s: 0\n"), "max_flow_kg_s"},
-		{sensor("      - {name: caddy, role: supply, port: b, protocol: sma}\n"), "used once"},
-		{sensor("      - {name: b, role: caddy, port: b, protocol: sma}\n"), "role: caddy is taken"},
-		{sensor("      - {name: b, role: supply, port: /dev/ttyX, protocol: sma}\n"), "used by caddy too"},
-		{sensor("  - name: bay2\n    sensors: []\n"), "used once"},
+		{sensor("      - {name: caddy, role: supply, port: b, protocol: sma}\n"), "used only once"},
+		{sensor("      - {name: b, role: caddy, port: b, protocol: sma}\n"), "role: another sensor of this cart has the role caddy"},
+		{sensor("      - {name: b, role: supply, port: /dev/ttyX, protocol: sma}\n"), "is already used by sensor caddy"},
+		{sensor("  - name: bay2\n    sensors: []\n"), "used only once"},
 		{sensor("broker: {url: 'http://x:1'}\n"), `scheme "http"`},
 		{sensor("broker: {url: 'tcp://u:p@x:1'}\n"), "no user or password in the address"},
-		{sensor("broker: {listen: '0.0.0.0:1883'}\n"), "configure users before others can reach the broker"},
+		{sensor("broker: {listen: '0.0.0.0:1883'}\n"), "configure users before other computers can reach the broker"},
 		{sensor("broker: {listen: ':1883'}\n"), "not a loopback address"},
 		{sensor("broker: {users: [{name: a, may: [read]}]}\n"), "users[0].password"},
 		{sensor("broker: {users: [{name: a, may: [write], password: {env: X}}]}\n"), `may: "write"`},
-		{sensor("broker: {users: [{name: 'bay:board', may: [read], password: {env: X}}]}\n"), `broker.users[0].name: "bay:board" holds a colon`},
+		{sensor("broker: {users: [{name: 'bay:board', may: [read], password: {env: X}}]}\n"), `broker.users[0].name: "bay:board" must not contain a colon`},
 		{sensor("broker: {users: [{name: a, password: secret}]}\n"), "line"},
 		{sensor("history: {url: 'ftp://x', bucket: b}\n"), "history.url"},
 		{sensor("history: {url: 'http://x:1'}\n"), "history.bucket"},
@@ -153,8 +154,8 @@ func TestConfigMistakes(t *testing.T) {
 	}
 }
 
-// Every secret that cannot be read is found before the program runs, by the
-// field that names it.
+// CheckSecrets finds every secret that cannot be read, before the program runs, and names
+// its field.
 func TestSecretsThatCannotBeRead(t *testing.T) {
 	dir := t.TempDir()
 	for name, text := range map[string]string{"good": "open sesame\n", "empty": "\n"} {
@@ -186,8 +187,8 @@ func TestSecretsThatCannotBeRead(t *testing.T) {
 	}
 }
 
-// A secret that somebody wrote into the file by mistake is not shown by the
-// error that says so, nor by one about its neighbours.
+// An error never shows a secret that somebody has written into the file by mistake,
+// whether it is about the secret or about a key beside it.
 func TestSecretsInTheFileAreNotShown(t *testing.T) {
 	for _, lines := range []string{
 		"broker:\n  url: tcp://x:1\n  username: a\n  password: hunter2\n",
@@ -214,7 +215,7 @@ func TestSecretsInTheFileAreNotShown(t *testing.T) {
 		"history: {url: 'http://x:1?p=hunter2', bucket: b}\n",
 		"history: {url: 'http://x:1?p=hunter2', bukcet: b}\n",
 		"history:\n  url: http://me:hunter2@x:1\n  bukcet: b\n",
-		// On the line after its key, and its neighbours.
+		// The secret is on the line after its key.
 		"broker:\n  url: tcp://x:1\n  password:\n    hunter2\n",
 		"broker:\n  url: tcp://x:1\n  password:\n    hunter2: x\n",
 		"broker:\n  url: tcp://x:1\n  password:\n  hunter2\n",
@@ -253,7 +254,7 @@ func TestSecretsInTheFileAreNotShown(t *testing.T) {
 	}
 }
 
-// Whatever stands around it, a secret in one of these shapes is not shown.
+// A secret in one of these shapes is never shown, whatever is around it.
 func FuzzSecretsInTheFile(f *testing.F) {
 	shapes := []string{"\n  password: %s\n", "\n  password:\n    %s\n", "\n  password: |\n    %s\n", "\n- {name: a, token: %s}\n", "\nkey: \"%s\"\n", "\n  key: [a,\n  %s]\n"}
 	for shape := range shapes {
@@ -278,8 +279,8 @@ func TestNearest(t *testing.T) {
 	}
 }
 
-// Whatever the file holds, it is an error with a text or a configuration that a
-// cart can start with and a job be opened with; never a panic.
+// Any file is either an error with a text, or a configuration with which a cart can start
+// and a job can be opened; never a panic.
 func FuzzConfig(f *testing.F) {
 	f.Add(bridgetest.SmallConfig)
 	f.Add("shop: [")
@@ -323,7 +324,7 @@ func FuzzConfig(f *testing.F) {
 	})
 }
 
-// A key that could be found by trying is refused; none is none.
+// A key that is short enough to be found by trying is refused. An empty Secret is no key.
 func TestCommandKey(t *testing.T) {
 	if key, err := (Secret{}).CommandKey(); key != nil || err != nil {
 		t.Errorf("no key: %v, %v", key, err)

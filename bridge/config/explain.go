@@ -13,8 +13,8 @@ import (
 	"bayfill/bridge/typo"
 )
 
-// explainYAML says line and place of what is wrong in a file, and adds the nearest
-// valid key to an unknown one. No secret in the file is shown.
+// explainYAML rewrites an error of the YAML decoder: it names the line, shows the place,
+// suggests the nearest valid key for an unknown one, and hides secrets in the file.
 func explainYAML(text []byte, err error, keys []string) error {
 	var placed yaml.Error
 	if !errors.As(err, &placed) || placed.GetToken() == nil {
@@ -36,26 +36,25 @@ func explainYAML(text []byte, err error, keys []string) error {
 		if secretKey.MatchString(near + ":") {
 			hide = near + ": " + hiddenText
 		}
-	case errors.As(err, &wrong): // the decoder speaks of Go
+	case errors.As(err, &wrong): // the decoder's message names Go types
 		kind := map[reflect.Kind]string{reflect.Float64: "a number", reflect.Int: "a whole number", reflect.String: "a text",
 			reflect.Bool: "true or false", reflect.Slice: "a list", reflect.Struct: "a group of keys"}[wrong.DstType.Kind()]
 		if kind != "" {
-			message = fmt.Sprintf(`"%s" is not what is wanted here: %s`, value, kind)
+			message = fmt.Sprintf(`"%s" must be %s`, value, kind)
 		}
 	}
 	message = shown(message, lines)
 	if hide != "" && at.Line <= len(lines) {
-		lines[at.Line-1] = hide // what stands behind the mistyped key
+		lines[at.Line-1] = hide // the value of the mistyped key
 	}
 	return fmt.Errorf("line %d: %s%s\n%s", at.Line, message, hint, drawn(lines, at.Line, at.Column))
 }
 
-// remarks are the names that check puts behind list positions for the reader.
+// remarks matches the names that check adds after list indices for the reader.
 var remarks = regexp.MustCompile(` \([^)]*\)`)
 
-// locate puts the line in front of what check found wrong, by the path with
-// which every such error begins; a key that is missing is looked for where it
-// belongs.
+// locate adds the line to an error of check, which begins with the path of the key. For a
+// missing key it is the line of the key above it.
 func locate(text []byte, err error) error {
 	path, _, _ := strings.Cut(err.Error(), ":")
 	path = "$." + remarks.ReplaceAllString(path, "")
@@ -70,7 +69,7 @@ func locate(text []byte, err error) error {
 	return err
 }
 
-// yamlKeys collects every key that a type, or what is in it, may hold.
+// yamlKeys lists every key of a type and of the types in it.
 func yamlKeys(t reflect.Type) []string {
 	for t.Kind() == reflect.Slice || t.Kind() == reflect.Pointer {
 		t = t.Elem()

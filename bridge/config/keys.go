@@ -12,7 +12,8 @@ import (
 	"bayfill/bridge/names"
 )
 
-// commandKey reads the key for signed commands; nil: they are not asked for.
+// CommandKey reads the key that signs commands. It is nil when commands need no
+// signature. The error names the field.
 func (c *Config) CommandKey() ([]byte, error) {
 	key, err := c.Commands.Key.CommandKey()
 	if err != nil {
@@ -21,13 +22,14 @@ func (c *Config) CommandKey() ([]byte, error) {
 	return key, nil
 }
 
-// IdentityConfig says how much of the names of technicians and vehicles is kept.
+// Identities says how much of the names of technicians and vehicles is kept.
 type Identities struct {
 	Technician names.Keep `yaml:"technician"`
 	Vehicle    names.Keep `yaml:"vehicle"`
-	Key        Secret     `yaml:"key"` // of the tokens; without one, a file in the data folder
+	Key        Secret     `yaml:"key"` // of the tokens; empty: a file in the data folder
 }
 
+// Policy returns the same for package names.
 func (c *Identities) Policy() names.Policy {
 	return names.Policy{Technician: c.Technician, Vehicle: c.Vehicle}
 }
@@ -48,10 +50,10 @@ func (c *Identities) check() error {
 	return nil
 }
 
-// keyFile holds the key of the tokens when the configuration names none.
+// keyFile holds the key of the tokens when the configuration names no key.
 const keyFile = "identity.key"
 
-// keptKey reads the key of the tokens; none where the first start will make it.
+// keptKey reads the key of the tokens. It is nil before the first start has made it.
 func (c *Config) keptKey() (key []byte, err error) {
 	if c.Identities.Key != (Secret{}) {
 		key, err = c.Identities.Key.key()
@@ -62,13 +64,12 @@ func (c *Config) keptKey() (key []byte, err error) {
 		return nil, fmt.Errorf("identities.key: %w", err)
 	}
 	if len(key) == 0 {
-		return nil, nil // the power went before it was written: nothing hangs on it yet
+		return nil, nil // a power cut came before it was written, so no token depends on it
 	}
 	return key, nil
 }
 
-// KeyGone tells whether the data folder holds journals, but not the key of their
-// tokens.
+// KeyGone reports whether the data folder holds journals but no key of their tokens.
 func (c *Config) KeyGone() bool {
 	if key, err := c.keptKey(); key != nil || err != nil {
 		return false
@@ -81,7 +82,8 @@ func (c *Config) KeyGone() bool {
 	return false
 }
 
-// identityKey is the key of the tokens, made at the first start.
+// IdentityKey returns the key of the tokens and makes it at the first start. The error
+// names the field.
 func (c *Config) IdentityKey() ([]byte, error) {
 	key, err := c.keptKey()
 	if key != nil || err != nil {
@@ -97,8 +99,8 @@ func (c *Config) IdentityKey() ([]byte, error) {
 	return key, nil
 }
 
-// writeKey returns when a power cut can take the key no more: with another one
-// nobody would know the names again.
+// writeKey returns after fsync. If a power cut lost the key, the next start would make
+// another one, and names would get other tokens.
 func writeKey(path string, key []byte) error {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
 	if err != nil {
@@ -111,7 +113,7 @@ func writeKey(path string, key []byte) error {
 	return syncFolder(filepath.Dir(path))
 }
 
-// Token is what stands in the events for a technician or a vehicle of this name.
+// Token returns the token that events hold for the name of a technician or a vehicle.
 func (c *Config) Token(vehicle bool, name string) (string, error) {
 	key, err := c.IdentityKey()
 	if err != nil {

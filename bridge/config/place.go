@@ -6,31 +6,34 @@ import (
 	"strings"
 )
 
-// An error about the file shows its lines, and goes on into logs. A secret that
-// somebody wrote into the file by mistake must not be among them, whatever else is
-// wrong: so lines are looked at as text, and what may be part of one is hidden.
+// An error about the file shows lines of the file and is logged. A secret that somebody
+// has written into the file by mistake must not be shown, whatever else is wrong with the
+// file. So the lines are searched as text, and everything that may be part of a secret is
+// hidden.
 
 const hiddenText = "(hidden: say where it is kept, as in {file: …} or {env: …})"
 
 const secretName = `(?:\w*(?:pas+w|pwd|secret|token|credential)\w*|\b\w*key)`
 
 var (
-	// secretKey is a key whose value is a secret, as people may write it.
+	// secretKey matches a key whose value is a secret, in any form that people may write.
 	secretKey = regexp.MustCompile(`(?i)` + secretName + `["']?[ \t]*[:=]|^[ \t]*(?:-[ \t]+)*` + secretName + `(?:[ \t]+|$)`)
-	// secretPlace is the right value of one: where it is kept.
+	// secretPlace matches the right value of such a key: where the secret is kept.
 	secretPlace = regexp.MustCompile(`^[ \t]*\{?[ \t]*["']?(?:file|env)["']?[ \t]*:`)
-	// anyKey is a line that begins with a key.
+	// anyKey matches a line that begins with a key.
 	anyKey = regexp.MustCompile(`^[ \t]*(?:-[ \t]+)*["']?[\w.-]+["']?[ \t]*:(?:[ \t]|$)`)
-	// Of an address, who comes and what is asked.
+	// The user and the query in an address.
 	addressUser  = regexp.MustCompile(`[^\s"'{,]*@`)
 	addressQuery = regexp.MustCompile(`(://[^\s"'?]*)\?[^\s"']*`)
 )
 
-// shownLines are the lines of a file without the secrets in it.
+// shownLines returns the lines of a file with its secrets hidden.
 func shownLines(text []byte) []string {
 	lines := strings.Split(strings.ReplaceAll(string(text), "\r\n", "\n"), "\n")
-	const none, next, more, rest = 0, 1, 2, 3 // of the value: it is no secret; it comes; it may go on; it has no known end
-	state, column := none, 0                  // of its key
+	// The state of the value: not a secret; begins on the next line; may continue; its end
+	// is unknown, so the rest of the file is hidden.
+	const none, next, more, rest = 0, 1, 2, 3
+	state, column := none, 0 // column is that of the value's key
 	for i, line := range lines {
 		indent := len(line) - len(strings.TrimLeft(line, " \t"))
 		begins := anyKey.MatchString(line) && indent <= column
@@ -75,21 +78,21 @@ func shownLines(text []byte) []string {
 	return lines
 }
 
-// quoted is a word of a message that may be out of the file.
+// quoted matches a word of a message that may come from the file.
 var quoted = regexp.MustCompile(`"[^"]*"`)
 
-// shown is a message without words that the lines do not show.
+// shown replaces the quoted words of a message that the shown lines do not contain.
 func shown(message string, lines []string) string {
 	all := strings.ReplaceAll(strings.Join(lines, "\n"), hiddenText, "")
 	return quoted.ReplaceAllStringFunc(message, func(word string) string {
 		if strings.Contains(all, strings.Trim(word, `"`)) {
 			return word
 		}
-		return "what stands here"
+		return "this value"
 	})
 }
 
-// drawn is a place in a file with the lines around it.
+// drawn returns a place in a file with the lines around it.
 func drawn(lines []string, number, column int) string {
 	var b strings.Builder
 	for n := max(1, number-2); n <= min(len(lines), number+2); n++ {

@@ -15,10 +15,9 @@ import (
 	"bayfill/sim"
 )
 
-// Simulator and drivers know each other only as bytes on a pseudo-terminal;
-// each was written from the protocol's description. Here every protocol and
-// variant of the one is read by the other, through the configuration, and must
-// show the simulated truth.
+// Every protocol and variant that the simulator speaks is read by a driver made from a
+// configuration, and must give the simulated truth. Simulator and drivers share only the
+// bytes on a pseudo-terminal; each was written from the protocol's description.
 func TestEveryProtocolAgainstTheSimulator(t *testing.T) {
 	scale := func(wire sim.Wire) sim.Sensor {
 		p := sim.DefaultScaleParams()
@@ -111,7 +110,7 @@ func TestEveryProtocolAgainstTheSimulator(t *testing.T) {
 			}
 			r := <-got
 			truth := rig.Truth()
-			// What stands on the caddy's scale: container and heel, with air buoyancy.
+			// The caddy's scale carries the container and a rest of fluid, with air buoyancy.
 			want, tolerance := options.Cart.CaddyTareKg+truth.CaddyKg, 0.003
 			if quantity == sensors.Temperature {
 				want, tolerance = truth.FluidC, 0.3
@@ -123,7 +122,7 @@ func TestEveryProtocolAgainstTheSimulator(t *testing.T) {
 	}
 }
 
-// A wrong speed gives bytes and no frame: that is said, and it is not silence.
+// At a wrong speed bytes arrive but no frame. The status says so and is not silent.
 func TestWrongSpeedIsNonsense(t *testing.T) {
 	p := sim.DefaultScaleParams()
 	rig, err := sim.NewRig(sim.RigOptions{Cart: sim.DefaultParams(), Dir: filepath.Join(t.TempDir(), "ports"),
@@ -153,6 +152,6 @@ func TestWrongSpeedIsNonsense(t *testing.T) {
 		}
 	})
 	if last.Condition != sensors.Nonsense || !strings.Contains(last.Text(sensors.TimeOfDay), "bytes arrived and no good frame") {
-		t.Errorf("told was %+v", last)
+		t.Errorf("the status is %+v", last)
 	}
 }

@@ -15,19 +15,19 @@ import (
 	"bayfill/fillcalc"
 )
 
-// ServiceData is what a shop looked up for one variant of a transmission: a file
-// of its service data folder.
+// ServiceData is what a shop has looked up for one variant of a transmission, a file in
+// its service data folder.
 type ServiceData struct {
-	File string `yaml:"-"` // where it was read
+	File string `yaml:"-"` // the path that it was read from
 
 	Name         string               `yaml:"name"`
 	Vehicle      string               `yaml:"vehicle"`
 	Transmission string               `yaml:"transmission"`
 	Fluid        string               `yaml:"fluid"`         // name of a configured fluid
-	Typical      units.Volume         `yaml:"typical"`       // what a refill usually takes
-	Total        units.Volume         `yaml:"total"`         // all that the transmission holds
+	Typical      units.Volume         `yaml:"typical"`       // of a usual refill
+	Total        units.Volume         `yaml:"total"`         // the transmission's capacity
 	Check        fillcalc.CheckMethod `yaml:"check"`         // dipstick, overflow
-	BetweenMarks units.Volume         `yaml:"between_marks"` // of a dipstick
+	BetweenMarks units.Volume         `yaml:"between_marks"` // of the dipstick
 	Window       ServiceWindow        `yaml:"window"`        // in which the level may be judged
 	FirstFill    float64              `yaml:"first_fill"`    // fraction of the target
 	BoltTorque   units.Torque         `yaml:"bolt_torque"`   // of the pan
@@ -42,7 +42,7 @@ type ServiceWindow struct {
 	High units.Temperature `yaml:"high"`
 }
 
-// FluidsByName are the configured fluids as the calculation takes them.
+// FluidsByName returns the configured fluids in the form that the calculation needs.
 func (c *Config) FluidsByName() map[string]fillcalc.Fluid {
 	fluids := map[string]fillcalc.Fluid{}
 	for i := range c.Fluids {
@@ -51,10 +51,10 @@ func (c *Config) FluidsByName() map[string]fillcalc.Fluid {
 	return fluids
 }
 
-// ReadServiceData reads the files of a folder whose names end in .yaml or .yml.
-// It gives the good ones by the name that stands in them; the error joins one
-// error for each bad file, which names file, line and field and says what would
-// be right. The fluid is held against fluids unless they are nil.
+// ReadServiceData reads the files of a folder whose names end in .yaml or .yml. It returns
+// the good ones by the name in them. The error joins one error for each bad file, which
+// names file, line and field and says what would be right. The fluid must be one of
+// fluids, unless they are nil.
 func ReadServiceData(dir string, fluids map[string]fillcalc.Fluid) (map[string]ServiceData, error) {
 	entries, err := os.ReadDir(dir)
 	if err != nil {
@@ -66,7 +66,7 @@ func ReadServiceData(dir string, fluids map[string]fillcalc.Fluid) (map[string]S
 	for _, e := range entries {
 		ending := filepath.Ext(e.Name())
 		if e.IsDir() || strings.HasPrefix(e.Name(), ".") || ending != ".yaml" && ending != ".yml" {
-			continue // among them what editors leave behind
+			continue // other files, among them those that editors leave behind
 		}
 		path := filepath.Join(dir, e.Name())
 		text, err := os.ReadFile(path)
@@ -86,8 +86,8 @@ func ReadServiceData(dir string, fluids map[string]fillcalc.Fluid) (map[string]S
 	good := map[string]ServiceData{}
 	for _, d := range read {
 		if same := files[d.Name]; len(same) > 1 {
-			// Which of them is the copy that was not finished, nobody can tell.
-			bad = append(bad, fmt.Errorf("%s: name: %q stands in %s: each needs a name of its own, none of them is used",
+			// The program cannot know which of them is the unfinished copy.
+			bad = append(bad, fmt.Errorf("%s: name: %q is used in %s: give each file its own name, none of them is used until then",
 				d.File, d.Name, strings.Join(same, " and ")))
 			continue
 		}
@@ -96,9 +96,9 @@ func ReadServiceData(dir string, fluids map[string]fillcalc.Fluid) (map[string]S
 	return good, errors.Join(bad...)
 }
 
-// FindServiceData reads the folder anew and picks one: a shop may add a file at any
-// time. Bad files do not stand in the way of good ones. The error names those that
-// there are.
+// FindServiceData reads the folder again, since a shop may add a file at any time, and
+// returns one of its service data. Bad files do not affect good ones. The error lists the
+// names that exist.
 func FindServiceData(dir, name string, fluids map[string]fillcalc.Fluid) (ServiceData, error) {
 	all, bad := ReadServiceData(dir, fluids)
 	if d, ok := all[name]; ok {
@@ -107,9 +107,9 @@ func FindServiceData(dir, name string, fluids map[string]fillcalc.Fluid) (Servic
 	if all == nil {
 		return ServiceData{}, bad // the folder cannot be read
 	}
-	err := fmt.Errorf("%.40q is not in %s, known are %s", name, dir, strings.Join(slices.Sorted(maps.Keys(all)), ", "))
+	err := fmt.Errorf("%.40q is not in %s, which has %s", name, dir, strings.Join(slices.Sorted(maps.Keys(all)), ", "))
 	if bad != nil {
-		err = fmt.Errorf("%w; some files are bad: see bayfill service-data", err)
+		err = fmt.Errorf("%w; some files have errors: see bayfill service-data", err)
 	}
 	return ServiceData{}, err
 }
@@ -121,7 +121,7 @@ func parseServiceData(text []byte, fluids map[string]fillcalc.Fluid) (ServiceDat
 		return ServiceData{}, err
 	}
 	for _, line := range []*string{&d.Vehicle, &d.Transmission, &d.Source, &d.Note} {
-		*line = strings.Join(strings.Fields(*line), " ") // one may go over several lines of the file
+		*line = strings.Join(strings.Fields(*line), " ") // it may span several lines of the file
 	}
 	if err := d.check(fluids); err != nil {
 		return ServiceData{}, locate(text, err)
@@ -131,14 +131,14 @@ func parseServiceData(text []byte, fluids map[string]fillcalc.Fluid) (ServiceDat
 
 func (d *ServiceData) check(fluids map[string]fillcalc.Fluid) error {
 	if !NamePattern.MatchString(d.Name) {
-		return fmt.Errorf("name: %.40q must be 1 to 32 of a-z 0-9 - _", d.Name)
+		return fmt.Errorf("name: %.40q must be 1 to 32 of the characters a-z 0-9 - _", d.Name)
 	}
 	for _, f := range []struct {
 		field, text, missing string
 	}{
 		{"vehicle", d.Vehicle, ""},
 		{"transmission", d.Transmission, "say which variant this is"},
-		{"fluid", d.Fluid, "name the fluid that goes in"},
+		{"fluid", d.Fluid, "name the fluid to fill"},
 		{"source", d.Source, "say where these figures were looked up"},
 		{"note", d.Note, ""},
 	} {
@@ -146,9 +146,9 @@ func (d *ServiceData) check(fluids map[string]fillcalc.Fluid) error {
 		case f.text == "" && f.missing != "":
 			return fmt.Errorf("%s: is missing: %s", f.field, f.missing)
 		case len(f.text) > wire.MaxText:
-			return fmt.Errorf("%s: %d bytes, at most %d", f.field, len(f.text), wire.MaxText)
+			return fmt.Errorf("%s: has %d bytes, at most %d are allowed", f.field, len(f.text), wire.MaxText)
 		case strings.ContainsFunc(f.text, func(r rune) bool { return r == unicode.ReplacementChar || !unicode.IsPrint(r) }):
-			return fmt.Errorf("%s: %.40q holds what cannot be shown", f.field, f.text)
+			return fmt.Errorf("%s: %.40q must contain printable characters only", f.field, f.text)
 		}
 	}
 	switch {
@@ -157,58 +157,58 @@ func (d *ServiceData) check(fluids map[string]fillcalc.Fluid) error {
 	case d.Check != fillcalc.ByDipstick && d.Check != fillcalc.ByOverflow:
 		return fmt.Errorf("check: %.40q is not one of %s, %s", string(d.Check), fillcalc.ByDipstick, fillcalc.ByOverflow)
 	case d.Window.Low.Written == "":
-		return errors.New("window.low: is missing: say from which fluid temperature on the level may be judged")
+		return errors.New("window.low: is missing: give the lowest fluid temperature at which the level may be judged")
 	case d.Window.High.Written == "":
-		return errors.New("window.high: is missing: say up to which fluid temperature the level may be judged")
+		return errors.New("window.high: is missing: give the highest fluid temperature at which the level may be judged")
 	case !(d.FirstFill >= 0.3 && d.FirstFill <= 1):
-		return fmt.Errorf("first_fill: %g is not from 0.3 to 1: it is the part of the target to pour before the engine first runs", d.FirstFill)
+		return fmt.Errorf("first_fill: %g must be from 0.3 to 1: the fraction of the target to pour before the engine first runs", d.FirstFill)
 	}
 	if err := d.convert(); err != nil {
 		return err
 	}
 	switch {
 	case d.Check == fillcalc.ByOverflow && d.BetweenMarks.L > 0:
-		return errors.New("between_marks: an overflow opening has no marks: leave it out, or check by dipstick")
+		return errors.New("between_marks: an overflow opening has no marks: remove it, or set check: dipstick")
 	case d.Total.L > 0 && d.Typical.L > d.Total.L:
-		return fmt.Errorf("typical: %s is more than the total of %s: a refill is a part of the whole", d.Typical.Written, d.Total.Written)
+		return fmt.Errorf("typical: %s must not be more than the total of %s", d.Typical.Written, d.Total.Written)
 	case d.Total.L > 0 && d.BetweenMarks.L >= d.Total.L:
-		return fmt.Errorf("between_marks: %s is no part of the total of %s", d.BetweenMarks.Written, d.Total.Written)
+		return fmt.Errorf("between_marks: %s must be less than the total of %s", d.BetweenMarks.Written, d.Total.Written)
 	case d.Window.Low.C >= d.Window.High.C:
-		return fmt.Errorf("window: low %s is not below high %s", d.Window.Low.Written, d.Window.High.Written)
+		return fmt.Errorf("window: low %s must be below high %s", d.Window.Low.Written, d.Window.High.Written)
 	}
 	if fluids == nil {
 		return nil
 	}
 	fluid, ok := fluids[d.Fluid]
 	if !ok {
-		return fmt.Errorf("fluid: %.40q is not configured, known are %s", d.Fluid, strings.Join(slices.Sorted(maps.Keys(fluids)), ", "))
+		return fmt.Errorf("fluid: %.40q is not one of the configured fluids, which are %s", d.Fluid, strings.Join(slices.Sorted(maps.Keys(fluids)), ", "))
 	}
 	for _, c := range []float64{d.Window.Low.C, d.Window.High.C} {
 		if _, err := fluid.Density(c); err != nil {
-			return fmt.Errorf("window: the density of %s is not known there: %w", d.Fluid, err)
+			return fmt.Errorf("window: the density of %s is unknown there: %w", d.Fluid, err)
 		}
 	}
 	return nil
 }
 
-// convert works out what is written. The ranges are wide enough for a lorry and
-// narrow enough to find a wrong unit (common practice, no source).
+// convert converts the written amounts to SI units. The ranges are wide enough for a
+// lorry and narrow enough to find a wrong unit (common practice, no source).
 func (d *ServiceData) convert() error {
 	for _, f := range []struct {
-		field           string
-		written         units.Written
-		si              *float64
-		convert         func(units.Written) (float64, error)
-		lowest, highest float64
-		unit, means     string
+		field       string
+		written     units.Written
+		si          *float64
+		convert     func(units.Written) (float64, error)
+		min, max    float64
+		unit, means string
 	}{
-		{"typical", d.Typical.Written, &d.Typical.L, units.Written.Litres, 0.2, 100, "L", "what a refill usually takes"},
-		{"total", d.Total.Written, &d.Total.L, units.Written.Litres, 0.5, 200, "L", "all that the transmission holds"},
-		{"between_marks", d.BetweenMarks.Written, &d.BetweenMarks.L, units.Written.Litres, 0.02, 5, "L", "what lies between the marks of the dipstick"},
+		{"typical", d.Typical.Written, &d.Typical.L, units.Written.Litres, 0.2, 100, "L", "the volume of a usual refill"},
+		{"total", d.Total.Written, &d.Total.L, units.Written.Litres, 0.5, 200, "L", "the transmission's capacity"},
+		{"between_marks", d.BetweenMarks.Written, &d.BetweenMarks.L, units.Written.Litres, 0.02, 5, "L", "the volume between the marks of the dipstick"},
 		{"bottle", d.Bottle.Written, &d.Bottle.L, units.Written.Litres, 0.05, 250, "L", "the size of a bottle or drum"},
-		{"window.low", d.Window.Low.Written, &d.Window.Low.C, units.Written.Celsius, 15, 130, "°C", "the fluid temperature from which on the level may be judged"},
-		{"window.high", d.Window.High.Written, &d.Window.High.C, units.Written.Celsius, 15, 130, "°C", "the fluid temperature up to which the level may be judged"},
-		{"bolt_torque", d.BoltTorque.Written, &d.BoltTorque.NM, units.Written.NewtonMetres, 2, 60, "N·m", "what the bolts of the pan are tightened to"},
+		{"window.low", d.Window.Low.Written, &d.Window.Low.C, units.Written.Celsius, 15, 130, "°C", "the lowest fluid temperature at which the level may be judged"},
+		{"window.high", d.Window.High.Written, &d.Window.High.C, units.Written.Celsius, 15, 130, "°C", "the highest fluid temperature at which the level may be judged"},
+		{"bolt_torque", d.BoltTorque.Written, &d.BoltTorque.NM, units.Written.NewtonMetres, 2, 60, "N·m", "the tightening torque of the pan's bolts"},
 	} {
 		if f.written == "" {
 			continue
@@ -217,16 +217,16 @@ func (d *ServiceData) convert() error {
 		if err != nil {
 			return fmt.Errorf("%s: %w", f.field, err)
 		}
-		if !(si >= f.lowest && si <= f.highest) {
-			return fmt.Errorf("%s: %s is %.4g %s: it is %s, from %g to %g %s", f.field, f.written, si, f.unit, f.means, f.lowest, f.highest, f.unit)
+		if !(si >= f.min && si <= f.max) {
+			return fmt.Errorf("%s: %s is %.4g %s: %s must be from %g to %g %s", f.field, f.written, si, f.unit, f.means, f.min, f.max, f.unit)
 		}
 		*f.si = si
 	}
 	return nil
 }
 
-// spec is what the service data give to a job; its id, its fluids and what a
-// command says otherwise are still to be put in.
+// Spec returns the part of a job's specification that comes from the service data. The
+// caller adds its id, its fluids and what the command sets itself.
 func (d ServiceData) Spec() fillcalc.JobSpec {
 	return fillcalc.JobSpec{
 		Vehicle: d.Vehicle, LowC: d.Window.Low.C, HighC: d.Window.High.C, FirstFill: d.FirstFill, Check: d.Check,
@@ -235,7 +235,7 @@ func (d ServiceData) Spec() fillcalc.JobSpec {
 	}
 }
 
-// Summary is what a technician asks first, in preferred units.
+// Summary returns the most important figures in one line, in preferred units.
 func (d ServiceData) Summary(system units.System) string {
 	text := d.Fluid
 	if d.Typical.Written != "" {
@@ -248,7 +248,7 @@ func (d ServiceData) Summary(system units.System) string {
 	return text
 }
 
-// Show is all of it in rows: amounts in preferred units, as written and in SI.
+// Show returns all fields in rows, with amounts in preferred units, as written and in SI.
 func (d ServiceData) Show(system units.System) []string {
 	var rows []string
 	text := func(label, value string) {

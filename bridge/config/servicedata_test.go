@@ -16,7 +16,7 @@ import (
 	"bayfill/fillcalc"
 )
 
-// The examples fit the example configuration, and together they hold every key.
+// The examples match the example configuration, and together they contain every key.
 func TestExampleServiceData(t *testing.T) {
 	c, err := Load(bridgetest.Testdata(t, "config", "bayfill.yaml"))
 	if err != nil {
@@ -60,11 +60,12 @@ func TestExampleServiceData(t *testing.T) {
 	}
 }
 
-// amber is a fluid whose density is known up to 60 °C only.
+// amber is a fluid whose density is known only up to 60 °C.
 var amber = map[string]fillcalc.Fluid{"amber": {Name: "amber", Model: fillcalc.DensityPoints,
 	Points: []fillcalc.DensityPoint{{C: 0, KgM3: 860}, {C: 60, KgM3: 820}}}}
 
-// Every kind of mistake names its line and field and says what would be right.
+// The error of every kind of mistake names the line and the field and says what would be
+// right.
 func TestServiceDataMistakes(t *testing.T) {
 	if _, err := parseServiceData([]byte(bridgetest.SmallServiceData), amber); err != nil {
 		t.Fatal(err)
@@ -77,19 +78,19 @@ func TestServiceDataMistakes(t *testing.T) {
 		{"high: 113 F", "hihg: 113 F", `line 8: unknown key "hihg", did you mean "high"?`},
 		{"name:", "xylophone_mode: 1\nname:", `line 1: unknown key "xylophone_mode"`},
 		{"bottle: 1 qt\n", "bottle: 1 qt\nbottle: 1 L\n", "line 11"},
-		{"typical: 4.2 qt", "typical: [4.2 qt]", "line 4: \"[\" is not what is wanted here: a text"},
+		{"typical: 4.2 qt", "typical: [4.2 qt]", "line 4: \"[\" must be a text"},
 		{"window: {low: 95 F, high: 113 F}", "window: 95 F", "line 8"},
-		{"source:", "first_fill: most\nsource:", `line 11: "most" is not what is wanted here: a number`},
+		{"source:", "first_fill: most\nsource:", `line 11: "most" must be a number`},
 
-		{"name: van6", "name: Van 6", `line 1: name: "Van 6" must be 1 to 32 of a-z 0-9 - _`},
+		{"name: van6", "name: Van 6", `line 1: name: "Van 6" must be 1 to 32 of the characters a-z 0-9 - _`},
 		{"name: van6\n", "", `name: "" must be`},
 		{"transmission: 6 speeds\n", "", "transmission: is missing: say which variant"},
 		{"fluid: amber\n", "", "fluid: is missing"},
 		{"source: a sheet\n", "", "source: is missing: say where"},
 		{"source: a sheet", "source: ' '", "line 11: source: is missing"},
-		{"source: a sheet", "source: \"a\\e[2Jsheet\"", "line 11: source: \"a\\x1b[2Jsheet\" holds what cannot be shown"},
+		{"source: a sheet", "source: \"a\\e[2Jsheet\"", "line 11: source: \"a\\x1b[2Jsheet\" must contain printable characters only"},
 		{"source: a sheet", "source: a \xff sheet", "line 11: source: "},
-		{"source: a sheet", "source: " + strings.Repeat("a", 201), "line 11: source: 201 bytes, at most 200"},
+		{"source: a sheet", "source: " + strings.Repeat("a", 201), "line 11: source: has 201 bytes, at most 200 are allowed"},
 		{"check: dipstick\n", "", "check: is missing: say how the level is judged, dipstick or overflow"},
 		{"check: dipstick", "check: plug", `line 6: check: "plug" is not one of dipstick, overflow`},
 		{"low: 95 F, ", "", "line 8: window.low: is missing"},
@@ -97,29 +98,29 @@ func TestServiceDataMistakes(t *testing.T) {
 
 		{"typical: 4.2 qt", "typical: 4.2", `line 4: typical: "4.2" has no unit, as in 4.2 qt`},
 		{"typical: 4.2 qt", "typical: 4.2 quart", `line 4: typical: "4.2 quart": unit "quart" is not one of L, mL, qt`},
-		{"typical: 4.2 qt", "typical: 42 gal", "line 4: typical: 42 gal is 159 L: it is what a refill usually takes, from 0.2 to 100 L"},
-		{"total: 9.1 qt", "total: 91 mL", "line 5: total: 91 mL is 0.091 L: it is all that the transmission holds, from 0.5"},
-		{"between_marks: 1 pt", "between_marks: 0 pt", "line 7: between_marks: 0 pt is 0 L: it is what lies between the marks"},
+		{"typical: 4.2 qt", "typical: 42 gal", "line 4: typical: 42 gal is 159 L: the volume of a usual refill must be from 0.2 to 100 L"},
+		{"total: 9.1 qt", "total: 91 mL", "line 5: total: 91 mL is 0.091 L: the transmission's capacity must be from 0.5"},
+		{"between_marks: 1 pt", "between_marks: 0 pt", "line 7: between_marks: 0 pt is 0 L: the volume between the marks"},
 		{"between_marks: 1 pt", "between_marks: -1 pt", "line 7: between_marks: -1 pt is -0.4732 L"},
-		{"bottle: 1 qt", "bottle: 1000 gal", "line 10: bottle: 1000 gal is 3785 L: it is the size of a bottle or drum, from 0.05 to 250 L"},
-		{"low: 95 F", "low: 35 F", "line 8: window.low: 35 F is 1.667 °C: it is the fluid temperature from which on"},
+		{"bottle: 1 qt", "bottle: 1000 gal", "line 10: bottle: 1000 gal is 3785 L: the size of a bottle or drum must be from 0.05 to 250 L"},
+		{"low: 95 F", "low: 35 F", "line 8: window.low: 35 F is 1.667 °C: the lowest fluid temperature"},
 		{"high: 113 F", "high: 450 C", "line 8: window.high: 450 C is 450 °C"},
 		{"low: 95 F", "low: 95", "line 8: window.low: \"95\" has no unit"},
-		{"bolt_torque: 97 in-lb", "bolt_torque: 97 ft-lb", "line 9: bolt_torque: 97 ft-lb is 131.5 N·m: it is what the bolts of the pan are tightened to, from 2 to 60 N·m"},
+		{"bolt_torque: 97 in-lb", "bolt_torque: 97 ft-lb", "line 9: bolt_torque: 97 ft-lb is 131.5 N·m: the tightening torque of the pan's bolts must be from 2 to 60 N·m"},
 		{"bolt_torque: 97 in-lb", "bolt_torque: 97 lb", `line 9: bolt_torque: "97 lb": unit "lb"`},
-		{"source:", "first_fill: 0\nsource:", "line 11: first_fill: 0 is not from 0.3 to 1: it is the part of the target"},
-		{"source:", "first_fill: 80\nsource:", "line 11: first_fill: 80 is not from 0.3 to 1"},
+		{"source:", "first_fill: 0\nsource:", "line 11: first_fill: 0 must be from 0.3 to 1: the fraction of the target"},
+		{"source:", "first_fill: 80\nsource:", "line 11: first_fill: 80 must be from 0.3 to 1"},
 		{"source:", "first_fill: .nan\nsource:", "line 11: first_fill: NaN"},
 
 		{"check: dipstick", "check: overflow", "line 7: between_marks: an overflow opening has no marks"},
-		{"typical: 4.2 qt", "typical: 8.7 L", "line 4: typical: 8.7 L is more than the total of 9.1 qt: a refill is a part"},
-		{"total: 9.1 qt", "total: 4.1 qt", "line 4: typical: 4.2 qt is more than the total of 4.1 qt"},
+		{"typical: 4.2 qt", "typical: 8.7 L", "line 4: typical: 8.7 L must not be more than the total of 9.1 qt"},
+		{"total: 9.1 qt", "total: 4.1 qt", "line 4: typical: 4.2 qt must not be more than the total of 4.1 qt"},
 		{"typical: 4.2 qt\ntotal: 9.1 qt\n", "total: 1 pt\nfirst_fill: 1\n", "total: 1 pt is 0.4732 L"},
-		{"typical: 4.2 qt\ntotal: 9.1 qt\ncheck: dipstick\nbetween_marks: 1 pt", "total: 2 pt\ncheck: dipstick\nbetween_marks: 1 qt", "line 6: between_marks: 1 qt is no part of the total of 2 pt"},
-		{"low: 95 F, high: 113 F", "low: 113 F, high: 95 F", "line 8: window: low 113 F is not below high 95 F"},
-		{"low: 95 F", "low: 45 C", "line 8: window: low 45 C is not below high 113 F"},
-		{"fluid: amber", "fluid: ruby", `line 3: fluid: "ruby" is not configured, known are amber`},
-		{"high: 113 F", "high: 61 C", "line 8: window: the density of amber is not known there"},
+		{"typical: 4.2 qt\ntotal: 9.1 qt\ncheck: dipstick\nbetween_marks: 1 pt", "total: 2 pt\ncheck: dipstick\nbetween_marks: 1 qt", "line 6: between_marks: 1 qt must be less than the total of 2 pt"},
+		{"low: 95 F, high: 113 F", "low: 113 F, high: 95 F", "line 8: window: low 113 F must be below high 95 F"},
+		{"low: 95 F", "low: 45 C", "line 8: window: low 45 C must be below high 113 F"},
+		{"fluid: amber", "fluid: ruby", `line 3: fluid: "ruby" is not one of the configured fluids, which are amber`},
+		{"high: 113 F", "high: 61 C", "line 8: window: the density of amber is unknown there"},
 	} {
 		if !strings.Contains(bridgetest.SmallServiceData, c.old) {
 			t.Fatalf("the small file has no %q", c.old)
@@ -131,12 +132,12 @@ func TestServiceDataMistakes(t *testing.T) {
 		}
 	}
 	if _, err := parseServiceData([]byte(strings.Replace(bridgetest.SmallServiceData, "amber", "ruby", 1)), nil); err != nil {
-		t.Errorf("without a configuration any fluid goes: %v", err)
+		t.Errorf("without a configuration any fluid is accepted: %v", err)
 	}
 }
 
-// All bad files are told at once, each by its name; what is good can be used; of
-// two files that claim one name neither is.
+// The error names every bad file. Good files can be used. Of two files with the same name
+// neither is used.
 func TestServiceDataFolder(t *testing.T) {
 	dir := t.TempDir()
 	named := func(name string) string { return strings.Replace(bridgetest.SmallServiceData, "van6", name, 1) }
@@ -169,8 +170,8 @@ func TestServiceDataFolder(t *testing.T) {
 		filepath.Join(dir, "bad1.yaml") + `: line 4: unknown key "typcal"`,
 		filepath.Join(dir, "bad2.yaml") + ": the file is empty",
 		filepath.Join(dir, "gone.yaml") + ": no such file",
-		filepath.Join(dir, "copy.yaml") + `: name: "same" stands in copy.yaml and original.yaml`,
-		filepath.Join(dir, "original.yaml") + `: name: "same" stands in copy.yaml and original.yaml`,
+		filepath.Join(dir, "copy.yaml") + `: name: "same" is used in copy.yaml and original.yaml`,
+		filepath.Join(dir, "original.yaml") + `: name: "same" is used in copy.yaml and original.yaml`,
 	} {
 		if !slices.ContainsFunc(bad, func(err error) bool { return strings.Contains(err.Error(), want) }) {
 			t.Errorf("want %q among %v", want, bad)
@@ -187,7 +188,7 @@ func TestServiceDataFolder(t *testing.T) {
 	}
 }
 
-// What is shown stands in preferred units, as written and in SI.
+// Amounts are shown in preferred units, as written and in SI.
 func TestServiceDataShown(t *testing.T) {
 	all, err := ReadServiceData(bridgetest.Testdata(t, "service-data"), nil)
 	if err != nil {
@@ -212,15 +213,15 @@ func TestServiceDataShown(t *testing.T) {
 		}
 	}
 	if got := squeezed(all["saloon4-dipstick"].Show(units.Metric)); strings.Contains(got, "total") || strings.Contains(got, "between marks") || strings.Contains(got, "vehicle") {
-		t.Errorf("what is not known is shown: %s", got)
+		t.Errorf("a field that is not set is shown: %s", got)
 	}
 	if got, want := all["van6-overflow"].Summary(units.US), "amber 6, refill 4.2 qt, overflow at 95 to 113 °F, bolts 97 in-lb"; got != want {
 		t.Errorf("summary %q, want %q", got, want)
 	}
 }
 
-// Whatever a file holds, it is an error with a text, or figures with which a job
-// can be opened and which the journal keeps exactly; never a panic.
+// Any file is either an error with a text, or figures with which a job can be opened and
+// which the journal keeps exactly; never a panic.
 func FuzzServiceData(f *testing.F) {
 	f.Add(bridgetest.SmallServiceData)
 	f.Add("name: [")

@@ -9,9 +9,9 @@ import (
 	"os"
 )
 
-// BrokerTLS is how to talk to a broker over TLS. It trusts the authority whose
-// certificate is in the file only; without a file, those of this computer. The
-// error says which file cannot be used and why.
+// BrokerTLS returns the TLS settings for a broker. They trust only the certificate
+// authority in the file; without a file, those that this computer trusts. The error says
+// which file cannot be used and why.
 func BrokerTLS(caFile string) (*tls.Config, error) {
 	if caFile == "" {
 		return &tls.Config{MinVersion: tls.VersionTLS12}, nil
@@ -27,8 +27,8 @@ func BrokerTLS(caFile string) (*tls.Config, error) {
 	return &tls.Config{MinVersion: tls.VersionTLS12, RootCAs: pool}, nil
 }
 
-// Certificate is who somebody is: a client, for brokers that ask, or the embedded
-// broker. The error says which files cannot be used and why.
+// Certificate reads the certificate of a client, for brokers that ask for one, or of the
+// embedded broker. The error says which files cannot be used and why.
 func Certificate(certFile, keyFile string) (tls.Certificate, error) {
 	certificate, err := tls.LoadX509KeyPair(certFile, keyFile)
 	if err != nil {
@@ -37,7 +37,7 @@ func Certificate(certFile, keyFile string) (tls.Certificate, error) {
 	return certificate, err
 }
 
-// TLS is how to talk to the configured broker. The error names the field.
+// TLS returns the TLS settings for the configured broker. The error names the field.
 func (b *Broker) TLS() (*tls.Config, error) {
 	t, err := BrokerTLS(b.CAFile)
 	if err != nil {
@@ -53,9 +53,9 @@ func (b *Broker) TLS() (*tls.Config, error) {
 	return t, nil
 }
 
-// OnlyCertificate is how to talk to the embedded broker from its own computer: it
-// believes the broker's certificate and no other, for whatever address and until
-// whenever that was made out.
+// OnlyCertificate returns the TLS settings for connecting to the embedded broker from the
+// same process. They trust the broker's own certificate and no other, regardless of the
+// address and the dates in it.
 func OnlyCertificate(own *tls.Certificate) *tls.Config {
 	return &tls.Config{
 		MinVersion: tls.VersionTLS12, InsecureSkipVerify: true,

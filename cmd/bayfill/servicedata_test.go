@@ -77,7 +77,7 @@ good  van6-overflow
 		strings.Count(out, "BAD   "+dir) != 2 || !strings.Contains(errors, "of 3 files in "+dir+" 2 are bad") {
 		t.Errorf("status %d: %s%s", status, out, errors)
 	}
-	for _, want := range []string{`van7.yaml: line 12: unknown key "typcal", did you mean "typical"?`, `mauve.yaml: line 8: fluid: "mauve" is not configured`} {
+	for _, want := range []string{`van7.yaml: line 12: unknown key "typcal", did you mean "typical"?`, `mauve.yaml: line 8: fluid: "mauve" is not one of the configured fluids`} {
 		if !strings.Contains(strings.Join(strings.Fields(out), " "), want) {
 			t.Errorf("want %q in %s", want, out)
 		}
@@ -96,8 +96,8 @@ good  van6-overflow
 		want   string
 		args   []string
 	}{
-		{1, `"van9" is not in ` + examples + ", known are estate5-dipstick, saloon4-dipstick, van6-overflow\n", []string{"van9", "--dir", examples}},
-		{1, "known are van6-overflow; some files are bad", []string{"mauve", "--dir", dir, "--config", config}},
+		{1, `"van9" is not in ` + examples + ", which has estate5-dipstick, saloon4-dipstick, van6-overflow\n", []string{"van9", "--dir", examples}},
+		{1, "which has van6-overflow; some files have errors", []string{"mauve", "--dir", dir, "--config", config}},
 		{1, "no such file", []string{"van9", "--dir", dir + "x"}},
 		{exitConfig, "bayfill.yaml: no such file", nil},
 		{1, "no such file", []string{"--dir", dir + "x"}},
