@@ -24,22 +24,23 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// Broker is the embedded MQTT broker. The bridge itself connects to it like
-// everybody else, so that an external broker is no different case.
+// Broker is the running broker.
 type Broker struct {
 	server   *mqttd.Server
 	listener listeners.Listener
-	door     *door
-	// password is the bridge's own, made anew at each start.
+	conns    *boundedListener
+	// password is the bridge's own, a new one at each start.
 	password    string
 	certificate *tls.Certificate // nil: plain TCP
 }
 
-// bridgeUser cannot be configured as a user: names with a colon are refused.
+// bridgeUser is the bridge's own user. The configuration refuses names with a colon, so
+// no configured user has this name.
 const bridgeUser = "bayfill:bridge"
 
-// StartBroker listens on the configured address. Without configured users
-// anybody on the machine may read, and nobody may command.
+// Start listens on the configured address. Without configured users everybody on the
+// computer may read and nobody may command. The error names the field of the
+// configuration.
 func Start(c config.Broker, log *slog.Logger) (*Broker, error) {
 	b := &Broker{password: rand.Text()}
 	a := &access{users: map[string]identity{bridgeUser: {password: sha256.Sum256([]byte(b.password)), bridge: true}}, open: len(c.Users) == 0}
@@ -51,10 +52,10 @@ func Start(c config.Broker, log *slog.Logger) (*Broker, error) {
 		a.users[u.Name] = identity{password: sha256.Sum256([]byte(secret)), may: u.May, carts: u.Carts}
 	}
 	capabilities := mqttd.NewDefaultServerCapabilities()
-	// Retained state stays: the library forgets it after a day otherwise.
+	// By default the library deletes retained messages after a day.
 	capabilities.MaximumMessageExpiryInterval = math.MaxInt32
 	capabilities.MaximumPacketSize = 64 << 10
-	capabilities.MaximumClients = mostClients
+	capabilities.MaximumClients = maxClients
 	b.server = mqttd.New(&mqttd.Options{Logger: log, Capabilities: capabilities, SysTopicResendInterval: 60})
 	if err := b.server.AddHook(a, nil); err != nil {
 		return nil, fmt.Errorf("broker: %w", err)
@@ -63,8 +64,8 @@ func Start(c config.Broker, log *slog.Logger) (*Broker, error) {
 	if err != nil {
 		return nil, fmt.Errorf("broker.listen: %w", err)
 	}
-	b.door = &door{Listener: netutil.LimitListener(listener, mostClients), inside: map[*visitor]bool{}}
-	var way net.Listener = b.door
+	b.conns = &boundedListener{Listener: netutil.LimitListener(listener, maxClients), open: map[*conn]bool{}}
+	var endpoint net.Listener = b.conns
 	if c.CertFile != "" {
 		certificate, err := config.Certificate(c.CertFile, c.KeyFile)
 		if err != nil {
@@ -72,9 +73,9 @@ func Start(c config.Broker, log *slog.Logger) (*Broker, error) {
 			return nil, fmt.Errorf("broker.cert_file: %w", err)
 		}
 		b.certificate = &certificate
-		way = tls.NewListener(b.door, &tls.Config{MinVersion: tls.VersionTLS12, Certificates: []tls.Certificate{certificate}})
+		endpoint = tls.NewListener(b.conns, &tls.Config{MinVersion: tls.VersionTLS12, Certificates: []tls.Certificate{certificate}})
 	}
-	b.listener = &farewell{listeners.NewNet("tcp", way), b.server}
+	b.listener = &closingListener{listeners.NewNet("tcp", endpoint), b.server}
 	if err := b.server.AddListener(b.listener); err != nil {
 		return nil, fmt.Errorf("broker: %w", err)
 	}
@@ -85,83 +86,83 @@ func Start(c config.Broker, log *slog.Logger) (*Broker, error) {
 }
 
 const (
-	mostClients = 256 // they count against the serial library's limit on descriptors
-	// connectWithin is how long a client may take to say who it is.
+	maxClients = 256 // each counts against the serial library's limit on descriptors
+	// ConnectWithin is how long a new connection may take to authenticate.
 	ConnectWithin = 5 * time.Second
-	// lastWord is how long one may take to go when the broker ends.
-	lastWord = 250 * time.Millisecond
+	// closeWithin is how long a connection may take to end when the broker closes.
+	closeWithin = 250 * time.Millisecond
 )
 
-// door lets connections in: at most so many, and each has to say soon who it is.
-// The library counts only who has, waits for ever for the others, also when it
-// is to end, and stops listening for good when descriptors run out.
-type door struct {
+// boundedListener accepts a bounded number of connections and gives each a deadline to
+// authenticate. The library counts authenticated clients only, waits for the others for
+// ever, even when it closes, and stops listening for good when descriptors run out.
+type boundedListener struct {
 	net.Listener
 
 	mu     sync.Mutex
-	inside map[*visitor]bool
-	shut   bool // for good: who comes or is still inside is put out
+	open   map[*conn]bool
+	closed bool // for good: every connection is closed at once
 }
 
-// visitor is a connection that the door knows of until it ends.
-type visitor struct {
+// conn is a connection that the listener knows until it is closed.
+type conn struct {
 	net.Conn
-	door *door
+	listener *boundedListener
 }
 
-func (d *door) Accept() (net.Conn, error) {
-	c, err := d.Listener.Accept()
+func (l *boundedListener) Accept() (net.Conn, error) {
+	accepted, err := l.Listener.Accept()
 	if err != nil {
 		return nil, err
 	}
-	c.SetDeadline(time.Now().Add(ConnectWithin)) // the library sets another once it knows the client
-	v := &visitor{c, d}
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if d.shut {
-		c.Close()
+	accepted.SetDeadline(time.Now().Add(ConnectWithin)) // the library sets another one once it knows the client
+	c := &conn{accepted, l}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.closed {
+		accepted.Close()
 	} else {
-		d.inside[v] = true
+		l.open[c] = true
 	}
-	return v, nil
+	return c, nil
 }
 
-func (v *visitor) Close() error {
-	v.door.mu.Lock()
-	delete(v.door.inside, v)
-	v.door.mu.Unlock()
-	return v.Conn.Close()
+func (c *conn) Close() error {
+	c.listener.mu.Lock()
+	delete(c.listener.open, c)
+	c.listener.mu.Unlock()
+	return c.Conn.Close()
 }
 
-// clear puts everybody out.
-func (d *door) clear() {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	d.shut = true
-	for v := range d.inside {
-		v.Conn.Close()
+// closeAll closes every open connection, and from then on every new one.
+func (l *boundedListener) closeAll() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.closed = true
+	for c := range l.open {
+		c.Conn.Close()
 	}
 }
 
-// farewell ends the clients itself: the library asks for them under a lock that it
-// takes twice, and waits for ever when one goes in between.
-type farewell struct {
+// closingListener disconnects the clients itself. The library lists them under a lock
+// that it takes twice, and blocks for ever when a client leaves in between.
+type closingListener struct {
 	*listeners.Net
 	server *mqttd.Server
 }
 
-// Close says goodbye to all clients and ends the listener.
-func (f *farewell) Close(listeners.CloseFn) {
-	f.Net.Close(func(string) {
-		for _, c := range f.server.Clients.GetAll() {
+// Close disconnects all clients and ends the listener.
+func (l *closingListener) Close(listeners.CloseFn) {
+	l.Net.Close(func(string) {
+		for _, c := range l.server.Clients.GetAll() {
 			if !c.Closed() {
-				_ = f.server.DisconnectClient(c, packets.ErrServerShuttingDown) // it goes either way
+				_ = l.server.DisconnectClient(c, packets.ErrServerShuttingDown) // the connection is closed either way
 			}
 		}
 	})
 }
 
-// way is how the bridge itself comes in.
+// Endpoint returns where and how the bridge itself connects. t is nil for plain TCP.
 func (b *Broker) Endpoint() (url string, t *tls.Config) {
 	if b.certificate == nil {
 		return "tcp://" + b.Address(), nil
@@ -169,31 +170,31 @@ func (b *Broker) Endpoint() (url string, t *tls.Config) {
 	return "tls://" + b.Address(), config.OnlyCertificate(b.certificate)
 }
 
-// Login is as whom the bridge itself comes in.
+// Login returns the user name and password of the bridge itself.
 func (b *Broker) Login() (username, password string) { return bridgeUser, b.password }
 
-// Address is where the broker listens, as host:port.
+// Address returns where the broker listens, as host:port.
 func (b *Broker) Address() string { return b.listener.Address() }
 
-// Close ends the broker and its connections. The library says goodbye to those
-// that it knows, and would wait for the others.
+// Close ends the broker and all connections. The library disconnects the clients that it
+// knows and would wait for the other connections, which are closed after a moment.
 func (b *Broker) Close() error {
-	others := time.AfterFunc(lastWord, b.door.clear)
-	defer others.Stop()
+	rest := time.AfterFunc(closeWithin, b.conns.closeAll)
+	defer rest.Stop()
 	return b.server.Close()
 }
 
-// identity is one user: its password's hash, and what it may do.
+// identity is a user's password, hashed, and rights.
 type identity struct {
 	password [sha256.Size]byte
-	may      []string
-	carts    []string // none: all
-	bridge   bool
+	may      []string // read, command
+	carts    []string // empty: all
+	bridge   bool     // the program itself
 }
 
-// meets tells whether a topic, or a filter for topics, is about one of the user's
-// carts. A wildcard passes: each message that it brings is looked at again.
-func (i *identity) meets(topic string) bool {
+// covers reports whether a topic, or a filter for topics, concerns one of the user's
+// carts. A wildcard passes, since each message that it matches is checked again.
+func (i *identity) covers(topic string) bool {
 	parts := strings.Split(topic, "/")
 	if at := slices.Index(parts, "#"); len(i.carts) == 0 || at >= 0 && at <= 2 {
 		return true
@@ -201,14 +202,14 @@ func (i *identity) meets(topic string) bool {
 	return len(parts) > 2 && (parts[2] == "+" || slices.Contains(i.carts, parts[2]))
 }
 
-// access decides who may do what. It is the only hook that answers: hooks are
-// OR-ed, and a second one that allows would undo it. What no rule names is
-// refused.
+// access decides who may do what, and refuses what no rule allows. It is the only hook
+// that decides: the library combines hooks with OR, so that a second hook could allow
+// what this one refuses.
 type access struct {
 	mqttd.HookBase
 	users map[string]identity
-	open  bool     // no users configured: anonymous reading
-	carts sync.Map // client ids under which the bridge has come
+	open  bool     // no users are configured: anonymous reading
+	carts sync.Map // client ids of the bridge's own connections
 }
 
 func (a *access) ID() string { return "access" }
@@ -230,11 +231,11 @@ func (a *access) OnConnectAuthenticate(cl *mqttd.Client, pk packets.Packet) bool
 		a.carts.Store(cl.ID, true)
 		return true
 	}
-	// Whoever comes under another's client id throws it out.
+	// A client that connects with a client id in use ends the other connection.
 	if _, taken := a.carts.Load(cl.ID); taken {
 		return false
 	}
-	// A will is published without asking again.
+	// The library publishes a will without checking access again.
 	return !pk.Connect.WillFlag || a.OnACLCheck(cl, pk.Connect.WillTopic, true)
 }
 
@@ -243,10 +244,10 @@ func (a *access) OnACLCheck(cl *mqttd.Client, topic string, write bool) bool {
 	switch {
 	case known && who.bridge:
 		return true
-	case !who.meets(topic):
+	case !who.covers(topic):
 		return false
 	case !write:
-		// Everything below bayfill/ is for readers; commands are not.
+		// Readers may read everything below bayfill/ except commands.
 		reads := known && slices.Contains(who.may, "read") || !known && a.open
 		return reads && strings.HasPrefix(topic, "bayfill/") && !CommandTopic(topic)
 	default:
@@ -254,7 +255,7 @@ func (a *access) OnACLCheck(cl *mqttd.Client, topic string, write bool) bool {
 	}
 }
 
-// commandTopic tells bayfill/{shop}/{cart}/commands.
+// CommandTopic reports whether a topic is bayfill/{shop}/{cart}/commands.
 func CommandTopic(topic string) bool {
 	parts := strings.Split(topic, "/")
 	return len(parts) == 4 && parts[0] == "bayfill" && parts[3] == string(wire.CommandsLeaf)

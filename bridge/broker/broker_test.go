@@ -17,7 +17,8 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// startEmbedded runs the embedded broker alone.
+// startEmbedded starts the embedded broker alone. section is the broker's section of a
+// configuration.
 func startEmbedded(t testing.TB, section string) (b *Broker, url string) {
 	t.Helper()
 	b, err := Start(journaltest.BareConfig(t, t.TempDir(), section).Broker, bridgetest.Log())
@@ -28,9 +29,9 @@ func startEmbedded(t testing.TB, section string) (b *Broker, url string) {
 	return b, "tcp://" + b.Address()
 }
 
-// Who is let in: names and passwords on the embedded broker, and on Mosquitto
+// Names and passwords decide who may connect to the embedded broker, and to Mosquitto
 // with the example files.
-func TestWhoIsLetIn(t *testing.T) {
+func TestAuthentication(t *testing.T) {
 	t.Setenv("BAYFILL_TEST_PASSWORD", "secret")
 	_, users := startEmbedded(t, bridgetest.EmbeddedUsers)
 	_, open := startEmbedded(t, `{listen: "127.0.0.1:0"}`)
@@ -59,13 +60,13 @@ func TestWhoIsLetIn(t *testing.T) {
 	} {
 		_, err := bridgetest.Client(t, k.url, k.user, k.password, nil)
 		if (err == nil) != k.in {
-			t.Errorf("%s: %v, want let in: %v", k.name, err, k.in)
+			t.Errorf("%s: %v, want accepted: %v", k.name, err, k.in)
 		}
 	}
 }
 
-// What readers and others may subscribe to on the embedded broker, and what then
-// reaches them, whatever the filter covers.
+// Rights decide what a user may subscribe to on the embedded broker, and which messages
+// arrive, whatever the filter matches.
 func TestSubscriptionsOnTheEmbeddedBroker(t *testing.T) {
 	t.Setenv("BAYFILL_TEST_PASSWORD", "secret")
 	for _, users := range []bool{true, false} {
@@ -83,7 +84,7 @@ func TestSubscriptionsOnTheEmbeddedBroker(t *testing.T) {
 				t.Fatal("publishing: no answer")
 			}
 		}
-		// Kept before anybody listens.
+		// Retained before anybody subscribes.
 		send(bridgetest.Topics+"volumes", true)
 		send(bridgetest.Topics+"commands", true)
 		send("other/volumes", true)
@@ -123,10 +124,10 @@ func TestSubscriptionsOnTheEmbeddedBroker(t *testing.T) {
 					send(bridgetest.Topics+"commands", false)
 					send("other/volumes", false)
 					send(bridgetest.Topics+"volumes", false)
-					// What comes, comes in order: the last of it is known.
+					// Messages arrive in order, so the last one is known.
 					wanted := 0
 					if grant && reads && filter != bridgetest.Topics+"commands/#" {
-						wanted = 2 // the kept one and the live one
+						wanted = 2 // the retained one and the live one
 					}
 					for range wanted {
 						select {
@@ -135,14 +136,14 @@ func TestSubscriptionsOnTheEmbeddedBroker(t *testing.T) {
 								t.Errorf("%s was delivered", topic)
 							}
 						case <-time.After(10 * time.Second):
-							t.Fatal("volumes do not come")
+							t.Fatal("volumes do not arrive")
 						}
 					}
-					// A round trip to the broker: nothing else was on the way.
+					// After a round trip to the broker no message is still on the way.
 					c.Unsubscribe(filter).WaitTimeout(10 * time.Second)
 					for len(got) > 0 {
-						// The broker acknowledges before it delivers: what an earlier round sent
-						// may come to this one, to whom it may come at all.
+						// The broker acknowledges before it delivers, so messages of an earlier
+						// round may arrive, but only at users who may read them.
 						if topic := <-got; wanted == 0 || topic != bridgetest.Topics+"volumes" {
 							t.Errorf("%s was delivered", topic)
 						}
@@ -153,8 +154,8 @@ func TestSubscriptionsOnTheEmbeddedBroker(t *testing.T) {
 	}
 }
 
-// A user who was given one cart neither reads nor commands another, whatever the
-// filter covers.
+// A user of one cart can neither read nor command another cart, whatever the filter
+// matches.
 func TestUserOfOneCart(t *testing.T) {
 	t.Setenv("BAYFILL_TEST_PASSWORD", "secret")
 	c := journaltest.BareConfig(t, t.TempDir(), bridgetest.EmbeddedUsers)
@@ -196,7 +197,7 @@ func TestUserOfOneCart(t *testing.T) {
 		}
 		bridge.Publish(other+"replies/x", 1, false, "x").WaitTimeout(10 * time.Second)
 		bridge.Publish(bridgetest.Topics+"volumes", 1, false, "x").WaitTimeout(10 * time.Second)
-		for range 2 { // the kept one and the live one, after which nothing is on the way
+		for range 2 { // the retained one and the live one, which is the last
 			if !grant {
 				break
 			}
@@ -206,7 +207,7 @@ func TestUserOfOneCart(t *testing.T) {
 					t.Errorf("%s brought %s", filter, topic)
 				}
 			case <-time.After(10 * time.Second):
-				t.Fatalf("%s: volumes do not come", filter)
+				t.Fatalf("%s: volumes do not arrive", filter)
 			}
 		}
 		tablet.Unsubscribe(filter).WaitTimeout(10 * time.Second)
@@ -219,7 +220,7 @@ func TestUserOfOneCart(t *testing.T) {
 
 	heard := make(chan string, 100)
 	bridge.Subscribe("bayfill/test/+/commands", 1, func(_ mqtt.Client, m mqtt.Message) { heard <- m.Topic() }).WaitTimeout(10 * time.Second)
-	for _, topic := range []string{other + "commands", bridgetest.Topics + "commands"} { // the broker ends the connection of who sends the first
+	for _, topic := range []string{other + "commands", bridgetest.Topics + "commands"} { // the broker ends the connection that sends the first one
 		keypad, err := bridgetest.Client(t, url, "keypad", "secret", nil)
 		if err != nil {
 			t.Fatal(err)
@@ -227,24 +228,24 @@ func TestUserOfOneCart(t *testing.T) {
 		keypad.Publish(topic, 1, false, "{}").WaitTimeout(2 * time.Second)
 	}
 	if _, err := bridgetest.Client(t, url, "keypad", "secret", func(o *mqtt.ClientOptions) { o.SetWill(other+"commands", "{}", 1, true) }); err == nil {
-		t.Error("a will that commands another cart was let in")
+		t.Error("a will that commands another cart was accepted")
 	}
 	select {
 	case topic := <-heard:
 		if topic != bridgetest.Topics+"commands" || len(heard) > 0 {
-			t.Errorf("%s was commanded, and %d more", topic, len(heard))
+			t.Errorf("a command arrived on %s, and %d more", topic, len(heard))
 		}
 	case <-time.After(10 * time.Second):
-		t.Error("the own cart was not commanded")
+		t.Error("no command arrived at the user's own cart")
 	}
 	c.Broker.Users[0].Carts = []string{"bay9"}
-	if err := c.Check(); err == nil || err.Error() != `broker.users[0].carts: "bay9" is no cart of this configuration` {
-		t.Errorf("a cart that is none: %v", err)
+	if err := c.Check(); err == nil || err.Error() != `broker.users[0].carts: "bay9" is not one of the configured carts, which are cart` {
+		t.Errorf("an unknown cart: %v", err)
 	}
 }
 
-// Readers command through nothing that the broker does for them: a last will is
-// published without another look.
+// A reader cannot command through a last will, which the broker publishes without
+// checking access again.
 func TestWillIsNoCommand(t *testing.T) {
 	t.Setenv("BAYFILL_TEST_PASSWORD", "secret")
 	_, open := startEmbedded(t, `{listen: "127.0.0.1:0"}`)
@@ -263,13 +264,13 @@ func TestWillIsNoCommand(t *testing.T) {
 	} {
 		_, err := bridgetest.Client(t, k.url, k.user, k.password, func(o *mqtt.ClientOptions) { o.SetWill(k.topic, "{}", 1, true) })
 		if (err == nil) != k.in {
-			t.Errorf("%s: %v, want let in: %v", k.name, err, k.in)
+			t.Errorf("%s: %v, want accepted: %v", k.name, err, k.in)
 		}
 	}
 }
 
-// The broker's library forgets what it keeps after a day, unless told otherwise.
-// Here the day passes by making the messages older.
+// Retained messages outlive a day, after which the library deletes them by default. The
+// test makes the messages older instead of waiting.
 func TestRetainedOutlivesADay(t *testing.T) {
 	b, url := startEmbedded(t, `{listen: "127.0.0.1:0"}`)
 	bridge, err := bridgetest.Client(t, url, bridgeUser, b.password, nil)
@@ -279,7 +280,7 @@ func TestRetainedOutlivesADay(t *testing.T) {
 	for _, leaf := range wire.StateLeaves {
 		bridge.Publish(bridgetest.Topics+string(leaf), 1, true, `{"leaf":"`+string(leaf)+`"}`).WaitTimeout(10 * time.Second)
 	}
-	// The canary is a century old: when it has gone, the library has looked.
+	// The canary is a century old: once it is deleted, the library has checked the ages.
 	bridge.Publish("bayfill/canary", 1, true, "x").WaitTimeout(10 * time.Second)
 	retained := b.server.Topics.Retained
 	aged := 0
@@ -299,9 +300,9 @@ func TestRetainedOutlivesADay(t *testing.T) {
 		aged++
 	}
 	if aged != len(wire.StateLeaves)+1 {
-		t.Fatalf("%d messages are kept", aged)
+		t.Fatalf("%d messages are retained", aged)
 	}
-	bridgetest.Eventually(t, 20*time.Second, "the library to look", func() bool { _, there := retained.Get("bayfill/canary"); return !there })
+	bridgetest.Eventually(t, 20*time.Second, "the library to delete old messages", func() bool { _, there := retained.Get("bayfill/canary"); return !there })
 	s := bridgetest.Subscribe(t, url, "", "", bridgetest.EveryLeaf()...)
 	s.Invented = true
 	for _, leaf := range wire.StateLeaves {
@@ -312,15 +313,15 @@ func TestRetainedOutlivesADay(t *testing.T) {
 	}
 }
 
-// Connections that never say who they are must not keep others out, nor the
-// broker from ending.
+// Connections that never authenticate must neither keep others out nor keep the broker
+// from closing.
 func TestIdleConnectionsOfTheEmbeddedBroker(t *testing.T) {
 	b, err := Start(config.Broker{Listen: "127.0.0.1:0"}, bridgetest.Log())
 	if err != nil {
 		t.Fatal(err)
 	}
-	// One that stays, and is there first: the library counts its connections in a
-	// way that the race detector objects to when the first comes as the broker ends.
+	// A first client that stays: the way the library counts connections is a data race
+	// when the first one comes while the broker closes.
 	if _, err := bridgetest.Client(t, "tcp://"+b.Address(), "", "", nil); err != nil {
 		t.Fatal(err)
 	}
@@ -338,7 +339,7 @@ func TestIdleConnectionsOfTheEmbeddedBroker(t *testing.T) {
 	if _, err := bridgetest.Client(t, "tcp://"+b.Address(), "", "", func(o *mqtt.ClientOptions) { o.SetConnectTimeout(30 * time.Second) }); err != nil {
 		t.Errorf("300 idle connections keep a client out: %v", err)
 	}
-	t.Logf("let in after %.1f s", time.Since(began).Seconds())
+	t.Logf("connected after %.1f s", time.Since(began).Seconds())
 	idle()
 	closed := make(chan struct{})
 	began = time.Now()
@@ -347,24 +348,24 @@ func TestIdleConnectionsOfTheEmbeddedBroker(t *testing.T) {
 	case <-closed:
 		t.Logf("ended after %.1f s", time.Since(began).Seconds())
 	case <-time.After(30 * time.Second):
-		t.Fatal("an idle connection keeps the broker from ending")
+		t.Fatal("an idle connection keeps the broker from closing")
 	}
 	if took := time.Since(began); took >= ConnectWithin-time.Second {
 		t.Errorf("ended after %v: as long as an idle connection may take", took)
 	}
 }
 
-// The broker ends while clients go: the library takes a lock twice there, and a
-// client between the two held both for ever.
-func TestBrokerEndsWhileClientsGo(t *testing.T) {
+// The broker closes while clients leave. The library takes a lock twice there, and
+// blocked for ever when a client left in between.
+func TestBrokerClosesWhileClientsLeave(t *testing.T) {
 	b, err := Start(journaltest.BareConfig(t, t.TempDir(), `{listen: "127.0.0.1:0"}`).Broker, bridgetest.Log())
 	if err != nil {
 		t.Fatal(err)
 	}
 	ctx, stop := context.WithCancel(t.Context())
-	var going sync.WaitGroup
+	var leaving sync.WaitGroup
 	for range 8 {
-		going.Go(func() {
+		leaving.Go(func() {
 			for ctx.Err() == nil {
 				b.server.Clients.Delete("somebody")
 			}
@@ -379,8 +380,8 @@ func TestBrokerEndsWhileClientsGo(t *testing.T) {
 		}
 	case <-time.After(10 * time.Second):
 		stop()
-		t.Fatal("the broker does not end") // nor do those that wait for its lock
+		t.Fatal("the broker does not close") // nor do the goroutines that wait for its lock
 	}
 	stop()
-	going.Wait()
+	leaving.Wait()
 }

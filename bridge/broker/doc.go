@@ -1,0 +1,29 @@
+// Package broker runs the MQTT broker that is embedded in the program, for shops that
+// have none of their own. The bridge connects to it as a client like any other, over TLS
+// when the broker has a certificate, so that the bridge handles an external broker in the
+// same way.
+//
+// # Access
+//
+// One hook decides, and refuses what no rule allows:
+//
+//	user                           may read                    may publish
+//	the bridge itself              everything                  everything
+//	with the right read            bayfill/#, except commands  –
+//	with the right command         –                           bayfill/{shop}/{cart}/commands
+//	anonymous, no user configured  bayfill/#, except commands  –
+//
+// A user with a list of carts has these rights for those carts only; each delivery is
+// checked, so a wildcard does not reach further. A last will needs the right to publish
+// its topic. Nobody else may connect with a client id of the bridge. Without users the
+// configuration allows a loopback address only.
+//
+// # Limits
+//
+// 256 connections, 64 KiB a packet, 5 s to authenticate. Retained messages are kept for
+// as long as the broker runs. It keeps nothing on disk: the carts publish their leaves
+// again after a start.
+//
+// The library's goroutines end with [Broker.Close], which returns within a fraction of a
+// second even when connections never authenticate or clients leave meanwhile.
+package broker
