@@ -10,7 +10,8 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 )
 
-// client is an MQTT client of somebody, connected or refused.
+// Client makes an MQTT client and connects it. A refused connection is an error; no
+// answer fails the test. change, unless it is nil, changes the client's options.
 func Client(t testing.TB, url, username, password string, change func(*mqtt.ClientOptions)) (mqtt.Client, error) {
 	t.Helper()
 	o := mqtt.NewClientOptions().AddBroker(url).SetClientID(fmt.Sprintf("test-%d", time.Now().UnixNano()))
@@ -29,14 +30,15 @@ func Client(t testing.TB, url, username, password string, change func(*mqtt.Clie
 	return c, token.Error()
 }
 
-// embeddedUsers is that section of a configuration, with one user of each kind.
+// EmbeddedUsers is the broker's section of a configuration, with one user of each kind.
 const EmbeddedUsers = `{listen: "127.0.0.1:0", users: [
     {name: board, password: {env: BAYFILL_TEST_PASSWORD}, may: [read]},
     {name: keypad, password: {env: BAYFILL_TEST_PASSWORD}, may: [command]},
     {name: tablet, password: {env: BAYFILL_TEST_PASSWORD}, may: [read, command]},
     {name: nothing, password: {env: BAYFILL_TEST_PASSWORD}}]}`
 
-// secureMosquitto is a broker with the example access list and a password file.
+// SecureMosquitto starts a broker with the example access list and a password file. Every
+// password is "secret".
 func SecureMosquitto(t testing.TB) *mosquitto {
 	t.Helper()
 	passwd := NeedProgram(t, "mosquitto_passwd")

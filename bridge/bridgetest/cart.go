@@ -10,13 +10,15 @@ import (
 	"bayfill/fillcalc"
 )
 
+// Sensors of a configuration, as YAML list items.
 const (
 	CaddyLines  = `{name: caddy, role: caddy, port: a, protocol: line, pattern: status-kind-value-unit, capacity_kg: 30, resolution_kg: 0.005}`
 	SupplyLines = `{name: supply, role: supply, port: b, protocol: line, pattern: status-kind-value-unit, capacity_kg: 30, resolution_kg: 0.005}`
 	ProbeLines  = `{name: probe, role: transmission-temp, port: c, protocol: line, pattern: temperature, unit: C}`
 )
 
-// memoryDir is a folder that costs no disk: some tests commit thousands of times.
+// MemoryDir makes a folder in memory, because some tests commit thousands of times. Where
+// that is impossible the folder is on disk.
 func MemoryDir(t testing.TB) string {
 	t.Helper()
 	dir, err := os.MkdirTemp("/dev/shm", "bayfill-test-")
@@ -27,11 +29,11 @@ func MemoryDir(t testing.TB) string {
 	return dir
 }
 
-// bits is a state with every float to its last bit, NaN and the sign of zero
-// included, for comparing.
+// Bits returns a text that is the same for two states only if all their floats are the
+// same bit for bit, including NaN and the sign of zero.
 func Bits(s fillcalc.State) string { return fmt.Sprintf("%#v", s) }
 
-// alertTexts are the alerts raised now, by kind.
+// AlertTexts returns the texts of the alerts by their kinds.
 func AlertTexts(m wire.Alerts) map[string]string {
 	texts := map[string]string{}
 	for _, a := range m.Alerts {
@@ -40,7 +42,8 @@ func AlertTexts(m wire.Alerts) map[string]string {
 	return texts
 }
 
+// CommandKey is a key for signed commands.
 const CommandKey = "a key of this test, long enough"
 
-// oneLine is what becomes of a text that must stay one line.
+// OneLine makes of a text what the history keeps of it, which is one line.
 var OneLine = strings.NewReplacer("\n", " ", "\r", " ", "\t", " ")

@@ -22,7 +22,7 @@ carts:
         resolution_kg: 0.005
 `
 
-// Testdata is a path in the project's folder testdata, whichever package's test asks.
+// Testdata returns a path in the project's folder testdata, from any package's test.
 func Testdata(t testing.TB, elements ...string) string {
 	t.Helper()
 	dir, err := os.Getwd()

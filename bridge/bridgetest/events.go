@@ -7,7 +7,7 @@ import (
 	"bayfill/fillcalc"
 )
 
-// weights are n readings from a sequence number on, a second apart.
+// Weights makes n readings of the scale caddy, one a second, from a sequence number on.
 func Weights(from uint64, n int) []fillcalc.Event {
 	var events []fillcalc.Event
 	for i := range n {
@@ -18,6 +18,7 @@ func Weights(from uint64, n int) []fillcalc.Event {
 	return events
 }
 
+// ReadFile reads a file, or fails the test.
 func ReadFile(t *testing.T, path string) []byte {
 	t.Helper()
 	data, err := os.ReadFile(path)

@@ -6,14 +6,16 @@ import (
 	"net/url"
 )
 
-// count is how many points of a measurement a bucket holds.
+// Count returns how many points of a measurement the server holds, by reading them.
 func (i *Influx) Count(measurement string) int { return len(i.Rows(measurement)) }
 
+// RoundTrip is a function that serves as an HTTP transport.
 type RoundTrip func(*http.Request) (*http.Response, error)
 
+// RoundTrip calls f.
 func (f RoundTrip) RoundTrip(r *http.Request) (*http.Response, error) { return f(r) }
 
-// points is how many of a measurement the server holds, by its own count.
+// Points returns the same by the server's own count, which is faster.
 func (i *Influx) Points(measurement string) int {
 	i.T.Helper()
 	r, err := http.PostForm(i.URL+"/query", url.Values{"db": {"bayfill"}, "q": {"SELECT count(seq) FROM " + measurement}})

@@ -6,5 +6,5 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// known is a published figure that has a value.
+// Known reports whether a published figure has a value.
 func Known(n wire.Number) bool { return !math.IsNaN(float64(n)) }

@@ -5,18 +5,20 @@ import (
 	"sync"
 )
 
-// lockedLog collects what is logged from many goroutines.
+// LockedLog collects what many goroutines log.
 type LockedLog struct {
 	mu sync.Mutex
 	b  bytes.Buffer
 }
 
+// Write adds to the log.
 func (l *LockedLog) Write(p []byte) (int, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return l.b.Write(p)
 }
 
+// Text returns everything that was logged.
 func (l *LockedLog) Text() string {
 	l.mu.Lock()
 	defer l.mu.Unlock()

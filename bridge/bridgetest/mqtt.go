@@ -13,15 +13,16 @@ import (
 	"bayfill/sim"
 )
 
+// Topics begins every topic of the test cart.
 const Topics = "bayfill/test/cart/"
 
-// mute opens a port at which nobody speaks.
+// Mute opens a port whose sensor never sends anything.
 func Mute(_, _ string) (io.ReadWriteCloser, error) {
 	_, host := sim.NewPipe()
 	return host, nil
 }
 
-// online waits until presence says so, in another session than the one given.
+// Online waits until presence is online in a session other than notSession.
 func Online(t testing.TB, s *Subscriber, notSession string) wire.Presence {
 	t.Helper()
 	var p wire.Presence
@@ -32,8 +33,8 @@ func Online(t testing.TB, s *Subscriber, notSession string) wire.Presence {
 	return p
 }
 
-// neverBack holds everything that one subscriber received against the promise
-// that no older state follows a newer one.
+// NeverBack fails the test when a subscriber has received an older state after a newer
+// one.
 func NeverBack(t testing.TB, all []Message) {
 	t.Helper()
 	type stamp struct {
@@ -54,19 +55,20 @@ func NeverBack(t testing.TB, all []Message) {
 	}
 }
 
-// proxy stands between the bridge and a broker. It can stop passing bytes on
-// without closing anything, as a router does that has lost its table; what it
-// holds back may come through late.
+// proxy forwards connections to a broker. It can stop forwarding without closing the
+// connections, as a router does that has lost its table, and can deliver late what it
+// holds back.
 type proxy struct {
 	URL string
 
 	mu     sync.Mutex
 	passes *sync.Cond
 	count  int // connections so far
-	live   int // their two directions that have not ended
-	dark   int // those up to this one pass nothing on
+	live   int // their directions that have not ended, two for each connection
+	dark   int // connections up to this one are blocked
 }
 
+// StartProxy starts a proxy to an address, which ends with the test.
 func StartProxy(t testing.TB, to string) *proxy {
 	t.Helper()
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
@@ -129,7 +131,7 @@ func StartProxy(t testing.TB, to string) *proxy {
 	return p
 }
 
-// pass lets connections after the nth through, and only those.
+// Pass forwards connections after the nth and blocks all others.
 func (p *proxy) Pass(n int) {
 	p.mu.Lock()
 	p.dark = n
@@ -137,15 +139,16 @@ func (p *proxy) Pass(n int) {
 	p.passes.Broadcast()
 }
 
+// Connections returns how many connections there were and how many are open.
 func (p *proxy) Connections() (all, live int) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	return p.count, (p.live + 1) / 2
 }
 
-// everyLeaf names all that a cart sends, one by one: the embedded broker's
-// library reads the topics of retained messages without a lock when it looks for
-// a wildcard, and the race detector sees it.
+// EveryLeaf lists the topics that a cart publishes. It avoids a wildcard for the leaves,
+// because the embedded broker's library then reads the topics of retained messages
+// without a lock, which the race detector reports.
 func EveryLeaf() []string {
 	topics := []string{Topics + "readings", Topics + "replies/+"}
 	for _, leaf := range wire.StateLeaves {
@@ -154,7 +157,7 @@ func EveryLeaf() []string {
 	return topics
 }
 
-// neverOffline fails when presence said anything but online in this session.
+// NeverOffline fails the test when a presence message was offline or of another session.
 func NeverOffline(t testing.TB, s *Subscriber, birth wire.Presence) {
 	t.Helper()
 	for _, m := range s.All() {

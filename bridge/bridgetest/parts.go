@@ -27,10 +27,8 @@ import (
 	"bayfill/sim"
 )
 
-// The real parts that these tests need, each started on a free loopback port by
-// the test that uses it.
-
-// needProgram finds a program, or skips the test; under CI=true that fails.
+// NeedProgram returns the path of a program. Without the program the test is skipped;
+// under CI=true it fails.
 func NeedProgram(t testing.TB, name string) string {
 	t.Helper()
 	dirs := []string{"/usr/sbin", "/usr/local/sbin"}
@@ -52,6 +50,7 @@ func NeedProgram(t testing.TB, name string) string {
 	return ""
 }
 
+// FreePort returns a free loopback address.
 func FreePort(t testing.TB) string {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
@@ -62,39 +61,42 @@ func FreePort(t testing.TB) string {
 	return l.Addr().String()
 }
 
-// eventually waits for a condition of the world outside.
-func Eventually(t testing.TB, long time.Duration, what string, ok func() bool) {
+// Eventually waits for a condition of another process, and fails the test when it does
+// not come true in time.
+func Eventually(t testing.TB, within time.Duration, what string, ok func() bool) {
 	t.Helper()
-	for end := time.Now().Add(long); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
+	for end := time.Now().Add(within); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
 		if ok() {
 			return
 		}
 	}
-	t.Fatalf("waited %v in vain for %s", long, what)
+	t.Fatalf("waited %v in vain for %s", within, what)
 }
 
-// process is a program that a test started and ends.
+// Process is a program that a test starts and ends.
 type Process struct {
 	T    testing.TB
 	Path string
 	Args []string
-	Env  []string // besides this process's own
+	Env  []string // in addition to the test's own
 	Log  bytes.Buffer
-	Cmd  *exec.Cmd
+	Cmd  *exec.Cmd // nil while it does not run
 }
 
+// Start starts the program.
 func (p *Process) Start() {
 	p.T.Helper()
 	p.Cmd = exec.Command(p.Path, p.Args...)
 	p.Cmd.Env = append(os.Environ(), p.Env...)
 	p.Cmd.Stdout, p.Cmd.Stderr = &p.Log, &p.Log
-	// Nothing outlives the test, even when it is killed.
+	// The program must not outlive the test, even when the test is killed.
 	p.Cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
 	if err := p.Cmd.Start(); err != nil {
 		p.T.Fatal(err)
 	}
 }
 
+// Stop sends a signal and waits for the end.
 func (p *Process) Stop(signal os.Signal) {
 	if p.Cmd == nil {
 		return
@@ -115,15 +117,15 @@ func listening(address string) func() bool {
 	}
 }
 
-// mosquitto is a real broker.
+// mosquitto is a Mosquitto broker.
 type mosquitto struct {
 	Process
 	Address string
 	URL     string
 }
 
-// startMosquitto starts one that lets everybody in, unless the extra lines of
-// its configuration say otherwise.
+// StartMosquitto starts a Mosquitto that accepts everybody, unless the extra lines of its
+// configuration say otherwise.
 func StartMosquitto(t testing.TB, extra ...string) *mosquitto {
 	t.Helper()
 	path := NeedProgram(t, "mosquitto")
@@ -144,18 +146,20 @@ func StartMosquitto(t testing.TB, extra ...string) *mosquitto {
 	return m
 }
 
+// Start starts the broker and waits until it listens.
 func (m *mosquitto) Start() {
 	m.T.Helper()
 	m.Process.Start()
 	Eventually(m.T, 10*time.Second, "mosquitto to listen", listening(m.Address))
 }
 
-// influx is a real InfluxDB 1.8 with the version 2 write API and Flux.
+// Influx is an InfluxDB 1.8 with the version 2 write API and Flux.
 type Influx struct {
 	Process
 	URL string
 }
 
+// StartInflux starts an InfluxDB with an empty database bayfill.
 func StartInflux(t testing.TB) *Influx {
 	t.Helper()
 	path := NeedProgram(t, "influxd")
@@ -188,6 +192,7 @@ bind-address = %q
 	return i
 }
 
+// Start starts the server and waits until it answers.
 func (i *Influx) Start() {
 	i.T.Helper()
 	i.Process.Start()
@@ -201,8 +206,7 @@ func (i *Influx) Start() {
 	})
 }
 
-// QL runs a statement of the old query language, for what version 2's API lacks
-// here: making databases.
+// QL runs a statement of the old query language, which can create databases.
 func (i *Influx) QL(statement string) {
 	i.T.Helper()
 	r, err := http.PostForm(i.URL+"/query", map[string][]string{"q": {statement}, "db": {"bayfill"}})
@@ -215,15 +219,16 @@ func (i *Influx) QL(statement string) {
 	}
 }
 
-// row is one point: its fields by name.
+// row is one point, its tags and fields by name.
 type row map[string]any
 
-// rows fetches all points of a measurement in order of time, through Flux.
+// Rows reads all points of a measurement in order of time, with Flux.
 func (i *Influx) Rows(measurement string) []row {
 	i.T.Helper()
 	return QueryRows(i.T, i, "bayfill/autogen", measurement)
 }
 
+// QueryRows is the same for a bucket, which is database/retention here.
 func QueryRows(t testing.TB, i *Influx, bucket, measurement string) []row {
 	t.Helper()
 	client := influxdb2.NewClient(i.URL, "")
@@ -252,22 +257,22 @@ func QueryRows(t testing.TB, i *Influx, bucket, measurement string) []row {
 	return rows
 }
 
-// contractCheck fails the test for the first message on each topic that is not as
-// the published schemas say.
+// ContractCheck returns a function that validates messages against the published schemas.
+// It fails the test for the first invalid message on each topic.
 func ContractCheck(t testing.TB) func(topic string, payload []byte) {
-	told := map[string]bool{}
+	reported := map[string]bool{}
 	return func(topic string, payload []byte) {
-		if told[topic] {
+		if reported[topic] {
 			return
 		}
 		if err := schematest.Published(topic, payload); err != nil {
-			told[topic] = true
+			reported[topic] = true
 			t.Errorf("%s: %v", topic, err)
 		}
 	}
 }
 
-// message is what a subscriber received.
+// Message is a message that a subscriber has received.
 type Message struct {
 	Topic    string
 	Payload  []byte
@@ -276,16 +281,17 @@ type Message struct {
 	At       time.Time
 }
 
-// subscriber is an MQTT client that keeps everything and, at the end of the test,
-// holds it against the published schemas.
+// Subscriber is an MQTT client that keeps all messages. At the end of the test it
+// validates them against the published schemas.
 type Subscriber struct {
 	T        testing.TB
 	Client   mqtt.Client
-	Invented bool // the test itself publishes what no bridge would: nothing is checked
+	Invented bool // the test publishes messages that no bridge would: validate nothing
 	mu       sync.Mutex
 	got      []Message
 }
 
+// Subscribe connects a subscriber to a broker. It reconnects by itself.
 func Subscribe(t testing.TB, url, username, password string, filters ...string) *Subscriber {
 	t.Helper()
 	s := &Subscriber{T: t}
@@ -320,13 +326,14 @@ func Subscribe(t testing.TB, url, username, password string, filters ...string) 
 	return s
 }
 
+// All returns all messages so far.
 func (s *Subscriber) All() []Message {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return append([]Message(nil), s.got...)
 }
 
-// last is the newest message of a topic's end, and whether there is one.
+// Last returns the newest message whose topic has an ending.
 func (s *Subscriber) Last(end string) (Message, bool) {
 	all := s.All()
 	for i := len(all) - 1; i >= 0; i-- {
@@ -337,7 +344,7 @@ func (s *Subscriber) Last(end string) (Message, bool) {
 	return Message{}, false
 }
 
-// read decodes the newest message of a leaf; zero when there is none.
+// Read decodes the newest message of a leaf. It is zero when there is none.
 func Read[T any](s *Subscriber, leaf wire.Leaf) T {
 	s.T.Helper()
 	var v T
@@ -349,6 +356,7 @@ func Read[T any](s *Subscriber, leaf wire.Leaf) T {
 	return v
 }
 
+// Publish publishes a message and waits for the acknowledgement.
 func (s *Subscriber) Publish(topic string, retained bool, payload string) {
 	s.T.Helper()
 	if token := s.Client.Publish(topic, 1, retained, payload); !token.WaitTimeout(10 * time.Second) {
@@ -356,7 +364,7 @@ func (s *Subscriber) Publish(topic string, retained bool, payload string) {
 	}
 }
 
-// command sends one command to the test cart and returns the reply.
+// Command sends a command to the test cart and returns the reply.
 func (s *Subscriber) Command(payload string) wire.Reply {
 	s.T.Helper()
 	id, ok := wire.CommandID([]byte(payload))
@@ -377,7 +385,8 @@ func (s *Subscriber) Command(payload string) wire.Reply {
 	return r
 }
 
-// must sends commands that have to succeed; each is the JSON after the id.
+// Must sends commands that have to succeed, each as the JSON after the id. It repeats a
+// command while a scale has not settled.
 func (s *Subscriber) Must(commands ...string) {
 	s.T.Helper()
 	for _, c := range commands {
@@ -392,22 +401,23 @@ func (s *Subscriber) Must(commands ...string) {
 	}
 }
 
+// OpenJob is a command that opens a job, as the JSON after the id.
 const OpenJob = `"do":"open","job":"job-1","vehicle":"test van","used_fluid":"used","fluid":"fresh","low_c":35,"high_c":45`
 
-// testFluids are the same for bridge and simulator.
+// The fluids of the simulator. [ConfigText] configures the same ones.
 var (
 	UsedFluid  = sim.Fluid{Name: "used", Density15KgM3: 858, Viscosity40: 30, Viscosity100: 6.1}
 	FreshFluid = sim.Fluid{Name: "fresh", Density15KgM3: 846, Viscosity40: 35, Viscosity100: 7.2}
 )
 
-// testRig is a simulated cart on pseudo-terminals that runs until the test
-// ends. speed is how much faster than life its clock goes.
+// NewRig starts a simulated cart on pseudo-terminals that runs until the test ends. Its
+// clock runs speed times as fast as real time.
 func NewRig(t testing.TB, speed float64) *sim.Rig {
 	t.Helper()
 	return NewRigAt(t, speed, 1)
 }
 
-// testRigAt has instruments that speak so many times as often as usual.
+// NewRigAt is the same with instruments that send rate times as often as usual.
 func NewRigAt(t testing.TB, speed, rate float64) *sim.Rig {
 	t.Helper()
 	p := sim.DefaultParams()
@@ -441,7 +451,7 @@ func NewRigAt(t testing.TB, speed, rate float64) *sim.Rig {
 	return rig
 }
 
-// testConfigText is the configuration of a cart on that rig, as a file holds it.
+// ConfigText returns the configuration file of a cart on a rig.
 func ConfigText(rig *sim.Rig, data, brokerURL, historyURL string) string {
 	return fmt.Sprintf(`
 shop: test
@@ -461,7 +471,7 @@ carts:
 `, data, brokerURL, historyURL, rig.Port("caddy"), rig.Port("supply"), rig.Port("probe"))
 }
 
-// testLog is silent unless the test is run with BAYFILL_TEST_LOG=1.
+// Log returns a logger that is silent unless BAYFILL_TEST_LOG is set.
 func Log() *slog.Logger {
 	if os.Getenv("BAYFILL_TEST_LOG") != "" {
 		return slog.New(slog.NewTextHandler(os.Stderr, nil))

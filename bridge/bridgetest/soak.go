@@ -4,12 +4,14 @@ import (
 	"flag"
 )
 
-// A month takes ten to twenty minutes:
+// SoakDays is the length of TestSoak and TestMonthOnRealServers. A month takes ten to
+// twenty minutes:
 //
-//	go test ./bridge -run TestSoak -v -timeout 60m -soak-days 30
-var SoakDays = flag.Float64("soak-days", 0.17, "how many simulated days TestSoak lasts, at least four hours")
+//	go test ./bridge/cart -run TestSoak -v -timeout 60m -soak-days 30
+//	go test ./bridge -run TestMonthOnRealServers -v -timeout 60m -soak-days 30
+var SoakDays = flag.Float64("soak-days", 0.17, "how many simulated days TestSoak and TestMonthOnRealServers last, at least four hours")
 
-// footprint is what a process that runs for ever must not gather.
+// Footprint is what must not grow in a process that runs for ever.
 type Footprint struct {
 	HeapKB, Goroutines, Descriptors, JournalKB, Events int
 }

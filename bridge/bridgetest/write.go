@@ -9,13 +9,13 @@ import (
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
 )
 
-// Write writes lines as anybody may who holds the token.
+// Write writes lines into the default bucket, as everybody can who has the token.
 func (i *Influx) Write(lines ...string) {
 	i.T.Helper()
 	i.WriteTo("bayfill/autogen", lines...)
 }
 
-// WriteTo writes them to another bucket.
+// WriteTo writes lines into a bucket.
 func (i *Influx) WriteTo(bucket string, lines ...string) {
 	i.T.Helper()
 	client := influxdb2.NewClient(i.URL, "")

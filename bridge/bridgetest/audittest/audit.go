@@ -9,7 +9,7 @@ import (
 	"bayfill/sim/study"
 )
 
-// shortJobs is the study's distribution with less time between the moves.
+// ShortJobs returns the study's distribution with less time between the moves.
 func ShortJobs(t testing.TB) *study.Distribution {
 	t.Helper()
 	d, err := study.ParseDistribution([]byte(`
@@ -22,6 +22,8 @@ scale: {rate_hz: [5, 10]}
 	return d
 }
 
+// HistoryConfig returns the configuration of a cart with one scale whose history is at
+// url.
 func HistoryConfig(t testing.TB, url, cart string) *config.Config {
 	t.Helper()
 	c, err := config.Parse(fmt.Appendf(nil, `
@@ -38,9 +40,10 @@ carts: [{name: %s, sensors: [{name: caddy, role: caddy, port: a, protocol: line,
 	return c
 }
 
-// provable audits jobs from the history and from the journal, each of which is to
-// hold at least so many events and messages of every one, and counts what is wrong.
-func Provable(t *testing.T, store *audit.Store, journal, cart string, jobs []string, events, messages int) (wrong int) {
+// Provable audits jobs from the history and from the journal. Each record must be the same
+// and complete and hold at least minEvents events and minMessages published messages. It
+// returns how many records are wrong.
+func Provable(t *testing.T, store *audit.Store, journal, cart string, jobs []string, minEvents, minMessages int) (wrong int) {
 	t.Helper()
 	for _, job := range jobs {
 		for _, from := range []string{"history", "journal"} {
@@ -55,7 +58,7 @@ func Provable(t *testing.T, store *audit.Store, journal, cart string, jobs []str
 				t.Fatal(err)
 			}
 			report := audit.Check(record)
-			if !report.SameAndComplete() || report.Events < events || report.Published < messages {
+			if !report.SameAndComplete() || report.Events < minEvents || report.Published < minMessages {
 				wrong++
 				t.Errorf("%s of %s: %d events, %d messages: %+v", job, from, report.Events, report.Published, report.Findings)
 			}

@@ -12,7 +12,8 @@ import (
 	"bayfill/bridge/journal"
 )
 
-// lonelyConfig is a cart with these sensors (YAML list items).
+// Config returns the configuration of a cart with these sensors (YAML list items) and a
+// broker that nobody runs.
 func Config(t *testing.T, data string, sensors ...string) *config.Config {
 	t.Helper()
 	c, err := config.Parse(fmt.Appendf(nil, `
@@ -28,8 +29,8 @@ carts: [{name: cart, caddy: {empty_kg: 2.4, holds_l: 12}, sensors: [%s]}]
 	return c
 }
 
-// bareConfig is a cart with one scale that says nothing: enough where only MQTT
-// matters. broker is that section of the file.
+// BareConfig returns the configuration of a cart with one scale that sends nothing, which
+// is enough for tests of MQTT. broker is the broker's section of the file.
 func BareConfig(t testing.TB, data, broker string) *config.Config {
 	t.Helper()
 	c, err := config.Parse([]byte(fmt.Sprintf(`
@@ -47,7 +48,7 @@ carts:
 	return c
 }
 
-// inputsIn counts the inputs in a journal by the id of their command.
+// InputsIn counts the inputs in the test cart's journal by the id of their command.
 func InputsIn(t testing.TB, c *config.Config) map[string]int {
 	t.Helper()
 	journal, err := journal.Open(c.JournalPath("cart"))
@@ -68,7 +69,7 @@ func InputsIn(t testing.TB, c *config.Config) map[string]int {
 	return counts
 }
 
-// keyOf writes a key and says where.
+// KeyOf writes a key into a file and returns the file.
 func KeyOf(t testing.TB, key string) config.Secret {
 	t.Helper()
 	file := filepath.Join(t.TempDir(), "command.key")

@@ -12,7 +12,8 @@ import (
 	"bayfill/fillcalc"
 )
 
-// eventsFromHistory reads readings and inputs back from InfluxDB.
+// EventsFromHistory reads all readings and inputs from InfluxDB, in the order of their
+// sequence numbers.
 func EventsFromHistory(t *testing.T, history *bridgetest.Influx) []fillcalc.Event {
 	t.Helper()
 	var events []fillcalc.Event

@@ -9,6 +9,7 @@ import (
 	"bayfill/fillcalc"
 )
 
+// Open opens or creates a journal, which is closed at the end of the test.
 func Open(t *testing.T, path string) *journal.Journal {
 	t.Helper()
 	j, err := journal.Open(path)
@@ -19,6 +20,7 @@ func Open(t *testing.T, path string) *journal.Journal {
 	return j
 }
 
+// Append appends a batch, or fails the test.
 func Append(t *testing.T, j *journal.Journal, b journal.Batch) {
 	t.Helper()
 	if err := j.Append(t.Context(), b); err != nil {
@@ -26,7 +28,7 @@ func Append(t *testing.T, j *journal.Journal, b journal.Batch) {
 	}
 }
 
-// eventsIn reads a journal.
+// EventsIn reads all events of a journal.
 func EventsIn(t testing.TB, path string) []fillcalc.Event {
 	t.Helper()
 	journal, err := journal.Open(path)
@@ -41,7 +43,7 @@ func EventsIn(t testing.TB, path string) []fillcalc.Event {
 	return events
 }
 
-// occupy keeps everybody else from writing to a journal until release.
+// Occupy keeps all others from writing to a journal until release is called.
 func Occupy(t *testing.T, path string) (release func()) {
 	t.Helper()
 	db, err := sql.Open("sqlite", "file:"+path)
@@ -60,7 +62,7 @@ func Occupy(t *testing.T, path string) (release func()) {
 	}
 }
 
-// replayed is the state that a journal leads to.
+// Replayed returns the state after the last event of a journal.
 func Replayed(t *testing.T, path string) fillcalc.State {
 	t.Helper()
 	j, err := journal.Open(path)

@@ -13,8 +13,8 @@ import (
 	"bayfill/fillcalc"
 )
 
-// recorder keeps jobs in a journal as a cart does, but without a cart: events are
-// folded, and what a cart would publish is noted beside them.
+// recorder writes jobs into a journal as a cart does, but without a cart: it folds the
+// events and adds what a cart would publish.
 type recorder struct {
 	t          testing.TB
 	journal    *journal.Journal
@@ -22,10 +22,10 @@ type recorder struct {
 	state      fillcalc.State
 	chain      points.Chain
 	batch      journal.Batch
-	notedNs    int64 // when volumes and window were noted last
+	notedNs    int64 // when volumes and window were added last
 }
 
-// take folds an event and notes what would be published.
+// take folds an event and adds what would be published.
 func (r *recorder) take(e fillcalc.Event) {
 	e.Seq, e.AtNs = r.state.Seq+1, max(e.AtNs, r.state.NowNs+1)
 	r.state = fillcalc.Apply(r.state, e)
@@ -39,12 +39,12 @@ func (r *recorder) take(e fillcalc.Event) {
 	}
 }
 
-// do keeps a command that the fold accepts, with its answer and, when it ends the
-// job, with the closing record.
+// do writes a command that the fold accepts, with its answer and, when it ends the job,
+// with the closing record.
 func (r *recorder) do(in fillcalc.Input, atNs int64) {
 	r.t.Helper()
 	if fillcalc.Check(&r.state, &in) != nil {
-		return // nanoseconds later, or with a probe, it is refused now and then
+		return // it may be refused here, because it comes nanoseconds later and there is a probe
 	}
 	r.keep()
 	r.batch.Names = r.identities.Hide(&in)
@@ -59,7 +59,7 @@ func (r *recorder) do(in fillcalc.Input, atNs int64) {
 	r.append()
 }
 
-// keep puts what has come together on disk.
+// keep writes the batch so far to disk.
 func (r *recorder) keep() {
 	r.t.Helper()
 	if len(r.batch.Events) > 0 {
@@ -76,9 +76,9 @@ func (r *recorder) append() {
 	r.chain, r.batch = r.batch.Chain, journal.Batch{}
 }
 
-// KeepJobs keeps jobs that were played elsewhere in the journal of the
-// configuration's cart, one after the other; a probe that warms up with the engine
-// is added to each. The jobs bear these names.
+// KeepJobs writes jobs that were played elsewhere into the journal of the configuration's
+// first cart, one after the other, under the given names. It adds a probe that warms up
+// with the engine to each.
 func KeepJobs(t testing.TB, config *config.Config, jobNames []string, jobs ...[]fillcalc.Event) {
 	t.Helper()
 	cart := &config.Carts[0]
@@ -94,7 +94,7 @@ func KeepJobs(t testing.TB, config *config.Config, jobNames []string, jobs ...[]
 	r := recorder{t: t, journal: journal, identities: names.Hider{Key: key, Policy: config.Identities.Policy(), Current: names.Names{}}}
 	r.take(fillcalc.Event{Kind: fillcalc.KindInput, AtNs: time.Now().UnixNano(), Input: &fillcalc.Input{Do: fillcalc.DoStart, Setup: cart.Setup(nil)}})
 	for k, events := range jobs {
-		r.play(jobNames[k], k != 1, events) // nobody has to name a vehicle
+		r.play(jobNames[k], k != 1, events) // the second job names no vehicle
 		if r.state.Job.Spec.ID != jobNames[k] || r.state.Job.Phase.Open() {
 			t.Fatalf("job %s is %s, not ended", r.state.Job.Spec.ID, r.state.Job.Phase)
 		}
@@ -143,8 +143,8 @@ func (r *recorder) play(name string, vehicle bool, events []fillcalc.Event) {
 		r.do(in, e.AtNs)
 	}
 	if r.state.Job.Phase.Open() {
-		// The probe's readings shift others by nanoseconds: what could be closed then,
-		// now and then cannot.
+		// The probe's readings shift other events by nanoseconds, so that closing a job may
+		// be refused here.
 		r.do(fillcalc.Input{Do: fillcalc.DoAbandon, ID: name + "-abandon", Why: "a test"}, r.state.NowNs)
 	}
 }

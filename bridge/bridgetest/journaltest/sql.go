@@ -7,15 +7,14 @@ import (
 	"bayfill/bridge/journal"
 )
 
-// fill lets the journal's file not grow any more, as on a full disk; room lets
-// it grow again.
+// FillUp keeps the journal's file from growing, as a full disk does, until room is called.
 func FillUp(t *testing.T, j *journal.Journal) (room func()) {
 	t.Helper()
 	Allow(t, j, 0)
 	return func() { Allow(t, j, 1<<29) }
 }
 
-// allow lets the journal's file grow by so many pages of 4 KiB and no more.
+// Allow lets the journal's file grow by at most so many pages of 4 KiB.
 func Allow(t *testing.T, j *journal.Journal, more int) {
 	t.Helper()
 	var pages int
@@ -28,7 +27,7 @@ func Allow(t *testing.T, j *journal.Journal, more int) {
 	}
 }
 
-// eventCount is how many events are on disk.
+// EventCount returns how many events are on disk.
 func EventCount(t *testing.T, j *journal.Journal) (n int) {
 	t.Helper()
 	if err := j.DB.QueryRow("SELECT count(*) FROM event").Scan(&n); err != nil {
@@ -37,7 +36,7 @@ func EventCount(t *testing.T, j *journal.Journal) (n int) {
 	return n
 }
 
-// count is a number that a query finds in the journal.
+// CountOf returns the number that a query finds in the journal.
 func CountOf(t *testing.T, j *journal.Journal, query string, args ...any) (n int) {
 	t.Helper()
 	if err := j.DB.QueryRow(query, args...).Scan(&n); err != nil {

@@ -1,0 +1,16 @@
+// Package bridgetest helps the tests of the bridge and of its packages. It starts the real
+// parts that they need: Mosquitto, InfluxDB and simulated carts on pseudo-terminals, each
+// on a free loopback port or in a folder of its own. It also holds the configurations and
+// events that several packages use.
+//
+// Every program, connection and goroutine that a function starts ends with the test that
+// called it. A missing program skips the test; under CI=true it fails ([NeedProgram]).
+// BAYFILL_TEST_LOG=1 shows the log ([Log]).
+//
+// Two packages below it import more: journaltest, for tests with a journal, and audittest,
+// for tests with an audit. They are apart so that the tests of package journal can use this
+// package without an import cycle.
+//
+// In reading order: parts.go (programs, subscribers, rigs), mqtt.go and broker.go,
+// http.go and write.go (InfluxDB), config.go, cart.go and events.go.
+package bridgetest
