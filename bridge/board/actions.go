@@ -20,11 +20,11 @@ type group struct {
 	Buttons []button
 }
 
-// button sends a command. One that cannot be taken back is to be pressed twice.
+// button sends a command. A command that cannot be undone needs a second press.
 type button struct {
 	Label   string
 	Command string // JSON
-	With    string // names of the entries that go into the command, with blanks between
+	With    string // names of the entries that become fields of the command, separated by spaces
 	Main    bool
 	Twice   bool
 }
@@ -48,7 +48,7 @@ func newButton(label, do string, fields ...set) button {
 	return button{Label: label, Command: string(command)}
 }
 
-// steps from phase to phase that have a button: on, and back where the trade
+// steps are the changes of phase that have a button: forward, and back where a technician
 // goes back.
 var steps = map[string][]struct{ to, label string }{
 	"ready":    {{"draining", "Start draining"}},
@@ -59,7 +59,7 @@ var steps = map[string][]struct{ to, label string }{
 	"checking": {{"", "Close the job"}, {"filling", "Back to filling"}},
 }
 
-// groups are the buttons for a cart's present state.
+// groups returns the buttons for a cart's present state.
 func groups(c *cart) []group {
 	phase, j := c.volumes.message.Phase, &c.job.message
 	switch {
@@ -79,7 +79,7 @@ func groups(c *cart) []group {
 	}
 	if len(j.Undecided) > 0 {
 		on.Buttons = on.Buttons[:1]
-		return []group{c.question(j), on} // the question comes before all else
+		return []group{c.question(j), on} // the question comes first
 	}
 	var list []group
 	for _, ask := range j.Flow.Next {
@@ -91,7 +91,7 @@ func groups(c *cart) []group {
 	for _, ask := range j.Flow.Next {
 		if g := record(ask, j); g.Buttons != nil && j.Phase == phase {
 			list = append(list, g)
-			break // one thing after the other
+			break // only the first record that is missing
 		}
 	}
 	if phase == "running" {
@@ -118,11 +118,11 @@ func groups(c *cart) []group {
 	return append(list, on)
 }
 
-// question asks what the oldest undecided step was. The answer names the step by
-// its time too: another one must not be decided by mistake.
+// question asks what the oldest undecided step was. The answer also holds the step's time,
+// so that no other step is decided by mistake.
 //
-// Titles of buttons stand still: one that told an age would put new buttons under
-// the finger every second.
+// The title must not contain an age: it would change every second, and with it the buttons
+// under a finger.
 func (c *cart) question(j *wire.Job) group {
 	step := j.Undecided[0]
 	when := ""
@@ -146,7 +146,7 @@ func (c *cart) question(j *wire.Job) group {
 	} {
 		g.Buttons = append(g.Buttons, newButton(as.label, "decide", set{"step", step.Step}, set{"step_at", step.At}, set{"as", as.as}))
 	}
-	// The pan was tipped in while a tool was taken away: the last one laid there.
+	// The pan was tipped in while a tool was taken away: the last tool laid on the scale.
 	onCaddy := slices.ContainsFunc(c.about.message.Sensors, func(s wire.AboutSensor) bool { return s.Name == step.Sensor && s.Role != "supply" })
 	for _, o := range slices.Backward(j.Decided) {
 		if onCaddy && o.Sensor == step.Sensor && o.With == 0 && o.As == "object" && o.Kg > 0 && step.Kg+o.Kg > 0 {
@@ -158,8 +158,8 @@ func (c *cart) question(j *wire.Job) group {
 	return g
 }
 
-// cleared asks whether all tools are off, and what only a person knows of one that
-// came or went unseen.
+// cleared asks whether all tools are off the scale, and what only a person knows about one
+// that came or went unseen.
 func cleared(ask wire.JobAsk) group {
 	g := group{Urgent: !ask.Before, Title: "Tools on " + ask.Sensor}
 	say := func(label string, before *bool, hid fillcalc.Unseen) {
@@ -191,7 +191,7 @@ func cleared(ask wire.JobAsk) group {
 	return g
 }
 
-// record offers the answers to what is to be put on record.
+// record offers the possible results of a record.
 func record(ask wire.JobAsk, j *wire.Job) group {
 	g := group{Title: ask.Text}
 	if ask.Do != "record" {
@@ -219,8 +219,8 @@ func record(ask wire.JobAsk, j *wire.Job) group {
 	return g
 }
 
-// bottles counts a bottle poured in: of the size that the job names, or of the
-// usual ones.
+// bottles counts a bottle that was poured in, of the size that the job names or of a usual
+// size.
 func bottles(j *wire.Job) group {
 	size := func(label string, l float64) button {
 		return newButton(label, "enter", set{"what", "bottle"}, set{"l", l}, set{"share", 1})

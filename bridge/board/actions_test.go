@@ -18,7 +18,7 @@ import (
 	"bayfill/bridge/wire/schema/schematest"
 )
 
-// Which buttons there are in which phase, and what they send.
+// Each phase has its buttons, which send these commands.
 func TestButtons(t *testing.T) {
 	at, err := time.Parse(time.RFC3339, "2026-11-25T09:08:00.000Z")
 	if err != nil {
@@ -119,7 +119,7 @@ func TestButtons(t *testing.T) {
 	}
 }
 
-// With a key a press goes out signed for its cart, and sent again as it was.
+// With a key a command is signed for its cart, and repeated unchanged.
 func TestPressIsSigned(t *testing.T) {
 	broker := freePort(t)
 	startBroker(t, broker)
@@ -148,7 +148,7 @@ func TestPressIsSigned(t *testing.T) {
 	if err := json.Unmarshal(first, &m); err != nil {
 		t.Fatal(err)
 	}
-	// As the contract says it, written anew.
+	// The MAC as the contract describes it, written again here.
 	mac := hmac.New(sha256.New, []byte("a key of this test, long enough"))
 	fmt.Fprintf(mac, "bayfill/hilltop/bay2/commands\n%d\n%s", m.Counter, m.Signed)
 	if err := schematest.Validate("commands", first); err != nil || m.MAC != hex.EncodeToString(mac.Sum(nil)) || !strings.Contains(m.Signed, `"do":"close"`) {
@@ -161,8 +161,8 @@ func TestPressIsSigned(t *testing.T) {
 	}
 }
 
-// A press becomes one command under a fresh id; what the cart answers is shown,
-// and silence too. A command that gets no answer is sent again under its own id.
+// A press becomes one command under a new id. The cart's answer is shown, and silence is
+// shown too. A command without an answer is sent again under the same id.
 func TestPressAndReply(t *testing.T) {
 	broker := freePort(t)
 	startBroker(t, broker)

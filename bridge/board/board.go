@@ -17,33 +17,33 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// Config is what a board has to know.
+// Config configures a board.
 type Config struct {
 	Broker             string // as in tcp://127.0.0.1:1883
 	Username, Password string
-	TLS                *tls.Config // of an ssl:// broker; nil: as this computer trusts
+	TLS                *tls.Config // for a TLS broker; nil: the authorities that this computer trusts
 	Shop               string      // empty: all shops; carts are then named shop/cart
-	// MayCommand gives the page buttons, which send with the user's rights.
+	// MayCommand adds buttons to the page. They send commands with the user's rights.
 	MayCommand bool
-	// Signer signs what they send; nil: it goes unsigned.
+	// Signer signs the commands; nil: they are not signed.
 	Signer *wire.Signer
-	// PagePassword is asked from every browser, with any user name; empty: none is.
+	// PagePassword is asked from every browser, with any user name; empty: no password.
 	PagePassword string
-	// Names by which browsers may call this computer, besides localhost and its
-	// addresses.
+	// Names are the host names of this computer that browsers may use, besides localhost
+	// and IP addresses.
 	Names []string
 }
 
-// Check tells what is wrong with the configuration.
+// Check returns what is wrong with the configuration. The error names the field.
 func (c Config) Check() error {
 	if err := mqtt.CheckAddress(c.Broker); err != nil {
 		return fmt.Errorf("broker: %w: give username and password", err)
 	}
 	if u, err := url.Parse(c.Broker); err != nil || u.Scheme == "" || u.Host == "" {
-		return fmt.Errorf("broker: %q is no address like tcp://127.0.0.1:1883", c.Broker)
+		return fmt.Errorf("broker: %q must be an address like tcp://127.0.0.1:1883", c.Broker)
 	}
 	if c.Shop != "" && !namePattern.MatchString(c.Shop) {
-		return fmt.Errorf("shop: %q is no shop's name as in the bridge's configuration", c.Shop)
+		return fmt.Errorf("shop: %q must be the shop's name in the bridge's configuration: 1 to 32 of the characters a-z 0-9 - _", c.Shop)
 	}
 	return nil
 }
@@ -53,15 +53,15 @@ type Board struct {
 	config Config
 	hub    *hub
 	client *client
-	token  string // of this run; presses must carry it
+	token  string // of this run; a press must contain it
 }
 
-// mostConnections counts the browsers' connections, of which each open page
-// holds one.
-const mostConnections = 128
+// maxConnections is the max number of connections from browsers. Each open page holds
+// one.
+const maxConnections = 128
 
-// Run serves the page on the listener until ctx ends, and returns when everything
-// it started has ended. A broker that is away is waited for.
+// Run serves the page on the listener until ctx ends. It returns when every goroutine
+// that it started has ended. It waits for a broker that is away.
 func Run(ctx context.Context, config Config, listener net.Listener) error {
 	if err := config.Check(); err != nil {
 		return err
@@ -74,7 +74,7 @@ func Run(ctx context.Context, config Config, listener net.Listener) error {
 		ReadHeaderTimeout: 5 * time.Second,
 		IdleTimeout:       time.Minute,
 		MaxHeaderBytes:    16 << 10,
-		// Open pages end with ctx, or a shutdown would wait for them.
+		// Without this a shutdown would wait for the streams of open pages.
 		BaseContext: func(net.Listener) context.Context { return ctx },
 	}
 	var running sync.WaitGroup
@@ -88,7 +88,7 @@ func Run(ctx context.Context, config Config, listener net.Listener) error {
 			server.Close()
 		}
 	})
-	err := server.Serve(netutil.LimitListener(listener, mostConnections))
+	err := server.Serve(netutil.LimitListener(listener, maxConnections))
 	stop()
 	running.Wait()
 	if errors.Is(err, http.ErrServerClosed) {
@@ -97,7 +97,7 @@ func Run(ctx context.Context, config Config, listener net.Listener) error {
 	return fmt.Errorf("board: %w", err)
 }
 
-// tick lets the trends grow, once a second.
+// tick lets all carts sample their trends, once a second.
 func (b *Board) tick(ctx context.Context) {
 	t := time.NewTicker(time.Second)
 	defer t.Stop()

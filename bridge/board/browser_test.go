@@ -22,7 +22,7 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 )
 
-// startChromium gives a tab of a headless browser that ends with the test.
+// startChromium starts a headless browser, which ends with the test, and returns a tab.
 func startChromium(t testing.TB) context.Context {
 	t.Helper()
 	path := needProgram(t, "chromium")
@@ -32,14 +32,14 @@ func startChromium(t testing.TB) context.Context {
 	t.Cleanup(stop)
 	tab, closeTab := chromedp.NewContext(ctx)
 	t.Cleanup(closeTab)
-	// The first action starts it, and must not have a limit of its own.
+	// The first action starts the browser, so it must not have a time limit of its own.
 	if err := chromedp.Do(tab, chromedp.Navigate("about:blank")); err != nil {
 		t.Fatal(err)
 	}
 	return tab
 }
 
-// do acts in the browser, and ask gives a value; each has half a minute.
+// do runs actions in the browser, at most half a minute.
 func do(t testing.TB, tab context.Context, steps ...chromedp.Action[chromedp.Void]) {
 	t.Helper()
 	ask(t, tab, chromedp.Steps(steps...))
@@ -56,8 +56,7 @@ func ask[T any](t testing.TB, tab context.Context, a chromedp.Action[T]) T {
 	return value
 }
 
-// keep writes a picture of the page into the folder BAYFILL_SCREENSHOTS, for
-// people to look at.
+// keep writes a screenshot of the page into the folder BAYFILL_SCREENSHOTS, for people.
 func keep(t testing.TB, tab context.Context, name string) {
 	t.Helper()
 	dir := os.Getenv("BAYFILL_SCREENSHOTS")
@@ -70,7 +69,7 @@ func keep(t testing.TB, tab context.Context, name string) {
 	}
 }
 
-// script runs a script and gives its value.
+// script runs a script and returns its value.
 func script[T any](t testing.TB, tab context.Context, text string) T {
 	t.Helper()
 	return ask(t, tab, chromedp.Evaluate[T](text))
@@ -82,7 +81,7 @@ func seen(t testing.TB, tab context.Context, what, condition string) {
 	eventually(t, 15*time.Second, what, func() bool { return script[bool](t, tab, "("+condition+") === true") })
 }
 
-// scenes are what the page must be able to show, in the leaves that lead there.
+// scenes are states that the page must be able to show, as the leaves that lead to them.
 var scenes = []struct {
 	name   string
 	leaves map[string]string
@@ -123,12 +122,12 @@ var scenes = []struct {
 	}, "Off supply-scale again?"},
 	{"filling", map[string]string{
 		"volumes": volumes("filling", 4.213, 2.104, 1.246),
-		"window":  windowForetold("below", 28.4, "190", "25", "480", "130"),
+		"window":  windowForecast("below", 28.4, "190", "25", "480", "130"),
 		"job":     job("filling", `[{"text":"Pour 1.25 L more for the first fill.","do":"phase","phase":"running"}]`, sheet),
 	}, "1.25"},
 	{"running", map[string]string{
 		"volumes": volumes("running", 4.213, 3.349, 0.841),
-		"window":  windowForetold("nearing", 31.2, "233", "41", "610", "95"),
+		"window":  windowForecast("nearing", 31.2, "233", "41", "610", "95"),
 		"job":     job("running", `[{"text":"Hold R for 4 s.","do":"gear"},{"text":"Record: leaks looked for.","do":"record","item":"leaks"},{"text":"Then top up and check the level.","do":"phase","phase":"checking"}]`, sheet),
 	}, "opens in about"},
 	{"checking", map[string]string{
@@ -144,8 +143,8 @@ var scenes = []struct {
 	{"offline", map[string]string{"presence": offline("a", "stopped")}, "CART OFFLINE"},
 }
 
-// The page is one screen on a wall, a tablet and a phone: nothing is cut off, no
-// letters are faint, and buttons are large enough for gloves.
+// The page fits a wall screen, a tablet and a phone: nothing is cut off, no text is faint,
+// and buttons are large enough for gloves.
 func TestPageInBrowser(t *testing.T) {
 	tab := startChromium(t)
 	broker := freePort(t)
@@ -182,8 +181,8 @@ func TestPageInBrowser(t *testing.T) {
 	}
 }
 
-// lookForWrong is a script that lists what is wrong with a page: contrast below
-// 7:1, buttons below 72 px, what does not fit its place.
+// lookForWrong is a script that lists the faults of a page: contrast below 7:1, buttons
+// below 72 px, content that does not fit.
 func lookForWrong(scrolls bool) string {
 	return `(() => {
 	const wrong = [], scrolls = ` + map[bool]string{true: "true", false: "false"}[scrolls] + `;
@@ -217,8 +216,7 @@ func lookForWrong(scrolls bool) string {
 })()`
 }
 
-// From the cart's message to the screen, and what the page does when the board is
-// gone.
+// The page draws a message within a short time and shows when the board is gone.
 func TestPageFollows(t *testing.T) {
 	tab := startChromium(t)
 	broker := freePort(t)
@@ -263,11 +261,11 @@ func TestPageFollows(t *testing.T) {
 		t.Errorf("95 %% of %d updates within %.0f ms", len(tookMs), p95)
 	}
 
-	// The signal sounds on its change. Without a touch there is no sound, but the
-	// page notes that it would.
+	// The signal sounds when it changes. Before the first touch there is no sound, but the
+	// page records that it would have sounded.
 	cart.say("window", windowAt("open", 36, "null", "100"))
 	seen(t, tab, "the signal", `document.body.dataset.sounded === "open"`)
-	// What would come out of the loudspeaker: the strongest tone, every 20 ms.
+	// The strongest tone in the loudspeaker's signal, every 20 ms.
 	script[chromedp.Void](t, tab, `window.tones = new Set();
 		window.AudioContext = class extends AudioContext {
 			get destination() {
@@ -293,7 +291,7 @@ func TestPageFollows(t *testing.T) {
 	cart.say("window", windowAt("open", 43, "null", "20"))
 	seen(t, tab, "the chord of the open window", `[523, 659, 784].every(hertz => [...window.tones].some(tone => Math.abs(tone - hertz) < 10))`)
 
-	// A page that hears nothing says so.
+	// A page that receives nothing shows it.
 	gone := time.Now()
 	server.CloseClientConnections()
 	server.Listener.Close()
@@ -304,8 +302,8 @@ func TestPageFollows(t *testing.T) {
 	keep(t, tab, "cut-1920")
 }
 
-// What is typed goes with the button that it stands beside, outlives new buttons,
-// and a reason is asked for when the cart refuses.
+// Typed text is sent with the button beside it and is kept when the buttons are replaced. A
+// reason is asked for when the cart refuses.
 func TestEntriesInBrowser(t *testing.T) {
 	tab := startChromium(t)
 	broker := freePort(t)
@@ -334,7 +332,7 @@ func TestEntriesInBrowser(t *testing.T) {
 	cart.say("about", `{"sensors":[{"name":"supply-scale","role":"supply"}]}`)
 	do(t, tab, chromedp.EmulateViewport(1024, 768), chromedp.Navigate(url+"/cart/bay2"))
 	seen(t, tab, "the connection", `!document.body.innerText.includes("NO BROKER")`)
-	// press presses a button, and gives what the cart heard.
+	// press presses a button and returns the command that the cart received.
 	press := func(label, answer string) string {
 		t.Helper()
 		time.Sleep(500 * time.Millisecond) // new buttons do not count at once
@@ -344,7 +342,7 @@ func TestEntriesInBrowser(t *testing.T) {
 		seen(t, tab, "the answer to "+label, `document.getElementById("reply").textContent.startsWith("`+answer+`")`)
 		return <-heard
 	}
-	// enter types into an entry.
+	// enter types text into an entry.
 	enter := func(id, text string) {
 		t.Helper()
 		seen(t, tab, "the entry "+id, `document.getElementById("`+id+`")?.checkVisibility()`)
@@ -388,7 +386,7 @@ func TestEntriesInBrowser(t *testing.T) {
 
 var pageUpdates = flag.Int("page-updates", 2000, "updates that a page hears; a day at five a second are 432000")
 
-// A page keeps none of the updates that it hears.
+// A page keeps none of the updates that it receives.
 func TestPageForgets(t *testing.T) {
 	tab := startChromium(t)
 	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
@@ -413,7 +411,7 @@ func TestPageForgets(t *testing.T) {
 		}
 		return string(text)
 	}
-	// In place of the stream, so that a day passes in seconds.
+	// This replaces the stream, so that a day passes in seconds.
 	feed := `window.EventSource = class { constructor() { window.stream = this; } close() {} }`
 	ask(t, tab, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
 		_, err := cdp.Call(ctx, target, cdppage.AddScriptToEvaluateOnNewDocument, cdppage.AddScriptToEvaluateOnNewDocumentParams{Source: feed})

@@ -8,7 +8,7 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// cart is what has come from one cart.
+// cart holds what was received from one cart.
 type cart struct {
 	presence leaf[wire.Presence]
 	about    leaf[wire.About]
@@ -18,21 +18,21 @@ type cart struct {
 	alerts   leaf[wire.Alerts]
 
 	session    string    // of the last birth seen on this connection
-	unreadable wire.Leaf // whose last message could not be read
+	unreadable wire.Leaf // the leaf whose last message could not be read
 	trend      trend
 	changed    chan struct{} // closed at the next change
 }
 
 func newCart() *cart {
 	c := &cart{changed: make(chan struct{})}
-	// Of what has not come nothing is known.
+	// Figures that were never received are unknown.
 	forget(reflect.ValueOf(&c.volumes.message).Elem())
 	forget(reflect.ValueOf(&c.window.message).Elem())
 	forget(reflect.ValueOf(&c.job.message).Elem())
 	return c
 }
 
-// receive takes a message up.
+// receive stores a message.
 func (c *cart) receive(name wire.Leaf, payload []byte, retained bool, now time.Time) {
 	var err error
 	switch name {
@@ -45,7 +45,7 @@ func (c *cart) receive(name wire.Leaf, payload []byte, retained bool, now time.T
 		case p.Online:
 			c.session = p.Session
 		case !retained && c.session != "" && p.Session != c.session:
-			c.presence = before // the late will of a connection that was replaced
+			c.presence = before // the late will of an old connection
 		}
 	case wire.AboutLeaf:
 		err = c.about.take(payload, retained, now)
@@ -68,8 +68,8 @@ func (c *cart) receive(name wire.Leaf, payload []byte, retained bool, now time.T
 	c.wake()
 }
 
-// interrupted takes note that the board no longer hears: nothing is live until
-// it comes anew.
+// interrupted marks everything as not live until it is received again, because the board
+// has lost or changed its connection.
 func (c *cart) interrupted() {
 	c.presence.live, c.volumes.live, c.window.live, c.job.live, c.alerts.live = false, false, false, false, false
 	c.session = ""
@@ -81,13 +81,13 @@ func (c *cart) wake() {
 	c.changed = make(chan struct{})
 }
 
-// staleAfter is when a leaf that is sent every ten seconds at least is no longer
-// live.
+// staleAfter is the age from which a leaf is no longer live. The bridge sends it at least
+// every ten seconds.
 const staleAfter = 15 * time.Second
 
 func (l *leaf[M]) fresh(now time.Time) bool { return l.live && now.Sub(l.at) <= staleAfter }
 
-// sample notes the present figures for the trend; what is not live is a gap.
+// sample adds the present figures to the trend. Figures that are not live make a gap.
 func (c *cart) sample(up bool, now time.Time) {
 	s := sample{math.NaN(), math.NaN(), math.NaN()}
 	online := up && c.presence.message.Online
@@ -100,8 +100,7 @@ func (c *cart) sample(up bool, now time.Time) {
 	c.trend.add(c.volumes.message.Job, s, now)
 }
 
-// weighsSupply tells whether a scale weighs what goes in: then bottles are not
-// counted.
+// weighsSupply reports whether a scale weighs the supply. Then bottles are not counted.
 func (c *cart) weighsSupply() bool {
 	for _, s := range c.about.message.Sensors {
 		if s.Role == "supply" || s.Role == "caddy+supply" {

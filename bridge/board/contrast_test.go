@@ -8,10 +8,10 @@ import (
 	"testing"
 )
 
-// enough is the contrast of WCAG 2.2, success criterion 1.4.6 (level AAA).
+// enough is the contrast that WCAG 2.2, success criterion 1.4.6 (level AAA), requires.
 const enough = 7.0
 
-// luminance is the relative luminance of a colour like #15191d (WCAG 2.2).
+// luminance returns the relative luminance of a colour like #15191d (WCAG 2.2).
 func luminance(t *testing.T, colour string) float64 {
 	t.Helper()
 	n, err := strconv.ParseUint(strings.TrimPrefix(colour, "#"), 16, 32)
@@ -37,9 +37,9 @@ func contrast(t *testing.T, a, b string) float64 {
 	return (max(x, y) + 0.05) / (min(x, y) + 0.05)
 }
 
-// Every rule of the style sheet that sets a colour for letters says on which
-// ground, and the two are far enough apart; so are the letters in pictures, and
-// what must be seen there, on the page's ground.
+// Every rule of the style sheet that sets a text colour also sets the background, and the
+// contrast of the two is high enough. So is the contrast of text and important shapes in
+// pictures on the page's background.
 func TestContrast(t *testing.T) {
 	if c := contrast(t, "#ffffff", "#000000"); math.Abs(c-21) > 1e-9 {
 		t.Fatalf("black on white has the contrast 21, not %g", c)

@@ -4,27 +4,26 @@ import (
 	"slices"
 )
 
-// entry is something to type, which a button then sends as the command's field of
-// that name.
+// entry is an input field. A button sends its text as the command's field Name.
 type entry struct {
-	ID          string // of the element: what was typed into one outlives new buttons
+	ID          string // of the element; typed text is kept by it when the buttons are replaced
 	Name        string
 	Label, Unit string
-	Value       string // to begin with
+	Value       string // initial text
 	Number      bool
 	Choices     []string
-	// Refused: it is asked only once the cart has refused a button beside it.
+	// Refused hides the entry until the cart has refused a button beside it.
 	Refused bool
 }
 
-// why is asked when a cart refuses what may be done for a reason only: an engine
-// that would run with too little fluid, a job whose scale is dead.
+// why asks for a reason when the cart refuses an action that needs one, such as running
+// the engine with too little fluid or closing a job whose scale is dead.
 func why(phase string) entry {
 	return entry{ID: "why-" + phase, Name: "why", Label: "all the same, because", Refused: true}
 }
 
-// open begins a job: by the shop's service data, or with what stands in them. The
-// board does not know which there are, but which the last job had.
+// open opens a job, either with the shop's service data or with the figures in them. The
+// board does not know which service data exist, so it suggests those of the last job.
 func open(c *cart) group {
 	vehicle := entry{ID: "open-vehicle", Name: "vehicle", Label: "vehicle"}
 	data := entry{ID: "open-data", Name: "service_data", Label: "service data"}

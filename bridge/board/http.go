@@ -39,7 +39,7 @@ func newBoard(config Config) *Board {
 	}}
 }
 
-// handler is all that the board serves. Only press changes anything.
+// handler returns everything that the board serves. Only press changes anything.
 func (b *Board) handler() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", b.overview)
@@ -53,11 +53,11 @@ func (b *Board) handler() http.Handler {
 			http.ServeFileFS(w, r, pageFiles, "page/"+name)
 		})
 	}
-	// Requests that change something must come from this very page.
+	// Requests that change something must come from a page of this board.
 	return b.guard(http.NewCrossOriginProtection().Handler(mux))
 }
 
-// guard is what holds for every answer.
+// guard sets the security headers of every answer and checks host name and password.
 func (b *Board) guard(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
@@ -70,20 +70,19 @@ func (b *Board) guard(next http.Handler) http.Handler {
 		http.NewResponseController(w).SetWriteDeadline(time.Now().Add(writeWithin))
 		switch _, password, _ := r.BasicAuth(); {
 		case !b.knownName(r.Host):
-			// A page elsewhere may have its own name lead to this address, and would then
-			// count as the same origin.
-			http.Error(w, "this board is not known as "+r.Host+": use its address or the name of its computer", http.StatusMisdirectedRequest)
+			// A foreign page may let its own host name resolve to this address (DNS
+			// rebinding), and would then have the same origin as the board.
+			http.Error(w, r.Host+" is not a name of this board: use its address or the name of its computer", http.StatusMisdirectedRequest)
 		case b.config.PagePassword != "" && subtle.ConstantTimeCompare([]byte(password), []byte(b.config.PagePassword)) != 1:
 			h.Set("WWW-Authenticate", `Basic realm="bayfill board", charset="UTF-8"`)
-			http.Error(w, "the board's password is needed", http.StatusUnauthorized)
+			http.Error(w, "the board needs its password", http.StatusUnauthorized)
 		default:
 			next.ServeHTTP(w, r)
 		}
 	})
 }
 
-// knownName tells whether a browser called the board by an address or a name of
-// this computer.
+// knownName reports whether a request's host is an address or a name of this computer.
 func (b *Board) knownName(host string) bool {
 	if name, _, err := net.SplitHostPort(host); err == nil {
 		host = name
@@ -92,7 +91,7 @@ func (b *Board) knownName(host string) bool {
 	return host == "localhost" || net.ParseIP(host) != nil || slices.Contains(b.config.Names, host)
 }
 
-// page is what the templates get.
+// page is the data of the templates.
 type page struct {
 	Token, Board string
 	MayCommand   bool
@@ -109,12 +108,12 @@ func (b *Board) show(w http.ResponseWriter, name string, p page) {
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-store")
-	w.Write(straight(out.Bytes()))
+	w.Write(withoutBidi(out.Bytes()))
 }
 
-// straight takes out what turns the direction of the text after it: in a name it
-// would let the page's own words read backwards.
-func straight(html []byte) []byte {
+// withoutBidi replaces the characters that control the direction of text. In a name they
+// could reverse the page's own words.
+func withoutBidi(html []byte) []byte {
 	return bytes.Map(func(r rune) rune {
 		if unicode.Is(unicode.Bidi_Control, r) {
 			return unicode.ReplacementChar
@@ -132,7 +131,7 @@ func (b *Board) cart(w http.ResponseWriter, r *http.Request) {
 	b.show(w, "cart.html", page{Cart: v})
 }
 
-// press sends what a button says.
+// press sends a button's command and answers with the cart's reply.
 func (b *Board) press(w http.ResponseWriter, r *http.Request) {
 	shop, cart := b.config.Shop, r.PathValue("key")
 	if shop == "" {
@@ -143,13 +142,13 @@ func (b *Board) press(w http.ResponseWriter, r *http.Request) {
 		http.Error(w, "this board may only read: start it with --may-command", http.StatusForbidden)
 		return
 	case subtle.ConstantTimeCompare([]byte(r.Header.Get("X-Board-Token")), []byte(b.token)) != 1:
-		http.Error(w, "the press does not carry this run's token: load the page again", http.StatusForbidden)
+		http.Error(w, "the press does not have the token of this run: load the page again", http.StatusForbidden)
 		return
 	case r.Header.Get("Content-Type") != "application/json":
-		http.Error(w, "a press is JSON", http.StatusUnsupportedMediaType)
+		http.Error(w, "the content type must be application/json", http.StatusUnsupportedMediaType)
 		return
 	case !namePattern.MatchString(shop) || !namePattern.MatchString(cart):
-		http.Error(w, "no cart has that name", http.StatusNotFound)
+		http.Error(w, "there is no cart of this name", http.StatusNotFound)
 		return
 	}
 	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, 1<<10))

@@ -9,7 +9,7 @@ import (
 	"time"
 )
 
-// send makes a request and returns status, headers and body.
+// send sends a request and returns status, headers and body.
 func send(t testing.TB, method, url, body string, headers map[string]string) (int, http.Header, string) {
 	t.Helper()
 	ctx, stop := context.WithTimeout(t.Context(), 10*time.Second)
@@ -36,8 +36,8 @@ func send(t testing.TB, method, url, body string, headers map[string]string) (in
 	return response.StatusCode, response.Header, string(text)
 }
 
-// Every answer keeps what does not belong to the page out of it, and the page
-// needs nothing that its policy forbids.
+// The headers of every answer keep foreign content out of the page, and the page needs
+// nothing that its policy forbids.
 func TestHeaders(t *testing.T) {
 	_, server := serve(t, Config{Shop: "hilltop"})
 	for _, path := range []string{"/", "/cart/bay2", "/board.css", "/board.js", "/icon.svg", "/nothing"} {
@@ -58,7 +58,7 @@ func TestHeaders(t *testing.T) {
 	}
 }
 
-// A press must come from this page of this run; nothing else reaches a cart.
+// A command must come from a page of this run. Nothing else reaches a cart.
 func TestPressIsGuarded(t *testing.T) {
 	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
 	press := `{"do":"phase","phase":"filling"}`
@@ -126,9 +126,9 @@ func TestPagePassword(t *testing.T) {
 	}
 }
 
-// What people write into names and texts is text on the page, wherever it stands.
+// Names and texts that people write are only text on the page, wherever they are shown.
 func TestHostileText(t *testing.T) {
-	// JSON, with what turns the direction of text, and a zero byte.
+	// JSON with characters that change the direction of text, and a zero byte.
 	evil := `<img src=x onerror=alert(1)>\"'</script><script>alert(1)</script>\u202e\u2066\u200f\u0000\u001b[2J` + strings.Repeat("W", 5000)
 	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
 	now := time.Now()

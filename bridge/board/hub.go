@@ -11,7 +11,7 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// hub holds all carts. The connection to the broker feeds it, browsers read it.
+// hub holds all carts. The connection to the broker writes it, browsers read it.
 type hub struct {
 	oneShop bool // carts are named without their shop
 
@@ -20,31 +20,31 @@ type hub struct {
 	link  link
 }
 
-// link is how the board stands with the broker.
+// link is the state of the connection to the broker.
 type link struct {
 	up    bool
 	since time.Time
-	why   string // it is down
+	why   string // why it is down
 }
 
-// mostCarts bounds what a broker full of nonsense can do.
-const mostCarts = 256
+// maxCarts bounds the memory that a broker full of nonsense can use.
+const maxCarts = 256
 
-// longestMessage is what the embedded broker lets through.
-const longestMessage = 64 << 10
+// maxMessageBytes is the packet limit of the embedded broker.
+const maxMessageBytes = 64 << 10
 
-// namePattern is that of shops and carts in the bridge's configuration: whatever
-// else is in a topic is no cart.
+// namePattern is the form of the names of shops and carts in the bridge's configuration.
+// Topics with other names are ignored.
 var namePattern = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,31}$`)
 
 func newHub(oneShop bool, now time.Time) *hub {
 	return &hub{oneShop: oneShop, carts: map[string]*cart{}, link: link{since: now, why: "not connected yet"}}
 }
 
-// receive takes a message from bayfill/{shop}/{cart}/{leaf}.
+// receive stores a message from bayfill/{shop}/{cart}/{leaf}.
 func (h *hub) receive(topic string, payload []byte, retained bool, now time.Time) {
 	parts := strings.Split(topic, "/")
-	if len(parts) != 4 || !namePattern.MatchString(parts[1]) || !namePattern.MatchString(parts[2]) || len(payload) > longestMessage {
+	if len(parts) != 4 || !namePattern.MatchString(parts[1]) || !namePattern.MatchString(parts[2]) || len(payload) > maxMessageBytes {
 		return
 	}
 	key, leaf := parts[1]+"/"+parts[2], wire.Leaf(parts[3])
@@ -55,13 +55,13 @@ func (h *hub) receive(topic string, payload []byte, retained bool, now time.Time
 	defer h.mu.Unlock()
 	c := h.carts[key]
 	switch {
-	case len(payload) == 0: // somebody tidies up the broker's memory
+	case len(payload) == 0: // somebody deletes retained messages
 		if c != nil && leaf == wire.PresenceLeaf {
 			delete(h.carts, key)
 			close(c.changed)
 		}
 		return
-	case c == nil && len(h.carts) == mostCarts:
+	case c == nil && len(h.carts) == maxCarts:
 		return
 	case c == nil:
 		c = newCart()
@@ -70,7 +70,7 @@ func (h *hub) receive(topic string, payload []byte, retained bool, now time.Time
 	c.receive(leaf, payload, retained, now)
 }
 
-// linked tells how the board stands with the broker; why says what is wrong.
+// linked sets the state of the connection to the broker. why says what is wrong.
 func (h *hub) linked(up bool, why string, now time.Time) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
@@ -84,7 +84,7 @@ func (h *hub) linked(up bool, why string, now time.Time) {
 	}
 }
 
-// tick lets the trends grow.
+// tick lets all carts sample their trends.
 func (h *hub) tick(now time.Time) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
@@ -93,8 +93,8 @@ func (h *hub) tick(now time.Time) {
 	}
 }
 
-// look makes a view of one cart, and gives the channel that is closed at its
-// next change; nil for one that nothing has come from.
+// look returns a view of one cart and a channel that is closed at its next change. The
+// channel is nil for an unknown cart.
 func (h *hub) look(key string, mayCommand bool, now time.Time) (view, <-chan struct{}) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
@@ -105,7 +105,7 @@ func (h *hub) look(key string, mayCommand bool, now time.Time) (view, <-chan str
 	return newView(key, c, h.link, mayCommand, now), c.changed
 }
 
-// lookAll makes views of all carts, in the order of their names.
+// lookAll returns views of all carts, sorted by name.
 func (h *hub) lookAll(now time.Time) []view {
 	h.mu.Lock()
 	defer h.mu.Unlock()

@@ -9,20 +9,20 @@ import (
 	"time"
 )
 
-// Whatever a broker sends, the board takes it up or leaves it, and shows a whole
-// page of bounded size in which every button says a command.
+// Whatever a broker sends, the board shows a complete page of bounded size in which every
+// button holds a valid command.
 func FuzzReceive(f *testing.F) {
 	for leaf, payload := range map[string]string{
 		"presence": online("a"),
 		"about":    `{"program":"bayfill","contract":1,"sensors":[{"name":"caddy","role":"caddy+supply","quantity":"weight","protocol":"sma"}],"measured_fluids":[{"name":"a","density_kg_m3":850}]}`,
 		"volumes":  volumes("checking", 4.213, 2.104, -1.246),
-		"window":   windowForetold("closing", 44.9, "null", "null", "31", "12"),
+		"window":   windowForecast("closing", 44.9, "null", "null", "31", "12"),
 		"job":      job("checking", `[{"text":"Judge the level.","do":"record","item":"level"},{"text":"More.","do":"gear"}]`, sheet+`,"flow":{"gear":{"gear":"R","left_s":4}}`),
 		"alerts":   `{"ts":"2026-11-25T09:10:00.000Z","alerts":[{"kind":"a","since":"2026-11-25T09:10:00.000Z","text":"one"},{},{},{}]}`,
 	} {
 		f.Add(bay2+leaf, []byte(payload), bay2+"job", []byte(job("draining", `null`, `,"undecided":[{"step":3,"at":"x","sensor":"caddy","kg":null,"l":-1e9}]`)), true)
 		f.Add(bay2+leaf, []byte(payload[:len(payload)/2]), bay2+"volumes", []byte(volumes("draining", 1e300, 5e-324, 1e9)), false)
-		f.Add(bay2+leaf, []byte("null"), bay2+"window", []byte(windowForetold("open", 1e9, "1e300", "-1e300", "-5", "1e9")), false)
+		f.Add(bay2+leaf, []byte("null"), bay2+"window", []byte(windowForecast("open", 1e9, "1e300", "-1e300", "-5", "1e9")), false)
 	}
 	f.Add("bayfill/hilltop/bay3/presence", []byte(online("b")), "bayfill/../x/#", []byte("[]"), true)
 	f.Add(bay2+"presence", []byte(""), bay2+"presence", []byte(strings.Repeat(`{"online":`, 5000)), false)
@@ -50,9 +50,9 @@ func FuzzReceive(f *testing.F) {
 		if err := pages.ExecuteTemplate(&page, "carts", h.lookAll(now)); err != nil {
 			t.Fatal(err)
 		}
-		// A letter takes six at most as HTML, and some texts stand there twice.
-		if most := 100_000 + 20*(len(payload1)+len(payload2)); page.Len() > most {
-			t.Fatalf("the page has %d bytes, at most %d are right", page.Len(), most)
+		// A character takes at most six as HTML, and some texts are shown twice.
+		if maxBytes := 100_000 + 20*(len(payload1)+len(payload2)); page.Len() > maxBytes {
+			t.Fatalf("the page has %d bytes, at most %d are allowed", page.Len(), maxBytes)
 		}
 		for _, g := range v.Groups {
 			for _, b := range g.Buttons {
@@ -64,21 +64,21 @@ func FuzzReceive(f *testing.F) {
 	})
 }
 
-// A broker full of nonsense does not fill the memory.
+// A broker full of nonsense cannot fill the hub's memory.
 func TestHubIsBounded(t *testing.T) {
 	h := newHub(false, noon)
-	long := bytes.Repeat([]byte(" "), longestMessage+1)
-	for n := range 4 * mostCarts {
+	long := bytes.Repeat([]byte(" "), maxMessageBytes+1)
+	for n := range 4 * maxCarts {
 		for _, topic := range []string{"bayfill/hilltop/cart%d/presence", "bayfill/shop%d/bay2/nothing", "bayfill/HILLTOP/cart%d/volumes", "bayfill/hilltop/cart%d/a/b", "%d"} {
 			h.receive(fmt.Sprintf(topic, n), []byte(`{}`), true, noon.Add(time.Duration(n)))
 			h.receive(fmt.Sprintf(topic, n), long, true, noon)
 		}
 	}
-	if n := len(h.carts); n != mostCarts {
+	if n := len(h.carts); n != maxCarts {
 		t.Errorf("%d carts", n)
 	}
 	for key, c := range h.carts {
-		if len(c.presence.payload) > longestMessage {
+		if len(c.presence.payload) > maxMessageBytes {
 			t.Errorf("cart %s holds %d bytes", key, len(c.presence.payload))
 		}
 	}

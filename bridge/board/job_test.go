@@ -26,7 +26,7 @@ import (
 	"bayfill/sim"
 )
 
-// startMosquitto runs a real broker until the test ends.
+// startMosquitto runs a Mosquitto until the test ends.
 func startMosquitto(t *testing.T) (address string) {
 	t.Helper()
 	path := needProgram(t, "mosquitto")
@@ -52,8 +52,8 @@ func startMosquitto(t *testing.T) (address string) {
 	return address
 }
 
-// startBridge runs a bridge with a simulated cart that lives so many times as
-// fast as we do.
+// startBridge runs a bridge with a simulated cart whose clock runs speed times as fast as
+// real time.
 func startBridge(t *testing.T, broker string, speed float64) *sim.Rig {
 	t.Helper()
 	p := sim.DefaultParams()
@@ -113,8 +113,8 @@ carts:
 	return rig
 }
 
-// A whole job by clicks alone, against Mosquitto and a bridge with a simulated
-// cart, while a plain client watches what comes of it.
+// A whole job is done with clicks alone, with Mosquitto and a bridge with a simulated cart,
+// while a plain client reads the leaves.
 func TestJobByClicks(t *testing.T) {
 	if testing.Short() {
 		t.Skip("takes about fifteen seconds")
@@ -155,8 +155,8 @@ func TestJobByClicks(t *testing.T) {
 
 	eventually(t, 20*time.Second, "the cart", func() bool { return job().TS != "" })
 	do(t, tab, chromedp.EmulateViewport(1920, 1080), chromedp.Navigate(url+"/cart/bay2"))
-	// press presses a button, again while the cart has a reason to wait, and until
-	// the page shows what comes of it.
+	// press presses a button, again while the cart has to wait, until the page shows the
+	// effect.
 	press := func(command string) {
 		t.Helper()
 		button := fmt.Sprintf(`document.querySelector(%q)`, `button[data-command^='`+command+`']`)
@@ -178,8 +178,8 @@ func TestJobByClicks(t *testing.T) {
 		})
 		script[chromedp.Void](t, tab, `document.getElementById('reply').textContent = ''; undefined`)
 	}
-	// click waits for a button and presses it. A question hides the buttons of
-	// what comes after it, and may come late on a busy machine: it is answered first.
+	// click waits for a button and presses it. A question, which hides other buttons and may
+	// come late on a busy machine, is answered first.
 	click := func(command string) {
 		t.Helper()
 		page := ""
@@ -214,7 +214,7 @@ func TestJobByClicks(t *testing.T) {
 	eventually(t, 20*time.Second, "drained fluid", func() bool { return float64(volumes().DrainedL) > 0.3 })
 	rig.Do((*sim.Cart).CloseDrain)
 	time.Sleep(time.Second)
-	// On a machine that is too busy for this speed the signal of one may be lost.
+	// A machine that is too busy for this speed may miss the signal of one of them.
 	eventually(t, 30*time.Second, "the question", func() bool {
 		rig.Do(func(c *sim.Cart) { c.LayOnCaddy(1.2) })
 		for range 30 {

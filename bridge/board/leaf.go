@@ -8,20 +8,19 @@ import (
 	"time"
 )
 
-// leaf is the newest message of one kind, and how far it can be trusted.
+// leaf is the newest message on one leaf, and how far it can be trusted.
 type leaf[M any] struct {
 	message M
 	payload []byte
-	at      time.Time // of receipt, by this computer's clock; zero: none came yet
-	live    bool      // sent while this board was listening
-	kept    bool      // it came out of the broker's memory: at tells nothing of its age
+	at      time.Time // of receipt, by this computer's clock; zero: none was received
+	live    bool      // sent while this board was subscribed
+	kept    bool      // it arrived as a retained message, so at says nothing about its age
 }
 
-// take puts a message in place of the last one. One that cannot be read leaves
-// it standing.
+// take replaces the message. After an error the old one stays.
 func (l *leaf[M]) take(payload []byte, retained bool, now time.Time) error {
 	if retained && bytes.Equal(payload, l.payload) {
-		return nil // after a reconnect: known already, and no younger for it
+		return nil // the same message again after a reconnect: its age has not changed
 	}
 	var m M
 	forget(reflect.ValueOf(&m).Elem())
@@ -32,8 +31,7 @@ func (l *leaf[M]) take(payload []byte, retained bool, now time.Time) error {
 	return nil
 }
 
-// forget makes every figure unknown: what a message leaves out must not be shown
-// as zero.
+// forget makes every figure unknown, so that a missing field is not shown as zero.
 func forget(v reflect.Value) {
 	switch v.Kind() {
 	case reflect.Float64:

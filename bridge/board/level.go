@@ -6,22 +6,23 @@ import (
 	"bayfill/bridge/chart"
 )
 
-// level is the picture that people look at instead of reading: two gauges on one
-// scale of litres, what came out beside what went in, and the line up to which to
-// pour.
+// level is a picture of the volumes, for people who do not read figures: two gauges on
+// one scale of litres, one for what was drained and one for what was added, and the line
+// up to which to pour.
 type level struct {
 	Out, In gauge
 	Ticks   []chart.Mark
-	// The line to pour up to, and what is missing below it.
+	// The line up to which to pour, and the gap below it that is still missing.
 	Aim           bool
 	AimY          float64
 	GapY, GapTall float64
-	// The whole of it, when the aim is only the first fill.
+	// The line of the target, when the aim is only the first fill.
 	Target  bool
 	TargetY float64
 }
 
-// gauge is one column: from Y down, Tall; unknown is drawn as such.
+// gauge is one column: its top, and its height down to the bottom of the picture. An
+// unknown volume is drawn as a question mark.
 type gauge struct {
 	Known   bool
 	Y, Tall float64
@@ -66,11 +67,11 @@ func newLevel(outL, inL, pourL, targetL, firstL float64) level {
 	return v
 }
 
-// litresAxis is a scale from 0 that contains maxL, with six steps at most.
+// litresAxis returns a scale from 0 that contains maxL and has at most six steps.
 func litresAxis(maxL, lowY, highY float64) chart.Axis {
 	return chart.NewAxis(0, maxL, chart.RoundUp(maxL/6), lowY, highY)
 }
 
-// litresFormat writes a litre of such a scale: a multiple of its step, which no
-// float64 holds exactly.
+// litresFormat formats a tick of such a scale. It rounds, because no float64 holds most
+// multiples of the step exactly.
 const litresFormat = "%.10g"

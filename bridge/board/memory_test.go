@@ -7,8 +7,8 @@ import (
 	"time"
 )
 
-// A day of updates, five a second with a second's rest now and then, leaves
-// nothing behind: neither in the hub nor for a page that watches all the time.
+// A day of updates, five a second with pauses of a second, leaves nothing in memory,
+// neither in the hub nor for a page that is open all the time.
 func TestDayOfUpdatesLeavesNothing(t *testing.T) {
 	updates := 24 * 60 * 60 * 5
 	if testing.Short() {
@@ -20,7 +20,7 @@ func TestDayOfUpdatesLeavesNothing(t *testing.T) {
 	now := noon
 	b.hub.linked(true, "", now)
 	b.hub.receive(bay2+"presence", []byte(online("a")), true, now)
-	// Two of each are enough: what differs is not kept.
+	// Two messages of each leaf are enough, because the differences are not kept.
 	leaves := []struct {
 		topic   string
 		payload [2][]byte
@@ -69,7 +69,7 @@ func TestDayOfUpdatesLeavesNothing(t *testing.T) {
 	}
 }
 
-// A broker full of nonsense fills the board no further than this.
+// The memory that a broker full of nonsense can fill is bounded.
 func TestNonsenseIsBounded(t *testing.T) {
 	h := newHub(false, noon)
 	for i := range 2000 {
@@ -78,15 +78,15 @@ func TestNonsenseIsBounded(t *testing.T) {
 	}
 	h.receive("bayfill/hill top/bay2/volumes", []byte(`{}`), true, noon)
 	h.receive("bayfill/a/b/c/volumes", []byte(`{}`), true, noon)
-	if n := len(h.carts); n != mostCarts {
-		t.Errorf("%d carts, at most %d", n, mostCarts)
+	if n := len(h.carts); n != maxCarts {
+		t.Errorf("%d carts, at most %d", n, maxCarts)
 	}
-	// Removed from the broker, removed from the board.
+	// A cart that is deleted at the broker disappears from the board.
 	h.receive("bayfill/aaa/aaa/presence", nil, false, noon)
-	if n := len(h.carts); n != mostCarts-1 {
+	if n := len(h.carts); n != maxCarts-1 {
 		t.Errorf("%d carts after one was removed", n)
 	}
-	h.receive("bayfill/hilltop/bay2/job", make([]byte, longestMessage+1), true, noon)
+	h.receive("bayfill/hilltop/bay2/job", make([]byte, maxMessageBytes+1), true, noon)
 	if v, changed := h.look("hilltop/bay2", false, noon); changed != nil || v.Standing == "LIVE" {
 		t.Error("a message of any length is read")
 	}

@@ -22,7 +22,7 @@ import (
 	"github.com/mochi-mqtt/server/v2/packets"
 )
 
-// eventually waits for a condition of the world outside.
+// eventually waits for a condition of another process.
 func eventually(t testing.TB, long time.Duration, what string, ok func() bool) {
 	t.Helper()
 	for end := time.Now().Add(long); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
@@ -33,7 +33,8 @@ func eventually(t testing.TB, long time.Duration, what string, ok func() bool) {
 	t.Fatalf("waited %v in vain for %s", long, what)
 }
 
-// needProgram finds a program, or skips the test; under CI=true that fails.
+// needProgram returns the path of a program. Without the program the test is skipped; under
+// CI=true it fails.
 func needProgram(t testing.TB, name string) string {
 	t.Helper()
 	for _, dir := range []string{"", "/usr/sbin/", "/usr/local/sbin/"} {
@@ -58,7 +59,7 @@ func freePort(t testing.TB) string {
 	return l.Addr().String()
 }
 
-// everybody may do everything.
+// everybody is an access list that allows everything.
 type everybody struct{ mqttd.HookBase }
 
 func (*everybody) ID() string { return "everybody" }
@@ -70,8 +71,7 @@ func (*everybody) Provides(what byte) bool {
 func (*everybody) OnConnectAuthenticate(*mqttd.Client, packets.Packet) bool { return true }
 func (*everybody) OnACLCheck(*mqttd.Client, string, bool) bool              { return true }
 
-// startBroker runs a broker that lets everybody do everything, until stop is
-// called or the test ends.
+// startBroker runs a broker that allows everything, until stop is called or the test ends.
 func startBroker(t testing.TB, address string) (stop func()) {
 	t.Helper()
 	server := mqttd.New(&mqttd.Options{Logger: slog.New(slog.DiscardHandler)})
@@ -118,13 +118,13 @@ func (p *peer) publish(topic string, retained bool, payload string) {
 	}
 }
 
-// say publishes a leaf of the test cart as a cart does.
+// say publishes a leaf of the test cart in the way of a cart.
 func (p *peer) say(leaf, payload string) {
 	p.t.Helper()
 	p.publish("bayfill/hilltop/bay2/"+leaf, true, payload)
 }
 
-// runBoard runs a board until the test ends, and returns where its page is.
+// runBoard runs a board until the test ends and returns the address of its page.
 func runBoard(t testing.TB, config Config) (url string) {
 	t.Helper()
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
@@ -143,7 +143,7 @@ func runBoard(t testing.TB, config Config) (url string) {
 	return "http://" + listener.Addr().String()
 }
 
-// browser follows a page's events as a browser does, without drawing it.
+// browser reads a page's events as a browser does, without drawing it.
 type browser struct {
 	mu     sync.Mutex
 	pieces map[string]string
@@ -189,7 +189,7 @@ func follow(t testing.TB, url string) *browser {
 	return b
 }
 
-// eventReader reads one server-sent event after the other.
+// eventReader reads server-sent events.
 func eventReader(r io.Reader) func() (update, error) {
 	var held []byte
 	chunk := make([]byte, 64<<10)
@@ -208,7 +208,7 @@ func eventReader(r io.Reader) func() (update, error) {
 	}
 }
 
-// shows tells whether a piece holds a text.
+// shows reports whether a piece contains a text.
 func (b *browser) shows(piece, text string) bool {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -221,7 +221,7 @@ func (b *browser) piece(name string) string {
 	return b.pieces[name]
 }
 
-// What a cart says, with the figures that matter here.
+// Messages of a cart, with the figures that these tests need.
 
 func online(session string) string {
 	return fmt.Sprintf(`{"online":true,"since":"2026-11-25T09:00:00.000Z","session":%q,"version":"0.1","contract":1}`, session)
@@ -238,15 +238,15 @@ func volumes(phase string, drainedL, addedL, remainingL float64) string {
 }
 
 func windowAt(state string, celsius float64, opens, closes string) string {
-	return windowForetold(state, celsius, opens, "null", closes, "null")
+	return windowForecast(state, celsius, opens, "null", closes, "null")
 }
 
-func windowForetold(state string, celsius float64, opens, opensU, closes, closesU string) string {
-	return fmt.Sprintf(`{"ts":"2026-11-25T09:10:00.000Z","state":%q,"temp_c":%.1f,"low_c":35,"high_c":45,"rate_c_min":2.1,"opens_in_s":%s,"opens_in_u_s":%s,"closes_in_s":%s,"closes_in_u_s":%s,"quality":"good","quality_code":"good","source":"fluid"}`,
+func windowForecast(state string, celsius float64, opens, opensU, closes, closesU string) string {
+	return fmt.Sprintf(`{"ts":"2026-11-25T09:10:00.000Z","state":%q,"temp_c":%.1f,"low_c":35,"high_c":45,"rate_c_min":2.1,"opens_in_s":%s,"opens_in_u_s":%s,"closes_in_s":%s,"closes_in_u_s":%s,"quality":"good","source":"fluid"}`,
 		state, celsius, opens, opensU, closes, closesU)
 }
 
-// sheet is the part of the leaf job that the service data make.
+// sheet is the part of the leaf job that comes from the service data.
 const sheet = `,"service_data":{"name":"van6-overflow","asked_fluid":"amber 6","typical_l":3.97,"total_l":8.6,"first_fill":0.8,"bottle_l":0.946,"check":"overflow","low_c":35,"high_c":45,"between_marks_l":null,"bolt_torque_nm":10.96}`
 
 func job(phase, next, rest string) string {
@@ -256,7 +256,7 @@ func job(phase, next, rest string) string {
 		phase, next, rest)
 }
 
-// serve is a board without a broker, for what concerns its page alone.
+// serve runs a board without a broker, for tests of its page alone.
 func serve(t testing.TB, config Config) (*Board, *httptest.Server) {
 	t.Helper()
 	b := newBoard(config)

@@ -9,23 +9,23 @@ import (
 )
 
 const (
-	// beat is how often a page hears something: ages and countdowns move, and a page
-	// that hears nothing for three seconds says so itself.
+	// beat is the max time between two updates, since ages and countdowns change. A page
+	// that receives nothing for three seconds shows that it has no connection.
 	beat = time.Second
-	// pause lets what comes together go out together.
+	// pause joins messages that arrive together into one update.
 	pause = 40 * time.Millisecond
-	// writeWithin is how long a browser may take to accept something.
+	// writeWithin is the time limit for writing to a browser.
 	writeWithin = 10 * time.Second
 )
 
 // update is one server-sent event: the pieces of the page that have changed.
 type update struct {
-	Board  string            `json:"board"` // a page of an earlier run loads itself again
+	Board  string            `json:"board"` // the run's token; a page of an earlier run reloads
 	Pieces map[string]string `json:"pieces"`
 	Signal string            `json:"signal"`
 }
 
-// pieces of each page by the ids of their elements, which are also the names of
+// The pieces of each page, by the ids of their elements, which are also the names of
 // their templates.
 var (
 	cartPieces     = []string{"standing", "phases", "trouble", "next", "volumes", "window", "trend", "cautions", "alerts", "actions"}
@@ -45,9 +45,9 @@ func (b *Board) overviewEvents(w http.ResponseWriter, r *http.Request) {
 	})
 }
 
-// stream sends what has changed, as it changes, until the browser goes. look
-// gives what to show, the sounded signal, and a channel that is closed at the
-// next change.
+// stream sends the pieces that have changed, as they change, until the browser closes the
+// connection. look returns the data of the templates, the signal to sound, and a channel
+// that is closed at the next change.
 func (b *Board) stream(w http.ResponseWriter, r *http.Request, names []string, look func(now time.Time) (any, string, <-chan struct{})) {
 	out := http.NewResponseController(w)
 	w.Header().Set("Content-Type", "text/event-stream")
@@ -61,10 +61,10 @@ func (b *Board) stream(w http.ResponseWriter, r *http.Request, names []string, l
 		for _, name := range names {
 			var piece bytes.Buffer
 			if err := pages.ExecuteTemplate(&piece, name, data); err != nil {
-				return // a template that fails is a defect, which the tests of all pieces show
+				return // a template fails only by a mistake in it, and the tests execute all of them
 			}
-			// The first time all of them, the empty ones too: the page may be older.
-			html := string(straight(piece.Bytes()))
+			// At first all pieces are sent, empty ones too, because the page may be older.
+			html := string(withoutBidi(piece.Bytes()))
 			if before, was := sent[name]; !was || html != before {
 				sent[name], u.Pieces[name] = html, html
 			}

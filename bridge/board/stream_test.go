@@ -10,10 +10,10 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 )
 
-// visibleWithin is what the shop was promised for every outage.
+// visibleWithin is the promised time within which every outage is visible.
 const visibleWithin = 3 * time.Second
 
-// liveBoard is a board that shows a live cart, and the page that follows it.
+// liveBoard is a board that shows a live cart, with an open page.
 func liveBoard(t *testing.T, broker string, cart *peer) *browser {
 	t.Helper()
 	at := runBoard(t, Config{Broker: "tcp://" + broker, Shop: "hilltop"})
@@ -26,7 +26,7 @@ func liveBoard(t *testing.T, broker string, cart *peer) *browser {
 	return page
 }
 
-// within measures how soon something is to be seen.
+// within measures how soon something is visible.
 func within(t *testing.T, what string, shown func() bool) {
 	t.Helper()
 	began := time.Now()
@@ -38,7 +38,7 @@ func within(t *testing.T, what string, shown func() bool) {
 	}
 }
 
-// A change is pushed at once, and only what has changed.
+// A change is pushed at once, and only the changed pieces.
 func TestChangeIsPushed(t *testing.T) {
 	broker := freePort(t)
 	startBroker(t, broker)
@@ -53,7 +53,7 @@ func TestChangeIsPushed(t *testing.T) {
 	}
 }
 
-// A sensor that is silent: the figure goes, the reason comes.
+// When a sensor is silent its figure disappears and the reason is shown.
 func TestSensorOutageIsVisible(t *testing.T) {
 	broker := freePort(t)
 	startBroker(t, broker)
@@ -67,7 +67,7 @@ func TestSensorOutageIsVisible(t *testing.T) {
 	})
 }
 
-// A bridge that dies: the broker sends its will.
+// When the bridge dies the broker publishes its will.
 func TestBridgeOutageIsVisible(t *testing.T) {
 	broker := freePort(t)
 	startBroker(t, broker)
@@ -87,7 +87,7 @@ func TestBridgeOutageIsVisible(t *testing.T) {
 	})
 }
 
-// A broker that dies closes its connections.
+// When the broker dies its connections are closed.
 func TestBrokerOutageIsVisible(t *testing.T) {
 	broker := freePort(t)
 	stop := startBroker(t, broker)
@@ -106,7 +106,7 @@ func TestBrokerOutageIsVisible(t *testing.T) {
 	eventually(t, 5*time.Second, "the cart's return", func() bool { return page.shows("standing", "LIVE") })
 }
 
-// A network that swallows everything closes nothing.
+// A network that loses all packets closes no connection.
 func TestDeadLineIsVisible(t *testing.T) {
 	broker := freePort(t)
 	startBroker(t, broker)
@@ -117,7 +117,7 @@ func TestDeadLineIsVisible(t *testing.T) {
 	within(t, "the dead line", func() bool { return page.shows("standing", "NO BROKER") })
 }
 
-// line passes bytes on to the broker until it is told to swallow them.
+// line forwards bytes to the broker until it is set to lose them.
 type line struct {
 	address string
 	dead    chan struct{}

@@ -10,7 +10,7 @@ import (
 	"bayfill/fillcalc"
 )
 
-// view is a cart at one moment, in the words and figures of the page.
+// view holds the words and figures that the page shows for a cart at one moment.
 type view struct {
 	Key     string
 	Vehicle string
@@ -19,7 +19,7 @@ type view struct {
 	Phases  []phase
 
 	Live bool
-	// How the cart stands, in a word; and, while it is not live, in a sentence.
+	// The cart's state in a word and, while it is not live, in a sentence.
 	Standing, Trouble string
 	Age               string // of the volumes
 
@@ -34,21 +34,21 @@ type view struct {
 
 	Next     string
 	Then     []string
-	Outdated bool // the leaf job belongs to another phase than the volumes
+	Outdated bool // the leaf job is of another phase than the volumes
 	Cautions []string
 	Alerts   []string
-	More     int // alerts that there is no room for
+	More     int // number of alerts beyond maxAlerts
 
 	MayCommand bool
 	Groups     []group
 }
 
-// phase is one field of the strip that shows how far the job is.
+// phase is one field of the strip that shows the job's progress.
 type phase struct{ Name, Mark string }
 
 var phases = []string{"ready", "draining", "service", "filling", "running", "checking", "closed"}
 
-// figure is a volume as it is shown, and its uncertainty when that is known.
+// figure is a volume as shown, with its uncertainty if that is known.
 type figure struct{ Text, U string }
 
 func newFigure(l, uL float64) figure {
@@ -61,8 +61,8 @@ func newFigure(l, uL float64) figure {
 
 const unknown = "–"
 
-// mostAlerts are shown; whoever has more must go to the cart.
-const mostAlerts = 3
+// maxAlerts is how many alerts have room on the page.
+const maxAlerts = 3
 
 func newView(key string, c *cart, l link, mayCommand bool, now time.Time) view {
 	m := &c.volumes.message
@@ -73,7 +73,7 @@ func newView(key string, c *cart, l link, mayCommand bool, now time.Time) view {
 	v.Trend = c.trend.plot()
 	v.lead(c, now)
 	for _, a := range c.alerts.message.Alerts {
-		if len(v.Alerts) == mostAlerts {
+		if len(v.Alerts) == maxAlerts {
 			v.More++
 			continue
 		}
@@ -85,7 +85,7 @@ func newView(key string, c *cart, l link, mayCommand bool, now time.Time) view {
 	return v
 }
 
-// stand tells whether the figures are live, and if not, why not.
+// stand decides whether the figures are live and, if not, says why.
 func (v *view) stand(c *cart, l link, now time.Time) {
 	p, volumes := &c.presence, &c.volumes
 	switch {
@@ -97,14 +97,14 @@ func (v *view) stand(c *cart, l link, now time.Time) {
 	switch {
 	case !l.up:
 		v.Standing = "NO BROKER"
-		v.Trouble = fmt.Sprintf("The broker is away, for %s: %s.", duration(now.Sub(l.since)), strings.TrimRight(l.why, "."))
+		v.Trouble = fmt.Sprintf("The broker has been away for %s: %s.", duration(now.Sub(l.since)), strings.TrimRight(l.why, "."))
 	case p.at.IsZero() && volumes.at.IsZero():
-		v.Standing, v.Trouble = "NOT HEARD", "Nothing has come from this cart yet. Does its bridge run, and may this board read its topics?"
+		v.Standing, v.Trouble = "NOT HEARD", "Nothing was received from this cart yet. Does its bridge run, and may this board read its topics?"
 	case !p.at.IsZero() && p.message.Contract != 0 && p.message.Contract != wire.ContractVersion:
 		v.Standing = "CANNOT READ"
-		v.Trouble = fmt.Sprintf("The cart speaks version %d of the contract, this board version %d: install the same program on both.", p.message.Contract, wire.ContractVersion)
+		v.Trouble = fmt.Sprintf("The cart uses version %d of the contract, this board version %d: install the same program on both.", p.message.Contract, wire.ContractVersion)
 	case c.unreadable != "":
-		v.Standing, v.Trouble = "CANNOT READ", "What came as "+string(c.unreadable)+" cannot be read: install the same program on bridge and board."
+		v.Standing, v.Trouble = "CANNOT READ", "The message on the leaf "+string(c.unreadable)+" cannot be read: install the same program on bridge and board."
 	case !p.at.IsZero() && !p.message.Online:
 		v.Standing, v.Trouble = "CART OFFLINE", "The cart is offline"
 		if p.message.Why != "" {
@@ -115,19 +115,19 @@ func (v *view) stand(c *cart, l link, now time.Time) {
 		}
 		v.Trouble += "."
 	case !volumes.live:
-		v.Standing, v.Trouble = "LAST KNOWN", "Waiting for the cart to speak."
+		v.Standing, v.Trouble = "LAST KNOWN", "Waiting for a message from the cart."
 	case !volumes.fresh(now):
-		v.Standing, v.Trouble = "SILENT", "Nothing has come from the cart for "+duration(now.Sub(volumes.at))+"."
+		v.Standing, v.Trouble = "SILENT", "Nothing was received from the cart for "+duration(now.Sub(volumes.at))+"."
 	default:
 		v.Live, v.Standing = true, "LIVE"
 		return
 	}
 	if !volumes.at.IsZero() {
-		v.Trouble += " The figures are the last known, " + v.Age + "."
+		v.Trouble += " The figures are the last known ones, " + v.Age + "."
 	}
 }
 
-// fill shows what came out, what went in and what remains.
+// fill shows what was drained, what was added and what remains to pour.
 func (v *view) fill(m *wire.Volumes, j *wire.Job) {
 	out, in, pour := float64(m.DrainedL), float64(m.AddedL), float64(m.RemainingL)
 	v.Out, v.In = newFigure(out, float64(m.DrainedUL)), newFigure(in, float64(m.AddedUL))
@@ -155,7 +155,7 @@ func (v *view) fill(m *wire.Volumes, j *wire.Job) {
 	v.Level = newLevel(out, in, pour, targetL, firstL)
 }
 
-// lead says what to do.
+// lead says what to do next.
 func (v *view) lead(c *cart, now time.Time) {
 	j := &c.job.message
 	v.Vehicle = j.Vehicle
@@ -190,12 +190,12 @@ func (v *view) lead(c *cart, now time.Time) {
 			v.Then = append(v.Then, note.Text)
 		}
 	}
-	if !v.Live && v.Next != "" { // nobody should do what was right a while ago
+	if !v.Live && v.Next != "" { // nobody should follow an old instruction
 		v.Next, v.Then = "Wait until the cart is live.", []string{"Before: " + v.Next}
 	}
 }
 
-// litres has three digits, which is finer than anybody pours.
+// litres formats a volume with three digits, which is finer than anybody can pour.
 func litres(l float64) string {
 	if math.IsNaN(l) {
 		return unknown
@@ -213,7 +213,7 @@ func tenths(c float64, decimals int) string {
 	return fmt.Sprintf("%.*f", decimals, c)
 }
 
-// duration says for how long.
+// duration formats a time in whole seconds, minutes or hours.
 func duration(d time.Duration) string {
 	switch s := int(d.Seconds()); {
 	case s < 120:
@@ -227,7 +227,7 @@ func duration(d time.Duration) string {
 
 func ago(d time.Duration) string { return duration(d) + " ago" }
 
-// clock is the time of day that a message gives, by the bridge's clock.
+// timeOfDay formats the time of a message, which is by the bridge's clock.
 func timeOfDay(ts string) string {
 	t, err := time.Parse(time.RFC3339, ts)
 	if err != nil {

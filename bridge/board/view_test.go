@@ -13,7 +13,7 @@ const bay2 = "bayfill/hilltop/bay2/"
 
 var noon = time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
 
-// liveHub is a hub that has just heard a whole cart.
+// liveHub returns a hub that has just received all leaves of a cart.
 func liveHub(t testing.TB) *hub {
 	t.Helper()
 	h := newHub(true, noon)
@@ -30,8 +30,8 @@ func look(h *hub, after time.Duration) view {
 	return v
 }
 
-// What is live and what is old, by the board's own clock: each case goes on from
-// the one before.
+// The board decides by its own clock what is live and what is old. Each case continues the
+// one before.
 func TestStanding(t *testing.T) {
 	h := newHub(true, noon)
 	for _, c := range []struct {
@@ -41,7 +41,7 @@ func TestStanding(t *testing.T) {
 		trouble string
 	}{
 		{0, func(time.Time) {}, "NO BROKER", "not connected yet"},
-		{1 * time.Second, func(now time.Time) { h.linked(true, "", now) }, "NOT HEARD", "Nothing has come"},
+		{1 * time.Second, func(now time.Time) { h.linked(true, "", now) }, "NOT HEARD", "Nothing was received"},
 		{2 * time.Second, func(now time.Time) {
 			h.receive(bay2+"presence", []byte(online("a")), true, now)
 			h.receive(bay2+"volumes", []byte(volumes("filling", 4.2, 2.1, 1.2)), true, now)
@@ -56,7 +56,7 @@ func TestStanding(t *testing.T) {
 		}, "LIVE", ""},
 		{22 * time.Second, func(now time.Time) { h.linked(false, "connection refused", now) }, "NO BROKER", "connection refused"},
 		{30 * time.Second, func(now time.Time) { h.linked(false, "no route", now) }, "NO BROKER", "for 8 s: no route"},
-		// What comes out of the broker's memory is no younger for it.
+		// A retained message does not become younger by being received again.
 		{31 * time.Second, func(now time.Time) {
 			h.linked(true, "", now)
 			h.receive(bay2+"presence", []byte(online("a")), true, now)
@@ -67,7 +67,7 @@ func TestStanding(t *testing.T) {
 		}, "LIVE", ""},
 		{33 * time.Second, func(now time.Time) { h.receive(bay2+"presence", []byte(offline("a", "")), false, now) }, "CART OFFLINE", "for 0 s"},
 		{34 * time.Second, func(now time.Time) { h.receive(bay2+"presence", []byte(online("b")), false, now) }, "LIVE", ""},
-		// The will of the connection that was replaced.
+		// The will of an old connection.
 		{35 * time.Second, func(now time.Time) { h.receive(bay2+"presence", []byte(offline("a", "")), false, now) }, "LIVE", ""},
 		{36 * time.Second, func(now time.Time) { h.receive(bay2+"presence", []byte(offline("b", "stopped")), false, now) }, "CART OFFLINE", "(stopped)"},
 		{37 * time.Second, func(now time.Time) {
@@ -93,8 +93,8 @@ func TestStanding(t *testing.T) {
 	}
 }
 
-// Null, a field that is missing and a message that never came are all not known;
-// none of them is zero.
+// Null, a missing field and a message that was never received are all shown as unknown,
+// never as zero.
 func TestUnknown(t *testing.T) {
 	for _, payload := range []string{
 		`{"ts":"2026-11-25T09:10:00.000Z","phase":"filling","quality":"scale caddy is silent","quality_code":"silent","drained_l":null,"added_l":null,"remaining_l":null}`,
@@ -119,7 +119,7 @@ func TestUnknown(t *testing.T) {
 	}
 }
 
-// Countdowns go on by the board's clock, and end with what they count for.
+// Countdowns continue by the board's clock and end at zero.
 func TestCountdown(t *testing.T) {
 	h := liveHub(t)
 	if w := look(h, 0).Window; w.Awaited != "opens in" || w.Count != "3:10" {
@@ -129,8 +129,8 @@ func TestCountdown(t *testing.T) {
 		t.Errorf("9.5 s later: %q", w.Count)
 	}
 	h.receive(bay2+"window", []byte(windowAt("below", 28.4, "null", "null")), false, noon)
-	if w := look(h, 0).Window; w.Count != "" || w.Awaited != "opening not foreseen yet" {
-		t.Errorf("not foreseen: %q %q", w.Awaited, w.Count)
+	if w := look(h, 0).Window; w.Count != "" || w.Awaited != "no forecast yet" {
+		t.Errorf("no forecast: %q %q", w.Awaited, w.Count)
 	}
 	h.receive(bay2+"window", []byte(windowAt("below", 28.4, "5", "null")), false, noon)
 	if w := look(h, 9*time.Second).Window; w.Count != "0:00" {
@@ -141,9 +141,8 @@ func TestCountdown(t *testing.T) {
 	}
 }
 
-// A countdown is as fine as its expanded uncertainty makes sense of, and goes on
-// between messages.
-func TestCountdownIsHonest(t *testing.T) {
+// A countdown is rounded to suit its expanded uncertainty, and continues between messages.
+func TestCountdownSuitsItsUncertainty(t *testing.T) {
 	h := liveHub(t)
 	for _, c := range []struct {
 		opensS, uS string
@@ -160,14 +159,14 @@ func TestCountdownIsHonest(t *testing.T) {
 		{"4", "9", 0, "opens in a moment"},
 		{"2200", "300", 0, "opens in about 35 min"},
 	} {
-		h.receive(bay2+"window", []byte(windowForetold("below", 28.4, c.opensS, c.uS, "null", "null")), false, noon)
+		h.receive(bay2+"window", []byte(windowForecast("below", 28.4, c.opensS, c.uS, "null", "null")), false, noon)
 		if w := look(h, c.after).Window; w.Awaited+" "+w.Count != c.want {
 			t.Errorf("%s s ± %s s, %v later: %q %q, want %q", c.opensS, c.uS, c.after, w.Awaited, w.Count, c.want)
 		}
 	}
 }
 
-// The signal is given while somebody waits for it, and never on old news.
+// The signal is given only while the technician waits for it, and never for old messages.
 func TestSignal(t *testing.T) {
 	h := liveHub(t)
 	for _, c := range []struct {
@@ -191,7 +190,7 @@ func TestSignal(t *testing.T) {
 	}
 }
 
-// Pieces hold no figure that a browser could not draw, whatever comes.
+// Whatever figures a message holds, a browser can draw the pictures.
 func TestPicturesOfAnything(t *testing.T) {
 	figures := []float64{0, -0.4, 0.004, 1, 4.2, 88, 1e6, -1e6, math.SmallestNonzeroFloat64}
 	for _, l := range figures {
@@ -215,8 +214,7 @@ func TestPicturesOfAnything(t *testing.T) {
 	}
 }
 
-// The picture: a gauge is as high as its litres, and the gap reaches from what is
-// in up to the line.
+// A gauge is as high as its litres, and the gap reaches from what was added up to the line.
 func TestLevel(t *testing.T) {
 	v := newLevel(4.213, 2.104, 1.246, 4.19, 3.35)
 	top := 5.0 // litres at the upper end of the scale

@@ -7,7 +7,7 @@ import (
 	"time"
 )
 
-// window is the fluid's temperature against the check window.
+// window shows the fluid's temperature and the check window.
 type window struct {
 	Live         bool
 	State        string // below … blind, for the style
@@ -15,17 +15,18 @@ type window struct {
 	C            string
 	Low, High    string
 	Rate         string
-	Awaited      string // and how long it takes
+	Awaited      string // what the countdown counts to, as in "opens in"
 	Count        string
 	Notes        []string
-	Signal       string // open or closing, while somebody waits for it
+	Signal       string // open or closing, while the technician waits for it
 	Scale        bool
 	LowY, HighY  float64 // of the picture
 	PointerY     float64
 	PointerKnown bool
 }
 
-// A word for each state: shape and place on the page say the same.
+// windowWords holds a word for each state. The page shows the state by shape and place
+// too.
 var windowWords = map[string]string{
 	"below": "TOO COLD", "nearing": "NEARLY", "open": "IN WINDOW", "closing": "CLOSING",
 	"above": "TOO HOT", "blind": "NOT KNOWN",
@@ -56,7 +57,7 @@ func newWindow(c *cart, live bool, now time.Time) window {
 		case "open", "closing":
 			w.await("closes in", closes, float64(m.ClosesInUS), "")
 		case "below", "nearing", "above":
-			w.await("opens in", opens, float64(m.OpensInUS), "opening not foreseen yet")
+			w.await("opens in", opens, float64(m.OpensInUS), "no forecast yet")
 		}
 	}
 	if m.QualityCode != string(fillcalc.QualityGood) && m.Quality != "" {
@@ -67,26 +68,26 @@ func newWindow(c *cart, live bool, now time.Time) window {
 		if mL < 0 {
 			word = "low"
 		}
-		shift := fmt.Sprintf("judged now, the level stands %.0f mL too %s", math.Abs(mL), word)
+		shift := fmt.Sprintf("judged now, the level reads %.0f mL too %s", math.Abs(mL), word)
 		if share := float64(m.LevelShiftShare); !math.IsNaN(share) {
 			shift += fmt.Sprintf(" (%.0f %% of the marks)", 100*math.Abs(share))
 		}
 		w.Notes = append(w.Notes, shift)
 	}
-	if !w.Live && w.State != "blind" { // what was right a while ago must not look like now
+	if !w.Live && w.State != "blind" { // an old state must not look like the present one
 		w.State, w.Word = "blind", "NOT LIVE"
 	}
 	w.draw(float64(m.TempC), float64(m.LowC), float64(m.HighC))
 	return w
 }
 
-// The picture of the window: a thermometer from thermometerTopY down.
+// The position of the thermometer in the picture of the window.
 const (
 	thermometerTopY    = 20.0
 	thermometerHeightY = 300.0
 )
 
-// draw shows the window in the middle third of the thermometer.
+// draw places the window in the middle third of the thermometer.
 func (w *window) draw(celsius, lowC, highC float64) {
 	if !(lowC < highC) {
 		return
@@ -103,10 +104,11 @@ func (w *window) draw(celsius, lowC, highC float64) {
 	}
 }
 
-// await counts down, as finely as the expanded uncertainty makes sense of.
-func (w *window) await(what string, s, uS float64, unforeseen string) {
+// await sets the countdown to s seconds, rounded to a step that suits its expanded
+// uncertainty uS. unknown is the text when s is NaN.
+func (w *window) await(what string, s, uS float64, unknown string) {
 	if math.IsNaN(s) {
-		w.Awaited = unforeseen
+		w.Awaited = unknown
 		return
 	}
 	stepS := 1.0

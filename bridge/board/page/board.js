@@ -1,5 +1,5 @@
-// The server renders everything; this puts the pieces in place as they come,
-// notices when they stop, sounds the signal and sends what buttons say.
+// The server renders everything. This script places the pieces that it sends, notices when
+// they stop, sounds the signal and sends the commands of the buttons.
 
 const page = document.body;
 const cut = document.getElementById('cut');
@@ -15,7 +15,7 @@ function listen() {
   source.onmessage = (event) => {
     const update = JSON.parse(event.data);
     if (update.board !== page.dataset.token) {
-      location.reload(); // the board was started anew
+      location.reload(); // the board was restarted
       return;
     }
     heard = performance.now();
@@ -30,7 +30,7 @@ function listen() {
   };
 }
 
-// What somebody has typed, or is asked, outlives new buttons.
+// Typed text and shown entries are kept when the buttons are replaced.
 function place(piece, html) {
   const entries = [...piece.querySelectorAll('input')], focused = document.activeElement;
   piece.innerHTML = html;
@@ -43,7 +43,7 @@ function place(piece, html) {
   }
 }
 
-// A page that hears nothing must not look alive.
+// A page that receives nothing must not look live.
 const silentAfter = 3000, again = 5000;
 let asked = performance.now();
 
@@ -62,12 +62,12 @@ function watch() {
 
 listen();
 setInterval(watch, 500);
-// Browsers let hidden pages sleep.
+// Browsers suspend hidden pages.
 document.addEventListener('visibilitychange', watch);
 
 // --- sound ---
 
-// Browsers give sound only after somebody has touched the page.
+// Browsers allow sound only after somebody has touched the page.
 const switchButton = document.getElementById('sound');
 let audio, on = false, last;
 
@@ -80,8 +80,8 @@ switchButton?.addEventListener('click', () => {
   if (on) beep([660], 0.15);
 });
 
-// The signal sounds when it changes; what it was before an outage is remembered,
-// and what it is when the page is loaded is no news.
+// The signal sounds when it changes. The last signal before an outage is remembered, and the
+// first one after the page was loaded does not sound.
 function sound(signal) {
   if (last !== undefined && signal && signal !== last) {
     beep(signal === 'open' ? [523, 659, 784] : [880, 880, 880, 880], signal === 'open' ? 0.35 : 0.12);
@@ -96,7 +96,7 @@ function beep(tones, seconds) {
     const tone = audio.createOscillator(), volume = audio.createGain();
     const start = audio.currentTime + i * seconds * 1.3;
     tone.frequency.value = hertz;
-    // As loud as it goes, a workshop is noisy, and faded out so that it does not click.
+    // As loud as possible, because a workshop is noisy, and faded out to avoid a click.
     volume.gain.setValueAtTime(0.9, start);
     volume.gain.setValueAtTime(0.9, start + 0.7 * seconds);
     volume.gain.exponentialRampToValueAtTime(0.001, start + seconds);
@@ -108,7 +108,7 @@ function beep(tones, seconds) {
 
 // --- buttons ---
 
-// A finger that was on its way when the buttons changed does not count.
+// A press right after the buttons have changed does not count: it was meant for the old ones.
 const settle = 400, twiceWithin = 4000;
 let busy = false, armed;
 
