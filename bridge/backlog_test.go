@@ -12,7 +12,7 @@ import (
 	"bayfill/bridge/config"
 )
 
-// How far behind the history is, from start to start.
+// The metric of the history's backlog is right at each start.
 func TestHistoryBacklogIsShown(t *testing.T) {
 	var down atomic.Bool
 	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {

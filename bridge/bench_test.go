@@ -25,8 +25,8 @@ import (
 	"bayfill/sensors"
 )
 
-// rawPty opens a pseudo-terminal that passes bytes as they are. The slave stays
-// open so that the master outlives its readers.
+// rawPty opens a pseudo-terminal that passes bytes unchanged. The slave stays open so that
+// the master survives its readers.
 func rawPty(b testing.TB) (master *os.File, path string) {
 	b.Helper()
 	master, slave, err := pty.Open()
@@ -40,7 +40,7 @@ func rawPty(b testing.TB) (master *os.File, path string) {
 	return master, slave.Name()
 }
 
-// fleetConfig is n carts with a scale and a probe each.
+// fleetConfig returns the configuration of n carts, each with a scale and a probe.
 func fleetConfig(b testing.TB, n int, data, brokerURL, historyURL string, port func(cart int, sensor string) string) *config.Config {
 	b.Helper()
 	var t strings.Builder
@@ -64,10 +64,10 @@ func fleetConfig(b testing.TB, n int, data, brokerURL, historyURL string, port f
 	return c
 }
 
-// BenchmarkLineToSubscriber measures from the last byte of a line on a
-// pseudo-terminal to the message at a subscriber: through the bridge, with an
-// open job and the journal on, and through a bare loop that copies the line to
-// the same broker. The two take turns in one run; the ratios are what counts.
+// BenchmarkLineToSubscriber measures the time from the last byte of a line on a
+// pseudo-terminal to the message at a subscriber: through the bridge, with an open job and a
+// journal, and through a bare loop that copies the line to the same broker. The two take
+// turns in one run; only their ratios are meaningful.
 func BenchmarkLineToSubscriber(b *testing.B) {
 	broker := bridgetest.StartMosquitto(b)
 	scale, scalePath := rawPty(b)
@@ -113,7 +113,7 @@ func BenchmarkLineToSubscriber(b *testing.B) {
 			return -1
 		}
 	}
-	// The first line is left out by the protocol; then a job is opened.
+	// The protocol skips the first line. Then a job is opened.
 	for range 100 {
 		if once(scale) >= 0 {
 			break
@@ -134,7 +134,7 @@ func BenchmarkLineToSubscriber(b *testing.B) {
 
 	var through, copied []time.Duration
 	for b.Loop() {
-		// A scale's own pace, a little varied: lines do not come in bursts.
+		// The pace of a scale, slightly varied: lines do not come in bursts.
 		time.Sleep(15 * time.Millisecond)
 		through = append(through, once(scale))
 		time.Sleep(15 * time.Millisecond)
@@ -159,7 +159,7 @@ func BenchmarkLineToSubscriber(b *testing.B) {
 	b.ReportMetric(0, "ns/op")
 }
 
-// cpuOf is the processor time that a process has used.
+// cpuOf returns the processor time that a process has used.
 func cpuOf(b testing.TB, pid int) time.Duration {
 	b.Helper()
 	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
@@ -188,9 +188,9 @@ func residentMB(b testing.TB, pid int) float64 {
 	return 0
 }
 
-// bareLoop copies lines from two ports to a broker and does nothing else: what a
-// process costs that wakes as often as the bridge must. TestMain runs it in a
-// process of its own.
+// bareLoop copies lines from two ports to a broker and does nothing else. It shows the cost
+// of a process that wakes as often as the bridge must. TestMain runs it in a process of its
+// own.
 func bareLoop(brokerURL string, ports []string) {
 	client := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(brokerURL).SetClientID("bare-loop").SetProtocolVersion(4))
 	client.Connect().WaitTimeout(5 * time.Second)
@@ -205,7 +205,7 @@ func bareLoop(brokerURL string, ports []string) {
 	copying.Wait()
 }
 
-// copyLines publishes whatever a port delivers, until the port ends.
+// copyLines publishes every line of a port until the port ends.
 func copyLines(port io.Reader, to mqtt.Client) {
 	buf := make([]byte, 512)
 	for {
@@ -219,10 +219,10 @@ func copyLines(port io.Reader, to mqtt.Client) {
 	}
 }
 
-// BenchmarkOneCart runs the program itself with one cart at ten weights and two
-// temperatures a second, a job open, journal and history on, for half a minute
-// per operation, and reports its share of a core and its resident memory; beside
-// it, at the same time, a bare loop that copies as many lines to the same broker.
+// BenchmarkOneCart runs the program itself with one cart at ten weights and two temperatures
+// a second, an open job, a journal and a history, for half a minute per operation. It reports
+// the share of a core and the resident memory. At the same time it runs a bare loop that
+// copies as many lines to the same broker.
 func BenchmarkOneCart(b *testing.B) {
 	broker, history := bridgetest.StartMosquitto(b), bridgetest.StartInflux(b)
 	dir := b.TempDir()
@@ -299,7 +299,7 @@ carts:
 	b.ReportMetric(0, "ns/op")
 }
 
-// pacedLines is a transport without a port: a line is there whenever it is due.
+// pacedLines is a transport without a port that delivers a line whenever one is due.
 type pacedLines struct {
 	every time.Duration
 	next  time.Time
@@ -329,8 +329,8 @@ func (p *pacedLines) Close() error                { p.once.Do(func() { close(p.e
 func weightLine(n int) string { return fmt.Sprintf("%8.3f kg\r\n", 3+0.005*float64(n%2000)) }
 func probeLine(n int) string  { return fmt.Sprintf("+%06.2f C\r\n", 25+0.01*float64(n%2000)) }
 
-// fleetCheck looks at the journals of a fleet: every frame of every sensor must
-// be there, in order, and none may have come much later than its turn.
+// fleetCheck checks the journals of a fleet: every frame of every sensor must be there, in
+// order, and none may be much too late.
 func fleetCheck(b testing.TB, config *config.Config) (readings int, worstGap time.Duration) {
 	b.Helper()
 	for _, cart := range config.Carts {
@@ -361,11 +361,11 @@ func fleetCheck(b testing.TB, config *config.Config) (readings int, worstGap tim
 	return readings, worstGap
 }
 
-// BenchmarkFleet runs many carts in one process at ten weights and two
-// temperatures a second for ten seconds per operation: over pseudo-terminals up
-// to 40 carts (80 ports), over memory up to 200. It fails when a reading is
-// lost, and reports the processor time per cart, which must stay flat, and the
-// longest gap between two weights of a scale that sends one every 100 ms.
+// BenchmarkFleet runs many carts in one process at ten weights and two temperatures a second,
+// for ten seconds per operation: up to 40 carts (80 ports) with pseudo-terminals, up to 200 in
+// memory. It fails when a reading is lost. It reports the processor time per cart, which must
+// not rise with the number of carts, and the longest gap between two weights of a scale that
+// sends one every 100 ms.
 func BenchmarkFleet(b *testing.B) {
 	for _, size := range []struct {
 		carts int

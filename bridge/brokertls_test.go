@@ -16,8 +16,9 @@ import (
 	"bayfill/bridge/config"
 )
 
-// The embedded broker over TLS: the bridge comes in by itself, others who know the
-// authority do; plain text, strangers' authorities and the silent do not.
+// With TLS the bridge connects to its embedded broker, and so do clients that trust the
+// authority. Clients without TLS or with another authority are refused, and silent
+// connections are closed.
 func TestEmbeddedBrokerByTLS(t *testing.T) {
 	t.Setenv("BAYFILL_TEST_PASSWORD", "oil-and-water")
 	dir := t.TempDir()
@@ -57,7 +58,7 @@ func TestEmbeddedBrokerByTLS(t *testing.T) {
 			t.Errorf("%s: %v", c.name, err)
 		}
 	}
-	// Who says nothing is put out as without TLS.
+	// A silent connection is closed, as without TLS.
 	silent, err := net.Dial("tcp", address)
 	if err != nil {
 		t.Fatal(err)

@@ -23,12 +23,11 @@ import (
 	"bayfill/sim"
 )
 
-// These variables make the test binary a bridge: kill -9 needs a process of its
-// own.
+// These variables make the test binary a bridge, because kill -9 needs a separate process.
 const (
 	childConfig = "BAYFILL_TEST_CHILD_CONFIG"
 	childSpeed  = "BAYFILL_TEST_CHILD_SPEED"
-	// And this one, with a broker and ports, the bare loop of the benchmarks.
+	// This one, with a broker and ports, makes it the bare loop of the benchmarks.
 	bareLoopEnv = "BAYFILL_TEST_BARE_LOOP"
 )
 
@@ -65,7 +64,7 @@ func runChild(file string) error {
 	return b.Run(ctx)
 }
 
-// childBridge is a bridge in a process of its own, not started yet.
+// childBridge returns a bridge in a process of its own, not started yet.
 func childBridge(t *testing.T, config string, speed float64) *bridgetest.Process {
 	t.Helper()
 	self, err := os.Executable()
@@ -86,8 +85,8 @@ func childBridge(t *testing.T, config string, speed float64) *bridgetest.Process
 	return p
 }
 
-// copyJournal takes what a killed bridge left behind, untouched, so that its
-// successor finds it as it was.
+// copyJournal copies the journal of a killed bridge without opening the original, so that
+// the next bridge finds it unchanged.
 func copyJournal(t *testing.T, data string) string {
 	t.Helper()
 	files, err := filepath.Glob(filepath.Join(data, "cart.journal*"))
@@ -107,9 +106,9 @@ func copyJournal(t *testing.T, data string) string {
 	return filepath.Join(dir, "cart.journal")
 }
 
-// Power cut in the middle of a drain: the will tells it, the restart goes on
-// from what was on disk, what drained meanwhile is put before somebody to
-// decide, and in the end nothing is lost.
+// The bridge is killed in the middle of a drain. The will reports it, the restarted bridge
+// goes on from what was on disk, the fluid that drained meanwhile becomes a step to decide,
+// and in the end nothing is lost.
 func TestKilledInMidDrain(t *testing.T) {
 	const speed = 10
 	broker := bridgetest.StartMosquitto(t)
@@ -142,7 +141,7 @@ func TestKilledInMidDrain(t *testing.T) {
 		t.Errorf("the will says %+v, the birth was %+v", will, first)
 	}
 
-	// What is on disk is what was shown, up to the last half second.
+	// The journal holds what was shown, except for the last half second.
 	events := journaltest.EventsIn(t, copyJournal(t, data))
 	var state fillcalc.State
 	after := map[uint64]fillcalc.State{}
@@ -176,19 +175,19 @@ func TestKilledInMidDrain(t *testing.T) {
 	if compared < 5 || onDisk.DrainedL < 0.1 {
 		t.Fatalf("%d volumes compared, %.3f L on disk", compared, onDisk.DrainedL)
 	}
-	// Saved every half second; the rest is allowed to a loaded machine.
+	// It is saved every half second; a loaded machine may take longer.
 	if lost > 5*time.Second {
 		t.Errorf("the last %v are not on disk", lost)
 	}
 
-	// It drains on, and nobody weighs.
+	// Fluid drains on while no bridge runs.
 	atKill := rig.Truth().DrainedKg
 	bridgetest.Eventually(t, 30*time.Second, "more in the caddy", func() bool { return rig.Truth().DrainedKg > atKill+0.3 })
 	restart := len(s.All())
 	p.Start()
 	second := bridgetest.Online(t, s, first.Session)
-	// A loaded machine may have made holes, and steps, before; and one that was shown
-	// need not have come to the disk.
+	// A loaded machine may have caused gaps, and so steps, before. A step that was shown may
+	// not be on disk.
 	steps := len(state.Job.Steps)
 	var away wire.JobStep
 	bridgetest.Eventually(t, 20*time.Second, "the undecided step", func() bool {
@@ -205,7 +204,7 @@ func TestKilledInMidDrain(t *testing.T) {
 		t.Errorf("what drained meanwhile is %+v", away)
 	}
 
-	// A command of before the kill, again.
+	// A command from before the kill is repeated.
 	if r := s.Command(open); !r.OK {
 		t.Errorf("repeated: %s", r.Error)
 	}
@@ -213,7 +212,7 @@ func TestKilledInMidDrain(t *testing.T) {
 		t.Errorf("repeated: %s, at first %s", m.Payload, answered.Payload)
 	}
 
-	// Nothing is lost: tally and steps together are what drained.
+	// Nothing is lost: the tally and the steps add up to what has drained.
 	rig.Do((*sim.Cart).CloseDrain)
 	bridgetest.Eventually(t, 30*time.Second, "a quiet caddy", func() bool {
 		v := bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf)
@@ -236,8 +235,7 @@ func TestKilledInMidDrain(t *testing.T) {
 	if bye := bridgetest.Read[wire.Presence](s, wire.PresenceLeaf); bye.Why != "stopped" || bye.Session != second.Session {
 		t.Errorf("after a clean stop presence is %+v", bye)
 	}
-	// The whole journal: no event is missing, and the tally went on from where it
-	// was.
+	// In the whole journal no event is missing, and the tally continues where it was.
 	inputs := map[string]int{}
 	var again fillcalc.State
 	resumed := math.NaN()
@@ -253,7 +251,7 @@ func TestKilledInMidDrain(t *testing.T) {
 			resumed = again.Volumes().DrainedL
 		}
 	}
-	// What was held at the kill is settled by the restart: as a step, or as fluid.
+	// A change that was pending at the kill is decided by the restart, as a step or as fluid.
 	if resumed < onDisk.DrainedL-1e-9 || resumed > onDisk.DrainedL+onDisk.UndecidedL+1e-9 {
 		t.Errorf("resumed with %.6f L, on disk were %.6f L", resumed, onDisk.DrainedL)
 	}
@@ -262,8 +260,8 @@ func TestKilledInMidDrain(t *testing.T) {
 	}
 }
 
-// Kill after kill while commands stream in: what was answered is done, and what
-// was not can be sent again under its id; in the end each is done once.
+// The bridge is killed again and again while commands arrive. An answered command is done; an
+// unanswered one can be sent again under its id. In the end each is done once.
 func TestKilledAmongCommands(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	data := t.TempDir()

@@ -19,7 +19,7 @@ import (
 	"bayfill/sim"
 )
 
-// ready waits until every sensor of the test cart speaks.
+// ready waits until every sensor of the test cart sends readings.
 func ready(t *testing.T, s *bridgetest.Subscriber) {
 	t.Helper()
 	bridgetest.Eventually(t, 20*time.Second, "the sensors", func() bool {
@@ -28,7 +28,7 @@ func ready(t *testing.T, s *bridgetest.Subscriber) {
 	})
 }
 
-// shortJob drains, fills and closes; between the phases somebody may disturb.
+// shortJob drains, fills and closes. It calls disturb between the phases.
 func shortJob(t *testing.T, rig *sim.Rig, s *bridgetest.Subscriber, disturb func(phase string)) {
 	t.Helper()
 	s.Must(bridgetest.OpenJob, `"do":"phase","phase":"draining"`)
@@ -54,21 +54,20 @@ func shortJob(t *testing.T, rig *sim.Rig, s *bridgetest.Subscriber, disturb func
 	})
 }
 
-// decideAll says of every step that it was fluid: nothing else happens in these
-// jobs.
+// decideAll decides every step as fluid, because nothing else happens in these jobs.
 func decideAll(s *bridgetest.Subscriber) {
 	s.T.Helper()
 	for _, step := range bridgetest.Read[wire.Job](s, wire.JobLeaf).Undecided {
 		text, _ := json.Marshal(step.Step)
 		s.Must(`"do":"decide","as":"fluid","step":` + string(text))
 	}
-	// A reply comes before the leaves that it changes.
+	// The reply to a command comes before the leaves that the command changes.
 	bridgetest.Eventually(s.T, 10*time.Second, "the decisions", func() bool { return bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).UndecidedL == 0 })
 }
 
-// From bytes on pseudo-terminals to a real broker and a real InfluxDB: every
-// leaf with its QoS and retain flag, the tally near the truth, and the history
-// good for the same numbers to the last bit.
+// A whole job runs from bytes on pseudo-terminals to a real broker and a real InfluxDB. Every
+// leaf has its QoS and retain flag, the tally is close to the truth, and the history gives the
+// same figures bit for bit.
 func TestWholeJobOnRealParts(t *testing.T) {
 	broker, history := bridgetest.StartMosquitto(t), bridgetest.StartInflux(t)
 	const speed = 10
@@ -91,7 +90,7 @@ func TestWholeJobOnRealParts(t *testing.T) {
 		t.Errorf("added %.4f L is %+.4f L from the truth", v.AddedL, d)
 	}
 
-	// Flags as a new subscriber sees them, and as a live one does.
+	// The flags that a new subscriber receives, and those that a live one receives.
 	late := bridgetest.Subscribe(t, broker.URL, "", "", "bayfill/#")
 	for _, leaf := range wire.StateLeaves {
 		leaf := string(leaf)
@@ -133,9 +132,8 @@ func TestWholeJobOnRealParts(t *testing.T) {
 	compareHistory(t, data, history)
 }
 
-// compareHistory holds InfluxDB against the journal, point by point, and folds
-// what InfluxDB holds: every volume that was published must come out again, bit
-// for bit.
+// compareHistory compares InfluxDB with the journal, point by point, and folds the events in
+// InfluxDB: every published volume must come out again bit for bit.
 func compareHistory(t *testing.T, data string, server *bridgetest.Influx) {
 	t.Helper()
 	journal, err := journal.Open(data + "/cart.journal")
@@ -144,7 +142,7 @@ func compareHistory(t *testing.T, data string, server *bridgetest.Influx) {
 	}
 	defer journal.Close()
 	ctx := context.Background()
-	// What was not sent before the stop is sent now, as after a restart.
+	// Events that were not sent before the stop are sent now, as after a restart.
 	h, err := history.Open(config.History{URL: server.URL, Bucket: "bayfill/autogen"}, 1)
 	if err != nil {
 		t.Fatal(err)
@@ -172,7 +170,7 @@ func compareHistory(t *testing.T, data string, server *bridgetest.Influx) {
 	if len(events) != len(kept) {
 		t.Fatalf("the history holds %d events, the journal %d", len(events), len(kept))
 	}
-	// Fold what came from InfluxDB.
+	// Fold the events from InfluxDB.
 	var state fillcalc.State
 	after := map[uint64]fillcalc.State{}
 	for i, e := range events {

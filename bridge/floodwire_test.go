@@ -13,9 +13,9 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// A flood over the wire: whoever may command is heard again soon after, and the
-// cart stays online. Of what comes too fast most is told to be too much, or lost
-// between broker and client; nothing is half done.
+// A user who may command floods the broker. The cart stays online and handles commands again
+// soon after. Most commands of the flood are answered "busy" or are lost between broker and
+// client; none is half done.
 func TestFloodOverTheWire(t *testing.T) {
 	both(t, func(t *testing.T, config func() *config.Config, o Options, as func(*Bridge) *bridgetest.Subscriber) {
 		c := config()
@@ -37,7 +37,7 @@ func TestFloodOverTheWire(t *testing.T) {
 		}
 		last.WaitTimeout(10 * time.Second)
 		t.Logf("10,000 commands sent in %v", time.Since(began).Round(time.Millisecond))
-		// The broker may drop it, or the cart be busy: it is sent again, as people do.
+		// The broker may drop it or the cart may be busy, so it is sent again, as people do.
 		var sent time.Time
 		bridgetest.Eventually(t, time.Minute, "a command to be done", func() bool {
 			if time.Since(sent) > time.Second {

@@ -15,8 +15,8 @@ import (
 	"bayfill/bridge/config"
 )
 
-// A loop that hangs is no health, and the answer names its cart; a broker that is
-// away is not the loop's.
+// A hanging loop makes the program unhealthy, and the answer names its cart. A broker that is
+// away does not.
 func TestHealth(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		turned := time.Now()
@@ -48,7 +48,7 @@ func TestHealth(t *testing.T) {
 	})
 }
 
-// What the running program answers, and that its address is free afterwards.
+// The running program answers requests for health and metrics. Its address is free afterwards.
 func TestMonitorAnswers(t *testing.T) {
 	config := journaltest.BareConfig(t, t.TempDir(), `{listen: "127.0.0.1:0"}`)
 	config.Monitor.Listen = bridgetest.FreePort(t)
@@ -66,7 +66,7 @@ func TestMonitorAnswers(t *testing.T) {
 		}
 		return r.StatusCode, string(body)
 	}
-	// Its own broker is up, so the cart comes to it.
+	// The embedded broker runs, so the cart connects to it.
 	bridgetest.Eventually(t, 10*time.Second, "the connection", func() bool {
 		_, text := get("/metrics")
 		return strings.Contains(text, "\nbayfill_broker_connected{cart=\"cart\"} 1\n")
@@ -104,7 +104,7 @@ func TestMonitorConfig(t *testing.T) {
 			t.Errorf("%s: %v, want %q", lines, err, want)
 		}
 	}
-	// One that is taken is told at the start, not later.
+	// An address in use is an error at the start, not later.
 	config := journaltest.BareConfig(t, t.TempDir(), `{listen: "127.0.0.1:0"}`)
 	taken := httptest.NewServer(nil)
 	defer taken.Close()

@@ -13,8 +13,9 @@ import (
 	"bayfill/sim"
 )
 
-// Broker and history go away in mid-drain and come back in mid-fill: the same
-// points as without, and the leaves of the job's end.
+// Broker and history go away in the middle of draining and come back in the middle of
+// filling. The history gets the same points as without the outage, and the leaves are those of
+// the job's end.
 func TestOutagesInMidJob(t *testing.T) {
 	broker, server := bridgetest.StartMosquitto(t), bridgetest.StartInflux(t)
 	const speed = 10
@@ -23,7 +24,7 @@ func TestOutagesInMidJob(t *testing.T) {
 	s := bridgetest.Subscribe(t, broker.URL, "", "", "bayfill/#")
 	b, stop := runBridge(t, testConfig(t, rig, data, broker.URL, server.URL), speed)
 	own := b.carts[0]
-	// What the cart would publish now, whoever hears it.
+	// The leaves that the cart would publish now, with or without a broker.
 	live := func() (v wire.Volumes) {
 		if err := json.Unmarshal([]byte(own.Leaves()[wire.VolumesLeaf]), &v); err != nil {
 			t.Fatal(err)
@@ -33,7 +34,7 @@ func TestOutagesInMidJob(t *testing.T) {
 	ready(t, s)
 	s.Must(bridgetest.OpenJob, `"do":"phase","phase":"draining"`)
 	rig.Do((*sim.Cart).OpenDrain)
-	// On a machine that is held up, some of it becomes a step to decide.
+	// On a loaded machine some of the fluid becomes a step to decide.
 	drained := func(v wire.Volumes) wire.Number { return v.DrainedL + v.UndecidedL }
 	bridgetest.Eventually(t, 30*time.Second, "a litre", func() bool { return drained(bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf)) > 1 })
 
@@ -49,7 +50,7 @@ func TestOutagesInMidJob(t *testing.T) {
 		text := own.Leaves()[wire.AlertsLeaf]
 		return strings.Contains(text, `"broker"`) && strings.Contains(text, `"history"`)
 	})
-	// Nothing comes through a broker that is away: as from a queue before it.
+	// The broker is away, so the commands go directly to the cart.
 	own.Command([]byte(`{"id":"in-the-dark","do":"phase","phase":"filling"}`))
 	bridgetest.Eventually(t, 30*time.Second, "a known supply", func() bool { v := live(); return v.Phase == "filling" && bridgetest.Known(v.AddedL) })
 	undecided := live().UndecidedL

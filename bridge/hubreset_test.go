@@ -10,9 +10,9 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// A USB hub that resets takes all sensors away at once, while fluid runs: the
-// alerts say so, all come back by themselves, and what ran meanwhile is a step to
-// decide, not lost.
+// A USB hub resets and disconnects all sensors at once while fluid runs. The alerts say so, all
+// sensors reconnect by themselves, and the fluid that ran meanwhile is a step to decide, not
+// lost.
 func TestHubResetInMidPour(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	const speed = 5

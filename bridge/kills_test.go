@@ -22,8 +22,8 @@ import (
 	"bayfill/sim"
 )
 
-// keypad sends commands to the test cart and remembers, over all kills, what was
-// answered and shown last.
+// keypad sends commands to the test cart. It remembers the answers and the newest leaves over
+// all kills.
 type keypad struct {
 	t      *testing.T
 	client mqtt.Client
@@ -79,7 +79,7 @@ func (k *keypad) hear(_ mqtt.Client, m mqtt.Message) {
 	k.done[id] = string(m.Payload())
 }
 
-// send sends a command once, whether or not anybody is there.
+// send sends a command once, whether or not a bridge is connected.
 func (k *keypad) send(id, body string) {
 	payload := fmt.Sprintf(`{"id":%q,%s}`, id, body)
 	k.mu.Lock()
@@ -89,7 +89,7 @@ func (k *keypad) send(id, body string) {
 	k.client.Publish(bridgetest.Topics+"commands", 1, false, payload)
 }
 
-// try sends a command under its id until somebody answers.
+// try sends a command under its id until it is answered.
 func (k *keypad) try(id, body string) (r wire.Reply) {
 	k.t.Helper()
 	for end := time.Now().Add(time.Minute); time.Now().Before(end); {
@@ -104,11 +104,11 @@ func (k *keypad) try(id, body string) (r wire.Reply) {
 			}
 		}
 	}
-	k.t.Fatalf("nobody answers %s: %s", id, body)
+	k.t.Fatalf("there is no answer to %s: %s", id, body)
 	return r
 }
 
-// do tries a command until it is done; a scale may have to settle first.
+// do tries a command until it is done, since a scale may have to settle first.
 func (k *keypad) do(id, body string) {
 	k.t.Helper()
 	bridgetest.Eventually(k.t, time.Minute, "the command "+body, func() bool {
@@ -120,7 +120,7 @@ func (k *keypad) do(id, body string) {
 	})
 }
 
-// leaf decodes what was shown last.
+// leaf decodes the newest message of a leaf.
 func leaf[T any](k *keypad, name wire.Leaf) (v T) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
@@ -132,7 +132,7 @@ func leaf[T any](k *keypad, name wire.Leaf) (v T) {
 	return v
 }
 
-// lives waits for the next live volumes.
+// lives waits for the next live message of volumes.
 func (k *keypad) lives(long time.Duration) bool {
 	count := func() int { k.mu.Lock(); defer k.mu.Unlock(); return k.live }
 	for before, end := count(), time.Now().Add(long); time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
@@ -143,16 +143,15 @@ func (k *keypad) lives(long time.Duration) bool {
 	return false
 }
 
-// KilledJobs is what a cart did while its bridge was killed again and again.
+// KilledJobs is what a cart has done while its bridge was killed again and again.
 type KilledJobs struct {
 	Config *config.Config
 	Jobs   []string
 }
 
-// PlayKilledJobs plays jobs on a simulated cart, with a real broker and a real
-// history, while the bridge is killed at random moments until that was done so
-// many times. After each job it holds the commands and the tally of the journal
-// against what was answered and what truly flowed.
+// PlayKilledJobs plays jobs on a simulated cart, with a real broker and a real history, until
+// the bridge was killed so many times at random moments. After each job it compares the
+// commands and the tally in the journal with the answers and the true flow.
 func PlayKilledJobs(t *testing.T, kills int) KilledJobs {
 	const speed = 10
 	broker, server := bridgetest.StartMosquitto(t), bridgetest.StartInflux(t)
@@ -182,7 +181,7 @@ func PlayKilledJobs(t *testing.T, kills int) KilledJobs {
 		bridgetest.Eventually(t, time.Minute, "a kilogram in the caddy", func() bool { return rig.Truth().DrainedKg > before.DrainedKg+1 })
 		rig.Do((*sim.Cart).CloseDrain)
 		do("fill", `"do":"phase","phase":"filling"`)
-		// A technician pours when the supply's weight is known.
+		// A technician pours only once the supply's weight is known.
 		bridgetest.Eventually(t, time.Minute, "a known supply", func() bool {
 			v := leaf[wire.Volumes](k, wire.VolumesLeaf)
 			return v.Job == job && v.Phase == "filling" && bridgetest.Known(v.AddedL)
@@ -193,7 +192,7 @@ func PlayKilledJobs(t *testing.T, kills int) KilledJobs {
 			return now.AddedKg-before.AddedKg > now.DrainedKg-before.DrainedKg
 		})
 		rig.Do((*sim.Cart).StopPour)
-		// Nor closes while the board still shows that it runs.
+		// A technician does not close the job while the board still shows a flow.
 		bridgetest.Eventually(t, time.Minute, "the pour to be over", func() bool {
 			v := leaf[wire.Volumes](k, wire.VolumesLeaf)
 			return bridgetest.Known(v.AddedLMin) && math.Abs(float64(v.AddedLMin)) < 0.05
@@ -203,7 +202,7 @@ func PlayKilledJobs(t *testing.T, kills int) KilledJobs {
 				t.Fatalf("%s cannot be closed: %s", job, k.refused[job+"-close"])
 			}
 			for _, step := range leaf[wire.Job](k, wire.JobLeaf).Undecided {
-				// What was shown before the kill need not have come to the disk.
+				// A step that was shown before the kill may not be on disk.
 				id := fmt.Sprintf("%s-decide-%d-%d", job, step.Step, try)
 				if r := k.try(id, fmt.Sprintf(`"do":"decide","as":"fluid","step":%d,"step_at":%q`, step.Step, step.At)); r.OK {
 					steps++
@@ -234,8 +233,8 @@ func PlayKilledJobs(t *testing.T, kills int) KilledJobs {
 			{"drained", v.DrainedL, truth.DrainedL(bridgetest.UsedFluid, 20) - before.DrainedL(bridgetest.UsedFluid, 20)},
 			{"added", v.AddedL, truth.AddedL(bridgetest.FreshFluid, 20) - before.AddedL(bridgetest.FreshFluid, 20)},
 		} {
-			// As without a kill: an account is a sum of differences, in which whatever
-			// lay between drops out.
+			// The same as without a kill: an account is a sum of differences, so the levels in
+			// between drop out.
 			if d := tally.measured - tally.was; !(math.Abs(d) <= 0.02) || v.UndecidedL != 0 {
 				t.Errorf("%s, %d kills so far: %s %.4f L, %+.4f L from the truth; undecided %.4f L", job, killed, tally.name, tally.measured, d, v.UndecidedL)
 			}
@@ -265,11 +264,10 @@ func PlayKilledJobs(t *testing.T, kills int) KilledJobs {
 	return played
 }
 
-// killAtRandom kills and starts the bridge until ctx ends or it was done so many
-// times: half of the time when it has hardly begun, else some time after it has
-// come to life.
-func killAtRandom(ctx context.Context, t *testing.T, p *bridgetest.Process, k *keypad, most int) (kills int) {
-	for kills < most {
+// killAtRandom kills and restarts the bridge until ctx ends or maxKills is reached: half of
+// the times during its start, otherwise some time after it is live.
+func killAtRandom(ctx context.Context, t *testing.T, p *bridgetest.Process, k *keypad, maxKills int) (kills int) {
+	for kills < maxKills {
 		wait := rand.N(700 * time.Millisecond)
 		if rand.IntN(2) == 0 {
 			if !k.lives(time.Minute) && ctx.Err() == nil {
@@ -295,8 +293,8 @@ func killAtRandom(ctx context.Context, t *testing.T, p *bridgetest.Process, k *k
 	return kills
 }
 
-// chatter sends commands that nobody sends again: such as are done, such as are
-// refused, and such as were done before.
+// chatter sends commands that are not repeated without an answer: commands that are done,
+// commands that are refused, and commands that were done before.
 func (k *keypad) chatter(ctx context.Context, job string) {
 	for n := 0; ; n++ {
 		select {
@@ -324,7 +322,7 @@ func (k *keypad) chatter(ctx context.Context, job string) {
 	}
 }
 
-// journalInputs counts how often each command stands in a journal.
+// journalInputs counts how often a journal holds each command.
 type journalInputs struct {
 	seq   uint64 // read up to here
 	times map[string]int
@@ -346,8 +344,8 @@ func (c *journalInputs) read(t *testing.T, j *journal.Journal) {
 	}
 }
 
-// check holds the journal against the answers: what was answered stands there
-// once, what was refused does not, and nothing stands there twice or unasked.
+// check compares the journal with the answers: it holds every accepted command once, no
+// refused one, none twice, and none that was not sent.
 func (c *journalInputs) check(t *testing.T, k *keypad) {
 	t.Helper()
 	k.mu.Lock()

@@ -23,9 +23,9 @@ import (
 //	go test ./bridge -run TestKilledAtRandom -v -timeout 60m -kills 300
 var killsWanted = flag.Int("kills", 6, "how many times TestKilledAtRandom kills the bridge")
 
-// Killed at random moments of whole jobs, the bridge goes on: tally and commands
-// are right (see there), the history holds just what the journal holds, and every
-// job can be proved.
+// The bridge is killed at random moments of whole jobs and goes on. Tally and commands are
+// right (see PlayKilledJobs), the history holds exactly what the journal holds, and every job
+// passes its audit.
 func TestKilledAtRandom(t *testing.T) {
 	played := bridge.PlayKilledJobs(t, *killsWanted)
 	audittest.Forward(t, played.Config, "cart")
@@ -52,8 +52,8 @@ func TestKilledAtRandom(t *testing.T) {
 	t.Logf("%d points are the same in journal and history", len(want))
 }
 
-// journalLines are all points of a journal as lines, and the times of the first
-// and the last.
+// journalLines returns all points of a journal as lines, and the times of the first and the
+// last one.
 func journalLines(t *testing.T, path string) (lines []string, fromNs, toNs int64) {
 	t.Helper()
 	j, err := journal.OpenReadOnly(path)
@@ -88,7 +88,7 @@ func journalLines(t *testing.T, path string) (lines []string, fromNs, toNs int64
 		if err != nil {
 			t.Fatal(err)
 		}
-		// The query language does not tell an empty text from none.
+		// The query language does not distinguish an empty text from a missing one.
 		maps.DeleteFunc(fields, func(_ string, v any) bool { return v == "" })
 		point := points.Point{Measurement: p.Measurement, AtNs: atNs[p.Seq], Fields: fields}
 		lines = append(lines, point.Line("test", "cart"))
@@ -96,9 +96,8 @@ func journalLines(t *testing.T, path string) (lines []string, fromNs, toNs int64
 	return lines, events[0].AtNs, last.AtNs
 }
 
-// A reading that was on its way when the job was closed comes a nanosecond later,
-// and is none of the job's.
-func TestWhatFollowsAJobIsNotOfIt(t *testing.T) {
+// A reading that arrives a nanosecond after the job's end does not belong to the job.
+func TestReadingAfterAJobIsNotPartOfIt(t *testing.T) {
 	server := bridgetest.StartInflux(t)
 	config := audittest.HistoryConfig(t, server.URL, "cart")
 	journaltest.KeepJobs(t, config, []string{"job"}, study.Events(audittest.ShortJobs(t), 7, 1))

@@ -12,8 +12,8 @@ import (
 	"bayfill/bridge/config"
 )
 
-// When only a job is left, the journal grows beyond its limit, and that is told; as
-// soon as something else may go, it goes.
+// When only a job is left the journal grows beyond its limit, and an alert says so. As soon as
+// other events may be deleted, they are.
 func TestOnlyJobsAreLeft(t *testing.T) {
 	config := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines)
 	limitMB := 0.5
@@ -47,8 +47,8 @@ func TestOnlyJobsAreLeft(t *testing.T) {
 	}
 }
 
-// While the history takes everything, a limit that holds no week shortens it, and
-// nobody is alarmed.
+// While the history has everything, a limit that is too small for a week shortens the time
+// that the journal keeps, without an alert.
 func TestLimitWhileTheHistoryTakesAll(t *testing.T) {
 	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { w.WriteHeader(http.StatusNoContent) }))
 	defer server.Close()

@@ -8,9 +8,8 @@ import (
 	"bayfill/bridge/bridgetest/audittest"
 )
 
-// A history that is away beyond the journal's limit costs readings between jobs,
-// which are counted and told; every job is still whole, in the journal and in the
-// history.
+// A history that is away beyond the journal's limit costs readings between jobs. They are
+// counted, and alerts report them. Every job stays whole, in the journal and in the history.
 func TestJournalAtItsLimit(t *testing.T) {
 	played := bridge.PlayAtTheLimit(t)
 	store, err := audit.OpenStore(played.Config.History)

@@ -15,16 +15,15 @@ import (
 	"bayfill/bridge/points"
 )
 
-// AtTheLimit is what became of a cart whose history was away until its journal had
-// reached its limit, and for as long again.
+// AtTheLimit is the result of PlayAtTheLimit.
 type AtTheLimit struct {
 	Config *config.Config
 	Jobs   []string
 }
 
-// PlayAtTheLimit lets a history be away while a cart measures, with a job now and
-// then, so long that about half of what came between jobs has to go; with a restart
-// in one of the jobs. Then the history comes back and takes what is left.
+// PlayAtTheLimit runs a cart, with a few jobs and a restart in one of them, while the history
+// is away until the journal has reached its limit and for as long again, so that about half of
+// the readings between jobs are deleted. Then the history comes back and gets what is left.
 func PlayAtTheLimit(t *testing.T) (played AtTheLimit) {
 	t.Helper()
 	server := bridgetest.StartInflux(t)
@@ -56,7 +55,7 @@ func PlayAtTheLimit(t *testing.T) (played AtTheLimit) {
 			t.Errorf("before the restart it says %q, after it %q", given, s.first["journal_given_up"])
 		}
 	}
-	warned, acted, mostUsed := "", "", int64(0)
+	warned, acted, maxUsed := "", "", int64(0)
 	const parts = 12
 	for n := range parts {
 		if n%2 == 1 {
@@ -75,7 +74,7 @@ func PlayAtTheLimit(t *testing.T) (played AtTheLimit) {
 			warned = text
 		}
 		if acted = alerts["journal_given_up"]; acted != "" && warned == "" {
-			t.Error("it was told only when it acted")
+			t.Error("the first alert came only when readings were deleted")
 		}
 		if text := alerts["journal_jobs"]; text != "" {
 			t.Error(text)
@@ -84,17 +83,17 @@ func PlayAtTheLimit(t *testing.T) (played AtTheLimit) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		mostUsed = max(mostUsed, used)
+		maxUsed = max(maxUsed, used)
 	}
-	// A batch or two come before a piece goes.
-	if float64(mostUsed) > limitMB*1e6+500_000 {
-		t.Errorf("the journal took up to %d bytes of %g MB", mostUsed, limitMB)
+	// One or two batches are appended before a piece is deleted.
+	if float64(maxUsed) > limitMB*1e6+500_000 {
+		t.Errorf("the journal took up to %d bytes of %g MB", maxUsed, limitMB)
 	}
 	if text := s.alertTexts()["journal_filling"]; !strings.Contains(text, "is full to its limit") {
 		t.Errorf("in the end it says %q", text)
 	}
-	t.Logf("told first: %s", warned)
-	t.Logf("told at last: %s", acted)
+	t.Logf("first alert: %s", warned)
+	t.Logf("last alert: %s", acted)
 
 	server.Start()
 	restart()
@@ -154,6 +153,6 @@ func PlayAtTheLimit(t *testing.T) (played AtTheLimit) {
 	if err != nil || int(filled.Events) != events || filled.Of != filled.Events || len(filled.Refused) > 0 {
 		t.Errorf("filled %+v of %d events, %v", filled, events, err)
 	}
-	t.Logf("%d readings, %d given up, %d jobs, journal up to %d kB", readings, given.Readings, len(played.Jobs), mostUsed/1000)
+	t.Logf("%d readings, %d given up, %d jobs, journal up to %d kB", readings, given.Readings, len(played.Jobs), maxUsed/1000)
 	return played
 }

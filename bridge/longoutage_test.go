@@ -35,11 +35,11 @@ import (
 //	go test ./bridge -run TestJournalAtItsLimit -v -timeout 20m -outage-days 7
 var outageDays = flag.Float64("outage-days", 0.1, "how many simulated days broker or history are away, at least 0.1")
 
-// outage is how long they are away.
+// outage returns how long they are away.
 func outage() time.Duration { return time.Duration(*outageDays * 24 * float64(time.Hour)) }
 
-// stream gives a running cart readings that bear simulated times: it takes them,
-// in order, as fast as it can, and days pass in seconds.
+// stream sends readings with simulated times to a running cart, in order and as fast as the
+// cart accepts them, so that days pass in seconds.
 type stream struct {
 	*cart.Cart
 	t     *testing.T
@@ -52,7 +52,7 @@ type stream struct {
 	readings, ids     int // so far
 }
 
-// startStream runs the cart of a configuration without its ports.
+// startStream starts the cart of a configuration without its ports.
 func startStream(t *testing.T, config *config.Config, keep time.Duration) *stream {
 	t.Helper()
 	s := &stream{t: t, caddyKg: 3.2, supplyKg: 9.1}
@@ -60,7 +60,7 @@ func startStream(t *testing.T, config *config.Config, keep time.Duration) *strea
 	b, s.stop = runBridgeWith(t, config, Options{Open: bridgetest.Mute}, func(b *Bridge) {
 		s.Cart = b.carts[0]
 		s.Unwire(keep)
-		// Ahead of the clock: no tick comes between.
+		// Ahead of the cart's clock, so that no tick comes in between.
 		s.nowNs = s.State().NowNs + int64(time.Hour)
 		s.first = s.alertTexts()
 	})
@@ -68,8 +68,8 @@ func startStream(t *testing.T, config *config.Config, keep time.Duration) *strea
 	return s
 }
 
-// live lets time pass while fluid moves, with a weight of each scale every so often
-// and half as many temperatures.
+// live lets time pass while fluid moves. Each scale sends a weight in every interval, and the
+// probe half as many temperatures.
 func (s *stream) live(long, every time.Duration, drainKgS, pourKgS float64) {
 	give := func(sensor string, kind fillcalc.Kind, value float64, afterNs int64) {
 		s.readings++
@@ -89,7 +89,7 @@ func (s *stream) live(long, every time.Duration, drainKgS, pourKgS float64) {
 	}
 }
 
-// settled waits until all that was given is on disk.
+// settled waits until all sent readings are on disk.
 func (s *stream) settled() {
 	s.t.Helper()
 	bridgetest.Eventually(s.t, time.Minute, "the journal to have all", func() bool {
@@ -99,8 +99,8 @@ func (s *stream) settled() {
 	})
 }
 
-// must sends commands that have to succeed; each is the JSON after the id. They
-// come as from a queue before a broker that is away.
+// must sends commands that have to succeed, each as the JSON after the id. They go directly
+// to the cart, because the broker may be away.
 func (s *stream) must(commands ...string) {
 	s.t.Helper()
 	for _, c := range commands {
@@ -149,8 +149,8 @@ func (s *stream) alertTexts() map[string]string {
 	return bridgetest.AlertTexts(m)
 }
 
-// memory is what the process holds when it rests: the least of some looks, since
-// connections come and go.
+// memory returns the heap and the number of goroutines of the idle process: the min of
+// several samples, since connections come and go.
 func memory() (heapKB, goroutines int) {
 	heapKB, goroutines = math.MaxInt, math.MaxInt
 	for range 3 {
@@ -163,9 +163,9 @@ func memory() (heapKB, goroutines int) {
 	return heapKB, goroutines
 }
 
-// What may be gathered from a seventh of an outage to its end: connections come and
-// go, and a timer or two.
-const mostMoreKB, mostMoreGoroutines = 256, 4
+// The max growth from the first seventh of an outage to its end. Connections and timers come
+// and go.
+const maxGrowthKB, maxMoreGoroutines = 256, 4
 
 // sameMemory lets seven parts of an outage pass and compares the end with the first.
 func sameMemory(t *testing.T, part func()) {
@@ -178,15 +178,15 @@ func sameMemory(t *testing.T, part func()) {
 		switch {
 		case n == 0:
 			heapKB, goroutines = heap, routines
-		case n == 6 && (heap > heapKB+mostMoreKB || routines > goroutines+mostMoreGoroutines):
+		case n == 6 && (heap > heapKB+maxGrowthKB || routines > goroutines+maxMoreGoroutines):
 			t.Errorf("from %d to %d kB of heap, from %d to %d goroutines", heapKB, heap, goroutines, routines)
 		}
 	}
 }
 
-// A broker that is away for a week while a pan drips: no more memory is held than
-// after the first day, and back again it hears the newest of each leaf and nothing
-// old.
+// The broker is away for a week while a pan drips. The process uses no more memory than after
+// the first day. When the broker is back it receives the newest message of each leaf and no
+// older one.
 func TestBrokerAwayForAWeek(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	config := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines)
@@ -200,7 +200,7 @@ func TestBrokerAwayForAWeek(t *testing.T) {
 	bridgetest.Eventually(t, 10*time.Second, "the job to be seen", func() bool { return bridgetest.Read[wire.Volumes](bay, wire.VolumesLeaf).Phase == "draining" })
 
 	broker.Stop(syscall.SIGKILL)
-	// A spoonful each hour, slow enough for a drip.
+	// A spoonful an hour, slow enough to be a drip.
 	hours := max(1, int(outage().Hours()/7))
 	sameMemory(t, func() {
 		for range hours {
@@ -211,7 +211,7 @@ func TestBrokerAwayForAWeek(t *testing.T) {
 	})
 	drainedKg := s.caddyKg - 3.2
 
-	// Whatever comes from now on is at least as new as what is due now.
+	// From now on every message must be at least as new as the present leaves.
 	var heard []bridgetest.Message
 	for leaf, payload := range s.Leaves() {
 		heard = append(heard, bridgetest.Message{Topic: bridgetest.Topics + string(leaf), Payload: []byte(payload)})
@@ -250,7 +250,7 @@ func TestBrokerAwayForAWeek(t *testing.T) {
 	t.Logf("%d readings in %v, %d messages after it", s.readings, outage(), len(heard))
 }
 
-// front stands before a history and keeps count of what is sent through it.
+// front is a proxy before a history that counts what is sent through it.
 type front struct {
 	t    *testing.T
 	to   *httputil.ReverseProxy
@@ -258,7 +258,7 @@ type front struct {
 	got  map[string]int // lines by measurement
 }
 
-// ServeHTTP passes a batch on; events have to come in order, each once.
+// ServeHTTP forwards a batch. Events must come in order, each once.
 func (f *front) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	body, err := io.ReadAll(r.Body)
 	if err != nil {
@@ -280,9 +280,9 @@ func (f *front) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	f.to.ServeHTTP(w, r)
 }
 
-// A history that is away for a week of readings and jobs: no more memory is held
-// than after the first day, the journal grows by the same each day, and then all
-// of it arrives in order, each event once.
+// The history is away for a week of readings and jobs. The process uses no more memory than
+// after the first day, and the journal grows by the same amount each day. Then all events
+// arrive in order, each once.
 func TestHistoryAwayForAWeek(t *testing.T) {
 	server := bridgetest.StartInflux(t)
 	there, err := url.Parse(server.URL)
@@ -307,7 +307,7 @@ func TestHistoryAwayForAWeek(t *testing.T) {
 		sizes = append(sizes, used)
 	})
 	events := journaltest.EventCount(t, s.Journal())
-	// What the first part takes holds what is there from the beginning too.
+	// The size after the first part includes the size of an empty journal.
 	perPart := (sizes[6] - sizes[0]) / 6
 	for i, used := range sizes {
 		if want := sizes[0] + int64(i)*perPart; perPart <= 0 || perPart > sizes[0] || math.Abs(float64(used-want)) > 0.1*float64(want) {

@@ -24,16 +24,15 @@ import (
 	"bayfill/sim"
 )
 
-// promised is how soon after a broker's return all is true: ten seconds, and as
-// much again for a loaded machine.
+// promised is the time within which all leaves are right after a broker's return: ten seconds,
+// and as much again for a loaded machine.
 const promised = 20 * time.Second
 
-// A broker that was away for ten minutes of a job, and has forgotten
-// everything, ends with the newest value of every leaf; nobody sees an older
-// one again.
+// A broker is away for ten minutes of a job and has lost everything. Afterwards it has the
+// newest message of every leaf, and no subscriber sees an older one again.
 func TestOutageEndsWithTheNewest(t *testing.T) {
-	// What is measured does not matter here, only which of it is newest: one weight
-	// a second, so that a loaded machine keeps up.
+	// The figures do not matter here, only which are newest. One weight a second is enough, so
+	// that a loaded machine keeps up.
 	const speed = 100
 	broker := bridgetest.StartMosquitto(t)
 	rig := bridgetest.NewRigAt(t, speed, 0.1)
@@ -48,8 +47,7 @@ func TestOutageEndsWithTheNewest(t *testing.T) {
 
 	broker.Stop(syscall.SIGKILL)
 	before := bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf)
-	// While nobody hears it: the drain runs out, a tool is laid down, a probe falls
-	// silent and speaks again.
+	// During the outage the drain ends, a tool is laid down, and a probe is silent for a while.
 	rig.Do(func(c *sim.Cart) { c.LayOnCaddy(0.7) })
 	rig.Faults("probe").Set(sim.FaultSettings{Silent: true})
 	now := func() (v wire.Volumes) { json.Unmarshal([]byte(l.Leaves()[wire.VolumesLeaf]), &v); return v }
@@ -93,8 +91,8 @@ func TestOutageEndsWithTheNewest(t *testing.T) {
 	t.Logf("%.1f minutes away, %d events; online again after %.1f s as %s",
 		minutes(before.TS, atReturn.TS), atReturn.Seq-before.Seq, took.Seconds(), second.Session)
 
-	// Nothing moves after the stop: then every leaf can be held against what the
-	// link was given last.
+	// Nothing changes after the stop, so every leaf can be compared with the last message that
+	// the link was given.
 	stop()
 	late := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"#")
 	want := l.Leaves()
@@ -109,16 +107,15 @@ func TestOutageEndsWithTheNewest(t *testing.T) {
 	}
 }
 
-// A link that swallows everything without closing: the bridge notices, comes
-// back when it can, and whatever the old connection still delivers changes
-// nothing.
+// A connection loses everything without being closed. The bridge notices it and reconnects as
+// soon as it can, and messages that the old connection delivers late change nothing.
 func TestHalfOpenLink(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	p := bridgetest.StartProxy(t, broker.Address)
 	s := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"#")
 	config := journaltest.BareConfig(t, t.TempDir(), `{url: "`+p.URL+`"}`)
-	// Short patience only: the broker keeps the stuck connection, as it would for
-	// the fifteen seconds that follow from a keepalive of ten.
+	// The timeouts are short, so that the broker still keeps the stuck connection, as it does
+	// for the fifteen seconds that follow from a keep-alive of ten.
 	b, _ := runBridgeWith(t, config, Options{Speed: 50, Open: bridgetest.Mute}, nil)
 	l := b.carts[0]
 	first := bridgetest.Online(t, s, "")
@@ -137,14 +134,14 @@ func TestHalfOpenLink(t *testing.T) {
 	if last := bridgetest.Read[wire.Presence](s, wire.PresenceLeaf); last.Session != first.Session {
 		t.Fatalf("the proxy leaks: presence is %+v", last)
 	}
-	// New connections pass; those that are stuck stay stuck.
+	// New connections are forwarded; the stuck ones stay stuck.
 	dark, _ = p.Connections()
 	p.Pass(dark)
 	bridgetest.Online(t, s, first.Session)
 	atReturn := seq()
 	bridgetest.Eventually(t, 10*time.Second, "live volumes", func() bool { return seq() > atReturn+100 })
-	// Now the stuck ones deliver what they held: state, and the tries to connect
-	// in between, which throw the present connection out.
+	// Now the stuck connections deliver what they held back: old leaves, and attempts to
+	// connect, which end the present connection.
 	p.Pass(0)
 	bridgetest.Eventually(t, 10*time.Second, "the end of what was stuck", func() bool { _, live := p.Connections(); return live == 1 })
 	bridgetest.Eventually(t, 10*time.Second, "presence as it is", func() bool {
@@ -161,8 +158,8 @@ func TestHalfOpenLink(t *testing.T) {
 	t.Logf("noticed after %.1f s, %d connections", noticed.Seconds(), all)
 }
 
-// A will that arrives late, or anything else untrue on the leaf presence, is put
-// right by the bridge.
+// The bridge corrects a will that arrives late, and any other false message on the leaf
+// presence.
 func TestPresenceAfterALateWill(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	s := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"#")
@@ -198,8 +195,8 @@ func TestPresenceAfterALateWill(t *testing.T) {
 	}
 }
 
-// A broker that comes back with an older file on its disk says for a moment what
-// was true then. Within ten seconds it must say what is true now.
+// A broker that restarts with an older file on its disk shows old leaves for a moment. Within
+// ten seconds it must show the present ones.
 func TestPresenceAfterAnOlderBrokerFile(t *testing.T) {
 	kept := t.TempDir()
 	broker := bridgetest.StartMosquitto(t, "persistence true", "persistence_location "+kept+"/", "autosave_interval 0")
@@ -254,9 +251,9 @@ func TestPresenceAfterAnOlderBrokerFile(t *testing.T) {
 	t.Logf("true again after %.1f s", took.Seconds())
 }
 
-// A broker that lets the bridge in but does not let it read its commands: the
-// client library takes the refusal for success, the bridge says what to do.
-func TestRefusedSubscriptionIsTold(t *testing.T) {
+// A broker accepts the bridge but refuses its subscription to commands. The client library
+// takes the refusal for success; the bridge raises an alert that says what to do.
+func TestRefusedSubscriptionIsReported(t *testing.T) {
 	server := mqttd.New(&mqttd.Options{Logger: bridgetest.Log()})
 	if err := server.AddHook(new(noCommands), nil); err != nil {
 		t.Fatal(err)
@@ -283,7 +280,7 @@ func TestRefusedSubscriptionIsTold(t *testing.T) {
 	})
 }
 
-// noCommands lets everybody do everything except read commands.
+// noCommands allows everything except reading commands.
 type noCommands struct{ mqttd.HookBase }
 
 func (*noCommands) Provides(what byte) bool {
@@ -294,7 +291,7 @@ func (*noCommands) OnACLCheck(_ *mqttd.Client, topic string, write bool) bool {
 	return write || !broker.CommandTopic(topic)
 }
 
-// both runs a test against the two brokers: s may read and command.
+// both runs a test with each of the two brokers. s may read and command.
 func both(t *testing.T, test func(t *testing.T, config func() *config.Config, o Options, s func(*Bridge) *bridgetest.Subscriber)) {
 	t.Run("mosquitto", func(t *testing.T) {
 		broker := bridgetest.StartMosquitto(t)
@@ -316,8 +313,8 @@ func both(t *testing.T, test func(t *testing.T, config func() *config.Config, o 
 	})
 }
 
-// Whatever is sent as a command, the bridge stays connected and answers once:
-// under the command's id where it has a usable one, else under "refused".
+// Whatever is sent as a command, the bridge stays connected and answers once: under the
+// command's id if it is valid, otherwise under "refused".
 func TestCommandsOfEveryKind(t *testing.T) {
 	both(t, func(t *testing.T, config func() *config.Config, o Options, as func(*Bridge) *bridgetest.Subscriber) {
 		c := config()
@@ -390,7 +387,7 @@ func TestCommandsOfEveryKind(t *testing.T) {
 		sent := map[string]bool{}
 		for _, k := range cases {
 			if b.broker != nil && len(k.payload) > 60<<10 {
-				// The embedded broker ends the sender's connection, and passes nothing on.
+				// The embedded broker ends the sender's connection and forwards nothing.
 				sender, err := bridgetest.Client(t, b.BrokerURL(), "keypad", "secret", nil)
 				if err != nil {
 					t.Fatal(err)
@@ -426,7 +423,7 @@ func TestCommandsOfEveryKind(t *testing.T) {
 				t.Errorf("%s: a reply of %d bytes", k.name, len(m.Payload))
 			}
 		}
-		// Nothing else came, and open-1 sent again was answered the same.
+		// There was no other reply, and the repeated open-1 got the same answer.
 		counts := map[string]int{}
 		var opened []string
 		for _, m := range s.All() {
@@ -455,8 +452,8 @@ func TestCommandsOfEveryKind(t *testing.T) {
 	})
 }
 
-// More commands at once than the cart takes: each is answered, once, and done
-// exactly when the answer says so.
+// More commands arrive at once than the cart accepts. Each is answered once, and done exactly if
+// the answer says so.
 func TestCommandFlood(t *testing.T) {
 	both(t, func(t *testing.T, config func() *config.Config, o Options, as func(*Bridge) *bridgetest.Subscriber) {
 		c := config()
@@ -496,7 +493,7 @@ func TestCommandFlood(t *testing.T) {
 			}
 		}
 		if len(ok)+busy != n {
-			t.Errorf("%d done and %d told to wait, of %d", len(ok), busy, n)
+			t.Errorf("%d done and %d answered \"busy\", of %d", len(ok), busy, n)
 		}
 		bridgetest.NeverOffline(t, s, birth)
 		t.Logf("%d done, %d busy", len(ok), busy)
@@ -513,8 +510,8 @@ func TestCommandFlood(t *testing.T) {
 	})
 }
 
-// A command that the broker keeps is done at most once, however often it is
-// delivered again, and not at all when it was kept before the bridge came.
+// A retained command is done at most once, however often it is delivered, and not at all when it
+// was retained before the bridge connected.
 func TestRetainedCommand(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	s := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"#")
@@ -536,21 +533,21 @@ func TestRetainedCommand(t *testing.T) {
 		})
 		return r
 	}
-	// Kept before there was a bridge.
+	// Retained before the bridge starts.
 	s.Publish(bridgetest.Topics+"commands", true, `{"id":"old-1",`+bridgetest.OpenJob+`}`)
 	_, stop := runBridgeWith(t, c, Options{Open: bridgetest.Mute}, nil)
 	first := bridgetest.Online(t, s, "")
 	if r := replied("old-1", 1); r.OK || !strings.HasPrefix(r.Error, "retained: ") {
 		t.Errorf("a kept command was answered %+v", r)
 	}
-	// Sent to a live bridge, the broker does not say that it keeps it.
+	// The broker delivers it to a connected bridge without the retain flag.
 	s.Publish(bridgetest.Topics+"commands", true, `{"id":"live-1",`+bridgetest.OpenJob+`}`)
 	if r := replied("live-1", 1); !r.OK {
 		t.Errorf("a live command was answered %+v", r)
 	}
 	for times := 2; times <= 3; times++ {
 		stop()
-		// The kept one comes again with each start, and then once more by hand.
+		// The retained command comes again with each start, and once more by hand.
 		_, stop = runBridgeWith(t, c, Options{Open: bridgetest.Mute}, nil)
 		bridgetest.Online(t, s, first.Session)
 		if r := replied("live-1", 2*times-2); !r.OK || r.Job != "job-1" {

@@ -16,8 +16,7 @@ import (
 	"bayfill/bridge/bridgetest/journaltest"
 )
 
-// listenAsManager opens the socket of a service manager, and returns what arrives
-// there.
+// listenAsManager opens a socket like a service manager's and returns what arrives on it.
 func listenAsManager(t *testing.T, name string) (arrived <-chan string) {
 	t.Helper()
 	conn, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: name, Net: "unixgram"})
@@ -53,8 +52,8 @@ func expect(t *testing.T, arrived <-chan string, want string) {
 	}
 }
 
-// The manager is notified that the program is ready, then of life while the loop turns
-// and only then, at last of the stop.
+// The manager is notified that the program is ready, then of the watchdog as long as the loop
+// turns and only then, and at last of the stop.
 func TestManagerIsNotified(t *testing.T) {
 	name := filepath.Join(t.TempDir(), "notify")
 	arrived := listenAsManager(t, name)
@@ -82,7 +81,7 @@ func TestManagerIsNotified(t *testing.T) {
 		select {
 		case last = <-arrived:
 		case <-time.After(10 * time.Second):
-			t.Fatalf("no message about the stop, the last was %q", last)
+			t.Fatalf("the manager is not notified of the stop, the last message was %q", last)
 		}
 	}
 }
@@ -117,7 +116,7 @@ func TestNotReadyBeforeAllCartsRun(t *testing.T) {
 	close(two)
 	expect(t, arrived, "READY=1")
 	expect(t, arrived, "WATCHDOG=1")
-	// Both must turn: while one hangs, no sign of life is sent.
+	// Both loops must turn: while one hangs the manager gets no watchdog message.
 	turned.Store(time.Now().Add(-time.Minute).UnixNano())
 	time.Sleep(200 * time.Millisecond)
 	for len(arrived) > 0 {
@@ -134,7 +133,7 @@ func TestNotReadyBeforeAllCartsRun(t *testing.T) {
 		select {
 		case last = <-arrived:
 		case <-time.After(10 * time.Second):
-			t.Fatalf("no message about the stop, the last was %q", last)
+			t.Fatalf("the manager is not notified of the stop, the last message was %q", last)
 		}
 	}
 	<-ended

@@ -15,8 +15,8 @@ import (
 	"bayfill/bridge/journal"
 )
 
-// A journal is open in one process at a time, and the error names the one that
-// has it. Who only reads is let in, and what a killed process held is free.
+// Only one process at a time may open a journal, and the error names the process that has it.
+// Others may read it. The lock of a killed process is released.
 func TestOneProcessPerJournal(t *testing.T) {
 	data := t.TempDir()
 	p := childBridge(t, strings.Replace(bridgetest.SmallConfig, "/tmp/x", data, 1)+"broker: {url: 'tcp://127.0.0.1:1'}\n", 1)

@@ -12,8 +12,8 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// A broker that comes and goes every second: in the end every leaf is the newest,
-// nobody saw an older one again, and no command is done twice.
+// A broker stops and starts every second. In the end every leaf is the newest, no subscriber has
+// seen an older one again, and no command is done twice.
 func TestFlappingBroker(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	s := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"#")

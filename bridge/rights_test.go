@@ -29,7 +29,7 @@ func TestReadOnlyUserCannotCommand(t *testing.T) {
 	})
 }
 
-// After a stop nothing runs any more: cart, link, forwarder, journal, broker.
+// After a stop no goroutine runs any more: cart, link, forwarder, journal, broker.
 func TestStopLeaksNothing(t *testing.T) {
 	t.Setenv("BAYFILL_TEST_PASSWORD", "secret")
 	before := goleak.IgnoreCurrent()
@@ -44,7 +44,7 @@ func TestStopLeaksNothing(t *testing.T) {
 	goleak.VerifyNone(t, before)
 }
 
-// testRights tries what nobody but the tablet and the keypad may do.
+// testRights tries what only the tablet and the keypad may do.
 func testRights(t *testing.T, config *config.Config) {
 	b, stop := runBridgeWith(t, config, Options{Open: bridgetest.Mute}, nil)
 	url := b.BrokerURL()
@@ -58,8 +58,8 @@ func testRights(t *testing.T, config *config.Config) {
 	bridgetest.Online(t, board, "")
 	keypadHears := bridgetest.Subscribe(t, url, "keypad", "secret", append(bridgetest.EveryLeaf(), bridgetest.Topics+"commands")...)
 
-	// Each on a connection of its own: the embedded broker ends it. The wills go
-	// out, where they are let through, when the connection breaks.
+	// Each uses a connection of its own, because the embedded broker ends it. An accepted will
+	// is published when the connection breaks.
 	try := func(user, topic, payload string, retained bool) {
 		t.Helper()
 		c, err := bridgetest.Client(t, url, user, "secret", nil)
@@ -81,7 +81,7 @@ func testRights(t *testing.T, config *config.Config) {
 			})
 		})
 		wire.Close()
-		// Mosquitto looks when it sends the will.
+		// Mosquitto checks access when it publishes the will.
 		if b.broker != nil && err == nil {
 			t.Errorf("%s was let in with a will on %s", user, topic)
 		}
@@ -96,14 +96,14 @@ func testRights(t *testing.T, config *config.Config) {
 		try(user, bridgetest.Topics+"replies/forged", "{}", false)
 		will(user, bridgetest.Topics+"volumes", forged)
 	}
-	// Who takes the bridge's client id throws it out, were it let in.
+	// A client with the bridge's client id would end the bridge's connection if it were accepted.
 	if b.broker != nil {
 		if _, err := bridgetest.Client(t, url, "board", "secret", func(o *mqtt.ClientOptions) { o.SetClientID("bayfill-test-cart") }); err == nil {
 			t.Error("a board was let in under the bridge's client id")
 		}
 	}
 
-	// The keypad may, though it does not hear the reply.
+	// The keypad may command, although it does not receive the reply.
 	try("keypad", bridgetest.Topics+"commands", `{"id":"keypad-1",`+bridgetest.OpenJob+`}`, false)
 	bridgetest.Eventually(t, 10*time.Second, "the keypad's job", func() bool { return bridgetest.Read[wire.Job](tablet, wire.JobLeaf).Job == "job-1" })
 	tablet.Must(`"do":"abandon","why":"test"`, `"do":"republish"`)

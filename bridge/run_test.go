@@ -12,7 +12,7 @@ import (
 	"bayfill/sim"
 )
 
-// sound tells whether nothing is wrong but that simulated instruments were never
+// sound reports whether there are no alerts except that simulated instruments were never
 // calibrated.
 func sound(m wire.Alerts) bool {
 	return !slices.ContainsFunc(m.Alerts, func(a wire.Alert) bool { return a.Code != wire.AlertCalibration })
@@ -33,7 +33,7 @@ func runBridge(t testing.TB, c *config.Config, speed float64) (b *Bridge, stop f
 	return runBridgeWith(t, c, Options{Speed: speed}, nil)
 }
 
-// runBridgeWith lets a test change the bridge before it runs.
+// runBridgeWith is the same, and change may change the bridge before it runs.
 func runBridgeWith(t testing.TB, c *config.Config, o Options, change func(*Bridge)) (b *Bridge, stop func()) {
 	t.Helper()
 	if o.Log == nil {

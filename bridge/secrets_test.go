@@ -36,7 +36,7 @@ func TestSecrets(t *testing.T) {
 			t.Errorf("%+v: %q, %v", c.secret, got, err)
 		}
 	}
-	// A whole start and stop with every secret set: nothing that is said holds one.
+	// The log of a whole start and stop with every secret set contains none of them.
 	config, err := config.Parse(fmt.Appendf(nil, "%sbroker: {listen: '127.0.0.1:0', users: [{name: a, may: [read], password: {file: %q}}]}\n"+
 		"history: {url: 'http://127.0.0.1:1', bucket: b, token: {env: BAYFILL_TEST_SECRET}}\n",
 		strings.Replace(bridgetest.SmallConfig, "/tmp/x", t.TempDir(), 1), file))

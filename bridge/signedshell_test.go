@@ -14,8 +14,8 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// README's lines for a shell, on Mosquitto. Where there is no openssl, the code is
-// worked out here: the rest is the same.
+// The shell commands in README work with Mosquitto. Without openssl the test computes the MAC;
+// the rest is the same.
 func TestSignedCommandByShell(t *testing.T) {
 	publish := bridgetest.NeedProgram(t, "mosquitto_pub")
 	broker := bridgetest.StartMosquitto(t)

@@ -23,8 +23,8 @@ import (
 	"bayfill/sim"
 )
 
-// A stop under load ends soon and loses nothing, whatever does not answer: the
-// promise is 2 s, as far as the disk keeps up.
+// A stop under load ends soon and loses nothing, whatever does not answer. The promise is 2 s,
+// as far as the disk keeps up.
 func TestStopEndsSoon(t *testing.T) {
 	hangs := httptest.NewServer(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) {
 		io.Copy(io.Discard, r.Body) // or it is not noticed that the other end has gone
@@ -97,9 +97,9 @@ func TestStopEndsSoon(t *testing.T) {
 	}
 }
 
-// Connections to the embedded broker that never say who they are do not hold the
-// program up when it is to stop; nor does who comes meanwhile.
-func TestStopWithStrangersAtTheBroker(t *testing.T) {
+// Connections to the embedded broker that never authenticate do not delay a stop, nor do
+// connections that come meanwhile.
+func TestStopWithIdleConnectionsAtTheBroker(t *testing.T) {
 	b, stop := runBridgeWith(t, journaltest.BareConfig(t, t.TempDir(), `{listen: "127.0.0.1:0"}`), Options{Open: bridgetest.Mute}, nil)
 	address := b.broker.Address()
 	s := bridgetest.Subscribe(t, b.BrokerURL(), "", "", bridgetest.EveryLeaf()...)
@@ -144,7 +144,7 @@ func TestStopWithStrangersAtTheBroker(t *testing.T) {
 	}
 }
 
-// readings is how many frames the bridge has counted.
+// readings returns how many frames the bridge has counted.
 func readings(t *testing.T, b *Bridge) (n float64) {
 	t.Helper()
 	families, err := b.registry.Gather()

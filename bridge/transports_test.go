@@ -21,8 +21,8 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// An external broker by each kind of address, and a TLS broker whose authority
-// is not the configured one.
+// The bridge connects to an external broker by each kind of address, but not to a TLS broker
+// whose authority is not the configured one.
 func TestBrokerByTLSAndWebsocket(t *testing.T) {
 	dir := t.TempDir()
 	caFile := certificate(t, dir, "server")
@@ -72,9 +72,9 @@ func TestBrokerByTLSAndWebsocket(t *testing.T) {
 	}
 }
 
-// A broker that asks who comes lets the bridge in by its certificate, and by that
-// only. The errors name setting and file.
-func TestBrokerAsksWhoComes(t *testing.T) {
+// A broker that asks for a client certificate accepts the bridge with its certificate and not
+// without. The errors name the setting and the file.
+func TestBrokerAsksForACertificate(t *testing.T) {
 	dir := t.TempDir()
 	caFile := certificate(t, dir, "server")
 	clientCA := certificate(t, dir, "bridge") // vouches for itself
@@ -127,8 +127,8 @@ func TestBrokerAsksWhoComes(t *testing.T) {
 	}
 }
 
-// certificate writes a self-signed certificate for the loopback address and its
-// key, and returns the certificate's file, which is also its authority.
+// certificate writes a self-signed certificate for the loopback address and its key. It returns
+// the certificate's file, which is also its authority.
 func certificate(t *testing.T, dir, name string) (file string) {
 	t.Helper()
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)

@@ -8,8 +8,8 @@
 // BAYFILL_TEST_LOG=1 shows the log ([Log]).
 //
 // Two packages below it import more: journaltest, for tests with a journal, and audittest,
-// for tests with an audit. They are apart so that the tests of package journal can use this
-// package without an import cycle.
+// for tests with an audit. They are apart so that the tests inside packages config and points
+// can use this package without an import cycle.
 //
 // In reading order: parts.go (programs, subscribers, rigs), mqtt.go and broker.go,
 // http.go and write.go (InfluxDB), config.go, cart.go and events.go.
