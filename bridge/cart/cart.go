@@ -140,7 +140,7 @@ func (c *Cart) begin(ctx context.Context, wallNs int64, speed float64) error {
 	// may be forgotten one day.
 	batch := journal.Batch{Events: []fillcalc.Event{e}, Snapshot: &next}
 	c.showAll(&next, &batch)
-	batch.Seal(c.chain)
+	batch.LinkChain(c.chain)
 	if err := c.journal.Append(ctx, batch); err != nil {
 		return err
 	}

@@ -41,7 +41,7 @@ func TestChainFollowsTheJournal(t *testing.T) {
 				all.Published = append(all.Published, p)
 			}
 		}
-		all.Seal(points.Chain{})
+		all.LinkChain(points.Chain{})
 		want := all.Chain
 		if got, err := kept.Chain(); err != nil || got != want || want.JobSeq == 0 || want.JobHead == (points.Head{}) {
 			t.Errorf("on disk is %+v, %v, the events give %+v", got, err, want)

@@ -131,7 +131,7 @@ func (c *Cart) keepAndDo(ctx context.Context, in *fillcalc.Input, names []names.
 	batch.Names = names
 	batch.Answers = []journal.Answer{{ID: id, AtNs: e.AtNs, Command: sum, Reply: wire.Encode(wire.Reply{ID: &id, OK: true, Job: next.Job.Spec.ID})}}
 	c.showAll(&next, &batch)
-	batch.Seal(c.chain)
+	batch.LinkChain(c.chain)
 	ended := c.state.Job.Phase.Open() && !next.Job.Phase.Open()
 	if ended {
 		batch.Note(points.Summary(&next, batch.Chain))

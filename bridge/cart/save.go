@@ -49,7 +49,7 @@ func (c *Cart) saveDue() bool {
 // goes with what follows the gap, or a replay would end there.
 func (c *Cart) nextBatch() journal.Batch {
 	batch, rest := c.unsaved.Split(min(len(c.unsaved.Events), mostInBatch))
-	batch.Seal(c.chain)
+	batch.LinkChain(c.chain)
 	if c.gap.open || len(rest.Events) == 0 && c.state.Seq-c.snapshotSeq >= snapshotEvery {
 		snapshot := c.state
 		batch.Snapshot = &snapshot

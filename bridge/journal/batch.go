@@ -7,10 +7,10 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Seal continues the chain c over the batch's events and over what was published after
+// LinkChain continues the chain c over the batch's events and over what was published after
 // each of them, and writes the head at its event into each volume point. The job's
 // summary is not part of the chain, since it holds the chain.
-func (b *Batch) Seal(c points.Chain) {
+func (b *Batch) LinkChain(c points.Chain) {
 	b.Published = slices.Clone(b.Published) // after a failed Append the chain is added again
 	p := 0
 	for i := range b.Events {

@@ -51,7 +51,7 @@ func (r *recorder) do(in fillcalc.Input, atNs int64) {
 	open := r.state.Job.Phase.Open()
 	r.take(fillcalc.Event{Kind: fillcalc.KindInput, AtNs: atNs, Input: &in})
 	r.batch.Answers = []journal.Answer{{ID: in.ID, AtNs: r.state.NowNs, Command: sha256.Sum256(nil), Reply: []byte("{}")}}
-	r.batch.Seal(r.chain)
+	r.batch.LinkChain(r.chain)
 	if open && !r.state.Job.Phase.Open() {
 		r.batch.Published = append(r.batch.Published, points.Summary(&r.state, r.batch.Chain))
 		r.batch.Snapshot = &r.state
@@ -63,7 +63,7 @@ func (r *recorder) do(in fillcalc.Input, atNs int64) {
 func (r *recorder) keep() {
 	r.t.Helper()
 	if len(r.batch.Events) > 0 {
-		r.batch.Seal(r.chain)
+		r.batch.LinkChain(r.chain)
 		r.append()
 	}
 }
