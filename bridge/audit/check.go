@@ -335,7 +335,7 @@ func (r *Report) follow(rec *Record, own seqs, published map[uint64][]points.Poi
 		chain.Head = chain.Head.Link(e)
 		for _, p := range published[e.Seq] {
 			if seal, there := p.Fields["chain"]; there && broken == nil {
-				if seal == chain.Head.Seal() {
+				if seal == chain.Head.Short() {
 					good = e.Seq
 				} else {
 					broken = &chainBreak{after: good, upTo: e.Seq, upToNs: e.AtNs}

@@ -145,7 +145,7 @@ func (p *played) keep() *Record {
 		if e.Input == nil {
 			continue
 		}
-		seal := chain.Head.Seal()
+		seal := chain.Head.Short()
 		for _, published := range []points.Published{points.Volumes(&s), points.Window(&s)} {
 			f := fields(published.Fields)
 			chain.Head = chain.Head.LinkPublished(published.Measurement, e.Seq, f)

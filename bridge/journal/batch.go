@@ -28,7 +28,7 @@ func (b *Batch) LinkChain(c points.Chain) {
 			}
 			c.Head = c.Head.LinkPublished(point.Measurement, point.Seq, f)
 			if point.Measurement == points.VolumeMeasurement {
-				point.Fields += "," + points.ChainField + `="` + atEvent.Seal() + `"`
+				point.Fields += "," + points.ChainField + `="` + atEvent.Short() + `"`
 			}
 		}
 	}

@@ -96,5 +96,5 @@ const (
 	shortDigits = 16
 )
 
-// Seal returns the first 16 hexadecimal digits of the head, which a volume point holds.
-func (h Head) Seal() string { return h.String()[:shortDigits] }
+// Short returns the first 16 hexadecimal digits of the head, which a volume point holds.
+func (h Head) Short() string { return h.String()[:shortDigits] }
