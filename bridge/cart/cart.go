@@ -169,7 +169,7 @@ func (c *Cart) Run(ctx context.Context) error {
 
 	// Saving rides on the readings; the timer fires only when they pause. A process
 	// that wakes seldom costs a small computer little.
-	pause := min(idleAfter, c.clock.Life(time.Second))
+	pause := min(idleAfter, c.clock.RealTime(time.Second))
 	idle := time.NewTimer(pause)
 	defer idle.Stop()
 	c.turn()

@@ -30,9 +30,9 @@ func (c *Clock) Elapsed() time.Duration {
 	return time.Duration(float64(time.Since(c.Start)) * c.speed)
 }
 
-// Life returns how long a duration on this clock takes in real time, at least a
+// RealTime returns how long a duration on this clock takes in real time, at least a
 // millisecond, so that a loop on a fast clock does not spin.
-func (c *Clock) Life(d time.Duration) time.Duration {
+func (c *Clock) RealTime(d time.Duration) time.Duration {
 	return max(time.Duration(float64(d)/c.speed), time.Millisecond)
 }
 

@@ -332,8 +332,8 @@ func (s *Sensor) Driver(clock *clock.Clock) (*sensors.Sensor, error) {
 		Name: s.Name, Quantity: s.Quantity(), Protocol: protocol,
 		Open:        func() (io.ReadWriteCloser, error) { return sensors.OpenSerial(s.Port, line, wait) },
 		SevenBits:   line.DataBits == 7,
-		PollEvery:   clock.Life(time.Duration(s.PollMs) * time.Millisecond),
-		SilentAfter: clock.Life(time.Duration(s.SilentAfterS * float64(time.Second))),
+		PollEvery:   clock.RealTime(time.Duration(s.PollMs) * time.Millisecond),
+		SilentAfter: clock.RealTime(time.Duration(s.SilentAfterS * float64(time.Second))),
 		RetryEvery:  time.Second,
 		NowNs:       clock.NowNs,
 	}, nil

@@ -58,7 +58,7 @@ func (t *technician) until(ctx context.Context, what string, wanted func(shown) 
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
-		case <-time.After(t.clock.Life(200 * time.Millisecond)):
+		case <-time.After(t.clock.RealTime(200 * time.Millisecond)):
 		}
 	}
 	return fmt.Errorf("timed out waiting for %s", what)
