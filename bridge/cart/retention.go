@@ -40,7 +40,7 @@ const (
 )
 
 // tidy deletes what the journal no longer needs, or has no room for, a piece of it.
-func (c *Cart) tidy(ctx context.Context, nowNs int64, snapshotSeq uint64, prune bool) (r journal.Room, err error) {
+func (c *Cart) tidy(ctx context.Context, nowNs int64, snapshotSeq uint64, prune bool) (r journal.Usage, err error) {
 	old := false
 	if prune {
 		if old, err = c.journal.Prune(ctx, time.Unix(0, nowNs).Add(-c.keep), snapshotSeq, c.forward != nil); err != nil {
@@ -53,7 +53,7 @@ func (c *Cart) tidy(ctx context.Context, nowNs int64, snapshotSeq uint64, prune 
 }
 
 // tidied takes note of how the journal stands, and tells.
-func (c *Cart) tidied(r *journal.Room) {
+func (c *Cart) tidied(r *journal.Usage) {
 	c.untidy = r.More
 	c.meter.givenUp.Add(float64(r.Lost))
 	if c.lost += r.Lost; c.lost > 0 && c.state.NowNs-c.lostToldNs >= int64(time.Hour) {

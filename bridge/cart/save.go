@@ -36,7 +36,7 @@ type gap struct {
 // outcome is how a batch fared, and how the journal stands if it was looked at.
 type outcome struct {
 	err  error
-	room *journal.Room
+	room *journal.Usage
 }
 
 // saveDue tells when the disk's turn has come: at its pace, after a pause when

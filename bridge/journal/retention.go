@@ -175,8 +175,8 @@ func (j *Journal) GivenUp() (g GivenUp, err error) {
 	return g, nil
 }
 
-// Room is a journal's size against its limit.
-type Room struct {
+// Usage is a journal's size against its limit.
+type Usage struct {
 	Waiting  int64 // bytes of what no history has yet, an estimate
 	Lost     int64 // readings that this call has given up
 	GivenUp  GivenUp
@@ -187,7 +187,7 @@ type Room struct {
 // Retain deletes at most [PieceEvents] events when the journal takes more than maxBytes,
 // and only events that the snapshot covers. The count of what was given up starts again
 // when nothing has been given up for keep.
-func (j *Journal) Retain(ctx context.Context, maxBytes int64, snapshotSeq uint64, nowNs int64, keep time.Duration) (r Room, err error) {
+func (j *Journal) Retain(ctx context.Context, maxBytes int64, snapshotSeq uint64, nowNs int64, keep time.Duration) (r Usage, err error) {
 	if r.GivenUp, err = j.GivenUp(); err != nil {
 		return r, err
 	}
@@ -237,7 +237,7 @@ func (j *Journal) Retain(ctx context.Context, maxBytes int64, snapshotSeq uint64
 	return r, nil
 }
 
-func (r *Room) delete(tx *sql.Tx, at *examined, upTo, sent uint64, nowNs int64, keep time.Duration) error {
+func (r *Usage) delete(tx *sql.Tx, at *examined, upTo, sent uint64, nowNs int64, keep time.Duration) error {
 	outside, err := at.advance(tx, upTo)
 	if err != nil {
 		return err

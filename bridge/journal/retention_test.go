@@ -106,7 +106,7 @@ func TestRetainInPieces(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	retain := func(maxBytes int64, nowNs int64) journal.Room {
+	retain := func(maxBytes int64, nowNs int64) journal.Usage {
 		t.Helper()
 		before := journaltest.EventCount(t, j)
 		r, err := j.Retain(t.Context(), maxBytes, newest, nowNs, keep)
