@@ -69,8 +69,8 @@ func (c *Config) keptKey() (key []byte, err error) {
 	return key, nil
 }
 
-// KeyGone reports whether the data folder holds journals but no key of their tokens.
-func (c *Config) KeyGone() bool {
+// KeyMissing reports whether the data folder holds journals but no key of their tokens.
+func (c *Config) KeyMissing() bool {
 	if key, err := c.keptKey(); key != nil || err != nil {
 		return false
 	}

@@ -124,7 +124,7 @@ func foldAgain(t *testing.T, recorded []points.Point) (record, figures []points.
 		}
 		figures = append(figures, points.Point{Measurement: figuresMeasurement, AtNs: e.AtNs, Fields: f})
 	}
-	batch.Seal(points.Chain{})
+	batch.LinkChain(points.Chain{})
 	return withPublished(t, events, append(batch.Published, points.Summary(&s, batch.Chain))), figures
 }
 

@@ -38,7 +38,7 @@ func describe(out io.Writer, c *config.Config, nowNs int64) {
 	for i := range c.Carts {
 		describeCart(out, c, &c.Carts[i], nowNs)
 	}
-	if c.KeyGone() {
+	if c.KeyMissing() {
 		fmt.Fprintf(out, "  note: identity.key is gone from %s, where journals are: restore it from a copy, or a new one\n", c.Data)
 		fmt.Fprintln(out, "    is made, with which the names in these journals cannot be found any more")
 	}
