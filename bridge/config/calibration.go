@@ -202,9 +202,9 @@ func CalibrationAlert(cart, sensor string, last *Calibration, nowNs int64) strin
 	return fmt.Sprintf("sensor %s: %s: %s", sensor, CalibrationState(last, nowNs), do)
 }
 
-// CalibrationsToMake returns a text for each sensor of a cart whose calibration was never
+// DueCalibrations returns a text for each sensor of a cart whose calibration was never
 // made, has failed, is overdue or cannot be read.
-func (c *Config) CalibrationsToMake(cart *Cart, nowNs int64) []string {
+func (c *Config) DueCalibrations(cart *Cart, nowNs int64) []string {
 	var texts []string
 	last, troubles := c.LastCalibrations(cart)
 	for i := range cart.Sensors {

@@ -86,7 +86,7 @@ func describeCart(out io.Writer, c *config.Config, cart *config.Cart, nowNs int6
 			fmt.Fprintf(out, "      would hide a drip of up to %.3g g/s: switch it off, or keep a load on the scale\n", zeroTrackingD*s.ResolutionKg*1000)
 		}
 	}
-	for _, text := range c.CalibrationsToMake(cart, nowNs) {
+	for _, text := range c.DueCalibrations(cart, nowNs) {
 		fmt.Fprintf(out, "    note: %s\n", text)
 	}
 }
