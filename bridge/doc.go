@@ -8,4 +8,7 @@
 //
 // Readings reach the fold as they arrive and the disk within a second; commands
 // are on disk before they are done and answered.
+//
+// THREATS.md lists who may attack and what stops them, FAULTS.md the faults that the
+// program must survive and the tests that show it.
 package bridge

@@ -336,7 +336,7 @@ func (c *journalInputs) read(t *testing.T, j *journal.Journal) {
 	}
 	for _, e := range events {
 		if c.seq++; e.Seq != c.seq {
-			t.Fatalf("%s: event %d stands in place %d", filepath.Base(t.Name()), e.Seq, c.seq)
+			t.Fatalf("%s: event %d is at place %d", filepath.Base(t.Name()), e.Seq, c.seq)
 		}
 		if e.Input != nil && e.Input.ID != "" {
 			c.times[e.Input.ID]++

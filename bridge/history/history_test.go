@@ -434,7 +434,7 @@ func TestHistoryAwayForADay(t *testing.T) {
 	}
 	for i, r := range rows {
 		if r["seq"].(int64) != int64(i+1) {
-			t.Fatalf("at place %d stands event %v", i+1, r["seq"])
+			t.Fatalf("event %[2]v is at place %[1]d", i+1, r["seq"])
 		}
 	}
 	if got := server.Count(points.VolumeMeasurement); got != events/150 {

@@ -43,6 +43,9 @@
 // not give deleted pages back to the file system, so the limit counts pages in use
 // ([Journal.Used]), not the file's size.
 //
+// An open journal holds four descriptors: the file, its write-ahead log, the index of the
+// log, and the lock. They count against the limit of 1024 that the serial library sets.
+//
 // # Reading order
 //
 // journal.go (the file, a batch, reading), batch.go (the chain in a batch), lock.go,

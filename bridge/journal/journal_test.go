@@ -75,7 +75,7 @@ func TestJournalGivesBackWhatItTook(t *testing.T) {
 			t.Fatalf("%s: %d events of %d", when, len(got), len(want))
 		}
 		for i := range want {
-			// JSON tells minus zero from zero and every float from its neighbour.
+			// JSON distinguishes minus zero from zero and every float from the next one.
 			a, _ := json.Marshal(got[i])
 			b, _ := json.Marshal(want[i])
 			if !bytes.Equal(a, b) || math.Float64bits(got[i].Value) != math.Float64bits(want[i].Value) {

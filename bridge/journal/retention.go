@@ -17,6 +17,11 @@ import (
 // then, because they are computed again from their own events. Neither are inputs,
 // except ticks between jobs, whose effect is in the snapshot. When only jobs and
 // inputs are left, the journal grows beyond its limit.
+//
+// Nothing needs the deleted events. A job's opening contains the setup and the levels, and
+// its chain begins with the head in its closing record. The head over all events is a
+// mark, which is never computed again from events. Forwarder, fill and audit go by
+// sequence number, whatever is missing in between.
 
 // PieceEvents is the max number of events that one transaction examines and deletes.
 // It is bounded because the cart's writes wait for the transaction, and above the

@@ -126,7 +126,7 @@ func TestRetainInPieces(t *testing.T) {
 		r := retain(0, 1)
 		total += r.Lost
 		if r.GivenUp.Readings != total {
-			t.Fatalf("%d were given up, told are %+v", total, r.GivenUp)
+			t.Fatalf("%d were given up, the count is %+v", total, r.GivenUp)
 		}
 		if n == 4 {
 			// Prune deletes the first half of the job; Retain keeps the other half.
