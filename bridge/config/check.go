@@ -44,6 +44,13 @@ func (c *Config) Check() error {
 	if err := c.Monitor.check(); err != nil {
 		return fmt.Errorf("monitor.%w", err)
 	}
+	if err := c.checkFluids(); err != nil {
+		return err
+	}
+	return c.checkCarts()
+}
+
+func (c *Config) checkFluids() error {
 	fluids := map[string]bool{}
 	for i, f := range c.Fluids {
 		if f.Name == "" || fluids[f.Name] {
@@ -63,6 +70,10 @@ func (c *Config) Check() error {
 			}
 		}
 	}
+	return nil
+}
+
+func (c *Config) checkCarts() error {
 	if len(c.Carts) == 0 {
 		return errors.New("carts: at least one cart is needed")
 	}

@@ -133,23 +133,8 @@ func (d *ServiceData) check(fluids map[string]fillcalc.Fluid) error {
 	if !NamePattern.MatchString(d.Name) {
 		return fmt.Errorf("name: %.40q must be 1 to 32 of the characters a-z 0-9 - _", d.Name)
 	}
-	for _, f := range []struct {
-		field, text, missing string
-	}{
-		{"vehicle", d.Vehicle, ""},
-		{"transmission", d.Transmission, "say which variant this is"},
-		{"fluid", d.Fluid, "name the fluid to fill"},
-		{"source", d.Source, "say where these figures were looked up"},
-		{"note", d.Note, ""},
-	} {
-		switch {
-		case f.text == "" && f.missing != "":
-			return fmt.Errorf("%s: is missing: %s", f.field, f.missing)
-		case len(f.text) > wire.MaxText:
-			return fmt.Errorf("%s: has %d bytes, at most %d are allowed", f.field, len(f.text), wire.MaxText)
-		case strings.ContainsFunc(f.text, func(r rune) bool { return r == unicode.ReplacementChar || !unicode.IsPrint(r) }):
-			return fmt.Errorf("%s: %.40q must contain printable characters only", f.field, f.text)
-		}
+	if err := d.checkTexts(); err != nil {
+		return err
 	}
 	switch {
 	case d.Check == "":
@@ -186,6 +171,28 @@ func (d *ServiceData) check(fluids map[string]fillcalc.Fluid) error {
 	for _, c := range []float64{d.Window.Low.C, d.Window.High.C} {
 		if _, err := fluid.Density(c); err != nil {
 			return fmt.Errorf("window: the density of %s is unknown there: %w", d.Fluid, err)
+		}
+	}
+	return nil
+}
+
+func (d *ServiceData) checkTexts() error {
+	for _, f := range []struct {
+		field, text, missing string
+	}{
+		{"vehicle", d.Vehicle, ""},
+		{"transmission", d.Transmission, "say which variant this is"},
+		{"fluid", d.Fluid, "name the fluid to fill"},
+		{"source", d.Source, "say where these figures were looked up"},
+		{"note", d.Note, ""},
+	} {
+		switch {
+		case f.text == "" && f.missing != "":
+			return fmt.Errorf("%s: is missing: %s", f.field, f.missing)
+		case len(f.text) > wire.MaxText:
+			return fmt.Errorf("%s: has %d bytes, at most %d are allowed", f.field, len(f.text), wire.MaxText)
+		case strings.ContainsFunc(f.text, func(r rune) bool { return r == unicode.ReplacementChar || !unicode.IsPrint(r) }):
+			return fmt.Errorf("%s: %.40q must contain printable characters only", f.field, f.text)
 		}
 	}
 	return nil

@@ -48,9 +48,21 @@ func (j *Journal) JobState(ctx context.Context, job string) (fillcalc.State, err
 		return none, fmt.Errorf("job: the journal has no %q, it has %s%v", job, jobNames(opened), lost)
 	}
 	wanted := opened[at]
-	gone := fmt.Errorf("job: the journal does not keep all readings of %q, see the history; it has %s%v", wanted.ID, jobNames(opened), lost)
+	s, err := j.foldJob(ctx, wanted, snapshot, lost)
+	if err != nil {
+		return none, err
+	}
+	if s.Seq < wanted.Seq || s.Job.Spec.ID != wanted.ID {
+		return none, fmt.Errorf("job: the journal does not keep all readings of %q, see the history; it has %s%v", wanted.ID, jobNames(opened), lost)
+	}
+	return s, nil
+}
 
-	s, ended := none, false
+// foldJob folds the events up to the end of a job, from the snapshot on if that is of the
+// job. The state is of another job or zero when the journal does not hold all events of the
+// job.
+func (j *Journal) foldJob(ctx context.Context, wanted JobOpening, snapshot fillcalc.State, lost Lost) (s fillcalc.State, err error) {
+	ended := false
 	if snapshot.Job.Spec.ID == wanted.ID && snapshot.Seq >= wanted.Seq {
 		// A snapshot from after the job's end may have another setup.
 		ended = !snapshot.Job.Phase.Open() && snapshot.Job.PhaseNs == snapshot.NowNs
@@ -64,28 +76,22 @@ func (j *Journal) JobState(ctx context.Context, job string) (fillcalc.State, err
 			after = past // continue behind the damage, as behind a gap
 			continue
 		}
-		if err != nil {
-			return none, err
-		}
-		if len(events) == 0 {
-			break
+		if err != nil || len(events) == 0 {
+			return s, err
 		}
 		after = events[len(events)-1].Seq
 		for i := range events {
 			if events[i].Seq != s.Seq+1 {
-				s = none // after a gap the state is known again from the next start on
+				s = fillcalc.State{} // after a gap the state is known again from the next start on
 			}
 			s = fillcalc.Apply(s, events[i])
 			if s.Seq >= wanted.Seq && s.ScaleN == 0 {
-				return none, gone // no start and no opening has given the setup
+				return fillcalc.State{}, nil // no start and no opening has given the setup
 			}
 			if ended = s.Seq >= wanted.Seq && !s.Job.Phase.Open(); ended {
 				break
 			}
 		}
-	}
-	if s.Seq < wanted.Seq || s.Job.Spec.ID != wanted.ID {
-		return none, gone
 	}
 	return s, nil
 }

@@ -148,38 +148,45 @@ func (p *Point) Event() (fillcalc.Event, error) {
 		return e, err
 	}
 	e.Seq = seq
-	known := []string{"seq", "kg", "c", "kind", "stability", "faults", "n"}
+	known, read := []string{"seq", "kg", "c", "kind", "stability", "faults", "n"}, p.Fields.reading
 	if p.Measurement == InputMeasurement {
-		known = []string{"seq", "body", ByField, VehicleField}
+		known, read = []string{"seq", "body", ByField, VehicleField}, p.Fields.input
 	}
 	for name := range p.Fields {
 		if !slices.Contains(known, name) {
 			return e, fmt.Errorf("%s: %s has no such field, only %s", name, p.Measurement, strings.Join(known, ", "))
 		}
 	}
-	if p.Measurement == InputMeasurement {
-		body, err := field[string](p.Fields, "body")
-		if err != nil {
-			return e, err
-		}
-		e.Kind, e.Input = fillcalc.KindInput, new(fillcalc.Input)
-		d := json.NewDecoder(strings.NewReader(body))
-		d.DisallowUnknownFields()
-		if err := d.Decode(e.Input); err != nil {
-			return e, fmt.Errorf("body: %w", err)
-		}
-		if d.More() {
-			return e, fmt.Errorf("body: it must hold one JSON object only")
-		}
-		return e, nil
+	return e, read(&e)
+}
+
+// input reads the fields of an input into e.
+func (f Fields) input(e *fillcalc.Event) error {
+	body, err := field[string](f, "body")
+	if err != nil {
+		return err
 	}
+	e.Kind, e.Input = fillcalc.KindInput, new(fillcalc.Input)
+	d := json.NewDecoder(strings.NewReader(body))
+	d.DisallowUnknownFields()
+	if err := d.Decode(e.Input); err != nil {
+		return fmt.Errorf("body: %w", err)
+	}
+	if d.More() {
+		return fmt.Errorf("body: it must hold one JSON object only")
+	}
+	return nil
+}
+
+// reading reads the fields of a reading into e.
+func (f Fields) reading(e *fillcalc.Event) (err error) {
 	small := func(name string, to *uint8) {
-		if _, there := p.Fields[name]; !there || err != nil {
+		if _, there := f[name]; !there || err != nil {
 			return
 		}
 		var n int64
-		if n, err = field[int64](p.Fields, name); err == nil && n != int64(uint8(n)) {
-			err = fmt.Errorf("%s: %d is out of range", name, n)
+		if n, err = field[int64](f, name); err == nil && n != int64(uint8(n)) {
+			err = fmt.Errorf("%s: %d must be from 0 to 255", name, n)
 		}
 		*to = uint8(n)
 	}
@@ -187,29 +194,29 @@ func (p *Point) Event() (fillcalc.Event, error) {
 	small("stability", (*uint8)(&e.Stability))
 	small("faults", (*uint8)(&e.Faults))
 	if err != nil {
-		return e, err
+		return err
 	}
-	n, err := field[int64](p.Fields, "n")
+	n, err := field[int64](f, "n")
 	if err != nil {
-		return e, err
+		return err
 	}
 	e.N = uint64(n)
 	for name, kind := range map[string]fillcalc.Kind{"kg": fillcalc.KindWeight, "c": fillcalc.KindTemperature} {
-		if _, there := p.Fields[name]; !there {
+		if _, there := f[name]; !there {
 			continue
 		}
 		if e.Kind != 0 {
-			return e, fmt.Errorf("%s: there is another value or a kind beside it, only one of kg, c, kind is allowed", name)
+			return fmt.Errorf("%s: there is another value or a kind beside it, only one of kg, c, kind is allowed", name)
 		}
 		e.Kind = kind
-		if e.Value, err = field[float64](p.Fields, name); err != nil {
-			return e, err
+		if e.Value, err = field[float64](f, name); err != nil {
+			return err
 		}
 	}
 	if e.Kind != fillcalc.KindWeight && e.Kind != fillcalc.KindTemperature {
-		return e, fmt.Errorf("kg: one of kg, c, kind is needed (kind is %d or %d)", fillcalc.KindWeight, fillcalc.KindTemperature)
+		return fmt.Errorf("kg: one of kg, c, kind is needed (kind is %d or %d)", fillcalc.KindWeight, fillcalc.KindTemperature)
 	}
-	return e, nil
+	return nil
 }
 
 func field[T int64 | float64 | string](f Fields, name string) (T, error) {
