@@ -29,7 +29,7 @@ func TestSecrets(t *testing.T) {
 		{config.Secret{}, "", ""},
 		{config.Secret{Env: "BAYFILL_TEST_NO_SUCH"}, "", "BAYFILL_TEST_NO_SUCH is not set"},
 		{config.Secret{File: file + "x"}, "", "no such file"},
-		{config.Secret{File: file, Env: "X"}, "", "not both"},
+		{config.Secret{File: file, Env: "X"}, "", "set one of them"},
 	} {
 		got, err := c.secret.Read()
 		if got != c.want || (err == nil) != (c.fail == "") || err != nil && !strings.Contains(err.Error(), c.fail) {

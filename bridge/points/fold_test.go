@@ -163,7 +163,7 @@ func figuresOf(s *fillcalc.State) points.Fields {
 	addFigures(f, "level_shift_share", reflect.ValueOf(w.LevelShiftShare))
 	addFigures(f, "source", reflect.ValueOf(w.Source))
 	for i, a := range s.Alerts() {
-		f[fmt.Sprintf("alerts.%d.kind", i)] = a.Kind
+		f[fmt.Sprintf("alerts.%d.kind", i)] = a.Kind()
 	}
 	// The terms themselves: the leaf has no signs, and combines all steps.
 	for volume, budget := range map[string]fillcalc.Budget{
