@@ -43,13 +43,13 @@ func TestSecrets(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var log bridgetest.LockedLog
+	var log bridgetest.Output
 	b, err := New(t.Context(), config, Options{Log: slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelDebug}))})
 	if err != nil {
 		t.Fatal(err)
 	}
 	_, _, err = (&history.Forwarder{Shop: "a", Cart: "b", Journal: b.carts[0].Journal(), Client: b.history, Log: slog.Default()}).Once(t.Context())
-	said := fmt.Sprintf("%+v %v %s", config, err, log.Text())
+	said := fmt.Sprintf("%+v %v %s", config, err, log.String())
 	b.close()
 	for _, secret := range []string{"open sesame", "open barley"} {
 		if strings.Contains(said, secret) {

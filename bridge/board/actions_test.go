@@ -14,6 +14,7 @@ import (
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
+	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/wire"
 	"bayfill/bridge/wire/schema/schematest"
 )
@@ -121,7 +122,7 @@ func TestButtons(t *testing.T) {
 
 // With a key a command is signed for its cart, and repeated unchanged.
 func TestPressIsSigned(t *testing.T) {
-	broker := freePort(t)
+	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	signer := wire.NewSigner([]byte("a key of this test, long enough"))
 	b, _ := serve(t, Config{Broker: "tcp://" + broker, Shop: "hilltop", MayCommand: true, Signer: signer})
@@ -134,7 +135,7 @@ func TestPressIsSigned(t *testing.T) {
 	if !connect(t, broker, nil).client.Subscribe(bay2+"commands", 1, func(_ mqtt.Client, m mqtt.Message) { heard <- m.Payload() }).WaitTimeout(5 * time.Second) {
 		t.Fatal("no subscription")
 	}
-	eventually(t, 10*time.Second, "the connection", func() bool {
+	bridgetest.Eventually(t, 10*time.Second, "the connection", func() bool {
 		b.client.mu.Lock()
 		defer b.client.mu.Unlock()
 		return b.client.conn != nil
@@ -164,7 +165,7 @@ func TestPressIsSigned(t *testing.T) {
 // A press becomes one command under a new id. The cart's answer is shown, and silence is
 // shown too. A command without an answer is sent again under the same id.
 func TestPressAndReply(t *testing.T) {
-	broker := freePort(t)
+	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	b, server := serve(t, Config{Broker: "tcp://" + broker, Shop: "hilltop", MayCommand: true})
 	b.client.replyWithin = 200 * time.Millisecond
@@ -192,7 +193,7 @@ func TestPressAndReply(t *testing.T) {
 	if !token.WaitTimeout(5 * time.Second) {
 		t.Fatal("no subscription")
 	}
-	eventually(t, 10*time.Second, "the connection", func() bool {
+	bridgetest.Eventually(t, 10*time.Second, "the connection", func() bool {
 		b.client.mu.Lock()
 		defer b.client.mu.Unlock()
 		return b.client.conn != nil

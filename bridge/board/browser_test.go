@@ -1,6 +1,7 @@
 package board
 
 import (
+	"bayfill/bridge/bridgetest"
 	"bytes"
 	"context"
 	"encoding/json"
@@ -25,7 +26,7 @@ import (
 // startChromium starts a headless browser, which ends with the test, and returns a tab.
 func startChromium(t testing.TB) context.Context {
 	t.Helper()
-	path := needProgram(t, "chromium")
+	path := bridgetest.NeedProgram(t, "chromium")
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox,
 		chromedp.UserDataDir(t.TempDir()), chromedp.WSURLReadTimeout(time.Minute))
 	ctx, stop := chromedp.NewExecAllocator(context.Background(), options...)
@@ -78,7 +79,7 @@ func script[T any](t testing.TB, tab context.Context, text string) T {
 // seen waits until a script is true in the page.
 func seen(t testing.TB, tab context.Context, what, condition string) {
 	t.Helper()
-	eventually(t, 15*time.Second, what, func() bool { return script[bool](t, tab, "("+condition+") === true") })
+	bridgetest.Eventually(t, 15*time.Second, what, func() bool { return script[bool](t, tab, "("+condition+") === true") })
 }
 
 // scenes are states that the page must be able to show, as the leaves that lead to them.
@@ -147,7 +148,7 @@ var scenes = []struct {
 // and buttons are large enough for gloves.
 func TestPageInBrowser(t *testing.T) {
 	tab := startChromium(t)
-	broker := freePort(t)
+	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)
 	config := Config{Broker: "tcp://" + broker, Shop: "hilltop", MayCommand: true}
@@ -219,7 +220,7 @@ func lookForWrong(scrolls bool) string {
 // The page draws a message within a short time and shows when the board is gone.
 func TestPageFollows(t *testing.T) {
 	tab := startChromium(t)
-	broker := freePort(t)
+	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)
 	b, server := serve(t, Config{Broker: "tcp://" + broker, Shop: "hilltop"})
@@ -306,7 +307,7 @@ func TestPageFollows(t *testing.T) {
 // reason is asked for when the cart refuses.
 func TestEntriesInBrowser(t *testing.T) {
 	tab := startChromium(t)
-	broker := freePort(t)
+	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)
 	heard := make(chan string, 10)

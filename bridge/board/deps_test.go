@@ -1,6 +1,7 @@
 package board
 
 import (
+	"bayfill/bridge/bridgetest"
 	"os/exec"
 	"slices"
 	"strings"
@@ -28,7 +29,7 @@ func TestDependencies(t *testing.T) {
 		"golang.org/x/net/proxy",
 		"golang.org/x/sync/semaphore",
 	}
-	out, err := exec.Command(needProgram(t, "go"), "list", "-deps", "-f", "{{if not .Standard}}{{.ImportPath}}{{end}}", ".").Output()
+	out, err := exec.Command(bridgetest.NeedProgram(t, "go"), "list", "-deps", "-f", "{{if not .Standard}}{{.ImportPath}}{{end}}", ".").Output()
 	if err != nil {
 		t.Fatal(err)
 	}

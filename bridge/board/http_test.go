@@ -1,6 +1,7 @@
 package board
 
 import (
+	"bayfill/bridge/bridgetest"
 	"context"
 	"io"
 	"net/http"
@@ -143,7 +144,7 @@ func TestHostileText(t *testing.T) {
 		"plan":{"notes":[{"text":"`+evil+`"}]},"undecided":[{"step":1,"at":"`+evil+`","sensor":"`+evil+`","kg":1,"l":null}]}`)
 	b.hub.receive("bayfill/hilltop/<b>x/volumes", []byte(volumes("filling", 1, 1, 1)), false, now)
 	page := follow(t, server.URL+"/events/bay2")
-	eventually(t, 5*time.Second, "the pieces", func() bool { return page.piece("actions") != "" })
+	bridgetest.Eventually(t, 5*time.Second, "the pieces", func() bool { return page.piece("actions") != "" })
 	texts := map[string]string{}
 	for _, name := range cartPieces {
 		texts[name] = page.piece(name)

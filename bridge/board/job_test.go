@@ -20,6 +20,7 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
 	"bayfill/bridge"
+	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/clock"
 	"bayfill/bridge/config"
 	"bayfill/bridge/wire"
@@ -29,8 +30,8 @@ import (
 // startMosquitto runs a Mosquitto until the test ends.
 func startMosquitto(t *testing.T) (address string) {
 	t.Helper()
-	path := needProgram(t, "mosquitto")
-	address = freePort(t)
+	path := bridgetest.NeedProgram(t, "mosquitto")
+	address = bridgetest.FreePort(t)
 	_, port, _ := net.SplitHostPort(address)
 	file := filepath.Join(t.TempDir(), "mosquitto.conf")
 	if err := os.WriteFile(file, []byte("listener "+port+" 127.0.0.1\nuser root\nallow_anonymous true\n"), 0o600); err != nil {
@@ -42,7 +43,7 @@ func startMosquitto(t *testing.T) (address string) {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { cmd.Process.Signal(syscall.SIGTERM); cmd.Wait() })
-	eventually(t, 10*time.Second, "mosquitto", func() bool {
+	bridgetest.Eventually(t, 10*time.Second, "mosquitto", func() bool {
 		c, err := net.Dial("tcp", address)
 		if err == nil {
 			c.Close()
@@ -153,21 +154,21 @@ func TestJobByClicks(t *testing.T) {
 	volumes := func() wire.Volumes { mu.Lock(); defer mu.Unlock(); return figures }
 	job := func() wire.Job { mu.Lock(); defer mu.Unlock(); return whole }
 
-	eventually(t, 20*time.Second, "the cart", func() bool { return job().TS != "" })
+	bridgetest.Eventually(t, 20*time.Second, "the cart", func() bool { return job().TS != "" })
 	do(t, tab, chromedp.EmulateViewport(1920, 1080), chromedp.Navigate(url+"/cart/bay2"))
 	// press presses a button, again while the cart has to wait, until the page shows the
 	// effect.
 	press := func(command string) {
 		t.Helper()
 		button := fmt.Sprintf(`document.querySelector(%q)`, `button[data-command^='`+command+`']`)
-		eventually(t, 30*time.Second, command+" to be done", func() bool {
+		bridgetest.Eventually(t, 30*time.Second, command+" to be done", func() bool {
 			if script[bool](t, tab, button+` === null`) {
 				return true // the board has gone on
 			}
 			at := script[[]float64](t, tab, `(() => { const r = `+button+`?.getBoundingClientRect() ?? {}; return [r.x + r.width / 2, r.y + r.height / 2]; })()`)
 			do(t, tab, chromedp.MouseClickXY(at[0], at[1]))
 			time.Sleep(100 * time.Millisecond)
-			eventually(t, 15*time.Second, "the reply to "+command, func() bool {
+			bridgetest.Eventually(t, 15*time.Second, "the reply to "+command, func() bool {
 				return !script[bool](t, tab, `document.getElementById('reply').textContent.startsWith('…')`)
 			})
 			reply := script[string](t, tab, `document.getElementById('reply').textContent`)
@@ -188,7 +189,7 @@ func TestJobByClicks(t *testing.T) {
 				t.Logf("the page when %s was waited for: %s", command, page)
 			}
 		}()
-		eventually(t, 30*time.Second, "the button "+command, func() bool {
+		bridgetest.Eventually(t, 30*time.Second, "the button "+command, func() bool {
 			page = script[string](t, tab, `document.body.innerText`)
 			if question := script[string](t, tab, `document.querySelector("button[data-command^='{\"do\":\"decide\"']")?.dataset.command ?? ""`); question != "" {
 				press(question[:strings.Index(question, `"as"`)])
@@ -202,7 +203,7 @@ func TestJobByClicks(t *testing.T) {
 		t.Helper()
 		click(`{"do":"phase","phase":"` + name + `"`)
 		seen(t, tab, name+" on the page", `document.querySelector('#phases .now')?.textContent.includes("`+name+`")`)
-		eventually(t, 5*time.Second, name+" for the plain client", func() bool { return volumes().Phase == name })
+		bridgetest.Eventually(t, 5*time.Second, name+" for the plain client", func() bool { return volumes().Phase == name })
 	}
 
 	seen(t, tab, "the entries", `document.getElementById("open-high") !== null`)
@@ -211,11 +212,11 @@ func TestJobByClicks(t *testing.T) {
 	click(`{"do":"open"`)
 	phase("draining")
 	rig.Do((*sim.Cart).OpenDrain)
-	eventually(t, 20*time.Second, "drained fluid", func() bool { return float64(volumes().DrainedL) > 0.3 })
+	bridgetest.Eventually(t, 20*time.Second, "drained fluid", func() bool { return float64(volumes().DrainedL) > 0.3 })
 	rig.Do((*sim.Cart).CloseDrain)
 	time.Sleep(time.Second)
 	// A machine that is too busy for this speed may miss the signal of one of them.
-	eventually(t, 30*time.Second, "the question", func() bool {
+	bridgetest.Eventually(t, 30*time.Second, "the question", func() bool {
 		rig.Do(func(c *sim.Cart) { c.LayOnCaddy(1.2) })
 		for range 30 {
 			if script[bool](t, tab, `document.querySelector('.urgent')?.textContent.includes("What was this? +1.") ?? false`) {
@@ -230,7 +231,7 @@ func TestJobByClicks(t *testing.T) {
 	click(`{"do":"record","item":"filter","result":"done"`)
 	phase("filling")
 	rig.Do(func(c *sim.Cart) { c.StartPour(0.05) })
-	eventually(t, 20*time.Second, "the first fill", func() bool { return float64(volumes().RemainingL) < 0.1 })
+	bridgetest.Eventually(t, 20*time.Second, "the first fill", func() bool { return float64(volumes().RemainingL) < 0.1 })
 	rig.Do((*sim.Cart).StopPour)
 	keep(t, tab, "job-filling")
 	phase("running")
@@ -239,7 +240,7 @@ func TestJobByClicks(t *testing.T) {
 	click(`{"do":"enter","what":"dipstick","share":0.5`)
 	keep(t, tab, "job-checking")
 	click(`{"do":"close"`)
-	eventually(t, 10*time.Second, "the closed job", func() bool { return job().Phase == "closed" })
+	bridgetest.Eventually(t, 10*time.Second, "the closed job", func() bool { return job().Phase == "closed" })
 	seen(t, tab, "closed on the page", `document.querySelector('#phases .now')?.textContent.includes("closed")`)
 
 	j := job()

@@ -1,6 +1,7 @@
 package board
 
 import (
+	"bayfill/bridge/bridgetest"
 	"bytes"
 	"runtime"
 	"testing"
@@ -16,7 +17,7 @@ func TestDayOfUpdatesLeavesNothing(t *testing.T) {
 	}
 	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
 	page := follow(t, server.URL+"/events/bay2")
-	eventually(t, 5*time.Second, "the page", func() bool { return page.piece("standing") != "" })
+	bridgetest.Eventually(t, 5*time.Second, "the page", func() bool { return page.piece("standing") != "" })
 	now := noon
 	b.hub.linked(true, "", now)
 	b.hub.receive(bay2+"presence", []byte(online("a")), true, now)

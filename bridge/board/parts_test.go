@@ -1,92 +1,26 @@
 package board
 
 import (
+	"bayfill/bridge/bridgetest"
 	"context"
 	"encoding/json"
 	"fmt"
 	"io"
-	"log/slog"
 	"net"
 	"net/http"
 	"net/http/httptest"
-	"os"
-	"os/exec"
 	"strings"
 	"sync"
 	"testing"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
-	mqttd "github.com/mochi-mqtt/server/v2"
-	"github.com/mochi-mqtt/server/v2/listeners"
-	"github.com/mochi-mqtt/server/v2/packets"
 )
-
-// eventually waits for a condition of another process.
-func eventually(t testing.TB, long time.Duration, what string, ok func() bool) {
-	t.Helper()
-	for end := time.Now().Add(long); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
-		if ok() {
-			return
-		}
-	}
-	t.Fatalf("waited %v in vain for %s", long, what)
-}
-
-// needProgram returns the path of a program. Without the program the test is skipped; under
-// CI=true it fails.
-func needProgram(t testing.TB, name string) string {
-	t.Helper()
-	for _, dir := range []string{"", "/usr/sbin/", "/usr/local/sbin/"} {
-		if path, err := exec.LookPath(dir + name); err == nil {
-			return path
-		}
-	}
-	if os.Getenv("CI") == "true" {
-		t.Fatalf("%s is not installed: .ci/test installs it", name)
-	}
-	t.Skipf("%s is not installed: bash .ci/test installs it", name)
-	return ""
-}
-
-func freePort(t testing.TB) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
-}
-
-// everybody is an access list that allows everything.
-type everybody struct{ mqttd.HookBase }
-
-func (*everybody) ID() string { return "everybody" }
-
-func (*everybody) Provides(what byte) bool {
-	return what == mqttd.OnConnectAuthenticate || what == mqttd.OnACLCheck
-}
-
-func (*everybody) OnConnectAuthenticate(*mqttd.Client, packets.Packet) bool { return true }
-func (*everybody) OnACLCheck(*mqttd.Client, string, bool) bool              { return true }
 
 // startBroker runs a broker that allows everything, until stop is called or the test ends.
 func startBroker(t testing.TB, address string) (stop func()) {
 	t.Helper()
-	server := mqttd.New(&mqttd.Options{Logger: slog.New(slog.DiscardHandler)})
-	if err := server.AddHook(new(everybody), nil); err != nil {
-		t.Fatal(err)
-	}
-	if err := server.AddListener(listeners.NewTCP(listeners.Config{ID: "tcp", Address: address})); err != nil {
-		t.Fatal(err)
-	}
-	if err := server.Serve(); err != nil {
-		t.Fatal(err)
-	}
-	var once sync.Once
-	stop = func() { once.Do(func() { server.Close() }) }
-	t.Cleanup(stop)
+	_, stop = bridgetest.StartBroker(t, address, new(bridgetest.Everybody), nil)
 	return stop
 }
 

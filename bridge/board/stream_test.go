@@ -1,6 +1,7 @@
 package board
 
 import (
+	"bayfill/bridge/bridgetest"
 	"net"
 	"net/url"
 	"sync"
@@ -18,11 +19,11 @@ func liveBoard(t *testing.T, broker string, cart *peer) *browser {
 	t.Helper()
 	at := runBoard(t, Config{Broker: "tcp://" + broker, Shop: "hilltop"})
 	page := follow(t, at+"/events/bay2")
-	eventually(t, 10*time.Second, "the broker", func() bool { return page.shows("standing", "NOT HEARD") || page.shows("standing", "LAST KNOWN") })
+	bridgetest.Eventually(t, 10*time.Second, "the broker", func() bool { return page.shows("standing", "NOT HEARD") || page.shows("standing", "LAST KNOWN") })
 	cart.say("presence", online("a"))
 	cart.say("volumes", volumes("checking", 4.213, 2.104, 1.246))
 	cart.say("window", windowAt("open", 38.4, "null", "200"))
-	eventually(t, 5*time.Second, "a live cart", func() bool { return page.shows("standing", "LIVE") && page.shows("window", "CHECK NOW") })
+	bridgetest.Eventually(t, 5*time.Second, "a live cart", func() bool { return page.shows("standing", "LIVE") && page.shows("window", "CHECK NOW") })
 	return page
 }
 
@@ -30,7 +31,7 @@ func liveBoard(t *testing.T, broker string, cart *peer) *browser {
 func within(t *testing.T, what string, shown func() bool) {
 	t.Helper()
 	began := time.Now()
-	eventually(t, 10*time.Second, what, shown)
+	bridgetest.Eventually(t, 10*time.Second, what, shown)
 	took := time.Since(began)
 	t.Logf("%s: after %d ms", what, took.Milliseconds())
 	if took > visibleWithin {
@@ -40,7 +41,7 @@ func within(t *testing.T, what string, shown func() bool) {
 
 // A change is pushed at once, and only the changed pieces.
 func TestChangeIsPushed(t *testing.T) {
-	broker := freePort(t)
+	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)
 	page := liveBoard(t, broker, cart)
@@ -55,7 +56,7 @@ func TestChangeIsPushed(t *testing.T) {
 
 // When a sensor is silent its figure disappears and the reason is shown.
 func TestSensorOutageIsVisible(t *testing.T) {
-	broker := freePort(t)
+	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)
 	page := liveBoard(t, broker, cart)
@@ -69,7 +70,7 @@ func TestSensorOutageIsVisible(t *testing.T) {
 
 // When the bridge dies the broker publishes its will.
 func TestBridgeOutageIsVisible(t *testing.T) {
-	broker := freePort(t)
+	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	var socket net.Conn
 	cart := connect(t, broker, func(o *mqtt.ClientOptions) {
@@ -89,7 +90,7 @@ func TestBridgeOutageIsVisible(t *testing.T) {
 
 // When the broker dies its connections are closed.
 func TestBrokerOutageIsVisible(t *testing.T) {
-	broker := freePort(t)
+	broker := bridgetest.FreePort(t)
 	stop := startBroker(t, broker)
 	cart := connect(t, broker, nil)
 	page := liveBoard(t, broker, cart)
@@ -98,17 +99,17 @@ func TestBrokerOutageIsVisible(t *testing.T) {
 		return page.shows("standing", "NO BROKER") && page.shows("volumes", "last known") && page.shows("window", "NOT LIVE")
 	})
 	startBroker(t, broker)
-	eventually(t, 15*time.Second, "the broker's return", func() bool { return !page.shows("standing", "NO BROKER") })
+	bridgetest.Eventually(t, 15*time.Second, "the broker's return", func() bool { return !page.shows("standing", "NO BROKER") })
 	if page.shows("standing", "LIVE") {
 		t.Error("the cart counts as live although it has said nothing since")
 	}
 	connect(t, broker, nil).say("volumes", volumes("filling", 4.213, 2.104, 1.246))
-	eventually(t, 5*time.Second, "the cart's return", func() bool { return page.shows("standing", "LIVE") })
+	bridgetest.Eventually(t, 5*time.Second, "the cart's return", func() bool { return page.shows("standing", "LIVE") })
 }
 
 // A network that loses all packets closes no connection.
 func TestDeadLineIsVisible(t *testing.T) {
-	broker := freePort(t)
+	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)
 	line := newLine(t, broker)

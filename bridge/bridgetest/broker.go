@@ -1,6 +1,14 @@
 package bridgetest
 
 import (
+	"crypto/tls"
+	"log/slog"
+	"sync"
+
+	mqttd "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/listeners"
+	"github.com/mochi-mqtt/server/v2/packets"
+
 	"fmt"
 	"os/exec"
 	"path/filepath"
@@ -54,4 +62,41 @@ func SecureMosquitto(t testing.TB) *mosquitto {
 	}
 	acl := Testdata(t, "mosquitto", "acl")
 	return StartMosquitto(t, "allow_anonymous false", "password_file "+file, "acl_file "+acl)
+}
+
+// Everybody is an access list of an embedded broker that allows everything.
+type Everybody struct{ mqttd.HookBase }
+
+// ID names the hook in the broker's log.
+func (*Everybody) ID() string { return "everybody" }
+
+// Provides lists the questions that the hook answers.
+func (*Everybody) Provides(what byte) bool {
+	return what == mqttd.OnConnectAuthenticate || what == mqttd.OnACLCheck
+}
+
+// OnConnectAuthenticate allows every client.
+func (*Everybody) OnConnectAuthenticate(*mqttd.Client, packets.Packet) bool { return true }
+
+// OnACLCheck allows every topic.
+func (*Everybody) OnACLCheck(*mqttd.Client, string, bool) bool { return true }
+
+// StartBroker runs a broker in this process until stop is called or the test ends.
+// access decides who may do what; tlsConfig is nil for plain TCP.
+func StartBroker(t testing.TB, address string, access mqttd.Hook, tlsConfig *tls.Config) (actual string, stop func()) {
+	t.Helper()
+	server := mqttd.New(&mqttd.Options{Logger: slog.New(slog.DiscardHandler)})
+	if err := server.AddHook(access, nil); err != nil {
+		t.Fatal(err)
+	}
+	listener := listeners.NewTCP(listeners.Config{ID: "test", Address: address, TLSConfig: tlsConfig})
+	if err := server.AddListener(listener); err != nil {
+		t.Fatal(err)
+	}
+	if err := server.Serve(); err != nil {
+		t.Fatal(err)
+	}
+	stop = sync.OnceFunc(func() { server.Close() })
+	t.Cleanup(stop)
+	return listener.Address(), stop
 }

@@ -2,6 +2,7 @@ package bridgetest
 
 import (
 	"fmt"
+	"math"
 	"os"
 	"strings"
 	"testing"
@@ -47,3 +48,6 @@ const CommandKey = "a key of this test, long enough"
 
 // OneLine makes of a text what the history keeps of it, which is one line.
 var OneLine = strings.NewReplacer("\n", " ", "\r", " ", "\t", " ")
+
+// Known reports whether a published figure has a value.
+func Known(n wire.Number) bool { return !math.IsNaN(float64(n)) }

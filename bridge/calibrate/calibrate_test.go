@@ -29,7 +29,7 @@ type calibrationBench struct {
 	data   string
 	keys   *io.PipeWriter
 	in     *io.PipeReader
-	out    bridgetest.LockedLog
+	out    bridgetest.Output
 }
 
 // calibrationSpeed plays the bench faster than life; the waiting for silence is
@@ -112,7 +112,7 @@ func (b *calibrationBench) start(ctx context.Context, o Options) (end func() err
 		case err := <-ended:
 			return err
 		case <-time.After(20 * time.Second):
-			b.t.Fatalf("it does not end:\n%s", b.out.Text())
+			b.t.Fatalf("it does not end:\n%s", b.out.String())
 			return nil
 		}
 	}
@@ -121,7 +121,7 @@ func (b *calibrationBench) start(ctx context.Context, o Options) (end func() err
 // after waits until the n-th saying of some words is out, and types a line.
 func (b *calibrationBench) after(n int, words, line string) {
 	b.t.Helper()
-	bridgetest.Eventually(b.t, 10*time.Second, words, func() bool { return strings.Count(flat(b.out.Text()), words) >= n })
+	bridgetest.Eventually(b.t, 10*time.Second, words, func() bool { return strings.Count(flat(b.out.String()), words) >= n })
 	io.WriteString(b.keys, line+"\n")
 }
 
@@ -132,7 +132,7 @@ func (b *calibrationBench) record(sensor string) config.Calibration {
 	b.t.Helper()
 	all, warning, err := config.ReadCalibrations(filepath.Join(b.data, "bay2."+sensor+".calibration.jsonl"))
 	if err != nil || warning != "" || len(all) != 1 {
-		b.t.Fatalf("%d records, %q, %v:\n%s", len(all), warning, err, b.out.Text())
+		b.t.Fatalf("%d records, %q, %v:\n%s", len(all), warning, err, b.out.String())
 	}
 	return all[0]
 }
@@ -150,7 +150,7 @@ func TestCalibrateScale(t *testing.T) {
 	b := newCalibrationBench(t)
 	end := b.start(t.Context(), b.options("scale"))
 	b.after(1, "1: empty the scale", "")
-	bridgetest.Eventually(t, 10*time.Second, "the zero", func() bool { return strings.Contains(b.out.Text(), "2: ") })
+	bridgetest.Eventually(t, 10*time.Second, "the zero", func() bool { return strings.Contains(b.out.String(), "2: ") })
 	b.rig.Do(func(c *sim.Cart) { c.LayOnCaddy(5) })
 	b.after(1, "2: put a known weight on the scale", "")
 	b.after(1, "What is the true value?", "5")             // no unit
@@ -158,15 +158,15 @@ func TestCalibrateScale(t *testing.T) {
 	b.after(1, "3: put a known weight on the scale", "back")
 	b.after(2, "2: put a known weight on the scale", "")
 	b.after(3, "What is the true value?", "5 kg")
-	bridgetest.Eventually(t, 10*time.Second, "the third point", func() bool { return strings.Count(b.out.Text(), "3: ") >= 2 })
+	bridgetest.Eventually(t, 10*time.Second, "the third point", func() bool { return strings.Count(b.out.String(), "3: ") >= 2 })
 	b.rig.Do(func(c *sim.Cart) { c.LayOnCaddy(25*0.45359237 - 5) })
 	b.after(2, "3: put a known weight on the scale", "")
 	b.after(4, "What is the true value?", "25 lb")
 	b.after(1, "4: put a known weight on the scale", "done")
 	if err := end(); err != nil {
-		t.Fatalf("%v:\n%s", err, b.out.Text())
+		t.Fatalf("%v:\n%s", err, b.out.String())
 	}
-	t.Log("\n" + b.out.Text())
+	t.Log("\n" + b.out.String())
 	c := b.record("scale")
 	if c.By != "mara" || c.Equipment != "weights M1" || c.Cart != "bay2" || c.Sensor != "scale" || c.WeightsUPct != 0.005 ||
 		c.Scale == nil || !c.Passed() || len(c.Scale.Points) != 3 {
@@ -178,7 +178,7 @@ func TestCalibrateScale(t *testing.T) {
 	if age := time.Since(time.Unix(0, c.AtNs())); age < 0 || age > time.Minute || c.DueNs()-c.AtNs() < int64(364*24*time.Hour) {
 		t.Errorf("made at %d, due at %d", c.AtNs(), c.DueNs())
 	}
-	for _, line := range strings.Split(b.out.Text(), "\n") {
+	for _, line := range strings.Split(b.out.String(), "\n") {
 		if n := len([]rune(line)); n > columns && !strings.HasPrefix(line, "saved in") {
 			t.Errorf("%d columns: %q", n, line)
 		}
@@ -198,14 +198,14 @@ func TestCalibrateFailingScale(t *testing.T) {
 	o.Points = []string{"0", "5kg"}
 	end := b.start(t.Context(), o)
 	b.after(1, "1: empty the scale", "")
-	bridgetest.Eventually(t, 10*time.Second, "the second point", func() bool { return strings.Contains(b.out.Text(), "2: ") })
+	bridgetest.Eventually(t, 10*time.Second, "the second point", func() bool { return strings.Contains(b.out.String(), "2: ") })
 	b.rig.Do(func(c *sim.Cart) { c.LayOnCaddy(5.1) }) // 2 % too heavy
 	b.after(1, "2: put 5kg in total", "")
 	if err := end(); err == nil || !strings.Contains(err.Error(), "out of tolerance") {
-		t.Errorf("%v:\n%s", err, b.out.Text())
+		t.Errorf("%v:\n%s", err, b.out.String())
 	}
-	if c := b.record("scale"); c.Passed() || !strings.Contains(b.out.Text(), "FAILS") {
-		t.Errorf("%+v:\n%s", c, b.out.Text())
+	if c := b.record("scale"); c.Passed() || !strings.Contains(b.out.String(), "FAILS") {
+		t.Errorf("%+v:\n%s", c, b.out.String())
 	}
 }
 
@@ -218,9 +218,9 @@ func TestCalibrateProbe(t *testing.T) {
 	b.after(1, "1: put the probe beside the other thermometer", "")
 	b.after(1, "What is the true value?", "140 F")
 	if err := end(); err != nil {
-		t.Fatalf("%v:\n%s", err, b.out.Text())
+		t.Fatalf("%v:\n%s", err, b.out.String())
 	}
-	t.Log("\n" + b.out.Text())
+	t.Log("\n" + b.out.String())
 	c := b.record("probe")
 	if c.Probe == nil || !c.Passed() || math.Abs(c.Probe.Correct(60.2)-60) > 0.03 || math.Abs(c.Probe.Points[0].KnownC-60) > 1e-9 {
 		t.Errorf("%+v", c.Probe)
@@ -234,7 +234,7 @@ func TestCalibrateLeavesNoHalfRecord(t *testing.T) {
 	ctx, stop := context.WithCancel(t.Context())
 	end := b.start(ctx, b.options("scale"))
 	b.after(1, "1: empty the scale", "")
-	bridgetest.Eventually(t, 10*time.Second, "the second point", func() bool { return strings.Contains(b.out.Text(), "2: ") })
+	bridgetest.Eventually(t, 10*time.Second, "the second point", func() bool { return strings.Contains(b.out.String(), "2: ") })
 
 	// Meanwhile the port is held.
 	if err := b.session(b.options("scale")).Run(t.Context(), strings.NewReader(""), io.Discard); err == nil || !strings.Contains(err.Error(), "the bridge must not run") {

@@ -10,10 +10,10 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
+	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/config"
 	"bayfill/bridge/mqtt"
 	"bayfill/fillcalc"
@@ -170,11 +170,11 @@ func TestSimByHand(t *testing.T) {
 	ctx, stop := context.WithCancel(t.Context())
 	defer stop()
 	in, keys := io.Pipe()
-	var out lockedBuffer
+	var out bridgetest.Output
 	ended := make(chan int, 1)
 	go func() { ended <- run(ctx, []string{"sim", "--dir", dir}, in, &out, &out) }()
 	config := filepath.Join(dir, "bayfill.yaml")
-	until(t, "the configuration", func() bool { return strings.Contains(out.String(), "bayfill listen") })
+	bridgetest.Eventually(t, 10*time.Second, "the configuration", func() bool { return strings.Contains(out.String(), "bayfill listen") })
 	if status, _, errors := program(ctx, "check", "--config", config); status != 0 {
 		t.Errorf("check: status %d: %s", status, errors)
 	}
@@ -183,8 +183,8 @@ func TestSimByHand(t *testing.T) {
 		t.Errorf("listen: status %d: %s%s", status, shown, errors)
 	}
 	io.WriteString(keys, "fly\npour\n")
-	until(t, "the answer to a word that is none", func() bool { return strings.Contains(out.String(), `"fly" is not a word`) })
-	until(t, "the pour", func() bool {
+	bridgetest.Eventually(t, 10*time.Second, "the answer to a word that is none", func() bool { return strings.Contains(out.String(), `"fly" is not a word`) })
+	bridgetest.Eventually(t, 10*time.Second, "the pour", func() bool {
 		io.WriteString(keys, "truth\n")
 		lines := strings.Split(strings.TrimSpace(out.String()), "\n")
 		last := lines[len(lines)-1]
@@ -194,34 +194,6 @@ func TestSimByHand(t *testing.T) {
 	if status := <-ended; status != 0 {
 		t.Errorf("status %d: %s", status, out.String())
 	}
-}
-
-func until(t *testing.T, what string, ok func() bool) {
-	t.Helper()
-	for end := time.Now().Add(10 * time.Second); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
-		if ok() {
-			return
-		}
-	}
-	t.Fatalf("timed out waiting for %s", what)
-}
-
-// lockedBuffer can be read while it is written.
-type lockedBuffer struct {
-	mu sync.Mutex
-	b  bytes.Buffer
-}
-
-func (l *lockedBuffer) Write(p []byte) (int, error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.b.Write(p)
-}
-
-func (l *lockedBuffer) String() string {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.b.String()
 }
 
 // What is no terminal gets lines of at most 80 columns under one header, with

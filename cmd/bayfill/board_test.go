@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bayfill/bridge/bridgetest"
 	"context"
 	"io"
 	"net"
@@ -39,7 +40,7 @@ func TestBoardCommand(t *testing.T) {
 		status, _, errors := program(ctx, "board", "--broker", "tcp://127.0.0.1:1", "--shop", "hilltop", "--listen", address)
 		ended <- string(rune('0'+status)) + errors
 	}()
-	until(t, "the page to say that there is no broker", func() bool { return strings.Contains(get("http://"+address+"/cart/bay2"), "NO BROKER") })
+	bridgetest.Eventually(t, 10*time.Second, "the page to say that there is no broker", func() bool { return strings.Contains(get("http://"+address+"/cart/bay2"), "NO BROKER") })
 	stop()
 	if got := <-ended; got != "0" {
 		t.Errorf("it ended with %q", got)
@@ -79,18 +80,18 @@ func TestBoardRefuses(t *testing.T) {
 func TestDemoBoard(t *testing.T) {
 	// The embedded broker's library reads retained topics without a lock when
 	// somebody subscribes by a wildcard, as a board does: the race detector sees it.
-	broker, _ := startMosquitto(t)
+	broker := bridgetest.StartMosquitto(t).URL
 	ctx, stop := context.WithCancel(t.Context())
 	defer stop()
-	var out lockedBuffer
+	var out bridgetest.Output
 	ended := make(chan int, 1)
 	go func() {
 		ended <- run(ctx, []string{"demo", "--board", "--broker", broker}, strings.NewReader(""), &out, &out)
 	}()
 	page := regexp.MustCompile(`(?m)^Board:  (http://127\.0\.0\.1:\d+/cart/bay2)$`)
-	until(t, "the address", func() bool { return page.MatchString(out.String()) })
+	bridgetest.Eventually(t, 10*time.Second, "the address", func() bool { return page.MatchString(out.String()) })
 	url := page.FindStringSubmatch(out.String())[1]
-	until(t, "the cart with its job", func() bool {
+	bridgetest.Eventually(t, 10*time.Second, "the cart with its job", func() bool {
 		text := get(url)
 		return strings.Contains(text, "LIVE") && strings.Contains(text, "van, bay 2") && strings.Contains(text, `data-command="{&#34;do&#34;:&#34;phase&#34;`)
 	})

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bayfill/bridge/bridgetest"
 	"context"
 	"crypto/ecdsa"
 	"crypto/elliptic"
@@ -8,7 +9,6 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"encoding/pem"
-	"log/slog"
 	"math/big"
 	"net"
 	"os"
@@ -16,23 +16,7 @@ import (
 	"strings"
 	"testing"
 	"time"
-
-	mqttd "github.com/mochi-mqtt/server/v2"
-	"github.com/mochi-mqtt/server/v2/listeners"
-	"github.com/mochi-mqtt/server/v2/packets"
 )
-
-// everybody may come in and read everything.
-type everybody struct{ mqttd.HookBase }
-
-func (*everybody) ID() string { return "everybody" }
-
-func (*everybody) Provides(what byte) bool {
-	return what == mqttd.OnConnectAuthenticate || what == mqttd.OnACLCheck
-}
-
-func (*everybody) OnConnectAuthenticate(*mqttd.Client, packets.Packet) bool { return true }
-func (*everybody) OnACLCheck(*mqttd.Client, string, bool) bool              { return true }
 
 // startSecured runs a broker that lets everybody in, over TLS, and gives the file
 // with the certificate that it is to be known by; its key lies beside it.
@@ -72,20 +56,8 @@ func selfSigned(t *testing.T) (c tls.Certificate, file string) {
 func startAsking(t *testing.T, asks tls.ClientAuthType) (url, caFile string) {
 	t.Helper()
 	own, caFile := selfSigned(t)
-	server := mqttd.New(&mqttd.Options{Logger: slog.New(slog.DiscardHandler)})
-	if err := server.AddHook(new(everybody), nil); err != nil {
-		t.Fatal(err)
-	}
-	listener := listeners.NewTCP(listeners.Config{ID: "tls", Address: "127.0.0.1:0",
-		TLSConfig: &tls.Config{ClientAuth: asks, Certificates: []tls.Certificate{own}}})
-	if err := server.AddListener(listener); err != nil {
-		t.Fatal(err)
-	}
-	if err := server.Serve(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { server.Close() })
-	return "ssl://" + listener.Address(), caFile
+	address, _ := bridgetest.StartBroker(t, "127.0.0.1:0", new(bridgetest.Everybody), &tls.Config{ClientAuth: asks, Certificates: []tls.Certificate{own}})
+	return "ssl://" + address, caFile
 }
 
 // A broker whose certificate no public authority has signed is trusted by the file
@@ -106,7 +78,7 @@ func TestPrivateAuthority(t *testing.T) {
 		t.Helper()
 		ctx, stop := context.WithCancel(t.Context())
 		defer stop()
-		var out lockedBuffer
+		var out bridgetest.Output
 		ended := make(chan int, 1)
 		go func() { ended <- run(ctx, args, strings.NewReader(""), &out, &out) }()
 		said := out.String
@@ -116,7 +88,7 @@ func TestPrivateAuthority(t *testing.T) {
 				return get(strings.TrimSpace(url) + "cart/bay2")
 			}
 		}
-		until(t, strings.Join(args, " ")+" to say "+says, func() bool { return strings.Contains(said(), says) })
+		bridgetest.Eventually(t, 10*time.Second, strings.Join(args, " ")+" to say "+says, func() bool { return strings.Contains(said(), says) })
 		stop()
 		<-ended
 	}

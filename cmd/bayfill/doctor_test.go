@@ -22,6 +22,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"bayfill/bridge"
+	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/mqtt"
@@ -156,7 +157,7 @@ func TestDoctorOnAHealthyWorkshop(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer s.close()
-	until(t, "readings", func() bool { return s.look().presence.Online && !s.look().readingAt.IsZero() })
+	bridgetest.Eventually(t, 10*time.Second, "readings", func() bool { return s.look().presence.Online && !s.look().readingAt.IsZero() })
 	before := s.look().presence
 	status, says = p.examine(p.text)
 	p.wants(says, fmt.Sprintf("ok running: process %d runs cart bay2", os.Getpid()), "ok data folder: ", "ok journal of bay2: event ",
@@ -199,7 +200,7 @@ func TestOwnBrokerByTLSLookedAt(t *testing.T) {
 	p.wants(says, "look broker's certificate: valid until ", "ok broker: the bridge's own can listen on "+p.address)
 
 	_, stop := p.run()
-	until(t, "the broker", func() bool {
+	bridgetest.Eventually(t, 10*time.Second, "the broker", func() bool {
 		c, err := net.Dial("tcp", p.address)
 		if err == nil {
 			c.Close()
@@ -337,7 +338,7 @@ func TestDoctorOnAJournalOfTomorrow(t *testing.T) {
 }
 
 // readers may come in and read, not write.
-type readers struct{ everybody }
+type readers struct{ bridgetest.Everybody }
 
 func (*readers) OnACLCheck(_ *mqttd.Client, _ string, write bool) bool { return !write }
 
@@ -359,7 +360,7 @@ func TestDoctorOnAnExternalBroker(t *testing.T) {
 	_, says = p.examine(with("broker: {url: 'tcp://" + p.address + "', username: bridge}\n"))
 	p.wants(says, "wrong broker: tcp://"+p.address+": dial tcp "+p.address+": connect: connection refused: is it running")
 
-	mosquitto, _ := startMosquitto(t)
+	mosquitto := bridgetest.StartMosquitto(t).URL
 	var mu sync.Mutex
 	var heard []mqtt.Message
 	conn := subscribeAll(t, mosquitto, "", "", func(m mqtt.Message) { mu.Lock(); heard = append(heard, m); mu.Unlock() })
@@ -367,7 +368,7 @@ func TestDoctorOnAnExternalBroker(t *testing.T) {
 	p.wants(says, "ok rights on bayfill/hilltop/bay2/presence: may be written and read")
 	// It says only what is true, and nobody keeps it.
 	count := func() int { mu.Lock(); defer mu.Unlock(); return len(heard) }
-	until(t, "its message", func() bool { return count() > 0 })
+	bridgetest.Eventually(t, 10*time.Second, "its message", func() bool { return count() > 0 })
 	mu.Lock()
 	for _, m := range heard {
 		var presence wire.Presence
@@ -382,7 +383,7 @@ func TestDoctorOnAnExternalBroker(t *testing.T) {
 	}
 	defer late.close()
 	publish(t, conn, prefix+"alerts", false, "end")
-	until(t, "the end", func() bool { return !late.look().heardAt.IsZero() })
+	bridgetest.Eventually(t, 10*time.Second, "the end", func() bool { return !late.look().heardAt.IsZero() })
 	if kept := late.look(); !kept.presenceAt.IsZero() {
 		t.Errorf("%+v is retained", kept.presence)
 	}
@@ -393,12 +394,12 @@ func TestDoctorOnAnExternalBroker(t *testing.T) {
 		t.Fatal(err)
 	}
 	publish(t, conn, prefix+"presence", true, string(online))
-	until(t, "the cart", func() bool { return count() == 3 })
+	bridgetest.Eventually(t, 10*time.Second, "the cart", func() bool { return count() == 3 })
 	_, says = p.examine(with("broker: {url: '" + mosquitto + "'}\n"))
 	p.wants(says, "look rights on bayfill/hilltop/bay2/presence: a cart of this name is online")
 	// What it sent would have come before this.
 	publish(t, conn, prefix+"alerts", false, "end")
-	until(t, "the end", func() bool {
+	bridgetest.Eventually(t, 10*time.Second, "the end", func() bool {
 		mu.Lock()
 		defer mu.Unlock()
 		return strings.HasSuffix(heard[len(heard)-1].Topic, "/alerts")

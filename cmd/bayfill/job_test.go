@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -20,6 +19,7 @@ import (
 	"time"
 
 	"bayfill/bridge"
+	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/clock"
 	"bayfill/bridge/config"
 	"bayfill/bridge/mqtt"
@@ -140,7 +140,7 @@ func publish(t *testing.T, conn *mqtt.Conn, topic string, retained bool, payload
 // soon waits for what is published.
 func (b *bay) soon(t *testing.T, what string, ok func(shown) bool) {
 	t.Helper()
-	until(t, what, func() bool { return ok(b.look()) })
+	bridgetest.Eventually(t, 10*time.Second, what, func() bool { return ok(b.look()) })
 }
 
 // job runs one command that has to be done.
@@ -215,7 +215,7 @@ func TestJobByCommandLine(t *testing.T) {
 // A whole job by Mosquitto's clients, in README's very words.
 func TestJobByReadmesWords(t *testing.T) {
 	for _, name := range []string{"mosquitto_pub", "mosquitto_sub"} {
-		needProgram(t, name)
+		bridgetest.NeedProgram(t, name)
 	}
 	readme, err := os.ReadFile(filepath.Join("..", "..", "README.md"))
 	if err != nil {
@@ -227,7 +227,7 @@ func TestJobByReadmesWords(t *testing.T) {
 	if watching == nil || say == nil || len(commands) < 5 {
 		t.Fatalf("README shows another job: %q %q %d commands", watching, say, len(commands))
 	}
-	url, _ := startMosquitto(t)
+	url := bridgetest.StartMosquitto(t).URL
 	b := openBay(t, url)
 	// Where the clients find the broker, as a person would keep it.
 	home := t.TempDir()
@@ -243,14 +243,14 @@ func TestJobByReadmesWords(t *testing.T) {
 		cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
 		return cmd
 	}
-	var board lockedBuffer
+	var board bridgetest.Output
 	sub := shell("exec " + watching[1])
 	sub.Stdout, sub.Stderr = &board, &board
 	if err := sub.Start(); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { sub.Process.Kill(); sub.Wait() })
-	until(t, "the board", func() bool { return strings.Contains(board.String(), "/about ") })
+	bridgetest.Eventually(t, 10*time.Second, "the board", func() bool { return strings.Contains(board.String(), "/about ") })
 	b.soon(t, "the sensors", func(s shown) bool { return s.window.QualityCode == string(fillcalc.QualityNotOpen) && sound(s.alerts) })
 	for _, c := range commands {
 		if strings.Contains(c[1], `"decide"`) { // what the hands did before
@@ -258,7 +258,7 @@ func TestJobByReadmesWords(t *testing.T) {
 			b.soon(t, "the pan", func(s shown) bool { return len(s.job.Undecided) > 0 })
 		}
 		done := "/replies/" + c[2] + ` {"id":"` + c[2] + `","ok":true`
-		until(t, c[1], func() bool {
+		bridgetest.Eventually(t, 10*time.Second, c[1], func() bool {
 			if out, err := shell(say[1] + "\n" + c[1]).CombinedOutput(); err != nil {
 				t.Fatalf("%s: %v: %s", c[1], err, out)
 			}
@@ -274,51 +274,10 @@ func TestJobByReadmesWords(t *testing.T) {
 	b.soon(t, "the end", func(s shown) bool { return s.job.Phase == "closed" && s.job.Fluid == "amber 6" })
 }
 
-// needProgram finds a program, or skips the test; under CI=true that fails.
-func needProgram(t *testing.T, name string) string {
-	t.Helper()
-	for _, candidate := range []string{name, "/usr/sbin/" + name} {
-		if path, err := exec.LookPath(candidate); err == nil {
-			return path
-		}
-	}
-	if os.Getenv("CI") == "true" {
-		t.Fatalf("%s is not installed: .ci/test installs it", name)
-	}
-	t.Skipf("%s is not installed: bash .ci/test installs it", name)
-	return ""
-}
-
-// startMosquitto starts a broker that lets everybody on this machine in.
-func startMosquitto(t *testing.T) (url string, broker *os.Process) {
-	t.Helper()
-	path := needProgram(t, "mosquitto")
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	address := l.Addr().String()
-	l.Close()
-	cmd := exec.Command(path, "-p", address[strings.LastIndex(address, ":")+1:])
-	cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { cmd.Process.Kill(); cmd.Wait() })
-	until(t, "mosquitto", func() bool {
-		c, err := net.Dial("tcp", address)
-		if err == nil {
-			c.Close()
-		}
-		return err == nil
-	})
-	return "tcp://" + address, cmd.Process
-}
-
 // Without an answer the status is another one, what is known of the cart is said,
 // and the same command can be sent again to the byte.
 func TestJobWithoutAnswer(t *testing.T) {
-	url, _ := startMosquitto(t)
+	url := bridgetest.StartMosquitto(t).URL
 	setContact(t, url, "", "")
 	var mu sync.Mutex
 	var sent [][]byte
@@ -347,7 +306,7 @@ func TestJobWithoutAnswer(t *testing.T) {
 	if errors := attempt(again...); !strings.Contains(errors, "hilltop/bay2 is offline") {
 		t.Errorf("an offline cart: %s", errors)
 	}
-	until(t, "the commands", func() bool { mu.Lock(); defer mu.Unlock(); return len(sent) >= 2 })
+	bridgetest.Eventually(t, 10*time.Second, "the commands", func() bool { mu.Lock(); defer mu.Unlock(); return len(sent) >= 2 })
 	if !bytes.Equal(sent[0], sent[1]) {
 		t.Errorf("sent again is another command: %s, %s", sent[0], sent[1])
 	}
@@ -367,7 +326,7 @@ func TestJobWithoutAnswer(t *testing.T) {
 
 // What a cart, or who speaks in its name, answers cannot steer the terminal.
 func TestJobShowsNoControlCharacters(t *testing.T) {
-	url, _ := startMosquitto(t)
+	url := bridgetest.StartMosquitto(t).URL
 	setContact(t, url, "", "")
 	evil := "\x1b[2J\x07\r\u202e\u0085gone"
 	var replies atomic.Int32

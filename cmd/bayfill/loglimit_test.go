@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bayfill/bridge/bridgetest"
 	"fmt"
 	"log/slog"
 	"strings"
@@ -13,7 +14,7 @@ import (
 // the end.
 func TestLogIsLimited(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		var out lockedBuffer
+		var out bridgetest.Output
 		seen := 0
 		log, flush := limitLog(slog.New(slog.NewTextHandler(&out, &slog.HandlerOptions{ReplaceAttr: func(_ []string, a slog.Attr) slog.Attr {
 			if a.Key == slog.TimeKey {

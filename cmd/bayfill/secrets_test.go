@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"bayfill/bridge"
+	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/config"
 	"bayfill/bridge/mqtt"
 )
@@ -215,7 +216,7 @@ carts:
 		"commands": {"hidden"},
 	} {
 		for _, word := range words {
-			until(t, word+" in "+source, func() bool { return strings.Contains(g.text(source), word) })
+			bridgetest.Eventually(t, 10*time.Second, word+" in "+source, func() bool { return strings.Contains(g.text(source), word) })
 		}
 	}
 	stop()

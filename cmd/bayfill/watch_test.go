@@ -12,6 +12,7 @@ import (
 
 	"github.com/creack/pty"
 
+	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
 )
@@ -114,17 +115,17 @@ func TestWatchTellsSilence(t *testing.T) {
 func TestWatchPlain(t *testing.T) {
 	b := openBay(t, "")
 	ctx, stop := context.WithCancel(t.Context())
-	var out lockedBuffer
+	var out bridgetest.Output
 	ended := make(chan int, 1)
 	go func() { ended <- run(ctx, []string{"watch"}, strings.NewReader(""), &out, &out) }()
-	until(t, "the cart", func() bool {
+	bridgetest.Eventually(t, 10*time.Second, "the cart", func() bool {
 		return strings.Contains(out.String(), "hilltop/bay2 is heard") && strings.Contains(out.String(), "drained – ± – L")
 	})
 	job(t, "open", "--fluid", "amber 6", "--low-c", "35", "--high-c", "45")
-	until(t, "the job", func() bool { return strings.Contains(out.String(), "ready ") })
+	bridgetest.Eventually(t, 10*time.Second, "the job", func() bool { return strings.Contains(out.String(), "ready ") })
 	began := time.Now()
 	b.stop()
-	until(t, "the end", func() bool {
+	bridgetest.Eventually(t, 10*time.Second, "the end", func() bool {
 		return strings.Contains(out.String(), "CART OFFLINE") || strings.Contains(out.String(), "NO BROKER")
 	})
 	if long := time.Since(began); long > 4*time.Second {
@@ -139,7 +140,8 @@ func TestWatchPlain(t *testing.T) {
 // A broker that is stopped in mid-air is noticed within three seconds, and the
 // terminal is given back when it ends.
 func TestWatchPage(t *testing.T) {
-	url, broker := startMosquitto(t)
+	broker := bridgetest.StartMosquitto(t)
+	url := broker.URL
 	setContact(t, url, "", "")
 	cart := subscribeAll(t, url, "", "", func(mqtt.Message) {})
 	publish(t, cart, prefix+"presence", true, `{"online":true}`)
@@ -151,23 +153,23 @@ func TestWatchPage(t *testing.T) {
 	if err := pty.Setsize(keyboard, &pty.Winsize{Cols: 40, Rows: 12}); err != nil {
 		t.Fatal(err)
 	}
-	var out lockedBuffer
+	var out bridgetest.Output
 	read := make(chan struct{})
 	go func() { io.Copy(&out, keyboard); close(read) }()
 	t.Setenv("TERM", "xterm")
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan int, 1)
 	go func() { ended <- run(ctx, []string{"watch"}, strings.NewReader(""), screen, os.Stderr) }()
-	until(t, "the page", func() bool {
+	bridgetest.Eventually(t, 10*time.Second, "the page", func() bool {
 		publish(t, cart, prefix+"volumes", true, `{"phase":"ready"}`)
 		publish(t, cart, prefix+"readings", false, `{}`)
 		return strings.Contains(out.String(), "hilltop/bay2  online") && strings.Contains(out.String(), "values    0 s old")
 	})
 	began := time.Now()
-	if err := broker.Signal(syscall.SIGSTOP); err != nil {
+	if err := broker.Cmd.Process.Signal(syscall.SIGSTOP); err != nil {
 		t.Fatal(err)
 	}
-	until(t, "the silence", func() bool { return strings.Contains(out.String(), "!! CART SILENT") })
+	bridgetest.Eventually(t, 10*time.Second, "the silence", func() bool { return strings.Contains(out.String(), "!! CART SILENT") })
 	if long := time.Since(began); long > 4*time.Second {
 		t.Errorf("the silence was reported after %v", long)
 	}
