@@ -98,6 +98,7 @@ func (p *Process) Stop(signal os.Signal) {
 		return
 	}
 	p.Cmd.Process.Signal(signal)
+	p.Cmd.Process.Signal(syscall.SIGCONT) // a process that a test has stopped takes no other signal
 	p.Cmd.Wait()
 	p.Cmd = nil
 }
