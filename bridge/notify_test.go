@@ -55,6 +55,7 @@ func expect(t *testing.T, arrived <-chan string, want string) {
 // The manager is notified that the program is ready, then of the watchdog as long as the loop
 // turns and only then, and at last of the stop.
 func TestManagerIsNotified(t *testing.T) {
+	bridgetest.Slow(t)
 	name := filepath.Join(t.TempDir(), "notify")
 	arrived := listenAsManager(t, name)
 	t.Setenv("NOTIFY_SOCKET", name)
@@ -88,6 +89,7 @@ func TestManagerIsNotified(t *testing.T) {
 
 // The program is ready only when every cart runs.
 func TestNotReadyBeforeAllCartsRun(t *testing.T) {
+	bridgetest.Slow(t)
 	name := fmt.Sprint("@bayfill-test-", os.Getpid()) // of the abstract namespace
 	arrived := listenAsManager(t, name)
 	t.Setenv("WATCHDOG_USEC", "200000")

@@ -36,6 +36,7 @@ func runBridge(t testing.TB, c *config.Config, speed float64) (b *Bridge, stop f
 // runBridgeWith is the same, and change may change the bridge before it runs.
 func runBridgeWith(t testing.TB, c *config.Config, o Options, change func(*Bridge)) (b *Bridge, stop func()) {
 	t.Helper()
+	bridgetest.Slow(t) // it lives in real time
 	if o.Log == nil {
 		o.Log = bridgetest.Log()
 	}

@@ -458,6 +458,9 @@ func (f forecastScore) String() string {
 // most 1.8 s, eleven of them with fluid that entered within half a minute of the
 // start.
 func TestThousandWarmUps(t *testing.T) {
+	if testing.Short() {
+		t.Skip("-short: a thousand warm-ups take seconds")
+	}
 	runs, flickers := warmUps(t, 1000, *warmUpSeed, "plain")
 	if flickers > 0 {
 		t.Errorf("%d flicker", flickers)
@@ -485,6 +488,9 @@ func TestThousandWarmUps(t *testing.T) {
 // two stages and changes of load are not known by then. Up to three of 1,000
 // flicker once, when the fluid settles at a limit under a display of whole degrees.
 func TestHarderWarmUps(t *testing.T) {
+	if testing.Short() {
+		t.Skip("-short: a thousand warm-ups take seconds")
+	}
 	runs, flickers := warmUps(t, 1000, *warmUpSeed, "one stage", "one stage", "two stages", "two loads")
 	neverOpen := 0
 	for _, r := range runs {

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"bayfill/bridge/audit"
+	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/audittest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/journal"
@@ -19,6 +20,7 @@ import (
 // Whatever page of a journal is damaged, a job of which all can be read is audited
 // as before, and what is said of another names the damage.
 func TestAuditBesideDamagedPages(t *testing.T) {
+	bridgetest.Slow(t)
 	config := audittest.HistoryConfig(t, "http://127.0.0.1:1", "cart")
 	d := audittest.ShortJobs(t)
 	names := []string{"a", "b", "c"}

@@ -198,6 +198,7 @@ func tamperings(other *audit.Record) []tampering {
 // Whatever is done to a record is found and called by its name; what nothing was
 // done to is the same and complete.
 func TestTamperedRecords(t *testing.T) {
+	bridgetest.Slow(t)
 	config := audittest.HistoryConfig(t, "http://127.0.0.1:1", "cart")
 	d := audittest.ShortJobs(t)
 	journaltest.KeepJobs(t, config, []string{"a", "b"}, study.Events(d, 7, 1), study.Events(d, 7, 2))

@@ -11,6 +11,7 @@ import (
 // A day of updates, five a second with pauses of a second, leaves nothing in memory,
 // neither in the hub nor for a page that is open all the time.
 func TestDayOfUpdatesLeavesNothing(t *testing.T) {
+	bridgetest.Slow(t)
 	updates := 24 * 60 * 60 * 5
 	if testing.Short() {
 		updates /= 10

@@ -41,6 +41,7 @@ func within(t *testing.T, what string, shown func() bool) {
 
 // A change is pushed at once, and only the changed pieces.
 func TestChangeIsPushed(t *testing.T) {
+	bridgetest.Slow(t)
 	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)
@@ -56,6 +57,7 @@ func TestChangeIsPushed(t *testing.T) {
 
 // When a sensor is silent its figure disappears and the reason is shown.
 func TestSensorOutageIsVisible(t *testing.T) {
+	bridgetest.Slow(t)
 	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)
@@ -70,6 +72,7 @@ func TestSensorOutageIsVisible(t *testing.T) {
 
 // When the bridge dies the broker publishes its will.
 func TestBridgeOutageIsVisible(t *testing.T) {
+	bridgetest.Slow(t)
 	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	var socket net.Conn
@@ -90,6 +93,7 @@ func TestBridgeOutageIsVisible(t *testing.T) {
 
 // When the broker dies its connections are closed.
 func TestBrokerOutageIsVisible(t *testing.T) {
+	bridgetest.Slow(t)
 	broker := bridgetest.FreePort(t)
 	stop := startBroker(t, broker)
 	cart := connect(t, broker, nil)
@@ -109,6 +113,7 @@ func TestBrokerOutageIsVisible(t *testing.T) {
 
 // A network that loses all packets closes no connection.
 func TestDeadLineIsVisible(t *testing.T) {
+	bridgetest.Slow(t)
 	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)

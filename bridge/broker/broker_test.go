@@ -316,6 +316,7 @@ func TestRetainedOutlivesADay(t *testing.T) {
 // Connections that never authenticate must neither keep others out nor keep the broker
 // from closing.
 func TestIdleConnectionsOfTheEmbeddedBroker(t *testing.T) {
+	bridgetest.Slow(t)
 	b, err := Start(config.Broker{Listen: "127.0.0.1:0"}, bridgetest.Log())
 	if err != nil {
 		t.Fatal(err)

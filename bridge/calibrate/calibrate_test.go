@@ -147,6 +147,7 @@ func (b *calibrationBench) nothingRecorded() {
 // A person goes through a scale with weights in two units, mistypes, and takes
 // a point back; the slope that comes out is the simulator's.
 func TestCalibrateScale(t *testing.T) {
+	bridgetest.Slow(t)
 	b := newCalibrationBench(t)
 	end := b.start(t.Context(), b.options("scale"))
 	b.after(1, "1: empty the scale", "")
@@ -211,6 +212,7 @@ func TestCalibrateFailingScale(t *testing.T) {
 
 // A probe is compared with another thermometer.
 func TestCalibrateProbe(t *testing.T) {
+	bridgetest.Slow(t)
 	b := newCalibrationBench(t)
 	o := b.options("probe")
 	o.Points = []string{"reference"}

@@ -524,6 +524,7 @@ func TestCommandDoesNotOvertakeReadings(t *testing.T) {
 
 // A stop waits for a slow disk however long it takes: everything is kept.
 func TestStopOnASlowDisk(t *testing.T) {
+	bridgetest.Slow(t)
 	l := newLonely(t, journaltest.Config(t, t.TempDir(), bridgetest.CaddyLines))
 	l.drivers = nil
 	// Somebody else writes for as long as the disk is to be slow.

@@ -112,6 +112,7 @@ func TestBacklogGoesInPieces(t *testing.T) {
 // the journal replays all the same to what was live, also after a power cut in
 // the middle of its recovery.
 func TestDiskFullForHours(t *testing.T) {
+	bridgetest.Slow(t)
 	synctest.Test(t, func(t *testing.T) {
 		l := newLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines))
 		l.mostUnsaved = 3 * mostInBatch

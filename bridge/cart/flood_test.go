@@ -59,6 +59,7 @@ func (c *Cart) receive(t testing.TB, payload []byte) {
 // Thousands of commands of a kind: all are refused with a short reply, nothing of
 // them stays in memory or on disk, and the cart is as it was.
 func TestFloodIsBounded(t *testing.T) {
+	bridgetest.Slow(t)
 	c := floodedCart(t)
 	before := bridgetest.Bits(c.state)
 	size := func() (bytes int64) {

@@ -52,6 +52,7 @@ func (l *lonely) footprint(t *testing.T) (f bridgetest.Footprint) {
 // Day and night, a job every hour and silence in between, the history taking
 // all: nothing grows that is not pruned.
 func TestSoak(t *testing.T) {
+	bridgetest.Slow(t)
 	synctest.Test(t, func(t *testing.T) {
 		const speed, keep, round = 20, 30 * time.Minute, time.Hour
 		l := newLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines))

@@ -29,6 +29,7 @@ func program(ctx context.Context, args ...string) (status int, out, errors strin
 // The demo is the product in small: a whole job through pseudo-terminals,
 // journal, fold and broker, compared with the simulator's truth.
 func TestDemoMeetsTheTruth(t *testing.T) {
+	bridgetest.Slow(t)
 	start := time.Now()
 	dir := t.TempDir()
 	status, out, errors := program(t.Context(), "demo", "--json", "--dir", dir)
@@ -166,6 +167,7 @@ func TestCheckOnTheKeyOfNames(t *testing.T) {
 // bayfill sim writes a configuration that fits, its ports can be listened to,
 // and words act on the cart.
 func TestSimByHand(t *testing.T) {
+	bridgetest.Slow(t)
 	dir := t.TempDir()
 	ctx, stop := context.WithCancel(t.Context())
 	defer stop()
