@@ -5,9 +5,9 @@ import (
 	"testing"
 )
 
-// Units by the exact definitions that NIST SP 811 (2008), Appendix B, rests on. The
-// products are worked out by hand, and met to the last bit.
-func TestAmounts(t *testing.T) {
+// TestWrittenAmounts uses the exact definitions on which NIST SP 811 (2008), Appendix
+// B, rests. The products are worked out by hand and must match to the last bit.
+func TestWrittenAmounts(t *testing.T) {
 	for _, c := range []struct {
 		written string
 		convert func(Written) (float64, error)
@@ -73,7 +73,7 @@ func TestAmounts(t *testing.T) {
 	}
 }
 
-// A shop reads amounts in its own units, rounded to what matters.
+// TestPreferredUnits prints amounts in a shop's own units, rounded to what matters.
 func TestPreferredUnits(t *testing.T) {
 	for _, c := range []struct {
 		got, want string

@@ -1,0 +1,122 @@
+package units
+
+import (
+	"fmt"
+	"math/big"
+	"regexp"
+	"strconv"
+	"strings"
+
+	"bayfill/fillcalc"
+)
+
+// Written is an amount with its unit as somebody wrote it: 4.2 qt, 95 F, 165 in-lb.
+type Written string
+
+// UnmarshalYAML keeps the text. It is converted when the whole file is checked, so
+// that an error can name its field.
+func (w *Written) UnmarshalYAML(unmarshal func(any) error) error { return unmarshal((*string)(w)) }
+
+// Volume is an amount of fluid in litres, with the text it came from; an empty text
+// means that the volume is unknown.
+type Volume struct {
+	Written
+	L float64
+}
+
+// Temperature is a temperature in °C, with the text it came from.
+type Temperature struct {
+	Written
+	C float64
+}
+
+// Torque is a torque in newton metres, with the text it came from.
+type Torque struct {
+	Written
+	NM float64
+}
+
+// unit is a unit of the trade and its value in the SI unit.
+type unit struct {
+	symbol string
+	si     float64
+}
+
+// volumeUnits are the units of volume, in litres; a name without "imp" is the US unit.
+var volumeUnits = []unit{
+	{"L", 1}, {"mL", 0.001},
+	{"qt", fillcalc.LitresPerUSQuart}, {"pt", fillcalc.LitresPerUSPint},
+	{"gal", fillcalc.LitresPerUSGallon}, {"fl oz", fillcalc.LitresPerUSFluidOunce},
+	{"qt imp", fillcalc.LitresPerImperialQuart}, {"pt imp", fillcalc.LitresPerImperialPint},
+	{"gal imp", fillcalc.LitresPerImperialGallon}, {"fl oz imp", fillcalc.LitresPerImperialFluidOunce},
+}
+
+// torqueUnits are the units of torque, in newton metres.
+var torqueUnits = []unit{
+	{"N·m", 1},
+	{"in-lb", fillcalc.NewtonMetresPerPoundInch}, {"lb-in", fillcalc.NewtonMetresPerPoundInch},
+	{"ft-lb", fillcalc.NewtonMetresPerPoundFoot}, {"lb-ft", fillcalc.NewtonMetresPerPoundFoot},
+}
+
+// Litres converts a volume to litres.
+func (w Written) Litres() (float64, error) { return w.in(volumeUnits) }
+
+// NewtonMetres converts a torque to newton metres.
+func (w Written) NewtonMetres() (float64, error) { return w.in(torqueUnits) }
+
+// Celsius converts a temperature in °C or °F to °C.
+func (w Written) Celsius() (float64, error) {
+	number, symbol, err := w.split()
+	if err != nil {
+		return 0, err
+	}
+	whole, decimals, _ := strings.Cut(number, ".")
+	digits, _ := strconv.ParseInt(whole+decimals, 10, 64) // amountPattern allows nothing else
+	u, err := fillcalc.ParseTemperatureUnit([]byte(strings.TrimPrefix(symbol, "°")))
+	if err != nil || u == fillcalc.Kelvin {
+		return 0, fmt.Errorf("%.40q: unit %.20q is not one of C, F", string(w), symbol)
+	}
+	c, _ := u.Celsius(fillcalc.Decimal{Digits: digits, Exp: -len(decimals)})
+	return c, nil
+}
+
+// in converts to the SI unit and rounds once: 350 mL is 0.35 L, not the neighbouring
+// float. The error lists the units that are accepted.
+func (w Written) in(units []unit) (si float64, err error) {
+	number, symbol, err := w.split()
+	if err != nil {
+		return 0, err
+	}
+	var symbols []string
+	for _, u := range units {
+		if bare(u.symbol) == bare(symbol) {
+			exact, _ := new(big.Rat).SetString(number)
+			factor, _ := new(big.Rat).SetString(strconv.FormatFloat(u.si, 'f', -1, 64))
+			si, _ = exact.Mul(exact, factor).Float64()
+			return si, nil
+		}
+		symbols = append(symbols, u.symbol)
+	}
+	return 0, fmt.Errorf("%.40q: unit %.20q is not one of %s", string(w), symbol, strings.Join(symbols, ", "))
+}
+
+var amountPattern = regexp.MustCompile(`^(-?(?:[0-9]{1,6}(?:\.[0-9]{1,6})?|\.[0-9]{1,6})) ?((?:[^0-9., ].*)?)$`)
+
+// split separates the number from the unit.
+func (w Written) split() (number, symbol string, err error) {
+	const example = ", as in 4.2 qt, 95 F or 165 in-lb"
+	parts := amountPattern.FindStringSubmatch(string(w))
+	switch {
+	case parts == nil:
+		return "", "", fmt.Errorf("%.40q is not a number with its unit"+example, string(w))
+	case parts[2] == "":
+		return "", "", fmt.Errorf("%.40q has no unit"+example, string(w))
+	}
+	return parts[1], parts[2], nil
+}
+
+var noMarks = strings.NewReplacer(" ", "", "·", "", "-", "", ".", "", "lbf", "lb", "lbs", "lb")
+
+// bare reduces the spellings of a unit to one: N·m, Nm and N-m; in-lb and in·lbf;
+// fl oz and fl. oz.
+func bare(symbol string) string { return noMarks.Replace(strings.ToLower(symbol)) }
