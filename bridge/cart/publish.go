@@ -41,7 +41,7 @@ func (c *Cart) publish() {
 			m.Since = c.lastWindow.Since
 		}
 		if due >= slowestNs || !m.SameWindow(&c.lastWindow, float64(due)/1e9) {
-			c.jobDue = c.jobDue || !m.SameForetold(&c.lastWindow)
+			c.jobDue = c.jobDue || !m.SameForecasts(&c.lastWindow)
 			c.lastWindow, c.windowAtNs = m, s.NowNs
 			c.link.set(wire.WindowLeaf, wire.Encode(m))
 			c.unsaved.Note(points.OfWindow(&m, s.Seq))

@@ -1,6 +1,6 @@
 package wire
 
-// Alerts is the leaf alerts: all that is wrong now.
+// Alerts is the message of the leaf alerts: everything that is wrong now.
 type Alerts struct {
 	TS     string  `json:"ts"`
 	Alerts []Alert `json:"alerts"`
@@ -8,41 +8,41 @@ type Alerts struct {
 
 // Alert is one thing that is wrong now.
 type Alert struct {
-	// Kind tells alerts of one cart apart, and stays the same for as long as one lasts:
-	// the code, with a colon and what it is about where there may be several.
+	// Kind identifies the alert on its cart for as long as it lasts: the code, followed
+	// by a colon and its subject where there may be several.
 	Kind      string    `json:"kind"`
 	Code      AlertCode `json:"code"`
-	Sensor    string    `json:"sensor,omitempty"`    // that it is about
+	Sensor    string    `json:"sensor,omitempty"`    // the sensor concerned, if any
 	Condition string    `json:"condition,omitempty"` // with AlertSensor: of sensors.Condition
 	Since     string    `json:"since"`
-	Text      string    `json:"text"` // what, where, what to do
-	// Figures are those in Text that a reader may want in other units; each name ends
-	// in its unit.
+	Text      string    `json:"text"` // what is wrong, where, and what to do about it
+	// Figures are those in Text that a reader may want in other units. Each name ends in
+	// its unit.
 	Figures map[string]Number `json:"figures,omitempty"`
 }
 
-// AlertCode says what is wrong: one of a closed list.
+// AlertCode says what is wrong. The list is closed: the schema names every code.
 type AlertCode string
 
 const (
-	AlertBroker         AlertCode = "broker"           // the cart has no connection, or not the rights it needs
-	AlertHistory        AlertCode = "history"          // the history does not take what is measured
-	AlertHistoryRefused AlertCode = "history_refused"  // it refused lines for good
-	AlertJournal        AlertCode = "journal"          // the disk refuses
-	AlertJournalGap     AlertCode = "journal_gap"      // readings were given up because the disk refused for too long
-	AlertJournalFilling AlertCode = "journal_filling"  // the journal comes near its limit
-	AlertJournalJobs    AlertCode = "journal_jobs"     // it is beyond its limit, and only jobs are left
-	AlertJournalGivenUp AlertCode = "journal_given_up" // readings were given up at the limit
+	AlertBroker         AlertCode = "broker"           // the cart has no connection, or lacks a right
+	AlertHistory        AlertCode = "history"          // the history does not accept what is measured
+	AlertHistoryRefused AlertCode = "history_refused"  // the history refused lines for good
+	AlertJournal        AlertCode = "journal"          // writing to the disk fails
+	AlertJournalGap     AlertCode = "journal_gap"      // readings were dropped because writing failed for too long
+	AlertJournalFilling AlertCode = "journal_filling"  // the journal approaches its limit
+	AlertJournalJobs    AlertCode = "journal_jobs"     // the journal is above its limit, and only jobs are left in it
+	AlertJournalGivenUp AlertCode = "journal_given_up" // readings were deleted at the limit
 	AlertSnapshot       AlertCode = "snapshot"         // the journal's snapshot is damaged
 	AlertClock          AlertCode = "clock"            // the cart's time and the computer's differ
 	AlertClockUnset     AlertCode = "clock_unset"      // the computer's clock was not set from outside
-	AlertSensor         AlertCode = "sensor"           // its condition is not good
-	AlertFrames         AlertCode = "frames"           // its frames are damaged, or carry another unit
+	AlertSensor         AlertCode = "sensor"           // a sensor's condition is not good
+	AlertFrames         AlertCode = "frames"           // a sensor's frames are damaged, or carry another unit
 	AlertFrozen         AlertCode = "frozen"           // a scale may have frozen
-	AlertCalibration    AlertCode = "calibration"      // it was never calibrated, failed, or is overdue
+	AlertCalibration    AlertCode = "calibration"      // a sensor was never calibrated, failed its calibration, or is overdue
 	AlertBalance        AlertCode = "balance"          // added and drained differ by more than the job's band
 	AlertCaddy          AlertCode = "caddy"            // the caddy is nearly full
-	AlertStep           AlertCode = "step"             // a scale moved against the way fluid goes there
+	AlertStep           AlertCode = "step"             // a scale moved against the direction of flow there
 )
 
 // AlertCodes lists all codes.

@@ -2,9 +2,9 @@ package wire
 
 import "bayfill/fillcalc"
 
-// cautions are the usual ones of the trade for what is done in a phase (common
-// practice, no source). They defer to the vehicle maker's service data, local
-// codes and licensed practice, and say so.
+// cautions returns what the trade warns of in a phase (common practice, no source).
+// The cautions defer to the vehicle maker's service data, local codes and licensed
+// practice, and say so.
 func cautions(p fillcalc.Phase) []string {
 	const defers = "The vehicle maker's service data and local codes come first."
 	switch p {

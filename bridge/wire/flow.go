@@ -1,12 +1,8 @@
 package wire
 
-import (
-	"slices"
+import "bayfill/fillcalc"
 
-	"bayfill/fillcalc"
-)
-
-// JobAsk is what the technician is asked for, in words and as the command that
+// JobAsk is what the technician is asked for, as a sentence and as the command that
 // answers it.
 type JobAsk struct {
 	Text  string `json:"text"`
@@ -14,14 +10,15 @@ type JobAsk struct {
 	Phase string `json:"phase,omitempty"`
 	Step  int    `json:"step,omitempty"`
 	Item  string `json:"item,omitempty"`
-	// Sensor is the scale of which cleared is asked, Before whether of what was laid
-	// there before it counted, Unseen what may have hidden an object.
+	// Of the command cleared: Sensor is the scale, Before says that it is about what was
+	// laid there before the scale counted, and Unseen lists what may have hidden an
+	// object.
 	Sensor string            `json:"sensor,omitempty"`
 	Before bool              `json:"before,omitempty"`
 	Unseen []fillcalc.Unseen `json:"unseen,omitempty"`
 }
 
-// JobPhase is when a phase began.
+// JobPhase is the beginning of a phase.
 type JobPhase struct {
 	Phase string `json:"phase"`
 	At    string `json:"at"`
@@ -29,7 +26,7 @@ type JobPhase struct {
 	Why   string `json:"why,omitempty"`
 }
 
-// JobRecord is a piece of work as reported, and what was known at the moment.
+// JobRecord is a piece of work as reported, with what was known at that moment.
 type JobRecord struct {
 	At          string   `json:"at"`
 	Item        string   `json:"item"`
@@ -46,32 +43,33 @@ type JobRecord struct {
 	TempC       *float64 `json:"temp_c"` // of the fluid
 }
 
-// JobGear is the gear in hand.
+// JobGear is the gear that is engaged now.
 type JobGear struct {
 	Gear  string `json:"gear"`
-	LeftS Number `json:"left_s"` // still to be held
+	LeftS Number `json:"left_s"` // how much longer to hold it
 }
 
-// JobFlow is the part of the leaf job that leads through it.
+// JobFlow is the part of the leaf job that leads through the work.
 type JobFlow struct {
 	Next    []JobAsk    `json:"next"` // the most urgent first
 	Gear    *JobGear    `json:"gear"`
 	Phases  []JobPhase  `json:"phases"`
 	Records []JobRecord `json:"records"`
-	Gears   []string    `json:"gears"`   // worked so far
-	Remarks []PlanNote  `json:"remarks"` // what stands on the record
+	Gears   []string    `json:"gears"`   // engaged so far
+	Remarks []PlanNote  `json:"remarks"` // on the record
 }
 
-// mostRecords bounds each list in the message; the newest are shown. No job by
-// the book has so many.
+// The message has the newest phases, records and gears, at most so many of each and so
+// many bytes of JSON of the records. No job by the book has more.
 const (
-	mostRecords     = 40
-	mostRecordBytes = 12 << 10
+	maxRecords     = 40
+	maxRecordBytes = 12 << 10
 )
 
+// FlowOf computes the flow from a state.
 func FlowOf(s *fillcalc.State) JobFlow {
 	j := &s.Job
-	m := JobFlow{Next: []JobAsk{}, Phases: []JobPhase{}, Records: []JobRecord{}, Gears: []string{}, Remarks: []PlanNote{}}
+	m := JobFlow{Next: []JobAsk{}, Phases: []JobPhase{}, Gears: []string{}, Remarks: []PlanNote{}}
 	for _, a := range s.Next() {
 		ask := JobAsk{Text: a.Text, Phase: string(a.Phase), Step: a.Step, Item: string(a.Item), Sensor: a.Sensor, Before: a.Before, Unseen: a.Unseen}
 		if a.Do != fillcalc.DoTick {
@@ -82,19 +80,14 @@ func FlowOf(s *fillcalc.State) JobFlow {
 	if gear, left, ok := s.GearLeftS(); ok {
 		m.Gear = &JobGear{gear, Number(left)}
 	}
-	for _, p := range j.Phases[max(0, len(j.Phases)-mostRecords):] {
+	for _, p := range j.Phases[max(0, len(j.Phases)-maxRecords):] {
 		m.Phases = append(m.Phases, JobPhase{string(p.Phase), Timestamp(p.AtNs), p.By, p.Why})
 	}
-	bytes := 0
-	for _, r := range slices.Backward(j.Records) {
-		if bytes += len(r.Part) + len(r.Note) + len(r.By) + len(r.Written) + 300; len(m.Records) == mostRecords || bytes > mostRecordBytes {
-			break
-		}
-		m.Records = append(m.Records, JobRecord{Timestamp(r.AtNs), string(r.Item), string(r.Result), r.Count,
-			r.SpecifiedNM, r.AppliedNM, r.Written, r.Part, r.Note, r.By, string(r.Phase), string(r.Window), r.TempC})
-	}
-	slices.Reverse(m.Records)
-	for _, g := range j.Gears[max(0, len(j.Gears)-mostRecords):] {
+	m.Records, _ = newest(j.Records, maxRecords, maxRecordBytes, func(r fillcalc.Record) JobRecord {
+		return JobRecord{Timestamp(r.AtNs), string(r.Item), string(r.Result), r.Count,
+			r.SpecifiedNM, r.AppliedNM, r.Written, r.Part, r.Note, r.By, string(r.Phase), string(r.Window), r.TempC}
+	})
+	for _, g := range j.Gears[max(0, len(j.Gears)-maxRecords):] {
 		m.Gears = append(m.Gears, g.Name)
 	}
 	for _, r := range s.Remarks() {

@@ -6,15 +6,16 @@ import (
 	"bayfill/fillcalc"
 )
 
-// JobServiceData is what the job goes by, from the service data or from the command
-// that opened it, in the leaf job; what neither of them said is null.
+// JobServiceData is the part of the leaf job that says what the job goes by: figures
+// from the service data or from the command that opened it. A figure that neither of
+// them gave is null.
 type JobServiceData struct {
-	Name          *string `json:"name"`   // of the shop's file; null when all came with the command
-	Source        *string `json:"source"` // where the shop looked it up
+	Name          *string `json:"name"`   // of the shop's file; null when everything came with the command
+	Source        *string `json:"source"` // where the shop found the figures
 	AskedFluid    *string `json:"asked_fluid"`
 	TypicalL      Number  `json:"typical_l"`
 	TotalL        Number  `json:"total_l"`
-	FirstFill     Number  `json:"first_fill"` // part of the target
+	FirstFill     Number  `json:"first_fill"` // share of the target
 	BottleL       Number  `json:"bottle_l"`
 	Check         *string `json:"check"` // dipstick, overflow
 	LowC          Number  `json:"low_c"`
@@ -23,7 +24,9 @@ type JobServiceData struct {
 	BoltTorqueNM  Number  `json:"bolt_torque_nm"` // as specified
 }
 
-func serviceDataMessage(spec *fillcalc.JobSpec) *JobServiceData {
+// serviceDataOf returns the message for a job's specification, in which 0 and an
+// empty text mean that nothing was given.
+func serviceDataOf(spec *fillcalc.JobSpec) *JobServiceData {
 	text := func(s string) *string {
 		if s == "" {
 			return nil

@@ -1,0 +1,28 @@
+package wire
+
+import "bayfill/fillcalc"
+
+// JobEntry is what somebody entered because no sensor sees it.
+type JobEntry struct {
+	At    string `json:"at"`
+	What  string `json:"what"`
+	L     Number `json:"l"`
+	UL    Number `json:"u_l"` // standard uncertainty
+	Share Number `json:"share"`
+	By    string `json:"by,omitempty"`
+}
+
+// The message has the newest entries, at most so many and at most so many bytes of
+// JSON.
+const (
+	maxEntries    = 50
+	maxEntryBytes = 8 << 10
+)
+
+// entriesOf returns the newest of the job's entries, the oldest first, and how many
+// it leaves out.
+func entriesOf(s *fillcalc.State) (list []JobEntry, leftOut int) {
+	return newest(s.Job.Entries, maxEntries, maxEntryBytes, func(e fillcalc.Entry) JobEntry {
+		return JobEntry{Timestamp(e.AtNs), string(e.What), Number(e.L), Number(e.UL), Number(e.Share), e.By}
+	})
+}

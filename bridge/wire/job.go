@@ -1,0 +1,106 @@
+package wire
+
+import (
+	"math"
+
+	"bayfill/fillcalc"
+)
+
+// Job is the message of the leaf job: the whole job. Litres are at the reference
+// temperature unless the field says otherwise.
+type Job struct {
+	TS          string          `json:"ts"`
+	Job         string          `json:"job"`
+	Vehicle     string          `json:"vehicle"`
+	Phase       string          `json:"phase"`
+	OpenedAt    *string         `json:"opened_at"`
+	PhaseAt     *string         `json:"phase_at"`
+	Why         string          `json:"why,omitempty"`
+	UsedFluid   string          `json:"used_fluid"`
+	Fluid       string          `json:"fluid"`
+	Window      *JobWindow      `json:"window"`
+	ServiceData *JobServiceData `json:"service_data"`
+	Plan        *JobPlan        `json:"plan"`
+	Flow        JobFlow         `json:"flow"`
+	Tail        *JobTail        `json:"tail"`
+	Tally       Volumes         `json:"tally"`
+	// What ran out again at the check opening.
+	OverflowL  Number `json:"overflow_l"`
+	OverflowUL Number `json:"overflow_u_l"`
+	// What people entered, and what makes up the uncertainties.
+	Entered        []JobEntry `json:"entered"`
+	EnteredLeftOut int        `json:"entered_left_out"` // older ones that do not fit into the message
+	Uncertainty    JobBudgets `json:"uncertainty"`
+	// AtOther is the same volumes at temperatures at which they lie or will lie.
+	AtOther   []VolumesAt `json:"at_other_temperatures"`
+	Undecided []JobStep   `json:"undecided"`
+	Decided   []JobStep   `json:"decided"`
+	// How many older steps do not fit into the message.
+	UndecidedLeftOut int      `json:"undecided_left_out"`
+	DecidedLeftOut   int      `json:"decided_left_out"`
+	Cautions         []string `json:"cautions"`
+}
+
+// JobWindow is the check window of the job.
+type JobWindow struct {
+	LowC  Number `json:"low_c"`
+	HighC Number `json:"high_c"`
+}
+
+// VolumesAt is what was drained and added, in litres at another temperature than the
+// reference.
+type VolumesAt struct {
+	At       string `json:"at"`
+	TempC    Number `json:"temp_c"`
+	DrainedL Number `json:"drained_l"`
+	AddedL   Number `json:"added_l"`
+}
+
+// JobOf computes the message from a state.
+func JobOf(s *fillcalc.State) Job {
+	j := &s.Job
+	m := Job{
+		TS: Timestamp(s.NowNs), Job: j.Spec.ID, Vehicle: j.Spec.Vehicle, Phase: string(j.Phase), Why: j.Why,
+		UsedFluid: j.Spec.Used.Name, Fluid: j.Spec.Fresh.Name, Tally: VolumesOf(s), Flow: FlowOf(s),
+		AtOther: []VolumesAt{}, Undecided: []JobStep{}, Decided: []JobStep{}, Cautions: cautions(j.Phase),
+		OverflowL: Number(math.NaN()), OverflowUL: Number(math.NaN()),
+		Uncertainty: budgetsOf(s),
+	}
+	m.Entered, m.EnteredLeftOut = entriesOf(s)
+	if j.Phase == fillcalc.NoJob {
+		return m
+	}
+	opened, phase := Timestamp(j.OpenedNs), Timestamp(j.PhaseNs)
+	m.OpenedAt, m.PhaseAt = &opened, &phase
+	m.Window = &JobWindow{Number(j.Spec.LowC), Number(j.Spec.HighC)}
+	m.ServiceData = serviceDataOf(&j.Spec)
+	m.Plan, m.Tail = planOf(s), tailOf(s)
+	v := s.Volumes()
+	m.OverflowL, m.OverflowUL = Number(v.OverflowL), Number(v.OverflowUL)
+	m.AtOther = atOtherTemperatures(s, v)
+	m.Undecided, m.UndecidedLeftOut = stepsOf(s, func(step fillcalc.Step) bool { return step.As == "" })
+	m.Decided, m.DecidedLeftOut = stepsOf(s, func(step fillcalc.Step) bool { return step.As != "" })
+	return m
+}
+
+// atOtherTemperatures returns the volumes in the middle of the check window and at the
+// temperature of the caddy. It leaves out a temperature that is unknown, or at which
+// the density of a fluid is.
+func atOtherTemperatures(s *fillcalc.State, v fillcalc.Volumes) []VolumesAt {
+	spec := &s.Job.Spec
+	list := []VolumesAt{} // null is not an array
+	for _, at := range []struct {
+		where   string
+		celsius float64
+	}{{"middle of the check window", (spec.LowC + spec.HighC) / 2}, {"as it lies in the caddy", s.CaddyC()}} {
+		if math.IsNaN(at.celsius) {
+			continue
+		}
+		drained, errUsed := s.AsItLiesL(spec.Used, v.DrainedL, at.celsius)
+		added, errFresh := s.AsItLiesL(spec.Fresh, v.AddedL, at.celsius)
+		if errUsed == nil && errFresh == nil {
+			list = append(list, VolumesAt{at.where, Number(at.celsius), Number(drained), Number(added)})
+		}
+	}
+	return list
+}
