@@ -8,46 +8,44 @@ import (
 	"maps"
 	"regexp"
 	"slices"
-	"strings"
 	"time"
 
-	"bayfill/bridge/typo"
 	"bayfill/fillcalc"
 )
 
-// Command is a message on the leaf commands, as far as it can be checked without a
-// cart.
+// Command is a message on the leaf commands. It is checked as far as that is possible
+// without knowing the cart.
 type Command struct {
 	ID, Do, By string
-	NotAfter   time.Time // zero: it counts for ever
+	NotAfter   time.Time // zero: no limit
 
-	about  *CommandType
+	typ    *CommandType
 	values map[string]Value
 }
 
-// Text is what a text field says; empty when it is not there.
+// Text is the value of a text field; empty when the field is absent.
 func (c *Command) Text(field string) string { return c.values[field].Text }
 
-// Fill puts what the command says into an input. What the input holds already stays
-// where the command says nothing: so service data come first.
+// Fill writes the command's values into an input of the fold. Values that the input
+// holds already, such as those of the service data, stay where the command has none.
 func (c *Command) Fill(in *fillcalc.Input) {
 	in.Do, in.ID, in.By = fillcalc.Do(c.Do), c.ID, c.By
-	if c.about.begin != nil {
-		c.about.begin(in)
+	if c.typ.begin != nil {
+		c.typ.begin(in)
 	}
-	for i := range c.about.Fields {
-		f := &c.about.Fields[i]
-		if v, there := c.values[f.Name]; there && f.set != nil {
+	for i := range c.typ.Fields {
+		f := &c.typ.Fields[i]
+		if v, present := c.values[f.Name]; present && f.set != nil {
 			f.set(in, v)
 		}
 	}
 }
 
-// IDPattern is what an id may be: it is part of a topic.
+// IDPattern is what an id must match; an id is part of a topic.
 var IDPattern = regexp.MustCompile(`^[A-Za-z0-9_-]{1,64}$`)
 
-// CommandID finds a usable id in a command, whatever else is wrong with it, so
-// that its sender can be answered; in a signed one it is the command's own.
+// CommandID finds a valid id in a command, whatever else is wrong with it, so that its
+// sender can be answered. A signed message has the id of the command in it.
 func CommandID(payload []byte) (id string, ok bool) {
 	var c struct {
 		ID     string `json:"id"`
@@ -64,8 +62,8 @@ func CommandID(payload []byte) (id string, ok bool) {
 	return c.ID, true
 }
 
-// ParseCommand reads a command strictly. The error names the field and says what
-// would be right.
+// ParseCommand reads a command strictly: an unknown field, a wrong type or a value out
+// of range is an error, which names the field and says what would be right.
 func ParseCommand(payload []byte) (c Command, err error) {
 	fields, err := jsonObject(payload)
 	if err != nil {
@@ -80,38 +78,38 @@ func ParseCommand(payload []byte) (c Command, err error) {
 	return parseFields(fields)
 }
 
-// ParsePress reads a command that has no id yet, as a button sends it, and returns
-// its fields as they came.
+// ParsePress reads a command of the board's page, which has no id yet, and returns its
+// fields as they arrived.
 func ParsePress(body []byte) (fields map[string]json.RawMessage, err error) {
 	if fields, err = jsonObject(body); err != nil {
 		return nil, err
 	}
 	for _, field := range []string{"id", "not_after"} {
-		if _, there := fields[field]; there {
-			return nil, fmt.Errorf("%s: is given by the page", field)
+		if _, present := fields[field]; present {
+			return nil, fmt.Errorf("%s: the page sets it", field)
 		}
 	}
 	c, err := parseFields(fields)
-	if err == nil && !c.about.Board {
+	if err == nil && !c.typ.Board {
 		err = fmt.Errorf("do: %s has no button on the page", c.Do)
 	}
 	return fields, err
 }
 
-// parseFields reads all fields by the description of the command that they name.
+// parseFields reads all fields of a command by its description.
 func parseFields(fields map[string]json.RawMessage) (c Command, err error) {
 	if err := json.Unmarshal(orNull(fields["do"]), &c.Do); err != nil {
 		return c, fmt.Errorf("do: %.40s is not a text", fields["do"])
 	}
-	if c.about, err = CommandNamed(c.Do); err != nil {
+	if c.typ, err = CommandNamed(c.Do); err != nil {
 		return c, err
 	}
 	c.values = map[string]Value{}
 	for _, name := range slices.Sorted(maps.Keys(fields)) {
 		raw := fields[name]
-		f, known := c.about.Field(name)
+		f, known := c.typ.Field(name)
 		if !known {
-			return c, c.about.unknown(name)
+			return c, c.typ.unknown(name)
 		}
 		if string(raw) == "null" {
 			continue
@@ -125,11 +123,10 @@ func parseFields(fields map[string]json.RawMessage) (c Command, err error) {
 		}
 		c.values[name] = v
 	}
-	for i := range c.about.Fields {
-		f := &c.about.Fields[i]
-		_, there := c.values[f.Name]
+	for _, f := range c.typ.Fields {
+		_, present := c.values[f.Name]
 		_, instead := c.values[f.Unless]
-		if f.Required && !there && !instead {
+		if f.Required && !present && !instead {
 			return c, fmt.Errorf("%s: %s needs it", f.Name, c.Do)
 		}
 	}
@@ -137,27 +134,18 @@ func parseFields(fields map[string]json.RawMessage) (c Command, err error) {
 	return c, nil
 }
 
-// unknown says what a field may have been meant for.
-func (c *CommandType) unknown(name string) error {
-	known := c.fieldNames()
-	hint := "it has " + strings.Join(known, ", ")
-	if near := typo.Nearest(name, known); near != "" {
-		hint = "did you mean " + near + "?"
-	}
-	return fmt.Errorf("%.40s: not a field of %s: %s", name, c.Do, hint)
-}
-
-// Fingerprint tells a command that is sent again from another one under the same
-// id: blanks, the order of the fields and how long it may wait do not matter. The
-// payload is a JSON object that [ParseCommand] has accepted.
+// Fingerprint identifies a command, so that one that is sent again can be told from
+// another one under the same id. White space, the order of the fields and not_after
+// make no difference. The payload is a JSON object that [ParseCommand] has accepted.
 func Fingerprint(payload []byte) [sha256.Size]byte {
 	var fields map[string]json.RawMessage
 	_ = json.Unmarshal(payload, &fields)
 	delete(fields, "not_after")
-	return sha256.Sum256(Encode(fields)) // maps are written in the order of their keys
+	return sha256.Sum256(Encode(fields)) // maps are encoded in the order of their keys
 }
 
-// jsonObject reads a payload's fields. The error names the byte where it is no JSON.
+// jsonObject reads a payload's fields. The error names the byte at which the payload
+// stops being JSON.
 func jsonObject(payload []byte) (fields map[string]json.RawMessage, err error) {
 	var wrong *json.UnmarshalTypeError
 	var syntax *json.SyntaxError
@@ -174,6 +162,7 @@ func jsonObject(payload []byte) (fields map[string]json.RawMessage, err error) {
 	return fields, nil
 }
 
+// orNull returns JSON's null for a field that is absent.
 func orNull(raw json.RawMessage) json.RawMessage {
 	if raw == nil {
 		return json.RawMessage("null")

@@ -6,8 +6,9 @@ import (
 	"testing"
 )
 
-// Whatever arrives, it is a command that says the same again when written anew,
-// or an error; and only ids that are safe in a topic pass.
+// FuzzCommand parses any payload: the result is an error with a text, or a command
+// that is the same after writing and parsing it again. An id that passes is safe in a
+// topic.
 func FuzzCommand(f *testing.F) {
 	f.Add([]byte(`{"id":"1","do":"open","fluid":"fresh","low_c":35,"high_c":45,"not_after":"2030-01-01T00:00:00Z"}`))
 	f.Add([]byte(`{"id":"#","do":"close"}`))
@@ -36,11 +37,11 @@ func FuzzCommand(f *testing.F) {
 	})
 }
 
-// fields are the command's values as JSON holds them.
+// fields returns the command's values as JSON has them.
 func (c *Command) fields() map[string]any {
 	all := map[string]any{}
 	for name, v := range c.values {
-		f, _ := c.about.Field(name)
+		f, _ := c.typ.Field(name)
 		switch f.Kind {
 		case KindNumber:
 			all[name] = v.Number

@@ -3,9 +3,9 @@ package wire
 import "bayfill/fillcalc"
 
 // Commands describes each command once: its name, its fields with their types and
-// units, and a sentence for people. The parser, the published schema, the flags of
-// "bayfill job" and the board's presses follow from it, and the setters lead to the
-// fold. A user needs the right "command" for any of them.
+// units, a sentence for people, and setters that write the fields into an input of the
+// fold. The parser, the published schema, the flags of "bayfill job" and the board's
+// buttons follow from it. A user needs the right "command" to send any of them.
 var Commands = []CommandType{
 	{Do: "open", Board: true, About: "Open a job.", begin: func(in *fillcalc.Input) {
 		if in.Job == nil {

@@ -9,9 +9,10 @@ import (
 	"testing"
 )
 
-var update = flag.Bool("update", false, "write the published schema of the commands anew")
+var update = flag.Bool("update", false, "rewrite the published schema of the commands")
 
-// The published schema of the commands follows from their description.
+// TestCommandsSchema compares the published schema with the descriptions of the
+// commands.
 func TestCommandsSchema(t *testing.T) {
 	var want bytes.Buffer
 	if err := json.Indent(&want, commandsSchema(), "", "  "); err != nil {
@@ -88,12 +89,12 @@ func commandsSchema() []byte {
 }
 
 var signedSchema = object{
-	{"description", "A signed command, for carts with a key, which accept no others."}, {"type", "object"}, {"additionalProperties", false},
+	{"description", "A signed command. A cart that has a key accepts no others."}, {"type", "object"}, {"additionalProperties", false},
 	{"required", []string{"signed", "counter", "mac"}},
 	{"properties", object{
-		{"signed", object{{"description", "One of the commands, as JSON text. The reply is to its id."}, {"type", "string"},
+		{"signed", object{{"description", "One of the commands, as JSON text. The reply goes to its id."}, {"type", "string"},
 			{"contentMediaType", "application/json"}, {"contentSchema", ref("command")}}},
-		{"counter", object{{"description", "Higher than all earlier ones on this cart; the time in milliseconds since 1970 is enough."}, {"type", "integer"},
+		{"counter", object{{"description", "Higher than all before it on this cart; the time in milliseconds since 1970 is suitable."}, {"type", "integer"},
 			{"minimum", 1}, {"maximum", MaxCounter}}},
 		{"mac", object{{"description", "HMAC-SHA256 with the shop's key over the topic (bayfill/SHOP/CART/commands), a line feed, counter in decimal, a line feed, and the text of signed; as 64 hexadecimal digits."},
 			{"type", "string"}, {"pattern", "^[0-9A-Fa-f]{64}$"}}},

@@ -14,8 +14,8 @@ import (
 	"bayfill/fillcalc"
 )
 
-// The published schemas name exactly the fields of the messages, and of the right
-// kind.
+// TestSchemasNameTheFields checks that the published schemas have exactly the fields of
+// the messages, with their types.
 func TestSchemasNameTheFields(t *testing.T) {
 	for leaf, message := range map[Leaf]any{
 		PresenceLeaf: Presence{}, AboutLeaf: About{}, VolumesLeaf: Volumes{}, WindowLeaf: Window{},
@@ -26,7 +26,7 @@ func TestSchemasNameTheFields(t *testing.T) {
 	}
 }
 
-// The published list of quality codes is the one that the program uses.
+// TestSchemaNamesTheQualityCodes compares the published list with the program's.
 func TestSchemaNamesTheQualityCodes(t *testing.T) {
 	n := contractNode(t, "volumes.json").follow("#/$defs/quality_code")
 	var listed []string
@@ -36,7 +36,7 @@ func TestSchemaNamesTheQualityCodes(t *testing.T) {
 	n.same("codes", words(fillcalc.QualityCodes()...), listed)
 }
 
-// The published list of alert codes is the one that the program uses.
+// TestSchemaNamesTheAlertCodes compares the published list with the program's.
 func TestSchemaNamesTheAlertCodes(t *testing.T) {
 	n := contractNode(t, "alerts.json").property("alerts")
 	items := n.json["items"].(map[string]any)["properties"].(map[string]any)
@@ -47,7 +47,8 @@ func TestSchemaNamesTheAlertCodes(t *testing.T) {
 	n.same("codes", words(AlertCodes...), listed)
 }
 
-// What the AsyncAPI document says of retaining is what the link does.
+// TestAsyncAPINamesTheRetained checks that the document marks exactly the state leaves
+// as retained.
 func TestAsyncAPINamesTheRetained(t *testing.T) {
 	text, err := schema.File("asyncapi.yaml")
 	if err != nil {
@@ -75,7 +76,7 @@ func TestAsyncAPINamesTheRetained(t *testing.T) {
 	(&contract{t: t, at: "asyncapi.yaml"}).same("retained leaves", want, retained)
 }
 
-// contract is a place in a schema.
+// contract is a position in a schema.
 type contract struct {
 	t    *testing.T
 	file string
@@ -96,7 +97,7 @@ func contractNode(t *testing.T, file string) *contract {
 	return n
 }
 
-// follow finds what a reference means.
+// follow resolves a reference.
 func (n *contract) follow(ref string) *contract {
 	n.t.Helper()
 	file, pointer, _ := strings.Cut(ref, "#")
@@ -116,7 +117,7 @@ func (n *contract) follow(ref string) *contract {
 	return to
 }
 
-// resolved goes through references and through what may be null besides.
+// resolved follows references, and takes the other choice where one is null.
 func (n *contract) resolved() (to *contract, nullable bool) {
 	if ref, ok := n.json["$ref"].(string); ok {
 		return n.follow(ref).resolved()
@@ -159,7 +160,7 @@ func (n *contract) types() (types []string) {
 		}
 		return types
 	}
-	// Words and constants tell their type themselves.
+	// Enums and constants have the type of their values.
 	values, _ := n.json["enum"].([]any)
 	if c, ok := n.json["const"]; ok {
 		values = append(values, c)
@@ -175,8 +176,7 @@ func (n *contract) types() (types []string) {
 	return slices.Compact(types)
 }
 
-// same tells what the program has and the contract lacks, and the other way
-// round.
+// same reports what only the program or only the contract has.
 func (n *contract) same(what string, program, contract []string) {
 	n.t.Helper()
 	for _, name := range program {
@@ -191,7 +191,7 @@ func (n *contract) same(what string, program, contract []string) {
 	}
 }
 
-// sameFields holds an object against a struct.
+// sameFields compares an object with a struct.
 func (n *contract) sameFields(typ reflect.Type) {
 	n.t.Helper()
 	var all, always []string
@@ -202,7 +202,7 @@ func (n *contract) sameFields(typ reflect.Type) {
 			always = append(always, name)
 		}
 		if n.properties()[name] == nil {
-			continue // told below
+			continue // reported below
 		}
 		at := n.property(name)
 		at.fits(f.Type)
@@ -214,7 +214,7 @@ func (n *contract) sameFields(typ reflect.Type) {
 	n.same("required fields", always, n.required())
 }
 
-// fits holds one place against the type of what stands there.
+// fits compares one value with its type in the program.
 func (n *contract) fits(typ reflect.Type) {
 	n.t.Helper()
 	to, nullable := n.resolved()

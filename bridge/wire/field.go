@@ -13,33 +13,22 @@ import (
 	"bayfill/fillcalc"
 )
 
-// CommandType describes one command.
-type CommandType struct {
-	Do     string
-	About  string   // a sentence for people
-	Board  bool     // the board's page has a button for it
-	Words  []string // the fields that "bayfill job" takes as bare words, in this order
-	Fields []Field  // besides the envelope's
-
-	begin func(in *fillcalc.Input) // makes what the setters fill; nil: nothing
-}
-
 // Field describes one field of a command.
 type Field struct {
 	Name     string
 	Kind     Kind
 	About    string // a sentence for people; names the unit of a figure
 	Required bool
-	Unless   string   // it is required unless this field is there
-	Choices  []string // of a Choice
-	Range    *Range   // of a figure
+	Unless   string   // a field in whose presence this one is not required
+	Choices  []string // of KindChoice
+	Range    *Range   // of KindNumber and KindWhole
 	Shared   bool     // the schemas of other leaves refer to its choices by its name
-	Empty    bool     // an empty text says something too
+	Empty    bool     // an empty text has a meaning; otherwise it counts as left out
 
-	set func(in *fillcalc.Input, v Value) // nil: the cart looks at it itself
+	set func(in *fillcalc.Input, v Value) // nil: the cart reads the field itself
 }
 
-// Kind is what a field's value is.
+// Kind is the type of a field's value.
 type Kind uint8
 
 const (
@@ -50,17 +39,17 @@ const (
 	KindFlag   // true or false
 	KindChoice // one of a closed list
 	KindTorque // text: an amount with its unit
-	KindMoment // text: RFC 3339
+	KindMoment // text: a time by RFC 3339
 )
 
-// Range is the closed interval that a figure must lie in; Above excludes Min.
+// Range is the interval that a figure must lie in, from Min to Max; Above excludes Min.
 type Range struct {
 	Min, Max float64
 	Above    bool
 }
 
-// Value is what a field holds: one of these by its kind, and the text as written
-// and the newton metres of a torque.
+// Value is a field's value: one of these fields, by its kind. A torque has both the
+// text as written and, as Number, its newton metres.
 type Value struct {
 	Text   string
 	Number float64
@@ -77,58 +66,8 @@ const (
 	maxNumber = math.MaxFloat64
 )
 
-// Envelope are the fields that every command may have.
-var Envelope = []Field{
-	{Name: "id", Kind: KindID, Required: true, About: "Never used before on this cart. A command that is sent again unchanged under the same id is answered again and done only once."},
-	{Name: "do", Kind: KindText, Required: true, About: "The command."},
-	{Name: "not_after", Kind: KindMoment, About: "RFC 3339; a command that arrives later, by the clock of the bridge's computer, is refused."},
-	{Name: "by", Kind: KindText, About: "Who sends the command."},
-}
-
-// Field finds a field by its name, the envelope's too.
-func (c *CommandType) Field(name string) (*Field, bool) {
-	for _, list := range [][]Field{Envelope, c.Fields} {
-		if i := slices.IndexFunc(list, func(f Field) bool { return f.Name == name }); i >= 0 {
-			return &list[i], true
-		}
-	}
-	return nil, false
-}
-
-// MustField is Field for a name that this program knows; it panics for another.
-func (c *CommandType) MustField(name string) *Field {
-	f, known := c.Field(name)
-	if !known {
-		panic("wire: " + c.Do + " has no field " + name)
-	}
-	return f
-}
-
-// fieldNames lists the envelope and the command's own fields.
-func (c *CommandType) fieldNames() (names []string) {
-	for _, list := range [][]Field{Envelope, c.Fields} {
-		for _, f := range list {
-			names = append(names, f.Name)
-		}
-	}
-	return names
-}
-
-// CommandNamed finds the description of a command. The error lists those that
-// there are.
-func CommandNamed(do string) (*CommandType, error) {
-	var known []string
-	for i := range Commands {
-		if Commands[i].Do == do {
-			return &Commands[i], nil
-		}
-		known = append(known, Commands[i].Do)
-	}
-	return nil, fmt.Errorf("do: %.40q is not one of %s", do, strings.Join(known, ", "))
-}
-
-// parse reads the field's JSON value. The error says what would be right, and does
-// not name the field.
+// parse reads the field's JSON value. The error says what would be right; the caller
+// adds the field's name.
 func (f *Field) parse(raw json.RawMessage) (v Value, err error) {
 	wanted, into := "a text", any(&v.Text)
 	switch f.Kind {
@@ -145,7 +84,8 @@ func (f *Field) parse(raw json.RawMessage) (v Value, err error) {
 	return v, f.check(&v)
 }
 
-// check holds a value against what its kind and the description allow.
+// check verifies that the kind and the description allow a value, and fills in what
+// follows from its text.
 func (f *Field) check(v *Value) (err error) {
 	if len(v.Text) > MaxText {
 		return fmt.Errorf("%d bytes, at most %d", len(v.Text), MaxText)
@@ -169,6 +109,7 @@ func (f *Field) check(v *Value) (err error) {
 	return err
 }
 
+// check verifies that a figure lies in the range.
 func (r *Range) check(v float64) error {
 	switch {
 	case r.Above && !(v > r.Min):
@@ -178,6 +119,8 @@ func (r *Range) check(v float64) error {
 	}
 	return nil
 }
+
+// The following functions write a Field in one line of Commands.
 
 func text(name, about string, set func(*fillcalc.Input, Value)) Field {
 	return Field{Name: name, Kind: KindText, About: about, set: set}
@@ -207,7 +150,7 @@ func from(low, high float64) Range { return Range{Min: low, Max: high} }
 
 func above(low, high float64) Range { return Range{Min: low, Max: high, Above: true} }
 
-// words are the texts of a closed list.
+// words converts a closed list to texts.
 func words[T ~string](list ...T) (texts []string) {
 	for _, w := range list {
 		texts = append(texts, string(w))

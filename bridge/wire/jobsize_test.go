@@ -8,8 +8,8 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Of a job with very many steps the newest are published, and how many are not:
-// a larger message would end the connection to the broker.
+// TestJobWithVeryManySteps checks that the newest steps are published, with the number
+// of those left out: a larger message would end the connection to the broker.
 func TestJobWithVeryManySteps(t *testing.T) {
 	var s fillcalc.State
 	s.Job.Phase = fillcalc.Draining
@@ -46,8 +46,9 @@ func TestJobWithVeryManySteps(t *testing.T) {
 	}
 }
 
-// That a countdown goes on is no news; that it jumps, comes or goes is.
-func TestWindowNews(t *testing.T) {
+// TestWindowIsTheSame checks that a countdown that goes on counts as the same message,
+// and one that jumps, appears or ends does not.
+func TestWindowIsTheSame(t *testing.T) {
 	nan := math.NaN()
 	for _, c := range []struct {
 		earlierS, agoS, s float64
@@ -64,14 +65,14 @@ func TestWindowNews(t *testing.T) {
 		} {
 			now, earlier := in(c.s), in(c.earlierS)
 			if got := now.SameWindow(&earlier, c.agoS); got != c.same {
-				t.Errorf("%s in %g s, %g s ago in %g s: no news: %t", what, c.s, c.agoS, c.earlierS, got)
+				t.Errorf("%s in %g s, %g s ago in %g s: the same: %t", what, c.s, c.agoS, c.earlierS, got)
 			}
 		}
 	}
 }
 
-// However much a job holds and however long the names are, its leaf fits into
-// what brokers take, and says what it leaves out.
+// TestJobLeafIsBounded checks that the message fits into what brokers accept and says
+// what it leaves out, however much a job holds and however long the names are.
 func TestJobLeafIsBounded(t *testing.T) {
 	long := strings.Repeat("<", MaxText) // six bytes each in JSON
 	used := fillcalc.Fluid{Name: long, Model: fillcalc.Oil2004, DensityKgM3: 858, AtC: 15, DensityU: 0.001}

@@ -6,7 +6,8 @@ import (
 	"testing"
 )
 
-// Numbers in messages: four decimals, null for what is no number, no minus zero.
+// TestNumberInJSON checks figures in messages: four decimals, null for NaN and
+// infinity, no -0.
 func TestNumberInJSON(t *testing.T) {
 	for _, c := range []struct {
 		f    float64

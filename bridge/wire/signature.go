@@ -12,32 +12,32 @@ import (
 	"time"
 )
 
-// A shop that does not trust its broker gives its carts a key. Then a command
-// counts only in a signed message: its MAC is made with the key, for this cart, and
-// its counter is above all before it. Whoever carries the messages can hold them
-// back, but can neither make nor change one, nor have one done twice.
+// A shop that does not trust its broker gives its carts a key. A cart with a key
+// accepts signed commands only: the MAC must be made with the key for this cart, and
+// the counter must be higher than all before it. Whoever carries the messages can
+// still hold them back, but can neither forge nor change nor repeat one.
 
 // Signed is a signed command as it is sent.
 type Signed struct {
-	Command string `json:"signed"`  // as text
-	Counter uint64 `json:"counter"` // above all before it on this cart
+	Command string `json:"signed"`  // the command as JSON text
+	Counter uint64 `json:"counter"` // higher than all before it on this cart
 	MAC     string `json:"mac"`     // 64 hexadecimal digits
 }
 
-// MaxCounter is the largest integer that JSON readers of every language keep
+// MaxCounter is the largest integer that JSON readers of every language represent
 // exactly.
 const MaxCounter = 1<<53 - 1
 
-// CommandMAC is HMAC-SHA256 (RFC 2104, FIPS 180-4) over topic, counter in decimal
-// and command, with a line feed between. The topic binds it to one cart.
+// CommandMAC returns the HMAC-SHA256 (RFC 2104, FIPS 180-4) over the topic, the counter
+// in decimal and the command, separated by line feeds. The topic binds it to one cart.
 func CommandMAC(key []byte, topic string, counter uint64, command string) []byte {
 	h := hmac.New(sha256.New, key)
 	fmt.Fprintf(h, "%s\n%d\n%s", topic, counter, command)
 	return h.Sum(nil)
 }
 
-// KeyName tells keys apart without revealing them: the counter starts again under a
-// new key, and goes on where it was under an old one that comes back.
+// KeyName identifies a key without revealing it. A cart keeps one counter for each key:
+// it starts again under a new key, and continues under an old one that comes back.
 func KeyName(key []byte) string {
 	h := hmac.New(sha256.New, key)
 	h.Write([]byte("counter"))
@@ -52,7 +52,7 @@ type Signer struct {
 	last uint64
 }
 
-// NewSigner signs with the shop's key; without one the signer is nil.
+// NewSigner returns a signer for the shop's key; nil when there is no key.
 func NewSigner(key []byte) *Signer {
 	if key == nil {
 		return nil
@@ -60,7 +60,7 @@ func NewSigner(key []byte) *Signer {
 	return &Signer{key: key}
 }
 
-// Sign makes the message to send on a topic. A nil signer returns the command
+// Sign returns the message to send on a topic. A nil signer returns the command
 // unchanged.
 func (s *Signer) Sign(topic string, command []byte) []byte {
 	if s == nil {
@@ -84,8 +84,8 @@ func ParseSigned(payload []byte) (m Signed, err error) {
 		name, wanted string
 		into         any
 	}{{"signed", "a text", &m.Command}, {"counter", "a whole number above 0", &m.Counter}, {"mac", "a text", &m.MAC}} {
-		raw, there := fields[f.name]
-		if !there || string(raw) == "null" {
+		raw, present := fields[f.name]
+		if !present || string(raw) == "null" {
 			return m, fmt.Errorf(`%s: this cart takes signed commands only, as in {"signed":"{\"id\":…}","counter":…,"mac":"…"}`, f.name)
 		}
 		if json.Unmarshal(raw, f.into) != nil {

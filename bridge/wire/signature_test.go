@@ -10,8 +10,8 @@ import (
 	"bayfill/bridge/wire/schema"
 )
 
-// The code is the one that the contract's example shows, which was computed by
-// OpenSSL 3.0: openssl dgst -sha256 -hmac 0123456789abcdef0123456789abcdef
+// TestSignatureOfTheContractsExample compares the MAC with the one in the published
+// example, which was computed by OpenSSL 3.0: openssl dgst -sha256 -hmac 0123456789abcdef0123456789abcdef
 func TestSignatureOfTheContractsExample(t *testing.T) {
 	text, err := schema.File("asyncapi.yaml")
 	if err != nil {
@@ -45,8 +45,8 @@ func TestSignatureOfTheContractsExample(t *testing.T) {
 	t.Error("there is no signed example")
 }
 
-// A signer's counters rise within a millisecond too; without a key it leaves
-// commands alone.
+// TestSigner checks that counters rise even within a millisecond, and that commands
+// stay unchanged without a key.
 func TestSigner(t *testing.T) {
 	var none *Signer
 	if m := string(none.Sign("x", []byte(`{"id":"1"}`))); m != `{"id":"1"}` {

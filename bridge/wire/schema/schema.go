@@ -1,5 +1,5 @@
-// Package schema holds the published contract: a JSON Schema (2020-12) for each
-// leaf, and an AsyncAPI 3 document that names them.
+// Package schema holds the published contract: a JSON Schema (2020-12) for each leaf,
+// and an AsyncAPI 3 document that refers to them.
 package schema
 
 import (
@@ -12,11 +12,11 @@ import (
 //go:embed *.json asyncapi.yaml
 var files embed.FS
 
-// Names lists the leaves that have a schema, in the order of the alphabet.
+// Names lists the leaves that have a schema, in alphabetical order.
 func Names() []string {
 	entries, err := files.ReadDir(".")
 	if err != nil {
-		panic("schema: " + err.Error()) // it is part of the program
+		panic("schema: " + err.Error()) // the files are part of the program
 	}
 	var names []string
 	for _, e := range entries {
@@ -27,8 +27,8 @@ func Names() []string {
 	return names
 }
 
-// File is the file of that name: LEAF.json or asyncapi.yaml. Files refer to each
-// other by these names.
+// File returns the file with a name: LEAF.json or asyncapi.yaml. The files refer to
+// each other by these names. The error lists all names.
 func File(name string) ([]byte, error) {
 	known := []string{"asyncapi.yaml"}
 	for _, leaf := range Names() {

@@ -14,7 +14,7 @@ import (
 	"bayfill/bridge/wire/schema/schematest"
 )
 
-// One message of each kind that is right; the cases below break it.
+// right has a correct message of each leaf; the cases below spoil it.
 var right = map[string]string{
 	"presence": `{"online":false,"since":null,"session":"a1","version":"1","contract":1}`,
 	"about":    `{"program":"bayfill","version":"1","contract":1,"leaves":["job"],"sensors":[],"measured_fluids":[],"units":"SI"}`,
@@ -26,8 +26,8 @@ var right = map[string]string{
 	"replies":  `{"id":"a","ok":false,"error":"no"}`,
 }
 
-// The schemas are strict: a field too many or too few, a wrong type, an unknown
-// word and figures that exclude each other are found.
+// TestSchemasAreStrict checks that the schemas refuse a field too many or too few, a
+// wrong type, an unknown word, and figures that exclude each other.
 func TestSchemasAreStrict(t *testing.T) {
 	for leaf, message := range right {
 		if err := schematest.Validate(leaf, []byte(message)); err != nil {
@@ -80,8 +80,9 @@ func TestSchemasAreStrict(t *testing.T) {
 	}
 }
 
-// What the bridge publishes is told by its topic, and nothing else is looked at.
-func TestPublishedGoesByTheTopic(t *testing.T) {
+// TestPublishedByTopic checks that a message is judged by its topic, and that commands
+// are not judged.
+func TestPublishedByTopic(t *testing.T) {
 	for _, c := range []struct {
 		topic, payload string
 		right          bool
@@ -101,7 +102,8 @@ func TestPublishedGoesByTheTopic(t *testing.T) {
 	}
 }
 
-// TestEveryFieldIsExplained wants a unit or a meaning in words for each figure.
+// TestEveryFieldIsExplained checks that each figure has its unit or its meaning in
+// words.
 func TestEveryFieldIsExplained(t *testing.T) {
 	var walk func(where string, node any)
 	walk = func(where string, node any) {
@@ -128,10 +130,10 @@ func TestEveryFieldIsExplained(t *testing.T) {
 	}
 }
 
-// The AsyncAPI document hangs together: each reference leads somewhere, each
-// leaf has a channel of its own with its schema, each part is used, and the
-// examples are right.
-func TestAsyncAPIHangsTogether(t *testing.T) {
+// TestAsyncAPI checks that the document is consistent: each reference is valid, each
+// leaf has its own channel with its schema, each part is used, and the examples are
+// valid.
+func TestAsyncAPI(t *testing.T) {
 	doc := load(t, "asyncapi.yaml").(map[string]any)
 	used := map[string]bool{}
 	var walk func(where string, node any)
@@ -202,8 +204,8 @@ func TestAsyncAPIHangsTogether(t *testing.T) {
 	}
 }
 
-// The document is read by the AsyncAPI initiative's own parser, which .ci/test
-// installs, as does: npm install -g @asyncapi/parser@3.6.6
+// TestAsyncAPIParser reads the document with the AsyncAPI initiative's own parser,
+// which .ci/test installs. By hand: npm install -g @asyncapi/parser@3.6.6
 func TestAsyncAPIParser(t *testing.T) {
 	const script = `
 		const {Parser, fromFile} = require("@asyncapi/parser");
@@ -246,7 +248,7 @@ func TestAsyncAPIParser(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	// It finds what is wrong, and in ours nothing.
+	// The parser finds a fault that is there, and none in this document.
 	ours, other, _ := strings.Cut(string(out), "\n")
 	if ours != "[9]" {
 		t.Errorf("the parser finds %s, want 9 channels and nothing wrong", ours)
@@ -263,7 +265,7 @@ func load(t *testing.T, name string) any {
 		t.Fatal(err)
 	}
 	var doc any
-	// JSON too, since this reader refuses a key that stands twice.
+	// This YAML reader is used for JSON too, since it refuses a duplicate key.
 	if err := yaml.Unmarshal(text, &doc); err != nil {
 		t.Fatalf("%s: %v", name, err)
 	}
@@ -279,7 +281,8 @@ func encode(t *testing.T, v any) []byte {
 	return text
 }
 
-// sameKind tells an object whose fields have any name but one described kind.
+// sameKind reports whether an object's fields may have any name but have one described
+// type.
 func sameKind(additional any) bool {
 	kind, ok := additional.(map[string]any)
 	return ok && kind["description"] != nil

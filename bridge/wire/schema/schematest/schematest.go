@@ -1,5 +1,5 @@
-// Package schematest holds messages against the published schemas. It is for
-// tests: the program itself checks commands in words that people understand.
+// Package schematest validates messages against the published schemas. It is for tests
+// only: the program checks commands itself, with errors that people understand.
 package schematest
 
 import (
@@ -13,9 +13,9 @@ import (
 	"bayfill/bridge/wire/schema"
 )
 
-// compiled are the schemas by leaf.
+// compiled returns the schemas by leaf.
 var compiled = sync.OnceValues(func() (map[string]*jsonschema.Schema, error) {
-	const base = "contract:///" // the files have no address of their own
+	const base = "contract:///" // the files have no URL of their own
 	c := jsonschema.NewCompiler()
 	c.DefaultDraft(jsonschema.Draft2020)
 	c.AssertFormat()
@@ -43,8 +43,8 @@ var compiled = sync.OnceValues(func() (map[string]*jsonschema.Schema, error) {
 	return schemas, nil
 })
 
-// Validate holds a message against the schema of its leaf; replies/ID is one of
-// the leaf replies. The error names the place in the message.
+// Validate checks a message against the schema of its leaf; replies/ID belongs to the
+// leaf replies. The error names the place in the message.
 func Validate(leaf string, payload []byte) error {
 	schemas, err := compiled()
 	if err != nil {
@@ -65,8 +65,8 @@ func Validate(leaf string, payload []byte) error {
 	return nil
 }
 
-// Published holds a message against the contract by its topic. What people send
-// is not looked at: tests send what is wrong on purpose.
+// Published checks a message against the contract by its topic. It ignores commands,
+// since tests send wrong ones on purpose.
 func Published(topic string, payload []byte) error {
 	parts := strings.SplitN(topic, "/", 4)
 	if len(parts) < 4 || parts[0] != "bayfill" || parts[3] == "commands" {
