@@ -93,7 +93,7 @@ func newLonely(t *testing.T, config *config.Config) *lonely {
 		t.Fatal(err)
 	}
 	l.Cart = own
-	l.calibrationNs = 1 << 62 // looked at for good: these carts have none
+	l.calibrations.checkedNs = 1 << 62 // looked at for good: these carts have none
 	l.stop = func() { own.Close() }
 	t.Cleanup(func() {
 		l.stop()
@@ -505,7 +505,7 @@ func TestCommandDoesNotOvertakeReadings(t *testing.T) {
 		l.drivers = nil
 		const waiting = 200
 		for i := range waiting {
-			l.inbox <- happening{sensor: "caddy", event: &fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: "caddy", N: uint64(i + 1), Value: 3}}
+			l.inbox <- report{sensor: "caddy", event: &fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: "caddy", N: uint64(i + 1), Value: 3}}
 		}
 		l.commands <- incoming{payload: []byte(`{"id":"c",` + bridgetest.OpenJob + `}`)}
 		l.start()
@@ -532,13 +532,13 @@ func TestStopOnASlowDisk(t *testing.T) {
 	if _, err := l.journal.DB.Exec("PRAGMA busy_timeout = 60000"); err != nil {
 		t.Fatal(err)
 	}
-	l.saved = time.Now() // nothing is handed to the disk before the stop
+	l.backlog.beganAt = time.Now() // nothing is handed to the disk before the stop
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan error, 1)
 	go func() { ended <- l.Run(ctx) }()
 	const readings = 1500
 	for i := range readings {
-		l.inbox <- happening{sensor: "caddy", event: &fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: "caddy", N: uint64(i + 1), Value: 3}}
+		l.inbox <- report{sensor: "caddy", event: &fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: "caddy", N: uint64(i + 1), Value: 3}}
 	}
 	stop()
 	select {
@@ -571,7 +571,7 @@ func TestAlertIsHeardInABurst(t *testing.T) {
 		told := l.reporter(wire.AlertBroker)
 		told("down")
 		for len(l.inbox) < cap(l.inbox) {
-			l.inbox <- happening{event: &fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: "caddy", Value: 3}}
+			l.inbox <- report{event: &fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: "caddy", Value: 3}}
 		}
 		go told("")
 		synctest.Wait()

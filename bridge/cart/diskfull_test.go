@@ -42,7 +42,7 @@ func TestCartOnAFullDisk(t *testing.T) {
 			t.Errorf("the refused command was done: phase %s", phase)
 		}
 		room()
-		l.live(lastRewrite.Seconds()+1, 0, 0)
+		l.live(maxRetry.Seconds()+1, 0, 0)
 		if text := bridgetest.AlertTexts(newest[wire.Alerts](l, wire.AlertsLeaf))["journal"]; text != "" {
 			t.Errorf("with space again the alert still says %q", text)
 		}
@@ -72,10 +72,10 @@ func TestBacklogGoesInPieces(t *testing.T) {
 		attempts := map[time.Time]bool{}
 		for range 2400 {
 			l.live(0.1, 0.01, 0)
-			attempts[l.saved] = true
+			attempts[l.backlog.beganAt] = true
 		}
 		before := journaltest.EventCount(t, l.journal)
-		if behind := len(l.unsaved.Events); behind < 2*mostInBatch || before > 200 {
+		if behind := len(l.backlog.batch.Events); behind < 2*maxBatch || before > 200 {
 			t.Fatalf("%d events on disk, %d behind: this disk was not full", before, behind)
 		}
 		// 1, 2, 4, 8, 16 s and then every 30 s, and what still fitted in at first.
@@ -86,13 +86,13 @@ func TestBacklogGoesInPieces(t *testing.T) {
 			t.Errorf("a command was answered %+v", r)
 		}
 		journaltest.Allow(t, l.journal, 150)
-		l.live(lastRewrite.Seconds()+1, 0, 0)
+		l.live(maxRetry.Seconds()+1, 0, 0)
 		part := journaltest.EventCount(t, l.journal)
-		if part < before+mostInBatch || len(l.unsaved.Events) < 100 {
-			t.Errorf("%d events on disk, then %d with a little space; %d behind", before, part, len(l.unsaved.Events))
+		if part < before+maxBatch || len(l.backlog.batch.Events) < 100 {
+			t.Errorf("%d events on disk, then %d with a little space; %d behind", before, part, len(l.backlog.batch.Events))
 		}
 		room()
-		l.live(lastRewrite.Seconds()+1, 0, 0)
+		l.live(maxRetry.Seconds()+1, 0, 0)
 		if a := newest[wire.Alerts](l, wire.AlertsLeaf); len(a.Alerts) != 0 {
 			t.Errorf("with space again: %+v", a)
 		}
@@ -115,7 +115,7 @@ func TestDiskFullForHours(t *testing.T) {
 	bridgetest.Slow(t)
 	synctest.Test(t, func(t *testing.T) {
 		l := newLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines))
-		l.mostUnsaved = 3 * mostInBatch
+		l.backlog.max = 3 * maxBatch
 		l.start()
 		l.live(3, 0, 0)
 		l.must(bridgetest.OpenJob, `"do":"phase","phase":"draining"`)
@@ -123,10 +123,10 @@ func TestDiskFullForHours(t *testing.T) {
 		full := time.Now()
 		for range 60 {
 			l.live(10, 0.001, 0)
-			if n := len(l.unsaved.Events); n > l.mostUnsaved {
+			if n := len(l.backlog.batch.Events); n > l.backlog.max {
 				t.Fatalf("%d events in memory", n)
 			}
-			if p := l.unsaved.Published; len(p) > 0 && p[0].Seq < l.unsaved.Events[0].Seq {
+			if p := l.backlog.batch.Published; len(p) > 0 && p[0].Seq < l.backlog.batch.Events[0].Seq {
 				t.Fatalf("what was published after event %d is in memory, the event is not", p[0].Seq)
 			}
 		}
@@ -143,11 +143,11 @@ func TestDiskFullForHours(t *testing.T) {
 			t.Errorf("full since %s, ten minutes later it says %q", after(0), text)
 		}
 
-		for pages := 10; l.gap.open; pages += 10 { // until one batch goes in
+		for pages := 10; l.backlog.gap.open; pages += 10 { // until one batch goes in
 			journaltest.Allow(t, l.journal, pages)
-			l.live(lastRewrite.Seconds()+1, 0, 0)
+			l.live(maxRetry.Seconds()+1, 0, 0)
 		}
-		if behind := len(l.unsaved.Events); behind < mostInBatch {
+		if behind := len(l.backlog.batch.Events); behind < maxBatch {
 			t.Fatalf("%d events behind: this is not the middle", behind)
 		}
 		cut := filepath.Join(bridgetest.MemoryDir(t), "cart.journal")
@@ -161,7 +161,7 @@ func TestDiskFullForHours(t *testing.T) {
 		}
 
 		room()
-		l.live(lastRewrite.Seconds()+1, 0, 0)
+		l.live(maxRetry.Seconds()+1, 0, 0)
 		l.must(`"do":"phase","phase":"service"`)
 		l.live(2, 0, 0)
 		state := bridgetest.Bits(l.state)

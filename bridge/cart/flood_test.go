@@ -42,7 +42,7 @@ func floodedCart(t testing.TB) *Cart {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { c.Close() })
-	if _, _, err := c.verifier.open(t.Context(), []byte(signed(bridgetest.CommandKey, c.verifier.topic, 5, `{}`))); err != nil {
+	if _, _, err := c.verifier.verify(t.Context(), []byte(signed(bridgetest.CommandKey, c.verifier.topic, 5, `{}`))); err != nil {
 		t.Fatal(err)
 	}
 	return c
@@ -52,7 +52,7 @@ func floodedCart(t testing.TB) *Cart {
 func (c *Cart) receive(t testing.TB, payload []byte) {
 	c.link.receive(mqtt.Message{Topic: c.link.topic(wire.CommandsLeaf), Payload: payload}, "")
 	for len(c.commands) > 0 {
-		c.command(t.Context(), <-c.commands)
+		c.handleCommand(t.Context(), <-c.commands)
 	}
 }
 

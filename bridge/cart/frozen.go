@@ -9,23 +9,23 @@ import (
 )
 
 const (
-	// A scale that flickered between two figures so often within a minute, and then
-	// shows one for so long, has frozen, or what shook it has stopped: nothing else
-	// tells a frozen scale from a quiet one.
-	flickersLeast  = 10
+	// A scale that flickered between two figures at least minFlickers times within
+	// flickerMinutes, and then shows one figure for frozenNs, has frozen, or whatever
+	// shook it has stopped. Nothing else distinguishes a frozen scale from a quiet one.
+	minFlickers    = 10
 	flickerMinutes = 1.0
 	frozenNs       = 5 * 60e9
 )
 
-// stillness is how a scale has shown one load.
+// stillness is how a scale has shown the present load.
 type stillness struct {
 	shownKg, beforeKg float64
-	loadKg            float64 // where the flicker began
-	flickers          float64 // returns to the figure before, fading within flickerMinutes
-	sinceNs           int64   // it has shown the same
+	loadKg            float64 // the figure at which the flicker began
+	flickers          float64 // returns to the figure before, decaying within flickerMinutes
+	sinceNs           int64   // since when it has shown the same figure
 }
 
-// show takes a reading of a scale with this step.
+// show notes a reading of a scale whose resolution is stepKg.
 func (q *stillness) show(kg, stepKg float64, atNs int64) {
 	if kg == q.shownKg && q.sinceNs != 0 {
 		return
@@ -40,8 +40,8 @@ func (q *stillness) show(kg, stepKg float64, atNs int64) {
 	q.beforeKg, q.shownKg, q.sinceNs = q.shownKg, kg, atNs
 }
 
-// watchFrozen looks whether a scale stands still that did not before, while fluid
-// is expected and no engine shakes it.
+// watchFrozen raises an alert for a scale that stands still after it flickered, while
+// fluid is expected and no engine shakes it.
 func (c *Cart) watchFrozen(e fillcalc.Event) {
 	if e.Kind != fillcalc.KindWeight || e.Faults.Hidden() {
 		return
@@ -51,16 +51,16 @@ func (c *Cart) watchFrozen(e fillcalc.Event) {
 		if setup.Sensor != e.Sensor {
 			continue
 		}
-		q := &c.still[i]
+		q := &c.stillness[i]
 		q.show(e.Value, setup.ResolutionKg, e.AtNs)
 		phase := c.state.Job.Phase
 		stoodNs := e.AtNs - q.sinceNs
-		frozen := stoodNs >= frozenNs && q.flickers >= flickersLeast &&
+		frozen := stoodNs >= frozenNs && q.flickers >= minFlickers &&
 			(phase == fillcalc.Draining || phase == fillcalc.Service || phase == fillcalc.Filling)
 		alert := wire.Alert{Code: wire.AlertFrozen, Sensor: e.Sensor}
 		if frozen {
 			alert.Figures = map[string]wire.Number{"shown_kg": wire.Number(e.Value), "for_s": wire.Number(stoodNs / 1e9)}
-			alert.Text = fmt.Sprintf("scale %s flickered, and now it has stood at %g kg to the digit for %d min: press on it, and if the figure does not move, switch its indicator off and on",
+			alert.Text = fmt.Sprintf("scale %s flickered, and now it has shown exactly %g kg for %d min: press on it, and if the figure does not move, switch its indicator off and on",
 				e.Sensor, e.Value, stoodNs/60e9)
 		}
 		c.alert(alert)

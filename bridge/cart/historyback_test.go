@@ -70,11 +70,11 @@ func TestHistoryComesBackBadly(t *testing.T) {
 				j.Close()
 
 				l := newLonely(t, config)
-				l.forward = make(chan struct{}, 1)
+				l.grown = make(chan struct{}, 1)
 				began, requests, atOnce, most := time.Now(), 0, 0, 0
 				var arrived []string
 				first := map[string]bool{}
-				f := history.Forwarder{Shop: "test", Cart: "cart", Journal: l.journal, Grown: l.forward, Log: bridgetest.Log(), Report: func(string, int) {},
+				f := history.Forwarder{Shop: "test", Cart: "cart", Journal: l.journal, Grown: l.grown, Log: bridgetest.Log(), Report: func(string, int) {},
 					Client: historyOf(t, func(r *http.Request) (*http.Response, error) {
 						if atOnce++; atOnce > 1 {
 							t.Error("two requests at once")

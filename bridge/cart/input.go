@@ -21,10 +21,9 @@ const usedSpreadU = 0.0017
 // unless the service data or the command say otherwise.
 const firstFill = 0.8
 
-// inputOf turns a command into an input of the fold. What a command that opens a job
-// does not say comes from the service data, if it names any. Fluids are the
-// configured ones and those measured on this cart. nowNs names a job that was not
-// given a name.
+// inputOf converts a command to an input of the fold. Service data, if given, supply
+// what a command that opens a job leaves out. A fluid is a configured one or one that
+// was measured on this cart. nowNs gives a name to a job that has none.
 func inputOf(c *wire.Command, data *config.ServiceData, fluids map[string]fillcalc.Fluid, measured []fillcalc.Fluid, nowNs int64) (*fillcalc.Input, error) {
 	in := new(fillcalc.Input)
 	if c.Do == string(fillcalc.DoOpen) {
@@ -52,14 +51,14 @@ func inputOf(c *wire.Command, data *config.ServiceData, fluids map[string]fillca
 	return in, nil
 }
 
-// completeSpec adds the job's name and its fluids.
+// completeSpec adds the job's name, unless it has one, and its fluids.
 func completeSpec(spec *fillcalc.JobSpec, c *wire.Command, fluids map[string]fillcalc.Fluid, nowNs int64) error {
 	if spec.ID == "" {
 		spec.ID = time.Unix(0, nowNs).UTC().Format("20060102-150405")
 	}
 	fresh, used := cmp.Or(c.Text("fluid"), spec.AskedFluid), c.Text("used_fluid")
 	if used == "" {
-		// Most probably the same fluid, but no longer as its data sheet says.
+		// Probably the same fluid, but no longer as on its data sheet.
 		used, spec.UsedSpreadU = fresh, usedSpreadU
 	}
 	for _, f := range []struct {
@@ -75,10 +74,10 @@ func completeSpec(spec *fillcalc.JobSpec, c *wire.Command, fluids map[string]fil
 	return nil
 }
 
-// meansAnotherStep refuses a decision on a step that is not the one its sender saw:
-// what was measured in the last moment before a power cut is gone, and the next step
-// takes its number.
-func meansAnotherStep(in *fillcalc.Input, stepAt string, steps []fillcalc.Step) error {
+// sameStep refuses a decision on a step other than the one that its sender saw: a power
+// cut loses the last moment's readings, and the next step then gets the number of the
+// lost one.
+func sameStep(in *fillcalc.Input, stepAt string, steps []fillcalc.Step) error {
 	if stepAt == "" {
 		return nil
 	}

@@ -68,7 +68,7 @@ func TestPruningAfterARestart(t *testing.T) {
 		l.stop()
 		for range 2 {
 			l = newLonely(t, config)
-			l.keep, l.prunedNs = 0, 0 // everything is old, and pruning is due
+			l.retention.keep, l.retention.prunedNs = 0, 0 // everything is old, and pruning is due
 			l.start()
 			l.live(3, 0, 0)
 			state := bridgetest.Bits(l.state)
@@ -91,7 +91,7 @@ func TestPruningFails(t *testing.T) {
 		if _, err := l.journal.DB.Exec("CREATE TRIGGER never BEFORE DELETE ON event BEGIN SELECT RAISE(ABORT, 'never'); END"); err != nil {
 			t.Fatal(err)
 		}
-		l.keep, l.prunedNs = 0, 0
+		l.retention.keep, l.retention.prunedNs = 0, 0
 		l.start()
 		l.live(3, 0, 0)
 		l.must(bridgetest.OpenJob, `"do":"phase","phase":"draining"`)
@@ -134,7 +134,7 @@ func TestCartOnADiskTurnedReadOnly(t *testing.T) {
 			t.Errorf("a command was answered %+v", r)
 		}
 		readOnly(0)
-		l.live(lastRewrite.Seconds()+1, 0, 0)
+		l.live(maxRetry.Seconds()+1, 0, 0)
 		if a := newest[wire.Alerts](l, wire.AlertsLeaf); len(a.Alerts) != 0 {
 			t.Errorf("alerts %v", a.Alerts)
 		}
@@ -151,7 +151,7 @@ func TestCartOnADiskTurnedReadOnly(t *testing.T) {
 func TestHungLoopIsSeen(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := newLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines))
-		l.inFlight = new(journal.Batch) // the next command waits for it
+		l.backlog.inFlight = new(journal.Batch) // the next command waits for it
 		l.start()
 		time.Sleep(time.Minute) // silence all the while: the timer turns the loop
 		if since := l.SinceTurn(); since > time.Second {
@@ -162,7 +162,7 @@ func TestHungLoopIsSeen(t *testing.T) {
 		if since := l.SinceTurn(); since < 15*time.Second {
 			t.Errorf("a loop that hangs turned %v ago", since)
 		}
-		l.written <- outcome{err: errors.New("no disk")}
+		l.backlog.done <- outcome{err: errors.New("no disk")}
 		time.Sleep(time.Second)
 		if since := l.SinceTurn(); since > time.Second {
 			t.Errorf("a loop that goes on has not turned for %v", since)

@@ -169,7 +169,7 @@ func TestSilentlyRefusedSubscriptionIsReported(t *testing.T) {
 func TestBrokerAlertEndsThoughTheInboxWasFull(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	broker.Stop(syscall.SIGKILL)
-	c := &Cart{inbox: make(chan happening, 1)}
+	c := &Cart{inbox: make(chan report, 1)}
 	l := newLink(mqtt.Endpoint{URL: broker.URL}, "test", "cart", make(chan incoming, 1), c.reporter(wire.AlertBroker))
 	runLink(t, l)
 	bridgetest.Eventually(t, 10*time.Second, "the trouble", func() bool { return len(c.inbox) == 1 })

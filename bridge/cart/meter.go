@@ -10,8 +10,7 @@ import (
 	"bayfill/sensors"
 )
 
-// meter counts what happens to one cart. The cart's goroutine writes, any other
-// may read.
+// meter holds the metrics of one cart. The loop writes them; any goroutine may read.
 type meter struct {
 	readings, faulty *prometheus.CounterVec // by sensor
 	condition        *prometheus.GaugeVec   // by sensor and condition
@@ -25,15 +24,16 @@ type meter struct {
 	givenUp          prometheus.Counter
 
 	lastEventNs atomic.Int64
-	onDiskSeq   atomic.Uint64 // of the newest event in the journal
+	onDiskSeq   atomic.Uint64 // of the newest event on disk
 }
 
-// word shows one of several words as 1, and those before it as 0.
+// word is a metric that is 1 for the present word and 0 for earlier ones.
 type word struct {
 	of  *prometheus.GaugeVec
 	now string
 }
 
+// set makes text the present word.
 func (w *word) set(text string) {
 	if text == w.now {
 		return
@@ -45,6 +45,7 @@ func (w *word) set(text string) {
 	w.now = text
 }
 
+// newMeter returns metrics that are not registered yet.
 func newMeter() *meter {
 	counter := func(name, help string) prometheus.CounterOpts { return prometheus.CounterOpts{Name: name, Help: help} }
 	gauge := func(name, help string) prometheus.GaugeOpts { return prometheus.GaugeOpts{Name: name, Help: help} }
@@ -67,7 +68,7 @@ func newMeter() *meter {
 	return m
 }
 
-// newOutcomes counts what became of commands.
+// newOutcomes returns the counter of commands by outcome.
 func newOutcomes() *prometheus.CounterVec {
 	outcomes := prometheus.NewCounterVec(prometheus.CounterOpts{
 		Name: "bayfill_commands_total", Help: "Commands by what became of them: done, repeated (answered again), refused, busy.",
@@ -78,20 +79,19 @@ func newOutcomes() *prometheus.CounterVec {
 	return outcomes
 }
 
-// register lets a cart's figures be asked for. Those that nobody counts are looked
-// up when they are asked.
+// register registers a cart's metrics. Some are computed when they are read.
 func (m *meter) register(r prometheus.Registerer, c *Cart, sentSeq func() uint64) {
 	r = prometheus.WrapRegistererWith(prometheus.Labels{"cart": c.config.Name}, r)
-	ask := func(name, help string, value func() float64) {
+	gauge := func(name, help string, value func() float64) {
 		r.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: name, Help: help}, value))
 	}
-	// A series that begins with its first event hides that event from a rate.
+	// A series must exist before its first event, or a rate does not see that event.
 	for i := range c.config.Sensors {
 		m.readings.WithLabelValues(c.config.Sensors[i].Name)
 		m.faulty.WithLabelValues(c.config.Sensors[i].Name)
 	}
 	r.MustRegister(m.readings, m.faulty, m.condition, m.phases, m.latency, m.journalled, m.unsaved, m.givenUp, c.link.outcomes)
-	ask("bayfill_journal_bytes", "Size of the journal on disk.", func() float64 {
+	gauge("bayfill_journal_bytes", "Size of the journal on disk.", func() float64 {
 		var bytes int64
 		for _, ending := range []string{"", "-wal"} {
 			if info, err := os.Stat(c.path + ending); err == nil {
@@ -100,11 +100,11 @@ func (m *meter) register(r prometheus.Registerer, c *Cart, sentSeq func() uint64
 		}
 		return float64(bytes)
 	})
-	// Not its time: the cart's clock need not be that of whoever asks.
-	ask("bayfill_last_event_age_seconds", "Age of the newest event by the cart's own clock.", func() float64 {
+	// Its age, not its time: the cart's clock may differ from the reader's.
+	gauge("bayfill_last_event_age_seconds", "Age of the newest event by the cart's own clock.", func() float64 {
 		return float64(c.clock.NowNs()-m.lastEventNs.Load()) / 1e9
 	})
-	ask("bayfill_broker_connected", "1 while the cart is connected to the broker.", func() float64 {
+	gauge("bayfill_broker_connected", "1 while the cart is connected to the broker.", func() float64 {
 		if c.link.connected.Load() {
 			return 1
 		}
@@ -112,15 +112,21 @@ func (m *meter) register(r prometheus.Registerer, c *Cart, sentSeq func() uint64
 	})
 	if sentSeq != nil {
 		r.MustRegister(m.refusedLines)
-		ask("bayfill_history_backlog_events", "Events after the newest that the history has got; at the journal's limit some of them are given up.", func() float64 {
-			// In this order: the other way round it could fall below 0.
+		gauge("bayfill_history_backlog_events", "Events after the newest that the history has got; at the journal's limit some of them are given up.", func() float64 {
+			// In this order: in the other one the difference could be below 0.
 			sent := sentSeq()
 			return float64(m.onDiskSeq.Load() - sent)
 		})
 	}
 }
 
-// read counts a frame that the loop has dealt with.
+// Register registers the cart's metrics. sentSeq returns the sequence number up to
+// which the history has everything; nil without a history.
+func (c *Cart) Register(r prometheus.Registerer, sentSeq func() uint64) {
+	c.meter.register(r, c, sentSeq)
+}
+
+// read counts a frame that the loop has handled.
 func (m *meter) read(e *fillcalc.Event, damaged error, nowNs int64) {
 	m.readings.WithLabelValues(e.Sensor).Inc()
 	if damaged != nil || e.Faults != 0 {
@@ -129,6 +135,7 @@ func (m *meter) read(e *fillcalc.Event, damaged error, nowNs int64) {
 	m.latency.Observe(float64(nowNs-e.AtNs) / 1e9)
 }
 
+// sensor notes the condition of a sensor.
 func (m *meter) sensor(name string, now sensors.Condition) {
 	w := m.conditions[name]
 	if w == nil {
@@ -138,7 +145,7 @@ func (m *meter) sensor(name string, now sensors.Condition) {
 	w.set(string(now))
 }
 
-// turn notes how the cart stands after a turn of its loop.
+// turn notes the cart's state after a turn of its loop.
 func (m *meter) turn(s *fillcalc.State, unsaved int) {
 	m.lastEventNs.Store(s.NowNs)
 	m.unsaved.Set(float64(unsaved))
@@ -149,8 +156,8 @@ func (m *meter) turn(s *fillcalc.State, unsaved int) {
 	}
 }
 
-// kept notes events that are on disk.
-func (m *meter) kept(events []fillcalc.Event) {
+// saved notes events that are on disk.
+func (m *meter) saved(events []fillcalc.Event) {
 	if n := len(events); n > 0 {
 		m.journalled.Add(float64(n))
 		m.onDiskSeq.Store(events[n-1].Seq)

@@ -6,8 +6,7 @@ import (
 	"log/slog"
 	"time"
 
-	"github.com/prometheus/client_golang/prometheus"
-
+	"bayfill/bridge/clock"
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/mqtt"
@@ -16,23 +15,22 @@ import (
 	"bayfill/fillcalc"
 )
 
-// cartOptions are what a cart has besides the configuration.
+// Options is what a cart needs besides the configuration.
 type Options struct {
-	Fluids map[string]fillcalc.Fluid
-	Broker mqtt.Endpoint // without client id and will, which are the cart's own
+	Fluids map[string]fillcalc.Fluid // configured ones, by name
+	Broker mqtt.Endpoint             // without client id and will, which the cart sets
 	Log    *slog.Logger
-	Speed  float64 // of the cart's clock; 1 is life
-	// Open replaces the opening of a sensor's serial port; nil: it is opened.
-	Open     func(sensor string) (io.ReadWriteCloser, error)
-	ClockSet func() bool // nil: it is
-	// History says that a forwarder follows.
+	Speed  float64 // of the cart's clock; 1 is real time
+	// Open replaces the opening of a sensor's serial port; nil opens the port.
+	Open func(sensor string) (io.ReadWriteCloser, error)
+	// ClockSet reports whether the computer's clock was set from outside; nil means yes.
+	ClockSet func() bool
+	// History says that a forwarder reads the journal.
 	History bool
 }
 
-// keepJournal is how long a journal keeps what history and fold no longer need.
-const keepJournal = 7 * 24 * time.Hour
-
-// newCart opens a cart's journal and replays it; the cart runs with run.
+// New opens a cart's journal, replays it, and reads the keys. Run starts the cart. The
+// error names the file or the setting that is wrong.
 func New(ctx context.Context, config *config.Config, own *config.Cart, o Options) (c *Cart, err error) {
 	journal, err := journal.Open(config.JournalPath(own.Name))
 	if err != nil {
@@ -44,110 +42,98 @@ func New(ctx context.Context, config *config.Config, own *config.Cart, o Options
 		}
 	}()
 	c = &Cart{
-		config: own, fluids: o.Fluids, serviceData: config.ServiceData, journal: journal, path: config.JournalPath(own.Name),
-		clockSet: o.ClockSet, log: o.Log, keep: keepJournal, most: config.Journal.MaxBytes(), mostUnsaved: mostUnsaved,
-		inbox: make(chan happening, 1024), commands: make(chan incoming, 16), written: make(chan outcome, 1),
-		alerts: map[string]wire.Alert{}, frames: map[string]frameTrouble{}, meter: newMeter(), running: make(chan struct{}), begun: time.Now(),
+		config: own, fluids: o.Fluids, serviceData: config.ServiceData, clockSet: o.ClockSet, journal: journal, path: config.JournalPath(own.Name), log: o.Log, meter: newMeter(),
+		inbox: make(chan report, 1024), commands: make(chan incoming, 16),
+		pulse:     pulse{running: make(chan struct{}), madeAt: time.Now()},
+		backlog:   backlog{done: make(chan outcome, 1), max: maxBacklog},
+		retention: retention{keep: keepJournal, maxBytes: config.Journal.MaxBytes()},
+		alerts:    map[string]wire.Alert{}, frames: map[string]frameTrouble{},
 	}
 	if o.History {
-		c.forward = make(chan struct{}, 1)
+		c.grown = make(chan struct{}, 1)
 	}
-	c.calibrations, c.troubles = config.LastCalibrations(own)
-	key, err := config.IdentityKey()
-	if err != nil {
-		return nil, err
-	}
-	known, err := journal.Names(ctx)
-	if err != nil {
-		return nil, err
-	}
-	c.identities = names.Hider{Key: key, Policy: config.Identities.Policy(), Current: known}
-	if err := c.begin(ctx, time.Now().UnixNano(), o.Speed); err != nil {
-		return nil, err
-	}
-	for i := range own.Sensors {
-		d, err := own.Sensors[i].Driver(c.clock)
-		if err != nil {
-			return nil, err
-		}
-		if o.Open != nil {
-			d.Open = func() (io.ReadWriteCloser, error) { return o.Open(d.Name) }
-		}
-		c.drivers = append(c.drivers, d)
-	}
+	c.calibrations.newest, c.calibrations.trouble = config.LastCalibrations(own)
 	c.link = newLink(o.Broker, config.Shop, own.Name, c.commands, c.reporter(wire.AlertBroker))
-	c.alert(wire.Alert{Code: wire.AlertSnapshot, Text: c.unreplayed})
+	if err := c.readKeys(ctx, config); err != nil {
+		return nil, err
+	}
+	lost, err := c.begin(ctx, time.Now().UnixNano(), o.Speed)
+	if err != nil {
+		return nil, err
+	}
+	if err := c.makeDrivers(o.Open); err != nil {
+		return nil, err
+	}
+	c.alert(wire.Alert{Code: wire.AlertSnapshot, Text: lost})
 	given, err := journal.GivenUp()
 	if err != nil {
 		return nil, err
 	}
-	c.tellGivenUp(given)
-	commandKey, err := config.CommandKey()
-	if err != nil {
-		return nil, err
-	}
-	if c.verifier, err = newVerifier(commandKey, c.link.topic(wire.CommandsLeaf), journal); err != nil {
-		return nil, err
-	}
+	c.alertGivenUp(given)
 	return c, nil
 }
 
-// Journal is the cart's journal, which others may read while the cart runs.
-func (c *Cart) Journal() *journal.Journal { return c.journal }
-
-// Grown hears each time that the journal has grown; nil where no forwarder follows.
-func (c *Cart) Grown() <-chan struct{} { return c.forward }
-
-// Leaves are the newest messages of the state leaves, whether or not they are sent.
-func (c *Cart) Leaves() map[wire.Leaf]string { return c.link.newest() }
-
-// Connected tells whether the cart has a connection to the broker.
-func (c *Cart) Connected() bool { return c.link.connected.Load() }
-
-// Running is closed when the cart's loop begins to turn.
-func (c *Cart) Running() <-chan struct{} { return c.running }
-
-// Name is the cart's name in the configuration.
-func (c *Cart) Name() string { return c.config.Name }
-
-// Register lets Prometheus ask for the cart's figures; sentSeq tells up to which event
-// the history has everything, and is nil without one.
-func (c *Cart) Register(r prometheus.Registerer, sentSeq func() uint64) {
-	c.meter.register(r, c, sentSeq)
+// readKeys reads the key that hides names and the one that signs commands.
+func (c *Cart) readKeys(ctx context.Context, config *config.Config) error {
+	key, err := config.IdentityKey()
+	if err != nil {
+		return err
+	}
+	known, err := c.journal.Names(ctx)
+	if err != nil {
+		return err
+	}
+	c.identities = names.Hider{Key: key, Policy: config.Identities.Policy(), Current: known}
+	if key, err = config.CommandKey(); err != nil {
+		return err
+	}
+	c.verifier, err = newVerifier(key, c.link.topic(wire.CommandsLeaf), c.journal)
+	return err
 }
 
-// RunLink keeps the connection to the broker until ctx ends; then it says goodbye.
-// It outlives run, which still has something to say at its end.
-func (c *Cart) RunLink(ctx context.Context) { c.link.run(ctx) }
-
-// BrokerURL is the broker that the cart talks to.
-func (c *Cart) BrokerURL() string { return c.link.endpoint.URL }
-
-// Close ends what newCart opened; the cart has stopped, or never run.
-func (c *Cart) Close() error { return c.journal.Close() }
-
-// watchHistory gives what a forwarder is to tell of its work: its trouble, empty
-// when there is none, and how many lines the history has refused for good since.
-func (c *Cart) WatchHistory(ctx context.Context) (told func(trouble string, refused int), err error) {
-	reportTrouble, reportRefused := c.reporter(wire.AlertHistory), c.reporter(wire.AlertHistoryRefused)
-	text, err := c.journal.BoundDeadLetters(ctx)
-	if err != nil {
-		return nil, err
+// begin replays the journal, and appends the start with the setup as the first event
+// of this run. lost says what the replay could not restore; usually it is empty.
+func (c *Cart) begin(ctx context.Context, wallNs int64, speed float64) (lost string, err error) {
+	if c.state, lost, err = c.journal.Replay(ctx); err != nil {
+		return "", err
 	}
-	c.alert(wire.Alert{Code: wire.AlertHistoryRefused, Text: text})
-	looked := time.Now()
-	return func(trouble string, refused int) {
-		reportTrouble(trouble)
-		c.meter.refusedLines.Add(float64(refused))
-		if refused == 0 && time.Since(looked) < time.Hour || ctx.Err() != nil {
-			return
-		}
-		looked = time.Now()
-		text, err := c.journal.BoundDeadLetters(ctx)
+	if c.backlog.chain, err = c.journal.Chain(); err != nil {
+		return "", err
+	}
+	// Time never runs back within a journal, whatever the computer's clock says.
+	c.clock = clock.New(max(wallNs, c.state.NowNs+int64(time.Millisecond)), speed)
+	e := c.stamp(fillcalc.Event{Kind: fillcalc.KindInput, AtNs: c.clock.NowNs(),
+		Input: &fillcalc.Input{Do: fillcalc.DoStart, Setup: c.config.Setup(c.calibrations.newest)}})
+	if err := fillcalc.Check(&c.state, e.Input); err != nil {
+		return "", err
+	}
+	next := fillcalc.Apply(c.state, e)
+	// With a snapshot, so that what was replayed now need not be replayed again and may
+	// be deleted one day.
+	batch := journal.Batch{Events: []fillcalc.Event{e}, Snapshot: &next}
+	c.published.render(&next, &batch)
+	batch.LinkChain(c.backlog.chain)
+	if err := c.journal.Append(ctx, batch); err != nil {
+		return "", err
+	}
+	c.state, c.retention.prunedNs = next, next.NowNs
+	c.backlog.chain, c.backlog.snapshotSeq = batch.Chain, next.Seq
+	c.meter.saved(batch.Events)
+	return lost, nil
+}
+
+// makeDrivers makes the sensors' drivers. open replaces the opening of a port unless
+// it is nil.
+func (c *Cart) makeDrivers(open func(sensor string) (io.ReadWriteCloser, error)) error {
+	for i := range c.config.Sensors {
+		d, err := c.config.Sensors[i].Driver(c.clock)
 		if err != nil {
-			c.log.Warn("lines that the history refused are not counted", "error", err)
-			return
+			return err
 		}
-		reportRefused(text)
-	}, nil
+		if open != nil {
+			d.Open = func() (io.ReadWriteCloser, error) { return open(d.Name) }
+		}
+		c.drivers = append(c.drivers, d)
+	}
+	return nil
 }

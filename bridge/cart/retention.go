@@ -9,11 +9,119 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// pace is how fast something grows, seen from where it stood one to two hours ago.
+const (
+	// keepJournal is how long a journal keeps what history and fold no longer need.
+	keepJournal = 7 * 24 * time.Hour
+	// pruneEvery and checkEvery are how often old events are deleted and the journal's
+	// size is checked, on the cart's clock.
+	pruneEvery, checkEvery = time.Hour, time.Minute
+	// fillingShare of the limit is the size at which an alert is raised.
+	fillingShare = 0.75
+	// deletingFor is how long after the last deletion at the limit the alert says that
+	// readings are being deleted.
+	deletingFor = 6 * time.Hour
+)
+
+// retention is what the journal keeps, and when that was last enforced on the cart's
+// clock.
+type retention struct {
+	keep     time.Duration // how long what history and fold no longer need is kept
+	maxBytes int64         // the journal's limit
+
+	prunedNs  int64 // when old events were last deleted
+	checkedNs int64 // when the size was last checked
+	more      bool  // more is to be deleted
+	waiting   pace  // of what waits for the history
+	unlogged  int64 // readings deleted at the limit since the last log entry
+	loggedNs  int64
+}
+
+// due reports whether old events are to be deleted now and the size is to be checked
+// now, and takes both as done.
+func (r *retention) due(nowNs int64) (prune, check bool) {
+	prune = r.more || nowNs-r.prunedNs >= int64(pruneEvery)
+	check = prune || nowNs-r.checkedNs >= int64(checkEvery)
+	if prune {
+		r.prunedNs = nowNs
+	}
+	if check {
+		r.checkedNs, r.more = nowNs, false
+	}
+	return prune, check
+}
+
+// retain deletes a piece of what the journal no longer needs or has no room for. It
+// runs outside the loop, on the goroutine that writes.
+func (c *Cart) retain(ctx context.Context, nowNs int64, snapshotSeq uint64, prune bool) (room journal.Usage, err error) {
+	r, old := &c.retention, false
+	if prune {
+		if old, err = c.journal.Prune(ctx, time.Unix(0, nowNs).Add(-r.keep), snapshotSeq, c.grown != nil); err != nil {
+			return room, err
+		}
+	}
+	room, err = c.journal.Retain(ctx, r.maxBytes, snapshotSeq, nowNs, r.keep)
+	room.More = room.More || old
+	return room, err
+}
+
+// handleRoom logs what was deleted at the limit and raises the alerts about the
+// journal's size.
+func (c *Cart) handleRoom(room *journal.Usage) {
+	r, nowNs := &c.retention, c.state.NowNs
+	r.more = room.More
+	c.meter.givenUp.Add(float64(room.Lost))
+	if r.unlogged += room.Lost; r.unlogged > 0 && nowNs-r.loggedNs >= int64(time.Hour) {
+		c.log.Warn("readings outside jobs were deleted, the journal has reached its limit",
+			"readings", r.unlogged, "in_all", room.GivenUp.Readings, "from", wire.Timestamp(room.GivenUp.FromNs), "to", wire.Timestamp(room.GivenUp.ToNs))
+		r.unlogged, r.loggedNs = 0, nowNs
+	}
+	c.alertGivenUp(room.GivenUp)
+	fullIn := r.waiting.left(nowNs, room.Waiting, r.maxBytes-room.Waiting)
+	if room.More {
+		return // the size is known when everything is deleted
+	}
+	filling, jobs := r.texts(room, nowNs, fullIn)
+	c.alert(wire.Alert{Code: wire.AlertJournalFilling, Text: filling})
+	c.alert(wire.Alert{Code: wire.AlertJournalJobs, Text: jobs})
+}
+
+// texts returns the texts of two alerts: the journal fills up, or it is above its limit
+// and holds jobs only. fullIn is 0 when that is unknown.
+func (r *retention) texts(room *journal.Usage, nowNs int64, fullIn time.Duration) (filling, jobs string) {
+	const remedy = "repair the history, or raise the limit"
+	limit := fmt.Sprintf("its limit of %g MB (journal.most_mb)", float64(r.maxBytes)/1e6)
+	share := float64(room.Waiting) / float64(r.maxBytes)
+	switch {
+	case room.JobsOnly:
+		jobs = "the journal is beyond " + limit + " and only jobs and commands are left in it, which are never deleted: it grows until the disk is full: " + remedy
+	case share > fillingShare && room.GivenUp.Readings > 0 && nowNs-room.GivenUp.LastNs < int64(deletingFor):
+		filling = "the journal is full to " + limit + " with what no history has accepted: the oldest readings outside jobs are being deleted, jobs are kept: " + remedy
+	case share > fillingShare:
+		filling = fmt.Sprintf("the journal is filled to %.0f %% of %s with what no history has accepted", 100*share, limit)
+		if fullIn > 0 {
+			filling += ", and will be full in " + roughly(fullIn) + " at the present pace"
+		}
+		filling += ": then the oldest readings outside jobs are deleted: " + remedy
+	}
+	return filling, jobs
+}
+
+// alertGivenUp raises the alert about readings deleted at the limit. It lasts as long
+// after the last deletion as the journal keeps its events.
+func (c *Cart) alertGivenUp(g journal.GivenUp) {
+	text := ""
+	if g.Readings > 0 && c.state.NowNs-g.LastNs <= int64(c.retention.keep) {
+		text = fmt.Sprintf("the journal reached its limit (journal.most_mb) before a history had accepted everything: %d readings outside jobs were deleted, from %s to %s; jobs are complete",
+			g.Readings, wire.Timestamp(g.FromNs), wire.Timestamp(g.ToNs))
+	}
+	c.alert(wire.Alert{Code: wire.AlertJournalGivenUp, Text: text})
+}
+
+// pace is how fast a size grows, measured from where it was one to two hours ago.
 type pace struct{ before, last struct{ ns, bytes int64 } }
 
-// left is how long it takes to grow by so many bytes more; 0 when that is not known
-// yet, or it does not grow.
+// left returns how long it takes to grow by more bytes; 0 when that is unknown, or the
+// size does not grow.
 func (p *pace) left(nowNs, bytes, more int64) time.Duration {
 	if p.last.ns == 0 || nowNs-p.last.ns >= int64(time.Hour) {
 		p.before = p.last
@@ -25,78 +133,11 @@ func (p *pace) left(nowNs, bytes, more int64) time.Duration {
 	if nowNs-p.before.ns < int64(10*time.Minute) || bytes <= p.before.bytes {
 		return 0
 	}
-	// Less than a century, or the nanoseconds do not fit.
+	// Less than a century, or the nanoseconds overflow.
 	return time.Duration(min(float64(nowNs-p.before.ns)/float64(bytes-p.before.bytes)*float64(more), 3e18))
 }
 
-const (
-	// How often the journal is looked at for what is old, and for its size, on the
-	// cart's clock.
-	pruneEvery, tidyEvery = time.Hour, time.Minute
-	// fillingShare of the limit is when a journal that fills up is told of.
-	fillingShare = 0.75
-	// goingOn is how long after the last piece readings count as still being given up.
-	goingOn = 6 * time.Hour
-)
-
-// tidy deletes what the journal no longer needs, or has no room for, a piece of it.
-func (c *Cart) tidy(ctx context.Context, nowNs int64, snapshotSeq uint64, prune bool) (r journal.Usage, err error) {
-	old := false
-	if prune {
-		if old, err = c.journal.Prune(ctx, time.Unix(0, nowNs).Add(-c.keep), snapshotSeq, c.forward != nil); err != nil {
-			return r, err
-		}
-	}
-	r, err = c.journal.Retain(ctx, c.most, snapshotSeq, nowNs, c.keep)
-	r.More = r.More || old
-	return r, err
-}
-
-// tidied takes note of how the journal stands, and tells.
-func (c *Cart) tidied(r *journal.Usage) {
-	c.untidy = r.More
-	c.meter.givenUp.Add(float64(r.Lost))
-	if c.lost += r.Lost; c.lost > 0 && c.state.NowNs-c.lostToldNs >= int64(time.Hour) {
-		c.log.Warn("readings outside jobs given up, the journal has reached its limit",
-			"readings", c.lost, "in_all", r.GivenUp.Readings, "from", wire.Timestamp(r.GivenUp.FromNs), "to", wire.Timestamp(r.GivenUp.ToNs))
-		c.lost, c.lostToldNs = 0, c.state.NowNs
-	}
-	c.tellGivenUp(r.GivenUp)
-	left := c.filling.left(c.state.NowNs, r.Waiting, c.most-r.Waiting)
-	if r.More {
-		return // how it stands is known when that is done
-	}
-	const remedy = "see to the history, or allow more"
-	limit := fmt.Sprintf("its limit of %g MB (journal.max_mb)", float64(c.most)/1e6)
-	filling, jobs := "", ""
-	switch share := float64(r.Waiting) / float64(c.most); {
-	case r.JobsOnly:
-		jobs = "the journal is beyond " + limit + " and only jobs and commands are left in it, which stay: it grows on until the disk is full: " + remedy
-	case share > fillingShare && r.GivenUp.Readings > 0 && c.state.NowNs-r.GivenUp.LastNs < int64(goingOn):
-		filling = "the journal is full to " + limit + " with what no history has taken: the oldest readings outside jobs are given up, jobs stay: " + remedy
-	case share > fillingShare:
-		filling = fmt.Sprintf("the journal is filled to %.0f %% of %s with what no history has taken", 100*share, limit)
-		if left > 0 {
-			filling += ", and full in " + roughly(left) + " at the present pace"
-		}
-		filling += ": then the oldest readings outside jobs are given up: " + remedy
-	}
-	c.alert(wire.Alert{Code: wire.AlertJournalFilling, Text: filling})
-	c.alert(wire.Alert{Code: wire.AlertJournalJobs, Text: jobs})
-}
-
-// tellGivenUp keeps the alert about what went for as long after it as the journal
-// keeps what was taken.
-func (c *Cart) tellGivenUp(g journal.GivenUp) {
-	text := ""
-	if g.Readings > 0 && c.state.NowNs-g.LastNs <= int64(c.keep) {
-		text = fmt.Sprintf("the journal reached its limit (journal.max_mb) before a history had taken all: %d readings outside jobs are given up, of the time from %s to %s; jobs are whole",
-			g.Readings, wire.Timestamp(g.FromNs), wire.Timestamp(g.ToNs))
-	}
-	c.alert(wire.Alert{Code: wire.AlertJournalGivenUp, Text: text})
-}
-
-// roughly is a duration in words, for planning.
+// roughly returns a duration in words, for planning.
 func roughly(d time.Duration) string {
 	switch {
 	case d >= 48*time.Hour:

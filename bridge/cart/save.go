@@ -7,25 +7,43 @@ import (
 	"time"
 
 	"bayfill/bridge/journal"
+	"bayfill/bridge/points"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 const (
 	// saveEvery bounds what a power cut can cost: readings of less than a second.
 	saveEvery = 700 * time.Millisecond
-	// snapshotEvery bounds how much is replayed at a start: about half an hour of
-	// readings.
+	// snapshotEvery bounds how many events are replayed at a start: about half an hour
+	// of readings.
 	snapshotEvery = 20000
 
-	// A disk that refuses is tried again after a second, then less and less often.
-	// What has piled up goes in pieces, each of which is progress.
-	firstRewrite = time.Second
-	lastRewrite  = 30 * time.Second
-	mostInBatch  = 2000
-	// mostUnsaved is two hours of a cart that sends 40 readings a second, about
-	// 60 MB with what was published.
-	mostUnsaved = 300_000
+	// After a failed write the next attempt follows in a second, then less and less
+	// often.
+	minRetry = time.Second
+	maxRetry = 30 * time.Second
+	// maxBatch is the number of events in one write. A long backlog is written in
+	// pieces, each of which is progress.
+	maxBatch = 2000
+	// maxBacklog is two hours of a cart that sends 40 readings a second, about 60 MB
+	// with what was published.
+	maxBacklog = 300_000
 )
+
+// backlog is what is not on disk yet, and how writing goes.
+type backlog struct {
+	batch    journal.Batch  // everything that is not on disk
+	inFlight *journal.Batch // the front of it that is being written; nil: none
+	done     chan outcome   // how that went; it has room, so the writer never waits
+	max      int            // number of events above which the oldest are dropped
+	gap      gap
+	beganAt  time.Time     // when the last write began
+	retry    time.Duration // pause after it failed; 0: it succeeded
+
+	chain       points.Chain // over what is on disk
+	snapshotSeq uint64       // of the newest snapshot on disk
+}
 
 // gap is a stretch of time whose readings will never be in the journal.
 type gap struct {
@@ -33,131 +51,139 @@ type gap struct {
 	open         bool // no snapshot on disk covers it yet
 }
 
-// outcome is how a batch fared, and how the journal stands if it was looked at.
+// outcome is how a write went, and the journal's room if that was checked.
 type outcome struct {
 	err  error
 	room *journal.Usage
 }
 
-// saveDue tells when the disk's turn has come: at its pace, after a pause when
-// it has refused, and at once when there is more than one batch holds.
-func (c *Cart) saveDue() bool {
-	return time.Since(c.saved) >= max(saveEvery, c.retry) || c.retry == 0 && len(c.unsaved.Events) > mostInBatch
+// due reports whether it is time to write: at the usual pace, after a pause when the
+// last write failed, and at once when there is more than one batch.
+func (b *backlog) due() bool {
+	return time.Since(b.beganAt) >= max(saveEvery, b.retry) || b.retry == 0 && len(b.batch.Events) > maxBatch
 }
 
-// nextBatch is the front of what is not on disk. A snapshot that covers a gap
-// goes with what follows the gap, or a replay would end there.
-func (c *Cart) nextBatch() journal.Batch {
-	batch, rest := c.unsaved.Split(min(len(c.unsaved.Events), mostInBatch))
-	batch.LinkChain(c.chain)
-	if c.gap.open || len(rest.Events) == 0 && c.state.Seq-c.snapshotSeq >= snapshotEvery {
-		snapshot := c.state
+// next returns the front of the backlog, ready to be written. A snapshot that covers a
+// gap is written together with what follows the gap, since a replay would stop there
+// without it.
+func (b *backlog) next(s *fillcalc.State) journal.Batch {
+	batch, rest := b.batch.Split(min(len(b.batch.Events), maxBatch))
+	batch.LinkChain(b.chain)
+	if b.gap.open || len(rest.Events) == 0 && s.Seq-b.snapshotSeq >= snapshotEvery {
+		snapshot := *s
 		batch.Snapshot = &snapshot
 	}
 	return batch
 }
 
-// onDisk takes note that the front of unsaved is kept.
-func (c *Cart) onDisk(batch journal.Batch) {
-	_, c.unsaved = c.unsaved.Split(len(batch.Events))
-	c.chain = batch.Chain
-	if len(c.unsaved.Events) == 0 {
-		c.unsaved = journal.Batch{} // its memory may be that of hours
+// remove removes a batch that is on disk.
+func (b *backlog) remove(batch journal.Batch) {
+	_, b.batch = b.batch.Split(len(batch.Events))
+	b.chain = batch.Chain
+	if len(b.batch.Events) == 0 {
+		b.batch = journal.Batch{} // frees its memory, which may hold hours
 	}
 	if batch.Snapshot != nil {
-		c.snapshotSeq = batch.Snapshot.Seq
-		c.gap.open = c.gap.open && c.gap.toNs > batch.Snapshot.NowNs
+		b.snapshotSeq = batch.Snapshot.Seq
+		b.gap.open = b.gap.open && b.gap.toNs > batch.Snapshot.NowNs
 	}
-	c.retry = 0
-	c.alert(wire.Alert{Code: wire.AlertJournal})
-	c.meter.kept(batch.Events)
-	c.kept()
+	b.retry = 0
 }
 
-// forget drops the oldest events that wait for the disk, all of them readings and
-// ticks, so that a disk that refuses for hours does not fill the memory. What
-// they did stays in the state, and with its snapshot comes to the disk.
-func (c *Cart) forget() {
-	at := 0
-	if c.inFlight != nil {
-		at = len(c.inFlight.Events)
+// dropOldest drops the oldest events that are not in flight, all of them readings and
+// ticks, and extends the gap.
+func (b *backlog) dropOldest() {
+	start := 0
+	if b.inFlight != nil {
+		start = len(b.inFlight.Events)
 	}
-	kept, rest := c.unsaved.Split(at)
-	gone, _ := rest.Split(min(len(rest.Events), mostInBatch))
-	if !c.gap.open {
-		c.gap = gap{fromNs: gone.Events[0].AtNs, open: true}
+	kept, rest := b.batch.Split(start)
+	dropped, _ := rest.Split(min(len(rest.Events), maxBatch))
+	if !b.gap.open {
+		b.gap = gap{fromNs: dropped.Events[0].AtNs, open: true}
 	}
-	c.gap.toNs = gone.Events[len(gone.Events)-1].AtNs
+	b.gap.toNs = dropped.Events[len(dropped.Events)-1].AtNs
 	p := len(kept.Published)
-	c.unsaved.Events = slices.Delete(c.unsaved.Events, at, at+len(gone.Events))
-	c.unsaved.Published = slices.Delete(c.unsaved.Published, p, p+len(gone.Published))
-	c.alert(wire.Alert{Code: wire.AlertJournalGap, Text: fmt.Sprintf("the journal has no readings from %s to %s, the disk took none for too long: the volumes are right, but cannot be computed again from readings",
-		wire.Timestamp(c.gap.fromNs), wire.Timestamp(c.gap.toNs))})
+	b.batch.Events = slices.Delete(b.batch.Events, start, start+len(dropped.Events))
+	b.batch.Published = slices.Delete(b.batch.Published, p, p+len(dropped.Published))
 }
 
-// save hands what has come together to the disk, off this goroutine: a slow
-// card must not hold up live values. One batch is under way at a time.
-func (c *Cart) save(ctx context.Context) {
-	if c.inFlight != nil || len(c.unsaved.Events) == 0 {
+// addToBacklog adds an event that is to be saved. When writing has failed for hours,
+// the oldest events are dropped so that memory stays bounded. Their effect stays in
+// the state, and reaches the disk with its snapshot.
+func (c *Cart) addToBacklog(e fillcalc.Event) {
+	b := &c.backlog
+	b.batch.Events = append(b.batch.Events, e)
+	if len(b.batch.Events) <= b.max {
 		return
 	}
-	c.saved = time.Now()
-	batch := c.nextBatch()
-	c.inFlight = &batch
-	nowNs, seq := c.state.NowNs, c.snapshotSeq
-	prune := c.untidy || nowNs-c.prunedNs >= int64(pruneEvery)
-	tidy := prune || nowNs-c.tidiedNs >= int64(tidyEvery)
-	if prune {
-		c.prunedNs = nowNs
+	b.dropOldest()
+	c.alert(wire.Alert{Code: wire.AlertJournalGap, Text: fmt.Sprintf("the journal has no readings from %s to %s, since writing to the disk failed for too long: the volumes are right, but cannot be computed again from readings",
+		wire.Timestamp(b.gap.fromNs), wire.Timestamp(b.gap.toNs))})
+}
+
+// save writes the front of the backlog on another goroutine: a slow card must not
+// delay live values. One write is in flight at a time; writeDone receives its outcome.
+func (c *Cart) save(ctx context.Context) {
+	b := &c.backlog
+	if b.inFlight != nil || len(b.batch.Events) == 0 {
+		return
 	}
-	if tidy {
-		c.tidiedNs, c.untidy = nowNs, false
-	}
+	b.beganAt = time.Now()
+	batch := b.next(&c.state)
+	b.inFlight = &batch
+	nowNs, seq := c.state.NowNs, b.snapshotSeq
+	prune, check := c.retention.due(nowNs)
 	go func() {
-		// Not ctx: a batch that is begun is finished.
+		// Not cancelled by a stop: a write that has begun is finished.
 		ctx := context.WithoutCancel(ctx)
 		o := outcome{err: c.journal.Append(ctx, batch)}
-		if o.err == nil && tidy {
-			// The batch is kept whatever comes of this: a failure here must not send it
-			// again. The next hour or minute tries again.
-			r, err := c.tidy(ctx, nowNs, seq, prune)
+		if o.err == nil && check {
+			// The batch is on disk. A failure here must not write it again; the next
+			// minute or hour tries again.
+			room, err := c.retain(ctx, nowNs, seq, prune)
 			if err != nil {
 				c.log.Warn("old events stay in the journal", "error", err)
 			} else {
-				o.room = &r
+				o.room = &room
 			}
 		}
-		c.written <- o
+		b.done <- o
 	}()
 }
 
-// wrote takes note of how a batch fared. One that failed is tried again:
-// measuring goes on.
-func (c *Cart) wrote(o outcome) {
-	batch := c.inFlight
-	c.inFlight = nil
+// writeDone handles the outcome of a write. A batch that failed stays in the backlog,
+// and measuring goes on.
+func (c *Cart) writeDone(o outcome) {
+	b := &c.backlog
+	batch := b.inFlight
+	b.inFlight = nil
 	if o.err != nil {
-		c.alert(wire.Alert{Code: wire.AlertJournal, Text: "readings cannot be kept, measuring goes on: " + o.err.Error() + journal.Remedy(o.err)})
-		c.retry = min(max(2*c.retry, firstRewrite), lastRewrite)
+		c.alert(wire.Alert{Code: wire.AlertJournal, Text: "readings cannot be saved, measuring goes on: " + o.err.Error() + journal.Remedy(o.err)})
+		b.retry = min(max(2*b.retry, minRetry), maxRetry)
 		return
 	}
-	c.onDisk(*batch)
+	c.saved(*batch)
 	if o.room != nil {
-		c.tidied(o.room)
+		c.handleRoom(o.room)
 	}
 }
 
-// kept tells the forwarder that the journal has grown.
-func (c *Cart) kept() {
+// awaitWrite waits for the write in flight.
+func (c *Cart) awaitWrite() {
+	if c.backlog.inFlight != nil {
+		c.writeDone(<-c.backlog.done)
+	}
+}
+
+// saved handles a batch that is on disk: it leaves the backlog, and the forwarder is
+// told.
+func (c *Cart) saved(batch journal.Batch) {
+	c.backlog.remove(batch)
+	c.alert(wire.Alert{Code: wire.AlertJournal})
+	c.meter.saved(batch.Events)
 	select {
-	case c.forward <- struct{}{}:
-	default: // it has been told, or there is none
-	}
-}
-
-// settle waits for the batch under way.
-func (c *Cart) settle() {
-	if c.inFlight != nil {
-		c.wrote(<-c.written)
+	case c.grown <- struct{}{}:
+	default: // one signal is waiting already, or there is no forwarder
 	}
 }

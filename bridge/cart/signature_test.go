@@ -125,7 +125,7 @@ func TestSignedCommands(t *testing.T) {
 
 // Only what was made with the key for this topic opens, whatever comes; and what
 // is signed opens as it was.
-func FuzzSealed(f *testing.F) {
+func FuzzSigned(f *testing.F) {
 	topic := bridgetest.Topics + "commands"
 	genuine := signed(bridgetest.CommandKey, topic, 1, `{"id":"1","do":"close"}`)
 	f.Add([]byte(genuine), uint64(1))
@@ -140,7 +140,7 @@ func FuzzSealed(f *testing.F) {
 	f.Cleanup(func() { journal.Close() })
 	f.Fuzz(func(t *testing.T, payload []byte, counter uint64) {
 		s := verifier{key: []byte(bridgetest.CommandKey), topic: topic, journal: journal}
-		if command, _, err := s.open(t.Context(), payload); err == nil {
+		if command, _, err := s.verify(t.Context(), payload); err == nil {
 			var m wire.Signed
 			if json.Unmarshal(payload, &m) != nil || string(command) != m.Command ||
 				strings.ToLower(m.MAC) != hex.EncodeToString(wire.CommandMAC(s.key, topic, m.Counter, m.Command)) {
@@ -156,7 +156,7 @@ func FuzzSealed(f *testing.F) {
 			return // JSON texts are
 		}
 		s.counter = 0
-		command, stale, err := s.open(t.Context(), []byte(signed(bridgetest.CommandKey, topic, counter, string(payload))))
+		command, stale, err := s.verify(t.Context(), []byte(signed(bridgetest.CommandKey, topic, counter, string(payload))))
 		switch {
 		case counter > wire.MaxCounter:
 			if err == nil {

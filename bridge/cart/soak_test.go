@@ -57,10 +57,10 @@ func TestSoak(t *testing.T) {
 		const speed, keep, round = 20, 30 * time.Minute, time.Hour
 		l := newLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines))
 		*l.clock = *clock.New(l.clock.NowNs(), speed)
-		l.keep = keep
-		l.forward = make(chan struct{}, 1)
+		l.retention.keep = keep
+		l.grown = make(chan struct{}, 1)
 		var lines atomic.Int64
-		f := history.Forwarder{Shop: "test", Cart: "cart", Journal: l.journal, Grown: l.forward, Log: bridgetest.Log(),
+		f := history.Forwarder{Shop: "test", Cart: "cart", Journal: l.journal, Grown: l.grown, Log: bridgetest.Log(),
 			Report: func(trouble string, refused int) {
 				if trouble != "" || refused != 0 {
 					t.Errorf("%s, %d refused", trouble, refused)

@@ -15,10 +15,10 @@ type verifier struct {
 	key     []byte // nil: commands need no signature
 	topic   string
 	journal *journal.Journal
-	counter uint64 // the highest that came with a valid MAC
+	counter uint64 // the highest that arrived with a valid MAC
 }
 
-// newVerifier goes on from the counter in the journal.
+// newVerifier continues from the counter in the journal.
 func newVerifier(key []byte, topic string, journal *journal.Journal) (v verifier, err error) {
 	v = verifier{key: key, topic: topic, journal: journal}
 	if key != nil {
@@ -27,11 +27,11 @@ func newVerifier(key []byte, topic string, journal *journal.Journal) (v verifier
 	return v, err
 }
 
-// open returns the command in a message. stale says that its counter was used
-// before: then the command may be answered again, but not done. A counter is used up
-// on disk before its command is looked at: what is refused now must not be done when
-// it is sent again, not even after a power cut.
-func (v *verifier) open(ctx context.Context, payload []byte) (command []byte, stale, err error) {
+// verify returns the command in a message. stale is not nil when its counter was used
+// before: then the command may be answered again, but must not be done. The counter is
+// on disk before the command is parsed: a command that is refused now must not be done
+// when somebody sends it again, not even after a power cut.
+func (v *verifier) verify(ctx context.Context, payload []byte) (command []byte, stale, err error) {
 	if v.key == nil {
 		return payload, nil, nil
 	}
@@ -47,7 +47,7 @@ func (v *verifier) open(ctx context.Context, payload []byte) (command []byte, st
 		return []byte(m.Command), fmt.Errorf("counter: %d is not above %d, the last on this cart: sign the command again with a higher one", m.Counter, v.counter), nil
 	}
 	if err := v.journal.SetCounter(ctx, wire.KeyName(v.key), m.Counter); err != nil {
-		return nil, nil, fmt.Errorf("counter: it could not be kept and nothing was done: %w", err)
+		return nil, nil, fmt.Errorf("counter: it could not be saved and nothing was done: %w", err)
 	}
 	v.counter = m.Counter
 	return []byte(m.Command), nil, nil

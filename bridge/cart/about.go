@@ -1,0 +1,19 @@
+package cart
+
+import "bayfill/bridge/wire"
+
+// about returns the message of the leaf about.
+func (c *Cart) about() wire.About {
+	a := wire.About{Program: "bayfill", Version: wire.Version, Contract: wire.ContractVersion,
+		Leaves:   []wire.Leaf{wire.PresenceLeaf, wire.AboutLeaf, wire.VolumesLeaf, wire.WindowLeaf, wire.JobLeaf, wire.AlertsLeaf, wire.ReadingsLeaf},
+		Measured: []wire.AboutFluid{},
+		Units:    "SI; the unit stands in each field's name; litres are at reference_c"}
+	for _, f := range c.state.Measured {
+		a.Measured = append(a.Measured, wire.AboutFluid{Name: f.Name, DensityKgM3: wire.Number(f.DensityKgM3), AtC: wire.Number(f.AtC), UPct: wire.Number(100 * f.DensityU)})
+	}
+	for i := range c.config.Sensors {
+		s := &c.config.Sensors[i]
+		a.Sensors = append(a.Sensors, wire.AboutSensor{Name: s.Name, Role: s.Role, Quantity: s.Quantity().String(), Protocol: s.Protocol})
+	}
+	return a
+}

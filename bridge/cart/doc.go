@@ -1,0 +1,35 @@
+// Package cart runs one instrumented cart: it turns readings and commands into events,
+// saves them, folds them into the state and publishes what the state says.
+//
+//	sensors ──▶ report ──▶ inbox ────┐
+//	link ─────▶ incoming ▶ commands ─┼▶ loop ─▶ backlog ─▶ journal
+//	timer ───────────────▶ tick ─────┘    └───▶ state ───▶ link ─▶ broker
+//
+// What it promises:
+//
+//   - One goroutine, that of [Cart.Run], owns the state. Everything reaches it in one
+//     order, and times rise strictly.
+//   - A reading is applied at once and is on disk within a second. A command is on
+//     disk, with everything before it and its reply, before it takes effect and is
+//     answered. When the disk refuses, the command has not happened.
+//   - A command with an id that was done before is answered again and not done again,
+//     also after a restart.
+//   - When the disk fails measuring goes on, and an alert says so.
+//
+// What the queues do when they are full:
+//
+//   - inbox: the sensors wait, and the kernel keeps their bytes. An alert of another
+//     goroutine waits a second and is then offered again with its next change.
+//   - commands: the link answers "busy".
+//   - backlog: the oldest readings are dropped, and an alert names the gap. It is full
+//     after hours without a disk.
+//   - the link's readings and replies: the oldest are dropped. State leaves have no
+//     queue: only the newest message of each is kept.
+//
+// Run owns the goroutines of the sensors and the one that writes to the disk, and waits
+// for both. [Cart.RunLink] owns the connection to the broker; it must outlive Run, which
+// publishes to its end.
+//
+// Read cart.go first, then sensors.go, command.go, save.go, retention.go and publish.go;
+// link.go and outbox.go for the broker; new.go for the start.
+package cart

@@ -1,0 +1,120 @@
+package cart
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
+	"bayfill/sensors"
+)
+
+// report is what one of the cart's workers has to say: a reading, a sensor's status or
+// an alert.
+type report struct {
+	event  *fillcalc.Event
+	err    error // why the event's frame was faulty
+	sensor string
+	status *sensors.Status
+	alert  wire.Alert
+}
+
+// runSensor runs one sensor until ctx ends.
+func (c *Cart) runSensor(ctx context.Context, d *sensors.Sensor) {
+	give := func(r report) {
+		select {
+		case c.inbox <- r:
+		case <-ctx.Done():
+			// The loop still empties the inbox while its sensors end.
+			select {
+			case c.inbox <- r:
+			case <-time.After(100 * time.Millisecond):
+			}
+		}
+	}
+	d.Run(ctx,
+		func(r sensors.Reading, err error) {
+			e := eventOf(d.Name, r)
+			give(report{event: &e, err: err, sensor: d.Name})
+		},
+		func(s sensors.Status) { give(report{sensor: d.Name, status: &s}) })
+}
+
+// eventOf converts what a sensor sent to what the journal keeps: the only place that
+// knows both. The cart sets the sequence number and the final time.
+func eventOf(sensor string, r sensors.Reading) fillcalc.Event {
+	kind := fillcalc.KindWeight
+	if r.Quantity == sensors.Temperature {
+		kind = fillcalc.KindTemperature
+	}
+	if r.Value == 0 || r.Faults.Hidden() {
+		// Neither -0 nor the value of a faulty frame: the journal and the history do not
+		// keep them, and a replay must equal what was live.
+		r.Value = 0
+	}
+	return fillcalc.Event{
+		AtNs: r.AtNs, Kind: kind, Sensor: sensor, N: r.N, Value: r.Value, Stability: r.Stability, Faults: r.Faults,
+	}
+}
+
+// handle handles one report from the inbox.
+func (c *Cart) handle(r report) {
+	switch {
+	case r.event != nil:
+		c.apply(*r.event)
+		c.watchFrames(r)
+		c.meter.read(r.event, r.err, c.clock.NowNs())
+	case r.status != nil:
+		c.handleStatus(r.sensor, *r.status)
+	default:
+		c.alert(r.alert)
+	}
+}
+
+// handleStatus raises or ends the alert about a sensor's condition.
+func (c *Cart) handleStatus(sensor string, s sensors.Status) {
+	text := s.Text(sensors.TimeOfDay)
+	c.log.Info("sensor", "sensor", sensor, "condition", s.Condition, "text", text)
+	c.meter.sensor(sensor, s.Condition)
+	alert := wire.Alert{Code: wire.AlertSensor, Sensor: sensor}
+	if s.Condition != sensors.Good && s.Condition != sensors.Starting {
+		alert.Condition, alert.Text = string(s.Condition), "sensor "+sensor+": "+text
+	}
+	c.alert(alert)
+}
+
+// framesGoodFor is how long a sensor's frames must be good before the alert about them
+// ends: sporadic damage is one alert, not many.
+const framesGoodFor = 10 * time.Second
+
+// frameTrouble is the last fault of a sensor's frames.
+type frameTrouble struct {
+	faults fillcalc.Faults
+	atNs   int64
+}
+
+// watchFrames raises an alert for a sensor's faulty frames, with the text of the first
+// frame of each kind of fault, and ends it when the frames have been good for
+// framesGoodFor.
+func (c *Cart) watchFrames(r report) {
+	alert := wire.Alert{Code: wire.AlertFrames, Sensor: r.sensor}
+	last, troubled := c.frames[r.sensor]
+	if r.err == nil && r.event.Faults&fillcalc.FaultUnit == 0 {
+		if troubled && c.state.NowNs-last.atNs >= int64(framesGoodFor) {
+			delete(c.frames, r.sensor)
+			c.alert(alert)
+		}
+		return
+	}
+	c.frames[r.sensor] = frameTrouble{r.event.Faults, c.state.NowNs}
+	switch {
+	case troubled && last.faults == r.event.Faults:
+	case r.err != nil:
+		alert.Text = fmt.Sprintf("sensor %s: %v", r.sensor, r.err)
+		c.alert(alert)
+	default:
+		alert.Text = fmt.Sprintf("sensor %s: its frames carry another unit than the configuration says; the frame's unit is used: correct the configuration", r.sensor)
+		c.alert(alert)
+	}
+}
