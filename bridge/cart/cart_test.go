@@ -25,16 +25,16 @@ import (
 	"bayfill/fillcalc"
 )
 
-// lonely is a cart without a world: its ports are in memory, and what it would
-// publish is noted as soon as it is due. In a synctest bubble its clock is the
-// bubble's: minutes pass in a blink, and nothing depends on the machine's speed.
-// At the end of the test all of it is held against the published schemas.
+// lonely is a cart without a world: its ports are in memory, and what it would publish
+// is recorded as soon as it is due. In a synctest bubble its clock is the bubble's:
+// minutes pass at once, and nothing depends on the speed of the machine. At the end of
+// the test everything is validated against the published schemas.
 type lonely struct {
 	*Cart
 	t     *testing.T
 	path  string // of the journal
 	ports map[string]*port
-	stop  func() // as often as wanted
+	stop  func() // may be called again
 
 	caddyKg, supplyKg, celsius float64
 
@@ -48,7 +48,7 @@ type sentMessage struct {
 	payload []byte
 }
 
-// port is a serial line with the test at its other end.
+// port is a serial line whose other end is the test.
 type port struct {
 	data   chan []byte            // what the instrument sends
 	answer atomic.Pointer[string] // what it answers to each request; nil: nothing
@@ -93,7 +93,7 @@ func newLonely(t *testing.T, config *config.Config) *lonely {
 		t.Fatal(err)
 	}
 	l.Cart = own
-	l.calibrations.checkedNs = 1 << 62 // looked at for good: these carts have none
+	l.calibrations.checkedNs = 1 << 62 // never checked again: these carts have no calibrations
 	l.stop = func() { own.Close() }
 	t.Cleanup(func() {
 		l.stop()
@@ -105,7 +105,7 @@ func newLonely(t *testing.T, config *config.Config) *lonely {
 	return l
 }
 
-// startLonely opens a cart and lets it run until stop or the end of the test.
+// startLonely opens a cart and runs it until stop or the end of the test.
 func startLonely(t *testing.T, config *config.Config) *lonely {
 	t.Helper()
 	l := newLonely(t, config)
@@ -126,7 +126,7 @@ func (l *lonely) start() {
 	shut := l.stop
 	l.stop = sync.OnceFunc(func() {
 		cancel()
-		// The cart has something to say to the end.
+		// The cart publishes until its end.
 		synctest.Wait()
 		uncollect()
 		work.Wait()
@@ -134,7 +134,7 @@ func (l *lonely) start() {
 	})
 }
 
-// collect notes what a link would send, in its place.
+// collect records what a link would send, in place of one.
 func (l *lonely) collect(ctx context.Context) {
 	for {
 		select {
@@ -164,7 +164,7 @@ func (l *lonely) collect(ctx context.Context) {
 	}
 }
 
-// all is what went out on a leaf since the beginning.
+// all returns what was published on a leaf since the beginning.
 func (l *lonely) all(leaf string) []sentMessage {
 	synctest.Wait()
 	l.mu.Lock()
@@ -172,7 +172,7 @@ func (l *lonely) all(leaf string) []sentMessage {
 	return slices.DeleteFunc(slices.Clone(l.sent), func(m sentMessage) bool { return m.leaf != leaf })
 }
 
-// newest decodes what went out last on a leaf.
+// newest decodes what was last published on a leaf.
 func newest[T any](l *lonely, leaf wire.Leaf) T {
 	l.t.Helper()
 	var v T
@@ -186,7 +186,7 @@ func newest[T any](l *lonely, leaf wire.Leaf) T {
 	return v
 }
 
-// send gives the cart a command and returns the reply.
+// send sends the cart a command and returns the reply.
 func (l *lonely) send(payload string) wire.Reply {
 	l.t.Helper()
 	id, ok := wire.CommandID([]byte(payload))
@@ -207,7 +207,7 @@ func (l *lonely) send(payload string) wire.Reply {
 	return r
 }
 
-// must sends a command that has to succeed: the JSON after the id.
+// must sends commands that have to succeed, each given as the JSON after the id.
 func (l *lonely) must(commands ...string) {
 	l.t.Helper()
 	for _, c := range commands {
@@ -217,11 +217,11 @@ func (l *lonely) must(commands ...string) {
 	}
 }
 
-// live lets time pass at ten weights and two temperatures a second while fluid
+// live lets time pass with ten weights and two temperatures a second, while fluid
 // moves.
 func (l *lonely) live(seconds, drainKgS, pourKgS float64) {
 	for i := range int(math.Round(seconds * 10)) {
-		// One after the other: what came first must not be left to the scheduler.
+		// One after the other, so that the order does not depend on the scheduler.
 		l.caddyKg += drainKgS / 10
 		l.supplyKg -= pourKgS / 10
 		time.Sleep(40 * time.Millisecond)
@@ -243,8 +243,8 @@ func (l *lonely) say(sensor, text string) {
 	}
 }
 
-// kept reads all events from the journal of a stopped cart, and checks that
-// there is no gap among them.
+// kept reads all events from the journal of a stopped cart, and checks that there is no
+// gap among them.
 func kept(t *testing.T, path string) []fillcalc.Event {
 	t.Helper()
 	j, err := journal.Open(path)
@@ -264,8 +264,8 @@ func kept(t *testing.T, path string) []fillcalc.Event {
 	return events
 }
 
-// A sensor may send faster than the cart takes: it is held up, and nothing is
-// lost or put out of order.
+// TestABurstLosesNoReading lets a sensor send faster than the cart accepts: the sensor
+// waits, and nothing is lost or put out of order.
 func TestABurstLosesNoReading(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		const burst = 5000
@@ -275,7 +275,7 @@ func TestABurstLosesNoReading(t *testing.T) {
 		for i := range burst {
 			p.rest = fmt.Appendf(p.rest, "ST,GS,+%08.3fkg\r\n", float64(i)/1000)
 		}
-		// The sensor alone, without the cart at the other end: it must come to a stop.
+		// The sensor alone, without a cart that empties the inbox: it must come to a stop.
 		ctx, cancel := context.WithCancel(t.Context())
 		var sensor sync.WaitGroup
 		sensor.Go(func() { l.runSensor(ctx, l.drivers[0]) })
@@ -283,7 +283,7 @@ func TestABurstLosesNoReading(t *testing.T) {
 		defer cancel()
 		synctest.Wait()
 		if len(l.inbox) != cap(l.inbox) || len(p.rest) == 0 {
-			t.Fatalf("the inbox holds %d of %d, %d bytes are still in the port: this burst holds nobody up", len(l.inbox), cap(l.inbox), len(p.rest))
+			t.Fatalf("the inbox holds %d of %d, %d bytes are still in the port: this burst makes nobody wait", len(l.inbox), cap(l.inbox), len(p.rest))
 		}
 		l.drivers = nil
 		l.start()
@@ -305,7 +305,7 @@ func TestABurstLosesNoReading(t *testing.T) {
 	})
 }
 
-// times are the gaps between messages, on the cart's clock.
+// intervals returns the pauses between messages, on the cart's clock.
 func gaps(t *testing.T, messages []sentMessage) []time.Duration {
 	t.Helper()
 	var list []time.Duration
@@ -323,8 +323,8 @@ func gaps(t *testing.T, messages []sentMessage) []time.Duration {
 	return list
 }
 
-// volumes and window go out on change, at most five times a second, and at
-// least every ten seconds even when nothing is heard at all.
+// TestPaceOfVolumesAndWindow checks that volumes and window are published on change, at
+// most five times a second, and at least every ten seconds even when no sensor sends.
 func TestPaceOfVolumesAndWindow(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines))
@@ -332,7 +332,7 @@ func TestPaceOfVolumesAndWindow(t *testing.T) {
 		l.must(bridgetest.OpenJob, `"do":"phase","phase":"draining"`)
 		l.live(2, 0, 0)
 		leaves := []string{"volumes", "window"}
-		// during is what goes out on each leaf while something happens.
+		// during returns what is published on each leaf while something happens.
 		during := func(pass func()) map[string][]time.Duration {
 			before, list := map[string]int{}, map[string][]time.Duration{}
 			for _, leaf := range leaves {
@@ -345,16 +345,16 @@ func TestPaceOfVolumesAndWindow(t *testing.T) {
 			return list
 		}
 		for leaf, list := range during(func() {
-			for range 20 { // fluid runs and grows warmer, seen ten times a second
+			for range 20 { // fluid runs and gets warmer, measured ten times a second
 				l.celsius += 0.4
 				l.live(1, 0.05, 0)
 			}
 		}) {
 			if shortest := slices.Min(list); shortest < 200*time.Millisecond {
-				t.Errorf("%s went out again after %v", leaf, shortest)
+				t.Errorf("%s was published again after %v", leaf, shortest)
 			}
 			if len(list) < 30 || len(list) > 100 {
-				t.Errorf("%s went out %d times in 20 s in which it changed", leaf, len(list))
+				t.Errorf("%s was published %d times in 20 s in which it changed", leaf, len(list))
 			}
 		}
 		for what, pass := range map[string]func(){
@@ -367,20 +367,21 @@ func TestPaceOfVolumesAndWindow(t *testing.T) {
 			},
 			"silence": func() { time.Sleep(45 * time.Second) },
 		} {
-			l.live(120, 0, 0) // what went before has settled, the probe's rate last
+			l.live(120, 0, 0) // the effects of what came before have ended, the probe's rate last
 			for leaf, list := range during(pass) {
 				if len(list) < 3 || len(list) > 10 {
-					t.Errorf("%s: %s went out %d times in 45 s", what, leaf, len(list))
+					t.Errorf("%s: %s was published %d times in 45 s", what, leaf, len(list))
 				}
 				if longest := slices.Max(list); longest > 10*time.Second {
-					t.Errorf("%s: %s was not heard for %v", what, leaf, longest)
+					t.Errorf("%s: %s was not published for %v", what, leaf, longest)
 				}
 			}
 		}
 	})
 }
 
-// The cart notes that time passes only when nothing else tells it.
+// TestTicksOnlyInSilence checks that the cart applies ticks only while no reading
+// arrives.
 func TestTicksOnlyInSilence(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines))
@@ -403,17 +404,18 @@ func TestTicksOnlyInSilence(t *testing.T) {
 	})
 }
 
-// An alert is published when it is raised, when its text changes and when it is
-// over, and not once more; since is the time at which it was raised.
-func TestAlertsAreToldOnce(t *testing.T) {
+// TestAlertsArePublishedOnce checks that an alert is published when it is raised, when
+// its text changes and when it is over, and not again; since is the time at which it
+// was raised.
+func TestAlertsArePublishedOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines))
 		l.live(2, 0, 0)
 		before := len(l.all("alerts"))
 		raised := time.Now()
-		told := l.reporter(wire.AlertHistory)
+		raise := l.reporter(wire.AlertHistory)
 		for _, text := range []string{"down", "down", "down", "worse", "worse", "", ""} {
-			told(text)
+			raise(text)
 			time.Sleep(time.Second)
 		}
 		var got []string
@@ -429,26 +431,26 @@ func TestAlertsAreToldOnce(t *testing.T) {
 				}
 			}
 		}
-		// The scale is silent meanwhile, which is an alert of its own.
+		// The scale is silent meanwhile, which has its own alert.
 		if want := []string{"down", "down", "worse", ""}; !slices.Equal(slices.Compact(got), slices.Compact(slices.Clone(want))) || len(got) > len(want) {
-			t.Errorf("told %q, want %q", got, want)
+			t.Errorf("published %q, want %q", got, want)
 		}
 	})
 }
 
-// What is wrong with a sensor's port and with its frames is an alert until it is
-// right again.
+// TestSensorAlertsBeginAndEnd checks that a fault of a sensor's port or frames is an
+// alert until it is repaired.
 func TestSensorAlertsBeginAndEnd(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines))
 		now := func() map[string]string { return bridgetest.AlertTexts(newest[wire.Alerts](l, wire.AlertsLeaf)) }
 		l.live(2, 0, 0)
 		if a := now(); len(a) != 0 {
-			t.Fatalf("a sound cart has the alerts %q", a)
+			t.Fatalf("a healthy cart has the alerts %q", a)
 		}
 		silent := time.Now().UTC()
 		time.Sleep(5 * time.Second)
-		// With the time at which it began: a figure of seconds would go stale.
+		// With the time at which it began: a number of seconds would become wrong.
 		if a := now(); len(a) != 1 || !strings.Contains(a["sensor:caddy"], "nothing arrives since "+silent.Format("15:04:05 UTC")+": is") {
 			t.Errorf("silence from %v on: alerts %q", silent, a)
 		}
@@ -467,7 +469,7 @@ func TestSensorAlertsBeginAndEnd(t *testing.T) {
 	})
 }
 
-// A frame that is damaged now and then is one trouble: the alert about it is told
+// TestSporadicDamageIsOneAlert damages a frame now and then: the alert is published
 // once, changes only with the kind of damage, and ends after ten good seconds.
 func TestSporadicDamageIsOneAlert(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -480,12 +482,12 @@ func TestSporadicDamageIsOneAlert(t *testing.T) {
 		}
 		l.say("caddy", "ST,GS,+0007.055lb\r\n") // readable, in another unit than configured
 		l.live(9, 0, 0)
-		var told []string
+		var published []string
 		for _, m := range l.all("alerts")[before:] {
-			told = append(told, string(m.payload))
+			published = append(published, string(m.payload))
 		}
-		if len(told) != 2 || !strings.Contains(told[0], "#0.250") || !strings.Contains(told[1], "another unit") {
-			t.Errorf("told %q", told)
+		if len(published) != 2 || !strings.Contains(published[0], "#0.250") || !strings.Contains(published[1], "another unit") {
+			t.Errorf("published %q", published)
 		}
 		if a := newest[wire.Alerts](l, wire.AlertsLeaf); len(a.Alerts) != 1 {
 			t.Errorf("nine seconds after the damage: %+v", a)
@@ -497,8 +499,8 @@ func TestSporadicDamageIsOneAlert(t *testing.T) {
 	})
 }
 
-// What was measured before a command came is applied before it, however the
-// scheduler deals with the two queues.
+// TestCommandDoesNotOvertakeReadings checks that what was measured before a command
+// arrived is applied before it, however the scheduler treats the two queues.
 func TestCommandDoesNotOvertakeReadings(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := newLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines))
@@ -522,17 +524,18 @@ func TestCommandDoesNotOvertakeReadings(t *testing.T) {
 	})
 }
 
-// A stop waits for a slow disk however long it takes: everything is kept.
+// TestStopOnASlowDisk checks that a stop waits for a slow disk however long it takes:
+// everything is saved.
 func TestStopOnASlowDisk(t *testing.T) {
 	bridgetest.Slow(t)
 	l := newLonely(t, journaltest.Config(t, t.TempDir(), bridgetest.CaddyLines))
 	l.drivers = nil
-	// Somebody else writes for as long as the disk is to be slow.
+	// Another writer holds the journal while the disk is to be slow.
 	release := journaltest.Occupy(t, l.path)
 	if _, err := l.journal.DB.Exec("PRAGMA busy_timeout = 60000"); err != nil {
 		t.Fatal(err)
 	}
-	l.backlog.beganAt = time.Now() // nothing is handed to the disk before the stop
+	l.backlog.beganAt = time.Now() // nothing is written before the stop
 	ctx, stop := context.WithCancel(t.Context())
 	ended := make(chan error, 1)
 	go func() { ended <- l.Run(ctx) }()
@@ -562,18 +565,18 @@ func TestStopOnASlowDisk(t *testing.T) {
 	}
 }
 
-// Whoever tells the cart of trouble, or of its end, is heard even when the
-// inbox is full at that moment: nobody tells it twice.
+// TestAlertIsHeardInABurst reports a trouble and its end while the inbox is full: both
+// arrive, although each is reported once.
 func TestAlertIsHeardInABurst(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := newLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines))
 		l.drivers = nil
-		told := l.reporter(wire.AlertBroker)
-		told("down")
+		raise := l.reporter(wire.AlertBroker)
+		raise("down")
 		for len(l.inbox) < cap(l.inbox) {
 			l.inbox <- report{event: &fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: "caddy", Value: 3}}
 		}
-		go told("")
+		go raise("")
 		synctest.Wait()
 		l.start()
 		time.Sleep(2 * time.Second)
@@ -583,10 +586,10 @@ func TestAlertIsHeardInABurst(t *testing.T) {
 	})
 }
 
-// A wrong clock is told, and which of the two is ahead; what has come apart by a
-// few seconds is not. not_after goes by the computer's clock, which its sender
-// sees, however far ahead the journal is.
-func TestClocksThatComeApart(t *testing.T) {
+// TestClocksThatDiffer checks the alert about a wrong clock, which names the one that
+// is ahead; a few seconds raise none. not_after refers to the computer's clock, which
+// the sender sees, however far ahead the journal is.
+func TestClocksThatDiffer(t *testing.T) {
 	for _, c := range []struct {
 		name, says string
 		ahead      time.Duration // of the cart's time
@@ -609,17 +612,17 @@ func TestClocksThatComeApart(t *testing.T) {
 				}
 				l := newLonely(t, config)
 				if c.ahead < 0 {
-					l.clock.AnchorNs += int64(c.ahead) // as if it had been set after the start
+					l.clock.AnchorNs += int64(c.ahead) // as if the clock had been set after the start
 				}
 				l.start()
 				l.live(5, 0, 0)
 				if text := bridgetest.AlertTexts(newest[wire.Alerts](l, wire.AlertsLeaf))["clock"]; !strings.HasPrefix(text, c.says) || (text == "") != (c.says == "") {
-					t.Errorf("told %q, want %q", text, c.says)
+					t.Errorf("the alert says %q, want %q", text, c.says)
 				}
-				told := len(l.all("alerts"))
+				before := len(l.all("alerts"))
 				l.live(30, 0, 0)
-				if n := len(l.all("alerts")) - told; n != 0 {
-					t.Errorf("told %d times more", n)
+				if n := len(l.all("alerts")) - before; n != 0 {
+					t.Errorf("published %d times more", n)
 				}
 				in, late := time.Now().Add(time.Second).UTC().Format(time.RFC3339), time.Now().Add(-time.Second).UTC().Format(time.RFC3339)
 				if r := l.send(`{"id":"late","do":"republish","not_after":"` + late + `"}`); r.OK || !strings.Contains(r.Error, "not_after: it is "+wire.Timestamp(time.Now().UnixNano())) {
@@ -633,9 +636,9 @@ func TestClocksThatComeApart(t *testing.T) {
 	}
 }
 
-// A value that is no number never reaches a message: the leaves go out all the
-// same, the figure is null and quality says why. What sensors send for "no
-// value" differs.
+// TestNaNFromASensor checks that NaN never reaches a message: the leaves are published,
+// the figure is null, and quality says why. Sensors send different things for "no
+// value".
 func TestNaNFromASensor(t *testing.T) {
 	const (
 		probeSCPI   = `{name: probe, role: transmission-temp, port: c, protocol: scpi, unit: C}`
@@ -707,7 +710,7 @@ func TestNaNFromASensor(t *testing.T) {
 				for leaf, n := range before {
 					messages := l.all(leaf)[n:]
 					if len(messages) == 0 {
-						t.Errorf("%s did not go out in 14 s", leaf)
+						t.Errorf("%s was not published in 14 s", leaf)
 					}
 					for _, m := range messages {
 						var head struct{ Quality string }
@@ -726,14 +729,14 @@ func TestNaNFromASensor(t *testing.T) {
 						t.Errorf("window %+v, want it blind", w)
 					}
 					if v.Quality != "good" || !bridgetest.Known(v.DrainedL) {
-						t.Errorf("volumes suffer from the probe: %+v", v)
+						t.Errorf("the probe affects the volumes: %+v", v)
 					}
 				} else {
 					if bridgetest.Known(v.DrainedL) || bridgetest.Known(v.DrainedUL) || bridgetest.Known(v.DrainedLMin) || bridgetest.Known(v.CaddyFreeL) || v.Quality == "good" {
 						t.Errorf("volumes %+v, want them null", v)
 					}
 					if w.Quality != "good" || !bridgetest.Known(w.TempC) {
-						t.Errorf("window suffers from the scale: %+v", w)
+						t.Errorf("the scale affects the window: %+v", w)
 					}
 				}
 				if a := newest[wire.Alerts](l, wire.AlertsLeaf); len(a.Alerts) == 0 {
@@ -744,7 +747,7 @@ func TestNaNFromASensor(t *testing.T) {
 						t.Fatalf("reading %s is not JSON", m.payload)
 					}
 				}
-				// It comes back.
+				// The sensor recovers.
 				says[which] = good[map[string]string{"caddy": c.scale, "probe": c.probe}[which]]
 				instruments(13)
 				v, w = newest[wire.Volumes](l, wire.VolumesLeaf), newest[wire.Window](l, wire.WindowLeaf)
@@ -777,8 +780,8 @@ func crc16(data []byte) uint16 {
 	return crc
 }
 
-// A zero has no sign in the journal, so it has none in the live state either:
-// else the two would differ in a bit.
+// TestMinusZeroFromASensor checks that a zero has no sign in the live state, since it
+// has none in the journal: otherwise the two would differ in a bit.
 func TestMinusZeroFromASensor(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t),
@@ -796,7 +799,7 @@ func TestMinusZeroFromASensor(t *testing.T) {
 	})
 }
 
-// figures are all that a tally and a window say, to the last bit.
+// figures returns all figures of a tally and a window, to the last bit.
 type figures struct {
 	bits           [15]uint64
 	steps          int
@@ -816,9 +819,9 @@ func figuresOf(s *fillcalc.State) figures {
 	return f
 }
 
-// aJob is what a cart's journal holds after a job in which fluid drained, a tool
-// was laid down, a scale fell silent and fluid was poured: no journal and no
-// clock of this machine is in it.
+// aJob returns the events of a cart's journal after a job in which fluid drained, a
+// tool was laid down, a scale fell silent and fluid was poured. It needs no journal and
+// no clock of this machine.
 func aJob(t *testing.T) []fillcalc.Event {
 	t.Helper()
 	var events []fillcalc.Event
@@ -854,8 +857,9 @@ var shifts = map[string]time.Duration{
 	"20 years ahead": 20 * 8766 * time.Hour, "20 years behind": -20 * 8766 * time.Hour,
 }
 
-// A wall clock that is wrong, or that is set between two runs, changes no figure
-// in its last bit. One that is set during a run is not looked at.
+// TestClockStepsChangeNothing checks that a wall clock that is wrong, or that is set
+// between two runs, changes no figure in its last bit. A clock that is set during a run
+// is not read.
 func TestClockStepsChangeNothing(t *testing.T) {
 	if start := clock.New(0, 1).Start.String(); !strings.Contains(start, " m=") {
 		t.Errorf("the clock starts from %s: without the monotonic part it follows the wall clock's steps", start)
@@ -880,8 +884,8 @@ func TestClockStepsChangeNothing(t *testing.T) {
 			}
 		}
 	})
-	// Fluid runs out when the program starts again with another clock: the journal's
-	// last event lies ahead of it, or far behind.
+	// Fluid drains while the program restarts with another clock: the journal's last
+	// event is ahead of it, or far behind.
 	drains := slices.IndexFunc(events, func(e fillcalc.Event) bool { return e.Input != nil && e.Input.Phase == fillcalc.Draining })
 	pouring := slices.IndexFunc(events, func(e fillcalc.Event) bool { return e.AtNs > events[drains].AtNs+10e9 })
 	half := events[:pouring]
@@ -895,7 +899,7 @@ func TestClockStepsChangeNothing(t *testing.T) {
 					t.Fatal(err)
 				}
 				batch := journal.Batch{Events: slices.Clone(half)}
-				// The journal's clock ended this far from the one of the new run.
+				// The difference between the journal's last time and the new run's clock.
 				move := time.Now().Add(shift).UnixNano() - half[len(half)-1].AtNs
 				for i := range batch.Events {
 					batch.Events[i].AtNs += move
@@ -907,7 +911,7 @@ func TestClockStepsChangeNothing(t *testing.T) {
 				l := startLonely(t, config)
 				began := time.Now()
 				l.live(20, 0.05, 0)
-				// 0.05 kg/s of 854.5 kg/m³, buoyancy included: a wrong duration shows here.
+				// 0.05 kg/s of 854.5 kg/m³, with buoyancy: a wrong duration would show here.
 				if rate := newest[wire.Volumes](l, wire.VolumesLeaf).DrainedLMin; math.Abs(float64(rate)-3.515) > 0.05 {
 					t.Errorf("%v L/min, want 3.515", rate)
 				}
@@ -923,7 +927,7 @@ func TestClockStepsChangeNothing(t *testing.T) {
 				if start.Input == nil || start.Input.Do != fillcalc.DoStart {
 					t.Fatalf("after the old events comes %+v", start)
 				}
-				// Two events at one moment are set a nanosecond apart.
+				// Two events at one moment are placed a nanosecond apart.
 				if d := time.Duration(last - start.AtNs); (d - life).Abs() > time.Microsecond {
 					t.Errorf("the run lasted %v, by its events %v", life, d)
 				}

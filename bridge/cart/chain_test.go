@@ -10,8 +10,8 @@ import (
 	"bayfill/bridge/points"
 )
 
-// The chain on disk is the one over the events on disk, through commands, saving
-// in pieces and a restart.
+// TestChainFollowsTheJournal compares the chain on disk with the one over the events on
+// disk, through commands, writing in pieces and a restart.
 func TestChainFollowsTheJournal(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := newLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines))

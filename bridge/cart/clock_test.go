@@ -16,13 +16,14 @@ import (
 	"bayfill/fillcalc"
 )
 
-// A box that starts without a network has a clock that is wrong until the network
-// sets it: messages are marked as unsure till then, and the events note by how much
-// their times differ from it. A job that was open meanwhile says so at its end.
+// TestClockThatIsSetLate starts a computer without a network, whose clock is wrong
+// until the network sets it: until then an alert says so, and the events record by how
+// much their times differ from the clock. A job that was open meanwhile says so at its
+// end.
 func TestClockThatIsSetLate(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		config := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines)
-		// When the journal was begun the clock was three hours fast.
+		// The clock was three hours fast when the journal was begun.
 		j := journaltest.Open(t, config.JournalPath("cart"))
 		e := bridgetest.Weights(1, 1)
 		e[0].AtNs = time.Now().Add(3 * time.Hour).UnixNano()
@@ -34,16 +35,16 @@ func TestClockThatIsSetLate(t *testing.T) {
 		l.start()
 		l.live(3, 0, 0)
 		if text := bridgetest.AlertTexts(newest[wire.Alerts](l, wire.AlertsLeaf))["clock_unset"]; !strings.Contains(text, "has not been set from the network") {
-			t.Errorf("told %q", text)
+			t.Errorf("the alert says %q", text)
 		}
 		l.must(bridgetest.OpenJob, `"do":"phase","phase":"draining"`)
 		l.live(10, 0.05, 0)
 		drained := newest[wire.Volumes](l, wire.VolumesLeaf).DrainedL
 		set.Store(true)
 		l.live(10, 0, 0)
-		told := bridgetest.AlertTexts(newest[wire.Alerts](l, wire.AlertsLeaf))
-		if told["clock_unset"] != "" || !strings.Contains(told["clock"], "this cart's time is 3h0m0s ahead") {
-			t.Errorf("told %v", told)
+		alerts := bridgetest.AlertTexts(newest[wire.Alerts](l, wire.AlertsLeaf))
+		if alerts["clock_unset"] != "" || !strings.Contains(alerts["clock"], "this cart's time is 3h0m0s ahead") {
+			t.Errorf("alerts %v", alerts)
 		}
 		if v := newest[wire.Volumes](l, wire.VolumesLeaf); v.DrainedL-drained < 0 || v.DrainedL-drained > 0.1 || v.Quality != "good" {
 			t.Errorf("drained %v, then %v (%s)", drained, v.DrainedL, v.Quality)
@@ -61,7 +62,7 @@ func TestClockThatIsSetLate(t *testing.T) {
 				notes = append(notes, *e.Input.Clock)
 			case fillcalc.DoOpen:
 				if e.Input.Clock == nil || !e.Input.Clock.Unset {
-					t.Error("the job does not know that its clock is unset")
+					t.Error("the job does not say that its clock is unset")
 				}
 			}
 		}

@@ -13,7 +13,7 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Of each command an accepted example and refused ones.
+// TestCommandTable has an accepted example and refused ones of each command.
 func TestCommandTable(t *testing.T) {
 	fluids := map[string]fillcalc.Fluid{
 		"fresh": {Name: "fresh", Model: fillcalc.Oil2004, DensityKgM3: 846, AtC: 15},
@@ -97,8 +97,9 @@ func TestCommandTable(t *testing.T) {
 	}
 }
 
-// What the job's state allows. A refused command changes nothing at all; an
-// accepted one is answered the same when it comes again, and done once.
+// TestCommandsByTheJobsState checks what each state of the job allows. A refused
+// command changes nothing at all; an accepted one that arrives again is answered the
+// same and done once.
 func TestCommandsByTheJobsState(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines))
@@ -184,8 +185,8 @@ func TestCommandsByTheJobsState(t *testing.T) {
 	})
 }
 
-// What people write into names and texts comes back as they wrote it, also after a
-// restart: how to show it is for who shows it.
+// TestHostileTextIsKept checks that names and texts come back as people wrote them,
+// also after a restart: escaping them is the reader's task.
 func TestHostileTextIsKept(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		evil := "<script>x()</script>\"'&\u202e\u2066\x00\x1b[2J\\ ü " + strings.Repeat("W", 100)

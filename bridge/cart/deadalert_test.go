@@ -10,9 +10,9 @@ import (
 	"bayfill/bridge/journal"
 )
 
-// Lines that the history refused stay an alert over a restart, as long as they
-// lie in the journal.
-func TestRefusedLinesAreToldAgain(t *testing.T) {
+// TestRefusedLinesAlertAfterARestart checks that the alert about lines that the history
+// refused outlives a restart, as long as they are in the journal.
+func TestRefusedLinesAlertAfterARestart(t *testing.T) {
 	conf := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines)
 	conf.History = config.History{URL: "http://127.0.0.1:1", Bucket: "b"}
 	now := func() string {

@@ -16,8 +16,9 @@ import (
 	"bayfill/fillcalc"
 )
 
-// A cart on a full disk goes on measuring and says what is wrong; commands are
-// refused and not done. With space again everything is there, without a gap.
+// TestCartOnAFullDisk checks that a cart on a full disk goes on measuring and says what
+// is wrong; commands are refused and not done. With space again everything is saved
+// without a gap.
 func TestCartOnAFullDisk(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines))
@@ -33,7 +34,7 @@ func TestCartOnAFullDisk(t *testing.T) {
 		if kg := float64(v.DrainedKg); kg < 1.42 || kg > 1.48 {
 			t.Errorf("%.3f kg were measured, about 1.45 drained", kg)
 		}
-		// A command needs space of its own; make sure that there is none.
+		// A command needs its own space; make sure that there is none.
 		r := l.send(`{"id":"late","do":"phase","phase":"service"}`)
 		if r.OK || !strings.Contains(r.Error, "not done") {
 			t.Errorf("a command was answered %+v on a full disk", r)
@@ -50,7 +51,7 @@ func TestCartOnAFullDisk(t *testing.T) {
 			t.Errorf("with space again the command was refused: %s", r.Error)
 		}
 		l.stop()
-		// kept fails on a gap; the replay must end where the cart did.
+		// kept fails on a gap; the replay must end in the cart's state.
 		var s fillcalc.State
 		for _, e := range kept(t, l.path) {
 			s = fillcalc.Apply(s, e)
@@ -61,9 +62,9 @@ func TestCartOnAFullDisk(t *testing.T) {
 	})
 }
 
-// A disk that refuses is tried less and less often, and what has piled up goes to
-// it in pieces: with a little space a part of it is kept.
-func TestBacklogGoesInPieces(t *testing.T) {
+// TestBacklogIsWrittenInPieces checks that a failing disk is tried less and less often,
+// and that the backlog is written in pieces: with a little space a part of it is saved.
+func TestBacklogIsWrittenInPieces(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines))
 		l.live(3, 0, 0)
@@ -78,7 +79,7 @@ func TestBacklogGoesInPieces(t *testing.T) {
 		if behind := len(l.backlog.batch.Events); behind < 2*maxBatch || before > 200 {
 			t.Fatalf("%d events on disk, %d behind: this disk was not full", before, behind)
 		}
-		// 1, 2, 4, 8, 16 s and then every 30 s, and what still fitted in at first.
+		// After 1, 2, 4, 8, 16 s and then every 30 s, besides the writes that still fitted.
 		if len(attempts) < 8 || len(attempts) > 25 {
 			t.Errorf("the disk was tried %d times in 240 s", len(attempts))
 		}
@@ -108,9 +109,9 @@ func TestBacklogGoesInPieces(t *testing.T) {
 	})
 }
 
-// A disk that refuses for hours: memory is bounded, the oldest readings go, and
-// the journal replays all the same to what was live, also after a power cut in
-// the middle of its recovery.
+// TestDiskFullForHours lets the disk fail for hours: memory is bounded, the oldest
+// readings are dropped, and the journal still replays to what was live, also after a
+// power cut in the middle of its recovery.
 func TestDiskFullForHours(t *testing.T) {
 	bridgetest.Slow(t)
 	synctest.Test(t, func(t *testing.T) {
@@ -134,7 +135,7 @@ func TestDiskFullForHours(t *testing.T) {
 		if drained < 0.58 || drained > 0.61 {
 			t.Errorf("%.3f kg are drained, want 0.6", drained)
 		}
-		// Times of the contract sort as text.
+		// Timestamps sort as text.
 		var from, to string
 		text := bridgetest.AlertTexts(newest[wire.Alerts](l, wire.AlertsLeaf))["journal_gap"]
 		fmt.Sscanf(text, "the journal has no readings from %s to %s", &from, &to)
@@ -143,7 +144,7 @@ func TestDiskFullForHours(t *testing.T) {
 			t.Errorf("full since %s, ten minutes later it says %q", after(0), text)
 		}
 
-		for pages := 10; l.backlog.gap.open; pages += 10 { // until one batch goes in
+		for pages := 10; l.backlog.gap.open; pages += 10 { // until one batch is written
 			journaltest.Allow(t, l.journal, pages)
 			l.live(maxRetry.Seconds()+1, 0, 0)
 		}

@@ -32,7 +32,7 @@ func floods(topic string) map[string][]byte {
 	}
 }
 
-// floodedCart is one with a key, which does not run: a test is its loop.
+// floodedCart is a cart with a key that does not run: the test is its loop.
 func floodedCart(t testing.TB) *Cart {
 	t.Helper()
 	config := journaltest.BareConfig(t, t.TempDir(), `{url: "tcp://127.0.0.1:1"}`)
@@ -48,7 +48,7 @@ func floodedCart(t testing.TB) *Cart {
 	return c
 }
 
-// receive lets a command arrive and answers it.
+// receive lets a command arrive, and answers it.
 func (c *Cart) receive(t testing.TB, payload []byte) {
 	c.link.receive(mqtt.Message{Topic: c.link.topic(wire.CommandsLeaf), Payload: payload}, "")
 	for len(c.commands) > 0 {
@@ -56,8 +56,8 @@ func (c *Cart) receive(t testing.TB, payload []byte) {
 	}
 }
 
-// Thousands of commands of a kind: all are refused with a short reply, nothing of
-// them stays in memory or on disk, and the cart is as it was.
+// TestFloodIsBounded sends thousands of commands of a kind: all are refused with a
+// short reply, nothing of them stays in memory or on disk, and the cart is as before.
 func TestFloodIsBounded(t *testing.T) {
 	bridgetest.Slow(t)
 	c := floodedCart(t)
@@ -77,12 +77,12 @@ func TestFloodIsBounded(t *testing.T) {
 		return m.HeapAlloc
 	}
 	kinds := floods(c.verifier.topic)
-	for _, payload := range kinds { // what is allocated once
+	for _, payload := range kinds { // allocates what is allocated once
 		c.receive(t, payload)
 	}
 	onDisk := size()
 	for name, payload := range kinds {
-		n := max(1, min(2000, 2<<20/len(payload))) // more than may stay
+		n := max(1, min(2000, 2<<20/len(payload))) // more than may stay in memory
 		inMemory, began := heap(), time.Now()
 		for range n {
 			c.receive(t, payload)
@@ -107,7 +107,7 @@ func TestFloodIsBounded(t *testing.T) {
 		t.Errorf("the journal has grown by %d bytes", grown)
 	}
 	if bridgetest.Bits(c.state) != before || c.verifier.counter != 5 {
-		t.Error("the cart is no longer as it was")
+		t.Error("the cart has changed")
 	}
 }
 
@@ -119,8 +119,8 @@ func (s *verifier) journalFile(t testing.TB) (file string) {
 	return file
 }
 
-// BenchmarkRefusedCommand is the cost of each command that is refused, from the
-// client library's hand to the reply.
+// BenchmarkRefusedCommand measures a command that is refused, from the MQTT client to
+// the reply.
 func BenchmarkRefusedCommand(b *testing.B) {
 	c := floodedCart(b)
 	for name, payload := range floods(c.verifier.topic) {

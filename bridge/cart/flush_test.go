@@ -13,7 +13,7 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// slowBroker takes its time over every message that it acknowledges.
+// slowBroker takes its time to acknowledge each message.
 type slowBroker struct {
 	takes time.Duration
 	sent  []string
@@ -32,8 +32,9 @@ func (b *slowBroker) publish(ctx context.Context, m mqtt.Message) error {
 	}
 }
 
-// While fluid runs, the volumes change faster than a slow broker takes them: the
-// other leaves go out all the same, and an answer after what it answers for.
+// TestSlowBrokerStarvesNoLeaf changes the volumes faster than a slow broker accepts
+// them: the other leaves are sent all the same, and a reply after the leaves that it is
+// about.
 func TestSlowBrokerStarvesNoLeaf(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := newLink(mqtt.Endpoint{}, "test", "cart", nil, func(string) {})
@@ -48,7 +49,7 @@ func TestSlowBrokerStarvesNoLeaf(t *testing.T) {
 				l.set(wire.JobLeaf, []byte("flows"))
 				l.set(wire.VolumesLeaf, []byte("flows"))
 			}
-			// What a command does is set before it is answered.
+			// The effect of a command is set before its reply.
 			l.sendReading([]byte("newest"))
 			for _, leaf := range []wire.Leaf{wire.JobLeaf, wire.VolumesLeaf, wire.WindowLeaf} {
 				l.set(leaf, []byte("closed"))
@@ -67,7 +68,7 @@ func TestSlowBrokerStarvesNoLeaf(t *testing.T) {
 		answer := slices.IndexFunc(broker.sent, func(m string) bool { return strings.HasPrefix(m, "replies/the-end ") })
 		for _, leaf := range []string{"job", "volumes", "window"} {
 			if at := slices.Index(broker.sent, leaf+" closed"); at < 0 || at > answer {
-				t.Errorf("%s is message %d, the answer %d of %q", leaf, at, answer, broker.sent)
+				t.Errorf("%s is message %d, the reply %d of %q", leaf, at, answer, broker.sent)
 			}
 		}
 		if !slices.Contains(broker.sent, "readings newest") {
@@ -76,8 +77,8 @@ func TestSlowBrokerStarvesNoLeaf(t *testing.T) {
 	})
 }
 
-// A stop does not wait for a slow broker: the answers go before the leaves, which are
-// sent again after the next start.
+// TestSlowBrokerAtAStop checks that a stop does not wait for a slow broker: replies are
+// sent before leaves, which are sent again after the next start.
 func TestSlowBrokerAtAStop(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := newLink(mqtt.Endpoint{}, "test", "cart", nil, func(string) {})

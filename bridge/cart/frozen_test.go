@@ -11,8 +11,8 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// A scale that flickered and stands still is told, a quiet one and a pour that
-// has ended are not.
+// TestFrozenScale checks that a scale that flickered and then stands still raises an
+// alert, and that a quiet scale and the end of a pour do not.
 func TestFrozenScale(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines))

@@ -19,9 +19,9 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// A history that was away for a week and comes back badly: slow, flapping, taking
-// requests without an answer, or taking them and losing the answer. Everything
-// arrives, in order, nothing that was not kept; one bounded request is under way
+// TestHistoryComesBackBadly brings a history back after a week that is slow, flapping,
+// accepts requests without an answer, or stores them and loses the answer. Everything
+// arrives in order, and nothing that was not on disk; one bounded request is in flight
 // at a time; and meanwhile the cart stays live.
 func TestHistoryComesBackBadly(t *testing.T) {
 	errCut := errors.New("connection reset by peer")
@@ -56,7 +56,7 @@ func TestHistoryComesBackBadly(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				// A week in which a quiet cart said something every minute and a half.
+				// A week in which a quiet cart had an event every minute and a half.
 				const week, every = 7 * 24 * time.Hour, 90 * time.Second
 				config := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines)
 				j := journaltest.Open(t, config.JournalPath("cart"))
@@ -118,7 +118,7 @@ func TestHistoryComesBackBadly(t *testing.T) {
 					}
 				}
 				l.live(10, 0, 0)
-				// Live all the while, at the contract's pace.
+				// Live all the time, at the contract's pace.
 				volumes := l.all(string(wire.VolumesLeaf))
 				for i := 1; i < len(volumes); i++ {
 					if pause := volumes[i].at.Sub(volumes[i-1].at); pause > 10*time.Second {

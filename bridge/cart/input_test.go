@@ -11,8 +11,8 @@ import (
 	"bayfill/fillcalc"
 )
 
-// What the command open does not say comes from the service data that it names,
-// and what it says goes before them.
+// TestOpenWithServiceData checks that service data supply what the command open leaves
+// out, and that values in the command override them.
 func TestOpenWithServiceData(t *testing.T) {
 	fluids := map[string]fillcalc.Fluid{"amber 6": {Name: "amber 6"}, "ruby old": {Name: "ruby old"}}
 	d, err := config.FindServiceData(bridgetest.Testdata(t, "service-data"), "van6-overflow", nil)

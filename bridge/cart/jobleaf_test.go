@@ -18,7 +18,7 @@ import (
 	"bayfill/fillcalc"
 )
 
-// near tells whether a published figure is what it should be.
+// near reports whether a published figure is as expected.
 func near(t *testing.T, what string, got wire.Number, want, within float64) {
 	t.Helper()
 	if !(math.Abs(float64(got)-want) <= within) {
@@ -34,8 +34,8 @@ func terms(list []wire.BudgetTerm) (names []string) {
 	return slices.Compact(names)
 }
 
-// What people enter and the service data say comes out as plan, entries, tail,
-// uncertainty and what ran over.
+// TestJobLeaf checks that entries and service data come out as plan, entries, tail,
+// uncertainty and overflow.
 func TestJobLeaf(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines))
@@ -46,7 +46,7 @@ func TestJobLeaf(t *testing.T) {
 		l.must(`"do":"open","fluid":"fresh","used_fluid":"used","low_c":35,"high_c":45,"check":"overflow","typical_l":8,"total_l":9,"bottle_l":1`,
 			`"do":"phase","phase":"draining"`)
 		l.live(40, 0.05, 0)
-		// The flow of a film that runs off (Jeffreys) falls with time to the power 1.5.
+		// The flow of a film that runs off (Jeffreys) falls with the power 1.5 of time.
 		for s := 1.0; s < 180; s++ {
 			l.live(1, 0.5/math.Pow(s+10, 1.5), 0)
 		}
@@ -54,7 +54,7 @@ func TestJobLeaf(t *testing.T) {
 		if m.Tail == nil || !m.Tail.Drips {
 			t.Fatalf("tail %+v", m.Tail)
 		}
-		// What that film still gives: 1 kg·√s·(1/√(190 s) - 1/√(490 s)).
+		// What that film still yields: 1 kg·√s·(1/√(190 s) - 1/√(490 s)).
 		near(t, "litres in five minutes", m.Tail.In5MinL, (1/math.Sqrt(190)-1/math.Sqrt(490))/0.855, 2*float64(m.Tail.In5MinUL))
 		near(t, "litres a minute", m.Tail.FlowLMin, 60*0.5/math.Pow(190, 1.5)/0.855, 0.005)
 
@@ -67,8 +67,8 @@ func TestJobLeaf(t *testing.T) {
 			`"do":"enter","what":"dipstick","share":0.4`)
 		m = newest[wire.Job](l, wire.JobLeaf)
 		target := float64(m.Plan.TargetL)
-		// At 40 °C used and fresh oil of nearly one density grow alike; the level's
-		// correction is at 40 °C and 1.5 % less at 20 °C.
+		// At 40 °C used and fresh oil of nearly the same density expand alike; the level's
+		// correction is given at 40 °C and is 1.5 % less at 20 °C.
 		near(t, "target with what was entered", m.Plan.TargetL, drained+0.25+0.3+0.3*0.985, 0.012)
 		near(t, "first fill", m.Plan.FirstFillL, 0.8*target, 0.001)
 		near(t, "u of the target", m.Plan.TargetUL, 2*math.Hypot(0.05, 0.02), 0.01)
@@ -101,7 +101,7 @@ func TestJobLeaf(t *testing.T) {
 			t.Errorf("%d bottles opened for 1.78 L", *m.Plan.BottlesOpened)
 		}
 		if kinds := planKinds(m); !slices.Contains(kinds, string(fillcalc.NoteLittle)) {
-			t.Errorf("notes: %v, want the word that 8 L are typical", kinds)
+			t.Errorf("notes: %v, want the note that 8 L are typical", kinds)
 		}
 
 		l.must(`"do":"phase","phase":"checking"`)
@@ -125,8 +125,8 @@ func planKinds(m wire.Job) (kinds []string) {
 	return kinds
 }
 
-// What the job goes by is in its leaf: from the shop's file, from the command, and
-// null where neither says it.
+// TestJobLeafHasTheServiceData checks that the leaf says what the job goes by: from the
+// shop's file, from the command, and null where neither gives it.
 func TestJobLeafHasTheServiceData(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines))
@@ -151,7 +151,7 @@ func TestJobLeafHasTheServiceData(t *testing.T) {
 			return string(m.ServiceData)
 		}
 		l.must(`"do":"open","service_data":"van6","low_c":36`)
-		// In litres, degrees and newton metres, worked out from the units' definitions.
+		// In litres, °C and newton metres, computed from the units' definitions.
 		if got := shown(); got != `{"name":"van6","source":"a sheet","asked_fluid":"fresh","typical_l":3.9747,"total_l":8.6118,"first_fill":0.8,"bottle_l":0.9464,`+
 			`"check":"dipstick","low_c":36,"high_c":45,"between_marks_l":0.4732,"bolt_torque_nm":10.9595}` {
 			t.Errorf("from the file: %s", got)
@@ -164,8 +164,8 @@ func TestJobLeafHasTheServiceData(t *testing.T) {
 	})
 }
 
-// follows lets a cart live on and fails when what a leaf says has been another than
-// what there is to say for longer than the leaf's pace.
+// follows runs the cart, and fails when a leaf has differed from the state for longer
+// than the leaf's pace.
 func (l *lonely) follows(seconds float64, what string, longest time.Duration, same func() bool) {
 	l.t.Helper()
 	since := time.Now()
@@ -179,8 +179,8 @@ func (l *lonely) follows(seconds float64, what string, longest time.Duration, sa
 	}
 }
 
-// What is asked next changes in the leaf within its second, even while no volume
-// changes, and no faster than its pace.
+// TestJobLeafFollowsTheFlow checks that what is asked next changes in the leaf within a
+// second, even while no volume changes, and no faster than the leaf's pace.
 func TestJobLeafFollowsTheFlow(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines))
@@ -223,8 +223,8 @@ func TestJobLeafFollowsTheFlow(t *testing.T) {
 	})
 }
 
-// A board that counts down from the last message is never far from what there is
-// to say of the window, and learns at once that something is foretold.
+// TestWindowLeafFollowsTheForecast checks that a board that counts down from the last
+// message is never far from the present forecast, and receives a new forecast at once.
 func TestWindowLeafFollowsTheForecast(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.ProbeLines))
@@ -249,7 +249,7 @@ func TestWindowLeafFollowsTheForecast(t *testing.T) {
 				if math.IsNaN(float64(f.said)) != math.IsNaN(float64(f.saidU)) {
 					t.Fatalf("%v s with an uncertainty of %v s", f.said, f.saidU)
 				}
-				// 0.2 s for what the leaf's pace and rounding hold back.
+				// 0.2 s for the leaf's pace and rounding.
 				if diff := math.Abs(max(0, float64(f.said)-agoS) - float64(f.is)); math.IsNaN(float64(f.said)) != math.IsNaN(float64(f.is)) ||
 					diff > 0.2+max(1, min(5, 0.05*float64(f.said))) {
 					return false
@@ -261,7 +261,7 @@ func TestWindowLeafFollowsTheForecast(t *testing.T) {
 			return true
 		}
 		// Newton's law of cooling toward 90 °C, whose time constant doubles after two
-		// minutes: what was foretold is wrong then.
+		// minutes, so that the forecast is wrong then.
 		tauS := 900.0
 		for s := range 800 {
 			if s == 120 {
@@ -271,12 +271,12 @@ func TestWindowLeafFollowsTheForecast(t *testing.T) {
 			l.follows(1, "the forecast", 600*time.Millisecond, counted)
 		}
 		if known < 100 {
-			t.Errorf("foretold %d times: this warm-up tests nothing", known)
+			t.Errorf("%d forecasts: this warm-up tests nothing", known)
 		}
 		if state := newest[wire.Window](l, wire.WindowLeaf).State; state != "above" {
 			t.Errorf("in the end the window is %s", state)
 		}
-		// Nor is a message sent because a countdown goes on.
+		// And no message is sent because a countdown goes on.
 		var last wire.Window
 		var at time.Time
 		for i, sent := range l.all(string(wire.WindowLeaf)) {
@@ -292,8 +292,8 @@ func TestWindowLeafFollowsTheForecast(t *testing.T) {
 	})
 }
 
-// A fluid without a data sheet is weighed before the job: it is listed in about,
-// has a name that open knows, and is still there after a restart.
+// TestDensityIsMeasured weighs a fluid without a data sheet before the job: it is
+// listed in about, open knows its name, and it is still there after a restart.
 func TestDensityIsMeasured(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		config := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines)
@@ -341,7 +341,7 @@ func TestDensityIsMeasured(t *testing.T) {
 	})
 }
 
-// Bottles are counted where no scale stands under the supply.
+// TestBottlesAreEntered counts bottles where no scale stands under the supply.
 func TestBottlesAreEntered(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines))
@@ -359,9 +359,9 @@ func TestBottlesAreEntered(t *testing.T) {
 	})
 }
 
-// A push that stays for longer than anybody leans looks like fluid, and its end
-// like nothing known: the alert asks, a person says lean, and the tally is what
-// it was.
+// TestLeanIsDecided pushes a scale for longer than anybody leans, which looks like
+// fluid, and whose end looks like nothing known: the alert asks, a person decides lean,
+// and the tally is as before.
 func TestLeanIsDecided(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines))
@@ -394,8 +394,8 @@ func TestLeanIsDecided(t *testing.T) {
 	})
 }
 
-// A job whose scale has died can be closed, but only by somebody who says why,
-// and the tally says it for ever.
+// TestCloseWithAWhy checks that a job whose scale has failed can be closed only with a
+// reason, and that the tally then says so for good.
 func TestCloseWithAWhy(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines))
@@ -406,7 +406,7 @@ func TestCloseWithAWhy(t *testing.T) {
 		delete(l.ports, "caddy")
 		l.live(10, 0, 0)
 		if r := l.send(`{"id":"a","do":"close"}`); r.OK || r.Error != "do: scale caddy is silent, what came meanwhile would never be known: see to it, or close with a why" {
-			t.Errorf("closed although the scale is dead: %+v", r)
+			t.Errorf("closed although the scale has failed: %+v", r)
 		}
 		l.must(`"do":"close","why":"the cable is torn"`)
 		if m := newest[wire.Job](l, wire.JobLeaf); m.Phase != "closed" || m.Why != "the cable is torn" {
@@ -420,7 +420,8 @@ func TestCloseWithAWhy(t *testing.T) {
 	})
 }
 
-// What is wrong with a job is an alert while it is, and no longer.
+// TestJobAlertsBeginAndEnd checks that a trouble of a job is an alert while it lasts,
+// and no longer.
 func TestJobAlertsBeginAndEnd(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines))
@@ -441,7 +442,7 @@ func TestJobAlertsBeginAndEnd(t *testing.T) {
 		l.live(5, 0, 0)
 		has("job:balance", "")
 		has("job:caddy", "")
-		// The caddy holds 12 L; 10 kg lie in it, and it weighs 2.4 kg itself.
+		// The caddy holds 12 L; 10 kg are in it, and it weighs 2.4 kg itself.
 		l.live(90, 0.08, 0)
 		l.live(5, 0, 0)
 		has("job:caddy", "the caddy has room for 0.")
@@ -455,10 +456,9 @@ func TestJobAlertsBeginAndEnd(t *testing.T) {
 	})
 }
 
-// The engine's coolant stands in for a probe that there is not, and the leaf
-// says so; with the capacity known it says what the temperature does to the
-// level.
-func TestWindowSaysWhereItLooks(t *testing.T) {
+// TestWindowNamesItsSource uses the engine's coolant where there is no probe, and the
+// leaf says so; with the capacity known it says what the temperature does to the level.
+func TestWindowNamesItsSource(t *testing.T) {
 	const coolantLines = `{name: coolant, role: coolant-temp, port: d, protocol: line, pattern: temperature, unit: C}`
 	for _, c := range []struct{ sensors, source, quality string }{
 		{bridgetest.ProbeLines, "fluid", "good"},

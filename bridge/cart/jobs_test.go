@@ -15,8 +15,8 @@ import (
 	"bayfill/fillcalc"
 )
 
-// threeJobs are one after the other in one journal, each after a start with
-// another setup, the last still open; and the states at the end of each.
+// threeJobs returns three jobs, one after the other in one journal, each after a start
+// with another setup, the last still open; and the states at the end of each.
 func threeJobs(t *testing.T, names ...string) (events []fillcalc.Event, ends []fillcalc.State) {
 	t.Helper()
 	job := aJob(t)
@@ -29,7 +29,7 @@ func threeJobs(t *testing.T, names ...string) (events []fillcalc.Event, ends []f
 				in := *e.Input
 				e.Input = &in
 				if in.Setup != nil {
-					// Each run is told that the scale is worse.
+					// Each run is configured with a worse scale.
 					setup := *in.Setup
 					setup.Scales = slices.Clone(setup.Scales)
 					setup.Scales[0].GainU *= float64(n + 1)
@@ -52,9 +52,9 @@ func threeJobs(t *testing.T, names ...string) (events []fillcalc.Event, ends []f
 	return events, ends
 }
 
-// What a job came to is folded again to the last bit, whatever came after it,
-// wherever the snapshot is, and beside the program that has the journal. What is
-// no longer kept is refused, not guessed.
+// TestJobState folds a finished job again, to the last bit, whatever came after it,
+// wherever the snapshot is, and while the program has the journal open. A job that is
+// no longer in the journal is refused, not guessed.
 func TestJobState(t *testing.T) {
 	events, ends := threeJobs(t, "job-1", "job-2", "job-3")
 	one := len(events) / 3
@@ -79,7 +79,7 @@ func TestJobState(t *testing.T) {
 			b.Snapshot = &s
 		}
 		journaltest.Append(t, j, b)
-		reader, err := journal.OpenReadOnly(path) // while j has it
+		reader, err := journal.OpenReadOnly(path) // while j has it open
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -93,13 +93,13 @@ func TestJobState(t *testing.T) {
 			t.Errorf("the newest: %s, %v", got.Job.Spec.ID, err)
 		}
 		if _, err := reader.JobState(t.Context(), "job-4"); err == nil || err.Error() != `job: the journal has no "job-4", it has job-3, job-2, job-1` {
-			t.Errorf("a job that there is not: %v", err)
+			t.Errorf("a job that does not exist: %v", err)
 		}
 		if err := reader.Append(t.Context(), journal.Batch{Events: bridgetest.Weights(uint64(len(events)+1), 1)}); err == nil {
 			t.Error("a reader may write")
 		}
 
-		// Pruned in the first job: the others are as they were.
+		// Pruned within the first job: the others are unchanged.
 		prune := func(n int) {
 			t.Helper()
 			if _, err := j.Prune(t.Context(), time.Unix(0, math.MaxInt64), uint64(n), false); err != nil {
@@ -113,7 +113,7 @@ func TestJobState(t *testing.T) {
 			}
 		}
 		if at < one {
-			continue // nothing is pruned that no snapshot covers
+			continue // only what a snapshot covers is pruned
 		}
 		prune(one / 2)
 		if at != one {
@@ -122,7 +122,7 @@ func TestJobState(t *testing.T) {
 			t.Errorf("the first, from the snapshot at its end: %v", err)
 		}
 		for i := 1; i < 3; i++ {
-			// The scales' own past from before the start is gone, and nothing hangs on it.
+			// The scales' history from before the start is gone, and nothing depends on it.
 			got, err := reader.JobState(t.Context(), ends[i].Job.Spec.ID)
 			if err != nil || figuresOf(&got) != figuresOf(&ends[i]) || !slices.Equal(got.BalanceBudget(), ends[i].BalanceBudget()) {
 				t.Errorf("snapshot %s, pruned: job-%d: %v, %+v", name, i+1, err, got.Volumes())
@@ -139,8 +139,9 @@ func TestJobState(t *testing.T) {
 	}
 }
 
-// Of two jobs of one name the newest is meant, also when the snapshot has the
-// older one; and over a hole in the readings no job is guessed.
+// TestJobStateAcrossHoles checks that of two jobs with one name the newer is meant,
+// also when the snapshot has the older; and that no job is guessed across a hole in the
+// readings.
 func TestJobStateAcrossHoles(t *testing.T) {
 	events, ends := threeJobs(t, "van", "van", "bus")
 	one := len(events) / 3

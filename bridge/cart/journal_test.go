@@ -17,7 +17,8 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Replay from a snapshot at any place is replay from the start, bit for bit.
+// TestReplayFromASnapshot checks that a replay from a snapshot anywhere equals the
+// replay from the start, bit for bit.
 func TestReplayFromASnapshot(t *testing.T) {
 	events := aJob(t)
 	var states []fillcalc.State
@@ -45,7 +46,7 @@ func TestReplayFromASnapshot(t *testing.T) {
 		if at == 0 {
 			continue
 		}
-		// The snapshot stands in for what came before it.
+		// The snapshot replaces what came before it.
 		if _, err := j.Prune(t.Context(), time.Unix(0, math.MaxInt64), uint64(at), false); err != nil {
 			t.Fatal(err)
 		}
@@ -58,8 +59,8 @@ func TestReplayFromASnapshot(t *testing.T) {
 	}
 }
 
-// A cart that starts again forgets old events only up to what its journal can be
-// replayed from: here the run before left no snapshot.
+// TestPruningAfterARestart checks that a restarted cart deletes old events only up to
+// where its journal can be replayed from: here the run before left no snapshot.
 func TestPruningAfterARestart(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		config := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines)
@@ -74,7 +75,7 @@ func TestPruningAfterARestart(t *testing.T) {
 			state := bridgetest.Bits(l.state)
 			l.stop()
 			if first := kept(t, l.path)[0].Seq; first == 1 {
-				t.Error("nothing was forgotten")
+				t.Error("nothing was pruned")
 			}
 			if again := bridgetest.Bits(journaltest.Replayed(t, l.path)); again != state {
 				t.Errorf("the journal gives another state:\n%s\nlive:\n%s", again, state)
@@ -83,8 +84,8 @@ func TestPruningAfterARestart(t *testing.T) {
 	})
 }
 
-// When old events cannot be forgotten, the new ones are kept all the same, and
-// once.
+// TestPruningFails checks that new events are saved, and once, when old ones cannot be
+// deleted.
 func TestPruningFails(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := newLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines))
@@ -108,8 +109,9 @@ func TestPruningFails(t *testing.T) {
 	})
 }
 
-// A file system that turns read-only under a running cart, as Linux does with a
-// failing card: measuring goes on, the alert says so, commands are refused.
+// TestCartOnADiskTurnedReadOnly turns the file system read-only under a running cart,
+// as Linux does with a failing card: measuring goes on, the alert says so, and commands
+// are refused.
 func TestCartOnADiskTurnedReadOnly(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines))
@@ -147,7 +149,8 @@ func TestCartOnADiskTurnedReadOnly(t *testing.T) {
 	})
 }
 
-// A loop that waits for a disk that does not answer is seen to hang, and to go on.
+// TestHungLoopIsSeen checks that a loop that waits for a disk without an answer is seen
+// to hang, and then to go on.
 func TestHungLoopIsSeen(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := newLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines))

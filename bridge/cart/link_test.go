@@ -18,7 +18,8 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// A quiet cart has nothing to publish: then the pings must find out.
+// TestHalfOpenQuietLink checks that pings detect a lost connection while the cart has
+// nothing to publish.
 func TestHalfOpenQuietLink(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	p := bridgetest.StartProxy(t, broker.Address)
@@ -47,8 +48,8 @@ func TestHalfOpenQuietLink(t *testing.T) {
 	hear("the connection", func(text string) bool { return text == "" })
 }
 
-// A clean stop, whatever the link is busy with: presence says why, and the last
-// of every leaf has gone out before.
+// TestPresenceAfterACleanStop stops a link in the middle of its work: presence says
+// why, and the last message of every leaf was sent before.
 func TestPresenceAfterACleanStop(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	s := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"#")
@@ -85,19 +86,20 @@ func TestPresenceAfterACleanStop(t *testing.T) {
 			t.Fatalf("round %d: the last volumes sent are %s, the newest were %s", round, m.Payload, l.newest()[wire.VolumesLeaf])
 		}
 		if bridgetest.Read[wire.Reply](s, "replies/last").Job != job {
-			t.Fatalf("round %d: the last reply did not go out", round)
+			t.Fatalf("round %d: the last reply was not sent", round)
 		}
 	}
 }
 
-// Two bridges that were given the same name throw each other out. They must do
-// so at a bearable pace and guess the reason, also while connected, since only
-// then does anybody hear it; and when one goes the other's presence is true.
+// TestTwoBridgesWithOneName gives two bridges the same name, so that each one ends the
+// other's connection. They do so at a bearable pace and guess the reason, also while
+// connected, since only then does anybody receive it; when one stops, the other's
+// presence is true.
 func TestTwoBridgesWithOneName(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	s := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"presence")
 	var mu sync.Mutex
-	lost, connected := 0, 0 // how often the guess was reported
+	lost, connected := 0, 0 // how often each guess was reported
 	var links []*link
 	var stops []func()
 	began := time.Now()
@@ -126,7 +128,7 @@ func TestTwoBridgesWithOneName(t *testing.T) {
 		}
 		return len(seen)
 	}
-	// One of the two comes for the third time: after pauses of one and two seconds.
+	// One of the two connects for the third time, after pauses of one and two seconds.
 	bridgetest.Eventually(t, 30*time.Second, "five connections", func() bool { return sessions() >= 5 })
 	took := time.Since(began)
 	if took < 2900*time.Millisecond {
@@ -141,8 +143,9 @@ func TestTwoBridgesWithOneName(t *testing.T) {
 	})
 }
 
-// Mosquitto grants subscriptions and then sends nothing, when its access list
-// does not let the user read: the bridge misses its own presence.
+// TestSilentlyRefusedSubscriptionIsReported uses Mosquitto, which accepts subscriptions
+// and then sends nothing when its access list does not let the user read: the bridge
+// misses its own presence.
 func TestSilentlyRefusedSubscriptionIsReported(t *testing.T) {
 	acl := filepath.Join(t.TempDir(), "acl")
 	if err := os.WriteFile(acl, []byte("topic write bayfill/#\n"), 0o600); err != nil {
@@ -164,8 +167,8 @@ func TestSilentlyRefusedSubscriptionIsReported(t *testing.T) {
 	})
 }
 
-// The alert about the broker ends when the broker is back, even if the cart had
-// no room for the news at that moment.
+// TestBrokerAlertEndsThoughTheInboxWasFull checks that the alert about the broker ends
+// when the broker is back, even if the inbox was full at that moment.
 func TestBrokerAlertEndsThoughTheInboxWasFull(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	broker.Stop(syscall.SIGKILL)
@@ -177,7 +180,7 @@ func TestBrokerAlertEndsThoughTheInboxWasFull(t *testing.T) {
 	s := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"presence")
 	bridgetest.Online(t, s, "")
 	if h := <-c.inbox; h.alert.Code != wire.AlertBroker || h.alert.Text == "" {
-		t.Fatalf("the cart was told %+v", h)
+		t.Fatalf("the cart received %+v", h)
 	}
 	bridgetest.Eventually(t, 10*time.Second, "the end of the trouble", func() bool {
 		l.set(wire.VolumesLeaf, []byte("{}"))

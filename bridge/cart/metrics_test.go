@@ -16,8 +16,8 @@ import (
 	"bayfill/bridge/bridgetest/journaltest"
 )
 
-// The figures are what happened, and no problem to the linter that is in promtool
-// check metrics.
+// TestMetrics compares the metrics with what happened, and runs the linter of promtool
+// check metrics on them.
 func TestMetrics(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := newLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.ProbeLines))
@@ -36,10 +36,10 @@ func TestMetrics(t *testing.T) {
 			l.commands <- incoming{payload: []byte(payload)}
 			synctest.Wait()
 		}
-		time.Sleep(5 * time.Second) // and the caddy falls silent
+		time.Sleep(5 * time.Second) // and the caddy's scale falls silent
 		onDisk := l.meter.onDiskSeq.Load()
 		sentSeq.Store(onDisk - 10)
-		// What the loop counts: all is on disk.
+		// What the loop counts; everything is on disk.
 		expected := `
 # HELP bayfill_broker_connected 1 while the cart is connected to the broker.
 # TYPE bayfill_broker_connected gauge

@@ -18,9 +18,9 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// The forwarder keeps what the history refuses, with the reason, goes on, and
-// has the cart tell it.
-func TestRefusedLinesAreSetAside(t *testing.T) {
+// TestRefusedLinesBecomeDeadLetters checks that the forwarder keeps what the history
+// refuses, with the reason, goes on, and has the cart report it.
+func TestRefusedLinesBecomeDeadLetters(t *testing.T) {
 	server := bridgetest.StartInflux(t)
 	server.QL(`CREATE DATABASE brief WITH DURATION 1h`)
 	c := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines)
@@ -82,7 +82,7 @@ func TestRefusedLinesAreSetAside(t *testing.T) {
 		}
 	}
 	if !strings.Contains(heard, "refused 5 lines for good") {
-		t.Errorf("the cart was told %q", heard)
+		t.Errorf("the alert says %q", heard)
 	}
 	dead, err := j.DeadLetters(t.Context())
 	if err != nil || len(dead) != 1+len(bad) {

@@ -17,13 +17,13 @@ import (
 	"bayfill/bridge/wire/schema/schematest"
 )
 
-// signed is a command in the message that carries it.
+// signed returns the signed message for a command.
 func signed(key, topic string, counter uint64, command string) string {
 	return string(wire.Encode(wire.Signed{Command: command, Counter: counter, MAC: hex.EncodeToString(wire.CommandMAC([]byte(key), topic, counter, command))}))
 }
 
-// A cart with a key does what was signed with it for this cart, in order and
-// once; also after restarts, and with another key.
+// TestSignedCommands checks that a cart with a key does what was signed with it for
+// this cart, in order and once; also after restarts, and with another key.
 func TestSignedCommands(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		dir := bridgetest.MemoryDir(t)
@@ -45,7 +45,7 @@ func TestSignedCommands(t *testing.T) {
 				t.Errorf("%s: %+v, want it refused: %q", message, r, why)
 			}
 			if strings.Contains(r.Error, bridgetest.CommandKey) {
-				t.Errorf("the reply tells the key: %s", r.Error)
+				t.Errorf("the reply reveals the key: %s", r.Error)
 			}
 		}
 		open := `{"id":"open",` + bridgetest.OpenJob + `}`
@@ -83,7 +83,7 @@ func TestSignedCommands(t *testing.T) {
 			before := bridgetest.Bits(l.state)
 			for _, m := range []string{right, signed(bridgetest.CommandKey, topic, 9, open)} {
 				if r := l.send(m); !r.OK || r.Job != first.Job || bridgetest.Bits(l.state) != before {
-					t.Errorf("%s: %+v when it came again", m, r)
+					t.Errorf("%s: %+v when sent again", m, r)
 				}
 			}
 		}
@@ -91,7 +91,7 @@ func TestSignedCommands(t *testing.T) {
 		refused("id: was used for another command", signed(bridgetest.CommandKey, topic, 10, `{"id":"open","do":"close"}`))
 		refused("counter: 10 is not above 10", signed(bridgetest.CommandKey, topic, 10, `{"id":"a","do":"baseline"}`))
 		refused("counter: 3 is not above 10", signed(bridgetest.CommandKey, topic, 3, `{"id":"a","do":"baseline"}`))
-		// What is refused for another reason is used up all the same.
+		// A counter is used up even when the command is refused for another reason.
 		early := signed(bridgetest.CommandKey, topic, 11, `{"id":"early","do":"decide","step":1,"as":"fluid"}`)
 		refused("step: 1 is not one of", early)
 		refused("counter: 11 is not above 11", early)
@@ -109,7 +109,7 @@ func TestSignedCommands(t *testing.T) {
 		l = start(journaltest.KeyOf(t, newKey))
 		refused("mac: it is not", signed(bridgetest.CommandKey, topic, 13, `{"id":"b","do":"baseline"}`))
 		if r := l.send(signed(newKey, topic, 1, `{"id":"c","do":"baseline"}`)); !r.OK {
-			t.Errorf("a new key counts anew: %s", r.Error)
+			t.Errorf("a new key starts its own counter: %s", r.Error)
 		}
 		l.stop()
 		l = start(key)
@@ -123,8 +123,8 @@ func TestSignedCommands(t *testing.T) {
 	})
 }
 
-// Only what was made with the key for this topic opens, whatever comes; and what
-// is signed opens as it was.
+// FuzzSigned checks that only a message made with the key for this topic is accepted,
+// and that what is signed is verified unchanged.
 func FuzzSigned(f *testing.F) {
 	topic := bridgetest.Topics + "commands"
 	genuine := signed(bridgetest.CommandKey, topic, 1, `{"id":"1","do":"close"}`)
@@ -144,7 +144,7 @@ func FuzzSigned(f *testing.F) {
 			var m wire.Signed
 			if json.Unmarshal(payload, &m) != nil || string(command) != m.Command ||
 				strings.ToLower(m.MAC) != hex.EncodeToString(wire.CommandMAC(s.key, topic, m.Counter, m.Command)) {
-				t.Fatalf("%q opened as %q", payload, command)
+				t.Fatalf("%q was accepted as %q", payload, command)
 			}
 		} else if err.Error() == "" || strings.Contains(err.Error(), bridgetest.CommandKey) {
 			t.Fatalf("the error is %q", err)

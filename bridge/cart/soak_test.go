@@ -49,8 +49,8 @@ func (l *lonely) footprint(t *testing.T) (f bridgetest.Footprint) {
 	return f
 }
 
-// Day and night, a job every hour and silence in between, the history taking
-// all: nothing grows that is not pruned.
+// TestSoak runs day and night, a job every hour and silence in between, with a history
+// that accepts everything: nothing grows that is not pruned.
 func TestSoak(t *testing.T) {
 	bridgetest.Slow(t)
 	synctest.Test(t, func(t *testing.T) {

@@ -12,8 +12,9 @@ import (
 	"bayfill/fillcalc"
 )
 
-// An upgrade in the middle of a drain: the old version stops, the new one takes the
-// same journal, and the job goes on; what ran out meanwhile is left to be decided.
+// TestUpgradeInMidJob upgrades in the middle of a drain: the old version stops, the new
+// one opens the same journal, and the job continues; what ran out meanwhile is left to
+// be decided.
 func TestUpgradeInMidJob(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		defer func(v string) { wire.Version = v }(wire.Version)
