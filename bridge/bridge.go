@@ -19,64 +19,54 @@ import (
 	"bayfill/sensors"
 )
 
-// Options are what a run has besides the configuration.
+// Options is what a run needs besides the configuration.
 type Options struct {
 	Log *slog.Logger
-	// Speed lets the carts' clocks run faster than life, for the demo; 0 means 1.
+	// Speed makes the carts' clocks run faster than real time, for the demo; 0 means 1.
 	Speed float64
-	// Open replaces the opening of a sensor's serial port, for transports that are
-	// none.
+	// Open replaces the opening of a sensor's serial port, for other transports; nil
+	// opens the port.
 	Open func(cart, sensor string) (io.ReadWriteCloser, error)
-	// ClockSet tells whether the computer's clock has been set from outside; nil: it
-	// counts as set.
+	// ClockSet reports whether the computer's clock was set from outside; nil means yes.
 	ClockSet func() bool
-	// Manager is told how the program fares; nil: there is none.
+	// Manager is notified of start, life and stop; nil when there is none.
 	Manager *Manager
 }
 
 // Bridge is the running program.
 type Bridge struct {
 	config  *config.Config
-	serial  bool           // the sensors are on serial ports
+	serial  bool           // the sensors use serial ports
 	broker  *broker.Broker // nil with an external one
 	history *history.Client
-	// monitor is nil unless configured; registry is what it shows.
+	// monitor is nil unless configured; it serves registry.
 	monitor  *monitor
 	registry *prometheus.Registry
 	manager  *Manager // nil without one
 	log      *slog.Logger
 	carts    []*cart.Cart
-	// forwarders in the order of the carts; empty without a history.
+	// forwarders are in the order of the carts; empty without a history.
 	forwarders []*history.Forwarder
 }
 
-// New opens everything that must be there before measuring starts: the journals
-// (replayed), the embedded broker if it is used, the secrets. Ports, an
-// external broker and the history may come later.
+// New opens everything that must be there before measuring starts: the secrets, the
+// embedded broker if it is used, the journals, which are replayed, and the monitor's
+// listener. Serial ports, an external broker and the history may come later. The error
+// names the cart or the setting.
 func New(ctx context.Context, config *config.Config, o Options) (b *Bridge, err error) {
 	if o.Speed == 0 {
 		o.Speed = 1
 	}
 	b = &Bridge{config: config, serial: o.Open == nil, registry: newRegistry(), manager: o.Manager, log: o.Log}
-	opened := b // an error returns nil in its place
+	opened := b // an error return sets b to nil
 	defer func() {
 		if err != nil {
 			opened.close()
 		}
 	}()
-	to := mqtt.Endpoint{URL: config.Broker.URL, Username: config.Broker.Username}
-	if to.Password, err = config.Broker.Password.Read(); err != nil {
-		return nil, fmt.Errorf("broker.password: %w", err)
-	}
-	if to.TLS, err = config.Broker.TLS(); err != nil {
+	to, err := b.openBroker(o.Log)
+	if err != nil {
 		return nil, err
-	}
-	if config.Broker.URL == "" {
-		if b.broker, err = broker.Start(config.Broker, o.Log.With("part", "broker")); err != nil {
-			return nil, err
-		}
-		to.URL, to.TLS = b.broker.Endpoint()
-		to.Username, to.Password = b.broker.Login()
 	}
 	if config.History.URL != "" {
 		if b.history, err = history.Open(config.History, len(config.Carts)); err != nil {
@@ -97,6 +87,28 @@ func New(ctx context.Context, config *config.Config, o Options) (b *Bridge, err 
 	return b, nil
 }
 
+// openBroker returns the endpoint for the carts: the configured broker, or the embedded
+// one, which it starts.
+func (b *Bridge) openBroker(log *slog.Logger) (to mqtt.Endpoint, err error) {
+	c := b.config.Broker
+	to = mqtt.Endpoint{URL: c.URL, Username: c.Username}
+	if to.Password, err = c.Password.Read(); err != nil {
+		return to, fmt.Errorf("broker.password: %w", err)
+	}
+	if to.TLS, err = c.TLS(); err != nil {
+		return to, err
+	}
+	if c.URL == "" {
+		if b.broker, err = broker.Start(c, log.With("part", "broker")); err != nil {
+			return to, err
+		}
+		to.URL, to.TLS = b.broker.Endpoint()
+		to.Username, to.Password = b.broker.Login()
+	}
+	return to, nil
+}
+
+// addCart opens a cart, and its forwarder if there is a history.
 func (b *Bridge) addCart(ctx context.Context, config *config.Cart, fluids map[string]fillcalc.Fluid, to mqtt.Endpoint, o Options) error {
 	log := o.Log.With("cart", config.Name)
 	own := cart.Options{Fluids: fluids, Broker: to, Log: log, Speed: o.Speed, ClockSet: o.ClockSet, History: b.history != nil}
@@ -112,11 +124,11 @@ func (b *Bridge) addCart(ctx context.Context, config *config.Cart, fluids map[st
 		c.Register(b.registry, nil)
 		return nil
 	}
-	told, err := c.WatchHistory(ctx)
+	report, err := c.WatchHistory(ctx)
 	if err != nil {
 		return err
 	}
-	f, err := history.NewForwarder(b.config.Shop, config.Name, c.Journal(), b.history, c.Grown(), told, log)
+	f, err := history.NewForwarder(b.config.Shop, config.Name, c.Journal(), b.history, c.Grown(), report, log)
 	if err != nil {
 		return err
 	}
@@ -125,15 +137,16 @@ func (b *Bridge) addCart(ctx context.Context, config *config.Cart, fluids map[st
 	return nil
 }
 
-// Run works until ctx ends, and returns when everything it started has ended.
+// Run runs the carts and everything around them until ctx ends, and returns when all of
+// it has ended and is closed.
 func (b *Bridge) Run(ctx context.Context) error {
 	if b.serial {
 		if err := sensors.LimitDescriptors(); err != nil {
 			return err
 		}
 	}
-	// The carts stop first, since they still have something to say; then the
-	// links say goodbye; the broker goes last.
+	// The carts stop first, since they publish to their end; then the links say goodbye;
+	// the broker stops last.
 	linkCtx, stopLinks := context.WithCancel(context.WithoutCancel(ctx))
 	defer stopLinks()
 	var carts, others sync.WaitGroup
@@ -157,6 +170,7 @@ func (b *Bridge) Run(ctx context.Context) error {
 	return errors.Join(append(errs, b.close())...)
 }
 
+// close closes what New opened.
 func (b *Bridge) close() error {
 	var errs []error
 	for _, c := range b.carts {
@@ -174,9 +188,10 @@ func (b *Bridge) close() error {
 	return errors.Join(errs...)
 }
 
-// BrokerURL is the broker that the carts talk to.
+// BrokerURL is the URL of the carts' broker.
 func (b *Bridge) BrokerURL() string { return b.carts[0].BrokerURL() }
 
+// loops returns the carts' loops for health and the service manager.
 func (b *Bridge) loops() (loops []loop) {
 	for _, c := range b.carts {
 		loops = append(loops, loop{c.Name(), c.Running(), c.SinceTurn})

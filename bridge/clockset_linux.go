@@ -2,9 +2,8 @@ package bridge
 
 import "golang.org/x/sys/unix"
 
-// ClockSet tells whether the computer's clock has been set from outside, as from
-// the network, and is still held to that. Where the kernel cannot tell it counts as
-// set.
+// ClockSet reports whether the computer's clock was set from outside, for example from
+// the network, and is still kept in step. When the kernel cannot tell, it counts as set.
 func ClockSet() bool {
 	var t unix.Timex
 	state, err := unix.Adjtimex(&t)

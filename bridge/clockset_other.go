@@ -2,5 +2,5 @@
 
 package bridge
 
-// ClockSet cannot tell here.
+// ClockSet returns true: on this system there is no way to tell.
 func ClockSet() bool { return true }

@@ -16,28 +16,28 @@ import (
 	"golang.org/x/net/netutil"
 )
 
-// loopLate is how long a healthy cart's loop may take for one turn: a command
-// waits up to ten seconds for a journal that another program is holding.
+// loopLate is how long a turn of a healthy loop may take: a command waits up to ten
+// seconds for a journal that another program has locked.
 const loopLate = 15 * time.Second
 
-// loop is a cart's loop as health sees it.
+// loop is what health needs of a cart's loop.
 type loop struct {
 	cart      string
-	running   <-chan struct{}      // closed when it begins to turn
-	sinceTurn func() time.Duration // how long the present turn takes so far
+	running   <-chan struct{}      // closed when the loop starts
+	sinceTurn func() time.Duration // duration of the present turn so far
 }
 
-// late names the carts whose loops have not turned for so long.
-func late(loops []loop, long time.Duration) (names []string) {
+// late returns the names of the carts whose loops have not turned for longer than limit.
+func late(loops []loop, limit time.Duration) (names []string) {
 	for _, l := range loops {
-		if l.sinceTurn() > long {
+		if l.sinceTurn() > limit {
 			names = append(names, l.cart)
 		}
 	}
 	return names
 }
 
-// monitor answers /healthz and /metrics.
+// monitor serves /healthz and /metrics.
 type monitor struct {
 	loops    []loop
 	registry *prometheus.Registry
@@ -45,17 +45,17 @@ type monitor struct {
 	log      *slog.Logger
 }
 
-// openMonitor listens; run answers.
+// openMonitor opens the listener; run serves it.
 func openMonitor(address string, loops []loop, registry *prometheus.Registry, log *slog.Logger) (*monitor, error) {
 	listener, err := net.Listen("tcp", address)
 	if err != nil {
 		return nil, fmt.Errorf("monitor.listen: %w", err)
 	}
-	// They count against the serial library's limit on descriptors.
+	// Connections count against the serial library's limit of descriptors.
 	return &monitor{loops, registry, netutil.LimitListener(listener, 16), log}, nil
 }
 
-// run answers until ctx ends.
+// run serves until ctx ends.
 func (m *monitor) run(ctx context.Context) {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /healthz", m.health)
@@ -67,7 +67,7 @@ func (m *monitor) run(ctx context.Context) {
 	select {
 	case <-ctx.Done():
 	case err := <-ended:
-		m.log.Error("health and metrics are answered no more", "error", err)
+		m.log.Error("health and metrics are no longer served", "error", err)
 		return
 	}
 	wait, cancel := context.WithTimeout(context.WithoutCancel(ctx), 300*time.Millisecond)
@@ -78,8 +78,8 @@ func (m *monitor) run(ctx context.Context) {
 	<-ended
 }
 
-// health tells whether starting the program again would help. That broker, history
-// or a sensor is away is no failure of it.
+// health reports whether a restart of the program would help: a loop hangs. A broker, a
+// history or a sensor that is away is not a failure of the program.
 func (m *monitor) health(w http.ResponseWriter, _ *http.Request) {
 	type cartHealth struct {
 		Cart      string `json:"cart"`
@@ -108,7 +108,7 @@ func (m *monitor) health(w http.ResponseWriter, _ *http.Request) {
 	json.NewEncoder(w).Encode(answer)
 }
 
-// close frees the address of a monitor that does not run.
+// close closes the listener of a monitor, whether or not it ran.
 func (m *monitor) close() error {
 	if err := m.listener.Close(); !errors.Is(err, net.ErrClosed) {
 		return err
@@ -116,9 +116,9 @@ func (m *monitor) close() error {
 	return nil
 }
 
-// newRegistry holds what Prometheus may ask: the process, and what each cart's
-// meter adds. Labels are cart, sensor and words of this program; names of people
-// and vehicles, ids and secrets never come here.
+// newRegistry returns the registry of the metrics: of the process, and of each cart,
+// which adds its own. Labels are cart, sensor and words of this program; never names of
+// people and vehicles, ids or secrets.
 func newRegistry() *prometheus.Registry {
 	r := prometheus.NewRegistry()
 	r.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))

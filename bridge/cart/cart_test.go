@@ -305,7 +305,7 @@ func TestABurstLosesNoReading(t *testing.T) {
 	})
 }
 
-// intervals returns the pauses between messages, on the cart's clock.
+// gaps returns the pauses between messages, on the cart's clock.
 func gaps(t *testing.T, messages []sentMessage) []time.Duration {
 	t.Helper()
 	var list []time.Duration
