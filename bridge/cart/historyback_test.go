@@ -33,7 +33,7 @@ func TestHistoryComesBackBadly(t *testing.T) {
 			return r.Context().Err()
 		}
 	}
-	for name, manner := range map[string]func(n int, began time.Time, r *http.Request) (take bool, err error){
+	for name, manner := range map[string]manner{
 		"slow": func(_ int, _ time.Time, r *http.Request) (bool, error) { return true, after(r, 2*time.Second) },
 		"flapping": func(_ int, began time.Time, r *http.Request) (bool, error) {
 			if time.Since(began)/(3*time.Second)%2 == 1 {
@@ -55,104 +55,138 @@ func TestHistoryComesBackBadly(t *testing.T) {
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
-			synctest.Test(t, func(t *testing.T) {
-				// A week in which a quiet cart had an event every minute and a half.
-				const week, every = 7 * 24 * time.Hour, 90 * time.Second
-				config := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines)
-				j := journaltest.Open(t, config.JournalPath("cart"))
-				old := bridgetest.Weights(1, int(week/every))
-				for i := range old {
-					old[i].AtNs = time.Now().Add(-week).UnixNano() + int64(i)*int64(every)
-				}
-				for some := range slices.Chunk(old, 2000) {
-					journaltest.Append(t, j, journal.Batch{Events: some})
-				}
-				j.Close()
-
-				l := newLonely(t, config)
-				l.grown = make(chan struct{}, 1)
-				began, requests, atOnce, most := time.Now(), 0, 0, 0
-				var arrived []string
-				first := map[string]bool{}
-				f := history.Forwarder{Shop: "test", Cart: "cart", Journal: l.journal, Grown: l.grown, Log: bridgetest.Log(), Report: func(string, int) {},
-					Client: historyOf(t, func(r *http.Request) (*http.Response, error) {
-						if atOnce++; atOnce > 1 {
-							t.Error("two requests at once")
-						}
-						defer func() { atOnce-- }()
-						body, err := io.ReadAll(r.Body)
-						if err != nil {
-							return nil, err
-						}
-						n := requests
-						requests++
-						take, err := manner(n, began, r)
-						if take {
-							lines := strings.Split(strings.TrimSuffix(string(body), "\n"), "\n")
-							most = max(most, len(lines))
-							for _, line := range lines {
-								if !first[line] {
-									first[line] = true
-									arrived = append(arrived, line)
-								}
-							}
-						}
-						if err != nil {
-							return nil, err
-						}
-						return &http.Response{StatusCode: http.StatusNoContent, Body: http.NoBody, Request: r}, nil
-					})}
-				ctx, end := context.WithCancel(t.Context())
-				l.start()
-				var work sync.WaitGroup
-				work.Go(func() { f.Run(ctx) })
-				defer work.Wait()
-				defer end()
-
-				took := time.Duration(0)
-				for mark := uint64(0); mark < uint64(len(old)); took = time.Since(began) {
-					l.live(1, 0, 0)
-					var err error
-					if mark, err = l.journal.Sent(); err != nil || took > 10*time.Minute {
-						t.Fatalf("after %v the mark is at %d, %v", took, mark, err)
-					}
-				}
-				l.live(10, 0, 0)
-				// Live all the time, at the contract's pace.
-				volumes := l.all(string(wire.VolumesLeaf))
-				for i := 1; i < len(volumes); i++ {
-					if pause := volumes[i].at.Sub(volumes[i-1].at); pause > 10*time.Second {
-						t.Errorf("no volumes for %v", pause)
-					}
-				}
-				if age := time.Since(volumes[len(volumes)-1].at); age > 10*time.Second || len(volumes) < 2 {
-					t.Errorf("%d volumes, the last %v ago", len(volumes), age)
-				}
-				l.stop()
-				end()
-				work.Wait()
-				j = journaltest.Open(t, l.path)
-				defer j.Close()
-				var want []string
-				for seq := uint64(0); ; {
-					events, lines, err := history.Lines(t.Context(), j, "test", "cart", seq, 5000)
-					if err != nil {
-						t.Fatal(err)
-					}
-					if len(events) == 0 {
-						break
-					}
-					want = append(want, lines...)
-					seq = events[len(events)-1].Seq
-				}
-				if len(arrived) < len(old) || !slices.Equal(arrived, want[:len(arrived)]) {
-					t.Errorf("%d lines arrived that are not the journal's first", len(arrived))
-				}
-				if most > 3000 /* three batches */ {
-					t.Errorf("a request of %d lines", most)
-				}
-				t.Logf("%d events of a week in %v and %d requests; %d lines, at most %d at once", len(old), took, requests, len(arrived), most)
-			})
+			synctest.Test(t, func(t *testing.T) { comeBack(t, manner) })
 		})
+	}
+}
+
+// manner says how a history treats its nth request: whether it stores the lines, and the
+// error that the client sees.
+type manner func(n int, began time.Time, r *http.Request) (take bool, err error)
+
+// comeBack runs a cart whose journal has a week that the history has not.
+func comeBack(t *testing.T, manner manner) {
+	config := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines)
+	n := appendWeek(t, config.JournalPath("cart"))
+	l := newLonely(t, config)
+	l.grown = make(chan struct{}, 1)
+	server := &returningHistory{t: t, manner: manner, began: time.Now(), seen: map[string]bool{}}
+	f := history.Forwarder{Shop: "test", Cart: "cart", Journal: l.journal, Grown: l.grown, Log: bridgetest.Log(), Report: func(string, int) {},
+		Client: historyOf(t, server.answer)}
+	ctx, end := context.WithCancel(t.Context())
+	l.start()
+	var work sync.WaitGroup
+	work.Go(func() { f.Run(ctx) })
+	defer work.Wait()
+	defer end()
+
+	took := time.Duration(0)
+	for mark := uint64(0); mark < uint64(n); took = time.Since(server.began) {
+		l.live(1, 0, 0)
+		var err error
+		if mark, err = l.journal.Sent(); err != nil || took > 10*time.Minute {
+			t.Fatalf("after %v the mark is at %d, %v", took, mark, err)
+		}
+	}
+	l.live(10, 0, 0)
+	l.livedAtPace()
+	l.stop()
+	end()
+	work.Wait()
+	if want := journalLines(t, l.path); len(server.arrived) < n || !slices.Equal(server.arrived, want[:len(server.arrived)]) {
+		t.Errorf("%d lines arrived that are not the journal's first", len(server.arrived))
+	}
+	if server.most > 3000 /* three batches */ {
+		t.Errorf("a request of %d lines", server.most)
+	}
+	t.Logf("%d events of a week in %v and %d requests; %d lines, at most %d at once", n, took, server.requests, len(server.arrived), server.most)
+}
+
+// appendWeek fills a journal with a week in which a quiet cart had an event every minute
+// and a half, and returns their number.
+func appendWeek(t *testing.T, path string) int {
+	t.Helper()
+	const week, every = 7 * 24 * time.Hour, 90 * time.Second
+	j := journaltest.Open(t, path)
+	defer j.Close()
+	old := bridgetest.Weights(1, int(week/every))
+	for i := range old {
+		old[i].AtNs = time.Now().Add(-week).UnixNano() + int64(i)*int64(every)
+	}
+	for some := range slices.Chunk(old, 2000) {
+		journaltest.Append(t, j, journal.Batch{Events: some})
+	}
+	return len(old)
+}
+
+// returningHistory is a history that records what it stores.
+type returningHistory struct {
+	t        *testing.T
+	manner   manner
+	began    time.Time
+	requests int
+	inFlight int
+	most     int // lines in one request
+	arrived  []string
+	seen     map[string]bool
+}
+
+func (s *returningHistory) answer(r *http.Request) (*http.Response, error) {
+	if s.inFlight++; s.inFlight > 1 {
+		s.t.Error("two requests at once")
+	}
+	defer func() { s.inFlight-- }()
+	body, err := io.ReadAll(r.Body)
+	if err != nil {
+		return nil, err
+	}
+	n := s.requests
+	s.requests++
+	take, err := s.manner(n, s.began, r)
+	if take {
+		lines := strings.Split(strings.TrimSuffix(string(body), "\n"), "\n")
+		s.most = max(s.most, len(lines))
+		for _, line := range lines {
+			if !s.seen[line] {
+				s.seen[line] = true
+				s.arrived = append(s.arrived, line)
+			}
+		}
+	}
+	if err != nil {
+		return nil, err
+	}
+	return &http.Response{StatusCode: http.StatusNoContent, Body: http.NoBody, Request: r}, nil
+}
+
+// livedAtPace checks that volumes were published at the contract's pace all the time.
+func (l *lonely) livedAtPace() {
+	l.t.Helper()
+	volumes := l.all(string(wire.VolumesLeaf))
+	for i := 1; i < len(volumes); i++ {
+		if pause := volumes[i].at.Sub(volumes[i-1].at); pause > 10*time.Second {
+			l.t.Errorf("no volumes for %v", pause)
+		}
+	}
+	if age := time.Since(volumes[len(volumes)-1].at); age > 10*time.Second || len(volumes) < 2 {
+		l.t.Errorf("%d volumes, the last %v ago", len(volumes), age)
+	}
+}
+
+// journalLines returns all lines that a journal gives to a history.
+func journalLines(t *testing.T, path string) (all []string) {
+	t.Helper()
+	j := journaltest.Open(t, path)
+	defer j.Close()
+	for seq := uint64(0); ; {
+		events, lines, err := history.Lines(t.Context(), j, "test", "cart", seq, 5000)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(events) == 0 {
+			return all
+		}
+		all = append(all, lines...)
+		seq = events[len(events)-1].Seq
 	}
 }

@@ -52,14 +52,14 @@ func newMeter() *meter {
 	m := &meter{
 		readings:   prometheus.NewCounterVec(counter("bayfill_readings_total", "Decoded frames, faulty ones included."), []string{"sensor"}),
 		faulty:     prometheus.NewCounterVec(counter("bayfill_readings_faulty_total", "Frames that were damaged, or that reported a fault of the instrument."), []string{"sensor"}),
-		condition:  prometheus.NewGaugeVec(gauge("bayfill_sensor_condition", "1 for the condition that a sensor is in, 0 for those before."), []string{"sensor", "condition"}),
+		condition:  prometheus.NewGaugeVec(gauge("bayfill_sensor_condition", "1 for the condition of a sensor, 0 for earlier conditions."), []string{"sensor", "condition"}),
 		conditions: map[string]*word{},
-		phases:     prometheus.NewGaugeVec(gauge("bayfill_job_phase", "1 for the phase that the job is in, none without a job, 0 for those before."), []string{"phase"}),
+		phases:     prometheus.NewGaugeVec(gauge("bayfill_job_phase", "1 for the phase of the job, none without a job; 0 for earlier phases."), []string{"phase"}),
 		latency: prometheus.NewHistogram(prometheus.HistogramOpts{
-			Name: "bayfill_loop_latency_seconds", Help: "From the arrival of a frame's last byte until the cart's loop had dealt with it.",
+			Name: "bayfill_loop_latency_seconds", Help: "From the arrival of a frame's last byte until the cart's loop had handled it.",
 			Buckets: []float64{0.0005, 0.001, 0.0025, 0.005, 0.01, 0.05, 0.1, 0.5, 1, 5, 15},
 		}),
-		journalled:   prometheus.NewCounter(counter("bayfill_journal_events_total", "Events that this run has put on disk.")),
+		journalled:   prometheus.NewCounter(counter("bayfill_journal_events_total", "Events that this run has saved on disk.")),
 		unsaved:      prometheus.NewGauge(gauge("bayfill_unsaved_events", "Events that are not on disk yet.")),
 		refusedLines: prometheus.NewCounter(counter("bayfill_history_refused_lines_total", "Lines that the history refused for good in this run.")),
 		givenUp:      prometheus.NewCounter(counter("bayfill_journal_given_up_readings_total", "Readings that this run has deleted from a journal at its limit before a history had them.")),
@@ -71,7 +71,7 @@ func newMeter() *meter {
 // newOutcomes returns the counter of commands by outcome.
 func newOutcomes() *prometheus.CounterVec {
 	outcomes := prometheus.NewCounterVec(prometheus.CounterOpts{
-		Name: "bayfill_commands_total", Help: "Commands by what became of them: done, repeated (answered again), refused, busy.",
+		Name: "bayfill_commands_total", Help: "Commands by outcome: done, repeated (answered again), refused, busy.",
 	}, []string{"outcome"})
 	for _, word := range []string{"done", "repeated", "refused", "busy"} {
 		outcomes.WithLabelValues(word)
@@ -112,7 +112,7 @@ func (m *meter) register(r prometheus.Registerer, c *Cart, sentSeq func() uint64
 	})
 	if sentSeq != nil {
 		r.MustRegister(m.refusedLines)
-		gauge("bayfill_history_backlog_events", "Events after the newest that the history has got; at the journal's limit some of them are given up.", func() float64 {
+		gauge("bayfill_history_backlog_events", "Events after the newest that the history has; at the journal's limit some of them are deleted.", func() float64 {
 			// In this order: in the other one the difference could be below 0.
 			sent := sentSeq()
 			return float64(m.onDiskSeq.Load() - sent)

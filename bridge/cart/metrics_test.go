@@ -16,6 +16,44 @@ import (
 	"bayfill/bridge/bridgetest/journaltest"
 )
 
+// expectedMetrics is what the loop has counted in TestMetrics, when everything is on disk.
+const expectedMetrics = `
+# HELP bayfill_broker_connected 1 while the cart is connected to the broker.
+# TYPE bayfill_broker_connected gauge
+bayfill_broker_connected{cart="cart"} 0
+# HELP bayfill_commands_total Commands by outcome: done, repeated (answered again), refused, busy.
+# TYPE bayfill_commands_total counter
+bayfill_commands_total{cart="cart",outcome="busy"} 0
+bayfill_commands_total{cart="cart",outcome="done"} 1
+bayfill_commands_total{cart="cart",outcome="refused"} 2
+bayfill_commands_total{cart="cart",outcome="repeated"} 1
+# HELP bayfill_history_backlog_events Events after the newest that the history has; at the journal's limit some of them are deleted.
+# TYPE bayfill_history_backlog_events gauge
+bayfill_history_backlog_events{cart="cart"} 10
+# HELP bayfill_job_phase 1 for the phase of the job, none without a job; 0 for earlier phases.
+# TYPE bayfill_job_phase gauge
+bayfill_job_phase{cart="cart",phase="none"} 0
+bayfill_job_phase{cart="cart",phase="ready"} 1
+# HELP bayfill_readings_faulty_total Frames that were damaged, or that reported a fault of the instrument.
+# TYPE bayfill_readings_faulty_total counter
+bayfill_readings_faulty_total{cart="cart",sensor="caddy"} 1
+bayfill_readings_faulty_total{cart="cart",sensor="probe"} 0
+# HELP bayfill_readings_total Decoded frames, faulty ones included.
+# TYPE bayfill_readings_total counter
+bayfill_readings_total{cart="cart",sensor="caddy"} 30
+bayfill_readings_total{cart="cart",sensor="probe"} 0
+# HELP bayfill_sensor_condition 1 for the condition of a sensor, 0 for earlier conditions.
+# TYPE bayfill_sensor_condition gauge
+bayfill_sensor_condition{cart="cart",condition="good",sensor="caddy"} 0
+bayfill_sensor_condition{cart="cart",condition="silent",sensor="caddy"} 1
+bayfill_sensor_condition{cart="cart",condition="silent",sensor="probe"} 1
+bayfill_sensor_condition{cart="cart",condition="starting",sensor="caddy"} 0
+bayfill_sensor_condition{cart="cart",condition="starting",sensor="probe"} 0
+# HELP bayfill_unsaved_events Events that are not on disk yet.
+# TYPE bayfill_unsaved_events gauge
+bayfill_unsaved_events{cart="cart"} 0
+`
+
 // TestMetrics compares the metrics with what happened, and runs the linter of promtool
 // check metrics on them.
 func TestMetrics(t *testing.T) {
@@ -39,51 +77,14 @@ func TestMetrics(t *testing.T) {
 		time.Sleep(5 * time.Second) // and the caddy's scale falls silent
 		onDisk := l.meter.onDiskSeq.Load()
 		sentSeq.Store(onDisk - 10)
-		// What the loop counts; everything is on disk.
-		expected := `
-# HELP bayfill_broker_connected 1 while the cart is connected to the broker.
-# TYPE bayfill_broker_connected gauge
-bayfill_broker_connected{cart="cart"} 0
-# HELP bayfill_commands_total Commands by what became of them: done, repeated (answered again), refused, busy.
-# TYPE bayfill_commands_total counter
-bayfill_commands_total{cart="cart",outcome="busy"} 0
-bayfill_commands_total{cart="cart",outcome="done"} 1
-bayfill_commands_total{cart="cart",outcome="refused"} 2
-bayfill_commands_total{cart="cart",outcome="repeated"} 1
-# HELP bayfill_history_backlog_events Events after the newest that the history has got; at the journal's limit some of them are given up.
-# TYPE bayfill_history_backlog_events gauge
-bayfill_history_backlog_events{cart="cart"} 10
-# HELP bayfill_job_phase 1 for the phase that the job is in, none without a job, 0 for those before.
-# TYPE bayfill_job_phase gauge
-bayfill_job_phase{cart="cart",phase="none"} 0
-bayfill_job_phase{cart="cart",phase="ready"} 1
-# HELP bayfill_readings_faulty_total Frames that were damaged, or that reported a fault of the instrument.
-# TYPE bayfill_readings_faulty_total counter
-bayfill_readings_faulty_total{cart="cart",sensor="caddy"} 1
-bayfill_readings_faulty_total{cart="cart",sensor="probe"} 0
-# HELP bayfill_readings_total Decoded frames, faulty ones included.
-# TYPE bayfill_readings_total counter
-bayfill_readings_total{cart="cart",sensor="caddy"} 30
-bayfill_readings_total{cart="cart",sensor="probe"} 0
-# HELP bayfill_sensor_condition 1 for the condition that a sensor is in, 0 for those before.
-# TYPE bayfill_sensor_condition gauge
-bayfill_sensor_condition{cart="cart",condition="good",sensor="caddy"} 0
-bayfill_sensor_condition{cart="cart",condition="silent",sensor="caddy"} 1
-bayfill_sensor_condition{cart="cart",condition="silent",sensor="probe"} 1
-bayfill_sensor_condition{cart="cart",condition="starting",sensor="caddy"} 0
-bayfill_sensor_condition{cart="cart",condition="starting",sensor="probe"} 0
-# HELP bayfill_unsaved_events Events that are not on disk yet.
-# TYPE bayfill_unsaved_events gauge
-bayfill_unsaved_events{cart="cart"} 0
-`
 		var names []string
-		for line := range strings.Lines(expected) {
+		for line := range strings.Lines(expectedMetrics) {
 			if rest, ok := strings.CutPrefix(line, "# HELP "); ok {
 				name, _, _ := strings.Cut(rest, " ")
 				names = append(names, name)
 			}
 		}
-		if err := testutil.GatherAndCompare(registry, strings.NewReader(expected), names...); err != nil {
+		if err := testutil.GatherAndCompare(registry, strings.NewReader(expectedMetrics), names...); err != nil {
 			t.Error(err)
 		}
 		if n := testutil.ToFloat64(l.meter.journalled); n != float64(onDisk) || n < 35 {

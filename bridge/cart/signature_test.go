@@ -22,55 +22,70 @@ func signed(key, topic string, counter uint64, command string) string {
 	return string(wire.Encode(wire.Signed{Command: command, Counter: counter, MAC: hex.EncodeToString(wire.CommandMAC([]byte(key), topic, counter, command))}))
 }
 
+// startSigned starts a cart that accepts commands signed with a key.
+func startSigned(t *testing.T, dir string, key config.Secret) *lonely {
+	t.Helper()
+	c := journaltest.Config(t, dir, bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines)
+	c.Commands.Key = key
+	l := startLonely(t, c)
+	l.live(3, 0, 0)
+	return l
+}
+
+// refuses checks that the cart refuses a message and stays as it is, and that the reply
+// does not contain the key.
+func (l *lonely) refuses(why, message string) {
+	l.t.Helper()
+	before := bridgetest.Bits(l.state)
+	r := l.send(message)
+	if r.OK || !strings.Contains(r.Error, why) || bridgetest.Bits(l.state) != before {
+		l.t.Errorf("%s: %+v, want it refused: %q", message, r, why)
+	}
+	if strings.Contains(r.Error, bridgetest.CommandKey) {
+		l.t.Errorf("the reply reveals the key: %s", r.Error)
+	}
+}
+
+// TestWrongSignatures checks that a cart with a key refuses unsigned, malformed and
+// wrongly signed messages, and that only a valid MAC uses up its counter.
+func TestWrongSignatures(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		const topic = bridgetest.Topics + "commands"
+		l := startSigned(t, bridgetest.MemoryDir(t), journaltest.KeyOf(t, bridgetest.CommandKey))
+		open := `{"id":"open",` + bridgetest.OpenJob + `}`
+		right := signed(bridgetest.CommandKey, topic, 7, open)
+		l.refuses("signed: this cart takes signed commands only", open)
+		l.refuses("counter: this cart takes", `{"signed":"{}","mac":""}`)
+		l.refuses("mac: this cart takes", `{"signed":"{}","counter":1}`)
+		l.refuses("by: not a field of a signed command", `{"signed":"{}","counter":1,"mac":"","by":"me"}`)
+		l.refuses("Mac: not a field of a signed command", `{"signed":"{}","counter":1,"mac":"","Mac":""}`)
+		l.refuses("counter: \"1\" is not a whole number", `{"signed":"{}","counter":"1","mac":""}`)
+		l.refuses("counter: 1.5 is not a whole number", `{"signed":"{}","counter":1.5,"mac":""}`)
+		l.refuses("counter: -1 is not a whole number", `{"signed":"{}","counter":-1,"mac":""}`)
+		l.refuses("counter: 9007199254740992 is above", `{"signed":"{}","counter":9007199254740992,"mac":""}`)
+		l.refuses("a command is a JSON object", `[]`)
+		l.refuses("mac: it is not", `{"signed":"{}","counter":1,"mac":""}`)
+		l.refuses("mac: it is not", `{"signed":"{}","counter":1,"mac":"xyz"}`)
+		l.refuses("mac: it is not", signed("another key of some length", topic, 7, open))
+		l.refuses("mac: it is not", signed(bridgetest.CommandKey, "bayfill/test/other/commands", 7, open))
+		l.refuses("mac: it is not", strings.Replace(right, `"counter":7`, `"counter":8`, 1))
+		l.refuses("mac: it is not", strings.Replace(right, "test van", "test car", 1))
+		l.refuses("a command is a JSON object", signed(bridgetest.CommandKey, topic, 1, `null`))
+		if l.verifier.counter != 1 {
+			t.Errorf("the counter is %d after wrong signatures and a right one at 1", l.verifier.counter)
+		}
+	})
+}
+
 // TestSignedCommands checks that a cart with a key does what was signed with it for
 // this cart, in order and once; also after restarts, and with another key.
 func TestSignedCommands(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		dir := bridgetest.MemoryDir(t)
-		start := func(key config.Secret) *lonely {
-			c := journaltest.Config(t, dir, bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines)
-			c.Commands.Key = key
-			l := startLonely(t, c)
-			l.live(3, 0, 0)
-			return l
-		}
-		topic := bridgetest.Topics + "commands"
-		key := journaltest.KeyOf(t, bridgetest.CommandKey)
-		l := start(key)
-		refused := func(why, message string) {
-			t.Helper()
-			before := bridgetest.Bits(l.state)
-			r := l.send(message)
-			if r.OK || !strings.Contains(r.Error, why) || bridgetest.Bits(l.state) != before {
-				t.Errorf("%s: %+v, want it refused: %q", message, r, why)
-			}
-			if strings.Contains(r.Error, bridgetest.CommandKey) {
-				t.Errorf("the reply reveals the key: %s", r.Error)
-			}
-		}
+		const topic = bridgetest.Topics + "commands"
+		dir, key := bridgetest.MemoryDir(t), journaltest.KeyOf(t, bridgetest.CommandKey)
+		l := startSigned(t, dir, key)
 		open := `{"id":"open",` + bridgetest.OpenJob + `}`
 		right := signed(bridgetest.CommandKey, topic, 7, open)
-		refused("signed: this cart takes signed commands only", open)
-		refused("counter: this cart takes", `{"signed":"{}","mac":""}`)
-		refused("mac: this cart takes", `{"signed":"{}","counter":1}`)
-		refused("by: not a field of a signed command", `{"signed":"{}","counter":1,"mac":"","by":"me"}`)
-		refused("Mac: not a field of a signed command", `{"signed":"{}","counter":1,"mac":"","Mac":""}`)
-		refused("counter: \"1\" is not a whole number", `{"signed":"{}","counter":"1","mac":""}`)
-		refused("counter: 1.5 is not a whole number", `{"signed":"{}","counter":1.5,"mac":""}`)
-		refused("counter: -1 is not a whole number", `{"signed":"{}","counter":-1,"mac":""}`)
-		refused("counter: 9007199254740992 is above", `{"signed":"{}","counter":9007199254740992,"mac":""}`)
-		refused("a command is a JSON object", `[]`)
-		refused("mac: it is not", `{"signed":"{}","counter":1,"mac":""}`)
-		refused("mac: it is not", `{"signed":"{}","counter":1,"mac":"xyz"}`)
-		refused("mac: it is not", signed("another key of some length", topic, 7, open))
-		refused("mac: it is not", signed(bridgetest.CommandKey, "bayfill/test/other/commands", 7, open))
-		refused("mac: it is not", strings.Replace(right, `"counter":7`, `"counter":8`, 1))
-		refused("mac: it is not", strings.Replace(right, "test van", "test car", 1))
-		refused("a command is a JSON object", signed(bridgetest.CommandKey, topic, 1, `null`))
-		if l.verifier.counter != 1 {
-			t.Errorf("the counter is %d after wrong signatures and a right one at 1", l.verifier.counter)
-		}
-
 		if err := schematest.Validate("commands", []byte(right)); err != nil {
 			t.Error(err)
 		}
@@ -88,35 +103,35 @@ func TestSignedCommands(t *testing.T) {
 			}
 		}
 		repeated()
-		refused("id: was used for another command", signed(bridgetest.CommandKey, topic, 10, `{"id":"open","do":"close"}`))
-		refused("counter: 10 is not above 10", signed(bridgetest.CommandKey, topic, 10, `{"id":"a","do":"baseline"}`))
-		refused("counter: 3 is not above 10", signed(bridgetest.CommandKey, topic, 3, `{"id":"a","do":"baseline"}`))
+		l.refuses("id: was used for another command", signed(bridgetest.CommandKey, topic, 10, `{"id":"open","do":"close"}`))
+		l.refuses("counter: 10 is not above 10", signed(bridgetest.CommandKey, topic, 10, `{"id":"a","do":"baseline"}`))
+		l.refuses("counter: 3 is not above 10", signed(bridgetest.CommandKey, topic, 3, `{"id":"a","do":"baseline"}`))
 		// A counter is used up even when the command is refused for another reason.
 		early := signed(bridgetest.CommandKey, topic, 11, `{"id":"early","do":"decide","step":1,"as":"fluid"}`)
-		refused("step: 1 is not one of", early)
-		refused("counter: 11 is not above 11", early)
+		l.refuses("step: 1 is not one of", early)
+		l.refuses("counter: 11 is not above 11", early)
 		l.stop()
 
-		l = start(key)
+		l = startSigned(t, dir, key)
 		repeated()
-		refused("counter: 11 is not above 11", early)
+		l.refuses("counter: 11 is not above 11", early)
 		if r := l.send(signed(bridgetest.CommandKey, topic, 12, `{"id":"baseline","do":"baseline"}`)); !r.OK {
 			t.Errorf("after a restart: %s", r.Error)
 		}
 		l.stop()
 
 		const newKey = "the key that follows it, as long"
-		l = start(journaltest.KeyOf(t, newKey))
-		refused("mac: it is not", signed(bridgetest.CommandKey, topic, 13, `{"id":"b","do":"baseline"}`))
+		l = startSigned(t, dir, journaltest.KeyOf(t, newKey))
+		l.refuses("mac: it is not", signed(bridgetest.CommandKey, topic, 13, `{"id":"b","do":"baseline"}`))
 		if r := l.send(signed(newKey, topic, 1, `{"id":"c","do":"baseline"}`)); !r.OK {
 			t.Errorf("a new key starts its own counter: %s", r.Error)
 		}
 		l.stop()
-		l = start(key)
-		refused("counter: 12 is not above 12", signed(bridgetest.CommandKey, topic, 12, `{"id":"d","do":"baseline"}`))
+		l = startSigned(t, dir, key)
+		l.refuses("counter: 12 is not above 12", signed(bridgetest.CommandKey, topic, 12, `{"id":"d","do":"baseline"}`))
 		l.stop()
-		l = start(config.Secret{})
-		refused("signed: this cart has no key", signed(bridgetest.CommandKey, topic, 14, `{"id":"e","do":"baseline"}`))
+		l = startSigned(t, dir, config.Secret{})
+		l.refuses("signed: this cart has no key", signed(bridgetest.CommandKey, topic, 14, `{"id":"e","do":"baseline"}`))
 		if r := l.send(`{"id":"f","do":"baseline"}`); !r.OK {
 			t.Errorf("without a key: %s", r.Error)
 		}

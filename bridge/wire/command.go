@@ -20,7 +20,7 @@ type Command struct {
 	NotAfter   time.Time // zero: no limit
 
 	typ    *CommandType
-	values map[string]Value
+	values map[string]value
 }
 
 // Text is the value of a text field; empty when the field is absent.
@@ -104,7 +104,7 @@ func parseFields(fields map[string]json.RawMessage) (c Command, err error) {
 	if c.typ, err = CommandNamed(c.Do); err != nil {
 		return c, err
 	}
-	c.values = map[string]Value{}
+	c.values = map[string]value{}
 	for _, name := range slices.Sorted(maps.Keys(fields)) {
 		raw := fields[name]
 		f, known := c.typ.Field(name)

@@ -105,7 +105,7 @@ func commandSchema(c *CommandType) object {
 	properties, required := object{}, []string{}
 	var instead string
 	var unless []string
-	for _, list := range [][]Field{Envelope, c.Fields} {
+	for _, list := range [][]Field{envelope, c.Fields} {
 		for _, f := range list {
 			s := fieldSchema(&f)
 			if f.Name == "do" {

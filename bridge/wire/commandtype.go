@@ -15,22 +15,22 @@ type CommandType struct {
 	About  string   // a sentence for people
 	Board  bool     // the board has a button for it
 	Words  []string // the fields that "bayfill job" takes as bare words, in this order
-	Fields []Field  // in addition to Envelope
+	Fields []Field  // in addition to envelope
 
 	begin func(in *fillcalc.Input) // prepares the input for the setters; nil when nothing is to prepare
 }
 
-// Envelope lists the fields that every command may have.
-var Envelope = []Field{
+// envelope lists the fields that every command may have.
+var envelope = []Field{
 	{Name: "id", Kind: KindID, Required: true, About: "Never used before on this cart. A command that is sent again unchanged under the same id is answered again and done once."},
 	{Name: "do", Kind: KindText, Required: true, About: "The command."},
 	{Name: "not_after", Kind: KindMoment, About: "RFC 3339; a command that arrives later, by the clock of the bridge's computer, is refused."},
 	{Name: "by", Kind: KindText, About: "Who sends it."},
 }
 
-// Field finds a field of the command or of Envelope by its name.
+// Field finds a field of the command or of envelope by its name.
 func (c *CommandType) Field(name string) (*Field, bool) {
-	for _, list := range [][]Field{Envelope, c.Fields} {
+	for _, list := range [][]Field{envelope, c.Fields} {
 		if i := slices.IndexFunc(list, func(f Field) bool { return f.Name == name }); i >= 0 {
 			return &list[i], true
 		}
@@ -48,9 +48,9 @@ func (c *CommandType) MustField(name string) *Field {
 	return f
 }
 
-// fieldNames lists the names of Envelope and of the command's own fields.
+// fieldNames lists the names of envelope and of the command's own fields.
 func (c *CommandType) fieldNames() (names []string) {
-	for _, list := range [][]Field{Envelope, c.Fields} {
+	for _, list := range [][]Field{envelope, c.Fields} {
 		for _, f := range list {
 			names = append(names, f.Name)
 		}

@@ -25,7 +25,7 @@ type Field struct {
 	Shared   bool     // the schemas of other leaves refer to its choices by its name
 	Empty    bool     // an empty text has a meaning; otherwise it counts as left out
 
-	set func(in *fillcalc.Input, v Value) // nil: the cart reads the field itself
+	set func(in *fillcalc.Input, v value) // nil: the cart reads the field itself
 }
 
 // Kind is the type of a field's value.
@@ -48,9 +48,9 @@ type Range struct {
 	Above    bool
 }
 
-// Value is a field's value: one of these fields, by its kind. A torque has both the
+// value is a field's value: one of these fields, by its kind. A torque has both the
 // text as written and, as Number, its newton metres.
-type Value struct {
+type value struct {
 	Text   string
 	Number float64
 	Whole  int
@@ -68,7 +68,7 @@ const (
 
 // parse reads the field's JSON value. The error says what would be right; the caller
 // adds the field's name.
-func (f *Field) parse(raw json.RawMessage) (v Value, err error) {
+func (f *Field) parse(raw json.RawMessage) (v value, err error) {
 	wanted, into := "a text", any(&v.Text)
 	switch f.Kind {
 	case KindNumber:
@@ -86,7 +86,7 @@ func (f *Field) parse(raw json.RawMessage) (v Value, err error) {
 
 // check verifies that the kind and the description allow a value, and fills in what
 // follows from its text.
-func (f *Field) check(v *Value) (err error) {
+func (f *Field) check(v *value) (err error) {
 	if len(v.Text) > MaxText {
 		return fmt.Errorf("%d bytes, at most %d", len(v.Text), MaxText)
 	}
@@ -122,19 +122,19 @@ func (r *Range) check(v float64) error {
 
 // The following functions write a Field in one line of Commands.
 
-func text(name, about string, set func(*fillcalc.Input, Value)) Field {
+func text(name, about string, set func(*fillcalc.Input, value)) Field {
 	return Field{Name: name, Kind: KindText, About: about, set: set}
 }
 
-func number(name, about string, r Range, set func(*fillcalc.Input, Value)) Field {
+func number(name, about string, r Range, set func(*fillcalc.Input, value)) Field {
 	return Field{Name: name, Kind: KindNumber, About: about, Range: &r, set: set}
 }
 
-func whole(name, about string, r Range, set func(*fillcalc.Input, Value)) Field {
+func whole(name, about string, r Range, set func(*fillcalc.Input, value)) Field {
 	return Field{Name: name, Kind: KindWhole, About: about, Range: &r, set: set}
 }
 
-func choice(name, about string, choices []string, set func(*fillcalc.Input, Value)) Field {
+func choice(name, about string, choices []string, set func(*fillcalc.Input, value)) Field {
 	return Field{Name: name, Kind: KindChoice, About: about, Choices: choices, set: set}
 }
 
