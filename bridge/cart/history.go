@@ -18,7 +18,7 @@ func (c *Cart) Grown() <-chan struct{} { return c.grown }
 // empty when there is none, and how many lines the history has refused for good since
 // the last report. The function keeps the dead letters within their bounds, and raises
 // the alerts.
-func (c *Cart) WatchHistory(ctx context.Context) (told func(trouble string, refused int), err error) {
+func (c *Cart) WatchHistory(ctx context.Context) (report func(trouble string, refused int), err error) {
 	reportTrouble, reportRefused := c.reporter(wire.AlertHistory), c.reporter(wire.AlertHistoryRefused)
 	text, err := c.journal.BoundDeadLetters(ctx)
 	if err != nil {

@@ -91,6 +91,7 @@ func (l *link) replyBusy(id string) {
 	l.queueReply(id, wire.Reply{Error: "busy: too many commands at once, send it again"})
 }
 
+// count counts the outcome of a command.
 func (l *link) count(outcome string) { l.outcomes.WithLabelValues(outcome).Inc() }
 
 // queueReply queues a reply under the command's id, or under refused when it has none.
@@ -103,6 +104,7 @@ func (l *link) queueReply(id string, r wire.Reply) {
 	l.queue(id, wire.Encode(r))
 }
 
+// queue queues an encoded reply.
 func (l *link) queue(id string, payload []byte) {
 	l.mu.Lock()
 	if len(l.replies) == maxReplies {

@@ -63,11 +63,11 @@ func TestRefusedLinesBecomeDeadLetters(t *testing.T) {
 
 	ctx, stop := context.WithCancel(t.Context())
 	var work sync.WaitGroup
-	told, err := own.WatchHistory(ctx)
+	reportHistory, err := own.WatchHistory(ctx)
 	if err != nil {
 		t.Fatal(err)
 	}
-	forward, err := history.NewForwarder("test", "cart", j, client, own.Grown(), told, bridgetest.Log())
+	forward, err := history.NewForwarder("test", "cart", j, client, own.Grown(), reportHistory, bridgetest.Log())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -75,14 +75,14 @@ func TestRefusedLinesBecomeDeadLetters(t *testing.T) {
 	bridgetest.Eventually(t, 30*time.Second, "the mark at the end", func() bool { mark, err := j.Sent(); return err == nil && mark == n+1 })
 	stop()
 	work.Wait()
-	heard := ""
+	reported := ""
 	for len(own.inbox) > 0 {
 		if h := <-own.inbox; h.alert.Code == wire.AlertHistoryRefused {
-			heard = h.alert.Text
+			reported = h.alert.Text
 		}
 	}
-	if !strings.Contains(heard, "refused 5 lines for good") {
-		t.Errorf("the alert says %q", heard)
+	if !strings.Contains(reported, "refused 5 lines for good") {
+		t.Errorf("the alert says %q", reported)
 	}
 	dead, err := j.DeadLetters(t.Context())
 	if err != nil || len(dead) != 1+len(bad) {

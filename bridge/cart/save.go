@@ -176,8 +176,8 @@ func (c *Cart) awaitWrite() {
 	}
 }
 
-// saved handles a batch that is on disk: it leaves the backlog, and the forwarder is
-// told.
+// saved handles a batch that is on disk: it leaves the backlog, and the forwarder gets
+// a signal.
 func (c *Cart) saved(batch journal.Batch) {
 	c.backlog.remove(batch)
 	c.alert(wire.Alert{Code: wire.AlertJournal})
