@@ -19,5 +19,6 @@
 //  2. the links, when all carts have ended: they send what is due, and say goodbye;
 //  3. journals, history, listener and embedded broker, when everything has ended.
 //
-// Read bridge.go first, then health.go and notify.go.
+// Read bridge.go first, then health.go and notify.go. THREATS.md beside this file says what
+// each attacker wants and what stops them, FAULTS.md which test shows which fault.
 package bridge
