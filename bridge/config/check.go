@@ -20,29 +20,29 @@ import (
 // no secrets.
 func (c *Config) Check() error {
 	if !NamePattern.MatchString(c.Shop) {
-		return fmt.Errorf("shop: %q must be 1 to 32 of the characters a-z 0-9 - _", c.Shop)
+		return wrong("shop", "%q must be 1 to 32 of the characters a-z 0-9 - _", c.Shop)
 	}
 	if c.Data == "" {
-		return errors.New("data: must name a folder for the journals")
+		return wrong("data", "must name a folder for the journals")
 	}
 	if _, err := units.ParseSystem(c.Units); err != nil {
-		return fmt.Errorf("units: %w", err)
+		return wrong("units", "%w", err)
 	}
 	if err := c.Identities.check(); err != nil {
-		return fmt.Errorf("identities.%w", err)
+		return within("identities", "", err)
 	}
 	if err := c.Broker.check(); err != nil {
-		return fmt.Errorf("broker.%w", err)
+		return within("broker", "", err)
 	}
 	// A smaller journal could not hold the events between two snapshots.
 	if !(*c.Journal.MaxMB >= 10 && *c.Journal.MaxMB <= 1e6) {
-		return fmt.Errorf("journal.max_mb: %g must be from 10 to 1000000: the max size of each cart's journal in megabytes", *c.Journal.MaxMB)
+		return wrong("journal.max_mb", "%g must be from 10 to 1000000: the max size of each cart's journal in megabytes", *c.Journal.MaxMB)
 	}
 	if err := c.History.check(); err != nil {
-		return fmt.Errorf("history.%w", err)
+		return within("history", "", err)
 	}
 	if err := c.Monitor.check(); err != nil {
-		return fmt.Errorf("monitor.%w", err)
+		return within("monitor", "", err)
 	}
 	if err := c.checkFluids(); err != nil {
 		return err
@@ -54,19 +54,19 @@ func (c *Config) checkFluids() error {
 	fluids := map[string]bool{}
 	for i, f := range c.Fluids {
 		if f.Name == "" || fluids[f.Name] {
-			return fmt.Errorf("fluids[%d].name: %q must not be empty or used twice", i, f.Name)
+			return wrong(fmt.Sprintf("fluids[%d].name", i), "%q must not be empty or used twice", f.Name)
 		}
 		fluids[f.Name] = true
 		if !(*f.DensityUPct >= 0 && *f.DensityUPct < 10) {
-			return fmt.Errorf("fluids[%d].density_u_pct: %g must be from 0 to less than 10", i, *f.DensityUPct)
+			return wrong(fmt.Sprintf("fluids[%d].density_u_pct", i), "%g must be from 0 to less than 10", *f.DensityUPct)
 		}
 		// The journal keeps fluids as JSON, which has no NaN and no infinity.
 		if _, err := json.Marshal(f.fluid()); err != nil {
-			return fmt.Errorf("fluids[%d]: every figure must be a finite number: %w", i, err)
+			return wrong(fmt.Sprintf("fluids[%d]", i), "every figure must be a finite number: %w", err)
 		}
 		for _, cart := range c.Carts {
 			if _, err := f.fluid().Density(*cart.ReferenceC); err != nil {
-				return fmt.Errorf("fluids[%d]: %w", i, err)
+				return wrong(fmt.Sprintf("fluids[%d]", i), "%w", err)
 			}
 		}
 	}
@@ -75,23 +75,23 @@ func (c *Config) checkFluids() error {
 
 func (c *Config) checkCarts() error {
 	if len(c.Carts) == 0 {
-		return errors.New("carts: at least one cart is needed")
+		return wrong("carts", "at least one cart is needed")
 	}
 	carts, ports := map[string]bool{}, map[string]string{}
 	for i := range c.Carts {
 		cart := &c.Carts[i]
 		if !NamePattern.MatchString(cart.Name) || carts[cart.Name] {
-			return fmt.Errorf("carts[%d].name: %q must be 1 to 32 of the characters a-z 0-9 - _ and used only once", i, cart.Name)
+			return wrong(fmt.Sprintf("carts[%d].name", i), "%q must be 1 to 32 of the characters a-z 0-9 - _ and used only once", cart.Name)
 		}
 		carts[cart.Name] = true
 		if err := cart.check(ports); err != nil {
-			return fmt.Errorf("carts[%d] (%s).%w", i, cart.Name, err)
+			return within(fmt.Sprintf("carts[%d]", i), cart.Name, err)
 		}
 	}
 	for i, u := range c.Broker.Users {
 		for _, name := range u.Carts {
 			if !carts[name] {
-				return fmt.Errorf("broker.users[%d].carts: %q is not one of the configured carts, which are %s", i, name, strings.Join(slices.Sorted(maps.Keys(carts)), ", "))
+				return wrong(fmt.Sprintf("broker.users[%d].carts", i), "%q is not one of the configured carts, which are %s", name, strings.Join(slices.Sorted(maps.Keys(carts)), ", "))
 			}
 		}
 	}
@@ -105,7 +105,7 @@ func (c *Config) CheckSecrets() error {
 		return err
 	}
 	if _, err := c.Broker.Password.Read(); err != nil {
-		return fmt.Errorf("broker.password: %w", err)
+		return wrong("broker.password", "%w", err)
 	}
 	if _, err := c.Broker.TLS(); err != nil {
 		return err
@@ -119,7 +119,7 @@ func (c *Config) CheckSecrets() error {
 		}
 	}
 	if _, err := c.History.Token.Read(); err != nil {
-		return fmt.Errorf("history.token: %w", err)
+		return wrong("history.token", "%w", err)
 	}
 	return nil
 }
@@ -132,7 +132,7 @@ func (b *Broker) UserPassword(i int) (string, error) {
 		err = errors.New("it is empty, so anybody could connect: set a password")
 	}
 	if err != nil {
-		return "", fmt.Errorf("broker.users[%d].password: %w", i, err)
+		return "", wrong(fmt.Sprintf("broker.users[%d].password", i), "%w", err)
 	}
 	return secret, nil
 }
@@ -151,52 +151,52 @@ func CheckAddress(address string) error {
 
 func (b *Broker) check() error {
 	if (b.CertFile == "") != (b.KeyFile == "") {
-		return errors.New("cert_file: belongs together with key_file: set both or neither")
+		return wrong("cert_file", "belongs together with key_file: set both or neither")
 	}
 	if b.URL != "" {
 		// Before any error that shows the address.
 		if err := CheckAddress(b.URL); err != nil {
-			return fmt.Errorf("url: %w: use username and password", err)
+			return wrong("url", "%w: use username and password", err)
 		}
 		u, err := url.Parse(b.URL)
 		if err != nil || u.Host == "" {
-			return fmt.Errorf("url: %q must have a form like tcp://host:1883, tls://host:8883 or ws://host:80/mqtt", b.URL)
+			return wrong("url", "%q must have a form like tcp://host:1883, tls://host:8883 or ws://host:80/mqtt", b.URL)
 		}
 		switch u.Scheme {
 		case "tcp", "mqtt", "tls", "ssl", "mqtts", "ws", "wss":
 		default:
-			return fmt.Errorf("url: scheme %q is not one of tcp, tls, ws, wss", u.Scheme)
+			return wrong("url", "scheme %q is not one of tcp, tls, ws, wss", u.Scheme)
 		}
 		if len(b.Users) > 0 {
-			return errors.New("users: belong to the embedded broker: remove them, because the broker at url has its own users")
+			return wrong("users", "belong to the embedded broker: remove them, because the broker at url has its own users")
 		}
 		return nil
 	}
 	if b.CAFile != "" {
-		return errors.New("ca_file: belongs to url: remove it, because the embedded broker uses its own cert_file")
+		return wrong("ca_file", "belongs to url: remove it, because the embedded broker uses its own cert_file")
 	}
 	host, _, err := net.SplitHostPort(b.Listen)
 	if err != nil {
-		return fmt.Errorf("listen: %w", err)
+		return wrong("listen", "%w", err)
 	}
 	if ip := net.ParseIP(host); len(b.Users) == 0 && (ip == nil || !ip.IsLoopback()) {
-		return fmt.Errorf("listen: %s is not a loopback address: configure users before other computers can reach the broker", b.Listen)
+		return wrong("listen", "%s is not a loopback address: configure users before other computers can reach the broker", b.Listen)
 	}
 	names := map[string]bool{}
 	for i, u := range b.Users {
 		if u.Name == "" || names[u.Name] {
-			return fmt.Errorf("users[%d].name: %q must not be empty or used twice", i, u.Name)
+			return wrong(fmt.Sprintf("users[%d].name", i), "%q must not be empty or used twice", u.Name)
 		}
 		names[u.Name] = true
 		if strings.Contains(u.Name, ":") {
-			return fmt.Errorf("users[%d].name: %q must not contain a colon, which marks the program's own user", i, u.Name)
+			return wrong(fmt.Sprintf("users[%d].name", i), "%q must not contain a colon, which marks the program's own user", u.Name)
 		}
 		if u.Password == (Secret{}) {
-			return fmt.Errorf("users[%d].password: must say where the password is kept, as in {file: …} or {env: …}", i)
+			return wrong(fmt.Sprintf("users[%d].password", i), "must say where the password is kept, as in {file: …} or {env: …}")
 		}
 		for _, right := range u.May {
 			if right != "read" && right != "command" {
-				return fmt.Errorf("users[%d].may: %q is not one of read, command", i, right)
+				return wrong(fmt.Sprintf("users[%d].may", i), "%q is not one of read, command", right)
 			}
 		}
 	}
@@ -208,14 +208,14 @@ func (h *History) check() error {
 		return nil
 	}
 	if err := mqtt.CheckAddress(h.URL); err != nil {
-		return fmt.Errorf("url: %w: use token (user:password for InfluxDB 1.8)", err)
+		return wrong("url", "%w: use token (user:password for InfluxDB 1.8)", err)
 	}
 	u, err := url.Parse(h.URL)
 	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
-		return fmt.Errorf("url: %q must have a form like http://host:8086", h.URL)
+		return wrong("url", "%q must have a form like http://host:8086", h.URL)
 	}
 	if h.Bucket == "" {
-		return errors.New("bucket: must name a bucket (database/retention for InfluxDB 1.8)")
+		return wrong("bucket", "must name a bucket (database/retention for InfluxDB 1.8)")
 	}
 	return nil
 }
@@ -223,16 +223,16 @@ func (h *History) check() error {
 func (m *Monitor) check() error {
 	if m.Listen == "" {
 		if m.Anywhere {
-			return errors.New("anywhere: has no effect without listen: set listen, or remove it")
+			return wrong("anywhere", "has no effect without listen: set listen, or remove it")
 		}
 		return nil
 	}
 	host, _, err := net.SplitHostPort(m.Listen)
 	if err != nil {
-		return fmt.Errorf("listen: %w", err)
+		return wrong("listen", "%w", err)
 	}
 	if ip := net.ParseIP(host); !m.Anywhere && (ip == nil || !ip.IsLoopback()) {
-		return fmt.Errorf("listen: %s is not a loopback address, so everybody in the network could read health and metrics: set anywhere: true to allow it", m.Listen)
+		return wrong("listen", "%s is not a loopback address, so everybody in the network could read health and metrics: set anywhere: true to allow it", m.Listen)
 	}
 	return nil
 }
@@ -242,35 +242,35 @@ func (c *Cart) check(ports map[string]string) error {
 	for i := range c.Sensors {
 		s := &c.Sensors[i]
 		if !NamePattern.MatchString(s.Name) || names[s.Name] {
-			return fmt.Errorf("sensors[%d].name: %q must be 1 to 32 of the characters a-z 0-9 - _ and used only once", i, s.Name)
+			return wrong(fmt.Sprintf("sensors[%d].name", i), "%q must be 1 to 32 of the characters a-z 0-9 - _ and used only once", s.Name)
 		}
 		names[s.Name] = true
 		if roles[s.Role] {
-			return fmt.Errorf("sensors[%d].role: another sensor of this cart has the role %s already", i, s.Role)
+			return wrong(fmt.Sprintf("sensors[%d].role", i), "another sensor of this cart has the role %s already", s.Role)
 		}
 		roles[s.Role] = true
 		if s.Port == "" {
-			return fmt.Errorf("sensors[%d].port: must not be empty", i)
+			return wrong(fmt.Sprintf("sensors[%d].port", i), "must not be empty")
 		}
 		if other, taken := ports[s.Port]; taken {
-			return fmt.Errorf("sensors[%d].port: %q is already used by sensor %s", i, s.Port, other)
+			return wrong(fmt.Sprintf("sensors[%d].port", i), "%q is already used by sensor %s", s.Port, other)
 		}
 		ports[s.Port] = s.Name
 		if err := s.check(); err != nil {
-			return fmt.Errorf("sensors[%d] (%s).%w", i, s.Name, err)
+			return within(fmt.Sprintf("sensors[%d]", i), s.Name, err)
 		}
 	}
 	switch {
 	case roles["caddy+supply"] && (roles["caddy"] || roles["supply"]):
-		return errors.New("sensors: a scale with the role caddy+supply must be the cart's only scale")
+		return wrong("sensors", "a scale with the role caddy+supply must be the cart's only scale")
 	case !roles["caddy"] && !roles["caddy+supply"]:
-		return errors.New("sensors: one scale must have the role caddy or caddy+supply")
+		return wrong("sensors", "one scale must have the role caddy or caddy+supply")
 	case !(*c.AirKgM3 > 0.5 && *c.AirKgM3 < 2):
-		return fmt.Errorf("air_kg_m3: %g must be the density of air, which is about 1.2", *c.AirKgM3)
+		return wrong("air_kg_m3", "%g must be the density of air, which is about 1.2", *c.AirKgM3)
 	case !(*c.ReferenceC >= 0 && *c.ReferenceC <= 60):
-		return fmt.Errorf("reference_c: %g must be from 0 to 60", *c.ReferenceC)
+		return wrong("reference_c", "%g must be from 0 to 60", *c.ReferenceC)
 	case !(c.Caddy.HoldsL >= 0 && c.Caddy.HoldsL <= 1000 && c.Caddy.EmptyKg >= 0 && c.Caddy.EmptyKg <= 1000):
-		return errors.New("caddy: empty_kg and holds_l must be from 0 to 1000")
+		return wrong("caddy", "empty_kg and holds_l must be from 0 to 1000")
 	}
 	return nil
 }
@@ -287,29 +287,29 @@ func (s *Sensor) check() error {
 	switch s.Role {
 	case "caddy", "supply", "caddy+supply", "transmission-temp", "caddy-temp", "coolant-temp":
 	default:
-		return fmt.Errorf("role: %q is not one of caddy, supply, caddy+supply, transmission-temp, caddy-temp, coolant-temp", s.Role)
+		return wrong("role", "%q is not one of caddy, supply, caddy+supply, transmission-temp, caddy-temp, coolant-temp", s.Role)
 	}
 	if _, err := sensors.ParseLineSettings(s.Line); err != nil {
-		return fmt.Errorf("line: %w", err)
+		return wrong("line", "%w", err)
 	}
 	if s.Quantity() == sensors.Weight {
 		switch {
 		case !(s.ResolutionKg > 0 && s.ResolutionKg < 1):
-			return fmt.Errorf("resolution_kg: %g must be the step of the scale's display, as in 0.005", s.ResolutionKg)
+			return wrong("resolution_kg", "%g must be the step of the scale's display, as in 0.005", s.ResolutionKg)
 		case !(s.CapacityKg > s.ResolutionKg):
-			return fmt.Errorf("capacity_kg: %g must be the scale's capacity, as in 30", s.CapacityKg)
+			return wrong("capacity_kg", "%g must be the scale's capacity, as in 30", s.CapacityKg)
 		case !(*s.RepeatabilityKg >= 0 && *s.RepeatabilityKg < 1):
-			return fmt.Errorf("repeatability_kg: %g must be from 0 to less than 1", *s.RepeatabilityKg)
+			return wrong("repeatability_kg", "%g must be from 0 to less than 1", *s.RepeatabilityKg)
 		case !(*s.GainUPct >= 0 && *s.GainUPct < 10):
-			return fmt.Errorf("gain_u_pct: %g must be from 0 to less than 10", *s.GainUPct)
+			return wrong("gain_u_pct", "%g must be from 0 to less than 10", *s.GainUPct)
 		case !(*s.MaxFlowKgS > 0 && *s.MaxFlowKgS < 10):
-			return fmt.Errorf("max_flow_kg_s: %g must be above 0 and below 10", *s.MaxFlowKgS)
+			return wrong("max_flow_kg_s", "%g must be above 0 and below 10", *s.MaxFlowKgS)
 		case *s.LagS != 0:
-			return fmt.Errorf("lag_s: %g belongs to a probe, not to a scale: remove it", *s.LagS)
+			return wrong("lag_s", "%g belongs to a probe, not to a scale: remove it", *s.LagS)
 		}
 	}
 	if !(*s.LagS >= 0 && *s.LagS <= 300) {
-		return fmt.Errorf("lag_s: %g must be from 0 to 300: the time in which the probe follows 63 %% of a sudden change", *s.LagS)
+		return wrong("lag_s", "%g must be from 0 to 300: the time in which the probe follows 63 %% of a sudden change", *s.LagS)
 	}
 	// The calculation treats three seconds without a weight, or ten without a
 	// temperature, as a gap, so several polls must fit into that time.
@@ -318,15 +318,15 @@ func (s *Sensor) check() error {
 		maxMs, reason = 5000, "a temperature older than 10 s counts as unknown"
 	}
 	if s.PollMs < 10 || s.PollMs > maxMs {
-		return fmt.Errorf("poll_ms: %d must be from 10 to %d: %s", s.PollMs, maxMs, reason)
+		return wrong("poll_ms", "%d must be from 10 to %d: %s", s.PollMs, maxMs, reason)
 	}
 	if !(s.SilentAfterS >= 0.5 && s.SilentAfterS <= 600) {
-		return fmt.Errorf("silent_after_s: %g must be from 0.5 to 600", s.SilentAfterS)
+		return wrong("silent_after_s", "%g must be from 0.5 to 600", s.SilentAfterS)
 	}
 	switch s.Registers {
 	case "", "holding", "input":
 	default:
-		return fmt.Errorf("registers: %q is not one of holding, input", s.Registers)
+		return wrong("registers", "%q is not one of holding, input", s.Registers)
 	}
 	_, err := s.protocol()
 	return err

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
-	"regexp"
 	"strings"
 
 	"github.com/goccy/go-yaml"
@@ -50,14 +49,10 @@ func explainYAML(text []byte, err error, keys []string) error {
 	return fmt.Errorf("line %d: %s%s\n%s", at.Line, message, hint, drawn(lines, at.Line, at.Column))
 }
 
-// remarks matches the names that check adds after list indices for the reader.
-var remarks = regexp.MustCompile(` \([^)]*\)`)
-
-// locate adds the line to an error of check, which begins with the path of the key. For a
-// missing key it is the line of the key above it.
+// locate adds the line of the key that an error is about. For a missing key it is the
+// line of the key above it.
 func locate(text []byte, err error) error {
-	path, _, _ := strings.Cut(err.Error(), ":")
-	path = "$." + remarks.ReplaceAllString(path, "")
+	path := "$." + keyPath(err)
 	for strings.Contains(path, ".") {
 		if p, bad := yaml.PathString(path); bad == nil {
 			if node, bad := p.ReadNode(bytes.NewReader(text)); bad == nil && node.GetToken() != nil {

@@ -17,7 +17,7 @@ import (
 func (c *Config) CommandKey() ([]byte, error) {
 	key, err := c.Commands.Key.CommandKey()
 	if err != nil {
-		return nil, fmt.Errorf("commands.key: %w", err)
+		return nil, wrong("commands.key", "%w", err)
 	}
 	return key, nil
 }
@@ -44,7 +44,7 @@ func (c *Identities) check() error {
 			*k.keep = names.KeepFull
 		case names.KeepFull, names.KeepShort, names.KeepHash:
 		default:
-			return fmt.Errorf("%s: %q is not one of full, short, hash", k.field, *k.keep)
+			return wrong(fmt.Sprintf("%s", k.field), "%q is not one of full, short, hash", *k.keep)
 		}
 	}
 	return nil
@@ -61,7 +61,7 @@ func (c *Config) keptKey() (key []byte, err error) {
 		return nil, nil
 	}
 	if err != nil {
-		return nil, fmt.Errorf("identities.key: %w", err)
+		return nil, wrong("identities.key", "%w", err)
 	}
 	if len(key) == 0 {
 		return nil, nil // a power cut came before it was written, so no token depends on it
@@ -94,7 +94,7 @@ func (c *Config) IdentityKey() ([]byte, error) {
 		err = writeKey(filepath.Join(c.Data, keyFile), key)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("identities.key: %w", err)
+		return nil, wrong("identities.key", "%w", err)
 	}
 	return key, nil
 }

@@ -131,46 +131,46 @@ func parseServiceData(text []byte, fluids map[string]fillcalc.Fluid) (ServiceDat
 
 func (d *ServiceData) check(fluids map[string]fillcalc.Fluid) error {
 	if !NamePattern.MatchString(d.Name) {
-		return fmt.Errorf("name: %.40q must be 1 to 32 of the characters a-z 0-9 - _", d.Name)
+		return wrong("name", "%.40q must be 1 to 32 of the characters a-z 0-9 - _", d.Name)
 	}
 	if err := d.checkTexts(); err != nil {
 		return err
 	}
 	switch {
 	case d.Check == "":
-		return fmt.Errorf("check: is missing: say how the level is judged, %s or %s", fillcalc.ByDipstick, fillcalc.ByOverflow)
+		return wrong("check", "is missing: say how the level is judged, %s or %s", fillcalc.ByDipstick, fillcalc.ByOverflow)
 	case d.Check != fillcalc.ByDipstick && d.Check != fillcalc.ByOverflow:
-		return fmt.Errorf("check: %.40q is not one of %s, %s", string(d.Check), fillcalc.ByDipstick, fillcalc.ByOverflow)
+		return wrong("check", "%.40q is not one of %s, %s", string(d.Check), fillcalc.ByDipstick, fillcalc.ByOverflow)
 	case d.Window.Low.Written == "":
-		return errors.New("window.low: is missing: give the lowest fluid temperature at which the level may be judged")
+		return wrong("window.low", "is missing: give the lowest fluid temperature at which the level may be judged")
 	case d.Window.High.Written == "":
-		return errors.New("window.high: is missing: give the highest fluid temperature at which the level may be judged")
+		return wrong("window.high", "is missing: give the highest fluid temperature at which the level may be judged")
 	case !(d.FirstFill >= 0.3 && d.FirstFill <= 1):
-		return fmt.Errorf("first_fill: %g must be from 0.3 to 1: the fraction of the target to pour before the engine first runs", d.FirstFill)
+		return wrong("first_fill", "%g must be from 0.3 to 1: the fraction of the target to pour before the engine first runs", d.FirstFill)
 	}
 	if err := d.convert(); err != nil {
 		return err
 	}
 	switch {
 	case d.Check == fillcalc.ByOverflow && d.BetweenMarks.L > 0:
-		return errors.New("between_marks: an overflow opening has no marks: remove it, or set check: dipstick")
+		return wrong("between_marks", "an overflow opening has no marks: remove it, or set check: dipstick")
 	case d.Total.L > 0 && d.Typical.L > d.Total.L:
-		return fmt.Errorf("typical: %s must not be more than the total of %s", d.Typical.Written, d.Total.Written)
+		return wrong("typical", "%s must not be more than the total of %s", d.Typical.Written, d.Total.Written)
 	case d.Total.L > 0 && d.BetweenMarks.L >= d.Total.L:
-		return fmt.Errorf("between_marks: %s must be less than the total of %s", d.BetweenMarks.Written, d.Total.Written)
+		return wrong("between_marks", "%s must be less than the total of %s", d.BetweenMarks.Written, d.Total.Written)
 	case d.Window.Low.C >= d.Window.High.C:
-		return fmt.Errorf("window: low %s must be below high %s", d.Window.Low.Written, d.Window.High.Written)
+		return wrong("window", "low %s must be below high %s", d.Window.Low.Written, d.Window.High.Written)
 	}
 	if fluids == nil {
 		return nil
 	}
 	fluid, ok := fluids[d.Fluid]
 	if !ok {
-		return fmt.Errorf("fluid: %.40q is not one of the configured fluids, which are %s", d.Fluid, strings.Join(slices.Sorted(maps.Keys(fluids)), ", "))
+		return wrong("fluid", "%.40q is not one of the configured fluids, which are %s", d.Fluid, strings.Join(slices.Sorted(maps.Keys(fluids)), ", "))
 	}
 	for _, c := range []float64{d.Window.Low.C, d.Window.High.C} {
 		if _, err := fluid.Density(c); err != nil {
-			return fmt.Errorf("window: the density of %s is unknown there: %w", d.Fluid, err)
+			return wrong("window", "the density of %s is unknown there: %w", d.Fluid, err)
 		}
 	}
 	return nil
@@ -188,11 +188,11 @@ func (d *ServiceData) checkTexts() error {
 	} {
 		switch {
 		case f.text == "" && f.missing != "":
-			return fmt.Errorf("%s: is missing: %s", f.field, f.missing)
+			return wrong(fmt.Sprintf("%s", f.field), "is missing: %s", f.missing)
 		case len(f.text) > wire.MaxText:
-			return fmt.Errorf("%s: has %d bytes, at most %d are allowed", f.field, len(f.text), wire.MaxText)
+			return wrong(fmt.Sprintf("%s", f.field), "has %d bytes, at most %d are allowed", len(f.text), wire.MaxText)
 		case strings.ContainsFunc(f.text, func(r rune) bool { return r == unicode.ReplacementChar || !unicode.IsPrint(r) }):
-			return fmt.Errorf("%s: %.40q must contain printable characters only", f.field, f.text)
+			return wrong(fmt.Sprintf("%s", f.field), "%.40q must contain printable characters only", f.text)
 		}
 	}
 	return nil
@@ -222,10 +222,10 @@ func (d *ServiceData) convert() error {
 		}
 		si, err := f.convert(f.written)
 		if err != nil {
-			return fmt.Errorf("%s: %w", f.field, err)
+			return wrong(fmt.Sprintf("%s", f.field), "%w", err)
 		}
 		if !(si >= f.min && si <= f.max) {
-			return fmt.Errorf("%s: %s is %.4g %s: %s must be from %g to %g %s", f.field, f.written, si, f.unit, f.means, f.min, f.max, f.unit)
+			return wrong(fmt.Sprintf("%s", f.field), "%s is %.4g %s: %s must be from %g to %g %s", f.written, si, f.unit, f.means, f.min, f.max, f.unit)
 		}
 		*f.si = si
 	}
