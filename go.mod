@@ -3,26 +3,47 @@ module bayfill
 go 1.26.0
 
 require (
+	// MIT: edit distance, for "did you mean"
 	github.com/agnivade/levenshtein v1.2.2
+	// MIT: chromedp's types
 	github.com/chromedp/cdproto v0.159.0
+	// MIT: drives Chromium in the board's tests
 	github.com/chromedp/chromedp v0.23.0
+	// Apache-2.0: sd_notify and the watchdog
 	github.com/coreos/go-systemd/v22 v22.7.0
+	// MIT: pseudo-terminals of the simulator
 	github.com/creack/pty v1.1.24
+	// EPL-2.0 or EDL-1.0: MQTT client
 	github.com/eclipse/paho.mqtt.golang v1.5.1
+	// MIT: strict configuration with line and column, and the place drawn
 	github.com/goccy/go-yaml v1.19.2
+	// MIT: InfluxDB client; only its blocking writer and its queries
 	github.com/influxdata/influxdb-client-go/v2 v2.14.0
+	// MIT: reads line protocol back for chain and audit
 	github.com/influxdata/line-protocol/v2 v2.2.1
+	// MIT: the embedded broker
 	github.com/mochi-mqtt/server/v2 v2.7.9
+	// Apache-2.0: metrics, and the linter that promtool uses
 	github.com/prometheus/client_golang v1.25.0
+	// Apache-2.0: checks every message against its schema; tests only
 	github.com/santhosh-tekuri/jsonschema/v6 v6.0.3
+	// Apache-2.0: the command line with completions
 	github.com/spf13/cobra v1.10.2
+	// BSD-3: cobra's flags
 	github.com/spf13/pflag v1.0.9
+	// BSD-3: serial ports
 	go.bug.st/serial v1.8.0
+	// MIT: finds leaked goroutines; tests only
 	go.uber.org/goleak v1.3.0
+	// BSD-3: bounds the connections of the embedded broker
 	golang.org/x/net v0.62.0
+	// BSD-3: file locks, limits, the state of the clock
 	golang.org/x/sys v0.50.0
+	// BSD-3: width of the terminal
 	golang.org/x/term v0.48.0
+	// BSD-3: the journal: the part that must never break is the best-tested store there is; without cgo
 	modernc.org/sqlite v1.62.0
+	// MPL-2.0: property tests; tests only
 	pgregory.net/rapid v1.3.0
 )
 
