@@ -3,7 +3,6 @@ package config
 import (
 	"crypto/rand"
 	"errors"
-	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -44,7 +43,7 @@ func (c *Identities) check() error {
 			*k.keep = names.KeepFull
 		case names.KeepFull, names.KeepShort, names.KeepHash:
 		default:
-			return wrong(fmt.Sprintf("%s", k.field), "%q is not one of full, short, hash", *k.keep)
+			return wrong(k.field, "%q is not one of full, short, hash", *k.keep)
 		}
 	}
 	return nil

@@ -188,11 +188,11 @@ func (d *ServiceData) checkTexts() error {
 	} {
 		switch {
 		case f.text == "" && f.missing != "":
-			return wrong(fmt.Sprintf("%s", f.field), "is missing: %s", f.missing)
+			return wrong(f.field, "is missing: %s", f.missing)
 		case len(f.text) > wire.MaxText:
-			return wrong(fmt.Sprintf("%s", f.field), "has %d bytes, at most %d are allowed", len(f.text), wire.MaxText)
+			return wrong(f.field, "has %d bytes, at most %d are allowed", len(f.text), wire.MaxText)
 		case strings.ContainsFunc(f.text, func(r rune) bool { return r == unicode.ReplacementChar || !unicode.IsPrint(r) }):
-			return wrong(fmt.Sprintf("%s", f.field), "%.40q must contain printable characters only", f.text)
+			return wrong(f.field, "%.40q must contain printable characters only", f.text)
 		}
 	}
 	return nil
@@ -222,10 +222,10 @@ func (d *ServiceData) convert() error {
 		}
 		si, err := f.convert(f.written)
 		if err != nil {
-			return wrong(fmt.Sprintf("%s", f.field), "%w", err)
+			return wrong(f.field, "%w", err)
 		}
 		if !(si >= f.min && si <= f.max) {
-			return wrong(fmt.Sprintf("%s", f.field), "%s is %.4g %s: %s must be from %g to %g %s", f.written, si, f.unit, f.means, f.min, f.max, f.unit)
+			return wrong(f.field, "%s is %.4g %s: %s must be from %g to %g %s", f.written, si, f.unit, f.means, f.min, f.max, f.unit)
 		}
 		*f.si = si
 	}
