@@ -22,7 +22,7 @@ func TestOnlyJobsAreLeft(t *testing.T) {
 	s.live(5*time.Second, time.Second, 0, 0)
 	s.must(bridgetest.OpenJob)
 	s.live(5*time.Hour, time.Second, 0, 0)
-	bridgetest.Eventually(t, 20*time.Second, "word of the job", func() bool {
+	bridgetest.Eventually(t, time.Minute, "the alert about the job", func() bool {
 		s.live(time.Minute, time.Second, 0, 0)
 		return strings.Contains(s.alertTexts()["journal_jobs"], "beyond its limit of 0.5 MB (journal.max_mb) and only jobs and commands are left")
 	})

@@ -30,7 +30,7 @@ const promised = 20 * time.Second
 
 // A broker is away for ten minutes of a job and has lost everything. Afterwards it has the
 // newest message of every leaf, and no subscriber sees an older one again.
-func TestOutageEndsWithTheNewest(t *testing.T) {
+func TestOutageEndsWithTheNewestMessages(t *testing.T) {
 	// The figures do not matter here, only which are newest. One weight a second is enough, so
 	// that a loaded machine keeps up.
 	const speed = 100
@@ -352,8 +352,8 @@ func TestCommandsOfEveryKind(t *testing.T) {
 			{"field of another command", `{"id":"u3","do":"phase","phase":"draining","step":1}`, "u3", "step: not a field of phase"},
 			{"wrong type", `{"id":"w1","do":"open","fluid":"fresh","low_c":"35","high_c":45}`, "w1", "low_c: \"35\" is not a number"},
 			{"step not whole", `{"id":"w2","do":"decide","step":1.5,"as":"fluid"}`, "w2", "step: 1.5 is not a whole number"},
-			{"missing field", `{"id":"m1","do":"decide","as":"fluid"}`, "m1", "step: decide needs it"},
-			{"field null", `{"id":"m2","do":"phase","phase":null}`, "m2", "phase: phase needs it"},
+			{"missing field", `{"id":"m1","do":"decide","as":"fluid"}`, "m1", "step: is required by decide"},
+			{"field null", `{"id":"m2","do":"phase","phase":null}`, "m2", "phase: is required by phase"},
 			{"unknown do", `{"id":"d1","do":"tare"}`, "d1", `do: "tare" is not one of open, phase`},
 			{"no do", `{"id":"d2"}`, "d2", `do: "" is not one of`},
 			{"long do", `{"id":"d3","do":"` + strings.Repeat("x", 5000) + `"}`, "d3", "do: "},

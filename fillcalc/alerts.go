@@ -50,7 +50,7 @@ func (s *State) Alerts() []Alert {
 			word = "less"
 		}
 		list = append(list, Alert{Code: AlertBalance, Figures: map[string]float64{"balance_l": v.BalanceL, "band_l": band},
-			Text: fmt.Sprintf("%.2f L %s is in than came out, the band is %.2f L: change one of the streams", math.Abs(v.BalanceL), word, band)})
+			Text: fmt.Sprintf("%.2f L %s was added than drained, the limit is %.2f L: change one of the flows", math.Abs(v.BalanceL), word, band)})
 	}
 	if v.CaddyFreeL < fullSoonL {
 		freeL := max(0, v.CaddyFreeL)

@@ -24,7 +24,7 @@ func checkDecide(s *State, in *Input) error {
 		return nil
 	case AsBefore:
 		if step.Kg > 0 {
-			return fmt.Errorf("as: step %d made scale %s heavier, what lay there before can only go", in.Step, step.Sensor)
+			return fmt.Errorf("as: step %d made scale %s heavier: an object from before can only make it lighter", in.Step, step.Sensor)
 		}
 		return nil
 	}
@@ -99,7 +99,7 @@ func (s *State) decideLean(sc *Scale, step *Step) {
 // a step that is fluid otherwise.
 func (s *State) checkGone(step *Step, in *Input) error {
 	if in.As != AsFluid {
-		return fmt.Errorf("gone: it belongs to fluid, this step is to be %s", in.As)
+		return fmt.Errorf("gone: it is for a step decided as fluid only, not %s", in.As)
 	}
 	if in.Gone < 1 || in.Gone >= in.Step {
 		return fmt.Errorf("gone: %d is not one of the steps before step %d", in.Gone, in.Step)

@@ -317,7 +317,7 @@ func TestRefusals(t *testing.T) {
 		{Input{Do: "drain"}, `do: "drain" is not one of`},
 		{Input{Do: DoPhase, Phase: Draining}, "needs an open job"},
 		{Input{Do: DoClose}, "needs an open job"},
-		{Input{Do: DoOpen}, "job: open needs one"},
+		{Input{Do: DoOpen}, "job: is required"},
 		{Input{Do: DoOpen, Job: bad}, "fluid: "},
 		{Input{Do: DoOpen, Job: window}, "window: "},
 		{Input{Do: DoStart}, "setup: "},

@@ -110,7 +110,7 @@ func (s *Scale) takeFlow(atNs int64, kgS float64) {
 	s.remember(atNs)
 }
 
-// movesOn tells whether the level still moves at another speed than before, and
+// movesOn reports whether the level still moves at another speed than before, and
 // not only because a filter has not caught up with it yet.
 func (s *Scale) movesOn(atNs int64) bool {
 	slope, before := s.slopeKgS(atNs, straightNs/2), s.slopeKgS(atNs, straightNs)
@@ -122,33 +122,33 @@ func (s *Scale) movesOn(atNs int64) bool {
 	return math.Abs(beyond) > s.bandKg()/2 && math.Abs(beyond) > 0.2*math.Abs(change)
 }
 
-// mayBeStep tells whether a small change that looks like the beginning or the end of a
+// mayBeStep reports whether a small change that looks like the beginning or the end of a
 // stream may yet prove to be a step, which a filter smears into a straight line.
 func (s *Scale) mayBeStep(atNs int64) bool {
 	return s.Cause == Sudden && atNs-s.SinceNs < suddenNs && math.Abs(s.LevelKg-s.Before.LevelKg) < float64(2*s.bandKg()) &&
 		math.Abs(s.slopeKgS(atNs, straightNs)-s.Before.FlowKgS) > s.bandKg()/4
 }
 
-// between tells whether the level never moved faster than two streams, or one way
+// between reports whether the level never moved faster than two streams, or one way
 // while they run the other. A stream fluctuates by about a quarter of itself.
 func (s *Scale) between(aKgS, bKgS float64) bool {
 	slack := s.bandKg() + float64(0.25*max(math.Abs(aKgS), math.Abs(bKgS)))
 	return s.UpKgS <= max(aKgS, bKgS)+slack && s.DownKgS >= min(aKgS, bKgS)-slack
 }
 
-// runsOn tells whether a stream of before the hold is still the same.
+// runsOn reports whether a stream of before the hold is still the same.
 func (s *Scale) runsOn(kgS float64) bool {
 	was := s.Before.FlowKgS
 	return math.Abs(was) > s.bandKg() && math.Abs(kgS-was) <= float64(s.bandKg()/2)+float64(0.25*math.Abs(was))
 }
 
-// goesBack tells whether the level still moves against its direction, faster
+// goesBack reports whether the level still moves against its direction, faster
 // than the band in five seconds.
 func (s *Scale) goesBack(atNs int64) bool {
 	return float64(float64(s.Direction)*s.slopeKgS(atNs, straightNs)) < -s.bandKg()/5
 }
 
-// streamsBack tells whether what is held has become a stream that no fluid makes:
+// streamsBack reports whether what is held has become a stream that no fluid makes:
 // against its direction, and stronger than any drip.
 func (s *Scale) streamsBack(atNs int64) bool {
 	return float64(float64(s.Direction)*s.slopeKgS(atNs, straightNs)) < -max(float64(s.bandKg()/2), 4*mostDripKgS)

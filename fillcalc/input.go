@@ -2,6 +2,7 @@ package fillcalc
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 )
@@ -37,7 +38,7 @@ var inputs = map[Do]inputKind{
 func Check(s *State, in *Input) error {
 	kind, known := inputs[in.Do]
 	if !known {
-		return fmt.Errorf("do: %q is not one of open, phase, baseline, decide, enter, record, gear, weigh, density, close, abandon, republish", in.Do)
+		return fmt.Errorf("do: %q is not one of %s", in.Do, listed(slices.Sorted(maps.Keys(inputs))))
 	}
 	if kind.needsJob {
 		if err := needJob(s, in); err != nil {
@@ -62,6 +63,18 @@ func applyInput(s State, in *Input) State {
 	return s
 }
 
+// listed joins the words of a closed list.
+func listed[T ~string](words []T) string {
+	text := ""
+	for i, w := range words {
+		if i > 0 {
+			text += ", "
+		}
+		text += string(w)
+	}
+	return text
+}
+
 func needJob(s *State, in *Input) error {
 	if !s.Job.Phase.Open() {
 		return fmt.Errorf("do: %q needs an open job: send open first", in.Do)
@@ -71,7 +84,7 @@ func needJob(s *State, in *Input) error {
 
 func checkStart(_ *State, in *Input) error {
 	if in.Setup == nil {
-		return fmt.Errorf("setup: start needs one")
+		return fmt.Errorf("setup: is required")
 	}
 	return in.Setup.check()
 }
@@ -81,7 +94,7 @@ func checkOpen(s *State, in *Input) error {
 		return fmt.Errorf("do: job %s is still open: close or abandon it first", s.Job.Spec.ID)
 	}
 	if in.Job == nil {
-		return fmt.Errorf("job: open needs one")
+		return fmt.Errorf("job: is required")
 	}
 	referenceC := s.Setup.ReferenceC
 	if in.Setup != nil {
@@ -137,14 +150,14 @@ func checkPhase(s *State, in *Input) error {
 		return err
 	}
 	if early := s.tooEarly(in.Phase); early != "" && in.Why == "" {
-		return fmt.Errorf("phase: %s: pour first, or give a why", early)
+		return fmt.Errorf("phase: %s: pour first, or give a reason (why)", early)
 	}
 	if len(j.Phases) >= maxEntries {
 		return fmt.Errorf("phase: this job has changed its phase %d times already, no job needs more", maxEntries)
 	}
 	for i := range s.Scales[:s.ScaleN] {
 		if sc := &s.Scales[i]; !sc.Anchored && counts(sc.Setup.Load, in.Phase) && !counts(sc.Setup.Load, j.Phase) {
-			return fmt.Errorf("phase: scale %s has not settled yet, what comes now would not be counted: wait until its weight stands still, or see to its cable", sc.Setup.Sensor)
+			return fmt.Errorf("phase: scale %s has not settled yet, what comes now would not be counted: wait until its weight stands still, or check its cable", sc.Setup.Sensor)
 		}
 	}
 	return nil
@@ -162,7 +175,7 @@ func applyPhase(s *State, in *Input) {
 
 func checkBaseline(s *State, _ *Input) error {
 	if p := s.Job.Phase; p != Ready && p != Draining {
-		return fmt.Errorf("do: baseline belongs to ready or draining, this job is %s: its tally would be lost", p)
+		return fmt.Errorf("do: baseline is possible before and during draining only, this job is %s: what it has counted would be lost", p)
 	}
 	return s.checkDecided("baseline")
 }
@@ -187,7 +200,7 @@ func checkCleared(s *State, in *Input) error {
 		return fmt.Errorf("sensor: this cart has no scale %q", in.Sensor)
 	}
 	if sc.Follow == held && sc.HeldCounts && !s.silent(sc) {
-		return fmt.Errorf("do: scale %s has not settled: say it once it is quiet", in.Sensor)
+		return fmt.Errorf("do: scale %s has not settled: send it again when its weight stands still", in.Sensor)
 	}
 	objects, _ := j.unpaired(in.Sensor)
 	hid := j.mayHide(sc, objects)
@@ -195,10 +208,10 @@ func checkCleared(s *State, in *Input) error {
 		hid = j.mayHideLaid(sc)
 	}
 	if in.Unseen != "" && !slices.Contains(hid, in.Unseen) {
-		return fmt.Errorf("unseen: %q: on scale %s it can have been %v", in.Unseen, in.Sensor, hid)
+		return fmt.Errorf("unseen: %q: on scale %s only %v is possible", in.Unseen, in.Sensor, hid)
 	}
 	if in.Before != nil && s.LaidBeforeKg(in.Sensor) == 0 {
-		return fmt.Errorf("before: nothing that is still missing was laid on scale %s before it counted", in.Sensor)
+		return fmt.Errorf("before: no object from before the count is still unexplained on scale %s", in.Sensor)
 	}
 	for _, step := range j.Steps[j.StepsBefore:] {
 		if step.Sensor == in.Sensor && step.As == "" {
@@ -219,7 +232,7 @@ func applyCleared(s *State, in *Input) {
 
 func checkEnter(s *State, in *Input) error {
 	if in.Entry == nil {
-		return fmt.Errorf("what: enter needs it")
+		return fmt.Errorf("what: is required")
 	}
 	if len(s.Job.Entries) >= maxEntries {
 		return fmt.Errorf("do: this job has %d entries already, no job needs more", maxEntries)
@@ -238,7 +251,7 @@ func applyEnter(s *State, in *Input) {
 
 func checkRecord(s *State, in *Input) error {
 	if in.Record == nil {
-		return fmt.Errorf("item: record needs it")
+		return fmt.Errorf("item: is required")
 	}
 	if len(s.Job.Records) >= maxEntries {
 		return fmt.Errorf("do: this job has %d records already, no job needs more", maxEntries)
@@ -270,10 +283,10 @@ func checkClose(s *State, in *Input) error {
 	for i := range s.Scales[:s.ScaleN] {
 		sc := &s.Scales[i]
 		if sc.Follow == held && sc.HeldCounts && !s.silent(sc) && !sc.Faults.Hidden() {
-			return fmt.Errorf("do: scale %s has not settled: close once it is quiet", sc.Setup.Sensor)
+			return fmt.Errorf("do: scale %s has not settled: close when its weight stands still", sc.Setup.Sensor)
 		}
 		if fault := s.scaleQuality(sc); !fault.Good() && in.Why == "" && counts(sc.Setup.Load, s.Job.Phase) {
-			return fmt.Errorf("do: %s, what came meanwhile would never be known: see to it, or close with a why", fault)
+			return fmt.Errorf("do: %s, fluid that came meanwhile would not be counted: repair it, or close with a reason (why)", fault)
 		}
 	}
 	return s.checkDecided("close")

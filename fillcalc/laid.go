@@ -42,7 +42,7 @@ func (s *Scale) take(kg float64) bool {
 	return true
 }
 
-// unnoticed tells whether a thing is so light that it may come or go unnoticed
+// unnoticed reports whether a thing is so light that it may come or go unnoticed
 // beside a stream.
 func (s *Scale) unnoticed(kg float64) bool { return kg <= float64(s.Setup.MaxFlowKgS*longestHoldS) }
 

@@ -72,7 +72,7 @@ func TestLaidBeforeAndGoneUnnoticed(t *testing.T) {
 	if r.asked(true) != nil || hasRemark(&r.s, "objects") {
 		t.Errorf("asked %+v, remarks %+v", r.s.Next(), r.s.Remarks())
 	}
-	r.refused(Input{Do: DoCleared, Sensor: "supply", Before: &yes}, "before: nothing")
+	r.refused(Input{Do: DoCleared, Sensor: "supply", Before: &yes}, "before: no object")
 }
 
 // A container is too heavy to go unnoticed, and several tools that go at once are

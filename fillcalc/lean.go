@@ -19,7 +19,7 @@ func (j *Job) leaning(n *Step) (pushes []*Step) {
 	return pushes
 }
 
-// leans tells whether a step is a push whose end nobody has seen.
+// leans reports whether a step is a push whose end nobody has seen.
 func (c *Step) leans() bool {
 	return c.As == AsLean && c.By != BySignal && c.Kg > 0 && c.With == c.ID
 }
@@ -63,13 +63,13 @@ func (j *Job) hasEnded(sc *Scale, c *Step) bool {
 	return false
 }
 
-// leant tells whether a step back proves that a rise was a push: where fluid makes
+// leant reports whether a step back proves that a rise was a push: where fluid makes
 // a scale heavier it had been taken for fluid.
 func (j *Job) leant(sc *Scale, n *Step) bool {
 	return sc.Direction > 0 && j.undoes(sc, n)
 }
 
-// undoes tells whether a step back undoes a rise that was taken for fluid: the
+// undoes reports whether a step back undoes a rise that was taken for fluid: the
 // level is again where it rested shortly before, and nothing else happened
 // since.
 func (j *Job) undoes(sc *Scale, n *Step) bool {

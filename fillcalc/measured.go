@@ -61,7 +61,7 @@ func (s *State) fieldDensity(w *Weighing) (Fluid, DensityBudget, error) {
 
 func (s *State) checkWeighing(do Do, w *Weighing) error {
 	if w == nil {
-		return fmt.Errorf("sensor: %s needs it", do)
+		return fmt.Errorf("sensor: is required by %s", do)
 	}
 	sc := s.scale(w.Sensor)
 	if sc == nil {

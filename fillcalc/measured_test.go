@@ -14,7 +14,7 @@ func TestDensityMeasuredOnTheCart(t *testing.T) {
 	density := Input{Do: DoDensity, Weighing: &Weighing{Sensor: "supply", Fluid: "no sheet", Litres: 1}}
 	r.refused(density, "weigh the full bottle")
 	r.refused(Input{Do: DoWeigh, Weighing: &Weighing{Sensor: "probe"}}, "is no scale of this cart")
-	r.refused(Input{Do: DoWeigh}, "sensor: weigh needs it")
+	r.refused(Input{Do: DoWeigh}, "sensor: is required by weigh")
 	r.do(weigh)
 	r.refused(density, "empty the bottle first")
 

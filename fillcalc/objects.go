@@ -119,7 +119,7 @@ func (j *Job) unpaired(sensor string) (objects []*Step, sumKg float64) {
 	return objects, sumKg
 }
 
-// addsUpBadly tells whether an object has gone that was not seen to come.
+// addsUpBadly reports whether an object has gone that was not seen to come.
 func (j *Job) addsUpBadly(sc *Scale) bool {
 	objects, _ := j.unpaired(sc.Setup.Sensor)
 	return slices.ContainsFunc(objects, func(o *Step) bool { return o.Kg < 0 })
@@ -262,7 +262,7 @@ func (j *Job) within(sc *Scale, missingKg, u2 float64) (stream Tally) {
 	return stream
 }
 
-// swapped tells whether the other end of an object may be within a step in which a
+// swapped reports whether the other end of an object may be within a step in which a
 // container was changed.
 func (j *Job) swapped(o *Step) bool {
 	return slices.ContainsFunc(j.Steps[j.StepsBefore:], func(c Step) bool {
@@ -270,5 +270,5 @@ func (j *Job) swapped(o *Step) bool {
 	})
 }
 
-// wasPan tells whether what a step left behind is fluid by a person's word.
+// wasPan reports whether what a step left behind is fluid by a person's word.
 func (j *Job) wasPan(gone *Step) bool { return gone.With > 0 && j.Steps[gone.With-1].As == AsPan }

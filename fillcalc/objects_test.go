@@ -142,7 +142,7 @@ func TestFluidAndToolGone(t *testing.T) {
 		in   Input
 		want string
 	}{
-		{Input{Do: DoDecide, Step: 2, As: AsObject, Gone: 1}, "belongs to fluid"},
+		{Input{Do: DoDecide, Step: 2, As: AsObject, Gone: 1}, "decided as fluid only"},
 		{Input{Do: DoDecide, Step: 2, As: AsFluid, Gone: 2}, "before step 2"},
 		{Input{Do: DoDecide, Step: 2, As: AsFluid, Gone: -1}, "before step 2"},
 	} {

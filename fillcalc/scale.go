@@ -101,7 +101,7 @@ type Scale struct {
 	AheadNs   int64   // when it last was not behind PeakKg by more than the band
 
 	// While held: the moment before, why, since when, and when it last was bent
-	// and last was fast. HeldCounts tells whether it began while the scale counted.
+	// and last was fast. HeldCounts reports whether it began while the scale counted.
 	Before     past
 	Cause      Cause
 	SinceNs    int64
@@ -128,7 +128,7 @@ func (s *Scale) flowKgS() float64 {
 	return float64((s.LevelKg - s.SlowKg) / (slowTauS - levelTauS))
 }
 
-// runs tells whether the level lags a stream, or one that has just ended, by more
+// runs reports whether the level lags a stream, or one that has just ended, by more
 // than it is good to: so much would be lost now.
 func (s *Scale) runs() bool {
 	return math.Abs(s.flowKgS())*levelTauS > max(s.bandKg()/4, spoonKg)
@@ -234,7 +234,7 @@ func (s *Scale) tooFast(atNs int64, kg float64) bool {
 	return math.Abs(kg-p.LevelKg) > limit
 }
 
-// offTrend tells whether the level has left the line that it followed.
+// offTrend reports whether the level has left the line that it followed.
 func (s *Scale) offTrend(atNs int64) bool {
 	p, ok := s.ago(atNs, trendNs)
 	if !ok {
@@ -254,7 +254,7 @@ func (s *Scale) partOfBandKg(part float64) float64 {
 	return max(float64(part*s.bandKg()), min(s.bandKg(), spoonKg))
 }
 
-// bent tells whether the level of the last second lies on no straight line.
+// bent reports whether the level of the last second lies on no straight line.
 func (s *Scale) bent(atNs int64) bool {
 	mid, _ := s.ago(atNs, straightNs/2)
 	old, ok := s.ago(atNs, straightNs)
@@ -267,7 +267,7 @@ func (s *Scale) bent(atNs int64) bool {
 	return math.Abs(mid.LevelKg-line) > s.bandKg()/4
 }
 
-// turned tells whether the level has come back from its furthest by more than
+// turned reports whether the level has come back from its furthest by more than
 // the band, and for longer than it takes to notice a step; it also notes how far
 // it got.
 func (s *Scale) turned() bool {

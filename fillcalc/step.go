@@ -284,7 +284,7 @@ func (j *Job) rematch(sc *Scale) {
 	}
 }
 
-// poured tells whether fluid was poured from a scale at a time.
+// poured reports whether fluid was poured from a scale at a time.
 func (j *Job) poured(sc *Scale, atNs int64) bool {
 	return sc.Setup.Load == SupplyLoad || sc.Setup.Load == BothLoad && slices.ContainsFunc(j.Phases, func(p PhaseAt) bool {
 		return p.Phase == Filling && p.AtNs < atNs

@@ -17,7 +17,7 @@ const (
 
 func (t Tally) String() string { return [...]string{"none", "drained", "added", "overflow"}[min(t, 3)] }
 
-// counts tells whether a scale's changes belong to the job in a phase. The
+// counts reports whether a scale's changes belong to the job in a phase. The
 // supply may be filled up until it is needed; the caddy counts to the end,
 // because the pan may still drip.
 func counts(load Load, phase Phase) bool {
@@ -191,7 +191,7 @@ func (s *State) settled(sc *Scale, atNs int64, m move) {
 // caddy is none (common practice, no source).
 const mostDripKgS = 0.01
 
-// overflowing tells whether fluid may run out of the check opening.
+// overflowing reports whether fluid may run out of the check opening.
 func (s *State) overflowing() bool {
 	return s.Job.Phase == Checking && s.Job.Spec.Check == ByOverflow
 }

@@ -15,7 +15,7 @@ var (
 // parseDecimal reads a number as instruments print it: blanks around it and
 // between sign and digits, at most one decimal point or comma and, when exponent
 // is set, an exponent (NR3 of IEEE 488.2). NaN, Inf, hexadecimal numbers and an
-// empty field are errors, never zero. point tells whether the number had a decimal
+// empty field are errors, never zero. point reports whether the number had a decimal
 // point or comma.
 func parseDecimal(text []byte, exponent bool) (d fillcalc.Decimal, point bool, err error) {
 	i := 0

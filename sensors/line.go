@@ -164,7 +164,7 @@ func (l *linePattern) parse(line []byte) (Reading, error) {
 	return reading, err
 }
 
-// took tells whether a group took part in the match m.
+// took reports whether a group took part in the match m.
 func (l *linePattern) took(m []int, g int) bool { i := l.group[g]; return i >= 0 && m[2*i] >= 0 }
 
 // number converts the value or the counts of a line that matched as m.

@@ -102,7 +102,7 @@ func explainOpen(path string, err error) error {
 	return &statusError{status}
 }
 
-// hides tells whether the library's error was caused by another one. The library
+// hides reports whether the library's error was caused by another one. The library
 // keeps the cause in a private field and has no Unwrap, so only its text shows it.
 func hides(pe *serial.PortError, cause error) bool {
 	return strings.HasSuffix(pe.Error(), cause.Error())

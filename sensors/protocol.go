@@ -178,7 +178,7 @@ func (r *unitRule) weight(shown fillcalc.Decimal, at int, symbol []byte, unitAt 
 	return Reading{Quantity: Weight, Value: kg, Faults: faults}, nil
 }
 
-// overloaded tells whether a weight is beyond what any scale of this capacity
+// overloaded reports whether a weight is beyond what any scale of this capacity
 // shows. Instruments blank their display nine display steps above capacity
 // (OIML R 76-1, 4.2.3); a tenth above is beyond that for all of them.
 func (r *unitRule) overloaded(kg float64) bool {

@@ -240,11 +240,11 @@ func (s *Sensor) startWriter(port io.ReadWriteCloser) (requests chan<- []byte, c
 	}
 }
 
-// begun tells whether bytes are the beginning of a frame. A line end alone is not:
+// begun reports whether bytes are the beginning of a frame. A line end alone is not:
 // some instruments send one more than their protocol has.
 func begun(pending []byte) bool { return len(bytes.Trim(pending, "\r\n")) > 0 }
 
-// garbled tells whether faults mean that the bytes make no sense. The other faults
+// garbled reports whether faults mean that the bytes make no sense. The other faults
 // are clear statements of the instrument.
 func garbled(f fillcalc.Faults) bool {
 	return f&(fillcalc.FaultChecksum|fillcalc.FaultFrame) != 0

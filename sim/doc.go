@@ -31,7 +31,7 @@
 //
 // Write wire_<name>.go with a type that implements [Wire], the frame drawn above it, and a check method when it has settings.
 // Write it from the protocol's description and test it against published frames, not against package sensors. Then let
-// bridge/protocols_test.go read it.
+// bridge/config/protocols_test.go read it.
 //
 // # What a pseudo-terminal cannot do
 //

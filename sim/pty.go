@@ -200,7 +200,7 @@ func (p *ptyPort) clear() error {
 		unix.Close(slave))
 }
 
-// taken tells whether a reader has the port open.
+// taken reports whether a reader has the port open.
 func taken(master *os.File) bool {
 	hungUp := true
 	onDescriptor(master, func(fd int) {

@@ -96,7 +96,7 @@ func TestSMALists(t *testing.T) {
 }
 
 // Capacity and display step are sent in the unit of the scale: 0.005 kg is 0.011 lb.
-func TestSMATellsCapacityInItsUnit(t *testing.T) {
+func TestSMAReportsCapacityInItsUnit(t *testing.T) {
 	w := &SMAWire{Unit: "lb", Decimals: 3, Capacity: 60}
 	talk(t, w, "\nI\r", weighed(1))
 	talk(t, w, "\nN\r", weighed(1))

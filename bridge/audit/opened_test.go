@@ -36,7 +36,7 @@ func TestAuditBesideDamagedPages(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	// readable tells whether all that a job is made of can be read.
+	// readable reports whether all that a job is made of can be read.
 	readable := func(j *journal.Journal, job *audit.Record) bool {
 		from, to := uint64(job.Summary.Fields["seq_from"].(int64)), uint64(job.Summary.Fields["seq"].(int64))
 		var events []fillcalc.Event

@@ -381,39 +381,11 @@ func studied(t testing.TB, seed uint64, number int) *Record {
 	return p.keep()
 }
 
-func startChromium(t testing.TB) context.Context {
-	t.Helper()
-	path := bridgetest.NeedProgram(t, "chromium")
-	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox,
-		chromedp.UserDataDir(t.TempDir()), chromedp.WSURLReadTimeout(time.Minute))
-	ctx, stop := chromedp.NewExecAllocator(context.Background(), options...)
-	t.Cleanup(stop)
-	tab, closeTab := chromedp.NewContext(ctx)
-	t.Cleanup(closeTab)
-	// The first action starts the browser: a timeout of its own would end it.
-	if err := chromedp.Do(tab, chromedp.Navigate("about:blank")); err != nil {
-		t.Fatal(err)
-	}
-	return tab
-}
-
-// ask runs an action in the browser and returns its value, within half a minute.
-func ask[T any](t testing.TB, tab context.Context, a chromedp.Action[T]) T {
-	t.Helper()
-	ctx, stop := context.WithTimeout(tab, 30*time.Second)
-	defer stop()
-	value, err := chromedp.Run(ctx, a)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return value
-}
-
 // The sheet fits the paper: nothing is wider than the page, no text overflows its
 // place, and it takes no more pages than its content needs.
 // BAYFILL_SCREENSHOTS names a folder for pictures.
 func TestSheetOnPaper(t *testing.T) {
-	tab := startChromium(t)
+	tab := bridgetest.StartChromium(t)
 	dir, shots := t.TempDir(), os.Getenv("BAYFILL_SCREENSHOTS")
 	sheets := map[string]string{}
 	sheets["small"], _ = sheetOf(t, busy(t).keep())
@@ -429,8 +401,8 @@ func TestSheetOnPaper(t *testing.T) {
 		if err := os.WriteFile(file, []byte(page), 0o644); err != nil {
 			t.Fatal(err)
 		}
-		ask(t, tab, chromedp.Steps(chromedp.Navigate("file://"+file)))
-		ask(t, tab, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
+		bridgetest.InBrowser(t, tab, chromedp.Steps(chromedp.Navigate("file://"+file)))
+		bridgetest.InBrowser(t, tab, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
 			_, err := cdp.Call(ctx, target, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"})
 			return chromedp.Void{}, err
 		})
@@ -441,22 +413,22 @@ func TestSheetOnPaper(t *testing.T) {
 		}{{"A4", 794, 1123, chromedp.PaperA4}, {"Letter", 816, 1056, chromedp.PaperLetter}} {
 			const besideMM, aboveMM = 28, 30 // margins, as @page has them
 			width, height := paper.width-besideMM*96*10/254, paper.height-aboveMM*96*10/254
-			ask(t, tab, chromedp.Steps(chromedp.EmulateViewport(width, height)))
-			for _, wrong := range ask(t, tab, chromedp.Evaluate[[]string](layoutErrors)) {
+			bridgetest.InBrowser(t, tab, chromedp.Steps(chromedp.EmulateViewport(width, height)))
+			for _, wrong := range bridgetest.InBrowser(t, tab, chromedp.Evaluate[[]string](layoutErrors)) {
 				t.Errorf("%s on %s: %s", name, paper.name, wrong)
 			}
 			if name != "study" && shots == "" {
 				continue
 			}
-			tall := ask(t, tab, chromedp.Evaluate[float64](`document.documentElement.scrollHeight`))
-			pdf := ask(t, tab, chromedp.PrintToPDF(chromedp.PDFPaper(paper.size), chromedp.PDFPreferCSSPageSize(), chromedp.PDFPrintBackground()))
+			tall := bridgetest.InBrowser(t, tab, chromedp.Evaluate[float64](`document.documentElement.scrollHeight`))
+			pdf := bridgetest.InBrowser(t, tab, chromedp.PrintToPDF(chromedp.PDFPaper(paper.size), chromedp.PDFPreferCSSPageSize(), chromedp.PDFPrintBackground()))
 			pages, full := float64(len(regexp.MustCompile(`/Type\s*/Page\b[^s]`).FindAll(pdf, -1))), tall/float64(height)
 			t.Logf("%s on %s: %.0f pages for %.1f pages' worth", name, paper.name, pages, full)
 			if pages < full || pages > 1.3*full+1 {
 				t.Errorf("%s on %s: %.0f pages for %.1f pages' worth", name, paper.name, pages, full)
 			}
 			if shots != "" {
-				picture := ask(t, tab, chromedp.FullScreenshot(100))
+				picture := bridgetest.InBrowser(t, tab, chromedp.FullScreenshot(100))
 				for suffix, data := range map[string][]byte{".pdf": pdf, ".png": picture, ".html": []byte(page)} {
 					if err := os.WriteFile(filepath.Join(shots, "sheet-"+name+"-"+paper.name+suffix), data, 0o644); err != nil {
 						t.Fatal(err)

@@ -23,38 +23,10 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 )
 
-// startChromium starts a headless browser, which ends with the test, and returns a tab.
-func startChromium(t testing.TB) context.Context {
-	t.Helper()
-	path := bridgetest.NeedProgram(t, "chromium")
-	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox,
-		chromedp.UserDataDir(t.TempDir()), chromedp.WSURLReadTimeout(time.Minute))
-	ctx, stop := chromedp.NewExecAllocator(context.Background(), options...)
-	t.Cleanup(stop)
-	tab, closeTab := chromedp.NewContext(ctx)
-	t.Cleanup(closeTab)
-	// The first action starts the browser, so it must not have a time limit of its own.
-	if err := chromedp.Do(tab, chromedp.Navigate("about:blank")); err != nil {
-		t.Fatal(err)
-	}
-	return tab
-}
-
 // do runs actions in the browser, at most half a minute.
 func do(t testing.TB, tab context.Context, steps ...chromedp.Action[chromedp.Void]) {
 	t.Helper()
-	ask(t, tab, chromedp.Steps(steps...))
-}
-
-func ask[T any](t testing.TB, tab context.Context, a chromedp.Action[T]) T {
-	t.Helper()
-	ctx, stop := context.WithTimeout(tab, 30*time.Second)
-	defer stop()
-	value, err := chromedp.Run(ctx, a)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return value
+	bridgetest.InBrowser(t, tab, chromedp.Steps(steps...))
 }
 
 // keep writes a screenshot of the page into the folder BAYFILL_SCREENSHOTS, for people.
@@ -64,7 +36,7 @@ func keep(t testing.TB, tab context.Context, name string) {
 	if dir == "" {
 		return
 	}
-	png := ask(t, tab, chromedp.FullScreenshot(100))
+	png := bridgetest.InBrowser(t, tab, chromedp.FullScreenshot(100))
 	if err := os.WriteFile(filepath.Join(dir, name+".png"), png, 0o644); err != nil {
 		t.Fatal(err)
 	}
@@ -73,7 +45,7 @@ func keep(t testing.TB, tab context.Context, name string) {
 // script runs a script and returns its value.
 func script[T any](t testing.TB, tab context.Context, text string) T {
 	t.Helper()
-	return ask(t, tab, chromedp.Evaluate[T](text))
+	return bridgetest.InBrowser(t, tab, chromedp.Evaluate[T](text))
 }
 
 // seen waits until a script is true in the page.
@@ -147,7 +119,7 @@ var scenes = []struct {
 // The page fits a wall screen, a tablet and a phone: nothing is cut off, no text is faint,
 // and buttons are large enough for gloves.
 func TestPageInBrowser(t *testing.T) {
-	tab := startChromium(t)
+	tab := bridgetest.StartChromium(t)
 	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)
@@ -219,7 +191,7 @@ func lookForWrong(scrolls bool) string {
 
 // The page draws a message within a short time and shows when the board is gone.
 func TestPageFollows(t *testing.T) {
-	tab := startChromium(t)
+	tab := bridgetest.StartChromium(t)
 	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)
@@ -306,7 +278,7 @@ func TestPageFollows(t *testing.T) {
 // Typed text is sent with the button beside it and is kept when the buttons are replaced. A
 // reason is asked for when the cart refuses.
 func TestEntriesInBrowser(t *testing.T) {
-	tab := startChromium(t)
+	tab := bridgetest.StartChromium(t)
 	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)
@@ -389,7 +361,7 @@ var pageUpdates = flag.Int("page-updates", 2000, "updates that a page hears; a d
 
 // A page keeps none of the updates that it receives.
 func TestPageForgets(t *testing.T) {
-	tab := startChromium(t)
+	tab := bridgetest.StartChromium(t)
 	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
 	now := time.Now()
 	b.hub.linked(true, "", now)
@@ -414,7 +386,7 @@ func TestPageForgets(t *testing.T) {
 	}
 	// This replaces the stream, so that a day passes in seconds.
 	feed := `window.EventSource = class { constructor() { window.stream = this; } close() {} }`
-	ask(t, tab, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
+	bridgetest.InBrowser(t, tab, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
 		_, err := cdp.Call(ctx, target, cdppage.AddScriptToEvaluateOnNewDocument, cdppage.AddScriptToEvaluateOnNewDocumentParams{Source: feed})
 		return chromedp.Void{}, err
 	})
@@ -433,7 +405,7 @@ func TestPageForgets(t *testing.T) {
 			script[chromedp.Void](t, tab, fmt.Sprintf(`(() => { for (let i = %d; i < %d; i++) window.stream.onmessage({data: messages[i %% 40]}); })()`,
 				done, min(done+1000, n)))
 		}
-		ask(t, tab, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
+		bridgetest.InBrowser(t, tab, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
 			for range 2 {
 				if _, err := cdp.Call(ctx, target, heapprofiler.CollectGarbage, cdp.Empty{}); err != nil {
 					return chromedp.Void{}, err

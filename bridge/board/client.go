@@ -51,7 +51,7 @@ func (c *client) use(ctx context.Context, conn *mqtt.Conn) error {
 	c.hub.linked(true, "", time.Now())
 	prefix := "bayfill/" + c.shop + "/+/"
 	var filters []mqtt.Filter
-	for _, leaf := range []wire.Leaf{wire.PresenceLeaf, wire.AboutLeaf, wire.JobLeaf, wire.VolumesLeaf, wire.WindowLeaf, wire.AlertsLeaf} {
+	for _, leaf := range wire.StateLeaves {
 		filters = append(filters, mqtt.Filter{Topic: prefix + string(leaf), QoS: 1})
 	}
 	if c.mayCommand {

@@ -120,7 +120,7 @@ func TestJobByClicks(t *testing.T) {
 	if testing.Short() {
 		t.Skip("takes about fifteen seconds")
 	}
-	tab := startChromium(t)
+	tab := bridgetest.StartChromium(t)
 	broker := startMosquitto(t)
 	rig := startBridge(t, broker, 5)
 	url := runBoard(t, Config{Broker: "tcp://" + broker, Shop: "hilltop", MayCommand: true})

@@ -11,6 +11,7 @@
 // for tests with an audit. They are apart so that the tests inside packages config and points
 // can use this package without an import cycle.
 //
-// In reading order: parts.go (programs, subscribers, rigs), mqtt.go and broker.go,
-// http.go and write.go (InfluxDB), config.go, cart.go and events.go.
+// In reading order: process.go (programs, ports, waiting), mosquitto.go, influx.go,
+// chromium.go, broker.go (a broker in this process), subscriber.go and mqtt.go, rig.go (a
+// simulated cart), config.go, cart.go and events.go.
 package bridgetest

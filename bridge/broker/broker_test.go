@@ -246,7 +246,7 @@ func TestUserOfOneCart(t *testing.T) {
 
 // A reader cannot command through a last will, which the broker publishes without
 // checking access again.
-func TestWillIsNoCommand(t *testing.T) {
+func TestWillCannotCommand(t *testing.T) {
 	t.Setenv("BAYFILL_TEST_PASSWORD", "secret")
 	_, open := startEmbedded(t, `{listen: "127.0.0.1:0"}`)
 	_, users := startEmbedded(t, bridgetest.EmbeddedUsers)

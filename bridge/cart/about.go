@@ -1,11 +1,14 @@
 package cart
 
-import "bayfill/bridge/wire"
+import (
+	"bayfill/bridge/wire"
+	"slices"
+)
 
 // about returns the message of the leaf about.
 func (c *Cart) about() wire.About {
 	a := wire.About{Program: "bayfill", Version: wire.Version, Contract: wire.ContractVersion,
-		Leaves:   []wire.Leaf{wire.PresenceLeaf, wire.AboutLeaf, wire.VolumesLeaf, wire.WindowLeaf, wire.JobLeaf, wire.AlertsLeaf, wire.ReadingsLeaf},
+		Leaves:   append(slices.Clone(wire.StateLeaves), wire.ReadingsLeaf),
 		Measured: []wire.AboutFluid{},
 		Units:    "SI; the unit stands in each field's name; litres are at reference_c"}
 	for _, f := range c.state.Measured {

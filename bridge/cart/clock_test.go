@@ -16,11 +16,11 @@ import (
 	"bayfill/fillcalc"
 )
 
-// TestClockThatIsSetLate starts a computer without a network, whose clock is wrong
+// TestClockSetAfterTheStart starts a computer without a network, whose clock is wrong
 // until the network sets it: until then an alert says so, and the events record by how
 // much their times differ from the clock. A job that was open meanwhile says so at its
 // end.
-func TestClockThatIsSetLate(t *testing.T) {
+func TestClockSetAfterTheStart(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		config := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines)
 		// The clock was three hours fast when the journal was begun.

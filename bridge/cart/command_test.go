@@ -23,14 +23,14 @@ func TestCommandTable(t *testing.T) {
 	for _, c := range []struct{ payload, refused string }{
 		{`{"id":"1","do":"open","fluid":"fresh","low_c":35,"high_c":45}`, ""},
 		{`{"id":"1","do":"open","fluid":"fresh","used_fluid":"used","low_c":35,"high_c":45,"vehicle":"van","job":"j-1","first_fill":0.75,"by":"me","not_after":"2030-01-01T00:00:00Z"}`, ""},
-		{`{"id":"1","do":"open","fluid":"fresh","low_c":35}`, "high_c: open needs it"},
-		{`{"id":"1","do":"open","fluid":"fresh","low_c":null,"high_c":45}`, "low_c: open needs it"},
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":35}`, "high_c: is required by open"},
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":null,"high_c":45}`, "low_c: is required by open"},
 		{`{"id":"1","do":"open","fluid":"water","low_c":35,"high_c":45}`, `fluid: "water" is not configured, known are fresh, used`},
 		{`{"id":"1","do":"open","fluid":"fresh","low_c":"35","high_c":45}`, "low_c: \"35\" is not a number"},
 		{`{"id":"1","do":"open","fluid":"fresh","low_c":35,"high_c":45,"vehicel":"van"}`, "vehicel: not a field of open: did you mean vehicle?"},
 		{`{"id":"1","do":"open","fluid":"fresh","low_c":35,"high_c":45,"job":"a/b"}`, "job: must be"},
 		{`{"id":"1","do":"phase","phase":"draining"}`, ""},
-		{`{"id":"1","do":"phase"}`, "phase: phase needs it"},
+		{`{"id":"1","do":"phase"}`, "phase: is required by phase"},
 		{`{"id":"1","do":"phase","phase":"draining","vehicle":"van"}`, "vehicle: not a field of phase"},
 		{`{"id":"1","do":"baseline"}`, ""},
 		{`{"id":"1","do":"baseline","step":1}`, "step: not a field of baseline"},
@@ -38,22 +38,22 @@ func TestCommandTable(t *testing.T) {
 		{`{"id":"1","do":"decide","step":1,"as":"fluid","step_at":"2030-01-01T00:00:00.000Z"}`, ""},
 		{`{"id":"1","do":"phase","phase":"draining","step_at":"2030-01-01T00:00:00.000Z"}`, "step_at: not a field of phase"},
 		{`{"id":"1","do":"decide","step":1.5,"as":"fluid"}`, "step: 1.5 is not a whole number"},
-		{`{"id":"1","do":"decide","as":"fluid"}`, "step: decide needs it"},
+		{`{"id":"1","do":"decide","as":"fluid"}`, "step: is required by decide"},
 		{`{"id":"1","do":"decide","step":1,"as":"pan"}`, ""},
 		{`{"id":"1","do":"decide","step":2,"as":"fluid","gone":1}`, ""},
 		{`{"id":"1","do":"decide","step":2,"as":"fluid","gone":"tool"}`, "gone: \"tool\" is not a whole number"},
 		{`{"id":"1","do":"cleared","sensor":"caddy"}`, ""},
 		{`{"id":"1","do":"cleared","sensor":"caddy","unseen":"draining","before":true}`, ""},
 		{`{"id":"1","do":"cleared","sensor":"caddy","before":"yes"}`, "before: \"yes\" is not true or false"},
-		{`{"id":"1","do":"cleared"}`, "sensor: cleared needs it"},
+		{`{"id":"1","do":"cleared"}`, "sensor: is required by cleared"},
 		{`{"id":"1","do":"enter","what":"spilled","l":0.2,"u_l":0.05}`, ""},
 		{`{"id":"1","do":"enter","what":"dipstick","share":0.4}`, ""},
-		{`{"id":"1","do":"enter","l":0.2}`, "what: enter needs it"},
+		{`{"id":"1","do":"enter","l":0.2}`, "what: is required"},
 		{`{"id":"1","do":"record","item":"filter","result":"done","part":"F-2210"}`, ""},
 		{`{"id":"1","do":"record","item":"filter","result":"done","part":2210}`, "part: 2210 is not a text"},
 		{`{"id":"1","do":"record","item":"torque","result":"done","specified":"165 in-lb","applied":"18.6 N m"}`, ""},
 		{`{"id":"1","do":"record","item":"torque","result":"done","applied":"18.6"}`, "applied: \"18.6\" has no unit"},
-		{`{"id":"1","do":"record","item":"seal"}`, "result: record needs it"},
+		{`{"id":"1","do":"record","item":"seal"}`, "result: is required by record"},
 		{`{"id":"1","do":"gear","gear":"R"}`, ""},
 		{`{"id":"1","do":"phase","phase":"running","why":"it was filled before"}`, ""},
 		{`{"id":"1","do":"weigh","sensor":"supply"}`, ""},
@@ -63,7 +63,7 @@ func TestCommandTable(t *testing.T) {
 		{`{"id":"1","do":"close","why":"the cable is torn"}`, ""},
 		{`{"id":"1","do":"close"}`, ""},
 		{`{"id":"1","do":"abandon","why":"wrong van"}`, ""},
-		{`{"id":"1","do":"abandon"}`, "why: abandon needs it"},
+		{`{"id":"1","do":"abandon"}`, "why: is required by abandon"},
 		{`{"id":"1","do":"abandon","why":"` + strings.Repeat("x", 201) + `"}`, "why: 201 bytes, at most 200"},
 		{`{"id":"1","do":"republish"}`, ""},
 		{`{"id":"1","do":"drain"}`, `do: "drain" is not one of open, phase`},
@@ -156,16 +156,16 @@ func TestCommandsByTheJobsState(t *testing.T) {
 		do("baseline would lose step 1", `"do":"baseline"`)
 		do("say what step 1 on scale caddy was", `"do":"cleared","sensor":"caddy"`)
 		do(`sensor: this cart has no scale "cady"`, `"do":"cleared","sensor":"cady"`)
-		do("before: nothing that is still missing", `"do":"cleared","sensor":"caddy","before":true`)
-		do(`unseen: "filling": on scale caddy it can have been [draining]`, `"do":"cleared","sensor":"caddy","unseen":"filling"`)
+		do("before: no object from before the count", `"do":"cleared","sensor":"caddy","before":true`)
+		do(`unseen: "filling": on scale caddy only [draining] is possible`, `"do":"cleared","sensor":"caddy","unseen":"filling"`)
 		do(`as: "water" is not one of`, `"do":"decide","step":1,"as":"water"`)
 		do("gone: 1 is not one of the steps before step 1", `"do":"decide","step":1,"as":"fluid","gone":1`)
-		do("step_at: step 1 is the one at 2000-", `"do":"decide","step":1,"as":"object","step_at":"1999-12-31T23:59:59.000Z"`)
+		do("step_at: step 1 happened at 2000-", `"do":"decide","step":1,"as":"object","step_at":"1999-12-31T23:59:59.000Z"`)
 		at := newest[wire.Job](l, wire.JobLeaf).Undecided[0].At
 		do("", `"do":"decide","step":1,"as":"object","by":"me","step_at":"`+at+`"`)
 		do("step: 1 is decided already, as object", `"do":"decide","step":1,"as":"fluid"`)
 		do("", `"do":"phase","phase":"filling"`)
-		do("baseline belongs to ready or draining", `"do":"baseline"`)
+		do("baseline is possible before and during draining only", `"do":"baseline"`)
 		do("not_after: it is 2000-", `"do":"close","not_after":"1999-12-31T23:59:59Z"`)
 		do("", `"do":"close","not_after":"2001-01-01T00:00:00Z"`)
 		do("needs an open job", `"do":"phase","phase":"draining"`)

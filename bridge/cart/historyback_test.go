@@ -19,11 +19,11 @@ import (
 	"bayfill/bridge/wire"
 )
 
-// TestHistoryComesBackBadly brings a history back after a week that is slow, flapping,
+// TestHistoryComesBackWithErrors brings a history back after a week that is slow, flapping,
 // accepts requests without an answer, or stores them and loses the answer. Everything
 // arrives in order, and nothing that was not on disk; one bounded request is in flight
 // at a time; and meanwhile the cart stays live.
-func TestHistoryComesBackBadly(t *testing.T) {
+func TestHistoryComesBackWithErrors(t *testing.T) {
 	errCut := errors.New("connection reset by peer")
 	after := func(r *http.Request, d time.Duration) error {
 		select {

@@ -82,7 +82,7 @@ func sameStep(in *fillcalc.Input, stepAt string, steps []fillcalc.Step) error {
 		return nil
 	}
 	if at := wire.Timestamp(steps[in.Step-1].AtNs); at != stepAt {
-		return fmt.Errorf("step_at: step %d is the one at %s, not at %.40q: look at the job again", in.Step, at, stepAt)
+		return fmt.Errorf("step_at: step %d happened at %s, not at %.40q: read the job again", in.Step, at, stepAt)
 	}
 	return nil
 }

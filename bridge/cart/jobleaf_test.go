@@ -394,9 +394,9 @@ func TestLeanIsDecided(t *testing.T) {
 	})
 }
 
-// TestCloseWithAWhy checks that a job whose scale has failed can be closed only with a
+// TestCloseWithAReason checks that a job whose scale has failed can be closed only with a
 // reason, and that the tally then says so for good.
-func TestCloseWithAWhy(t *testing.T) {
+func TestCloseWithAReason(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines))
 		l.live(3, 0, 0)
@@ -405,7 +405,7 @@ func TestCloseWithAWhy(t *testing.T) {
 		l.live(5, 0, 0)
 		delete(l.ports, "caddy")
 		l.live(10, 0, 0)
-		if r := l.send(`{"id":"a","do":"close"}`); r.OK || r.Error != "do: scale caddy is silent, what came meanwhile would never be known: see to it, or close with a why" {
+		if r := l.send(`{"id":"a","do":"close"}`); r.OK || r.Error != "do: scale caddy is silent, fluid that came meanwhile would not be counted: repair it, or close with a reason (why)" {
 			t.Errorf("closed although the scale has failed: %+v", r)
 		}
 		l.must(`"do":"close","why":"the cable is torn"`)
@@ -438,7 +438,7 @@ func TestJobAlertsBeginAndEnd(t *testing.T) {
 		l.live(10, 0.05, 0.05)
 		has("job:balance", "")
 		l.live(30, 0.05, 0.02)
-		has("job:balance", "less is in than came out, the band is 0.50 L: change one of the streams")
+		has("job:balance", "less was added than drained, the limit is 0.50 L: change one of the flows")
 		l.live(5, 0, 0)
 		has("job:balance", "")
 		has("job:caddy", "")

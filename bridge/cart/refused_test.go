@@ -63,7 +63,7 @@ func TestRefusedLinesBecomeDeadLetters(t *testing.T) {
 
 	ctx, stop := context.WithCancel(t.Context())
 	var work sync.WaitGroup
-	reportHistory, err := own.WatchHistory(ctx)
+	reportHistory, err := own.WatchHistory(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -137,25 +137,13 @@ func (b *Broker) UserPassword(i int) (string, error) {
 	return secret, nil
 }
 
-// CheckAddress refuses a server's address that contains a user, a password or a query,
-// because errors and logs show addresses. The error does not show the address.
-func CheckAddress(address string) error {
-	if strings.Contains(address, "@") {
-		return errors.New("no user or password in the address")
-	}
-	if strings.ContainsAny(address, "?#") {
-		return errors.New("nothing behind ? or # in the address")
-	}
-	return nil
-}
-
 func (b *Broker) check() error {
 	if (b.CertFile == "") != (b.KeyFile == "") {
 		return wrong("cert_file", "belongs together with key_file: set both or neither")
 	}
 	if b.URL != "" {
 		// Before any error that shows the address.
-		if err := CheckAddress(b.URL); err != nil {
+		if err := mqtt.CheckAddress(b.URL); err != nil {
 			return wrong("url", "%w: use username and password", err)
 		}
 		u, err := url.Parse(b.URL)

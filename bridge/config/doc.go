@@ -38,5 +38,6 @@
 // # Reading order
 //
 // config.go (keys and defaults), check.go (limits), explain.go and place.go (errors about a
-// file), keys.go and tls.go (secrets), servicedata.go and quantity.go, calibration.go.
+// file), keys.go and tls.go (secrets), servicedata.go, calibration.go. keyerror.go
+// leads from an error to its line.
 package config

@@ -102,7 +102,7 @@ func TestOneBadLineHarmsNoOther(t *testing.T) {
 
 // Only InfluxDB itself can refuse a line for good, whatever is between it and the bridge.
 // A limit of size is met with smaller batches.
-func TestWhoseAnswerIsBelieved(t *testing.T) {
+func TestOnlyInfluxRefusesForGood(t *testing.T) {
 	version1 := map[string]string{"X-Influxdb-Version": "1.8.10", "X-Influxdb-Error": "unable to parse", "Content-Type": "application/json"}
 	version2 := map[string]string{"Content-Type": "application/json; charset=utf-8"}
 	for _, c := range []struct {

@@ -1,5 +1,7 @@
 package wire
 
+import "bayfill/fillcalc"
+
 // Alerts is the message of the leaf alerts: everything that is wrong now.
 type Alerts struct {
 	TS     string  `json:"ts"`
@@ -25,24 +27,24 @@ type Alert struct {
 type AlertCode string
 
 const (
-	AlertBroker         AlertCode = "broker"           // the cart has no connection, or lacks a right
-	AlertHistory        AlertCode = "history"          // the history does not accept what is measured
-	AlertHistoryRefused AlertCode = "history_refused"  // the history refused lines for good
-	AlertJournal        AlertCode = "journal"          // writing to the disk fails
-	AlertJournalGap     AlertCode = "journal_gap"      // readings were dropped because writing failed for too long
-	AlertJournalFilling AlertCode = "journal_filling"  // the journal approaches its limit
-	AlertJournalJobs    AlertCode = "journal_jobs"     // the journal is above its limit, and only jobs are left in it
-	AlertJournalGivenUp AlertCode = "journal_given_up" // readings were deleted at the limit
-	AlertSnapshot       AlertCode = "snapshot"         // the journal's snapshot is damaged
-	AlertClock          AlertCode = "clock"            // the cart's time and the computer's differ
-	AlertClockUnset     AlertCode = "clock_unset"      // the computer's clock was not set from outside
-	AlertSensor         AlertCode = "sensor"           // a sensor's condition is not good
-	AlertFrames         AlertCode = "frames"           // a sensor's frames are damaged, or carry another unit
-	AlertFrozen         AlertCode = "frozen"           // a scale may have frozen
-	AlertCalibration    AlertCode = "calibration"      // a sensor was never calibrated, failed its calibration, or is overdue
-	AlertBalance        AlertCode = "balance"          // added and drained differ by more than the job's band
-	AlertCaddy          AlertCode = "caddy"            // the caddy is nearly full
-	AlertStep           AlertCode = "step"             // a scale moved against the direction of flow there
+	AlertBroker         AlertCode = "broker"                         // the cart has no connection, or lacks a right
+	AlertHistory        AlertCode = "history"                        // the history does not accept what is measured
+	AlertHistoryRefused AlertCode = "history_refused"                // the history refused lines for good
+	AlertJournal        AlertCode = "journal"                        // writing to the disk fails
+	AlertJournalGap     AlertCode = "journal_gap"                    // readings were dropped because writing failed for too long
+	AlertJournalFilling AlertCode = "journal_filling"                // the journal approaches its limit
+	AlertJournalJobs    AlertCode = "journal_jobs"                   // the journal is above its limit, and only jobs are left in it
+	AlertJournalGivenUp AlertCode = "journal_given_up"               // readings were deleted at the limit
+	AlertSnapshot       AlertCode = "snapshot"                       // the journal's snapshot is damaged
+	AlertClock          AlertCode = "clock"                          // the cart's time and the computer's differ
+	AlertClockUnset     AlertCode = "clock_unset"                    // the computer's clock was not set from outside
+	AlertSensor         AlertCode = "sensor"                         // a sensor's condition is not good
+	AlertFrames         AlertCode = "frames"                         // a sensor's frames are damaged, or carry another unit
+	AlertFrozen         AlertCode = "frozen"                         // a scale may have frozen
+	AlertCalibration    AlertCode = "calibration"                    // a sensor was never calibrated, failed its calibration, or is overdue
+	AlertBalance        AlertCode = AlertCode(fillcalc.AlertBalance) // added and drained differ by more than the job's band
+	AlertCaddy          AlertCode = AlertCode(fillcalc.AlertCaddy)   // the caddy is nearly full
+	AlertStep           AlertCode = AlertCode(fillcalc.AlertStep)    // a scale moved against the direction of flow there
 )
 
 // AlertCodes lists all codes.

@@ -127,7 +127,7 @@ func parseFields(fields map[string]json.RawMessage) (c Command, err error) {
 		_, present := c.values[f.Name]
 		_, instead := c.values[f.Unless]
 		if f.Required && !present && !instead {
-			return c, fmt.Errorf("%s: %s needs it", f.Name, c.Do)
+			return c, fmt.Errorf("%s: is required by %s", f.Name, c.Do)
 		}
 	}
 	c.ID, c.By, c.NotAfter = c.Text("id"), c.Text("by"), c.values["not_after"].Moment

@@ -1,4 +1,5 @@
-// Package wrap breaks text into the lines of a terminal.
+// Package wrap breaks text into the lines of a terminal, for the commands and for the
+// dialogue of a calibration. It is a pure function and starts no goroutine.
 package wrap
 
 import "strings"

@@ -181,7 +181,7 @@ func TestDoctorOnAHealthyWorkshop(t *testing.T) {
 
 // The bridge's own broker over TLS: check says so, and the doctor goes in by TLS
 // and says until when the certificate is valid.
-func TestOwnBrokerByTLSLookedAt(t *testing.T) {
+func TestDoctorOnABrokerWithTLS(t *testing.T) {
 	p := newPatient(t)
 	_, certFile := selfSigned(t)
 	plain := "  listen: " + p.address + "\n"
@@ -310,7 +310,7 @@ func TestDoctorFindsWhatIsWrong(t *testing.T) {
 }
 
 // A cart's time that is ahead of the computer's.
-func TestDoctorOnAJournalOfTomorrow(t *testing.T) {
+func TestDoctorOnAJournalOfANewerVersion(t *testing.T) {
 	p := newPatient(t)
 	if _, says := p.examine(p.text); len(says) == 0 {
 		t.Fatal("nothing is said")

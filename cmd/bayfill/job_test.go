@@ -172,7 +172,7 @@ func TestJobByCommandLine(t *testing.T) {
 	b.rig.Do(func(c *sim.Cart) { c.LayOnCaddy(0.45) })
 	b.soon(t, "the tool", func(s shown) bool { return len(s.job.Undecided) == 1 })
 	job(t, "decide", "1", "object", "--by", "somebody")
-	if status, _, errors := program(t.Context(), "job", "cleared", "caddy-scale", "--before"); status != 1 || !strings.Contains(errors, "before: nothing that is still missing was laid on scale caddy-scale") {
+	if status, _, errors := program(t.Context(), "job", "cleared", "caddy-scale", "--before"); status != 1 || !strings.Contains(errors, "before: no object from before the count is still unexplained on scale caddy-scale") {
 		t.Errorf("a flag that is true or false: status %d: %s", status, errors)
 	}
 	job(t, "enter", "spilled", "0.2", "--u-l", "0.05")
@@ -213,7 +213,7 @@ func TestJobByCommandLine(t *testing.T) {
 }
 
 // A whole job by Mosquitto's clients, in README's very words.
-func TestJobByReadmesWords(t *testing.T) {
+func TestReadmeCommands(t *testing.T) {
 	for _, name := range []string{"mosquitto_pub", "mosquitto_sub"} {
 		bridgetest.NeedProgram(t, name)
 	}
@@ -358,7 +358,7 @@ func TestJobShowsNoControlCharacters(t *testing.T) {
 
 // Every field of every command can be said, and the bare words name fields that
 // there are.
-func TestJobSaysEverything(t *testing.T) {
+func TestEveryFieldCanBeGiven(t *testing.T) {
 	root := jobCommand()
 	for i := range wire.Commands {
 		c := &wire.Commands[i]

@@ -1,5 +1,17 @@
 // Command bayfill is a workshop sensor bridge for measured fill: scale and
 // probe in, drained and added volumes out on MQTT.
+//
+// Each file is a subcommand: its flags, its wiring, its exit status. What it does is in
+// the packages below bridge. main waits for the command, and a command waits for
+// everything that it started; the first signal asks for a clean stop, a second one ends
+// the process.
+//
+// The exit status is 0 when the command did what it says, 78 when only an operator can
+// mend what is wrong (a configuration, a flag), 2 when "job" got no answer or "audit"
+// could not be made, else 1.
+//
+// In reading order: run.go, demo.go with technician.go, station.go (a person's side of
+// the contract) with job.go, watch.go and board.go, then the others.
 package main
 
 import (

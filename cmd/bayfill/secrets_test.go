@@ -54,7 +54,7 @@ func (g *gathered) Write(p []byte) (int, error) {
 
 // No secret is shown: not in logs down to debug, journals, messages, metrics, or
 // what commands print, whatever fails. Every secret here holds the word LEAK.
-func TestNoSecretIsTold(t *testing.T) {
+func TestNoSecretIsShown(t *testing.T) {
 	g := &gathered{said: map[string]*bytes.Buffer{}}
 	log := slog.New(slog.NewTextHandler(g, &slog.HandlerOptions{Level: slog.LevelDebug}))
 	dir := t.TempDir()

@@ -76,7 +76,7 @@ NEXT
 
 // Silence is reported within three seconds, whoever is silent, and what is old is not
 // shown as live.
-func TestWatchTellsSilence(t *testing.T) {
+func TestWatchReportsSilence(t *testing.T) {
 	now := time.Unix(1e9, 0)
 	for _, c := range []struct {
 		what         string

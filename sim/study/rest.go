@@ -36,7 +36,7 @@ func (p *play) changeSince(scale int, ns int64) loads {
 	return p.loads(scale, drained, added).minus(p.at(ns).on[scale])
 }
 
-// flowing tells whether a significant amount of fluid truly ran just before now.
+// flowing reports whether a significant amount of fluid truly ran just before now.
 func (p *play) flowing(scale int) bool {
 	return math.Abs(p.changeSince(scale, p.nowNs()-restNs).fluidKg) > p.bandKg(scale)/4
 }
@@ -158,7 +158,7 @@ func (p *play) blame(account string, jumpKg float64, scale int, since rest, coun
 	p.note("%s: %s went %+.3f kg off (band %.3f): %s", kind, account, jumpKg, p.bandKg(scale), strings.Join(what, ", "))
 }
 
-// mistaken tells whether a decision by signal is wrong: for a step by itself, or for
+// mistaken reports whether a decision by signal is wrong: for a step by itself, or for
 // the steps that it was paired with, when their objects do not cancel.
 func (p *play) mistaken(scale int, step fillcalc.Step) bool {
 	right := p.steps[step.ID-1].right

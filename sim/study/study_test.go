@@ -173,7 +173,7 @@ func TestManualWay(t *testing.T) {
 
 // The watch must notice when the fold is wrong: here the fold is told that a tool
 // was fluid, and that fluid was a tool.
-func TestTheWatchSeesAWrongDecision(t *testing.T) {
+func TestStudyDetectsAWrongDecision(t *testing.T) {
 	for _, wrong := range []struct {
 		as   fillcalc.Decision
 		does func(p *play)

@@ -58,7 +58,7 @@ func (p *play) act() {
 	}
 }
 
-// until lets time pass until a condition holds or patience ends, and tells whether it
+// until lets time pass until a condition holds or patience ends, and reports whether it
 // holds.
 func (p *play) until(holds func() bool) bool {
 	for end := p.now + patience; p.now < end; p.pass(200 * time.Millisecond) {

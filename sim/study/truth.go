@@ -72,7 +72,7 @@ func (p *play) gone(scale int, kg float64) {
 	}
 }
 
-// before tells whether the object that went in a step had come before the scale
+// before reports whether the object that went in a step had come before the scale
 // counted.
 func (p *play) before(scale int, step fillcalc.Step) bool {
 	return step.Kg < 0 && slices.ContainsFunc(p.objects, func(o object) bool {
@@ -253,7 +253,7 @@ func (p *play) decideLater(id int, right fillcalc.Decision, gone int) {
 	})
 }
 
-// tippedMeanwhile tells whether a significant part of a step was fluid that came into
+// tippedMeanwhile reports whether a significant part of a step was fluid that came into
 // the caddy while a tool was laid down or taken away.
 func (p *play) tippedMeanwhile(scale int, fromNs int64, step fillcalc.Step) bool {
 	const minKg = 0.05
@@ -277,7 +277,7 @@ func (p *play) goneIn(scale int, step fillcalc.Step) int {
 	return 0
 }
 
-// doubts tells whether the fold knows of an object on a scale that came and has not
+// doubts reports whether the fold knows of an object on a scale that came and has not
 // gone, or the other way round.
 func (p *play) doubts(sensor string) bool {
 	return p.s.LaidBeforeKg(sensor) > 0 || slices.ContainsFunc(p.s.Job.Steps[p.s.Job.StepsBefore:], func(step fillcalc.Step) bool {
@@ -390,12 +390,12 @@ func (p *play) note(format string, args ...any) {
 	p.say("NOTE "+format, args...)
 }
 
-// since tells whether a move ended after a time.
+// since reports whether a move ended after a time.
 func (p *play) since(what kind, ns int64) bool {
 	return slices.ContainsFunc(p.moves, func(m moved) bool { return m.what == what && m.toNs > ns })
 }
 
-// leant tells whether somebody leaned on a scale during a time.
+// leant reports whether somebody leaned on a scale during a time.
 func (p *play) leant(scale int, fromNs, toNs int64) bool {
 	for i := range p.moves {
 		if m := &p.moves[i]; m.what == kindLean && m.overlaps(scale, fromNs, toNs) {
