@@ -334,8 +334,8 @@ func (r *Report) follow(rec *Record, own seqs, published map[uint64][]points.Poi
 		known[e.Seq] = true
 		chain.Head = chain.Head.Link(e)
 		for _, p := range published[e.Seq] {
-			if seal, there := p.Fields["chain"]; there && broken == nil {
-				if seal == chain.Head.Short() {
+			if head, there := p.Fields["chain"]; there && broken == nil {
+				if head == chain.Head.Short() {
 					good = e.Seq
 				} else {
 					broken = &chainBreak{after: good, upTo: e.Seq, upToNs: e.AtNs}

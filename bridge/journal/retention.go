@@ -31,8 +31,8 @@ const PieceEvents = 4000
 // boundaries selects where jobs begin and end.
 const boundaries = "SELECT seq, input ->> 'do' FROM event WHERE seq > ? AND seq <= ? AND input ->> 'do' IN ('open', 'close', 'abandon') ORDER BY seq"
 
-// dispensable selects the readings and ticks in a range of events.
-const dispensable = "seq BETWEEN ? AND ? AND (input IS NULL OR input ->> 'do' = 'tick')"
+// deletable selects the readings and ticks in a range of events.
+const deletable = "seq BETWEEN ? AND ? AND (input IS NULL OR input ->> 'do' = 'tick')"
 
 // examined is the mark of retention: the last event, counted from the oldest on, that
 // it has examined, and whether the next event belongs to a job.
@@ -266,8 +266,8 @@ func (r *Usage) delete(tx *sql.Tx, at *examined, upTo, sent uint64, nowNs int64,
 			r.Lost += n
 		}
 		for _, statement := range []string{
-			"DELETE FROM published WHERE seq IN (SELECT seq FROM event WHERE " + dispensable + ")",
-			"DELETE FROM event WHERE " + dispensable,
+			"DELETE FROM published WHERE seq IN (SELECT seq FROM event WHERE " + deletable + ")",
+			"DELETE FROM event WHERE " + deletable,
 		} {
 			if _, err := tx.Exec(statement, int64(o.from), int64(o.to)); err != nil {
 				return err
