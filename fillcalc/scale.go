@@ -2,7 +2,7 @@ package fillcalc
 
 import "math"
 
-// How a scale's signal is read. Times are in nanoseconds; DEVELOPERS.md says
+// How a scale's signal is read. Times are in nanoseconds; SIGNAL.md beside this file says
 // why each has its value.
 const (
 	// A frame later than this after the last good one leaves a hole: what changed

@@ -37,7 +37,7 @@ type Sensor struct {
 // goroutine that writes requests has ended, unless the port is stuck for good.
 func (s *Sensor) Run(ctx context.Context, reading func(Reading, error), status func(Status)) {
 	report := reporter{status: status}
-	report.report(Status{Condition: Starting})
+	report.pass(Status{Condition: Starting})
 	for {
 		err := s.runSession(ctx, reading, &report)
 		if ctx.Err() != nil {
@@ -45,9 +45,9 @@ func (s *Sensor) Run(ctx context.Context, reading func(Reading, error), status f
 		}
 		var se *statusError
 		if errors.As(err, &se) {
-			report.report(se.Status)
+			report.pass(se.Status)
 		} else {
-			report.report(Status{Condition: Missing, Err: err})
+			report.pass(Status{Condition: Missing, Err: err})
 		}
 		select {
 		case <-ctx.Done():
@@ -63,7 +63,7 @@ type reporter struct {
 	last   Condition
 }
 
-func (r *reporter) report(s Status) {
+func (r *reporter) pass(s Status) {
 	if s.Condition != r.last {
 		r.last = s.Condition
 		r.status(s)

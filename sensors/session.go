@@ -146,7 +146,7 @@ func (s *session) deliver(r Reading, err error, atNs int64) {
 	s.reading(r, err)
 	s.lastGood = instant{time.Now(), atNs}
 	s.stats = byteStats{}
-	s.report.report(Status{Condition: Good})
+	s.report.pass(Status{Condition: Good})
 }
 
 // endHalfFrame gives up a frame whose end does not come. It is called only after
@@ -174,10 +174,10 @@ func (s *session) watch() {
 	}
 	switch {
 	case s.stats.bytes == 0:
-		s.report.report(Status{Condition: Silent, SinceNs: s.lastByte.ns})
+		s.report.pass(Status{Condition: Silent, SinceNs: s.lastByte.ns})
 	case time.Since(s.firstByte) > s.silentAfter:
 		// An instrument that was just switched on has had as long to send a frame.
-		s.report.report(s.stats.status(s.lastGood.ns))
+		s.report.pass(s.stats.status(s.lastGood.ns))
 	}
 }
 

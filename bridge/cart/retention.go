@@ -89,7 +89,7 @@ func (c *Cart) handleRoom(room *journal.Usage) {
 // and holds jobs only. fullIn is 0 when that is unknown.
 func (r *retention) texts(room *journal.Usage, nowNs int64, fullIn time.Duration) (filling, jobs string) {
 	const remedy = "repair the history, or raise the limit"
-	limit := fmt.Sprintf("its limit of %g MB (journal.most_mb)", float64(r.maxBytes)/1e6)
+	limit := fmt.Sprintf("its limit of %g MB (journal.max_mb)", float64(r.maxBytes)/1e6)
 	share := float64(room.Waiting) / float64(r.maxBytes)
 	switch {
 	case room.JobsOnly:
@@ -111,7 +111,7 @@ func (r *retention) texts(room *journal.Usage, nowNs int64, fullIn time.Duration
 func (c *Cart) alertGivenUp(g journal.GivenUp) {
 	text := ""
 	if g.Readings > 0 && c.state.NowNs-g.LastNs <= int64(c.retention.keep) {
-		text = fmt.Sprintf("the journal reached its limit (journal.most_mb) before a history had accepted everything: %d readings outside jobs were deleted, from %s to %s; jobs are complete",
+		text = fmt.Sprintf("the journal reached its limit (journal.max_mb) before a history had accepted everything: %d readings outside jobs were deleted, from %s to %s; jobs are complete",
 			g.Readings, wire.Timestamp(g.FromNs), wire.Timestamp(g.ToNs))
 	}
 	c.alert(wire.Alert{Code: wire.AlertJournalGivenUp, Text: text})
