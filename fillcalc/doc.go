@@ -49,10 +49,13 @@
 //
 // # Models, and where to read on
 //
-//   - event.go, job.go: events, commands, and the fold itself
+//   - event.go, job.go, input.go, decide.go, spec.go: events, the fold itself, and what
+//     each input needs and does
 //   - SIGNAL.md, then scale.go, past.go, hold.go, laid.go, tally.go, step.go,
 //     objects.go, lean.go: what a scale's signal is taken for, and how it is counted
-//   - volumes.go, buoyancy.go, fluid.go: from shown weight to mass and volume
+//   - volumes.go, buoyancy.go, fluid.go, units.go: from shown weight to mass and volume;
+//     measured.go, fielddensity.go: a density measured on the cart
+//   - quality.go, alerts.go: what is not known, and what is wrong
 //   - budget.go, calibration.go: the uncertainty of a volume, and what a calibration
 //     does to it
 //   - plan.go, jobplan.go, bottles.go, dipstick.go: how much to pour

@@ -38,4 +38,6 @@
 // and add its row to the table in [Judge]. Decide by types, never by the text of a
 // sentence. Then add a passed, a failed and an unverified case to TestVerdict, and
 // write the golden sheets with -update after a look at the difference.
+//
+// It starts no goroutine.
 package audit

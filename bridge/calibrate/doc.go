@@ -17,6 +17,10 @@
 //   - What is printed fits into 60 columns, except for paths.
 //   - While Run runs, the sensor's port is locked: a bridge that has it makes Run fail.
 //
+// Run owns the goroutine of the sensor and waits for it. The goroutine that reads the
+// answers ends with the next line or the end of the input: a read from a terminal cannot
+// be cancelled.
+//
 // In reading order: calibrate.go takes the points, known.go reads known values and
 // gives their uncertainty, settle.go waits for a reading to settle, terminal.go shows
 // the result and reads answers, list.go lists records.

@@ -31,5 +31,7 @@
 // publishes to its end.
 //
 // Read cart.go first, then sensors.go, command.go, save.go, retention.go and publish.go;
-// link.go and outbox.go for the broker; new.go for the start.
+// watch.go, alerts.go and frozen.go for what is reported; input.go and verifier.go for
+// commands; link.go and outbox.go for the broker; new.go for the start; meter.go and
+// pulse.go for metrics and health.
 package cart

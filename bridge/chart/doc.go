@@ -18,4 +18,6 @@
 // scale, and it is drawn at the low end unless the caller leaves it out. No figure
 // that an SVG cannot hold comes out, and ticks rise strictly from one end of the
 // scale to the other.
+//
+// It starts no goroutine.
 package chart

@@ -23,4 +23,6 @@
 // was checked, what was found and what to do, and call it from examine. Then add a case
 // to TestDoctorOnAHealthyWorkshop and one to TestDoctorFindsWhatIsWrong, which run the
 // command.
+//
+// It starts no goroutine.
 package doctor

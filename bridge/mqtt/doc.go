@@ -36,4 +36,6 @@
 //   - The keep-alive is counted in whole seconds and a ping is late by up to a quarter:
 //     too slow for a client that must know within seconds. [Conn.Ping] asks at once.
 //   - "network Error : " stands before each reason why there is no connection.
+//
+// In reading order: endpoint.go, conn.go, keep.go.
 package mqtt

@@ -28,5 +28,5 @@
 // inputs get another hash. Names are in the fields by and vehicle beside an input's
 // body, outside the chain, so that they can be erased.
 //
-// In reading order: line.go (writing), point.go (reading), chain.go.
+// In reading order: line.go (writing), published.go, point.go (reading), chain.go.
 package points

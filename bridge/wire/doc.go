@@ -22,6 +22,7 @@
 //
 // The package starts no goroutines. Only [Signer] has state that changes; it locks.
 //
-// Read leaf.go first, then a message (volumes.go is the simplest), job.go with flow.go
-// and plan.go, and for commands commands.go, field.go, command.go and signature.go.
+// Read leaf.go first, then a message (volumes.go is the simplest), alerts.go, job.go with
+// flow.go, plan.go and steps.go; for commands commands.go, commandtype.go, field.go,
+// command.go, reply.go and signature.go.
 package wire
