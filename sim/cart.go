@@ -29,7 +29,9 @@ type Params struct {
 	CaddyTareKg, CaddyHeelKg  float64 // the empty caddy, and the fluid already in it
 	CaddyAreaM2               float64 // surface through which the fluid in the caddy cools
 	SupplyKg, SupplyTareKg    float64 // fresh fluid, and its empty container
+	BottleTareKg              float64 // of an empty bottle, if the supply comes in bottles; then SupplyKg is 0
 	PourUnsteadyShare         float64 // standard deviation of the pouring rate, as a share of it
+	PulseHz, PulseShare       float64 // of a pump that pulses: frequency, and amplitude as a share of the rate
 	WarmC, WarmTauS, CoolTauS float64 // final temperature with the engine running, time constant of warming, and of cooling with the engine off
 }
 
@@ -85,6 +87,10 @@ type Cart struct {
 	panDripS                                             float64 // time constant of the pan lying on the caddy; 0 when none lies there
 	awayS, supplyAwayS                                   float64 // until the caddy or the supply is back; 0 while it is in place
 	kickKg, kickAgeS                                     float64
+	kicks                                                int
+	pulsePhase                                           float64
+	bottles                                              bottles
+	overflowKg, overflowedKg                             float64 // still to run over, and what has
 }
 
 // NewCart starts a job: pan closed, engine off, nothing flowing.
@@ -151,6 +157,7 @@ func (c *Cart) advance(dtS float64) {
 	c.dripPan(dtS)
 	c.pour(dtS)
 	c.refill(dtS)
+	c.runOver(dtS)
 	c.handle(dtS)
 }
 
@@ -222,12 +229,15 @@ func (c *Cart) pour(dtS float64) {
 	if c.pourWantKgS == 0 && c.pourKgS < minKg {
 		c.pourKgS = 0
 	}
-	in := math.Min(c.supplyKg, c.pourKgS*math.Max(0, 1+c.unsteadiness)*dtS)
+	c.pulsePhase += 2 * math.Pi * c.p.PulseHz * dtS
+	pulse := 1 + c.p.PulseShare*math.Sin(c.pulsePhase)
+	in := math.Min(c.pourableKg(), c.pourKgS*pulse*math.Max(0, 1+c.unsteadiness)*dtS)
 	if in <= 0 || c.supplyAwayS > 0 {
 		return
 	}
 	c.fluidC = mixed(c.fluidC, c.p.RetainedKg+c.bulkKg+c.filmKg, c.p.AmbientC, in)
 	c.supplyKg -= in
+	c.bottles.handKg = math.Max(0, c.bottles.handKg-in)
 	c.addedKg += in
 	// Fresh fluid runs over the same walls and wets them before any of it reaches the pan.
 	wet := math.Min(in, math.Max(0, c.p.FilmKg-c.filmKg))

@@ -19,8 +19,11 @@
 //
 //	fluid.go                density and viscosity
 //	cart.go drain.go        the truth: masses, temperatures, what a technician does with fluid
-//	handling.go truth.go    what a technician does with tools, pan, caddy and supply; the state and the load of a scale
+//	handling.go bottles.go  what a technician does with tools, pan, caddy and supply
+//	truth.go                the state, and the load of a scale
 //	scale.go probe.go       instruments: what a scale and a probe make of the truth
+//	surroundings.go         wind, shaking and handling that disturb a scale
+//	filter.go               how an indicator smooths
 //	wire.go wire_*.go       the bytes of one protocol each
 //	faults.go               damage to those bytes
 //	line.go port.go         speed and parity; what a port is

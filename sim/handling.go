@@ -52,7 +52,10 @@ func (c *Cart) LeanOnCaddy(kg float64, within time.Duration) {
 }
 
 // Kick bumps the scale of the caddy: an oscillation of up to kg that decays within a second.
-func (c *Cart) Kick(kg float64) { c.kickKg, c.kickAgeS = kg, 0 }
+func (c *Cart) Kick(kg float64) {
+	c.kickKg, c.kickAgeS = kg, 0
+	c.kicks++
+}
 
 // EmptyCaddy takes the caddy away, empties it completely and puts it back after 20 s. What drains meanwhile is spilled.
 func (c *Cart) EmptyCaddy() { c.awayS = emptyingS }
@@ -69,6 +72,19 @@ func (c *Cart) StartRefill(kgPerS float64) { c.refillKgS = math.Max(0, kgPerS) }
 
 // StopRefill stops pouring into the supply.
 func (c *Cart) StopRefill() { c.refillKgS = 0 }
+
+// RunOver lets kg of fluid run out of the check opening into the caddy, at first fast and then slower.
+func (c *Cart) RunOver(kg float64) { c.overflowKg += kg }
+
+func (c *Cart) runOver(dtS float64) {
+	const tauS = 8 // common practice, no source
+	left := approach(c.overflowKg, 0, dtS, tauS)
+	out := math.Min(c.bulkKg, c.overflowKg-left)
+	c.overflowKg = left
+	c.bulkKg -= out
+	c.caddyKg += out
+	c.overflowedKg += out
+}
 
 func (c *Cart) dripPan(dtS float64) {
 	if c.panDripS == 0 {

@@ -28,10 +28,12 @@ type ScaleParams struct {
 	CreepTauS      float64
 	DriftKgS       float64 // drift of its zero
 	RepeatKg       float64 // standard deviation of the rest position under one load
-	FilterS        float64 // span of its indicator's moving average; 0 is none
+	Filter         Filter
+	FilterS        float64 // span of the filter; 0 is none
 	NaturalHz      float64 // of platform and load cell, undamped; 0 is a rigid scale
 	OvershootShare float64 // of a sudden load; below 1
 	VibrationKg    float64 // amplitude while the engine runs
+	Surroundings
 }
 
 // DefaultScaleParams is a bench scale of 30 kg × 5 g at 10 readings a second (common practice, no source).
@@ -52,16 +54,20 @@ type Scale struct {
 	speedKgS  float64
 	creepKg   float64
 	driftKg   float64
-	loadKg    float64   // at the last Advance
-	restKg    float64   // error of the rest position
-	filtered  []float64 // readings in the filter, a ring
-	filteredN int       // readings so far
-	intervals []int64   // readings of the last half second in d, oldest first
+	loadKg    float64 // at the last Advance
+	restKg    float64 // error of the rest position
+	place     surroundings
+	filter    filter
+	intervals []int64 // readings of the last half second in d, oldest first
 }
 
 // NewScale makes a scale whose noise follows from the seed. It starts at rest under its first load.
 func NewScale(p ScaleParams, seed uint64) *Scale {
-	return &Scale{p: p, rng: rand.New(rand.NewPCG(seed, 1))}
+	span := max(1, int(math.Round(p.FilterS*p.ReadsPerS)))
+	return &Scale{
+		p: p, rng: rand.New(rand.NewPCG(seed, 1)), place: newSurroundings(p.Surroundings, seed),
+		filter: filter{kind: p.Filter, last: make([]float64, span), holdKg: 2 * p.ResolutionKg},
+	}
 }
 
 // Advance lets dt pass under the present load of the cart.
@@ -72,6 +78,7 @@ func (s *Scale) Advance(c *Cart, dt time.Duration) {
 	}
 	s.engine = c.engine
 	s.swing(load, dt.Seconds())
+	s.place.advance(load, c.kicks, dt.Seconds())
 	if s.p.CreepTauS > 0 {
 		s.creepKg = approach(s.creepKg, s.p.CreepShare*load, dt.Seconds(), s.p.CreepTauS)
 	}
@@ -120,7 +127,7 @@ func (s *Scale) Read() Sample {
 	if s.engine {
 		kg += s.p.VibrationKg * math.Sin(2*math.Pi*phase)
 	}
-	kg = s.filter(kg)
+	kg = s.filter.next(kg + s.place.kg())
 	d := s.p.ResolutionKg
 	now := int64(math.Round(kg / d))
 	stable := len(s.intervals) > 0
@@ -132,21 +139,6 @@ func (s *Scale) Read() Sample {
 		Kg: float64(now) * d, FineKg: kg, ResolutionKg: d, Stable: stable,
 		Over: kg > s.p.CapacityKg+9*d, Under: kg < -20*d, CentreOfZero: math.Abs(kg) <= d/4,
 	}
-}
-
-// filter returns the moving average of the readings, including this one.
-func (s *Scale) filter(kg float64) float64 {
-	if s.filtered == nil {
-		s.filtered = make([]float64, max(1, int(math.Round(s.p.FilterS*s.p.ReadsPerS))))
-	}
-	s.filtered[s.filteredN%len(s.filtered)] = kg
-	s.filteredN++
-	held := s.filtered[:min(s.filteredN, len(s.filtered))]
-	sum := 0.0
-	for _, kg := range held {
-		sum += kg
-	}
-	return sum / float64(len(held))
 }
 
 func (s *Scale) remember(now int64) {

@@ -7,13 +7,15 @@ type Truth struct {
 	ElapsedS                float64
 	DrainedKg, AddedKg      float64 // moved out of transmission and pan, and into the transmission
 	SumpKg, PanKg           float64 // what can still drain, including the film; what is still in the pan
-	CaddyKg, SupplyKg       float64 // fluid only
+	CaddyKg, SupplyKg       float64 // fluid only; a bottle in the hand belongs to the supply
+	OverflowedKg            float64 // ran out of the check opening into the caddy
 	SpilledKg, EmptiedKg    float64 // drained while no caddy stood there; carried away by EmptyCaddy
 	SuppliedKg              float64 // brought to the supply, less what SwapSupply carried away
 	WeepKg                  float64 // still hangs outside the sump
 	FluidC, CaddyC, SupplyC float64
 	EngineOn                bool
 	DrainFlowKgS            float64 // out of the open pan, without a pan being tipped
+	PourFlowKgS             float64 // out of the supply, without the variation of the rate
 }
 
 // Truth is the state at the end of the last Step.
@@ -22,10 +24,10 @@ func (c *Cart) Truth() Truth {
 		ElapsedS:  c.elapsed.Seconds(),
 		DrainedKg: c.drainedKg, AddedKg: c.addedKg,
 		SumpKg: c.bulkKg + c.filmKg, PanKg: c.panKg,
-		CaddyKg: c.caddyKg, SupplyKg: c.supplyKg,
+		CaddyKg: c.caddyKg, SupplyKg: c.supplyKg, OverflowedKg: c.overflowedKg,
 		SpilledKg: c.spilledKg, EmptiedKg: c.emptiedKg, SuppliedKg: c.suppliedKg, WeepKg: c.weepKg,
 		FluidC: c.fluidC, CaddyC: c.caddyC, SupplyC: c.p.AmbientC,
-		EngineOn: c.engine, DrainFlowKgS: c.drainKgS,
+		EngineOn: c.engine, DrainFlowKgS: c.drainKgS, PourFlowKgS: c.pourKgS,
 	}
 }
 
@@ -61,7 +63,7 @@ func (c *Cart) LoadKg(on ScaleLoad) float64 {
 		}
 	}
 	if on != OnCaddy && c.supplyAwayS == 0 {
-		load += c.p.SupplyTareKg + c.onSupply.kg + c.inAirKg(c.supplyKg, c.p.Fresh.DensityKgM3(c.p.AmbientC))
+		load += c.p.SupplyTareKg + c.onSupply.kg + c.inAirKg(c.supplyKg, c.p.Fresh.DensityKgM3(c.p.AmbientC)) + c.bottlesKg()
 	}
 	return load
 }
