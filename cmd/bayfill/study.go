@@ -20,6 +20,7 @@ type studyOptions struct {
 	jobs         int
 	seed         uint64
 	distribution string
+	world        string
 	json         bool
 	worst        int
 	job          int
@@ -33,8 +34,9 @@ func studyCommand() *cobra.Command {
 		Long: `Play many jobs on simulated carts, and compare the volumes with the truth, and with
 those from a jug and counted bottles. The jobs follow from the seed and from
 sim/study/distribution.yaml, which holds the probabilities; the file given with
---distribution needs only the values that differ. The exit status is 0 whatever
-the figures are.`,
+--distribution needs only the values that differ. A world is such a file that comes
+with the program: wind, slow indicators, wrong answers and so on. The exit status is
+0 whatever the figures are.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return o.run(cmd.Context(), cmd.OutOrStdout())
@@ -44,30 +46,31 @@ the figures are.`,
 	f.IntVar(&o.jobs, "jobs", 1000, "number of jobs")
 	f.Uint64Var(&o.seed, "seed", 1, "seed of all random numbers")
 	f.StringVar(&o.distribution, "distribution", "", "file with probabilities that differ from the default")
+	f.StringVar(&o.world, "world", "", "print one line of figures for this world, or for all")
 	f.BoolVar(&o.json, "json", false, "print only one JSON object")
 	f.IntVar(&o.worst, "worst", 0, "also list this many jobs with the largest errors relative to their uncertainty")
 	f.IntVar(&o.job, "job", 0, "play only the job with this number, and print what happens")
 	cmd.MarkFlagsMutuallyExclusive("json", "worst", "job")
+	cmd.MarkFlagsMutuallyExclusive("world", "distribution")
 	return cmd
 }
 
 func (o *studyOptions) run(ctx context.Context, out io.Writer) error {
-	d := study.DefaultDistribution()
-	if o.distribution != "" {
-		text, err := os.ReadFile(o.distribution)
-		if err != nil {
-			return err
-		}
-		if d, err = study.ParseDistribution(text); err != nil {
-			return configError{fmt.Errorf("%s: %w", o.distribution, err)}
-		}
-	}
 	switch {
 	case o.jobs < 1:
 		return fmt.Errorf("--jobs %d: at least 1 is needed", o.jobs)
 	case o.job < 0 || o.worst < 0:
 		return fmt.Errorf("--job and --worst count from 1")
-	case o.job > 0:
+	case o.world == allWorlds && (o.job > 0 || o.worst > 0):
+		return fmt.Errorf("--world %s: --job and --worst need the name of one world", allWorlds)
+	case o.world != "" && o.job == 0 && o.worst == 0:
+		return o.runWorlds(ctx, out)
+	}
+	d, err := o.jobsOf()
+	if err != nil {
+		return err
+	}
+	if o.job > 0 {
 		study.Play(d, o.seed, o.job, out)
 		return nil
 	}
@@ -82,6 +85,25 @@ func (o *studyOptions) run(ctx context.Context, out io.Writer) error {
 	printStudy(out, figures)
 	printWorst(out, jobs, o)
 	return nil
+}
+
+// jobsOf reads the distribution that the flags name.
+func (o *studyOptions) jobsOf() (*study.Distribution, error) {
+	switch {
+	case o.world != "":
+		return study.World(o.world)
+	case o.distribution == "":
+		return study.DefaultDistribution(), nil
+	}
+	text, err := os.ReadFile(o.distribution)
+	if err != nil {
+		return nil, err
+	}
+	d, err := study.ParseDistribution(text)
+	if err != nil {
+		return nil, configError{fmt.Errorf("%s: %w", o.distribution, err)}
+	}
+	return d, nil
 }
 
 // printStudy prints the figures and whether they meet their aims, in at most 60 columns.

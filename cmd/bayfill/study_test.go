@@ -42,6 +42,46 @@ func TestStudy(t *testing.T) {
 	}
 }
 
+func TestStudyOfWorlds(t *testing.T) {
+	status, out, errors := program(t.Context(), "study", "--world", "all", "--jobs", "1")
+	if status != 0 {
+		t.Fatalf("status %d: %s", status, errors)
+	}
+	for line := range strings.Lines(out) {
+		if n := utf8.RuneCountInString(strings.TrimRight(line, "\n")); n > 79 {
+			t.Errorf("%d columns: %s", n, line)
+		}
+	}
+	if lines := strings.Count(out, "\n"); lines != 3+len(study.Worlds()) {
+		t.Errorf("%d lines:\n%s", lines, out)
+	}
+
+	status, out, errors = program(t.Context(), "study", "--world", "wind_25", "--jobs", "2", "--seed", "4", "--json")
+	if status != 0 {
+		t.Fatalf("status %d: %s", status, errors)
+	}
+	var got struct {
+		Seed   int
+		Worlds []map[string]any
+	}
+	if err := json.Unmarshal([]byte(out), &got); err != nil || got.Seed != 4 || len(got.Worlds) != 1 {
+		t.Fatalf("%v in %s", err, out)
+	}
+	for _, key := range []string{"world", "jobs", "drained", "added", "balance", "asked_per_job", "gross", "live_p50_ml", "live_p95_ml"} {
+		if _, ok := got.Worlds[0][key]; !ok {
+			t.Errorf("no %s in %s", key, out)
+		}
+	}
+	for _, key := range []string{"bias_pct", "p95_abs_4l_ml", "coverage_pct", "worst_ml", "median_u_ml"} {
+		if _, ok := got.Worlds[0]["drained"].(map[string]any)[key].(float64); !ok {
+			t.Errorf("no drained.%s in %s", key, out)
+		}
+	}
+	if status, out, errors = program(t.Context(), "study", "--world", "wind_25", "--job", "1"); status != 0 || !strings.Contains(out, "truly") {
+		t.Errorf("status %d: %s%s", status, out, errors)
+	}
+}
+
 func TestStudyRefuses(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "d.yaml")
 	if err := os.WriteFile(file, []byte("scale:\n  noize_d: [0, 1]\n"), 0o600); err != nil {
@@ -55,6 +95,9 @@ func TestStudyRefuses(t *testing.T) {
 		{[]string{"--distribution", file}, exitConfig, "d.yaml: line 2: "},
 		{[]string{"--distribution", file + "x"}, 1, "d.yamlx"},
 		{[]string{"--jobs", "0"}, 1, "--jobs 0"},
+		{[]string{"--world", "calm"}, 1, "wind_25"},
+		{[]string{"--world", "all", "--job", "3"}, 1, "--job"},
+		{[]string{"--world", "base", "--distribution", file}, 1, "distribution"},
 		{[]string{"--json", "--worst", "3"}, 1, "json"},
 	} {
 		if status, _, errors := program(t.Context(), append([]string{"study"}, c.args...)...); status != c.status || !strings.Contains(errors, c.want) {

@@ -53,6 +53,10 @@ type Distribution struct {
 		HeelKg        Range   `yaml:"heel_kg" in:"0,20"`
 		SupplyKg      Range   `yaml:"supply_kg" in:"0.5,30"`
 		ContainerKg   Range   `yaml:"container_kg" in:"0,5"`
+		BottlesShare  float64 `yaml:"bottles_share" in:"0,1"`
+		BottleL       float64 `yaml:"bottle_l" in:"0.1,5"`
+		BottleTareKg  Range   `yaml:"bottle_tare_kg" in:"0.001,1"`
+		ThrownShare   float64 `yaml:"bottle_thrown_share" in:"0,1"`
 		AirUKgM3      float64 `yaml:"air_u_kg_m3" in:"0,0.1"`
 	} `yaml:"cart"`
 	Scale struct {
@@ -67,7 +71,19 @@ type Distribution struct {
 		NaturalHz      Range   `yaml:"natural_hz" in:"0.5,50"`
 		OvershootShare Range   `yaml:"overshoot_share" in:"0,0.9"`
 		VibrationG     Range   `yaml:"vibration_g" in:"0,1000"`
+		MovedPct       float64 `yaml:"moved_pct" in:"0,5"`
+		LagShare       float64 `yaml:"lag_share" in:"0,1"`
+		MedianShare    float64 `yaml:"median_share" in:"0,1"`
+		HoldShare      float64 `yaml:"hold_share" in:"0,1"`
+		StableOnly     float64 `yaml:"stable_only_share" in:"0,1"`
 	} `yaml:"scale"`
+	Surroundings struct {
+		WindG        float64 `yaml:"wind_g" in:"0,1000"`
+		BurstG       float64 `yaml:"burst_g" in:"0,2000"`
+		LiftG        float64 `yaml:"lift_g" in:"0,2000"`
+		KnockG       float64 `yaml:"knock_g" in:"0,1000"`
+		OffCentrePct float64 `yaml:"off_centre_pct" in:"0,2"`
+	} `yaml:"surroundings"`
 	Work struct {
 		DrainS            Range   `yaml:"drain_s" in:"30,3600"`
 		ServiceS          Range   `yaml:"service_s" in:"20,3600"`
@@ -75,10 +91,15 @@ type Distribution struct {
 		CheckS            Range   `yaml:"check_s" in:"5,3600"`
 		BaselineShare     float64 `yaml:"baseline_share" in:"0,1"`
 		DecideS           Range   `yaml:"decide_s" in:"1,600"`
+		OverflowShare     float64 `yaml:"overflow_share" in:"0,1"`
+		OverflowKg        Range   `yaml:"overflow_kg" in:"0.001,2"`
+		WrongShare        float64 `yaml:"wrong_share" in:"0,1"`
 		PourKgS           Range   `yaml:"pour_kg_s" in:"0.001,1"`
 		PourS             Range   `yaml:"pour_s" in:"0.5,600"`
 		PourPauseS        Range   `yaml:"pour_pause_s" in:"0.5,600"`
 		PourUnsteadyShare Range   `yaml:"pour_unsteady_share" in:"0,0.5"`
+		PulseHz           Range   `yaml:"pulse_hz" in:"0,20"`
+		PulseShare        float64 `yaml:"pulse_share" in:"0,1"`
 		TopUpKgS          Range   `yaml:"top_up_kg_s" in:"0.001,1"`
 	} `yaml:"work"`
 	Pan struct {
@@ -99,6 +120,8 @@ type Distribution struct {
 		OnSupplyShare       float64 `yaml:"on_supply_share" in:"0,1"`
 		TwoToolsShare       float64 `yaml:"two_tools_share" in:"0,1"`
 		ForgottenShare      float64 `yaml:"forgotten_share" in:"0,1"`
+		RagShare            float64 `yaml:"rag_share" in:"0,1"`
+		RagKg               Range   `yaml:"rag_kg" in:"0.001,2"`
 		KickShare           float64 `yaml:"kick_share" in:"0,1"`
 		KickKg              Range   `yaml:"kick_kg" in:"0,20"`
 		LeanShare           float64 `yaml:"lean_share" in:"0,1"`
@@ -165,6 +188,9 @@ func (d *Distribution) read(text []byte) error {
 	}
 	if all := d.Pan.SlowShare + d.Pan.LaidShare; all > 1 {
 		return at(text, "$.pan.laid_share", "together with slow_share it is %g, want at most 1", all)
+	}
+	if all := d.Scale.LagShare + d.Scale.MedianShare + d.Scale.HoldShare; all > 1 {
+		return at(text, "$.scale.hold_share", "together with lag_share and median_share it is %g, want at most 1", all)
 	}
 	return nil
 }

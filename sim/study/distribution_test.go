@@ -10,20 +10,21 @@ import (
 
 func TestDistributionErrorsNameLineAndField(t *testing.T) {
 	for text, want := range map[string][]string{
-		"scale:\n  noize_d: [0, 1]\n":                {"line 2", "noize_d"},
-		"scales: {}\n":                               {"line 1", "scales"},
-		"scale:\n  noise_d: much\n":                  {"line 2", "noise_d"},
-		"scale:\n\n  noise_d: [1, 0.5]\n":            {"line 3", "scale.noise_d", "not a lower and an upper limit"},
-		"scale:\n  noise_d: [0.5]\n":                 {"line 2", "noise_d"},
-		"scale:\n  noise_d: [0.5, 1, 2]\n":           {"line 2", "noise_d"},
-		"scale:\n  resolution_g: []\n":               {"line 2", "scale.resolution_g", "at least one"},
-		"scale:\n  rate_hz: [10, 0]\n":               {"line 2", "scale.rate_hz", "0 is not from 1 to 200"},
-		"moves:\n  kick_share: 1.5\n":                {"line 2", "moves.kick_share", "1.5 is not from 0 to 1"},
-		"moves:\n  kick_kg: [0, .inf]\n":             {"line 2", "moves.kick_kg"},
-		"pan:\n  slow_share: .nan\n":                 {"line 2", "pan.slow_share"},
-		"pan:\n  slow_share: 0.8\n  laid_share: 1\n": {"line 3", "pan.laid_share"},
-		"pan:\n  - 1\n":                              {"line 2"},
-		"pan: [\n":                                   {"line"},
+		"scale:\n  noize_d: [0, 1]\n":                   {"line 2", "noize_d"},
+		"scales: {}\n":                                  {"line 1", "scales"},
+		"scale:\n  noise_d: much\n":                     {"line 2", "noise_d"},
+		"scale:\n\n  noise_d: [1, 0.5]\n":               {"line 3", "scale.noise_d", "not a lower and an upper limit"},
+		"scale:\n  noise_d: [0.5]\n":                    {"line 2", "noise_d"},
+		"scale:\n  noise_d: [0.5, 1, 2]\n":              {"line 2", "noise_d"},
+		"scale:\n  resolution_g: []\n":                  {"line 2", "scale.resolution_g", "at least one"},
+		"scale:\n  rate_hz: [10, 0]\n":                  {"line 2", "scale.rate_hz", "0 is not from 1 to 200"},
+		"moves:\n  kick_share: 1.5\n":                   {"line 2", "moves.kick_share", "1.5 is not from 0 to 1"},
+		"moves:\n  kick_kg: [0, .inf]\n":                {"line 2", "moves.kick_kg"},
+		"pan:\n  slow_share: .nan\n":                    {"line 2", "pan.slow_share"},
+		"pan:\n  slow_share: 0.8\n  laid_share: 1\n":    {"line 3", "pan.laid_share"},
+		"scale:\n  lag_share: 0.6\n  hold_share: 0.6\n": {"line 3", "scale.hold_share", "1.2"},
+		"pan:\n  - 1\n":                                 {"line 2"},
+		"pan: [\n":                                      {"line"},
 	} {
 		_, err := ParseDistribution([]byte(text))
 		for _, part := range want {

@@ -2,7 +2,8 @@
 // distribution, plays each on a simulated cart with a simulated technician, passes
 // every reading through [fillcalc.Apply], and compares the result at close with
 // the truth, and with what the same technician would have found with a jug and
-// counted bottles. Commands, definitions and measured figures:
+// counted bottles. A world is a change of the distribution: a shop with wind, other
+// indicators, bottles, wrong answers. Commands, definitions and measured figures:
 // testdata/measured/study.md.
 //
 // # What it promises
@@ -11,8 +12,9 @@
 // [Play] with the same three gives the same [Job] on any number of cores, so a bad
 // job of a study can be replayed move by move. The package reads no clock. It knows
 // the fold only by its events, its state and its answers, and judges it by the truth
-// of package sim. The jug and the bottles have random numbers of their own, so a
-// change of the manual method changes no job.
+// of package sim. What only some worlds have is drawn from random numbers of its own,
+// so worlds can be compared job by job. The jug and the bottles of the manual method
+// have random numbers of their own, too, so a change of that method changes no job.
 //
 // # Goroutines
 //
@@ -22,10 +24,12 @@
 // # Reading order
 //
 //	distribution.yaml distribution.go  which jobs there are, with limits
+//	worlds.go worlds/*.yaml            what differs in other shops, and why
 //	draw.go                            draws one job: cart, instruments, fluids
 //	play.go                            readings into the fold, on simulated time
-//	technician.go moves.go             the work, and what disturbs it
+//	technician.go bottles.go moves.go  the work, and what disturbs it
 //	truth.go                           the true cause of each change; answers questions
+//	live.go                            compares the live figure with the truth while somebody pours
 //	rest.go                            compares tally and truth whenever all is at rest
 //	manual.go                          the jug and the bottles
 //	study.go figures.go                one job and all jobs: results and figures
@@ -37,5 +41,6 @@
 // moves.go that acts on the cart and notes with moved or streamed what it did, under a
 // kind of its own, and plan it in disturb. If it needs a decision of a new sort, judge
 // in truth.go must know the right one. A change of the distribution changes all
-// figures: measure them again.
+// figures: measure them again. When its share is 0 in distribution.yaml, draw it from
+// place and give it a world: then the figures of the base world stay.
 package study

@@ -16,17 +16,21 @@ const maxFlowKgS = 0.15
 
 // drawn is one job: the truth, and the setup that the fold receives.
 type drawn struct {
-	cart   sim.Params
-	scales []sim.ScaleParams
-	setup  fillcalc.Setup
-	spec   fillcalc.JobSpec
+	cart       sim.Params
+	scales     []sim.ScaleParams
+	stableOnly []bool // of each scale: it sends no reading in motion
+	setup      fillcalc.Setup
+	spec       fillcalc.JobSpec
 }
 
-func draw(d *Distribution, rng *rand.Rand) drawn {
+// draw draws a job. What only some worlds have is drawn from place, so that all worlds
+// with the same fluids, vehicles and scales play the same jobs.
+func draw(d *Distribution, rng, place *rand.Rand) drawn {
 	var j drawn
 	j.fluids(d, rng)
 	j.vehicle(d, rng)
 	j.instruments(d, rng)
+	j.place(d, place)
 	return j
 }
 
@@ -107,6 +111,35 @@ func (j *drawn) instruments(d *Distribution, rng *rand.Rand) {
 			Sensor: at.name, Load: at.load, ResolutionKg: stepKg, RepeatabilityKg: d.Scale.RepeatabilityD * stepKg,
 			GainU: d.Scale.GainUPct / 100, MaxFlowKgS: maxFlowKgS,
 		})
+	}
+}
+
+// place draws what the place and the make of the indicators add.
+func (j *drawn) place(d *Distribution, rng *rand.Rand) {
+	if chance(rng, d.Cart.BottlesShare) {
+		j.cart.SupplyKg, j.cart.BottleTareKg = 0, d.Cart.BottleTareKg.draw(rng)
+	}
+	if chance(rng, d.Work.OverflowShare) {
+		j.spec.Check = fillcalc.ByOverflow
+	}
+	j.cart.PulseHz, j.cart.PulseShare = d.Work.PulseHz.draw(rng), d.Work.PulseShare
+	for i := range j.scales {
+		s := &j.scales[i]
+		s.GainError += within(rng, d.Scale.MovedPct/100)
+		switch share := rng.Float64(); {
+		case share < d.Scale.LagShare:
+			s.Filter = sim.Lag
+		case share < d.Scale.LagShare+d.Scale.MedianShare:
+			s.Filter = sim.Median
+		case share < d.Scale.LagShare+d.Scale.MedianShare+d.Scale.HoldShare:
+			s.Filter = sim.Hold
+		}
+		j.stableOnly = append(j.stableOnly, chance(rng, d.Scale.StableOnly))
+		around := &d.Surroundings
+		s.Surroundings = sim.Surroundings{
+			WindKg: around.WindG / 1000, BurstKg: around.BurstG / 1000, LiftKg: around.LiftG / 1000,
+			KnockKg: around.KnockG / 1000, OffCentreShare: around.OffCentrePct / 100,
+		}
 	}
 }
 

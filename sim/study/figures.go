@@ -16,6 +16,7 @@ type Volume struct {
 	ManualOn4LML float64 `json:"manual_p95_abs_4l_ml"`
 	Ratio        float64 `json:"ratio"` // ManualP95ML / P95ML
 	MedianUML    float64 `json:"median_u_ml"`
+	WorstML      float64 `json:"worst_ml"` // largest absolute error
 }
 
 // Figures are the results of a study.
@@ -34,14 +35,22 @@ type Figures struct {
 	AskedPerJob  float64 `json:"asked_per_job"`
 	Moves        int     `json:"moves"` // changes of load other than fluid
 	Streams      int     `json:"streams"`
-	NotClosed    int     `json:"not_closed"` // jobs that could be closed only with a reason
+	NotClosed    int     `json:"not_closed"`  // jobs that could be closed only with a reason
+	Gross        int     `json:"gross"`       // jobs with a volume whose error is larger than 2 U + 10 mL
+	LiveP50ML    float64 `json:"live_p50_ml"` // median of the absolute errors of the live added volume, at 0.03 to 0.07 kg/s
+	LiveP95ML    float64 `json:"live_p95_ml"`
 }
 
 // Summarize computes the figures of the jobs, of which there must be at least one.
 func Summarize(jobs []Job, seed uint64) Figures {
 	f := Figures{Jobs: len(jobs), Seed: seed}
 	left, asked := 0, 0
+	var live []float64
 	for _, j := range jobs {
+		live = append(live, j.LiveML...)
+		if j.Gross() {
+			f.Gross++
+		}
 		f.Miscounted += j.Counts.Miscounted
 		f.DividedBadly += j.Counts.DividedBadly
 		f.Moves += j.Counts.Moves
@@ -54,6 +63,9 @@ func Summarize(jobs []Job, seed uint64) Figures {
 	}
 	f.LeftPct = 100 * float64(left) / math.Max(1, float64(f.Streams))
 	f.AskedPerJob = float64(asked) / float64(len(jobs))
+	if len(live) > 0 {
+		f.LiveP50ML, f.LiveP95ML = quantile(live, 0.5), quantile(live, 0.95)
+	}
 	f.Drained = summarize(jobs, func(j *Job) Figure { return j.Drained })
 	f.Added = summarize(jobs, func(j *Job) Figure { return j.Added })
 	f.Balance = summarize(jobs, func(j *Job) Figure { return j.Balance })
@@ -86,6 +98,7 @@ func summarize(jobs []Job, of func(*Job) Figure) Volume {
 	v.P95ML, v.P95On4LML = quantile(errorsML, 0.95), quantile(on4L, 0.95)
 	v.ManualP95ML, v.ManualOn4LML = quantile(manualML, 0.95), quantile(manualOn4L, 0.95)
 	v.MedianUML = quantile(uML, 0.5)
+	v.WorstML = errorsML[len(errorsML)-1]
 	v.Ratio = v.ManualP95ML / v.P95ML
 	return v
 }

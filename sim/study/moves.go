@@ -22,6 +22,7 @@ const (
 
 	kindToolLaid       kind = "tool laid on"
 	kindToolTaken      kind = "tool taken off"
+	kindRag            kind = "rag"
 	kindKick           kind = "kick"
 	kindLean           kind = "lean"
 	kindCaddyTaken     kind = "caddy taken away"
@@ -29,6 +30,8 @@ const (
 	kindSupplyTaken    kind = "supply taken away"
 	kindSupplyBack     kind = "supply put back"
 	kindSupplyRefilled kind = "supply refilled"
+	kindBottleTaken    kind = "bottle taken"
+	kindBottleBack     kind = "bottle put back"
 	kindHole           kind = "hole" // no readings
 )
 
@@ -88,6 +91,9 @@ func (p *play) disturb(phase fillcalc.Phase, s float64) {
 	sometimes(m.LeanShare/phases, p.lean)
 	sometimes(m.RestartShare/phases, p.restart)
 	sometimes(m.GapShare/phases, func() { p.quietGap(p.rng.IntN(len(p.scales))) })
+	if chance(p.place, m.RagShare/phases) {
+		p.later(seconds(s*p.place.Float64()), p.rag)
+	}
 	switch phase {
 	case fillcalc.Draining:
 		sometimes(m.CaddyEmptiedShare/2, p.emptyCaddy)
@@ -150,6 +156,15 @@ func (p *play) tool() {
 	}
 }
 
+// rag throws something on the caddy's scale that stays there for good.
+func (p *play) rag() {
+	kg := p.d.Moves.RagKg.draw(p.place)
+	p.say("rag of %.3f kg thrown on scale %s", kg, p.drawn.setup.Scales[p.caddyScale()].Sensor)
+	p.cart.LayOnCaddy(kg)
+	p.laid(p.caddyScale(), kg)
+	p.moved(kindRag, p.caddyScale(), 1)
+}
+
 func (p *play) kick() {
 	if !p.soon(p.gapBetween(), p.kick) {
 		return
@@ -195,6 +210,13 @@ func (p *play) supplyMoves() {
 	const poursPerJob = 10
 	m := &p.d.Moves
 	switch {
+	case p.pouredFromBottles():
+		if p.cart.Bottles() == 0 {
+			p.whenFree(5 * time.Second)
+			p.bringBottles()
+			p.moved(kindSupplyBack, p.supplyScale(), 1)
+			p.pass(seconds(5))
+		}
 	case p.cart.Truth().SupplyKg < 0.1 || chance(p.rng, m.SupplySwappedShare/poursPerJob):
 		p.whenFree(20 * time.Second)
 		p.say("supply swapped")

@@ -22,6 +22,7 @@ const tickAfter = time.Second
 type play struct {
 	d      *Distribution
 	rng    *rand.Rand // for technician and workshop
+	place  *rand.Rand // for what only some worlds have
 	drawn  drawn
 	cart   *sim.Cart
 	scales []*scale
@@ -50,9 +51,12 @@ func (s *scale) due() time.Duration {
 }
 
 func newPlay(d *Distribution, seed, number uint64, log io.Writer) *play {
-	rng := rand.New(rand.NewPCG(seed, number))
-	p := &play{d: d, rng: rng, drawn: draw(d, rng), log: log}
+	rng, place := rand.New(rand.NewPCG(seed, number)), rand.New(rand.NewPCG(seed, ^number))
+	p := &play{d: d, rng: rng, place: place, drawn: draw(d, rng, place), log: log}
 	p.cart = sim.NewCart(p.drawn.cart)
+	if p.pouredFromBottles() {
+		p.bringBottles()
+	}
 	for _, params := range p.drawn.scales {
 		p.scales = append(p.scales, &scale{Scale: sim.NewScale(params, rng.Uint64()), p: params})
 	}
@@ -119,7 +123,7 @@ func (p *play) reach(at time.Duration) {
 		}
 		s.reads++
 		sample := s.Read()
-		if at < s.silentUntil {
+		if at < s.silentUntil || p.drawn.stableOnly[i] && !sample.Stable {
 			continue
 		}
 		e := fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: p.drawn.setup.Scales[i].Sensor, N: uint64(s.reads), Value: sample.Kg, Stability: fillcalc.InMotion}

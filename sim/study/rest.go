@@ -115,7 +115,7 @@ func (p *play) errorKg() [2]float64 {
 	v, j := p.s.Volumes(), &p.s.Job
 	drained, added := p.trueKg()
 	return [2]float64{
-		v.DrainedKg/j.UsedFactor/(1+p.scales[p.caddyScale()].p.GainError) - drained,
+		(v.DrainedKg/j.UsedFactor+v.OverflowL*j.FreshKgM3/1000/j.FreshFactor)/(1+p.scales[p.caddyScale()].p.GainError) - drained,
 		v.AddedKg/j.FreshFactor/(1+p.scales[p.supplyScale()].p.GainError) - added,
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"runtime"
+	"slices"
 	"sync"
 	"sync/atomic"
 
@@ -15,10 +16,11 @@ import (
 // Job is the result of one job.
 type Job struct {
 	Number                  int
-	Drained, Added, Balance Figure
+	Drained, Added, Balance Figure // drained with what ran out of the check opening
 	Counts                  Counts
-	Notes                   []string // what went wrong, with the simulated time; for people
-	Refused                 string   // why the job could not be closed normally; usually empty
+	Notes                   []string  // what went wrong, with the simulated time; for people
+	LiveML                  []float64 // absolute errors of the live added volume, see lookLive
+	Refused                 string    // why the job could not be closed normally; usually empty
 }
 
 // Figure is one volume in litres at 20 °C: the result of the fold with its expanded
@@ -41,6 +43,14 @@ func (j *Job) OverU() float64 {
 	return maxRatio
 }
 
+// Gross reports whether an error is so large that its uncertainty misleads: larger
+// than 2 U + 10 mL.
+func (j *Job) Gross() bool {
+	return slices.ContainsFunc([]Figure{j.Drained, j.Added, j.Balance}, func(f Figure) bool {
+		return !(math.Abs(f.ErrorL()) <= 2*f.UL+0.01) // an unknown volume is one
+	})
+}
+
 // Play plays one job of a study and writes what happens to log, unless it is nil.
 func Play(d *Distribution, seed uint64, number int, log io.Writer) Job {
 	p := newPlay(d, seed, uint64(number), log)
@@ -48,16 +58,17 @@ func Play(d *Distribution, seed uint64, number int, log io.Writer) Job {
 	t, v, offKg := p.cart.Truth(), p.s.Volumes(), p.errorKg()
 	used, fresh := p.drawn.cart.Used, p.drawn.cart.Fresh
 	drainedKg := t.DrainedKg - t.SpilledKg
+	overflowL := t.OverflowedKg / fresh.DensityKgM3(referenceC) * 1000
 	drainedL, addedL := drainedKg/used.DensityKgM3(referenceC)*1000, t.AddedKg/fresh.DensityKgM3(referenceC)*1000
 	// Random numbers of their own: a change of the manual method changes no job.
 	rng := rand.New(rand.NewPCG(^seed, uint64(number)))
 	manualDrainedL, manualAddedL := manual(d, rng, drainedKg/used.DensityKgM3(p.jugC)*1000, addedL)
 	j := Job{
 		Number:  number,
-		Drained: Figure{v.DrainedL, v.DrainedUL, drainedL, manualDrainedL, offKg[0], drainedL},
+		Drained: Figure{v.DrainedL + v.OverflowL, math.Hypot(v.DrainedUL, v.OverflowUL), drainedL + overflowL, manualDrainedL, offKg[0], drainedL},
 		Added:   Figure{v.AddedL, v.AddedUL, addedL, manualAddedL, offKg[1], addedL},
-		Balance: Figure{v.BalanceL, v.BalanceUL, addedL - drainedL, manualAddedL - manualDrainedL, offKg[1] - offKg[0], drainedL},
-		Counts:  p.counts, Notes: p.notes, Refused: p.refused,
+		Balance: Figure{v.BalanceL, v.BalanceUL, addedL - drainedL - overflowL, manualAddedL - manualDrainedL, offKg[1] - offKg[0], drainedL},
+		Counts:  p.counts, Notes: p.notes, Refused: p.refused, LiveML: p.live.ml,
 	}
 	for _, step := range p.s.Job.Steps {
 		p.say("step %d on %s: %+.3f kg is %s by %s, with %d, left %.3f", step.ID, step.Sensor, step.Kg, step.As, step.By, step.With, step.LeftKg)

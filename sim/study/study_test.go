@@ -141,13 +141,15 @@ func TestSummarize(t *testing.T) {
 	for _, ml := range []float64{-30, -10, 10, 50} {
 		jobs = append(jobs, Job{Drained: Figure{L: 2 + ml/1000, UL: 0.0301, TrueL: 2, ManualL: 2.1, wholeL: 2},
 			Added: Figure{L: 1, UL: 1, TrueL: 1, wholeL: 1}, Balance: Figure{L: 1, UL: 1, TrueL: 1, wholeL: 1},
-			Counts: Counts{Streams: 50, Left: 1, Asked: 3, Miscounted: 1}})
+			Counts: Counts{Streams: 50, Left: 1, Asked: 3, Miscounted: 1}, LiveML: []float64{math.Abs(ml)}})
 	}
+	jobs[1].Added.L = 3.0101 // an error of 2.0101 L, with U of 1 L
 	f := Summarize(jobs, 7)
 	for name, c := range map[string][2]float64{
 		"bias %": {f.Drained.BiasPct, 0.25}, "sd mL": {f.Drained.SdML, 34.1565026}, "p95 mL": {f.Drained.P95ML, 50},
 		"on 4 L": {f.Drained.P95On4LML, 100}, "covered": {f.Drained.CoveragePct, 75}, "by hand": {f.Drained.ManualP95ML, 100},
 		"ratio": {f.Drained.Ratio, 2}, "left": {f.LeftPct, 2}, "asked": {f.AskedPerJob, 3}, "miscounted": {float64(f.Miscounted), 4},
+		"gross": {float64(f.Gross), 1}, "worst mL": {f.Drained.WorstML, 50}, "live p50 mL": {f.LiveP50ML, 10}, "live p95 mL": {f.LiveP95ML, 50},
 	} {
 		if math.Abs(c[0]-c[1]) > 1e-6 {
 			t.Errorf("%s is %g, want %g", name, c[0], c[1])

@@ -110,6 +110,14 @@ func (p *play) job() {
 	p.fill(w.TopUpKgS, 0.02)
 	p.pass(seconds(w.CheckS.draw(p.rng)))
 	p.fill(w.TopUpKgS, 0.005)
+	if p.drawn.spec.Check == fillcalc.ByOverflow {
+		p.pass(seconds(5))
+		p.pour(0.04, 2+6*p.place.Float64()) // until it runs over
+		kg := w.OverflowKg.draw(p.place)
+		p.say("%.3f kg run out of the check opening", kg)
+		p.cart.RunOver(kg)
+		p.pass(seconds(60))
+	}
 	p.cart.StopEngine()
 	p.say("engine off")
 	p.pass(seconds(10))
@@ -165,7 +173,11 @@ func (p *play) fill(rateKgS Range, enoughL float64) {
 		if s < 2 { // the last part is poured slowly
 			kgS, s = remainsKg/2, 2
 		}
-		p.pour(kgS, s)
+		if p.pouredFromBottles() {
+			p.pourBottle(kgS, s)
+		} else {
+			p.pour(kgS, s)
+		}
 		p.pass(seconds(w.PourPauseS.draw(p.rng)))
 	}
 }

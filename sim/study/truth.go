@@ -22,6 +22,7 @@ type watch struct {
 	rest    rest
 	counts  Counts
 	notes   []string // what went wrong
+	live    live
 }
 
 // Counts is how often the fold was wrong, and how often it had to ask.
@@ -129,11 +130,11 @@ func (p *play) hole(scale int, s float64) {
 	p.holes = append(p.holes, moved{what: kindHole, scale: scale, fromNs: p.nowNs(), toNs: p.nowNs() + int64(seconds(s))})
 }
 
-// trueKg is the fluid that came into the caddy and the fluid that went from the
+// trueKg is the fluid that came into the caddy, with what ran over, and the fluid that went from the
 // supply into the transmission, as a perfect scale shows it.
 func (p *play) trueKg() (drained, added float64) {
 	t := p.cart.Truth()
-	return p.inAir(t.DrainedKg-t.SpilledKg, p.drawn.cart.Used), p.inAir(t.AddedKg, p.drawn.cart.Fresh)
+	return p.inAir(t.DrainedKg-t.SpilledKg, p.drawn.cart.Used) + p.inAir(t.OverflowedKg, p.drawn.cart.Fresh), p.inAir(t.AddedKg, p.drawn.cart.Fresh)
 }
 
 func (p *play) inAir(kg float64, f sim.Fluid) float64 {
@@ -168,6 +169,7 @@ func (p *play) look() {
 		}
 		p.past = append(p.past, m)
 	}
+	p.lookLive()
 	if p.now <= p.jugAt || p.jugAt == 0 {
 		p.jugC = p.cart.Truth().CaddyC
 	}
@@ -239,6 +241,9 @@ func (p *play) decideLater(id int, right fillcalc.Decision, gone int) {
 			p.decideLater(id, right, gone)
 		default:
 			p.counts.Asked++
+			if chance(p.place, p.d.Work.WrongShare) {
+				right, gone = p.wrong(right), 0
+			}
 			p.say("decided: step %d is %s", id, right)
 			in := fillcalc.Input{Do: fillcalc.DoDecide, Step: id, As: right}
 			if gone > 0 {
@@ -251,6 +256,13 @@ func (p *play) decideLater(id int, right fillcalc.Decision, gone int) {
 			}
 		}
 	})
+}
+
+// wrong draws an answer other than the right one.
+func (p *play) wrong(right fillcalc.Decision) fillcalc.Decision {
+	answers := slices.DeleteFunc([]fillcalc.Decision{fillcalc.AsFluid, fillcalc.AsObject, fillcalc.AsSwap},
+		func(as fillcalc.Decision) bool { return as == right })
+	return answers[p.place.IntN(len(answers))]
 }
 
 // tippedMeanwhile reports whether a significant part of a step was fluid that came into
@@ -358,6 +370,8 @@ func (p *play) judge(scale int, fromNs int64, step fillcalc.Step) (fillcalc.Deci
 	switch {
 	case objectKg > otherKg && objectKg > goodPart*stepKg && p.leant(scale, fromNs, step.AtNs):
 		return fillcalc.AsLean, change
+	case p.pouredFromBottles() && scale == p.supplyScale() && otherKg > objectKg && otherKg > noneKg && stepKg < minBottlesBroughtKg:
+		return fillcalc.AsFluid, change // by what the bottle that comes back is lighter, fluid was poured
 	case max(objectKg, otherKg) < max(noneKg, goodPart*stepKg):
 		// A kick leaves no change, so the step is fluid, however it is divided.
 		return fillcalc.AsFluid, change

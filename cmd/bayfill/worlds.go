@@ -1,0 +1,71 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+
+	"bayfill/sim/study"
+)
+
+// allWorlds stands for the name of every world.
+const allWorlds = "all"
+
+// worldFigures is one line of the table of worlds.
+type worldFigures struct {
+	World string `json:"world"`
+	study.Figures
+}
+
+// runWorlds plays the same jobs in one world or in all, and prints a table or one JSON
+// object. A line of the table is printed as soon as its world has been played.
+func (o *studyOptions) runWorlds(ctx context.Context, out io.Writer) error {
+	names := []string{o.world}
+	if o.world == allWorlds {
+		names = study.Worlds()
+	}
+	if !o.json {
+		fmt.Fprintf(out, "%d simulated jobs, seed %d; drained/added/balance.\n\n", o.jobs, o.seed)
+		fmt.Fprintf(out, worldRow, "world", "95 % mL/4 L", "within U %", "U mL", "worst", "ask", "gross", "live mL")
+	}
+	worlds := make([]worldFigures, 0, len(names))
+	for _, name := range names {
+		d, err := study.World(name)
+		if err != nil {
+			return fmt.Errorf("--world: %w", err)
+		}
+		jobs, err := study.Run(ctx, d, o.seed, o.jobs)
+		if err != nil {
+			return fmt.Errorf("stopped: %w", err)
+		}
+		f := study.Summarize(jobs, o.seed)
+		worlds = append(worlds, worldFigures{name, f})
+		if !o.json {
+			printWorld(out, name, f)
+		}
+	}
+	if !o.json {
+		return nil
+	}
+	return json.NewEncoder(out).Encode(struct {
+		Seed   uint64         `json:"seed"`
+		Worlds []worldFigures `json:"worlds"`
+	}{o.seed, worlds})
+}
+
+// worldRow has at most 79 columns.
+const worldRow = "%-11s %13s %11s %8s %5s %4s %5s %7s\n"
+
+func printWorld(out io.Writer, name string, f study.Figures) {
+	three := func(of func(v study.Volume) float64) string {
+		return fmt.Sprintf("%.0f/%.0f/%.0f", of(f.Drained), of(f.Added), of(f.Balance))
+	}
+	fmt.Fprintf(out, worldRow, name,
+		three(func(v study.Volume) float64 { return v.P95On4LML }),
+		three(func(v study.Volume) float64 { return v.CoveragePct }),
+		three(func(v study.Volume) float64 { return v.MedianUML }),
+		fmt.Sprintf("%.0f", max(f.Drained.WorstML, f.Added.WorstML, f.Balance.WorstML)),
+		fmt.Sprintf("%.1f", f.AskedPerJob), fmt.Sprint(f.Gross),
+		fmt.Sprintf("%.0f/%.0f", f.LiveP50ML, f.LiveP95ML))
+}
