@@ -1,6 +1,7 @@
 package fillcalc
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -262,6 +263,28 @@ func TestEntriesMoveThePlan(t *testing.T) {
 		{Entry{What: EnterBottle, L: -1, Share: 1}, "l: "}, {Entry{What: EnterDipstick, Share: 3}, "share: "},
 	} {
 		r.refused(Input{Do: DoEnter, Entry: &c.e}, c.want)
+	}
+}
+
+// A label states the volume at 20 °C. Oil expands by 0.07 to 0.09 % a degree (common
+// practice, no source), so two litres are 8 mL less at 15 °C.
+func TestBottlesAtAnotherReference(t *testing.T) {
+	for referenceC, want := range map[float64]float64{20: 2, 15: 1.9918, 15.56: 1.9928} {
+		setup := twoScales()
+		setup.Scales, setup.ReferenceC = setup.Scales[:1], referenceC // the supply is bottles
+		r := started(t, setup, aJob(), Draining)
+		r.scene(60, steady(0.05), nil, nil)
+		r.scene(4, nil, nil, nil)
+		r.do(Input{Do: DoPhase, Phase: Filling})
+		r.do(Input{Do: DoEnter, Entry: &Entry{What: EnterBottle, L: 1, Share: 1}})
+		r.do(Input{Do: DoEnter, Entry: &Entry{What: EnterBottle, L: 1, Share: 1}})
+		v := r.s.Volumes()
+		at20, err := r.s.Job.Spec.Fresh.Density(20)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, fmt.Sprintf("added at %g °C", referenceC), v.AddedL, want, 0.0012)
+		near(t, fmt.Sprintf("mass at %g °C", referenceC), v.AddedKg, 2*at20/1000, 1e-12)
 	}
 }
 

@@ -213,9 +213,9 @@ func (s *State) suppliesWeighed() bool {
 	return false
 }
 
-// bottles returns the sum of the bottles entered, in litres at the labels' 20 °C,
-// and its expanded uncertainty (k = 2). It is used as the volume at the reference
-// temperature.
+// bottles returns the sum of the bottles entered, in litres at the reference
+// temperature, and its expanded uncertainty (k = 2). A label states the volume at
+// 20 °C, whatever the reference.
 func (s *State) bottles() (litres, expandedL float64) {
 	var poured []Bottle
 	for _, e := range s.Job.Entries {
@@ -227,7 +227,11 @@ func (s *State) bottles() (litres, expandedL float64) {
 	if err != nil {
 		return math.NaN(), math.NaN()
 	}
-	return litres, 2 * u
+	labelL, err := s.AsItLiesL(s.Job.Spec.Fresh, 1, labelC)
+	if err != nil {
+		return math.NaN(), math.NaN()
+	}
+	return litres / labelL, 2 * (u / labelL)
 }
 
 // caddyFreeL returns the room left in the caddy for fluid of the temperature
