@@ -22,12 +22,16 @@ const (
 	AlertBalance AlertCode = "balance" // added and drained differ by more than the job's band
 	AlertCaddy   AlertCode = "caddy"   // the caddy is nearly full
 	AlertStep    AlertCode = "step"    // a scale moved against the way fluid goes there
+	AlertScatter AlertCode = "scatter" // a scale sways more than its setup says
 )
 
 // Kind tells the alerts of one cart apart.
 func (a *Alert) Kind() string {
-	if a.Step != 0 {
+	switch {
+	case a.Step != 0:
 		return fmt.Sprintf("%s:%d", a.Code, a.Step)
+	case a.Code == AlertScatter:
+		return fmt.Sprintf("%s:%s", a.Code, a.Sensor)
 	}
 	return string(a.Code)
 }
@@ -61,6 +65,15 @@ func (s *State) Alerts() []Alert {
 		if step.As == "" && step.Cause == Backward {
 			list = append(list, Alert{Code: AlertStep, Sensor: step.Sensor, Step: step.ID, Figures: map[string]float64{"change_kg": step.Kg},
 				Text: fmt.Sprintf("scale %s moved by %+.3f kg against the way fluid goes there (step %d): say what it was", step.Sensor, step.Kg, step.ID)})
+		}
+	}
+	for i := range s.Scales[:s.ScaleN] {
+		sc := &s.Scales[i]
+		if seenKg := sc.Scatter.sigmaKg(); seenKg > sc.Setup.ResolutionKg && seenKg > 2*sc.Setup.RepeatabilityKg {
+			list = append(list, Alert{Code: AlertScatter, Sensor: sc.Setup.Sensor,
+				Figures: map[string]float64{"seen_kg": seenKg, "configured_kg": sc.Setup.RepeatabilityKg},
+				Text: fmt.Sprintf("scale %s sways by %.0f g, configured are %.0f g: the volumes are less certain. Close the door, keep hands off, set the cart level, clamp its cables",
+					sc.Setup.Sensor, 1000*seenKg, 1000*sc.Setup.RepeatabilityKg)})
 		}
 	}
 	return list

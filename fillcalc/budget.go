@@ -88,7 +88,7 @@ func (s *State) budget(t Tally) Budget {
 		// both containers, filling begins with the weighing that ended the draining.
 		// The two accounts share it, with opposite signs, since a rise counts as
 		// drained and a fall as added.
-		weighing := math.Sqrt(setup.weighingU2()) * perKg
+		weighing := math.Sqrt(sc.weighingU2()) * perKg
 		from, to := "weighing at the start", "weighing at the end"
 		switch {
 		case t == DrainedTally && (setup.Load == BothLoad && j.Added.Begun || j.Overflow.Begun):

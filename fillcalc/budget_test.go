@@ -74,8 +74,8 @@ func TestBalanceOnOneScale(t *testing.T) {
 	r.scene(80, nil, steady(0.05), nil)
 	r.scene(4, nil, nil, nil)
 	perKg := 1000 / r.s.Job.FreshKgM3 * r.s.Job.FreshFactor
-	sc := &r.s.Scales[0].Setup
-	want := math.Sqrt(2*sc.weighingU2()+2*math.Pow(driftSteps*sc.ResolutionKg, 2)) * perKg
+	sc := &r.s.Scales[0]
+	want := math.Sqrt(2*sc.weighingU2()+2*math.Pow(driftSteps*sc.Setup.ResolutionKg, 2)) * perKg
 	v := r.s.Volumes()
 	near(t, "u of the balance", v.BalanceUL/2, want, 1e-5)
 	if apart := math.Hypot(v.DrainedUL, v.AddedUL); v.BalanceUL > 0.8*apart {

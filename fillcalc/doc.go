@@ -51,8 +51,8 @@
 //
 //   - event.go, job.go, input.go, decide.go, spec.go: events, the fold itself, and what
 //     each input needs and does
-//   - SIGNAL.md, then scale.go, past.go, hold.go, laid.go, tally.go, step.go,
-//     objects.go, lean.go: what a scale's signal is taken for, and how it is counted
+//   - SIGNAL.md, then scale.go, scatter.go, past.go, hold.go, laid.go, tally.go,
+//     step.go, objects.go, lean.go: what a scale's signal is taken for, and how it is counted
 //   - volumes.go, buoyancy.go, fluid.go, units.go: from shown weight to mass and volume;
 //     measured.go, fielddensity.go: a density measured on the cart
 //   - quality.go, alerts.go: what is not known, and what is wrong

@@ -73,7 +73,7 @@ func (s *Scale) settle(atNs int64) move {
 		u := float64((float64(s.Setup.ResolutionKg/8) + float64(0.05*strong) + float64((most-least)/4)) * seconds)
 		m.U2 = float64(u * u)
 	}
-	m.U2 += 2 * s.Setup.weighingU2()
+	m.U2 += 2 * s.weighingU2()
 	if m.Kg != 0 || s.Cause == Away {
 		s.PeakKg, s.FarKg = s.LevelKg, s.LevelKg
 	}

@@ -120,7 +120,7 @@ func (j *Job) leanThrough(sc *Scale, atNs int64) {
 			n.As, n.By, n.With = AsLean, BySignal, n.ID
 		} else {
 			j.Steps = append(j.Steps, Step{ID: len(j.Steps) + 1, Sensor: sc.Setup.Sensor, FromNs: p.AtNs, FromKg: p.LevelKg, AtNs: atNs, Kg: riseKg,
-				U2: 2 * sc.Setup.weighingU2(), Cause: Backward, Tally: DrainedTally, Returns: true})
+				U2: 2 * sc.weighingU2(), Cause: Backward, Tally: DrainedTally, Returns: true})
 		}
 		j.add(DrainedTally, -riseKg)
 		sc.AnchorKg = sc.LevelKg

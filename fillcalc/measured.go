@@ -52,7 +52,7 @@ func (s *State) fieldDensity(w *Weighing) (Fluid, DensityBudget, error) {
 	kg := math.Abs(sc.LevelKg - s.Weighed.FromKg)
 	slopeU := float64(kg * sc.Setup.gainU(s.NowNs))
 	fluid, budget, err := FieldDensity(FieldWeighing{
-		ShownKg: kg, ShownUKg: math.Sqrt(float64(2*sc.Setup.weighingU2()) + float64(slopeU*slopeU)),
+		ShownKg: kg, ShownUKg: math.Sqrt(float64(2*sc.weighingU2()) + float64(slopeU*slopeU)),
 		Litres: w.Litres, TolerancePct: w.TolerancePct, AtC: labelC, AirKgM3: s.Setup.AirKgM3,
 	})
 	fluid.Name = w.Fluid

@@ -120,6 +120,8 @@ type Scale struct {
 	// Vague says that some of them may have gone unknown: nobody is asked about them.
 	Vague   bool
 	EveryNs int64 // between the last two readings
+
+	Scatter scatter
 }
 
 // flowKgS is the present rate of change: on a steady ramp each average lags by
@@ -136,8 +138,12 @@ func (s *Scale) runs() bool {
 
 // bandKg is how far readings of one level may lie apart.
 func (s *Scale) bandKg() float64 {
-	return float64(4*s.Setup.ResolutionKg) + float64(4*s.Setup.RepeatabilityKg)
+	return float64(4*s.Setup.ResolutionKg) + float64(4*s.scatterKg())
 }
+
+// scatterKg is the present standard deviation of the level at rest: as configured, or
+// as seen when that is larger.
+func (s *Scale) scatterKg() float64 { return max(s.Setup.RepeatabilityKg, s.Scatter.sigmaKg()) }
 
 // read takes one weight. settled is true when a held change has come to rest;
 // m is zero when fluid explains all of it. oneWay says that fluid moves the scale
@@ -165,6 +171,7 @@ func (s *Scale) read(atNs int64, kg float64, oneWay bool) (m move, settled bool)
 	}
 	s.LevelKg += float64((kg - s.LevelKg) * (dt / (dt + levelTauS)))
 	s.SlowKg += float64((kg - s.SlowKg) * (dt / (dt + slowTauS)))
+	s.Scatter.see(atNs, s.LevelKg, s.Setup.ResolutionKg)
 
 	fast := s.tooFast(atNs, kg) || math.Abs(s.slopeKgS(atNs, straightNs)) > s.Setup.MaxFlowKgS+float64(s.bandKg()/2)
 	switch s.Follow {
@@ -218,9 +225,11 @@ func (s *Scale) read(atNs int64, kg float64, oneWay bool) (m move, settled bool)
 }
 
 // weighingU2 is the variance, in kg², of one settled weighing: the display's
-// rounding (GUM F.2.2.1) and the scatter.
-func (s *ScaleSetup) weighingU2() float64 {
-	return float64(s.ResolutionKg*s.ResolutionKg)/12 + float64(s.RepeatabilityKg*s.RepeatabilityKg)
+// rounding (GUM F.2.2.1) and the largest scatter, since the weighing that began an
+// account is not repeated when it has become calm.
+func (s *Scale) weighingU2() float64 {
+	u := max(s.Setup.RepeatabilityKg, s.Scatter.PeakKg)
+	return float64(s.Setup.ResolutionKg*s.Setup.ResolutionKg)/12 + float64(u*u)
 }
 
 // tooFast compares a reading with the level some time ago. The level lags a

@@ -45,9 +45,10 @@ const (
 	AlertBalance        AlertCode = AlertCode(fillcalc.AlertBalance) // added and drained differ by more than the job's band
 	AlertCaddy          AlertCode = AlertCode(fillcalc.AlertCaddy)   // the caddy is nearly full
 	AlertStep           AlertCode = AlertCode(fillcalc.AlertStep)    // a scale moved against the direction of flow there
+	AlertScatter        AlertCode = AlertCode(fillcalc.AlertScatter) // a scale sways more than its configuration says
 )
 
 // AlertCodes lists all codes.
 var AlertCodes = []AlertCode{AlertBroker, AlertHistory, AlertHistoryRefused, AlertJournal, AlertJournalGap, AlertJournalFilling,
 	AlertJournalJobs, AlertJournalGivenUp, AlertSnapshot, AlertClock, AlertClockUnset, AlertSensor, AlertFrames, AlertFrozen,
-	AlertCalibration, AlertBalance, AlertCaddy, AlertStep}
+	AlertCalibration, AlertBalance, AlertCaddy, AlertStep, AlertScatter}
