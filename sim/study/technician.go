@@ -11,8 +11,10 @@ import (
 // never is later than the end of any job.
 const never = time.Duration(math.MaxInt64)
 
-// patience limits every wait for the fold.
-const patience = 3 * time.Minute
+const (
+	patience      = 3 * time.Minute  // limits every wait for the fold
+	closePatience = 30 * time.Minute // limits the wait for the last question
+)
 
 // technician is the work that is still to be done, and when.
 type technician struct {
@@ -198,7 +200,9 @@ func (p *play) pour(kgS, s float64) {
 
 // close ends the job once everything is decided and all tools are off.
 func (p *play) close() {
-	for len(p.planned) > 0 || p.toolsOn > 0 { // a forgotten tool is found at the end
+	// A forgotten tool is found at the end. In wind questions may never end: then the
+	// technician gives up.
+	for end := p.now + closePatience; p.now < end && (len(p.planned) > 0 || p.toolsOn > 0); {
 		p.pass(time.Second)
 	}
 	p.pass(seconds(restNs/1e9 + 1))
