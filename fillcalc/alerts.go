@@ -72,7 +72,7 @@ func (s *State) Alerts() []Alert {
 		if seenKg := sc.Scatter.sigmaKg(); seenKg > sc.Setup.ResolutionKg && seenKg > 2*sc.Setup.RepeatabilityKg {
 			list = append(list, Alert{Code: AlertScatter, Sensor: sc.Setup.Sensor,
 				Figures: map[string]float64{"seen_kg": seenKg, "configured_kg": sc.Setup.RepeatabilityKg},
-				Text: fmt.Sprintf("scale %s sways by %.0f g, configured are %.0f g: the volumes are less certain. Close the door, keep hands off, set the cart level, clamp its cables",
+				Text: fmt.Sprintf("scale %s sways by %.0f g, configured are %.0f g: keep off wind and what shakes it, set the cart level, clamp its cables",
 					sc.Setup.Sensor, 1000*seenKg, 1000*sc.Setup.RepeatabilityKg)})
 		}
 	}
