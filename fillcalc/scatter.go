@@ -8,8 +8,8 @@ import "math"
 // stream. Its median is followed by small steps, so that what is set down or taken away
 // now and then moves it little. Of independent levels with the standard deviation σ the
 // second difference has √6 σ, and the median of its absolute value is 0.6745 of that.
-// Slow wind of 0.2 to 0.7 Hz sways the level against itself within two seconds and is
-// read as 0.6 to 1.9 of its σ.
+// A sway of one frequency from 0.2 to 0.8 Hz is read as 0.6 to 2.7 of its σ, one of
+// 0.9 Hz as 0.3, and one of 1 Hz not at all (TestScatterOfWind).
 type scatter struct {
 	AtNs   int64
 	Kg     [2]float64 // the levels one second and two seconds before
