@@ -123,11 +123,13 @@ func BenchmarkLineToSubscriber(b *testing.B) {
 		probe.WriteString("+025.0 C\r\n")
 	}
 	keypad := bridgetest.Subscribe(b, broker.URL, "", "", "bayfill/test/cart/replies/+")
-	for range 30 {
-		once(scale)
-		time.Sleep(100 * time.Millisecond)
+	for _, command := range []string{bridgetest.OpenJob, `"do":"phase","phase":"draining"`} {
+		for range 30 {
+			once(scale)
+			time.Sleep(100 * time.Millisecond)
+		}
+		keypad.Must(command)
 	}
-	keypad.Must(bridgetest.OpenJob, `"do":"phase","phase":"draining"`)
 	for len(arrived) > 0 {
 		<-arrived
 	}

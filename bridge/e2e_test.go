@@ -2,7 +2,7 @@ package bridge
 
 import (
 	"context"
-	"encoding/json"
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -32,6 +32,7 @@ func ready(t *testing.T, s *bridgetest.Subscriber) {
 func shortJob(t *testing.T, rig *sim.Rig, s *bridgetest.Subscriber, disturb func(phase string)) {
 	t.Helper()
 	s.Must(bridgetest.OpenJob, `"do":"phase","phase":"draining"`)
+	weighed(t, s, "draining")
 	rig.Do((*sim.Cart).OpenDrain)
 	bridgetest.Eventually(t, 30*time.Second, "two litres", func() bool { return float64(bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).DrainedL) > 2 })
 	disturb("draining")
@@ -42,7 +43,7 @@ func shortJob(t *testing.T, rig *sim.Rig, s *bridgetest.Subscriber, disturb func
 	}
 	bridgetest.Eventually(t, 30*time.Second, "a quiet caddy", settled)
 	s.Must(`"do":"phase","phase":"filling"`)
-	bridgetest.Eventually(t, 30*time.Second, "a known supply", func() bool { return bridgetest.Known(bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).AddedL) })
+	weighed(t, s, "filling")
 	rig.Do(func(c *sim.Cart) { c.StartPour(0.05) })
 	bridgetest.Eventually(t, 30*time.Second, "half a litre", func() bool { return float64(bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).AddedL) > 0.5 })
 	disturb("filling")
@@ -54,15 +55,33 @@ func shortJob(t *testing.T, rig *sim.Rig, s *bridgetest.Subscriber, disturb func
 	})
 }
 
-// decideAll decides every step as fluid, because nothing else happens in these jobs.
-func decideAll(s *bridgetest.Subscriber) {
+// weighed waits until the scales that count in a phase have been weighed.
+func weighed(t *testing.T, s *bridgetest.Subscriber, phase string) {
+	t.Helper()
+	bridgetest.Eventually(t, 30*time.Second, "the weighing for "+phase, func() bool {
+		v := bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf)
+		return v.Phase == phase && v.Quality == "good"
+	})
+}
+
+// answerAll says that the scales are clear, and that every change of which nobody knows yet
+// what it was is fluid, because nothing else happens in these jobs.
+func answerAll(s *bridgetest.Subscriber) {
 	s.T.Helper()
-	for _, step := range bridgetest.Read[wire.Job](s, wire.JobLeaf).Undecided {
-		text, _ := json.Marshal(step.Step)
-		s.Must(`"do":"decide","as":"fluid","step":` + string(text))
+	s.Must(`"do":"clear"`)
+	for _, c := range bridgetest.Read[wire.Job](s, wire.JobLeaf).Changes {
+		if c.As == "" {
+			s.Must(answerOf(c))
+		}
 	}
 	// The reply to a command comes before the leaves that the command changes.
-	bridgetest.Eventually(s.T, 10*time.Second, "the decisions", func() bool { return bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).UndecidedL == 0 })
+	bridgetest.Eventually(s.T, 10*time.Second, "the answers", func() bool { return bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).UndecidedL == 0 })
+}
+
+// answerOf says that a change was fluid where that is possible, as the JSON after the id.
+func answerOf(c wire.JobChange) string {
+	as := wire.Answers(fillcalc.Load(c.Sensor), float64(c.Kg))[0]
+	return fmt.Sprintf(`"do":"answer","change":%d,"change_at":%q,"as":%q`, c.Change, c.At, as)
 }
 
 // A whole job runs from bytes on pseudo-terminals to a real broker and a real InfluxDB. Every
@@ -77,7 +96,7 @@ func TestWholeJobOnRealParts(t *testing.T) {
 	_, stop := runBridge(t, testConfig(t, rig, data, broker.URL, history.URL), speed)
 	ready(t, s)
 	shortJob(t, rig, s, func(string) {})
-	decideAll(s)
+	answerAll(s)
 	truth := rig.Truth()
 	v := bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf)
 	s.Must(`"do":"close"`)

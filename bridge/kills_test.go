@@ -113,7 +113,7 @@ func (k *keypad) do(id, body string) {
 	k.t.Helper()
 	bridgetest.Eventually(k.t, time.Minute, "the command "+body, func() bool {
 		r := k.try(id, body)
-		if !r.OK && !strings.Contains(r.Error, "not settled") {
+		if !r.OK && !strings.Contains(r.Error, "not settled") && !strings.Contains(r.Error, "not been heard") {
 			k.t.Fatalf("%s: %s: %s", id, body, r.Error)
 		}
 		return r.OK
@@ -163,7 +163,7 @@ func PlayKilledJobs(t *testing.T, kills int) KilledJobs {
 	played := KilledJobs{Config: testConfig(t, rig, data, broker.URL, server.URL)}
 	path := played.Config.JournalPath("cart")
 	count := journalInputs{times: map[string]int{}}
-	began, killed, steps := time.Now(), 0, 0
+	began, killed, answers := time.Now(), 0, 0
 	for n := 1; killed < kills; n++ {
 		job := fmt.Sprintf("job-%d", n)
 		do := func(what, body string) { k.do(job+"-"+what, body) }
@@ -177,15 +177,23 @@ func PlayKilledJobs(t *testing.T, kills int) KilledJobs {
 
 		do("open", strings.Replace(bridgetest.OpenJob, "job-1", job, 1))
 		do("drain", `"do":"phase","phase":"draining"`)
+		// A technician opens the pan and pours only once the scales have been weighed. What
+		// was shown before a kill may not be on disk, so the weighing has to last.
+		weighed := func(phase string) {
+			for range 2 {
+				bridgetest.Eventually(t, time.Minute, "the weighing for "+phase, func() bool {
+					v := leaf[wire.Volumes](k, wire.VolumesLeaf)
+					return k.lives(time.Second) && v.Job == job && v.Phase == phase && v.Quality == "good"
+				})
+				time.Sleep(time.Second)
+			}
+		}
+		weighed("draining")
 		rig.Do((*sim.Cart).OpenDrain)
 		bridgetest.Eventually(t, time.Minute, "a kilogram in the caddy", func() bool { return rig.Truth().DrainedKg > before.DrainedKg+1 })
 		rig.Do((*sim.Cart).CloseDrain)
 		do("fill", `"do":"phase","phase":"filling"`)
-		// A technician pours only once the supply's weight is known.
-		bridgetest.Eventually(t, time.Minute, "a known supply", func() bool {
-			v := leaf[wire.Volumes](k, wire.VolumesLeaf)
-			return v.Job == job && v.Phase == "filling" && bridgetest.Known(v.AddedL)
-		})
+		weighed("filling")
 		rig.Do(func(c *sim.Cart) { c.StartPour(0.05) })
 		bridgetest.Eventually(t, time.Minute, "as much poured in", func() bool {
 			now := rig.Truth()
@@ -197,15 +205,15 @@ func PlayKilledJobs(t *testing.T, kills int) KilledJobs {
 			v := leaf[wire.Volumes](k, wire.VolumesLeaf)
 			return bridgetest.Known(v.AddedLMin) && math.Abs(float64(v.AddedLMin)) < 0.05
 		})
+		do("clear", `"do":"clear"`)
 		for closed, try := false, 0; !closed; try++ {
 			if try == 300 {
 				t.Fatalf("%s cannot be closed: %s", job, k.refused[job+"-close"])
 			}
-			for _, step := range leaf[wire.Job](k, wire.JobLeaf).Undecided {
-				// A step that was shown before the kill may not be on disk.
-				id := fmt.Sprintf("%s-decide-%d-%d", job, step.Step, try)
-				if r := k.try(id, fmt.Sprintf(`"do":"decide","as":"fluid","step":%d,"step_at":%q`, step.Step, step.At)); r.OK {
-					steps++
+			for _, c := range leaf[wire.Job](k, wire.JobLeaf).Changes {
+				// A change that was shown before the kill may not be on disk.
+				if c.As == "" && k.try(fmt.Sprintf("%s-answer-%d-%d", job, c.Change, try), answerOf(c)).OK {
+					answers++
 				}
 			}
 			closed = k.try(job+"-close", `"do":"close"`).OK
@@ -259,8 +267,8 @@ func PlayKilledJobs(t *testing.T, kills int) KilledJobs {
 	defer j.Close()
 	count.read(t, j)
 	count.check(t, k)
-	t.Logf("%d kills in %d jobs and %v; %d events, %d commands answered, %d steps decided",
-		killed, len(played.Jobs), time.Since(began).Round(time.Second), count.seq, len(k.done), steps)
+	t.Logf("%d kills in %d jobs and %v; %d events, %d commands answered, %d changes explained",
+		killed, len(played.Jobs), time.Since(began).Round(time.Second), count.seq, len(k.done), answers)
 	return played
 }
 
@@ -304,7 +312,7 @@ func (k *keypad) chatter(ctx context.Context, job string) {
 		}
 		switch id := fmt.Sprintf("%s-chatter-%d", job, n); rand.IntN(4) {
 		case 0:
-			k.send(id+"-refused", `"do":"decide","step":999999,"as":"fluid"`)
+			k.send(id+"-refused", `"do":"answer","change":999999,"as":"fluid"`)
 		case 1:
 			k.mu.Lock()
 			var again string

@@ -100,7 +100,7 @@ func (s *stream) settled() {
 }
 
 // must sends commands that have to succeed, each as the JSON after the id. They go directly
-// to the cart, because the broker may be away.
+// to the cart, because the broker may be away. After open the scales stand still for a while.
 func (s *stream) must(commands ...string) {
 	s.t.Helper()
 	for _, c := range commands {
@@ -111,6 +111,9 @@ func (s *stream) must(commands ...string) {
 			_, done, err := s.Journal().Answered(id)
 			return done && err == nil
 		})
+		if strings.Contains(c, `"do":"open"`) {
+			s.live(5*time.Second, fast, 0, 0) // the scales are weighed
+		}
 	}
 }
 

@@ -24,8 +24,9 @@ var recordFold = flag.Bool("record-fold", false, "record the jobs in testdata/fo
 // there.
 type foldJob struct {
 	name    string
-	drainS  float64 // the pan stays open for so long, up to twice that
-	number  int     // of the job in the study with seed 1
+	drainS  float64                   // the pan stays open for so long, up to twice that
+	number  int                       // of the job in the study with seed 1
+	shop    func(*study.Distribution) // what happens more often than in the base world
 	spec    func(*fillcalc.JobSpec)
 	caddy   fillcalc.CaddySetup
 	slope   *fillcalc.ScaleCalibration           // of every scale
@@ -58,11 +59,13 @@ var foldJobs = []foldJob{
 			{What: fillcalc.EnterBottle, L: 1, Share: 1}, {What: fillcalc.EnterBottle, L: 0.5, Share: 0.6},
 		}}},
 	{name: "drips", drainS: 150, number: 64},
-	{name: "hole", drainS: 30, number: 207},
-	{name: "lean", drainS: 30, number: 50},
+	{name: "hole", drainS: 30, number: 207, shop: func(d *study.Distribution) { d.Moves.GapRunningShare, d.Moves.GapShare = 1, 1 }},
+	{name: "lean", drainS: 30, number: 50, shop: func(d *study.Distribution) { d.Moves.LeanShare = 1 }},
+	{name: "poured", drainS: 30, number: 52, shop: func(d *study.Distribution) { d.Cart.BottlesShare = 1 }},
+	{name: "rag", drainS: 30, number: 49, shop: func(d *study.Distribution) { d.Moves.RagShare = 1 }},
 	{name: "one-scale", drainS: 30, number: 69},
 	{name: "restart", drainS: 30, number: 114},
-	{name: "swap", drainS: 30, number: 122},
+	{name: "swap", drainS: 30, number: 122, shop: func(d *study.Distribution) { d.Moves.CaddyEmptiedShare, d.Moves.SupplySwappedShare = 1, 1 }},
 }
 
 // TestRecordFoldJobs writes the events of the jobs in testdata/fold; how to go on is
@@ -93,14 +96,14 @@ func recordRealParts(t *testing.T) {
 	_, stop := runBridge(t, config, speed)
 	ready(t, s)
 	shortJob(t, rig, s, func(string) {})
-	decideAll(s)
+	answerAll(s)
 	s.Must(`"do":"phase","phase":"running","why":"the test pours less"`, `"do":"gear","gear":"R"`)
 	rig.Do((*sim.Cart).StartEngine)
 	bridgetest.Eventually(t, time.Minute, "an open window", func() bool { return bridgetest.Read[wire.Window](s, wire.WindowLeaf).State == string(fillcalc.Open) })
 	s.Must(`"do":"gear"`, `"do":"phase","phase":"checking"`, `"do":"record","item":"level","result":"right"`)
 	rig.Do((*sim.Cart).StopEngine)
 	bridgetest.Eventually(t, 30*time.Second, "quiet scales", func() bool { return bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).Quality == "good" })
-	decideAll(s)
+	answerAll(s)
 	s.Must(`"do":"close"`)
 	stop()
 	writeEvents(t, config.JournalPath("cart"), "job-1", "real-parts")
@@ -114,6 +117,9 @@ func (f *foldJob) events(t *testing.T) (events []fillcalc.Event) {
 	d.Work.DrainS, d.Work.ServiceS = study.Range{f.drainS, 2 * f.drainS}, study.Range{30, 60}
 	d.Work.WarmUpS, d.Work.CheckS = study.Range{30, 60}, study.Range{10, 20}
 	d.Scale.RateHz = study.Choice{3, 6}
+	if f.shop != nil {
+		f.shop(d)
+	}
 	for _, e := range study.Events(d, 1, f.number) {
 		in := e.Input
 		if f.without != "" && e.Sensor == f.without {

@@ -24,8 +24,9 @@ func jobEvents() []Event {
 		switch {
 		case i == 50:
 			input(Input{Do: DoOpen, Job: aJob()})
+		case i == 70:
 			input(Input{Do: DoPhase, Phase: Draining})
-		case i > 50 && i < 500:
+		case i > 100 && i < 500:
 			caddy += 0.008
 		case i == 3000:
 			caddy += 0.45
@@ -67,8 +68,8 @@ func BenchmarkFoldJobOf45Minutes(b *testing.B) {
 		for _, e := range events {
 			s = Apply(s, e)
 		}
-		if len(s.Job.Steps) != 1 {
-			b.Fatalf("%d steps", len(s.Job.Steps))
+		if len(s.Job.Changes) != 1 {
+			b.Fatalf("%d changes", len(s.Job.Changes))
 		}
 	}
 	b.ReportMetric(float64(len(events)), "events/op")

@@ -61,93 +61,166 @@ const (
 	// (3.9.2.3), of which an account sees about half, since it runs for half of a
 	// job. Both are limits, so they are divided by √3 (GUM 4.3.7).
 	driftSteps = 0.408248290463863 // √((0.5² + 0.5²)/3)
-	// Standard uncertainty for drips that nobody sees. If caddy and supply stand on
-	// one scale, what the pan drips while somebody pours is missing from both
-	// accounts: up to some 30 mL, from what hangs on a closed pan (common practice,
-	// no source).
-	unseenDripsUL = 0.008
+	// Linearity and hysteresis of a scale that no calibration knows: half a display step,
+	// as a rectangle (common practice, no source).
+	linearitySteps = 0.288675134594813 // 0.5/√3
+	// Fluid stands a little off the middle, share of its weight as a standard uncertainty
+	// (common practice, no source). OIML R 76-1, 3.6.2 allows more for a third of Max at
+	// the edge.
+	offCentreU = 0.0002
+	// A scale that was not calibrated where it stands: gravity changes by 0.0092 % a degree
+	// of latitude at 45° (normal gravity of the ellipsoid GRS 80), and such scales come from
+	// within three degrees, as a rectangle.
+	gravityU = 0.00016 // 0.000092·3/√3
+	// Thermal expansion of a fluid, standard uncertainty: a twentieth of 0.0008 per °C
+	// (common practice, no source), over the degrees from where its density is known.
+	expansionUPerC = 0.00004
+	// What stays in hose and funnel: 0 to 10 mL as a rectangle (common practice, no source).
+	funnelUL = 0.0029
 )
 
 // budget returns the terms of an account; nil while the account has not begun.
 func (s *State) budget(t Tally) Budget {
 	j := &s.Job
-	if !j.account(t).Begun {
+	if !j.begun(t) {
 		return nil
 	}
 	perKg := 1000 / s.kgM3(t) * s.factor(t) // litres per kilogram shown
 	litres := s.shownKg(t) * perKg
 	var b Budget
 	for i := range s.Scales[:s.ScaleN] {
-		sc := &s.Scales[i]
-		if !feeds(sc.Setup.Load, t) {
-			continue
-		}
-		setup := &sc.Setup
-		name := setup.Sensor
-		// Each account is the difference of two weighings. On a scale that carries
-		// both containers, filling begins with the weighing that ended the draining.
-		// The two accounts share it, with opposite signs, since a rise counts as
-		// drained and a fall as added.
-		weighing := math.Sqrt(sc.weighingU2()) * perKg
-		from, to := "weighing at the start", "weighing at the end"
-		switch {
-		case t == DrainedTally && (setup.Load == BothLoad && j.Added.Begun || j.Overflow.Begun):
-			to = "weighing between"
-		case t == AddedTally && setup.Load == BothLoad:
-			from = "weighing between"
-		case t == OverflowTally:
-			from = "weighing between"
-		}
-		sign := 1.0
-		if t == AddedTally {
-			sign = -1
-		}
-		b = append(b,
-			Term{from, name, -sign * weighing},
-			Term{to, name, sign * weighing},
-			// Drift during one account says nothing about the other, so that the tally is
-			// part of the term's name.
-			Term{"drift of the scale", name + ", " + t.String(), sign * driftSteps * setup.ResolutionKg * perKg},
-			Term{"slope of the scale", name, litres * setup.gainU(s.NowNs)})
-		if setup.Load == BothLoad && j.Added.Begun {
-			b = append(b, Term{"drips unseen while it is filled", name, unseenDripsUL})
+		b = append(b, s.weighed(i, t, perKg)...)
+		if sc := &s.Scales[i]; feeds(sc.Setup.Load, t) {
+			b = append(b, sc.Setup.terms(s.NowNs, litres, perKg)...)
 		}
 	}
 	b = append(b,
 		// dL/L = -(1/ρ - 1/8000)·dρair, to first order.
 		Term{"density of the air", "", litres * airUKgM3 * (1/s.kgM3(t) - 1.0/ConventionalWeightKgM3)},
-		Term{"density of the fluid", s.fluid(t).Name, litres * s.fluid(t).DensityU})
+		Term{"density of the fluid", s.fluid(t).Name, litres * s.fluid(t).DensityU},
+		Term{"expansion of the fluid", s.fluid(t).Name, litres * expansionUPerC * (j.ReferenceC - s.fluid(t).AtC)})
+	if t == AddedTally {
+		b = append(b, Term{"what stays in hose and funnel", "", funnelUL})
+	}
 	if t == DrainedTally && j.Spec.UsedSpreadU > 0 {
 		b = append(b, Term{"change of the fluid in use", "", litres * j.Spec.UsedSpreadU})
-	}
-	for i := range s.Scales[:s.ScaleN] {
-		if sc := &s.Scales[i]; j.streamOf(sc.Setup.Load) == t && j.addsUpBadly(sc) {
-			_, sumKg := j.unpaired(sc.Setup.Sensor)
-			b = append(b, Term{"objects that do not add up", sc.Setup.Sensor, math.Abs(sumKg) / math.Sqrt(3) * perKg})
-		}
-	}
-	for _, step := range j.Steps[j.StepsBefore:] {
-		if step.Tally != t && !(step.Returns && t == AddedTally) || step.With != 0 || step.As == AsFluid || step.As == AsLean {
-			continue // the whole step counts or none of it, so that no division matters
-		}
-		u2 := step.U2
-		if step.As == "" {
-			// Any share of it may have been fluid, and none is counted: the mean square of
-			// a uniformly distributed share.
-			u2 += float64(step.Kg*step.Kg) / 3
-		}
-		b = append(b, Term{"division of a step", stepName(step), math.Sqrt(u2) * perKg})
 	}
 	return b
 }
 
-func stepName(step Step) string {
-	const digits = "0123456789"
-	name, n := "", step.ID
-	for n > 0 {
-		name, n = digits[n%10:n%10+1]+name, n/10
+// terms returns what the instrument itself adds to the uncertainty of a volume.
+func (s *ScaleSetup) terms(nowNs int64, litres, perKg float64) Budget {
+	linearityKg := float64(linearitySteps * s.ResolutionKg)
+	b := Budget{
+		{"slope of the scale", s.Sensor, litres * s.gainU(nowNs)},
+		{"load off the middle", s.Sensor, litres * offCentreU},
 	}
-	return "step " + name
+	if c := s.Calibration; c != nil && c.Passed {
+		linearityKg = c.WorstKg / math.Sqrt(3)
+	}
+	if s.Calibration == nil {
+		b = append(b, Term{"gravity of the place", s.Sensor, litres * gravityU})
+	}
+	return append(b, Term{"linearity and hysteresis", s.Sensor, linearityKg * perKg})
+}
+
+// driftKg is the standard uncertainty of a scale's drift in an account: as configured, or
+// as the worst of the cart's scales was seen to drift before it counted.
+func (s *State) driftKg(i int, from, to *Settled) float64 {
+	stepKg := s.Scales[i].Setup.ResolutionKg
+	u := float64(driftSteps * stepKg)
+	for k := range s.Scales[:s.ScaleN] {
+		sc := &s.Scales[k]
+		u = max(u, float64(math.Abs(sc.Idle.kgS())/sc.Setup.ResolutionKg*stepKg*(float64(to.AtNs-from.AtNs)/1e9)))
+	}
+	return u
+}
+
+// weighed returns the terms of what scale i has weighed for an account: the weighings
+// at which it began and ended, and the changes between them that are in no account.
+//
+// Accounts of one scale share the weighing between them, with opposite signs, so that it
+// cancels in the balance.
+func (s *State) weighed(i int, t Tally, perKg float64) (b Budget) {
+	j, l, sc := &s.Job, &s.Job.Ledgers[i], &s.Scales[i]
+	name := sc.Setup.Sensor
+	perKg = float64(t.sign() * perKg)
+	bottles, driftKg := 0.0, 0.0
+	for k := range l.MarkN {
+		if l.Marks[k].Into != t {
+			continue
+		}
+		from, to := s.segment(i, k)
+		driftKg = max(driftKg, s.driftKg(i, &from, &to))
+		b = b.plus(Term{weighingName(k, l.MarkN), name, float64(-math.Sqrt(from.U2) * perKg)})
+		b = b.plus(Term{weighingName(k+1, l.MarkN), name, float64(math.Sqrt(to.U2) * perKg)})
+		for n := from.Changes; n < to.Changes; n++ {
+			c := &j.Changes[n]
+			if c.Sensor != name {
+				continue
+			}
+			_, u2 := j.apart(n, from.Changes, to.Changes)
+			if c.As == AsBottle {
+				bottles++
+			}
+			if c.As == "" || c.Light {
+				// Any share of it may have been fluid: the mean square of a uniformly
+				// distributed share.
+				u2 += float64(c.Kg*c.Kg) / 3
+			}
+			b = append(b, Term{"a change", "change " + number(c.ID), math.Sqrt(u2) * perKg})
+		}
+	}
+	if driftKg > 0 {
+		// Drift during one account says nothing about the other, so that the tally is part
+		// of the term's name.
+		b = append(b, Term{"drift of the scale", name + ", " + t.String(), driftKg * perKg})
+	}
+	if bottles > 0 {
+		b = append(b, Term{"weight of an empty bottle", "", bottles * j.EmptyUKg * perKg})
+	}
+	if bottles > 0 && float64(sure*sc.PeakKg) > j.EmptyKg/2 {
+		// Where it sways so much, an empty one may come back unseen.
+		b = append(b, Term{"empty bottles that came back unseen", name, math.Sqrt(bottles) * j.EmptyKg / 2 * perKg})
+	}
+	if l.Drip.Begun {
+		if t != OverflowTally {
+			b = append(b, Term{"drips while it is filled", name, l.Drip.uKg() * math.Abs(perKg)})
+		}
+		if t != DrainedTally {
+			b = append(b, Term{"what ran over", name, math.Sqrt(l.Drip.OverU2) * math.Abs(perKg)})
+		}
+	}
+	return b
+}
+
+// plus adds a term to that of the same name, if there is one: the same weighing may end
+// one stretch of an account and begin the next.
+func (b Budget) plus(t Term) Budget {
+	for i := range b {
+		if b[i].Name == t.Name && b[i].Of == t.Of {
+			b[i].L += t.L
+			return b
+		}
+	}
+	return append(b, t)
+}
+
+func weighingName(mark, marks int) string {
+	switch mark {
+	case 0:
+		return "weighing at the start"
+	case marks:
+		return "weighing at the end"
+	}
+	return "weighing " + number(mark+1)
+}
+
+func number(n int) (digits string) {
+	for ; n > 0; n /= 10 {
+		digits = "0123456789"[n%10:n%10+1] + digits
+	}
+	return digits
 }
 
 // feeds reports whether a scale's weight can go to an account.

@@ -49,15 +49,16 @@
 //
 // # Models, and where to read on
 //
-//   - event.go, job.go, input.go, decide.go, spec.go: events, the fold itself, and what
+//   - event.go, job.go, input.go, answer.go, spec.go: events, the fold itself, and what
 //     each input needs and does
-//   - SIGNAL.md, then scale.go, scatter.go, past.go, hold.go, laid.go, tally.go,
-//     step.go, objects.go, lean.go: what a scale's signal is taken for, and how it is counted
+//   - SIGNAL.md, then signal.go, ramp.go, rest.go, change.go: what a scale's signal is
+//     taken for; ledger.go, match.go, tally.go, drip.go: what that means for the accounts
 //   - volumes.go, buoyancy.go, fluid.go, units.go: from shown weight to mass and volume;
 //     measured.go, fielddensity.go: a density measured on the cart
 //   - quality.go, alerts.go: what is not known, and what is wrong
-//   - budget.go, calibration.go: the uncertainty of a volume, and what a calibration
-//     does to it
+//   - budget.go, improve.go, calibration.go: the uncertainty of a volume, what would make
+//     it smaller, and what a calibration does to it; usechecks.go: what jobs say about
+//     their instruments
 //   - plan.go, jobplan.go, bottles.go, dipstick.go: how much to pour
 //   - probe.go, trend.go, window.go, warmup.go, stages.go: the fluid's temperature,
 //     the check window, and the forecast of its opening

@@ -84,28 +84,18 @@ type Input struct {
 	By string `json:"by,omitempty"`
 
 	Setup  *Setup   `json:"setup,omitempty"`  // with start; with open, the current one
-	Levels []Level  `json:"levels,omitempty"` // with open
 	Clock  *Clock   `json:"clock,omitempty"`  // with clock; with open, the current one
 	Job    *JobSpec `json:"job,omitempty"`    // with open
 	Phase  Phase    `json:"phase,omitempty"`  // with phase
-	Step   int      `json:"step,omitempty"`   // with decide
-	As     Decision `json:"as,omitempty"`     // with decide
-	Gone   int      `json:"gone,omitempty"`   // with decide as fluid: the step with which an object came that left in the decided step
-	Sensor string   `json:"sensor,omitempty"` // with cleared
-	Before *bool    `json:"before,omitempty"` // with cleared: concerns what was laid there before the scale counted; true if that was a tool and is off
-	Unseen Unseen   `json:"unseen,omitempty"` // with cleared: what hid the arrival or departure of an object
+	Change int      `json:"change,omitempty"` // with answer
+	As     Label    `json:"as,omitempty"`     // with answer
+	Sensor string   `json:"sensor,omitempty"` // with clear; empty: all scales that count
 	Entry  *Entry   `json:"entry,omitempty"`  // with enter
 	Record *Record  `json:"record,omitempty"` // with record
 	Gear   string   `json:"gear,omitempty"`   // with gear; empty means that none is engaged
 	// Weighing comes with density, and with weigh, which needs only its Sensor.
 	Weighing *Weighing `json:"weighing,omitempty"`
 	Why      string    `json:"why,omitempty"` // with abandon; with close despite a scale that cannot be read; with a phase that is too early
-}
-
-// Level is a scale's settled weight, corrected by its calibration.
-type Level struct {
-	Sensor string  `json:"sensor"`
-	Kg     float64 `json:"kg"`
 }
 
 // Clock says how far event times can be trusted. It is not used in calculation; it
@@ -127,8 +117,8 @@ const (
 	DoOpen     Do = "open"     // a job begins
 	DoPhase    Do = "phase"    // the job changes its phase
 	DoBaseline Do = "baseline" // what stands on the scales now counts as zero
-	DoDecide   Do = "decide"   // a person says what a step was
-	DoCleared  Do = "cleared"  // a person sees no object on a scale any more
+	DoAnswer   Do = "answer"   // a person says what a change was
+	DoClear    Do = "clear"    // a person says that only the container and its fluid stand on a scale
 	DoEnter    Do = "enter"    // a person enters what no sensor sees
 	DoRecord   Do = "record"   // a piece of work is reported
 	DoGear     Do = "gear"     // a gear is engaged while the engine runs
@@ -193,7 +183,7 @@ type ScaleSetup struct {
 	// GainU is the relative standard uncertainty of the slope; a calibration
 	// replaces it.
 	GainU float64 `json:"gain_u"`
-	// MaxFlowKgS is the fastest flow of fluid; a faster change is a step.
+	// MaxFlowKgS is the fastest flow of fluid; a faster change is not counted until it has lasted.
 	MaxFlowKgS float64 `json:"max_flow_kg_s"`
 	// Calibration is the latest one; nil if there is none.
 	Calibration *ScaleCalibration `json:"calibration,omitempty"`
@@ -225,6 +215,7 @@ type JobSpec struct {
 	TypicalL      float64 `json:"typical_l,omitempty"`       // of a refill
 	TotalL        float64 `json:"total_l,omitempty"`         // capacity of the transmission
 	BottleL       float64 `json:"bottle_l,omitempty"`        // labelled size of the bottles
+	EmptyBottleKg float64 `json:"empty_bottle_kg,omitempty"` // weight of an empty one
 	BetweenMarksL float64 `json:"between_marks_l,omitempty"` // from the dipstick's lower to its upper mark
 	// BalanceBandL limits the difference of added and drained while both run; 0 means
 	// no limit.

@@ -101,6 +101,7 @@ func ExampleApply() {
 	command(fillcalc.Input{Do: fillcalc.DoOpen, Job: &fillcalc.JobSpec{
 		ID: "job-1", Used: amber, Fresh: amber, LowC: 35, HighC: 45, FirstFill: 0.8,
 	}})
+	readings(8, 0)
 	command(fillcalc.Input{Do: fillcalc.DoPhase, Phase: fillcalc.Draining})
 	readings(60, 0.05)
 	readings(5, 0)
@@ -111,11 +112,15 @@ func ExampleApply() {
 		fmt.Printf("%.1f mL  %s\n", 1000*math.Abs(term.L), term.Name)
 	}
 	// Output:
-	// drained 3.56 ± 0.012 L (k = 2), quality good
-	// 2.9 mL  weighing at the start
-	// 2.9 mL  weighing at the end
+	// drained 3.56 ± 0.014 L (k = 2), quality good
+	// 3.0 mL  weighing at the start
+	// 3.4 mL  weighing at the end
 	// 2.4 mL  drift of the scale
 	// 1.8 mL  slope of the scale
+	// 0.7 mL  load off the middle
+	// 0.6 mL  gravity of the place
+	// 1.7 mL  linearity and hysteresis
 	// 0.1 mL  density of the air
 	// 3.6 mL  density of the fluid
+	// 0.7 mL  expansion of the fluid
 }

@@ -92,19 +92,6 @@ func (s *State) Remarks() []Remark {
 	if furthest > Running.place() && len(j.Gears) == 0 {
 		add("gears", "no gears were recorded as worked")
 	}
-	for i := range s.Scales[:s.ScaleN] {
-		if sc := &s.Scales[i]; j.addsUpBadly(sc) {
-			_, sumKg := j.unpaired(sc.Setup.Sensor)
-			add("objects", "objects on %s do not add up by %+.3f kg: one was laid down or taken away unnoticed", sc.Setup.Sensor, sumKg)
-		}
-	}
-	laid := j.Laid
-	if j.Phase == Checking {
-		laid = s.laid()
-	}
-	for _, l := range laid {
-		add("objects", "%+.3f kg were laid on %s before it counted and not seen to go: if that was a tool, and is off, it was counted as fluid", l.Kg, l.Sensor)
-	}
 	if j.Spec.OtherFluid != "" {
 		add("fluid", "%s instead of %s: %s", j.Spec.Fresh.Name, j.Spec.AskedFluid, j.Spec.OtherFluid)
 	}
@@ -120,17 +107,11 @@ func note(r *Record) string {
 
 // Ask is a request to the technician: a text, and the command that answers it.
 type Ask struct {
-	Text  string
-	Do    Do
-	Phase Phase // of a phase command
-	Step  int   // of a decision
-	Item  Item  // of a record
-	// Sensor is the scale in a question about objects. Before means that the question
-	// is about what was laid there before the scale counted. Unseen lists what may
-	// have hidden an object, if there is more than one possibility.
-	Sensor string
-	Before bool
-	Unseen []Unseen
+	Text   string
+	Do     Do
+	Phase  Phase // of a phase command
+	Change int   // of an answer
+	Item   Item  // of a record
 }
 
 // Next lists what to do now, the most urgent first.
@@ -140,42 +121,10 @@ func (s *State) Next() []Ask {
 		return []Ask{{Text: "Open a job.", Do: DoOpen}}
 	}
 	var list []Ask
-	undecided := 0
-	for _, step := range j.Steps[j.StepsBefore:] {
-		if step.As != "" {
-			continue
+	for _, c := range s.Questions() {
+		if len(list) < 3 { // more at once would not be answered
+			list = append(list, Ask{Text: s.question(&c), Do: DoAnswer, Change: c.ID})
 		}
-		if undecided++; undecided <= 3 { // more questions at once would not be answered
-			list = append(list, Ask{Text: fmt.Sprintf("What were the %+.2f kg on %s?", step.Kg, step.Sensor), Do: DoDecide, Step: step.ID})
-		}
-	}
-	for _, l := range s.laid() {
-		if undecided > 0 || j.Phase != Checking {
-			break
-		}
-		ask := Ask{Text: fmt.Sprintf("%+.2f kg were laid on %s before it counted: a tool, and off again?", l.Kg, l.Sensor),
-			Do: DoCleared, Sensor: l.Sensor, Before: true}
-		if hid := j.mayHideLaid(s.scale(l.Sensor)); len(hid) > 1 {
-			ask.Unseen = hid
-		}
-		list = append(list, ask)
-	}
-	for i := range s.Scales[:s.ScaleN] {
-		sc := &s.Scales[i]
-		objects, sumKg := j.unpaired(sc.Setup.Sensor)
-		// While objects may still lie there, the question waits until the level is
-		// about to be judged, unless an object has left that was not seen to arrive.
-		if len(objects) == 0 || undecided > 0 || j.Phase != Checking && !j.addsUpBadly(sc) {
-			continue
-		}
-		ask := Ask{Text: fmt.Sprintf("All tools off %s?", sc.Setup.Sensor), Do: DoCleared, Sensor: sc.Setup.Sensor}
-		if math.Abs(sumKg) > sc.bandKg() {
-			ask.Text += fmt.Sprintf(" %+.2f kg are not explained.", sumKg)
-			if hid := j.mayHide(sc, objects); len(hid) > 1 {
-				ask.Unseen = hid
-			}
-		}
-		list = append(list, ask)
 	}
 	for _, i := range items {
 		if i.Phase == j.Phase && i.Item != LevelAfter && j.recorded(i.Item) == nil {
@@ -233,6 +182,27 @@ func (s *State) Next() []Ask {
 		}
 	}
 	return list
+}
+
+// question asks what a change was, in words that a person at the cart can answer.
+func (s *State) question(c *Change) string {
+	ago := "just now"
+	if minutes := (s.NowNs - c.AtNs) / 60e9; minutes > 0 {
+		ago = fmt.Sprintf("%d min ago", minutes)
+	}
+	switch {
+	case c.Kg > 0:
+		return fmt.Sprintf("%.2f kg came onto %s %s and have not gone: fluid, or does it lie there?", c.Kg, c.Sensor, ago)
+	case c.Last > 0:
+		return fmt.Sprintf("What went off %s %s did not come back: bottles, poured in and thrown away?", c.Sensor, ago)
+	}
+	for i := range s.Job.Changes {
+		o := &s.Job.Changes[i]
+		if sc := s.scale(c.Sensor); sc != nil && o.Sensor == c.Sensor && o.Said == AsFluid && math.Abs(o.Kg+c.Kg) <= sc.slackKg(o.U2+c.U2, c.Kg) {
+			return fmt.Sprintf("%.2f kg went off %s %s, as much as change %d, of which you said that it was fluid: was that a thing, and has it gone?", -c.Kg, c.Sensor, ago, o.ID)
+		}
+	}
+	return fmt.Sprintf("%.2f kg went off %s %s: had it lain there from the start?", -c.Kg, c.Sensor, ago)
 }
 
 // tooEarly says why a phase should not begin yet; empty if it may begin. A phase

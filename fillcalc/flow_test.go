@@ -31,7 +31,7 @@ func (r *rig) warm(celsius float64) {
 	for range 60 {
 		r.atNs += 500e6
 		r.apply(Event{Kind: KindTemperature, Sensor: "probe", Value: celsius})
-		r.scene(0.1, nil, nil, nil)
+		r.rest(0.1)
 	}
 }
 
@@ -46,14 +46,15 @@ func TestFlowByTheBook(t *testing.T) {
 		}
 	}
 	asked("Open a job.")
-	r.scene(4, nil, nil, nil)
+	r.rest(4)
 	r.do(Input{Do: DoOpen, Job: aJob(), By: "somebody"})
+	r.rest(3)
 	asked("Record: the level before the service.")
 	r.report(Record{Item: LevelBefore, Result: Low})
 	r.do(Input{Do: DoPhase, Phase: Draining})
 	asked("Let it run dry.")
 	r.scene(60, steady(0.05), nil, nil)
-	r.scene(120, nil, nil, nil)
+	r.rest(120)
 	asked("It drips: 0 mL more in five minutes.")
 	r.do(Input{Do: DoPhase, Phase: Service})
 	asked("Record: filter seal: exactly one.")
@@ -67,21 +68,21 @@ func TestFlowByTheBook(t *testing.T) {
 	asked("L more for the first fill.")
 	r.refused(Input{Do: DoPhase, Phase: Running}, "ruins the transmission")
 	r.scene(60, nil, steady(0.05), nil)
-	r.scene(4, nil, nil, nil)
+	r.rest(4)
 	asked("The first fill is in.")
 	r.do(Input{Do: DoPhase, Phase: Running})
 	r.do(Input{Do: DoGear, Gear: "R"})
 	asked("Hold R for 5 s.")
-	r.scene(3, nil, nil, nil)
+	r.rest(3)
 	asked("Hold R for 2 s.")
 	r.do(Input{Do: DoGear, Gear: "D"})
-	r.scene(6, nil, nil, nil)
+	r.rest(6)
 	r.report(Record{Item: Leaks, Result: Done})
 	r.do(Input{Do: DoPhase, Phase: Checking})
 	if g := r.s.Job.Gears; len(g) != 2 || g[1].ToNs == 0 || g[0].ToNs-g[0].FromNs < 2.9e9 {
 		t.Errorf("gears %+v", g)
 	}
-	r.scene(10, nil, nil, nil)
+	r.rest(10)
 	r.warm(30)
 	asked("Wait for the check window.")
 	r.warm(40)
@@ -94,12 +95,14 @@ func TestFlowByTheBook(t *testing.T) {
 	if rec := r.s.Job.recorded(LevelAfter); rec.TempC == nil || *rec.TempC < 39.5 || rec.Window != Open || rec.By != "somebody" {
 		t.Errorf("the level's record %+v", rec)
 	}
+	r.rest(5)
 	r.do(Input{Do: DoClose})
 }
 
 func TestWhatIsLeftOutIsSaid(t *testing.T) {
 	r := started(t, twoScales(), aJob(), Draining)
 	r.scene(60, steady(0.05), nil, nil)
+	r.rest(5)
 	r.do(Input{Do: DoPhase, Phase: Filling})
 	r.do(Input{Do: DoPhase, Phase: Running, Why: "it was filled before"})
 	r.report(Record{Item: Seal, Result: Done, Count: 2})

@@ -7,8 +7,6 @@ import (
 	"reflect"
 	"strings"
 	"testing"
-
-	"pgregory.net/rapid"
 )
 
 // The fluids of these tests are invented.
@@ -118,6 +116,7 @@ func TestOrdinaryJob(t *testing.T) {
 			b := newBench(t, setup)
 			b.run(3, 0, 0)
 			b.do(Input{Do: DoOpen, Job: aJob()})
+			b.run(3, 0, 0)
 			b.do(Input{Do: DoPhase, Phase: Draining})
 			b.run(60, 0.05, 0) // 3.0 kg
 			b.run(5, 0, 0)
@@ -134,8 +133,12 @@ func TestOrdinaryJob(t *testing.T) {
 			b.run(60, 0, 0.04) // 2.4 kg
 			b.run(5, 0, 0)
 			v = b.s.Volumes()
-			near(t, "added mass", v.AddedKg, 2.4*BuoyancyFactor(b.s.Job.FreshKgM3, 1.2), 0.003)
-			near(t, "drained stays", v.DrainedKg, mass, 0.003)
+			dripsKg := 0.003
+			if b.s.ScaleN == 1 {
+				dripsKg = 0.007 // what the pan may drip while it is filled
+			}
+			near(t, "added mass", v.AddedKg, 2.4*BuoyancyFactor(b.s.Job.FreshKgM3, 1.2), dripsKg)
+			near(t, "drained stays", v.DrainedKg, mass, dripsKg)
 			near(t, "balance", v.BalanceL, v.AddedL-v.DrainedL, 0)
 			b.do(Input{Do: DoPhase, Phase: Checking})
 			b.run(3, 0, 0)
@@ -150,101 +153,6 @@ func TestOrdinaryJob(t *testing.T) {
 	}
 }
 
-func TestToolOnTheCaddyStaysUndecided(t *testing.T) {
-	for _, decision := range []Decision{AsFluid, AsObject, AsSwap} {
-		b := newBench(t, twoScales())
-		b.run(3, 0, 0)
-		b.do(Input{Do: DoOpen, Job: aJob()})
-		b.do(Input{Do: DoPhase, Phase: Draining})
-		b.run(20, 0.03, 0) // 0.6 kg
-		b.caddy += 0.450   // laid down while it drains
-		b.run(20, 0.03, 0) // 0.6 kg
-		b.run(4, 0, 0)
-		v := b.s.Volumes()
-		factor := b.s.Job.UsedFactor
-		near(t, "drained without the tool", v.DrainedKg, 1.2*factor, 0.02)
-		if len(b.s.Job.Steps) != 1 {
-			t.Fatalf("%d steps, want one: %+v", len(b.s.Job.Steps), b.s.Job.Steps)
-		}
-		near(t, "the step", b.s.Job.Steps[0].Kg, 0.450, 0.02)
-		// Fluid and step add up to everything that came.
-		near(t, "the sum", v.DrainedKg/factor+b.s.Job.Steps[0].Kg, 1.65, 0.006)
-		if err := Check(&b.s, &Input{Do: DoClose}); err == nil {
-			t.Error("a job with an undecided step could be closed")
-		}
-		uBefore := v.DrainedUL
-		b.do(Input{Do: DoDecide, Step: 1, As: decision, By: "someone"})
-		v = b.s.Volumes()
-		want := 1.2
-		if decision == AsFluid {
-			want = 1.65
-		}
-		near(t, "drained after "+string(decision), v.DrainedKg, want*factor, 0.02)
-		if v.UndecidedL != 0 || v.DrainedUL >= uBefore {
-			t.Errorf("after the decision %.3f L are undecided and U is %.3f, was %.3f", v.UndecidedL, v.DrainedUL, uBefore)
-		}
-		if err := Check(&b.s, &Input{Do: DoDecide, Step: 1, As: AsFluid}); err == nil || !strings.Contains(err.Error(), "step: 1 is decided already") {
-			t.Errorf("a second decision gave %v", err)
-		}
-	}
-}
-
-func TestKickWhileDraining(t *testing.T) {
-	b := newBench(t, twoScales())
-	b.run(3, 0, 0)
-	b.do(Input{Do: DoOpen, Job: aJob()})
-	b.do(Input{Do: DoPhase, Phase: Draining})
-	b.run(20, 0.05, 0)
-	b.caddy += 2
-	b.run(0.3, 0.05, 0)
-	b.caddy -= 2
-	b.run(20, 0.05, 0)
-	b.run(5, 0, 0)
-	near(t, "drained", b.s.Volumes().DrainedKg, 40.3*0.05*b.s.Job.UsedFactor, 0.006)
-	if len(b.s.Job.Steps) != 0 {
-		t.Errorf("a kick left steps: %+v", b.s.Job.Steps)
-	}
-}
-
-func TestChangeDuringAGapIsOneStep(t *testing.T) {
-	for name, away := range map[string]func(b *bench){
-		"sensor silent":     func(b *bench) { b.atNs += 60e9 },
-		"program restarted": func(b *bench) { b.atNs += 1e9; b.do(Input{Do: DoStart, Setup: twoScales()}) },
-	} {
-		b := newBench(t, twoScales())
-		b.run(3, 0, 0)
-		b.do(Input{Do: DoOpen, Job: aJob()})
-		b.do(Input{Do: DoPhase, Phase: Draining})
-		b.run(20, 0.05, 0)
-		b.run(5, 0, 0)
-		away(b)
-		b.caddy += 0.8
-		b.run(5, 0, 0)
-		v := b.s.Volumes()
-		near(t, name+": drained", v.DrainedKg, 1.0*b.s.Job.UsedFactor, 0.004)
-		if len(b.s.Job.Steps) != 1 || b.s.Job.Steps[0].Cause != Away {
-			t.Fatalf("%s: steps %+v", name, b.s.Job.Steps)
-		}
-		near(t, name+": step", b.s.Job.Steps[0].Kg, 0.8, 0.006)
-	}
-}
-
-func TestGapWithoutChangeIsNoStep(t *testing.T) {
-	b := newBench(t, twoScales())
-	b.run(3, 0, 0)
-	b.do(Input{Do: DoOpen, Job: aJob()})
-	b.do(Input{Do: DoPhase, Phase: Draining})
-	b.run(20, 0.05, 0)
-	b.run(5, 0, 0)
-	before := b.s.Volumes().DrainedKg
-	b.do(Input{Do: DoStart, Setup: twoScales()})
-	b.run(5, 0, 0)
-	near(t, "drained", b.s.Volumes().DrainedKg, before, 0.003)
-	if len(b.s.Job.Steps) != 0 {
-		t.Errorf("steps %+v", b.s.Job.Steps)
-	}
-}
-
 func TestQualityNamesTheFault(t *testing.T) {
 	b := newBench(t, twoScales())
 	if v := b.s.Volumes(); v.Quality.String() != "no job was opened yet" || !math.IsNaN(v.DrainedL) {
@@ -252,16 +160,28 @@ func TestQualityNamesTheFault(t *testing.T) {
 	}
 	b.run(3, 0, 0)
 	b.do(Input{Do: DoOpen, Job: aJob()})
+	b.run(3, 0, 0)
 	b.do(Input{Do: DoPhase, Phase: Draining})
 	b.run(5, 0.05, 0)
+	damaged := func(seconds int, faults Faults) func(b *bench) {
+		return func(b *bench) {
+			for range 10 * seconds {
+				b.atNs += 100e6
+				b.apply(Event{Kind: KindWeight, Sensor: "caddy", Faults: faults})
+			}
+		}
+	}
 	cases := []struct {
 		name    string
 		happens func(b *bench)
 		quality string
-		null    bool
+		null    bool // the figures are blank
 	}{
-		{"overload", func(b *bench) { b.apply(Event{Kind: KindWeight, Sensor: "caddy", Faults: FaultOverload}) }, "scale caddy is overloaded", true},
-		{"checksum", func(b *bench) { b.apply(Event{Kind: KindWeight, Sensor: "caddy", Faults: FaultChecksum}) }, "scale caddy sends damaged frames", true},
+		{"overload", func(b *bench) { b.apply(Event{Kind: KindWeight, Sensor: "caddy", Faults: FaultOverload}) }, "scale caddy is overloaded", false},
+		{"checksum", func(b *bench) { b.apply(Event{Kind: KindWeight, Sensor: "caddy", Faults: FaultChecksum}) }, "scale caddy sends damaged frames", false},
+		{"damaged for two seconds", damaged(2, FaultChecksum), "scale caddy sends damaged frames", false},
+		{"damaged for four seconds", damaged(4, FaultChecksum), "scale caddy sends damaged frames", true},
+		{"overloaded for four seconds", damaged(4, FaultOverload), "scale caddy is overloaded", true},
 		{"other unit", func(b *bench) {
 			b.apply(Event{Kind: KindWeight, Sensor: "caddy", Faults: FaultUnit, Value: b.caddy})
 		}, "good", false},
@@ -322,9 +242,16 @@ func TestRefusals(t *testing.T) {
 		{Input{Do: DoOpen, Job: window}, "window: "},
 		{Input{Do: DoStart}, "setup: "},
 		{Input{Do: DoStart, Setup: &Setup{}}, "setup.scales: 0 given"},
+		{Input{Do: DoAnswer, Change: 1, As: AsFluid}, "needs an open job"},
+		{Input{Do: DoClear}, "needs an open job"},
+		{Input{Do: DoBaseline}, "needs an open job"},
+		{Input{Do: DoEnter}, "needs an open job"},
+		{Input{Do: DoRecord}, "needs an open job"},
+		{Input{Do: DoAbandon}, "needs an open job"},
+		{Input{Do: DoGear, Gear: "R"}, "gears are worked in the phase running"},
 	} {
 		before := b.s
-		if err := Check(&b.s, &c.in); err == nil || !strings.Contains(err.Error(), c.want) {
+		if err := Check(&b.s, &c.in); err == nil || !strings.Contains(err.Error(), c.want) || !namesAField.MatchString(err.Error()) {
 			t.Errorf("%+v: %v, want %q", c.in, err, c.want)
 		}
 		// The fold ignores what Check refuses.
@@ -336,47 +263,6 @@ func TestRefusals(t *testing.T) {
 	}
 }
 
-// Whatever happens, in whatever order: drained and steps add up to the change of
-// weight between the first and the last moment of counting.
-func TestMassIsConserved(t *testing.T) {
-	rapid.Check(t, func(rt *rapid.T) {
-		b := newBench(t, twoScales())
-		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(rt, "seed"), 1))
-		b.noise = func() float64 { return 0.001 * rng.NormFloat64() }
-		b.run(4, 0, 0)
-		b.do(Input{Do: DoOpen, Job: aJob()})
-		b.do(Input{Do: DoPhase, Phase: Draining})
-		start := b.caddy
-		for range rapid.IntRange(1, 8).Draw(rt, "doings") {
-			switch rapid.IntRange(0, 4).Draw(rt, "kind") {
-			case 0:
-				b.run(rapid.Float64Range(1, 30).Draw(rt, "for"), rapid.Float64Range(0, 0.1).Draw(rt, "flow"), 0)
-			case 1:
-				b.caddy += rapid.Float64Range(-2, 4).Draw(rt, "step")
-				b.run(rapid.Float64Range(0.1, 6).Draw(rt, "for"), 0, 0)
-			case 2:
-				b.atNs += int64(rapid.Float64Range(0.1, 30).Draw(rt, "hole") * 1e9)
-				b.caddy += rapid.Float64Range(0, 1).Draw(rt, "meanwhile")
-			case 3:
-				b.do(Input{Do: DoStart, Setup: twoScales()})
-			case 4:
-				b.do(Input{Do: DoPhase, Phase: rapid.SampledFrom([]Phase{Draining, Service, Filling, Running}).Draw(rt, "phase"), Why: "drawn"})
-			}
-		}
-		b.run(6, 0, 0)
-		sum := b.s.Volumes().DrainedKg / b.s.Job.UsedFactor
-		for _, step := range b.s.Job.Steps {
-			// The difference of a pair, and what a lean took back, are in the tally.
-			if step.With == 0 && step.As != AsLean {
-				sum += step.Kg
-			}
-		}
-		if change := b.caddy - start; math.Abs(sum-change) > 0.015 {
-			rt.Fatalf("drained and steps make %.4f kg, the scale moved by %.4f kg: %+v", sum, change, b.s.Job)
-		}
-	})
-}
-
 // A state survives JSON to the last bit.
 func TestSnapshotIsExact(t *testing.T) {
 	b := newBench(t, twoScales())
@@ -384,10 +270,11 @@ func TestSnapshotIsExact(t *testing.T) {
 	b.noise = func() float64 { return 0.002 * rng.NormFloat64() }
 	b.run(3, 0, 0)
 	b.do(Input{Do: DoOpen, Job: aJob()})
+	b.run(3, 0, 0)
 	b.do(Input{Do: DoPhase, Phase: Draining})
 	b.run(10, 0.05, 0)
 	b.caddy += 0.7
-	b.run(1, 0.05, 0) // in the middle of a step
+	b.run(1, 0.05, 0) // in the middle of a change
 	kept, err := json.Marshal(b.s)
 	if err != nil {
 		t.Fatal(err)
@@ -405,15 +292,19 @@ func TestApplyDoesNotChangeTheOldState(t *testing.T) {
 	b := newBench(t, twoScales())
 	b.run(3, 0, 0)
 	b.do(Input{Do: DoOpen, Job: aJob()})
+	b.run(3, 0, 0)
 	b.do(Input{Do: DoPhase, Phase: Draining})
 	for range 2 {
 		b.caddy += 1
 		b.run(5, 0, 0)
 	}
+	b.do(Input{Do: DoPhase, Phase: Service})
 	old := b.s
 	kept, _ := json.Marshal(old)
-	b.do(Input{Do: DoDecide, Step: 1, As: AsObject})
-	b.caddy += 1
+	b.do(Input{Do: DoAnswer, Change: 1, As: AsFluid})
+	b.caddy -= 1
+	b.run(5, 0, 0)
+	b.do(Input{Do: DoClear})
 	b.run(5, 0, 0)
 	if now, _ := json.Marshal(old); string(now) != string(kept) {
 		t.Errorf("an old state changed:\n%s\n%s", kept, now)

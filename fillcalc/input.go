@@ -22,8 +22,8 @@ var inputs = map[Do]inputKind{
 	DoOpen:     {check: checkOpen, apply: applyOpen},
 	DoPhase:    {check: checkPhase, apply: applyPhase},
 	DoBaseline: {needsJob: true, check: checkBaseline, apply: applyBaseline},
-	DoDecide:   {needsJob: true, check: checkDecide, apply: applyDecide},
-	DoCleared:  {needsJob: true, check: checkCleared, apply: applyCleared},
+	DoAnswer:   {needsJob: true, check: checkAnswer, apply: applyAnswer},
+	DoClear:    {needsJob: true, check: checkClear, apply: applyClear},
 	DoEnter:    {needsJob: true, check: checkEnter, apply: applyEnter},
 	DoRecord:   {needsJob: true, check: checkRecord, apply: applyRecord},
 	DoGear:     {check: checkGear, apply: func(s *State, in *Input) { s.shift(in.Gear) }},
@@ -110,21 +110,12 @@ func checkOpen(s *State, in *Input) error {
 // not need the events before it was opened.
 func applyOpen(s *State, in *Input) {
 	s.Clock = in.Clock
-	setup, levels := in.Setup, in.Levels
+	setup := in.Setup
 	if setup == nil {
-		setup, levels = &s.Setup, s.Levels()
+		setup = &s.Setup
 	}
 	s.Scales, s.ScaleN = [2]Scale{}, 0
 	s.start(setup)
-	for i := range s.Scales[:s.ScaleN] {
-		sc := &s.Scales[i]
-		for _, l := range levels {
-			if l.Sensor == sc.Setup.Sensor {
-				sc.Follow, sc.Anchored = following, true
-				sc.AnchorKg, sc.LevelKg, sc.SlowKg, sc.LastNs = l.Kg, l.Kg, l.Kg, s.NowNs
-			}
-		}
-	}
 	// Check has found no error in either density.
 	used, _ := in.Job.Used.Density(s.Setup.ReferenceC)
 	fresh, _ := in.Job.Fresh.Density(s.Setup.ReferenceC)
@@ -133,6 +124,10 @@ func applyOpen(s *State, in *Input) {
 		UsedKgM3: used, FreshKgM3: fresh,
 		UsedFactor:  BuoyancyFactor(used, s.Setup.AirKgM3),
 		FreshFactor: BuoyancyFactor(fresh, s.Setup.AirKgM3),
+	}
+	s.Job.EmptyKg, s.Job.EmptyUKg = bottleKg, bottleUKg
+	if in.Job.EmptyBottleKg > 0 {
+		s.Job.EmptyKg, s.Job.EmptyUKg = in.Job.EmptyBottleKg+clingsKg, clingsKg/2
 	}
 	s.turnTo(Ready)
 	s.Job.Phases = []PhaseAt{{Ready, s.NowNs, in.By, ""}}
@@ -156,9 +151,15 @@ func checkPhase(s *State, in *Input) error {
 		return fmt.Errorf("phase: this job has changed its phase %d times already, no job needs more", maxEntries)
 	}
 	for i := range s.Scales[:s.ScaleN] {
-		if sc := &s.Scales[i]; !sc.Anchored && counts(sc.Setup.Load, in.Phase) && !counts(sc.Setup.Load, j.Phase) {
-			return fmt.Errorf("phase: scale %s has not settled yet, what comes now would not be counted: wait until its weight stands still, or check its cable", sc.Setup.Sensor)
+		if sc := &s.Scales[i]; sc.N == 0 && counts(sc.Setup.Load, in.Phase) && !counts(sc.Setup.Load, j.Phase) {
+			return fmt.Errorf("phase: scale %s has not been heard since the job was opened, what comes now would not be counted: wait a second, or check its cable", sc.Setup.Sensor)
 		}
+	}
+	if !j.turns() {
+		return fmt.Errorf("phase: this job has changed between draining and filling too often: close it and open another")
+	}
+	if in.Phase == Service || in.Phase == Filling {
+		return s.checkStands("", in.Phase)
 	}
 	return nil
 }
@@ -168,6 +169,9 @@ func applyPhase(s *State, in *Input) {
 		s.resetTail()
 	}
 	s.turnTo(in.Phase)
+	if in.Phase == Service || in.Phase == Filling {
+		s.clear("", in.By)
+	}
 	s.shift("")
 	s.Job.Phases = append(slices.Clone(s.Job.Phases), PhaseAt{in.Phase, s.NowNs, in.By, in.Why})
 	s.Job.EngineRan = s.Job.EngineRan || in.Phase == Running || in.Phase == Checking
@@ -177,57 +181,13 @@ func checkBaseline(s *State, _ *Input) error {
 	if p := s.Job.Phase; p != Ready && p != Draining {
 		return fmt.Errorf("do: baseline is possible before and during draining only, this job is %s: what it has counted would be lost", p)
 	}
-	return s.checkDecided("baseline")
-}
-
-func applyBaseline(s *State, _ *Input) {
-	s.turnTo(s.Job.Phase)
-	s.Job.Drained, s.Job.Added, s.Job.Overflow = Account{}, Account{}, Account{}
-	s.begin()
-	for i := range s.Scales[:s.ScaleN] {
-		if sc := &s.Scales[i]; sc.Lying != [len(sc.Lying)]float64{} {
-			sc.Vague = true // what has left of it so far is in no tally
-		}
-	}
-	s.Job.StepsBefore = len(s.Job.Steps)
-	s.resetTail()
-}
-
-func checkCleared(s *State, in *Input) error {
-	j := &s.Job
-	sc := s.scale(in.Sensor)
-	if sc == nil {
-		return fmt.Errorf("sensor: this cart has no scale %q", in.Sensor)
-	}
-	if sc.Follow == held && sc.HeldCounts && !s.silent(sc) {
-		return fmt.Errorf("do: scale %s has not settled: send it again when its weight stands still", in.Sensor)
-	}
-	objects, _ := j.unpaired(in.Sensor)
-	hid := j.mayHide(sc, objects)
-	if in.Before != nil {
-		hid = j.mayHideLaid(sc)
-	}
-	if in.Unseen != "" && !slices.Contains(hid, in.Unseen) {
-		return fmt.Errorf("unseen: %q: on scale %s only %v is possible", in.Unseen, in.Sensor, hid)
-	}
-	if in.Before != nil && s.LaidBeforeKg(in.Sensor) == 0 {
-		return fmt.Errorf("before: no object from before the count is still unexplained on scale %s", in.Sensor)
-	}
-	for _, step := range j.Steps[j.StepsBefore:] {
-		if step.Sensor == in.Sensor && step.As == "" {
-			return fmt.Errorf("do: say what step %d on scale %s was before you say that it is cleared", step.ID, step.Sensor)
-		}
-	}
 	return nil
 }
 
-func applyCleared(s *State, in *Input) {
-	s.Job.Steps = slices.Clone(s.Job.Steps)
-	if sc := s.scale(in.Sensor); in.Before != nil {
-		s.Job.clearLaid(sc, *in.Before, in.Unseen)
-	} else {
-		s.Job.clear(sc, in.Unseen)
-	}
+func applyBaseline(s *State, _ *Input) {
+	s.Job.Ledgers, s.Job.Changes, s.Job.Clears = [2]Ledger{}, nil, nil
+	s.turnTo(s.Job.Phase)
+	s.resetTail()
 }
 
 func checkEnter(s *State, in *Input) error {
@@ -282,20 +242,27 @@ func checkWeighing(s *State, in *Input) error { return s.checkWeighing(in.Do, in
 func checkClose(s *State, in *Input) error {
 	for i := range s.Scales[:s.ScaleN] {
 		sc := &s.Scales[i]
-		if sc.Follow == held && sc.HeldCounts && !s.silent(sc) && !sc.Faults.Hidden() {
-			return fmt.Errorf("do: scale %s has not settled: close when its weight stands still", sc.Setup.Sensor)
-		}
 		if fault := s.scaleQuality(sc); !fault.Good() && in.Why == "" && counts(sc.Setup.Load, s.Job.Phase) {
 			return fmt.Errorf("do: %s, fluid that came meanwhile would not be counted: repair it, or close with a reason (why)", fault)
 		}
 	}
-	return s.checkDecided("close")
+	if in.Why == "" {
+		if err := s.checkStands("", s.Job.Phase); err != nil {
+			return err
+		}
+	}
+	for i := range s.Job.Changes {
+		if c := &s.Job.Changes[i]; c.Asks() {
+			return fmt.Errorf("change: say first what change %d was (%+.3f kg on %s): fluid, gone, thing, container or bottle", c.ID, c.Kg, c.Sensor)
+		}
+	}
+	return nil
 }
 
 func applyClose(s *State, in *Input) {
 	s.Job.Why = in.Why
-	s.Job.Laid = s.laid()
 	s.turnTo(Closed)
+	s.chart()
 	s.Job.Phases = append(slices.Clone(s.Job.Phases), PhaseAt{Closed, s.NowNs, in.By, ""})
 }
 

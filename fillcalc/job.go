@@ -1,5 +1,7 @@
 package fillcalc
 
+import "slices"
+
 // FoldVersion is the version of the fold. From the first release on it rises
 // whenever the same events give other figures than before, so that an audit can tell
 // this from a change of the events. See "Changing the fold" in the package's
@@ -22,29 +24,28 @@ type State struct {
 	Job        Job
 	Tail       Tail // of the drain
 	Weighed    Weighed
-	Clock      *Clock  // nil if nothing is wrong with it
-	Measured   []Fluid // fluids whose density was measured on this cart; never changed in place
+	Clock      *Clock     // nil if nothing is wrong with it
+	Uses       []UseChart // checks by use, from job to job; never changed in place
+	Measured   []Fluid    // fluids whose density was measured on this cart; never changed in place
 }
 
 // Job is the open job, or the last one.
 type Job struct {
-	Spec     JobSpec
-	Phase    Phase
-	OpenedNs int64
-	PhaseNs  int64 // when the phase began
-	Why      string
-	Drained  Account
-	Added    Account
-	Overflow Account // what ran out again while the level was judged at an opening
-	Steps    []Step  // in the order of their detection; never changed in place
-	// StepsBefore counts the steps that came before the baseline.
-	StepsBefore int
-	Entries     []Entry   // never changed in place
-	Records     []Record  // never changed in place
-	Gears       []Gear    // never changed in place
-	Phases      []PhaseAt // never changed in place
-	EngineRan   bool
-	Laid        []Level // at the end of the job: what was laid on a scale before it counted and was not seen to leave
+	Spec      JobSpec
+	Phase     Phase
+	OpenedNs  int64
+	PhaseNs   int64 // when the phase began
+	Why       string
+	Ledgers   [2]Ledger // of the scales
+	Changes   []Change  // in the order of their detection; never changed in place
+	Clears    []Clear   // clear weighings; never changed in place
+	Entries   []Entry   // never changed in place
+	Records   []Record  // never changed in place
+	Gears     []Gear    // never changed in place
+	Phases    []PhaseAt // never changed in place
+	EngineRan bool
+	// EmptyKg is the weight of an empty bottle with what clings to it.
+	EmptyKg, EmptyUKg float64
 
 	// Computed once when the job is opened, so that a change of the cart's setup does
 	// not change the meaning of its litres.
@@ -64,6 +65,7 @@ func Apply(s State, e Event) State {
 		for i := range s.Scales[:s.ScaleN] {
 			if sc := &s.Scales[i]; sc.Setup.Sensor == e.Sensor {
 				sc.Faults, sc.FrameNs = e.Faults, e.AtNs
+				sc.Moves = sc.Moves || e.Stability != Stable
 				if !e.Faults.Hidden() {
 					s.weigh(i, e.AtNs, sc.Setup.correct(e.Value))
 					if sc.Setup.Load != SupplyLoad && (s.Job.Phase == Draining || s.Job.Phase == Service) {
@@ -94,22 +96,11 @@ func Apply(s State, e Event) State {
 // the job now would lose some of it; empty if there is none.
 func (s *State) Runs() (sensor string) {
 	for i := range s.Scales[:s.ScaleN] {
-		if sc := &s.Scales[i]; sc.runs() && counts(sc.Setup.Load, s.Job.Phase) && !s.silent(sc) {
+		if sc := &s.Scales[i]; !sc.Rest.Now && sc.FlowKgS != 0 && counts(sc.Setup.Load, s.Job.Phase) && !s.silent(sc) {
 			return sc.Setup.Sensor
 		}
 	}
 	return ""
-}
-
-// Levels returns the levels of all scales that have settled and are not silent.
-// They go into the event that opens a job.
-func (s *State) Levels() (levels []Level) {
-	for i := range s.Scales[:s.ScaleN] {
-		if sc := &s.Scales[i]; sc.Follow == following && !s.silent(sc) {
-			levels = append(levels, Level{sc.Setup.Sensor, sc.LevelKg})
-		}
-	}
-	return levels
 }
 
 func (s *State) resetTail() {
@@ -120,31 +111,56 @@ func (s *State) resetTail() {
 	}
 }
 
-// start adopts a setup. A scale with the same sensor and load keeps its last
-// level, so that a change during the absence shows.
+// start adopts a setup. A scale with the same sensor and load keeps its signal, so
+// that a change during the absence shows.
 func (s *State) start(setup *Setup) {
-	for i := range s.Scales[:s.ScaleN] {
-		s.cut(&s.Scales[i])
-		s.book(&s.Scales[i])
-	}
-	old := s.Scales
-	oldN := s.ScaleN
+	old, oldN := s.Scales, s.ScaleN
 	s.Setup = *setup
 	s.ScaleN = min(len(setup.Scales), len(s.Scales))
 	s.Scales = [2]Scale{}
 	for i := range s.ScaleN {
 		sc := &s.Scales[i]
-		sc.Setup = setup.Scales[i]
-		for j := range old[:oldN] {
-			if o := &old[j]; o.Anchored && o.Setup.Sensor == sc.Setup.Sensor && o.Setup.Load == sc.Setup.Load {
-				// With a new calibration the same load has another weight.
-				anchorKg := sc.Setup.correct(o.AnchorKg / o.Setup.correct(1))
-				sc.Anchored, sc.AnchorKg, sc.LevelKg, sc.LastNs = true, anchorKg, anchorKg, o.LastNs
-				sc.Lying, sc.Vague = o.Lying, o.Vague
-				sc.Direction, sc.HeldCounts = o.Direction, counts(o.Setup.Load, s.Job.Phase)
+		for k := range old[:oldN] {
+			if o := &old[k]; o.Setup.Sensor == setup.Scales[i].Sensor && o.Setup.Load == setup.Scales[i].Load {
+				*sc = *o
 			}
 		}
+		// With a new calibration the same load has another weight.
+		if was := sc.Setup.correct(1); sc.N > 0 && setup.Scales[i].correct(1) != was {
+			s.rescale(sc, setup.Scales[i].correct(1)/was)
+		}
+		sc.Setup = setup.Scales[i]
 	}
 	s.Probe, s.CaddyProbe, s.Coolant = Probe{ProbeSetup: setup.Probe}, Probe{ProbeSetup: setup.CaddyProbe}, Probe{ProbeSetup: setup.Coolant}
 	s.Weighed = Weighed{}
+}
+
+// rescale corrects what a scale has weighed so far by another calibration. What is open
+// at the moment is lost: it is a hole.
+func (s *State) rescale(sc *Scale, by float64) {
+	for i := range sc.Ring {
+		sc.Ring[i].Kg *= by
+	}
+	for _, kg := range [...]*float64{&sc.LastKg, &sc.Doubt.Kg, &sc.SumKg, &sc.Was.Kg, &sc.Was.KgS, &sc.ShownKg, &sc.LevelKg, &sc.Rest.Kg, &sc.Idle.FromKg, &sc.Idle.ToKg} {
+		*kg *= by
+	}
+	for i := range sc.Rests {
+		sc.Rests[i].Kg *= by
+	}
+	s.Job.Changes = slices.Clone(s.Job.Changes)
+	for i := range s.Job.Changes {
+		if c := &s.Job.Changes[i]; c.Sensor == sc.Setup.Sensor {
+			c.Kg, c.FromKg, c.EndKg = c.Kg*by, c.FromKg*by, c.EndKg*by
+		}
+	}
+	for i := range s.Scales[:s.ScaleN] {
+		if l := &s.Job.Ledgers[i]; &s.Scales[i] == sc {
+			for k := range l.Marks {
+				l.Marks[k].Kg *= by
+			}
+			l.Top.Kg *= by
+			l.Drip.Kg, l.Drip.KgS, l.Drip.Over, l.Drip.LowKg = l.Drip.Kg*by, l.Drip.KgS*by, l.Drip.Over*by, l.Drip.LowKg*by
+			l.Drip.Still = stretch{}
+		}
+	}
 }

@@ -3,88 +3,10 @@ package fillcalc
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 )
-
-func (r *rig) refused(in Input, want string) {
-	r.t.Helper()
-	if err := Check(&r.s, &in); err == nil || !strings.Contains(err.Error(), want) {
-		r.t.Errorf("%s: %v, want %q", in.Do, err, want)
-	}
-}
-
-// started is a rig with an open job in a phase.
-func started(t testing.TB, setup *Setup, spec *JobSpec, phase Phase) *rig {
-	r := newRig(t, setup, 10, 0.001)
-	r.scene(4, nil, nil, nil)
-	r.do(Input{Do: DoOpen, Job: spec})
-	if phase != Ready {
-		r.do(Input{Do: DoPhase, Phase: phase})
-	}
-	r.scene(2, nil, nil, nil)
-	return r
-}
-
-// shown returns an account in kilograms as the scale shows them.
-func (r *rig) shown(t Tally) float64 { return r.s.shownKg(t) }
-
-func TestTwoStepsInQuickSuccession(t *testing.T) {
-	for _, hz := range []float64{10, 5, 2} {
-		for _, gap := range []float64{4.5, 6, 8} {
-			r := newRig(t, twoScales(), hz, 0.001)
-			r.scene(4, nil, nil, nil)
-			r.do(Input{Do: DoOpen, Job: aJob()})
-			r.do(Input{Do: DoPhase, Phase: Draining})
-			r.scene(30, steady(0.02), nil, plus(ramp(8, 8.1, 0.5), ramp(8+gap, 8.1+gap, 0.7)))
-			r.scene(6, nil, nil, steady(1.2))
-			stepsKg := 0.0
-			for _, step := range r.s.Job.Steps {
-				stepsKg += step.Kg
-			}
-			near(t, "steps", stepsKg, 1.2, 0.02)
-			near(t, "drained", r.shown(DrainedTally), 0.6, 0.02)
-		}
-	}
-}
-
-func TestChangeAcrossPhasesIsBookedByDirection(t *testing.T) {
-	// Both on one scale: a gap begins while it drains and ends while it is filled.
-	r := started(t, oneScale(), aJob(), Draining)
-	r.atNs += 20e9
-	r.do(Input{Do: DoPhase, Phase: Filling})
-	r.atNs += 20e9
-	r.caddyKg += 0.6
-	r.scene(5, nil, nil, nil)
-	if len(r.s.Job.Steps) != 1 || r.s.Job.Steps[0].Tally != DrainedTally {
-		t.Fatalf("steps %+v: what came is drained, whatever the phase", r.s.Job.Steps)
-	}
-	r.do(Input{Do: DoDecide, Step: 1, As: AsFluid})
-	near(t, "drained", r.shown(DrainedTally), 0.6, 0.004)
-	near(t, "added", r.shown(AddedTally), 0, 0.004)
-
-	// A bump that begins before the draining and settles during it loses no fluid.
-	r = started(t, twoScales(), aJob(), Ready)
-	r.scene(0.5, nil, nil, steady(0.4))
-	r.do(Input{Do: DoPhase, Phase: Draining})
-	r.scene(10, steady(0.05), nil, steady(0.4))
-	r.scene(4, nil, nil, steady(0.4))
-	sumKg := r.shown(DrainedTally)
-	for _, step := range r.s.Job.Steps {
-		sumKg += step.Kg
-	}
-	near(t, "drained and steps", sumKg, 0.9, 0.03)
-
-	// What is held when a job is abandoned does not affect the next one.
-	r = started(t, twoScales(), aJob(), Draining)
-	r.scene(0.5, nil, nil, steady(2))
-	r.do(Input{Do: DoAbandon, Why: "test"})
-	r.do(Input{Do: DoOpen, Job: aJob()})
-	r.scene(5, nil, nil, steady(2))
-	if len(r.s.Job.Steps) != 0 {
-		t.Errorf("steps %+v", r.s.Job.Steps)
-	}
-}
 
 func TestCloseNeedsReadableScales(t *testing.T) {
 	for name, c := range map[string]struct {
@@ -113,7 +35,7 @@ func TestCloseNeedsReadableScales(t *testing.T) {
 	r = started(t, twoScales(), aJob(), Draining)
 	r.scene(20, steady(0.05), nil, nil)
 	runs := r.s.Runs()
-	r.scene(0.3, nil, nil, nil)
+	r.rest(0.3)
 	if still := r.s.Runs(); runs != "caddy" || still != "caddy" {
 		t.Errorf("fluid runs on %q, on %q just after", runs, still)
 	}
@@ -126,7 +48,43 @@ func TestCloseNeedsReadableScales(t *testing.T) {
 
 	r = newRig(t, twoScales(), 10, 0)
 	r.do(Input{Do: DoOpen, Job: aJob()})
-	r.refused(Input{Do: DoPhase, Phase: Draining}, "scale caddy has not settled yet")
+	r.refused(Input{Do: DoPhase, Phase: Draining}, "phase: scale caddy has not been heard since")
+}
+
+func TestRefusedWhileAJobIsOpen(t *testing.T) {
+	r := started(t, twoScales(), aJob(), Draining)
+	r.scene(40, steady(0.05), nil, nil)
+	r.rest(5)
+	for _, c := range []struct {
+		in   Input
+		want string
+	}{
+		{Input{Do: DoOpen, Job: aJob()}, "do: job j1 is still open"},
+		{Input{Do: DoPhase}, `phase: "" is not one of draining, service, filling, running, checking`},
+		{Input{Do: DoPhase, Phase: Ready}, `phase: "ready" is not one of`},
+		{Input{Do: DoPhase, Phase: Closed}, `phase: "closed" is not one of`},
+		{Input{Do: DoPhase, Phase: Running}, "phase: only 0.00 L of the first fill"},
+		{Input{Do: DoAnswer, As: AsFluid}, "change: 0 is not one of this job's 0 changes"},
+		{Input{Do: DoClear, Sensor: "probe"}, `sensor: this cart has no scale "probe"`},
+		{Input{Do: DoEnter}, "what: is required"},
+		{Input{Do: DoRecord}, "item: is required"},
+		{Input{Do: DoWeigh, Weighing: &Weighing{Sensor: "caddy"}}, "sensor: scale caddy counts for job j1 now"},
+	} {
+		r.refused(c.in, c.want)
+	}
+	r.phase(Filling)
+	r.do(Input{Do: DoPhase, Phase: Running, Why: "only a test"})
+	r.refused(Input{Do: DoGear, Gear: "the long way"}, "gear: ")
+	r.refused(Input{Do: DoBaseline}, "do: baseline is possible before and during draining only")
+	for range maxEntries {
+		if Check(&r.s, &Input{Do: DoPhase, Phase: Checking}) != nil {
+			break
+		}
+		r.do(Input{Do: DoPhase, Phase: Checking})
+	}
+	r.refused(Input{Do: DoPhase, Phase: Checking}, "phase: this job has changed its phase 200 times already")
+	r.settled(Input{Do: DoClose})
+	r.refused(Input{Do: DoClose}, "needs an open job")
 }
 
 func TestDamagedFramesAreNotSilence(t *testing.T) {
@@ -140,93 +98,6 @@ func TestDamagedFramesAreNotSilence(t *testing.T) {
 	}
 }
 
-// With caddy and supply on one scale, phase and direction distinguish drained from
-// added. A change that fluid cannot make is a step.
-func TestBothOnOneScale(t *testing.T) {
-	r := started(t, oneScale(), aJob(), Draining)
-	r.scene(60, steady(0.05), nil, nil)
-	r.scene(4, nil, nil, nil)
-	r.do(Input{Do: DoPhase, Phase: Filling})
-	r.scene(50, nil, steady(0.05), nil)
-	r.scene(5, nil, nil, nil)
-	// The pan drips on: 60 g in two minutes.
-	r.scene(120, steady(0.0005), nil, nil)
-	r.scene(20, nil, steady(0.03), nil)
-	r.scene(5, nil, nil, nil)
-	near(t, "drained", r.shown(DrainedTally), 3.06, 0.006)
-	near(t, "added", r.shown(AddedTally), 3.1, 0.006)
-	if len(r.s.Job.Steps) != 0 {
-		t.Errorf("steps %+v", r.s.Job.Steps)
-	}
-
-	r = started(t, oneScale(), aJob(), Draining)
-	r.scene(20, steady(0.03), nil, nil)
-	r.scene(20, nil, steady(0.02), nil) // poured while it should drain
-	r.scene(5, nil, nil, nil)
-	if n := len(r.s.Job.Steps); n != 1 || r.s.Job.Steps[0].Cause != Backward {
-		t.Fatalf("steps %+v, want one that goes backward", r.s.Job.Steps)
-	}
-	// The streams follow each other within a second, so that the turn is not sharp.
-	near(t, "drained", r.shown(DrainedTally), 0.6, 0.06)
-	r.do(Input{Do: DoDecide, Step: 1, As: AsFluid, By: "somebody"})
-	near(t, "added", r.shown(AddedTally), 0.4, 0.06)
-	near(t, "their difference", r.shown(DrainedTally)-r.shown(AddedTally), 0.2, 0.006)
-}
-
-func TestRefilledSupplyKeepsTheTally(t *testing.T) {
-	r := started(t, twoScales(), aJob(), Filling)
-	r.scene(30, nil, steady(0.04), nil)
-	r.scene(5, nil, nil, nil)
-	r.scene(40, nil, steady(-0.05), nil) // slowly, out of a bottle
-	r.scene(5, nil, nil, nil)
-	if n := len(r.s.Job.Steps); n != 1 || r.s.Job.Steps[0].Tally != AddedTally {
-		t.Fatalf("steps %+v", r.s.Job.Steps)
-	}
-	r.do(Input{Do: DoDecide, Step: 1, As: AsSwap, By: "somebody"})
-	r.scene(30, nil, steady(0.04), nil)
-	r.scene(5, nil, nil, nil)
-	near(t, "added", r.shown(AddedTally), 2.4, 0.015)
-}
-
-// Fluid exchanged through the cooler line: out and in run together.
-func TestTwoStreamsAtOnce(t *testing.T) {
-	spec := aJob()
-	spec.BalanceBandL = 0.4
-	r := started(t, twoScales(), spec, Filling)
-	r.scene(60, steady(0.06), steady(0.058), nil)
-	v := r.s.Volumes()
-	near(t, "out", v.DrainedLMin, 0.06*60/r.s.Job.UsedKgM3*1000, 0.05)
-	near(t, "in", v.AddedLMin, 0.058*60/r.s.Job.FreshKgM3*1000, 0.05)
-	near(t, "balance", v.BalanceL, v.AddedL-v.DrainedL, 1e-12)
-	if alerts := r.s.Alerts(); len(alerts) != 0 {
-		t.Errorf("alerts %+v inside the band", alerts)
-	}
-	r.scene(60, steady(0.06), steady(0.05), nil)
-	if alerts := r.s.Alerts(); len(alerts) != 1 || alerts[0].Code != AlertBalance || !strings.Contains(alerts[0].Text, "less") {
-		t.Errorf("alerts %+v outside the band", alerts)
-	}
-}
-
-func TestOverflowAtTheCheckIsNotDrained(t *testing.T) {
-	spec := aJob()
-	spec.Check = ByOverflow
-	r := started(t, twoScales(), spec, Draining)
-	r.scene(60, steady(0.05), nil, nil)
-	r.scene(4, nil, nil, nil)
-	r.do(Input{Do: DoPhase, Phase: Filling})
-	r.scene(66, nil, steady(0.05), nil)
-	r.scene(4, nil, nil, nil)
-	r.do(Input{Do: DoPhase, Phase: Checking})
-	r.scene(20, steady(0.01), nil, nil)
-	r.scene(4, nil, nil, nil)
-	v := r.s.Volumes()
-	near(t, "drained", r.shown(DrainedTally), 3, 0.005)
-	near(t, "ran over", r.shown(OverflowTally), 0.2, 0.005)
-	near(t, "balance", v.BalanceL, v.AddedL-v.OverflowL-v.DrainedL, 1e-12)
-	p := r.plan()
-	near(t, "remaining", p.RemainingL, p.TargetL-v.AddedL+v.OverflowL, 1e-9)
-}
-
 func TestEntriesMoveThePlan(t *testing.T) {
 	spec := aJob()
 	spec.BottleL = 1
@@ -234,7 +105,7 @@ func TestEntriesMoveThePlan(t *testing.T) {
 	setup.Scales = setup.Scales[:1] // the supply is bottles
 	r := started(t, setup, spec, Draining)
 	r.scene(60, steady(0.05), nil, nil)
-	r.scene(4, nil, nil, nil)
+	r.rest(5)
 	before := r.plan().TargetL
 	for _, e := range []Entry{
 		{What: EnterSpilled, L: 0.2, UL: 0.05}, {What: EnterRetained, L: 0.3, UL: 0.1}, {What: EnterSpilled, L: -0.1},
@@ -274,7 +145,7 @@ func TestBottlesAtAnotherReference(t *testing.T) {
 		setup.Scales, setup.ReferenceC = setup.Scales[:1], referenceC // the supply is bottles
 		r := started(t, setup, aJob(), Draining)
 		r.scene(60, steady(0.05), nil, nil)
-		r.scene(4, nil, nil, nil)
+		r.rest(5)
 		r.do(Input{Do: DoPhase, Phase: Filling})
 		r.do(Input{Do: DoEnter, Entry: &Entry{What: EnterBottle, L: 1, Share: 1}})
 		r.do(Input{Do: DoEnter, Entry: &Entry{What: EnterBottle, L: 1, Share: 1}})
@@ -301,108 +172,16 @@ func TestOtherFluidNeedsAReason(t *testing.T) {
 func TestJobKeepsItsReferenceTemperature(t *testing.T) {
 	r := started(t, twoScales(), aJob(), Draining)
 	r.scene(20, steady(0.05), nil, nil)
-	r.scene(4, nil, nil, nil)
+	r.rest(5)
 	before := r.s.Volumes().DrainedL
 	other := twoScales()
 	other.ReferenceC = 15
 	r.do(Input{Do: DoStart, Setup: other})
-	r.scene(4, nil, nil, nil)
+	r.rest(5)
 	near(t, "drained", r.s.Volumes().DrainedL, before, 0.003)
 	if r.s.Job.ReferenceC != 20 {
 		t.Errorf("reference %g °C", r.s.Job.ReferenceC)
 	}
-}
-
-func TestCalibrationCorrectsWhatIsShown(t *testing.T) {
-	setup := twoScales()
-	setup.Scales[0].Calibration = &ScaleCalibration{Slope: 1.01, SlopeU: 0.0002, LightestKg: 1, Passed: true,
-		AtNs: 1_750_000_000e9, DueNs: 1_750_000_000e9 + nsPerYear}
-	r := started(t, setup, aJob(), Draining)
-	r.scene(60, steady(0.05), nil, nil)
-	r.scene(4, nil, nil, nil)
-	near(t, "drained", r.shown(DrainedTally), 3.03, 0.004)
-	for _, term := range r.s.Budget(DrainedTally) {
-		if term.Name == "slope of the scale" {
-			near(t, "slope's part", term.L, r.s.Volumes().DrainedL*0.0002, 1e-6)
-		}
-	}
-}
-
-func (r *rig) decideAll(as Decision) {
-	for _, step := range r.s.Job.Steps {
-		if step.As == "" {
-			r.do(Input{Do: DoDecide, Step: step.ID, As: as, By: "somebody"})
-		}
-	}
-}
-
-func TestDecidedAsLean(t *testing.T) {
-	// A slow push while it drains, released at once: its rise was taken for fluid.
-	r := started(t, twoScales(), aJob(), Draining)
-	r.scene(60, steady(0.03), nil, plus(ramp(10, 25, 1.5), ramp(30, 30.3, -1.5)))
-	r.scene(5, nil, nil, nil)
-	if n := len(r.s.Job.Steps); n != 1 || r.s.Job.Steps[0].As != "" {
-		t.Fatalf("steps %+v", r.s.Job.Steps)
-	}
-	r.decideAll(AsLean)
-	near(t, "drained", r.shown(DrainedTally), 1.8, 0.03)
-
-	// Both ends fast: the answer to one of them takes nothing back twice.
-	r = started(t, twoScales(), aJob(), Draining)
-	r.scene(20, steady(0.03), nil, ramp(5, 6, 1.5))
-	r.decideAll(AsLean)
-	r.scene(20, steady(0.03), nil, plus(steady(1.5), ramp(5, 6, -1.5)))
-	r.scene(5, nil, nil, nil)
-	r.decideAll(AsLean)
-	near(t, "drained", r.shown(DrainedTally), 1.2, 0.02)
-}
-
-func TestObjectsLaidTogetherTakenOneByOne(t *testing.T) {
-	r := started(t, twoScales(), aJob(), Draining)
-	r.scene(10, nil, nil, ramp(3, 3.1, 1.2)) // a wrench of 0.8 and a socket of 0.4 kg
-	r.decideAll(AsObject)
-	r.scene(10, nil, nil, plus(steady(1.2), ramp(3, 3.1, -0.8)))
-	r.decideAll(AsObject)
-	r.scene(10, nil, nil, plus(steady(0.4), ramp(3, 3.1, -0.4)))
-	r.decideAll(AsObject)
-	near(t, "drained", r.shown(DrainedTally), 0, 0.006)
-}
-
-func TestGapEndsAHold(t *testing.T) {
-	for name, cut := range map[string]func(r *rig){
-		"silence": func(r *rig) { r.atNs += 20e9 },
-		"restart": func(r *rig) { r.atNs += 20e9; r.do(Input{Do: DoStart, Setup: twoScales()}) },
-	} {
-		r := started(t, twoScales(), aJob(), Draining)
-		r.caddyKg += 0.7 // a tool, and a gap before it has settled
-		r.scene(1.5, nil, nil, nil)
-		cut(r)
-		r.caddyKg += 0.3 // fluid meanwhile
-		r.scene(5, nil, nil, nil)
-		if n := len(r.s.Job.Steps); n != 2 || r.s.Job.Steps[1].Cause != Away {
-			t.Fatalf("%s: steps %+v", name, r.s.Job.Steps)
-		}
-		near(t, name+": the tool", r.s.Job.Steps[0].Kg, 0.7, 0.03)
-		near(t, name+": meanwhile", r.s.Job.Steps[1].Kg, 0.3, 0.03)
-	}
-}
-
-// What left during a gap may have been the object; only a person knows.
-func TestStepDuringAGapNeedsADecision(t *testing.T) {
-	r := started(t, twoScales(), aJob(), Draining)
-	r.scene(10, nil, nil, ramp(3, 3.1, 0.7))
-	r.caddyKg += 0.7
-	r.atNs += 20e9
-	r.caddyKg -= 0.7
-	r.scene(5, nil, nil, nil)
-	if n := len(r.s.Job.Steps); n != 2 || r.s.Job.Steps[1].As != "" {
-		t.Fatalf("steps %+v", r.s.Job.Steps)
-	}
-	r.decideAll(AsObject)
-	if r.s.Job.Steps[1].With != 1 {
-		t.Errorf("steps %+v, want a pair once somebody said so", r.s.Job.Steps)
-	}
-	near(t, "drained", r.shown(DrainedTally), 0, 0.006)
 }
 
 // A reading of 0.25 between marks 0.4 L apart, in the middle of the window, is half
@@ -429,20 +208,26 @@ func TestTopUpFromTheDipstick(t *testing.T) {
 	}
 }
 
-// A calibration during a job changes the weight of the same load, which must not
-// count as fluid.
-func TestCalibrationDuringAJobMovesNothing(t *testing.T) {
+// A calibration during a job changes the weight of the same load. That is no fluid; what was
+// weighed before is corrected, too.
+func TestCalibrationDuringAJob(t *testing.T) {
 	r := started(t, twoScales(), aJob(), Draining)
 	r.scene(40, steady(0.05), nil, nil)
-	r.scene(4, nil, nil, nil)
+	r.rest(5)
+	r.onCaddy(0.5)
 	before := r.shown(DrainedTally)
 	calibrated := twoScales()
 	calibrated.Scales[0].Calibration = &ScaleCalibration{Slope: 1.02, SlopeU: 0.0002, LightestKg: 1, Passed: true,
 		AtNs: r.atNs, DueNs: r.atNs + nsPerYear}
 	r.do(Input{Do: DoStart, Setup: calibrated})
-	r.scene(6, nil, nil, nil)
-	if len(r.s.Job.Steps) != 0 {
-		t.Errorf("steps %+v", r.s.Job.Steps)
+	r.rest(6)
+	near(t, "drained", r.shown(DrainedTally), 1.02*before, 0.006)
+	if c := r.s.Job.Changes; len(c) != 1 || math.Abs(c[0].Kg-0.51) > 0.003 {
+		t.Errorf("%+v", c)
 	}
-	near(t, "drained", r.shown(DrainedTally), before, 0.005)
+	r.onCaddy(-0.5)
+	if got := r.labels(); !slices.Equal(got, []Label{AsGone, AsGone}) {
+		t.Errorf("labels %q", got)
+	}
+	near(t, "drained", r.shown(DrainedTally), 1.02*before, 0.006)
 }

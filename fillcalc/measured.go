@@ -37,7 +37,7 @@ func (s *State) scale(sensor string) *Scale {
 }
 
 func (s *State) startWeighing(w *Weighing) {
-	s.Weighed = Weighed{w.Sensor, s.scale(w.Sensor).LevelKg}
+	s.Weighed = Weighed{w.Sensor, s.scale(w.Sensor).Rest.Kg}
 }
 
 func (s *State) addMeasured(w *Weighing) {
@@ -49,10 +49,10 @@ func (s *State) addMeasured(w *Weighing) {
 
 func (s *State) fieldDensity(w *Weighing) (Fluid, DensityBudget, error) {
 	sc := s.scale(w.Sensor)
-	kg := math.Abs(sc.LevelKg - s.Weighed.FromKg)
+	kg := math.Abs(sc.Rest.Kg - s.Weighed.FromKg)
 	slopeU := float64(kg * sc.Setup.gainU(s.NowNs))
 	fluid, budget, err := FieldDensity(FieldWeighing{
-		ShownKg: kg, ShownUKg: math.Sqrt(float64(2*sc.weighingU2()) + float64(slopeU*slopeU)),
+		ShownKg: kg, ShownUKg: math.Sqrt(float64(2*sc.Rest.U2) + float64(slopeU*slopeU)),
 		Litres: w.Litres, TolerancePct: w.TolerancePct, AtC: labelC, AirKgM3: s.Setup.AirKgM3,
 	})
 	fluid.Name = w.Fluid
@@ -73,7 +73,7 @@ func (s *State) checkWeighing(do Do, w *Weighing) error {
 	if fault := s.scaleQuality(sc); !fault.Good() {
 		return fmt.Errorf("sensor: %s", fault)
 	}
-	if sc.Follow != following {
+	if !sc.Rest.Now {
 		return fmt.Errorf("sensor: scale %s is settling: wait until it stands still", w.Sensor)
 	}
 	if do == DoWeigh {
@@ -85,7 +85,7 @@ func (s *State) checkWeighing(do Do, w *Weighing) error {
 	if w.Fluid == "" {
 		return fmt.Errorf("fluid: the measured fluid needs a name")
 	}
-	if math.Abs(sc.LevelKg-s.Weighed.FromKg) <= sc.bandKg() {
+	if math.Abs(sc.Rest.Kg-s.Weighed.FromKg) <= float64(sure*math.Sqrt(2*sc.Rest.U2)) {
 		return fmt.Errorf("do: scale %s stands where it stood at weigh: empty the bottle first", w.Sensor)
 	}
 	_, _, err := s.fieldDensity(w)

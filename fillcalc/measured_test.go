@@ -9,7 +9,7 @@ import (
 // the film that clings to it.
 func TestDensityMeasuredOnTheCart(t *testing.T) {
 	r := newRig(t, twoScales(), 10, 0.001)
-	r.scene(4, nil, nil, nil)
+	r.rest(8)
 	weigh := Input{Do: DoWeigh, Weighing: &Weighing{Sensor: "supply"}}
 	density := Input{Do: DoDensity, Weighing: &Weighing{Sensor: "supply", Fluid: "no sheet", Litres: 1}}
 	r.refused(density, "weigh the full bottle")
@@ -24,9 +24,9 @@ func TestDensityMeasuredOnTheCart(t *testing.T) {
 	}
 	goneKg := (1 - filmShare) * at20 / 1000 / BuoyancyFactor(at20, ConventionalAirKgM3)
 	r.supplyKg -= goneKg
-	r.scene(0.5, nil, nil, nil)
+	r.rest(0.9)
 	r.refused(density, "is settling")
-	r.scene(6, nil, nil, nil)
+	r.rest(6)
 	r.do(density)
 	if len(r.s.Measured) != 1 || r.s.Measured[0].Name != "no sheet" {
 		t.Fatalf("measured %+v", r.s.Measured)
@@ -43,6 +43,7 @@ func TestDensityMeasuredOnTheCart(t *testing.T) {
 	spec := aJob()
 	spec.Fresh = r.s.Measured[0]
 	r.do(Input{Do: DoOpen, Job: spec})
+	r.rest(3)
 	r.do(Input{Do: DoPhase, Phase: Filling})
 	r.refused(weigh, "counts for job j1 now")
 }

@@ -5,62 +5,84 @@ import (
 	"math"
 	"math/rand/v2"
 	"reflect"
-	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
 )
 
-// randomJob draws the events of a job with pours, steps, objects that come and
-// go, holes, restarts and changes of phase.
+// randomJob draws the events of a job in which anything may happen at any time: pours, things
+// that come and go, pushes, damaged frames, holes, restarts, phases in any order, answers,
+// clear weighings and baselines, whether they are accepted or not.
 func randomJob(rt *rapid.T, setup *Setup, hz float64) *rig {
-	r := newRig(rt, setup, hz, 0.001)
+	spec := aJob()
+	if rapid.Bool().Draw(rt, "bottles") {
+		spec.BottleL = 1
+	}
+	if rapid.Bool().Draw(rt, "overflow") {
+		spec.Check = ByOverflow
+	}
+	r := newRig(rt, setup, hz, rapid.SampledFrom([]float64{0, 0.001, 0.01}).Draw(rt, "noise"))
 	r.rng = rand.New(rand.NewPCG(rapid.Uint64().Draw(rt, "seed"), 1))
-	r.scene(5, nil, nil, nil)
-	r.do(Input{Do: DoOpen, Job: aJob()})
-	r.do(Input{Do: DoPhase, Phase: Draining})
-	lying := []float64{}
-	for range rapid.IntRange(1, 7).Draw(rt, "doings") {
-		switch rapid.IntRange(0, 5).Draw(rt, "kind") {
+	r.rest(rapid.Float64Range(0, 5).Draw(rt, "before"))
+	r.do(Input{Do: DoOpen, Job: spec})
+	r.rest(rapid.Float64Range(0.5, 8).Draw(rt, "open"))
+	try := func(in Input) { // the fold ignores what Check refuses
+		r.atNs += 1e6
+		r.apply(Event{Kind: KindInput, Input: &in})
+	}
+	for range rapid.IntRange(1, 12).Draw(rt, "doings") {
+		seconds := rapid.Float64Range(0.2, 15).Draw(rt, "for")
+		switch rapid.IntRange(0, 9).Draw(rt, "kind") {
 		case 0:
-			r.scene(rapid.Float64Range(3, 20).Draw(rt, "for"), steady(rapid.Float64Range(0, 0.1).Draw(rt, "drain")), nil, nil)
+			r.scene(seconds, steady(rapid.Float64Range(-0.05, 0.3).Draw(rt, "drain")), steady(rapid.Float64Range(-0.05, 0.3).Draw(rt, "pour")), nil)
 		case 1:
-			r.scene(rapid.Float64Range(3, 20).Draw(rt, "for"), nil, steady(rapid.Float64Range(0, 0.1).Draw(rt, "pour")), nil)
+			r.caddyKg += rapid.Float64Range(-3, 3).Draw(rt, "on the caddy")
+			r.rest(seconds)
 		case 2:
-			kg := rapid.Float64Range(0.1, 2).Draw(rt, "object")
-			lying = append(lying, kg)
-			r.caddyKg += kg
-			r.scene(6, nil, nil, nil)
+			r.supplyKg += rapid.Float64Range(-9, 9).Draw(rt, "on the supply")
+			r.rest(seconds)
 		case 3:
-			if len(lying) > 0 {
-				i := rapid.IntRange(0, len(lying)-1).Draw(rt, "which")
-				r.caddyKg -= lying[i]
-				lying = slices.Delete(lying, i, i+1)
-				r.scene(6, nil, nil, nil)
-			}
+			r.scene(seconds, nil, nil, rising(0, seconds, rapid.Float64Range(-2, 5).Draw(rt, "push")))
 		case 4:
-			r.atNs += int64(rapid.Float64Range(3.5, 30).Draw(rt, "hole") * 1e9)
-			r.caddyKg += rapid.Float64Range(0, 0.5).Draw(rt, "meanwhile")
-			r.scene(4, nil, nil, nil)
+			r.atNs += int64(seconds * 1e9)
+			r.caddyKg += rapid.Float64Range(-0.5, 1).Draw(rt, "meanwhile")
+			if rapid.Bool().Draw(rt, "restart") {
+				try(Input{Do: DoStart, Setup: setup})
+			}
 		case 5:
-			r.do(Input{Do: DoPhase, Phase: rapid.SampledFrom([]Phase{Draining, Service, Filling, Running}).Draw(rt, "phase"), Why: "drawn"})
-			r.scene(2, nil, nil, nil)
+			for range rapid.IntRange(1, 40).Draw(rt, "frames") {
+				r.atNs += 100e6
+				r.apply(Event{Kind: KindWeight, Sensor: rapid.SampledFrom([]string{"caddy", "supply", "nobody"}).Draw(rt, "sensor"),
+					Faults: Faults(rapid.IntRange(0, 127).Draw(rt, "faults")), Value: rapid.Float64Range(-60, 60).Draw(rt, "value")})
+			}
+		case 6:
+			try(Input{Do: DoPhase, Phase: rapid.SampledFrom(phaseOrder[:]).Draw(rt, "phase"), Why: "drawn"})
+		case 7:
+			try(Input{Do: DoAnswer, Change: rapid.IntRange(0, len(r.s.Job.Changes)+1).Draw(rt, "change"),
+				As: rapid.SampledFrom([]Label{AsFluid, AsGone, AsThing, AsContainer, AsBottle}).Draw(rt, "as"), By: "somebody"})
+		case 8:
+			try(Input{Do: DoClear, Sensor: rapid.SampledFrom([]string{"", "caddy", "supply"}).Draw(rt, "cleared")})
+		case 9:
+			try(Input{Do: rapid.SampledFrom([]Do{DoBaseline, DoTick, DoClose, DoAbandon, DoGear}).Draw(rt, "do"), Gear: "R"})
 		}
 	}
-	r.scene(6, nil, nil, nil)
+	r.rest(3)
 	return r
+}
+
+func drawnSetup(rt *rapid.T) *Setup {
+	if rapid.Bool().Draw(rt, "one scale") {
+		return oneScale()
+	}
+	return twoScales()
 }
 
 // A replay from any snapshot, stored as JSON, ends in the same state to the last bit
 // as a replay from the start.
 func TestReplayFromAnySnapshot(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
-		setup := twoScales()
-		if rapid.Bool().Draw(rt, "one scale") {
-			setup = oneScale()
-		}
-		r := randomJob(rt, setup, 10)
-		cut := rapid.IntRange(0, len(r.events)).Draw(rt, "cut")
+		r := randomJob(rt, drawnSetup(rt), 10)
+		cut := rapid.IntRange(0, len(r.events)-1).Draw(rt, "cut")
 		var whole, part State
 		for i, e := range r.events {
 			if i == cut {
@@ -68,9 +90,11 @@ func TestReplayFromAnySnapshot(t *testing.T) {
 				if err != nil {
 					rt.Fatal(err)
 				}
-				part = State{}
 				if err := json.Unmarshal(text, &part); err != nil {
 					rt.Fatal(err)
+				}
+				if !reflect.DeepEqual(whole, part) {
+					rt.Fatalf("event %d: JSON loses something:\n%+v\n%+v", i, whole, part)
 				}
 			}
 			whole = Apply(whole, e)
@@ -78,67 +102,133 @@ func TestReplayFromAnySnapshot(t *testing.T) {
 				part = Apply(part, e)
 			}
 		}
-		if cut == len(r.events) {
-			part = whole
-		}
 		if !reflect.DeepEqual(whole, part) || !reflect.DeepEqual(whole, r.s) {
 			rt.Fatalf("cut at %d of %d: states differ", cut, len(r.events))
 		}
 	})
 }
 
-// Decisions as fluid and swap may come in any order.
-func TestDecisionsCommute(t *testing.T) {
+// whole reports the first figure that is infinite, or NaN although it is known.
+func (s *State) whole(live bool) (name string) {
+	v := s.Volumes()
+	for name, f := range map[string]float64{
+		"drained": v.DrainedL, "U of drained": v.DrainedUL, "added": v.AddedL, "U of added": v.AddedUL,
+		"overflow": v.OverflowL, "U of overflow": v.OverflowUL, "balance": v.BalanceL, "U of balance": v.BalanceUL, "undecided": v.UndecidedL,
+	} {
+		if math.IsInf(f, 0) || live && math.IsNaN(f) {
+			return name
+		}
+	}
+	for _, t := range []Tally{DrainedTally, AddedTally, OverflowTally} {
+		for _, term := range s.Budget(t) {
+			if math.IsNaN(term.L) || math.IsInf(term.L, 0) {
+				return term.Name
+			}
+		}
+	}
+	for i := range s.Scales[:s.ScaleN] {
+		sc := &s.Scales[i]
+		for name, f := range map[string]float64{
+			"noise": sc.NoiseKg, "shown": sc.ShownKg, "level": sc.LevelKg, "flow": sc.FlowKgS, "rest": sc.Rest.Kg, "U2 of the rest": sc.Rest.U2, "line": sc.Was.Kg, "slope": sc.Was.KgS,
+		} {
+			if math.IsNaN(f) || math.IsInf(f, 0) {
+				return sc.Setup.Sensor + ": " + name
+			}
+		}
+	}
+	for _, c := range s.Job.Changes {
+		if !(c.U2 >= 0) || math.IsInf(c.U2, 0) || math.IsNaN(c.Kg) || math.IsInf(c.Kg, 0) {
+			return "change " + number(c.ID)
+		}
+	}
+	return ""
+}
+
+// Whatever happens, in whatever order, no figure is infinite, and none is unknown while the
+// scales are heard.
+func TestFiguresStayWhole(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
-		r := randomJob(rt, twoScales(), 10)
-		var open []int
-		for _, step := range r.s.Job.Steps {
-			if step.As == "" {
-				open = append(open, step.ID)
+		r := randomJob(rt, drawnSetup(rt), rapid.SampledFrom([]float64{2, 5, 10, 40}).Draw(rt, "hz"))
+		var s State
+		for i, e := range r.events {
+			s = Apply(s, e)
+			if i%7 != 0 && e.Kind != KindInput {
+				continue
 			}
-		}
-		as := map[int]Decision{}
-		for _, id := range open {
-			as[id] = rapid.SampledFrom([]Decision{AsFluid, AsSwap}).Draw(rt, "as")
-		}
-		decide := func(order []int) Volumes {
-			fork := *r.bench
-			for _, id := range order {
-				fork.do(Input{Do: DoDecide, Step: id, As: as[id]})
+			if name := s.whole(false); name != "" {
+				rt.Fatalf("event %d, %+v: %s", i, e, name)
 			}
-			return fork.s.Volumes()
+			s.Questions()
+			s.Next()
+			s.Alerts()
+			s.Remarks()
+			s.Runs()
 		}
-		a := decide(open)
-		slices.Reverse(open)
-		b := decide(open)
-		// Only the order of additions differs.
-		if math.Abs(a.DrainedL-b.DrainedL) > 1e-12 || math.Abs(a.AddedL-b.AddedL) > 1e-12 || math.Abs(a.DrainedUL-b.DrainedUL) > 1e-12 {
-			rt.Fatalf("%+v, in the other order %+v", a, b)
+		if name := s.whole(true); name != "" { // it has been heard for three seconds
+			rt.Fatalf("in the end: %s is %+v", name, s.Volumes())
 		}
 	})
 }
 
-// The same story gives the same steps, and the same tally within the scale's
-// resolution, at ten readings a second and at eighty.
-func TestTallyDoesNotDependOnTheRate(t *testing.T) {
-	tell := func(hz float64) State {
-		r := newRig(t, twoScales(), hz, 0.001)
-		r.scene(5, nil, nil, nil)
-		r.do(Input{Do: DoOpen, Job: aJob()})
-		r.do(Input{Do: DoPhase, Phase: Draining})
-		r.scene(40, decayed(0.12, 10), nil, nil)
-		r.scene(20, steady(0.004), nil, ramp(5, 5.2, 0.6))
-		r.scene(20, steady(0.004), nil, plus(steady(0.6), ramp(5, 5.2, -0.6)))
-		r.scene(5, nil, nil, nil)
-		r.do(Input{Do: DoPhase, Phase: Filling})
-		r.scene(30, nil, during(2, 22, 0.05), nil)
-		return r.s
-	}
-	few, many := tell(10), tell(80)
-	a, b := few.Volumes(), many.Volumes()
-	near(t, "drained", a.DrainedL, b.DrainedL, 0.006)
-	near(t, "added", a.AddedL, b.AddedL, 0.006)
-	if len(few.Job.Steps) != 2 || len(many.Job.Steps) != 2 {
-		t.Errorf("%d and %d steps, want 2", len(few.Job.Steps), len(many.Job.Steps))
-	}
+// What is on record of a job stays in order: the changes are numbered, a group holds its
+// members, and a person's word is heeded.
+func TestChangesStayInOrder(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		r := randomJob(rt, drawnSetup(rt), 10)
+		for i, c := range r.s.Job.Changes {
+			switch {
+			case c.ID != i+1:
+				rt.Fatalf("change %d has the number %d", i+1, c.ID)
+			case c.FromNs > c.AtNs || c.AtNs > r.s.NowNs:
+				rt.Fatalf("change %d is from %d to %d, now it is %d", c.ID, c.FromNs, c.AtNs, r.s.NowNs)
+			case c.Last > 0 && (c.First < 1 || c.First > c.ID || c.Last < c.ID || c.Last > len(r.s.Job.Changes)):
+				rt.Fatalf("change %d in the group of %d to %d", c.ID, c.First, c.Last)
+			case c.Last > 0 && (r.s.Job.Changes[c.First-1].Last != c.Last || r.s.Job.Changes[c.Last-1].Last != c.Last):
+				rt.Fatalf("change %d in a group without its ends: %+v", c.ID, r.s.Job.Changes)
+			case c.Said != "" && c.As == "":
+				rt.Fatalf("change %d was said to be %s", c.ID, c.Said)
+			}
+		}
+		for _, c := range r.s.Questions() {
+			if math.Abs(c.Kg) < leastKg || c.Said != "" {
+				rt.Fatalf("asked about %+v", c)
+			}
+		}
+	})
+}
+
+// What comes onto a scale is in the account or in a change: drained and the changes that
+// are in no account add up to what the caddy's scale gained.
+func TestMassIsConserved(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		r := started(rt, twoScales(), aJob(), Draining)
+		r.rng = rand.New(rand.NewPCG(rapid.Uint64().Draw(rt, "seed"), 1))
+		start := r.caddyKg
+		for range rapid.IntRange(1, 8).Draw(rt, "doings") {
+			seconds := rapid.Float64Range(1, 20).Draw(rt, "for")
+			switch rapid.IntRange(0, 4).Draw(rt, "kind") {
+			case 0:
+				r.scene(seconds, steady(rapid.Float64Range(0, 0.1).Draw(rt, "flow")), nil, nil)
+			case 1:
+				r.caddyKg += rapid.Float64Range(-1, 4).Draw(rt, "step")
+				r.rest(seconds)
+			case 2:
+				r.atNs += int64(seconds * 1e9)
+				r.caddyKg += rapid.Float64Range(0, 1).Draw(rt, "meanwhile")
+			case 3:
+				r.do(Input{Do: DoStart, Setup: twoScales()})
+			case 4:
+				r.apply(Event{Kind: KindInput, Input: &Input{Do: DoPhase, Phase: rapid.SampledFrom([]Phase{Draining, Service, Filling, Running}).Draw(rt, "phase"), Why: "drawn"}})
+			}
+		}
+		r.rest(12)
+		sum := r.shown(DrainedTally)
+		for i := range r.s.Job.Changes {
+			kg, _ := r.s.Job.apart(i, 0, len(r.s.Job.Changes))
+			sum += kg
+		}
+		if gain := r.caddyKg - start; math.Abs(sum-gain) > 0.02 {
+			rt.Fatalf("drained and changes make %.4f kg, the scale gained %.4f kg: %+v", sum, gain, r.s.Job.Changes)
+		}
+	})
 }

@@ -35,7 +35,8 @@ const (
 	QualityOverload    QualityCode = "overload"     // the load is above its capacity
 	QualityUnderload   QualityCode = "underload"    // the load is below its range
 	QualityUnsettled   QualityCode = "unsettled"    // it has not been at rest since it was heard
-	QualitySettling    QualityCode = "settling"     // a change is held until it has come to rest
+	QualitySettling    QualityCode = "settling"     // it is weighed, or moves faster than fluid
+	QualityAway        QualityCode = "away"         // its container is off
 	QualityTooFast     QualityCode = "too_fast"     // it moves faster than fluid can
 	QualityOutOfRange  QualityCode = "out_of_range" // no temperature of a transmission
 	QualityStandsStill QualityCode = "stands_still" // it does not move although the engine runs
@@ -67,6 +68,7 @@ var qualityWords = map[QualityCode]string{
 	QualityUnderload:        "is below its range",
 	QualityUnsettled:        "has not settled yet",
 	QualitySettling:         "is settling",
+	QualityAway:             "carries no container",
 	QualityTooFast:          "moves faster than fluid can: is it in the fluid?",
 	QualityOutOfRange:       "shows no temperature of a transmission",
 	QualityStandsStill:      "stands still while the engine runs: is it in the fluid?",

@@ -74,6 +74,9 @@ func (in *JobSpec) check(referenceC float64) error {
 	if in.BottleL != 0 && in.BottleL < minBottleL {
 		return fmt.Errorf("bottle_l: %g is less than %g: no bottle is so small", in.BottleL, minBottleL)
 	}
+	if !(in.EmptyBottleKg >= 0 && in.EmptyBottleKg <= 5) {
+		return fmt.Errorf("empty_bottle_kg: %g is not from 0 to 5 kilograms", in.EmptyBottleKg)
+	}
 	if !(in.BoltTorqueNM >= 0 && in.BoltTorqueNM <= 1000) {
 		return fmt.Errorf("bolt_torque_nm: %g is not from 0 to 1000", in.BoltTorqueNM)
 	}

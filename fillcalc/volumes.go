@@ -2,6 +2,12 @@ package fillcalc
 
 import "math"
 
+// A scale that does not send for this long is silent.
+const scaleSilentNs = 3e9
+
+// So long a phase waits for the weighing that begins it: in wind that takes a while.
+const weighNs = 30e9
+
 // Volumes is the state of the tally at one moment. Litres are at the job's
 // reference temperature. A figure that is not known is NaN, and Quality says why.
 type Volumes struct {
@@ -33,14 +39,16 @@ func (s *State) Volumes() Volumes {
 		return v
 	}
 	v.UndecidedL = 0
-	for _, step := range j.Steps[j.StepsBefore:] {
-		if step.As == "" {
-			v.UndecidedL += math.Abs(s.StepL(step))
+	for i := range j.Changes {
+		if c := &j.Changes[i]; c.As == "" {
+			v.UndecidedL += math.Abs(s.ChangeL(c))
 		}
 	}
 	for i := range s.Scales[:s.ScaleN] {
-		sc := &s.Scales[i]
-		v.UndecidedL += math.Abs(s.StepL(Step{Kg: sc.heldKg(), Tally: j.tallyOf(sc.Setup.Load, sc.heldKg())}))
+		if sc := &s.Scales[i]; sc.Open && sc.Fast && counts(sc.Setup.Load, j.Phase) {
+			kg := sc.LevelKg - sc.Was.at(sc.Was.ToS)
+			v.UndecidedL += math.Abs(s.changeL(kg, j.tallyOf(sc.Setup.Load, kg)))
+		}
 	}
 	if s.live(DrainedTally) {
 		v.DrainedKg = s.shownKg(DrainedTally) * j.UsedFactor
@@ -104,7 +112,11 @@ func (s *State) quality() Quality {
 		if q := s.scaleQuality(sc); !q.Good() {
 			return q
 		}
-		if sc.Follow == held {
+		l := &j.Ledgers[i]
+		switch weighing := l.MarkN > 0 && l.mark().RestN == 0 && s.NowNs-l.mark().AtNs < weighNs; {
+		case l.Off > 0:
+			return aboutScale(QualityAway, sc.Setup.Sensor)
+		case sc.Open && sc.Fast, weighing:
 			return aboutScale(QualitySettling, sc.Setup.Sensor)
 		}
 	}
@@ -123,57 +135,38 @@ func (s *State) scaleQuality(sc *Scale) Quality {
 		code = QualityUnderload
 	case sc.Faults.Hidden():
 		code = QualityDamaged
-	case !sc.Anchored:
+	case sc.N == 0:
 		code = QualityUnsettled
 	}
 	return aboutScale(code, sc.Setup.Sensor)
 }
 
 func (s *State) silent(sc *Scale) bool {
-	return sc.LastNs == 0 || sc.Follow == lost || s.NowNs-sc.LastNs > scaleSilentNs
+	return sc.LastNs == 0 || s.NowNs-sc.LastNs > scaleSilentNs
 }
 
 // feeding reports whether a scale's present stream goes to an account.
 func (s *State) feeding(sc *Scale, t Tally) bool {
-	return counts(sc.Setup.Load, s.Job.Phase) && s.Job.tallyOf(sc.Setup.Load, float64(sc.Direction)) == t
+	return counts(sc.Setup.Load, s.Job.Phase) && s.Job.feeds(sc.Setup.Load) == t
 }
 
 // live reports whether an account is known now. It is not known while the scale
 // that feeds it cannot be read; an account that no scale feeds now is known.
 func (s *State) live(t Tally) bool {
 	for i := range s.Scales[:s.ScaleN] {
-		if sc := &s.Scales[i]; s.feeding(sc, t) && (s.silent(sc) || sc.Faults.Hidden() || !sc.Anchored) {
+		if sc := &s.Scales[i]; s.feeding(sc, t) && (s.silent(sc) || sc.N == 0) {
 			return false
 		}
 	}
 	return true
 }
 
-// shownKg returns an account at the state's time, in kg as the scale shows it.
-func (s *State) shownKg(t Tally) float64 {
-	kg := s.Job.account(t).ShownKg
-	for i := range s.Scales[:s.ScaleN] {
-		if sc := &s.Scales[i]; s.feeding(sc, t) {
-			if t == AddedTally {
-				kg -= sc.unbooked()
-			} else {
-				kg += sc.unbooked()
-			}
-		}
-	}
-	return kg
-}
-
 // flowKgS returns the flow into an account now, in kg/s as the scale shows it.
 func (s *State) flowKgS(t Tally) float64 {
 	flow := 0.0
 	for i := range s.Scales[:s.ScaleN] {
-		if sc := &s.Scales[i]; s.feeding(sc, t) && sc.Follow == following {
-			if t == AddedTally {
-				flow -= sc.flowKgS()
-			} else {
-				flow += sc.flowKgS()
-			}
+		if sc := &s.Scales[i]; s.feeding(sc, t) && !sc.Fast {
+			flow += float64(t.sign() * sc.FlowKgS)
 		}
 	}
 	return flow
@@ -255,8 +248,14 @@ func (s *State) caddyFreeL() float64 {
 	return math.NaN()
 }
 
-// StepL returns the size of a step in litres at the reference temperature, as if it
+// ChangeL returns the size of a change in litres at the reference temperature, as if it
 // were fluid.
-func (s *State) StepL(step Step) float64 {
-	return step.Kg * s.factor(step.Tally) / s.kgM3(step.Tally) * 1000
+func (s *State) ChangeL(c *Change) float64 {
+	sc := s.scale(c.Sensor)
+	if sc == nil {
+		return math.NaN()
+	}
+	return s.changeL(c.Kg, s.Job.tallyOf(sc.Setup.Load, c.Kg))
 }
+
+func (s *State) changeL(kg float64, t Tally) float64 { return kg * s.factor(t) / s.kgM3(t) * 1000 }

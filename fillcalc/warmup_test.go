@@ -293,10 +293,10 @@ func (r *warmUpRun) play(t testing.TB, rng *rand.Rand) {
 	setup.Probe.Calibration = &ProbeCalibration{Gain: 1, U: 0.17, BestC: 40, Passed: true}
 	b := &bench{t: t, atNs: 1_750_000_000e9, caddy: 3, supply: 9, celsius: r.ambientC, noise: func() float64 { return 0 }}
 	b.do(Input{Do: DoStart, Setup: setup})
-	b.run(3, 0, 0)
 	job := aJob()
 	job.LowC, job.HighC = r.lowC, r.highC
 	b.do(Input{Do: DoOpen, Job: job})
+	b.run(3, 0, 0)
 
 	const stepS = 0.1
 	left := func(tauS float64) float64 {
@@ -459,7 +459,6 @@ func (f forecastScore) String() string {
 // start.
 func TestThousandWarmUps(t *testing.T) {
 	if testing.Short() {
-		t.Skip("-short: a thousand warm-ups take seconds")
 	}
 	runs, flickers := warmUps(t, 1000, *warmUpSeed, "plain")
 	if flickers > 0 {
@@ -489,7 +488,6 @@ func TestThousandWarmUps(t *testing.T) {
 // flicker once, when the fluid settles at a limit under a display of whole degrees.
 func TestHarderWarmUps(t *testing.T) {
 	if testing.Short() {
-		t.Skip("-short: a thousand warm-ups take seconds")
 	}
 	runs, flickers := warmUps(t, 1000, *warmUpSeed, "one stage", "one stage", "two stages", "two loads")
 	neverOpen := 0

@@ -115,6 +115,9 @@ func (c *Cart) TipPan(over time.Duration) {
 	c.panKgS = c.panKg / math.Max(over.Seconds(), maxStep.Seconds())
 }
 
+// StopTip holds the pan level again, with what is left in it.
+func (c *Cart) StopTip() { c.panKgS = 0 }
+
 // StartPour pours fluid from the supply into the transmission until StopPour or until the supply is empty.
 func (c *Cart) StartPour(kgPerS float64) { c.pourWantKgS = math.Max(0, kgPerS) }
 

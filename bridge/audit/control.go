@@ -66,6 +66,9 @@ type EWMA struct {
 	Lambda float64 // weight of the newest value, in (0, 1]
 	Target float64 // the average before the first value
 	Sigma  float64 // of a single value
+	// TargetOf is of how many values the target is the mean, other than those that are
+	// charted: its variance then belongs to the limits. 0: it is exact.
+	TargetOf int
 }
 
 // EWMAPoint is the average after a value, with its limits there. They start narrow,
@@ -74,22 +77,31 @@ type EWMAPoint struct{ Z, LCL, UCL float64 }
 
 // Limits returns the limits that those of the points approach.
 func (e EWMA) Limits() (lcl, ucl float64) {
-	width := 3 * e.Sigma * math.Sqrt(e.Lambda/(2-e.Lambda))
+	width := e.width(0)
 	return e.Target - width, e.Target + width
+}
+
+// width returns the distance of the limits from the target. left is the share of the start
+// in the variance of the average, which falls to 0.
+func (e EWMA) width(left float64) float64 {
+	share := e.Lambda / (2 - e.Lambda) * (1 - left)
+	if e.TargetOf > 0 {
+		share += 1 / float64(e.TargetOf)
+	}
+	return 3 * e.Sigma * math.Sqrt(share)
 }
 
 // Chart computes the average after each value, in order of time. An unknown value
 // leaves the average as it was.
 func (e EWMA) Chart(x []float64) []EWMAPoint {
 	points := make([]EWMAPoint, len(x))
-	_, ucl := e.Limits()
 	z, width := e.Target, 0.0
 	left := 1.0 // (1-lambda)^2i: the share of the start in the variance
 	for i, v := range x {
 		if isNumber(v) {
 			z += e.Lambda * (v - z)
 			left *= (1 - e.Lambda) * (1 - e.Lambda)
-			width = (ucl - e.Target) * math.Sqrt(1-left)
+			width = e.width(left)
 		}
 		points[i] = EWMAPoint{z, e.Target - width, e.Target + width}
 	}

@@ -185,7 +185,7 @@ func TestDegenerateCharts(t *testing.T) {
 				t.Errorf("%s: value %d signals %v", c.name, i+1, rules)
 			}
 		}
-		for i, p := range (EWMA{0.2, individuals.Mean, individuals.Sigma}).Chart(c.x) {
+		for i, p := range (EWMA{Lambda: 0.2, Target: individuals.Mean, Sigma: individuals.Sigma}).Chart(c.x) {
 			if p.Beyond() != 0 {
 				t.Errorf("%s: average %d is beyond: %+v", c.name, i+1, p)
 			}

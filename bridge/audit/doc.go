@@ -29,8 +29,8 @@
 //   - sheet.go computes what the sheet says; course.go and sheetpicture.go draw the job;
 //     csv.go writes its course.
 //   - control.go holds the statistics of control charts; fleet.go gets the jobs of a
-//     period, fleetchart.go judges them, fleetpicture.go draws them, fleetreport.go and
-//     fleetcsv.go write them.
+//     period, fleetchart.go judges them, fleetchecks.go says which scale has moved,
+//     fleetpicture.go draws them, fleetreport.go and fleetcsv.go write them.
 //   - erase.go overwrites the names of a person.
 //
 // To add a rule to the verdict, write a method of Report in verdict.go that adds the

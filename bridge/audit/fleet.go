@@ -11,6 +11,7 @@ import (
 	"github.com/influxdata/influxdb-client-go/v2/api/query"
 
 	"bayfill/bridge/points"
+	"bayfill/fillcalc"
 )
 
 // FleetQuery selects the jobs that ended in [SinceNs, UntilNs). Shop and Cart narrow
@@ -48,6 +49,10 @@ type FleetGroup struct {
 	// For carts only: the slope of each calibration of a scale, minus 1.
 	Caddy  FleetChart `json:"caddy_slope_ppm,omitzero"`
 	Supply FleetChart `json:"supply_slope_ppm,omitzero"`
+	// For carts only: what jobs say about the scales by themselves, since these were
+	// calibrated last.
+	Bottles FleetChart `json:"bottles_pct,omitzero"`  // full bottles: weight less label, see levelFluids
+	Zero    FleetChart `json:"caddy_zero_g,omitzero"` // emptied caddy: weight less its own
 }
 
 // Name returns the cart with its shop, or the fluid.
@@ -80,10 +85,16 @@ func (s *Store) Fleet(ctx context.Context, q FleetQuery) (*Fleet, error) {
 	if err := s.calibrations(ctx, q, "supply", f.Carts, func(g *FleetGroup) *FleetChart { return &g.Supply }); err != nil {
 		return nil, err
 	}
+	if err := s.useChecks(ctx, q, f.Carts); err != nil {
+		return nil, err
+	}
 	for _, g := range slices.Concat(f.Carts, f.Fluids) {
-		for _, chart := range []*FleetChart{&g.Balance, &g.Refill, &g.Caddy, &g.Supply} {
+		g.Bottles.levelFluids()
+		for _, chart := range []*FleetChart{&g.Balance, &g.Refill, &g.Caddy, &g.Supply, &g.Bottles, &g.Zero} {
 			chart.judge()
 		}
+		g.Bottles.say(100*fillcalc.CheckSlope.Least(), bottlesMoved)
+		g.Zero.say(1000*fillcalc.CheckZero.Least(), zeroMoved)
 	}
 	return f, nil
 }
@@ -184,6 +195,30 @@ func (s *Store) calibrations(ctx context.Context, q FleetQuery, scale string, ca
 			if g.Shop == value[string](r, "shop") && g.Cart == value[string](r, "cart") {
 				c := chart(g)
 				c.Points = append(c.Points, FleetPoint{AtNs: value[int64](r, at), Cart: g.Name(), X: 1e6 * (known(r, slope) - 1)})
+			}
+		}
+		return nil
+	})
+}
+
+// useChecks fetches what the newest closed jobs of each cart say about its scales. With
+// another calibration, values cannot be compared: only those since the latest are kept.
+func (s *Store) useChecks(ctx context.Context, q FleetQuery, carts []*FleetGroup) error {
+	flux := q.closingRecords("job", "phase", "fluid", "check_slope", "check_slope_sensor", "check_zero_kg", "check_zero_sensor", "caddy_calibrated_ns", "supply_calibrated_ns") + fmt.Sprintf(`
+	|> filter(fn: (r) => r.phase == "closed")
+	|> group(columns: ["shop", "cart"]) |> sort(columns: ["_time"], desc: true) |> limit(n: %d) |> sort(columns: ["_time"])`, newestJobs)
+	return s.rows(ctx, flux, func(r *query.FluxRecord) error {
+		for _, g := range carts {
+			if g.Shop == value[string](r, "shop") && g.Cart == value[string](r, "cart") {
+				bottles := FleetPoint{
+					AtNs: r.Time().UnixNano(), Job: value[string](r, "job"), Cart: g.Name(), X: 100 * known(r, "check_slope"),
+					Sensor: value[string](r, "check_slope_sensor"), Fluid: value[string](r, "fluid"),
+					CalibratedNs: max(value[int64](r, "caddy_calibrated_ns"), value[int64](r, "supply_calibrated_ns")),
+				}
+				zero := bottles
+				zero.X, zero.Sensor, zero.Fluid = 1000*known(r, "check_zero_kg"), value[string](r, "check_zero_sensor"), ""
+				g.Bottles.addCheck(bottles)
+				g.Zero.addCheck(zero)
 			}
 		}
 		return nil

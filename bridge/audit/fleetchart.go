@@ -3,16 +3,22 @@ package audit
 import (
 	"encoding/json"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
 	"github.com/influxdata/influxdb-client-go/v2/api/query"
+
+	"bayfill/fillcalc"
 )
 
 // FleetChart is a control chart of successive jobs or calibrations: individuals,
 // moving ranges and the weighted average. Limits and rules come from the points alone;
 // the means of older jobs are only shown beside them.
 type FleetChart struct {
+	// First is of how many points, the first ones, centre and limits come: the chart then
+	// says whether something has moved since. 0: of all points.
+	First  int
 	Points []FleetPoint
 	Older  []FleetMean
 	Limits Individuals
@@ -28,8 +34,12 @@ type FleetPoint struct {
 	X        float64
 	NoTarget bool // X is a balance against what was drained
 	Level    Level
-	Average  EWMAPoint
-	Rules    []Rule // those that it signals
+	// Sensor, Fluid and CalibratedNs belong to what a job says about a scale: the scale,
+	// the fluid where it matters, and when the cart's scales were calibrated last.
+	Sensor, Fluid string
+	CalibratedNs  int64
+	Average       EWMAPoint
+	Rules         []Rule // those that it signals
 }
 
 // Level says whether the check window was open when the level of a closed job was
@@ -54,6 +64,7 @@ type Drift struct {
 	Direction Direction
 	SinceNs   int64 // of the point at which the average left its limits
 	Words     string
+	since     string // that point, in words
 }
 
 // Direction is the side on which the average is beyond its limits.
@@ -90,13 +101,17 @@ func (c *FleetChart) values() []float64 {
 func (c *FleetChart) judge() {
 	x := c.values()
 	c.Limits = NewIndividuals(x)
-	c.EWMA = EWMA{fleetLambda, c.Limits.Mean, c.Limits.Sigma}
-	averages, rules, ranges := c.EWMA.Chart(x), RunRules(x, c.Limits.Mean, c.Limits.Sigma), c.Limits.MovingRanges()
-	enough := c.Limits.N >= minValues
+	c.EWMA = EWMA{Lambda: fleetLambda, Target: c.Limits.Mean, Sigma: c.Limits.Sigma}
+	rules := RunRules(x, c.Limits.Mean, c.Limits.Sigma)
+	if c.First > 0 {
+		c.judgeByFirst(x)
+		rules = make([][]Rule, len(x)) // they need a centre that is known better
+	}
+	averages, ranges := c.EWMA.Chart(x), c.Limits.MovingRanges()
 	for i := range c.Points {
 		p := &c.Points[i]
 		p.Average = averages[i]
-		if !enough || !isNumber(p.X) {
+		if !c.Enough() || !isNumber(p.X) {
 			continue
 		}
 		p.Rules = rules[i]
@@ -110,11 +125,26 @@ func (c *FleetChart) judge() {
 	c.Drift = c.drift()
 }
 
+// judgeByFirst takes centre and limits from the first points, which must be known. Their
+// standard deviation stands for that of all (NIST/SEMATECH e-Handbook, 6.3.2.4).
+func (c *FleetChart) judgeByFirst(x []float64) {
+	first := x[:min(c.First, len(x))]
+	l, squares := NewIndividuals(first), 0.0
+	for _, v := range first {
+		squares += (v - l.Mean) * (v - l.Mean)
+	}
+	l.Sigma = math.Sqrt(squares / float64(len(first)-1))
+	l.LCL, l.UCL = l.Mean-3*l.Sigma, l.Mean+3*l.Sigma
+	l.N, l.movingRangeOf = c.Limits.N, c.Limits.movingRangeOf
+	c.Limits = l
+	c.EWMA = EWMA{Lambda: fillcalc.UseLambda, Target: l.Mean, Sigma: l.Sigma, TargetOf: c.First}
+}
+
 // IsZero reports whether there is nothing to draw.
 func (c FleetChart) IsZero() bool { return c.Limits.N == 0 }
 
 // Enough reports whether there are enough values for limits.
-func (c *FleetChart) Enough() bool { return c.Limits.N >= minValues }
+func (c *FleetChart) Enough() bool { return c.Limits.N >= max(minValues, c.First) }
 
 // drift finds the newest run of averages beyond their limits on one side.
 func (c *FleetChart) drift() Drift {
@@ -150,11 +180,11 @@ func newDrift(side int, ended bool, from, to *FleetPoint) Drift {
 	if ended {
 		return Drift{Words: fmt.Sprintf("steady now, was %s %s to %s", direction, day(from.AtNs), day(to.AtNs))}
 	}
-	words := string(direction) + " since " + day(from.AtNs)
+	since := "since " + day(from.AtNs)
 	if from.Job != "" {
-		words += ", job " + from.Job
+		since += ", job " + from.Job
 	}
-	return Drift{direction, from.AtNs, words}
+	return Drift{direction, from.AtNs, string(direction) + " " + since, since}
 }
 
 // Signals returns the points that signal a rule, the newest first.

@@ -14,7 +14,8 @@ import (
 // fleetFields are the fields of a closing record that a row has.
 var fleetFields = []string{
 	"job", "phase", "fluid", "opened_ns", "drained_l", "drained_u_l", "added_l", "added_u_l", "balance_l", "balance_u_l",
-	"target_l", "target_u_l", "typical_l", "low_c", "high_c", "level", "level_window", "level_c", "steps",
+	"target_l", "target_u_l", "typical_l", "low_c", "high_c", "level", "level_window", "level_c", "changes",
+	"check_slope", "check_slope_u", "check_slope_sensor", "check_zero_kg", "check_zero_u_kg", "check_zero_sensor", "check_balance", "check_balance_u",
 	"caddy_slope", "caddy_calibrated_ns", "supply_slope", "supply_calibrated_ns", "seq", "fold",
 }
 

@@ -32,6 +32,8 @@ var fleetCharts = [...]struct {
 	{"drained to typical", "Drained to typical refill, ratio", "%.3f", func(g *FleetGroup) *FleetChart { return &g.Refill }},
 	{"caddy scale", "Calibrations of the caddy's scale: slope from 1, ppm", "%.0f", func(g *FleetGroup) *FleetChart { return &g.Caddy }},
 	{"supply scale", "Calibrations of the supply's scale: slope from 1, ppm", "%.0f", func(g *FleetGroup) *FleetChart { return &g.Supply }},
+	{"full bottles:", "Full bottles since the last calibration: weight less label, fluids levelled, %", "%.2f", func(g *FleetGroup) *FleetChart { return &g.Bottles }},
+	{"emptied caddy:", "Emptied caddy since the last calibration: weight less its own, g", "%.0f", func(g *FleetGroup) *FleetChart { return &g.Zero }},
 }
 
 // Drifts says in words which charts drift now. An empty list may also mean that there

@@ -124,9 +124,11 @@ type SheetData struct {
 	Service      []SheetRecord      `json:"service"`
 	Gears        []SheetGear        `json:"gears"`
 	Entries      []SheetEntry       `json:"entries"`
-	Steps        []SheetStep        `json:"steps"`
+	Changes      []SheetChange      `json:"changes"`
+	Clears       []SheetClear       `json:"clear_weighings"`
 	Notices      []SheetNotice      `json:"notices"`
 	Calibrations []SheetCalibration `json:"calibrations"`
+	Checks       []SheetCheck       `json:"checks_by_use"`
 	Findings     []Finding          `json:"findings"`
 	Unverified   []string           `json:"unverified"`
 	Recompute    string             `json:"recompute"`
@@ -150,6 +152,7 @@ type SheetServiceData struct {
 	TypicalL      number `json:"typical_l"`
 	TotalL        number `json:"total_l"`
 	BottleL       number `json:"bottle_l"`
+	EmptyBottleKg number `json:"empty_bottle_kg"`
 	BetweenMarksL number `json:"between_marks_l"`
 	FirstFillPct  number `json:"first_fill_pct"`
 	BoltTorqueNM  number `json:"bolt_torque_nm"`
@@ -222,20 +225,29 @@ type SheetEntry struct {
 	By    string  `json:"by"`
 }
 
-// SheetStep is a change of weight that was held apart, and what it was decided to be.
-type SheetStep struct {
-	Step   int     `json:"step"`
+// SheetChange is weight that came or went at once, and what it was.
+type SheetChange struct {
+	Change int     `json:"change"`
 	Sensor string  `json:"sensor"`
 	At     instant `json:"at"`
 	Kg     number  `json:"kg"` // as the scale shows it
-	L      number  `json:"l"`  // if it was fluid
+	UKg    number  `json:"u_kg"`
+	L      number  `json:"l"` // if it was fluid
 	Cause  string  `json:"cause"`
-	Tally  string  `json:"tally"`
 	As     string  `json:"as"` // empty while undecided
 	By     string  `json:"by"`
-	With   int     `json:"with,omitempty"`
-	LeftKg number  `json:"left_kg"`
-	Before bool    `json:"before_baseline"`
+	First  int     `json:"first,omitempty"` // of the group that came and went together
+	Last   int     `json:"last,omitempty"`
+}
+
+// SheetClear is a clear weighing, and by how much it corrected the account of its scale.
+type SheetClear struct {
+	Sensor       string  `json:"sensor"`
+	At           instant `json:"at"`
+	By           string  `json:"by"`
+	LiveKg       number  `json:"live_kg"`
+	SettledKg    number  `json:"settled_kg"` // null: no settled weighing followed
+	CorrectionKg number  `json:"correction_kg"`
 }
 
 // SheetNotice is something that the program noticed, and for how long.
@@ -267,6 +279,17 @@ type SheetCalibration struct {
 	OffsetC number  `json:"offset_c"`
 	UC      number  `json:"u_c"` // standard, at the check temperature
 	Outcome Outcome `json:"outcome"`
+}
+
+// SheetCheck is what the job says about a scale by itself. Value and U (expanded) are in
+// percent, of the emptied caddy in grams.
+type SheetCheck struct {
+	Kind   string `json:"kind"`
+	Sensor string `json:"sensor,omitempty"` // empty: the cart's scales together
+	Value  number `json:"value"`
+	U      number `json:"u"`
+	Unit   string `json:"unit"`
+	Text   string `json:"text"`
 }
 
 //go:embed sheet.html
@@ -304,8 +327,8 @@ func NewSheetData(rec *Record, rep *Report, toleranceL float64) *SheetData {
 		ReferenceC: number(j.ReferenceC), CheckC: number((j.Spec.LowC + j.Spec.HighC) / 2), Fold: fillcalc.FoldVersion,
 		Clock: clockText(s.Clock), Events: rep.Events, Published: rep.Published, SameName: rep.SameName,
 		Verdict: Judge(rep, toleranceL), ServiceData: newSheetServiceData(j),
-		Levels: []SheetRecord{}, Service: []SheetRecord{}, Gears: []SheetGear{}, Entries: []SheetEntry{}, Steps: []SheetStep{},
-		Notices: rep.notices(), Calibrations: []SheetCalibration{}, Findings: rep.Findings, Unverified: []string{},
+		Levels: []SheetRecord{}, Service: []SheetRecord{}, Gears: []SheetGear{}, Entries: []SheetEntry{}, Changes: []SheetChange{}, Clears: []SheetClear{},
+		Notices: rep.notices(), Calibrations: []SheetCalibration{}, Checks: []SheetCheck{}, Findings: rep.Findings, Unverified: []string{},
 		Recompute: recompute(rec, rep, toleranceL), Pictures: rep.pictures(),
 	}
 	rep.sheetPhases(d, rec.Names)
@@ -334,14 +357,26 @@ func NewSheetData(rec *Record, rep *Report, toleranceL float64) *SheetData {
 		}
 		d.Entries = append(d.Entries, row)
 	}
-	for i, step := range j.Steps {
-		d.Steps = append(d.Steps, SheetStep{
-			Step: step.ID, Sensor: step.Sensor, At: instant(step.AtNs), Kg: number(step.Kg), L: number(s.StepL(step)), Cause: string(step.Cause),
-			Tally: step.Tally.String(), As: string(step.As), By: step.By, With: step.With, LeftKg: number(step.LeftKg), Before: i < j.StepsBefore,
+	for i := range j.Changes {
+		c := &j.Changes[i]
+		d.Changes = append(d.Changes, SheetChange{
+			Change: c.ID, Sensor: c.Sensor, At: instant(c.AtNs), Kg: number(c.Kg), UKg: number(2 * math.Sqrt(c.U2)), L: number(s.ChangeL(c)),
+			Cause: string(c.Cause), As: string(c.As), By: labelledBy(c), First: c.First, Last: c.Last,
 		})
+	}
+	for i := range j.Clears {
+		c := &j.Clears[i]
+		row := SheetClear{Sensor: c.Sensor, At: instant(c.AtNs), By: c.By, LiveKg: number(c.LiveKg), SettledKg: number(math.NaN()), CorrectionKg: number(math.NaN())}
+		if c.Settled {
+			row.SettledKg, row.CorrectionKg = number(c.SettledKg), number(c.SettledKg-c.LiveKg)
+		}
+		d.Clears = append(d.Clears, row)
 	}
 	for _, a := range rep.instruments() {
 		d.Calibrations = append(d.Calibrations, newSheetCalibration(&a, s.NowNs, float64(d.CheckC)))
+	}
+	for _, c := range s.UseChecks() {
+		d.Checks = append(d.Checks, newSheetCheck(&c))
 	}
 	for _, c := range d.Verdict.Criteria {
 		if c.Outcome == NotVerified {
@@ -349,6 +384,18 @@ func NewSheetData(rec *Record, rep *Report, toleranceL float64) *SheetData {
 		}
 	}
 	return d
+}
+
+// labelledBy returns who said what a change was: a person, or the signal; empty while it
+// is undecided.
+func labelledBy(c *fillcalc.Change) string {
+	switch {
+	case c.Said != "":
+		return cmp.Or(c.By, "somebody")
+	case c.As != "":
+		return fillcalc.BySignal
+	}
+	return ""
 }
 
 func temperature(celsius *float64) number {
@@ -363,7 +410,7 @@ func newSheetServiceData(j *fillcalc.Job) SheetServiceData {
 	return SheetServiceData{
 		Name: p.ServiceData, Fluid: p.Fresh.Name, UsedFluid: p.Used.Name, AskedFluid: p.AskedFluid, OtherFluid: p.OtherFluid, OtherFluidBy: p.OtherFluidBy,
 		FreshKgM3: number(j.FreshKgM3), UsedKgM3: number(j.UsedKgM3), Check: string(p.Check), LowC: number(p.LowC), HighC: number(p.HighC),
-		TypicalL: number(p.TypicalL), TotalL: number(p.TotalL), BottleL: number(p.BottleL), BetweenMarksL: number(p.BetweenMarksL),
+		TypicalL: number(p.TypicalL), TotalL: number(p.TotalL), BottleL: number(p.BottleL), EmptyBottleKg: number(p.EmptyBottleKg), BetweenMarksL: number(p.BetweenMarksL),
 		FirstFillPct: number(100 * p.FirstFill), BoltTorqueNM: number(p.BoltTorqueNM), BalanceBandL: number(p.BalanceBandL),
 	}
 }
@@ -425,7 +472,7 @@ func (r *Report) sheetVolumes(d *SheetData) {
 	}
 	row("drained", v.DrainedKg, v.DrainedL, v.DrainedUL, v.DrainedL*used, v.DrainedUL*used, drained)
 	row("added", v.AddedKg, v.AddedL, v.AddedUL, v.AddedL*fresh, v.AddedUL*fresh, added)
-	if s.Job.Overflow.Begun {
+	if overflow != nil {
 		row("ran out at the opening", v.OverflowL*s.Job.FreshKgM3/1000, v.OverflowL, v.OverflowUL, v.OverflowL*fresh, v.OverflowUL*fresh, overflow)
 	}
 	warm := at(added, fresh).Minus(at(drained, used)).Minus(at(overflow, fresh))
@@ -481,6 +528,21 @@ func newSheetCalibration(a *instrument, nowNs int64, checkC float64) SheetCalibr
 		c.Slope, c.OffsetC, c.UC = number(a.probe.Gain), number(a.probe.OffsetC), number(a.probe.UAt(checkC))
 	}
 	return c
+}
+
+// newSheetCheck says a check in a sentence.
+func newSheetCheck(c *fillcalc.UseCheck) SheetCheck {
+	row := SheetCheck{Kind: string(c.Kind), Sensor: c.Sensor, Value: number(100 * c.Value), U: number(200 * c.U), Unit: "%"}
+	switch c.Kind {
+	case fillcalc.CheckSlope:
+		row.Text = fmt.Sprintf("Scale %s: full bottles weigh %s ± %s %% more than their label says.", c.Sensor, row.Value.Fixed(2), row.U.Fixed(2))
+	case fillcalc.CheckZero:
+		row.Value, row.U, row.Unit = number(1000*c.Value), number(2000*c.U), "g"
+		row.Text = fmt.Sprintf("Scale %s: the emptied caddy weighs %s ± %s g more than by itself, the film that stays in it counted.", c.Sensor, row.Value.Fixed(0), row.U.Fixed(0))
+	default:
+		row.Text = fmt.Sprintf("The cart's scales: with the level right before and after, %s ± %s %% more was added than drained.", row.Value.Fixed(2), row.U.Fixed(2))
+	}
+	return row
 }
 
 // notices folds the job again and lists what the program noticed, in order of time:

@@ -28,7 +28,9 @@ var update = flag.Bool("update", false, "write the golden sheets in testdata")
 
 // busy plays a small job that fills each part of the sheet.
 func busy(t testing.TB) *played {
-	p := open(t, calibrated(), vanJob())
+	spec := vanJob()
+	spec.EmptyBottleKg = 0.055
+	p := open(t, calibrated(), spec)
 	p.run(4, 0, 0, 0)
 	p.record(fillcalc.Record{Item: fillcalc.LevelBefore, Result: fillcalc.Low, Note: "below the mark"})
 	p.phase(fillcalc.Draining)
@@ -39,7 +41,7 @@ func busy(t testing.TB) *played {
 	p.run(8, 0.01, 0, 0)
 	p.caddyKg += 0.3 // the pan is tipped in
 	p.run(6, 0, 0, 0)
-	p.do(fillcalc.Input{Do: fillcalc.DoDecide, Step: 3, As: fillcalc.AsFluid})
+	p.do(fillcalc.Input{Do: fillcalc.DoAnswer, Change: 3, As: fillcalc.AsFluid})
 	p.do(fillcalc.Input{Do: fillcalc.DoEnter, Entry: &fillcalc.Entry{What: fillcalc.EnterSpilled, L: 0.05, UL: 0.02}})
 	p.phase(fillcalc.Service)
 	p.record(fillcalc.Record{Item: fillcalc.Filter, Result: fillcalc.Done})
@@ -49,7 +51,10 @@ func busy(t testing.TB) *played {
 	p.record(fillcalc.Record{Item: fillcalc.Torque, Result: fillcalc.Done, AppliedNM: 10.9596, Written: "97 in-lb"})
 	p.run(5, 0, 0, 0)
 	p.phase(fillcalc.Filling)
+	p.run(2, 0, 0, 0)
 	p.run(32, 0, 0.06, 0)
+	p.run(6, 0, 0, 0)
+	p.supplyKg += 0.9 // a full bottle is brought
 	p.run(6, 0, 0, 0)
 	p.phase(fillcalc.Running)
 	for _, gear := range []string{"R", "N", "D", ""} {
@@ -130,7 +135,7 @@ func hostile(t testing.TB) (*Record, *Report) {
 	p.do(fillcalc.Input{Do: fillcalc.DoGear, Gear: "</svg><"})
 	p.caddyKg++
 	p.run(8, 0, 0, 0)
-	p.do(fillcalc.Input{Do: fillcalc.DoDecide, Step: 1, As: fillcalc.AsObject})
+	p.do(fillcalc.Input{Do: fillcalc.DoAnswer, Change: 1, As: fillcalc.AsThing})
 	p.do(fillcalc.Input{Do: fillcalc.DoAbandon, Why: evil})
 	rec := p.keep()
 	rep := Check(rec)
@@ -216,11 +221,50 @@ func TestSheetOfOtherJobs(t *testing.T) {
 		if err := json.Unmarshal(text, &fields); err != nil {
 			t.Error(err)
 		}
-		for _, list := range []string{"phases", "volumes", "levels", "service", "gears", "entries", "steps", "notices", "calibrations", "findings", "unverified"} {
+		for _, list := range []string{"phases", "volumes", "levels", "service", "gears", "entries", "changes", "clear_weighings", "notices", "calibrations", "checks_by_use", "findings", "unverified"} {
 			if _, ok := fields[list].([]any); !ok {
 				t.Errorf("%s: %s is %v", name, list, fields[list])
 			}
 		}
+	}
+}
+
+// The sheet says each check by use in one sentence, with an expanded uncertainty.
+func TestSheetOfChecksByUse(t *testing.T) {
+	for _, c := range []struct {
+		check fillcalc.UseCheck
+		want  string
+	}{
+		{fillcalc.UseCheck{Kind: fillcalc.CheckSlope, Sensor: "pump", Value: -0.004, U: 0.0095}, "Scale pump: full bottles weigh −0.40 ± 1.90 % more than their label says."},
+		{fillcalc.UseCheck{Kind: fillcalc.CheckZero, Sensor: "pan", Value: 0.031, U: 0.0125}, "Scale pan: the emptied caddy weighs 31 ± 25 g more than by itself, the film that stays in it counted."},
+		{fillcalc.UseCheck{Kind: fillcalc.CheckBalance, Value: 0.012, U: 0.031}, "The cart's scales: with the level right before and after, 1.20 ± 6.20 % more was added than drained."},
+	} {
+		if row := newSheetCheck(&c.check); row.Text != c.want {
+			t.Errorf("%q, want %q", row.Text, c.want)
+		}
+	}
+	page, d := sheetOf(t, byTheBook(t, calibrated(), vanJob()).topUp().end().keep())
+	if len(d.Checks) > 0 || !strings.Contains(page, "The job says nothing about its scales.") {
+		t.Errorf("without a level: %+v", d.Checks)
+	}
+}
+
+// The level that was right before and after a job checks its balance. The closing record
+// holds the check, and an audit notices when it was altered.
+func TestAuditComparesTheChecks(t *testing.T) {
+	p := byTheBook(t, calibrated(), vanJob()).topUp()
+	p.record(levelRight)
+	rec := p.end().keep()
+	was, there := rec.Summary.Fields["check_balance"].(float64)
+	if rep := Check(rec); !there || !rep.SameAndComplete() {
+		t.Fatalf("%v: %+v", rec.Summary.Fields, rep.Findings)
+	}
+	if _, d := sheetOf(t, rec); len(d.Checks) != 1 || d.Checks[0].Kind != "balance" {
+		t.Errorf("%+v", d.Checks)
+	}
+	rec.Summary.Fields["check_balance"] = math.Nextafter(was, 1)
+	if rep := Check(rec); rep.Same || !strings.Contains(rep.Findings[0].Text, "check_balance was published as") {
+		t.Errorf("altered: %+v", rep.Findings)
 	}
 }
 
@@ -362,7 +406,7 @@ func studied(t testing.TB, seed uint64, number int) *Record {
 			if in.Do == fillcalc.DoOpen {
 				spec := *in.Job
 				spec.ID, spec.Vehicle, spec.Check, spec.BetweenMarksL, spec.TotalL = fmt.Sprintf("estate-%d", number), "estate, 2.4", fillcalc.ByDipstick, 0.35, 11
-				in.Job, in.Levels = &spec, p.s.Levels()
+				in.Job = &spec
 				p.events = nil
 			}
 		case fillcalc.DoPhase:

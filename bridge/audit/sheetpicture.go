@@ -18,12 +18,13 @@ type sheetPicture struct {
 	PhaseLines    chart.Path
 	Curve         chart.Path
 
-	Bars                          chart.Path // pours, or when the check window was open
-	BarNames                      []chart.Mark
-	Lanes                         []chart.Mark // the name of each row
-	Drops                         chart.Path   // from a step up to the curve
-	Fluid, Object, Swap, Lean, No chart.Path   // steps, a shape for each kind
-	Numbers                       []chart.Mark
+	Bars     chart.Path // pours, or when the check window was open
+	BarNames []chart.Mark
+	Lanes    []chart.Mark // the name of each row
+	Drops    chart.Path   // from a change up to the curve
+	// Changes, a shape for each label.
+	Fluid, Gone, Thing, Container, Bottle, Undecided chart.Path
+	Numbers                                          []chart.Mark
 
 	BandY, BandTall float64 // the check window
 	Levels          chart.Path
@@ -32,14 +33,14 @@ type sheetPicture struct {
 
 // The layout of a picture.
 const (
-	sheetLeftX, sheetRightX = 44.0, 690.0
+	sheetLeftX, sheetRightX = 50.0, 690.0
 	sheetTopY               = 24.0
 	sheetPlotTall           = 120.0
 	sheetRowTall            = 15.0
 	sheetLetterX            = 5.8 // about the width of a letter
 )
 
-// pictures draws the job: each scale with its pours and steps, then the temperature
+// pictures draws the job: each scale with its pours and changes, then the temperature
 // of the fluid with the check window and the level checks.
 func (r *Report) pictures() (list []sheetPicture) {
 	c := r.course()
@@ -59,7 +60,7 @@ func (r *Report) pictures() (list []sheetPicture) {
 		if scale.Load != fillcalc.CaddyLoad {
 			c.bars(&p, "in, L", c.pours[1])
 		}
-		c.steps(&p, s.Job.Steps, scale.Sensor, y)
+		c.changes(&p, s.Job.Changes, scale.Sensor, y)
 		c.times(&p)
 		list = append(list, p)
 	}
@@ -127,51 +128,53 @@ func (c *course) bars(p *sheetPicture, name string, list []stretch) {
 	p.Tall += sheetRowTall
 }
 
-// maxStepRows is the number of rows that the steps are spread over. When more steps
+// maxChangeRows is the number of rows that the changes are spread over. When more changes
 // than that come at about one time, they overlap; the table tells them apart.
-const maxStepRows = 8
+const maxChangeRows = 8
 
-// steps adds the steps of one scale: in rows, each with its number and shape and a
+// changes adds the changes of one scale: in rows, each with its number and shape and a
 // thin line to where the scale stood.
-func (c *course) steps(p *sheetPicture, all []fillcalc.Step, sensor string, y chart.Axis) {
+func (c *course) changes(p *sheetPicture, all []fillcalc.Change, sensor string, y chart.Axis) {
 	top := p.Tall
-	var freeX [maxStepRows]float64
+	var freeX [maxChangeRows]float64
 	rows := 0
-	for _, step := range all {
-		if step.Sensor != sensor {
+	for _, change := range all {
+		if change.Sensor != sensor {
 			continue
 		}
-		x, number := c.x(step.AtNs), fmt.Sprint(step.ID)
+		x, number := c.x(change.AtNs), fmt.Sprint(change.ID)
 		row := slices.IndexFunc(freeX[:], func(free float64) bool { return x-6 >= free })
 		if row < 0 {
-			row = maxStepRows - 1
+			row = maxChangeRows - 1
 		}
 		freeX[row] = x + 8 + sheetLetterX*float64(len(number))
 		rows = max(rows, row+1)
 		atY := top + sheetRowTall*(float64(row)+0.5)
-		p.Drops.Add("M%.1f %.1fV%.1f", x, y.Y(step.FromKg+step.Kg), atY-5)
-		p.shape(step.As, x, atY)
+		p.Drops.Add("M%.1f %.1fV%.1f", x, y.Y(change.EndKg), atY-5)
+		p.shape(change.As, x, atY)
 		p.Numbers = append(p.Numbers, chart.Mark{X: min(x+7, sheetRightX), Y: atY + 4, Text: number})
 	}
 	if rows > 0 {
-		p.Lanes = append(p.Lanes, chart.Mark{X: sheetLeftX - 4, Y: top + 11, Text: "steps"})
+		p.Lanes = append(p.Lanes, chart.Mark{X: sheetLeftX - 4, Y: top + 11, Text: "changes"})
 	}
 	p.Tall += sheetRowTall * float64(rows)
 }
 
-// shape draws a step by what it was decided to be, as the legend in sheet.html shows.
-func (p *sheetPicture) shape(as fillcalc.Decision, x, y float64) {
+// shape draws a change by its label, as the legend in sheet.html shows.
+func (p *sheetPicture) shape(as fillcalc.Label, x, y float64) {
 	switch as {
 	case fillcalc.AsFluid:
 		p.Fluid.Circle(x, y, 4)
-	case fillcalc.AsObject, fillcalc.AsPan, fillcalc.AsBefore:
-		p.Object.Square(x, y, 4)
-	case fillcalc.AsSwap:
-		p.Swap.Diamond(x, y, 5)
-	case fillcalc.AsLean:
-		p.Lean.Triangle(x, y, 5)
-	default: // undecided
-		p.No.Cross(x, y, 4)
+	case fillcalc.AsGone:
+		p.Gone.Circle(x, y, 4)
+	case fillcalc.AsThing:
+		p.Thing.Square(x, y, 4)
+	case fillcalc.AsContainer:
+		p.Container.Diamond(x, y, 5)
+	case fillcalc.AsBottle:
+		p.Bottle.Triangle(x, y, 5)
+	default:
+		p.Undecided.Cross(x, y, 4)
 	}
 }
 

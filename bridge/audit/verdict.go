@@ -153,7 +153,7 @@ func (r *Report) judgeAmount(c *Criterion, toleranceL float64) {
 	weighed := slices.ContainsFunc(s.Setup.Scales, func(sc fillcalc.ScaleSetup) bool { return sc.Load != fillcalc.CaddyLoad })
 	entered := slices.ContainsFunc(s.Job.Entries, func(e fillcalc.Entry) bool { return e.What == fillcalc.EnterBottle })
 	switch {
-	case !s.Job.Drained.Begun:
+	case s.Budget(fillcalc.DrainedTally) == nil:
 		c.say(NotVerified, "No draining was weighed.")
 	case !weighed && !entered:
 		c.say(NotVerified, "No scale weighed the fresh fluid, and no bottle was entered.")
@@ -237,26 +237,43 @@ func (r *Report) movedSince(ns int64) (litres float64) {
 func (r *Report) judgeDecisions(c *Criterion) {
 	j := &r.state.Job
 	overrides := r.overrides()
-	undecided := 0
-	for _, step := range j.Steps[min(j.StepsBefore, len(j.Steps)):] {
-		if step.As == "" {
+	undecided, said := 0, 0
+	for i := range j.Changes {
+		switch ch := &j.Changes[i]; {
+		case ch.As == "" && (ch.Last == 0 || ch.Last == ch.ID) && math.Abs(ch.Kg) >= leastAskedKg: // of a group the last one asks
 			undecided++
-			c.say(Failed, "Step %d (%+.3f kg on %s) was never decided.", step.ID, step.Kg, step.Sensor)
+			c.say(Failed, "Change %d (%+.3f kg on %s): nobody said what it was.", ch.ID, ch.Kg, ch.Sensor)
+		case ch.Said != "":
+			said++
+			c.say(Passed, "Change %d (%+.3f kg on %s): %s, said %s.", ch.ID, ch.Kg, ch.Sensor, ch.Said, labelledBy(ch))
 		}
+	}
+	for i := range j.Clears {
+		cl, found := &j.Clears[i], "no settled weighing followed"
+		if cl.Settled {
+			found = fmt.Sprintf("it corrected the account by %+.3f kg", cl.SettledKg-cl.LiveKg)
+		}
+		c.say(Passed, "Clear weighing of %s at %s by %s: %s.", cl.Sensor, shortTime(cl.AtNs), cmp.Or(cl.By, "somebody"), found)
 	}
 	for _, text := range overrides {
 		c.say(Failed, "Override: %s.", text)
 	}
-	c.figure("steps", float64(len(j.Steps)), "")
+	c.figure("changes", float64(len(j.Changes)), "")
+	c.figure("of them said by people", float64(said), "")
 	c.figure("undecided", float64(undecided), "")
+	c.figure("clear weighings", float64(len(j.Clears)), "")
 	c.figure("overrides", float64(len(overrides)), "")
 	switch {
 	case j.Phase == fillcalc.NoJob:
 		c.say(NotVerified, "The job cannot be folded.")
 	case c.Outcome == Passed:
-		c.say(Passed, "All steps are decided, and the job was closed without a reason why.")
+		c.say(Passed, "It is known what every change was, and the job was closed without a reason why.")
 	}
 }
+
+// leastAskedKg is the weight below which nobody is asked what a change was: the weighings
+// decide.
+const leastAskedKg = 0.05
 
 // overrides lists what people decided against the program, one text each.
 func (r *Report) overrides() (list []string) {
@@ -303,12 +320,12 @@ func (r *Report) judgeSensors(c *Criterion) {
 	longestNs := int64(0)
 	for _, t := range troubles {
 		longestNs = max(longestNs, t.toNs-t.fromNs)
-		// When a silent scale comes back, the change of its load is a step, which somebody
-		// decided.
+		// When a silent scale comes back, the next weighing counts what ran meanwhile, and
+		// somebody says what other changes were.
 		outcome, addition := Failed, ""
 		isScale := slices.ContainsFunc(r.state.Setup.Scales, func(sc fillcalc.ScaleSetup) bool { return sc.Sensor == t.sensor })
 		if isScale && t.silent() && t.toNs < r.state.NowNs {
-			outcome, addition = Passed, ": what changed meanwhile was held apart"
+			outcome, addition = Passed, ": what changed meanwhile was weighed afterwards"
 		}
 		c.say(outcome, "%s from %s to %s%s.", t.text(), shortTime(t.fromNs), shortTime(t.toNs), addition)
 	}

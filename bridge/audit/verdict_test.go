@@ -59,7 +59,8 @@ func open(t testing.TB, setup *fillcalc.Setup, spec *fillcalc.JobSpec) *played {
 	p.do(fillcalc.Input{Do: fillcalc.DoStart, Setup: setup})
 	p.run(6, 0, 0, 0)
 	p.events = nil
-	p.do(fillcalc.Input{Do: fillcalc.DoOpen, Job: spec, Setup: setup, Levels: p.s.Levels()})
+	p.do(fillcalc.Input{Do: fillcalc.DoOpen, Job: spec, Setup: setup})
+	p.run(1, 0, 0, 0) // until the scales are heard
 	return p
 }
 
@@ -177,6 +178,7 @@ func byTheBook(t testing.TB, setup *fillcalc.Setup, spec *fillcalc.JobSpec) *pla
 	p.record(fillcalc.Record{Item: fillcalc.Torque, Result: fillcalc.Done, AppliedNM: 10.9596, Written: "97 in-lb"})
 	p.run(5, 0, 0, 0)
 	p.phase(fillcalc.Filling)
+	p.run(2, 0, 0, 0)
 	p.run(40, 0, 0.047, 0)
 	p.run(6, 0, 0, 0)
 	p.phase(fillcalc.Running)
@@ -198,6 +200,8 @@ func (p *played) topUp() *played {
 
 func (p *played) end() *played {
 	p.t.Helper()
+	p.do(fillcalc.Input{Do: fillcalc.DoClear})
+	p.run(3, 0, 0, 0)
 	p.do(fillcalc.Input{Do: fillcalc.DoClose})
 	return p
 }
@@ -309,13 +313,13 @@ func TestVerdict(t *testing.T) {
 			p.do(fillcalc.Input{Do: fillcalc.DoAbandon, Why: "wrong van"})
 			return p
 		}, nil, Failed, "amount not_verified, level not_verified, decisions failed", "abandoned: wrong van"},
-		{"a step left", func() *played {
+		{"a change left", func() *played {
 			p := whole(calibrated(), vanJob())
 			p.caddyKg += 1.2
 			p.run(8, 0, 0, 0)
 			p.do(fillcalc.Input{Do: fillcalc.DoAbandon, Why: "late"})
 			return p
-		}, nil, Failed, "decisions failed", "was never decided"},
+		}, nil, Failed, "decisions failed", "Change 1 (+1.200 kg on caddy-scale): nobody said what it was."},
 		{"closed with a why", func() *played {
 			p := whole(calibrated(), vanJob())
 			p.mute["supply-scale"] = true

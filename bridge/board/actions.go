@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"bayfill/bridge/chart"
 	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
 )
@@ -16,12 +17,14 @@ import (
 type group struct {
 	Title   string
 	Urgent  bool
+	Trace   trace // of the change in question
 	Entries []entry
 	Buttons []button
 }
 
 // button sends a command. A command that cannot be undone needs a second press.
 type button struct {
+	Means   string // what the press says, above the label; usually empty
 	Label   string
 	Command string // JSON
 	With    string // names of the entries that become fields of the command, separated by spaces
@@ -48,15 +51,15 @@ func newButton(label, do string, fields ...set) button {
 	return button{Label: label, Command: string(command)}
 }
 
-// steps are the changes of phase that have a button: forward, and back where a technician
-// goes back.
-var steps = map[string][]struct{ to, label string }{
+// turns are the changes of phase that have a button: forward, and back where a technician
+// goes back. Close has no phase.
+var turns = map[string][]struct{ to, label string }{
 	"ready":    {{"draining", "Start draining"}},
-	"draining": {{"service", "To service"}, {"filling", "Straight to filling"}},
-	"service":  {{"filling", "Start filling"}, {"draining", "Back to draining"}},
-	"filling":  {{"running", "Engine runs"}, {"service", "Back to service"}},
-	"running":  {{"checking", "Check the level"}, {"filling", "Back to filling"}},
-	"checking": {{"", "Close the job"}, {"filling", "Back to filling"}},
+	"draining": {{"service", "to service"}, {"filling", "straight to filling"}},
+	"service":  {{"filling", "to filling"}, {"draining", "Back to draining"}},
+	"filling":  {{"running", "Engine runs"}, {"service", "back to service"}},
+	"running":  {{"checking", "Check the level"}, {"filling", "back to filling"}},
+	"checking": {{"", "close the job"}, {"filling", "back to filling"}},
 }
 
 // groups returns the buttons for a cart's present state.
@@ -65,29 +68,15 @@ func groups(c *cart) []group {
 	switch {
 	case phase == "" || phase == "closed" || phase == "abandoned":
 		return []group{open(c)}
-	case steps[phase] == nil:
+	case turns[phase] == nil:
 		return nil
 	}
-	on := group{Title: "Next", Entries: []entry{why(phase)}}
-	for i, step := range steps[phase] {
-		b := newButton(step.label, "phase", set{"phase", step.to})
-		if step.to == "" {
-			b = newButton(step.label, "close")
-		}
-		b.Main, b.Twice, b.With = i == 0, step.to == "", "why"
-		on.Buttons = append(on.Buttons, b)
-	}
-	if len(j.Undecided) > 0 {
-		on.Buttons = on.Buttons[:1]
-		return []group{c.question(j), on} // the question comes first
+	on := c.next(phase)
+	if len(j.Questions) > 0 {
+		on.Title, on.Buttons = "Next", on.Buttons[:1]
+		return []group{question(j), on} // the question comes first
 	}
 	var list []group
-	for _, ask := range j.Flow.Next {
-		if ask.Do == string(fillcalc.DoCleared) && j.Phase == phase {
-			list = append(list, cleared(ask))
-			break
-		}
-	}
 	for _, ask := range j.Flow.Next {
 		if g := record(ask, j); g.Buttons != nil && j.Phase == phase {
 			list = append(list, g)
@@ -118,77 +107,125 @@ func groups(c *cart) []group {
 	return append(list, on)
 }
 
-// question asks what the oldest undecided step was. The answer also holds the step's time,
-// so that no other step is decided by mistake.
-//
-// The title must not contain an age: it would change every second, and with it the buttons
-// under a finger.
-func (c *cart) question(j *wire.Job) group {
-	step := j.Undecided[0]
-	when := ""
-	if at, err := time.Parse(time.RFC3339, step.At); err == nil {
-		when = " at " + at.Local().Format("15:04:05")
+// next returns the buttons that lead on from a phase. Those to service and to filling say
+// what the press means: the scales are weighed then. The level check ends with a weighing.
+func (c *cart) next(phase string) group {
+	g := group{Title: "Next", Entries: []entry{why(phase)}}
+	for _, turn := range turns[phase] {
+		b := newButton(turn.label, "phase", set{"phase", turn.to})
+		switch turn.to {
+		case "service", "filling":
+			g.Title = "Next (alone: nothing else on the scales)"
+			b.Means = c.alone(turn.to)
+		case "":
+			b = newButton(turn.label, "close")
+			b.Means, b.Twice = "All weighed:", true
+		}
+		b.With = "why"
+		g.Buttons = append(g.Buttons, b)
 	}
-	g := group{Urgent: true, Title: fmt.Sprintf("What was this? %+.2f kg on %s%s", float64(step.Kg), step.Sensor, when)}
-	if rest := len(j.Undecided) + j.UndecidedLeftOut - 1; rest > 0 {
+	j := &c.job.message
+	n := len(j.Clears)
+	weighed := j.Phase == phase && j.PhaseAt != nil && n > 0 && j.Clears[n-1].At >= *j.PhaseAt
+	if phase == "checking" && !weighed {
+		b := newButton("weigh", "clear")
+		b.Means = c.alone("filling")
+		g.Buttons = slices.Insert(g.Buttons, 0, b)
+	}
+	g.Buttons[0].Main = true
+	return g
+}
+
+// alone says what stands on the scales that count in a phase, and nothing else.
+func (c *cart) alone(phase string) string {
+	for _, s := range c.about.message.Sensors {
+		if s.Role == "caddy+supply" || s.Role == "supply" && phase != "service" {
+			return "Containers alone:"
+		}
+	}
+	return "Caddy alone:"
+}
+
+// question asks what the oldest of the changes in question was.
+func question(j *wire.Job) group {
+	q := &j.Questions[0]
+	g := group{Urgent: true, Title: "What was this? " + weighed(q.Kg, q.Sensor, q.At), Trace: newTrace(q)}
+	if rest := len(j.Questions) - 1; rest > 0 {
 		g.Title += fmt.Sprintf(" (%d more to come)", rest)
 	}
-	fluid := "Fluid"
-	if l := float64(step.L); !math.IsNaN(l) {
-		fluid = fmt.Sprintf("Fluid, %.2f L", math.Abs(l))
-	}
-	more := struct{ as, label string }{"pan", "The pan"}
-	if step.Kg < 0 {
-		more.as, more.label = "before", "Tool from before"
-	}
-	for _, as := range []struct{ as, label string }{
-		{"fluid", fluid}, {"object", "A tool"}, more, {"swap", "A container"}, {"lean", "A push"},
-	} {
-		g.Buttons = append(g.Buttons, newButton(as.label, "decide", set{"step", step.Step}, set{"step_at", step.At}, set{"as", as.as}))
-	}
-	// The pan was tipped in while a tool was taken away: the last tool laid on the scale.
-	onCaddy := slices.ContainsFunc(c.about.message.Sensors, func(s wire.AboutSensor) bool { return s.Name == step.Sensor && s.Role != "supply" })
-	for _, o := range slices.Backward(j.Decided) {
-		if onCaddy && o.Sensor == step.Sensor && o.With == 0 && o.As == "object" && o.Kg > 0 && step.Kg+o.Kg > 0 {
-			g.Buttons = append(g.Buttons, newButton("Fluid in, tool off", "decide",
-				set{"step", step.Step}, set{"step_at", step.At}, set{"gone", o.Step}, set{"as", "fluid"}))
-			break
+	for _, as := range q.Answers {
+		label := answerWords(as, q.Kg)
+		if l := float64(q.L); as == string(fillcalc.AsFluid) && !math.IsNaN(l) {
+			label += fmt.Sprintf(", %.2f L", math.Abs(l))
 		}
+		g.Buttons = append(g.Buttons, newAnswer(q.Change, q.At, as, label))
 	}
 	return g
 }
 
-// cleared asks whether all tools are off the scale, and what only a person knows about one
-// that came or went unseen.
-func cleared(ask wire.JobAsk) group {
-	g := group{Urgent: !ask.Before, Title: "Tools on " + ask.Sensor}
-	say := func(label string, before *bool, hid fillcalc.Unseen) {
-		g.Buttons = append(g.Buttons, newButton(label, ask.Do, set{"sensor", ask.Sensor}, set{"before", before}, set{"unseen", string(hid)}))
+// weighed says how much came or went, where and when. It must not contain an age: that
+// would change every second, and with it the buttons under a finger.
+func weighed(kg wire.Number, sensor, ts string) string {
+	text := chart.Figure("%+.2f kg", float64(kg)) + " on " + sensor
+	if at, err := time.Parse(time.RFC3339, ts); err == nil {
+		text += " at " + at.Local().Format("15:04:05")
 	}
-	yes, no := new(bool), new(bool)
-	*yes = true
-	in := map[fillcalc.Unseen]string{fillcalc.InDraining: "Draining", fillcalc.InFilling: "Filling", fillcalc.InSwap: "Swap"}
-	switch {
-	case ask.Before && ask.Unseen == nil:
-		g.Title = "Off " + ask.Sensor + " again?"
-		say("Yes", yes, "")
-	case ask.Before:
-		g.Title = "Off " + ask.Sensor + ", unseen in"
-		for _, hid := range ask.Unseen {
-			say(in[hid], yes, hid)
+	return text
+}
+
+// answerWords says in the words of a technician what a change was.
+func answerWords(as string, kg wire.Number) string {
+	switch fillcalc.Label(as) {
+	case fillcalc.AsFluid:
+		return "Fluid"
+	case fillcalc.AsGone:
+		if kg < 0 {
+			return "Came and went"
 		}
-	case ask.Unseen == nil:
-		say("None there", nil, "")
-	default:
-		g.Title = "None on " + ask.Sensor + "; unseen in"
-		for _, hid := range ask.Unseen {
-			say(in[hid], nil, hid)
+		return "Gone again"
+	case fillcalc.AsThing:
+		if kg < 0 {
+			return "Lay there"
+		}
+		return "Lies there"
+	case fillcalc.AsContainer:
+		return "Container"
+	case fillcalc.AsBottle:
+		return "Bottle, thrown away"
+	}
+	return "not known yet"
+}
+
+// maxOther is how many of the newest changes have room on the page.
+const maxOther = 6
+
+// otherwise offers, for each of the newest changes, to say that it was something else than
+// it is taken for. Of a group the last change stands for all.
+func otherwise(c *cart) (list []group) {
+	for _, ch := range slices.Backward(c.job.message.Changes) {
+		if ch.Last > 0 && ch.Last != ch.Change {
+			continue
+		}
+		g := group{Title: weighed(ch.Kg, ch.Sensor, ch.At) + ": " + answerWords(ch.As, ch.Kg)}
+		for _, s := range c.about.message.Sensors {
+			if s.Name != ch.Sensor {
+				continue
+			}
+			for _, as := range wire.Answers(fillcalc.Load(s.Role), float64(ch.Kg)) {
+				if as != ch.As {
+					g.Buttons = append(g.Buttons, newAnswer(ch.Change, ch.At, as, answerWords(as, ch.Kg)))
+				}
+			}
+		}
+		if list = append(list, g); len(list) == maxOther {
+			break
 		}
 	}
-	if ask.Before {
-		say("No tool", no, "")
-	}
-	return g
+	return list
+}
+
+func newAnswer(change int, at, as, label string) button {
+	return newButton(label, string(fillcalc.DoAnswer), set{"change", change}, set{"change_at", at}, set{"as", as})
 }
 
 // record offers the possible results of a record.

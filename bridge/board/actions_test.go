@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -25,37 +26,38 @@ func TestButtons(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	toFilling := `Next: [why=]? Start filling {"do":"phase","phase":"filling"} with why, Back to draining {"do":"phase","phase":"draining"} with why`
-	toRunning := `Next: [why=]? Engine runs {"do":"phase","phase":"running"} with why, Back to service {"do":"phase","phase":"service"} with why`
-	undecided := `,"undecided":[{"step":3,"at":"2026-11-25T09:08:00.000Z","sensor":"caddy","kg":1.23,"l":1.43},{"step":4,"at":"2026-11-25T09:09:00.000Z","sensor":"caddy","kg":-0.4,"l":-0.5}]`
-	for _, c := range []struct{ phase, next, rest, sensors, want string }{
-		{"ready", `[]`, "", "supply", `Next: [why=]? Start draining {"do":"phase","phase":"draining"} with why`},
-		{"draining", `[]`, undecided, "supply",
+	toFilling := `Next (alone: nothing else on the scales): [why=]? Containers alone: to filling {"do":"phase","phase":"filling"} with why main, Back to draining {"do":"phase","phase":"draining"} with why`
+	toRunning := `Next (alone: nothing else on the scales): [why=]? Engine runs {"do":"phase","phase":"running"} with why main, Caddy alone: back to service {"do":"phase","phase":"service"} with why`
+	toService := `[why=]? Caddy alone: to service {"do":"phase","phase":"service"} with why main`
+	asked := `,"questions":[{"change":3,"at":"2026-11-25T09:08:00.000Z","sensor":"caddy","kg":1.23,"l":1.43,"text":"What?","answers":["fluid","gone","thing","container"]},` +
+		`{"change":4,"at":"2026-11-25T09:09:00.000Z","sensor":"caddy","kg":-0.4,"l":-0.5,"text":"What?","answers":["gone","thing","container"]}]`
+	answer := func(change int, at, as string) string {
+		return fmt.Sprintf(`{"do":"answer","change":%d,"change_at":"2026-11-25T%s.000Z","as":"%s"}`, change, at, as)
+	}
+	for _, c := range []struct{ phase, next, rest, role, want string }{
+		{"ready", `[]`, "", "supply", `Next: [why=]? Start draining {"do":"phase","phase":"draining"} with why main`},
+		{"draining", `[]`, "", "supply", `Next (alone: nothing else on the scales): ` + toService + `, Containers alone: straight to filling {"do":"phase","phase":"filling"} with why`},
+		{"draining", `[]`, "", "caddy+supply", `Next (alone: nothing else on the scales): [why=]? Containers alone: to service {"do":"phase","phase":"service"} with why main, ` +
+			`Containers alone: straight to filling {"do":"phase","phase":"filling"} with why`},
+		{"draining", `[]`, asked, "supply",
 			`What was this? +1.23 kg on caddy at ` + at.Local().Format("15:04:05") + ` (1 more to come): ` +
-				`Fluid, 1.43 L {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"fluid"}, ` +
-				`A tool {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"object"}, ` +
-				`The pan {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"pan"}, ` +
-				`A container {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"swap"}, ` +
-				`A push {"do":"decide","step":3,"step_at":"2026-11-25T09:08:00.000Z","as":"lean"}; ` +
-				`Next: [why=]? To service {"do":"phase","phase":"service"} with why`},
-		{"draining", `[]`, `,"undecided":[{"step":4,"at":"2026-11-25T09:09:00.000Z","sensor":"caddy","kg":0.15,"l":0.17}],"decided":[` +
-			`{"step":1,"at":"2026-11-25T09:01:00.000Z","sensor":"caddy","kg":0.3,"l":0.3,"as":"object","with":2},` +
-			`{"step":3,"at":"2026-11-25T09:07:00.000Z","sensor":"caddy","kg":0.25,"l":0.3,"as":"object"}]`, "caddy+supply",
-			`What was this? +0.15 kg on caddy at ` + at.Add(time.Minute).Local().Format("15:04:05") + `: ` +
-				`Fluid, 0.17 L {"do":"decide","step":4,"step_at":"2026-11-25T09:09:00.000Z","as":"fluid"}, ` +
-				`A tool {"do":"decide","step":4,"step_at":"2026-11-25T09:09:00.000Z","as":"object"}, ` +
-				`The pan {"do":"decide","step":4,"step_at":"2026-11-25T09:09:00.000Z","as":"pan"}, ` +
-				`A container {"do":"decide","step":4,"step_at":"2026-11-25T09:09:00.000Z","as":"swap"}, ` +
-				`A push {"do":"decide","step":4,"step_at":"2026-11-25T09:09:00.000Z","as":"lean"}, ` +
-				`Fluid in, tool off {"do":"decide","step":4,"step_at":"2026-11-25T09:09:00.000Z","gone":3,"as":"fluid"}; ` +
-				`Next: [why=]? To service {"do":"phase","phase":"service"} with why`},
-		{"service", `[{"text":"Take the tools off caddy.","do":"cleared","sensor":"caddy"}]`, "", "supply",
-			`Tools on caddy: None there {"do":"cleared","sensor":"caddy"}; ` + toFilling},
-		{"filling", `[{"text":"All tools off cart? +0.20 kg are not explained.","do":"cleared","sensor":"cart","unseen":["draining","filling","swap"]}]`, "", "caddy+supply",
-			`None on cart; unseen in: Draining {"do":"cleared","sensor":"cart","unseen":"draining"}, ` +
-				`Filling {"do":"cleared","sensor":"cart","unseen":"filling"}, Swap {"do":"cleared","sensor":"cart","unseen":"swap"}; ` + toRunning},
-		{"filling", `[{"text":"+0.19 kg were laid there: off again?","do":"cleared","sensor":"supply","before":true}]`, "", "supply",
-			`Off supply again?: Yes {"do":"cleared","sensor":"supply","before":true}, No tool {"do":"cleared","sensor":"supply","before":false}; ` + toRunning},
+				`Fluid, 1.43 L ` + answer(3, "09:08:00", "fluid") + `, Gone again ` + answer(3, "09:08:00", "gone") + `, ` +
+				`Lies there ` + answer(3, "09:08:00", "thing") + `, Container ` + answer(3, "09:08:00", "container") + `; Next: ` + toService},
+		{"filling", `[]`, `,"questions":[{"change":4,"at":"2026-11-25T09:08:00.000Z","sensor":"supply","kg":-0.95,"l":-1.1,"text":"What?","answers":["fluid","gone","thing","container","bottle"]}]`, "supply",
+			`What was this? −0.95 kg on supply at ` + at.Local().Format("15:04:05") + `: ` +
+				`Fluid, 1.10 L ` + answer(4, "09:08:00", "fluid") + `, Came and went ` + answer(4, "09:08:00", "gone") + `, ` +
+				`Lay there ` + answer(4, "09:08:00", "thing") + `, Container ` + answer(4, "09:08:00", "container") + `, ` +
+				`Bottle, thrown away ` + answer(4, "09:08:00", "bottle") + `; ` +
+				`Next: [why=]? Engine runs {"do":"phase","phase":"running"} with why main`},
+		{"service", `[]`, `,"changes":[{"change":1,"at":"2026-11-25T09:01:00.000Z","sensor":"scale","kg":0.3,"l":0.3,"as":"gone","by":"signal","first":1,"last":2},` +
+			`{"change":2,"at":"2026-11-25T09:08:00.000Z","sensor":"scale","kg":-0.3,"l":-0.3,"as":"gone","by":"signal","first":1,"last":2},` +
+			`{"change":3,"at":"2026-11-25T09:09:00.000Z","sensor":"scale","kg":0.5,"l":0.6}]`, "caddy",
+			`Next (alone: nothing else on the scales): [why=]? Caddy alone: to filling {"do":"phase","phase":"filling"} with why main, Back to draining {"do":"phase","phase":"draining"} with why; ` +
+				`+0.50 kg on scale at ` + at.Add(time.Minute).Local().Format("15:04:05") + `: not known yet: ` +
+				`Fluid ` + answer(3, "09:09:00", "fluid") + `, Gone again ` + answer(3, "09:09:00", "gone") + `, ` +
+				`Lies there ` + answer(3, "09:09:00", "thing") + `, Container ` + answer(3, "09:09:00", "container") + `; ` +
+				`−0.30 kg on scale at ` + at.Local().Format("15:04:05") + `: Came and went: ` +
+				`Lay there ` + answer(2, "09:08:00", "thing") + `, Container ` + answer(2, "09:08:00", "container")},
 		{"service", `[{"text":"Record: bolt torque.","do":"record","item":"torque"},{"text":"Record: magnet cleaned.","do":"record","item":"magnet"}]`, "", "supply",
 			`Record: bolt torque.: [applied=] Done {"do":"record","item":"torque","result":"done"} with applied, Not needed {"do":"record","item":"torque","result":"not_needed"}, ` +
 				`Not done {"do":"record","item":"torque","result":"not_done"}; ` + toFilling},
@@ -68,28 +70,34 @@ func TestButtons(t *testing.T) {
 				toFilling},
 		{"filling", `[]`, `,"service_data":{"bottle_l":0.946}`, "caddy",
 			`One more bottle: + 0.95 L {"do":"enter","what":"bottle","l":0.946,"share":1}; ` +
-				`Next: [why=]? Engine runs {"do":"phase","phase":"running"} with why, Back to service {"do":"phase","phase":"service"} with why`},
-		{"filling", `[]`, "", "supply", `Next: [why=]? Engine runs {"do":"phase","phase":"running"} with why, Back to service {"do":"phase","phase":"service"} with why`},
+				toRunning},
+		{"filling", `[]`, "", "supply", toRunning},
 		{"running", `[]`, "", "supply",
 			`Gear in hand: P {"do":"gear","gear":"P"}, R {"do":"gear","gear":"R"}, N {"do":"gear","gear":"N"}, D {"do":"gear","gear":"D"}; ` +
-				`Next: [why=]? Check the level {"do":"phase","phase":"checking"} with why, Back to filling {"do":"phase","phase":"filling"} with why`},
+				`Next (alone: nothing else on the scales): [why=]? Check the level {"do":"phase","phase":"checking"} with why main, Containers alone: back to filling {"do":"phase","phase":"filling"} with why`},
 		{"checking", `[{"text":"Judge the level now.","do":"record","item":"level"}]`, "", "caddy+supply",
 			`The level is: Right {"do":"record","item":"level","result":"right"}, Low {"do":"record","item":"level","result":"low"}, High {"do":"record","item":"level","result":"high"}; ` +
 				`Dipstick, between the marks: 0 {"do":"enter","what":"dipstick","share":0}, ¼ {"do":"enter","what":"dipstick","share":0.25}, ½ {"do":"enter","what":"dipstick","share":0.5}, ` +
 				`¾ {"do":"enter","what":"dipstick","share":0.75}, 1 {"do":"enter","what":"dipstick","share":1}; ` +
-				`Next: [why=]? Close the job {"do":"close"} with why twice, Back to filling {"do":"phase","phase":"filling"} with why`},
-		{"checking", `[]`, sheet, "supply", `Next: [why=]? Close the job {"do":"close"} with why twice, Back to filling {"do":"phase","phase":"filling"} with why`},
+				`Next (alone: nothing else on the scales): [why=]? Containers alone: weigh {"do":"clear"} main, All weighed: close the job {"do":"close"} with why twice, ` +
+				`Containers alone: back to filling {"do":"phase","phase":"filling"} with why`},
+		{"checking", `[]`, sheet + `,"phase_at":"2026-11-25T09:00:00.000Z","clear_weighings":[{"sensor":"scale","at":"2026-11-25T09:08:00.000Z","live_kg":3,"settled_kg":null}]`, "supply",
+			`Next (alone: nothing else on the scales): [why=]? All weighed: close the job {"do":"close"} with why main twice, Containers alone: back to filling {"do":"phase","phase":"filling"} with why`},
 		{"closed", `[]`, `,"fluid":"amber 6"` + sheet, "supply",
 			`Open a job: [vehicle=] [service_data= or van6-overflow] [fluid= or amber 6, ruby] [low_c=] [high_c=] ` +
-				`Open {"do":"open"} with vehicle service_data fluid low_c high_c`},
+				`Open {"do":"open"} with vehicle service_data fluid low_c high_c main`},
 		{"resting", `[]`, "", "supply", ``},
+		// Without a weight there is none in words.
+		{"draining", `[]`, `,"questions":[{"change":3,"at":"2026-11-25T09:08:00.000Z","sensor":"caddy","kg":null,"l":null,"text":"What?","answers":["gone"]}]`, "supply",
+			`What was this? – on caddy at ` + at.Local().Format("15:04:05") + `: Gone again ` + answer(3, "09:08:00", "gone") + `; Next: ` + toService},
 	} {
 		h := liveHub(t)
-		h.receive(bay2+"about", []byte(`{"sensors":[{"name":"caddy","role":"`+c.sensors+`"}],"measured_fluids":[{"name":"ruby"}]}`), true, noon)
+		h.receive(bay2+"about", []byte(`{"sensors":[{"name":"scale","role":"`+c.role+`"}],"measured_fluids":[{"name":"ruby"}]}`), true, noon)
 		h.receive(bay2+"volumes", []byte(volumes(c.phase, 4, 3, 1)), false, noon)
 		h.receive(bay2+"job", []byte(job(c.phase, c.next, c.rest)), false, noon)
 		var got []string
-		for _, g := range look(h, 0).Groups {
+		v := look(h, 0)
+		for _, g := range slices.Concat(v.Groups, v.Changes) {
 			entries := ""
 			for _, e := range g.Entries {
 				entries += "[" + e.Name + "=" + e.Value
@@ -100,9 +108,12 @@ func TestButtons(t *testing.T) {
 			}
 			var buttons []string
 			for _, b := range g.Buttons {
-				text := b.Label + " " + b.Command
+				text := strings.TrimLeft(b.Means+" "+b.Label+" "+b.Command, " ")
 				if b.With != "" {
 					text += " with " + b.With
+				}
+				if b.Main {
+					text += " main"
 				}
 				if b.Twice {
 					text += " twice"

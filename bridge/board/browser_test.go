@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -71,28 +72,22 @@ var scenes = []struct {
 		"window":  windowAt("below", 27.9, "null", "null"),
 		"job":     job("service", `[{"text":"Record: bolt torque.","do":"record","item":"torque"},{"text":"Pan closed? Then fill.","do":"phase","phase":"filling"}]`, sheet),
 	}, "bolt torque"},
-	{"undecided", map[string]string{
-		"volumes": volumes("draining", 3.913, 0, 3.13),
+	{"asked", map[string]string{
+		"volumes": volumes("service", 3.913, 0, 3.13),
 		"window":  windowAt("nearing", 31.2, "190", "null"),
-		"job": job("draining", `[{"text":"What were the +1.23 kg on caddy-scale?","do":"decide","step":3},{"text":"It drips: 12 mL more in five minutes. Tip the pan, then service.","do":"phase","phase":"service"}]`,
-			`,"undecided":[{"step":3,"at":"2026-11-25T09:08:00.000Z","sensor":"caddy-scale","kg":1.23,"l":1.43}]`),
+		"job": job("service", `[{"text":"1.23 kg came onto caddy-scale 2 min ago and have not gone: fluid, or does it lie there?","do":"answer","change":3},{"text":"Record: bolt torque.","do":"record","item":"torque"},{"text":"Pan closed? Then fill.","do":"phase","phase":"filling"}]`,
+			`,"questions":[{"change":3,"at":"2026-11-25T09:08:00.000Z","sensor":"caddy-scale","kg":1.23,"l":1.43,"text":"?","answers":["fluid","gone","thing","container"],"trace_kg":[0,0.001,-0.002,0,0,0.001,0.004,0.21,0.87,1.212,1.229,1.231,1.229,1.23,1.23,1.231],"trace_step_s":0.312},{"change":5,"at":"2026-11-25T09:09:00.000Z","sensor":"caddy-scale","kg":0.4,"l":0.47,"text":"?","answers":["fluid","gone","thing","container"]}]`),
 		"alerts": `{"ts":"2026-11-25T09:10:00.000Z","alerts":[{"text":"sensor caddy-scale was never calibrated: bayfill calibrate --sensor caddy-scale"},{"text":"history http://127.0.0.1:8086: connection refused, 312 events wait"}]}`,
-	}, "A container"},
-	{"taken", map[string]string{
-		"job": job("draining", `[{"text":"What were the -0.17 kg on caddy-scale?","do":"decide","step":4}]`,
-			`,"undecided":[{"step":4,"at":"2026-11-25T09:09:00.000Z","sensor":"caddy-scale","kg":-0.17,"l":-0.2}],`+
-				`"decided":[{"step":3,"at":"2026-11-25T09:08:00.000Z","sensor":"caddy-scale","kg":0.48,"l":0.56,"as":"object"}]`),
-	}, "Fluid in, tool off"},
-	{"cleared", map[string]string{
+	}, "Lies there"},
+	{"bottles", map[string]string{
+		"volumes": volumes("filling", 4.213, 4.1, 0.1),
+		"job": job("filling", `[{"text":"What went off supply-scale 4 min ago did not come back: bottles, poured in and thrown away?","do":"answer","change":6},{"text":"Pour 1.25 L more for the first fill.","do":"phase","phase":"running"}]`,
+			sheet+`,"questions":[{"change":6,"at":"2026-11-25T09:08:00.000Z","sensor":"supply-scale","kg":-0.89,"l":-1.05,"text":"?","answers":["fluid","gone","thing","container","bottle"],"trace_kg":[0,0,0.002,0,0,0,0,-0.144,-0.704,-0.896,-0.889,-0.889,-0.887,-0.889,-0.889,-0.889],"trace_step_s":0.292}]`),
+	}, "Bottle, thrown away"},
+	{"to be weighed", map[string]string{
 		"volumes": volumes("checking", 4.213, 4.1, 0.1),
-		"job":     job("checking", `[{"text":"All tools off caddy-scale? -0.17 kg are not explained.","do":"cleared","sensor":"caddy-scale"},{"text":"Judge the level now, at 38 °C.","do":"record","item":"level"}]`, sheet),
-	}, "None there"},
-	{"unseen", map[string]string{
-		"job": job("checking", `[{"text":"All tools off cart-scale? -0.17 kg are not explained.","do":"cleared","sensor":"cart-scale","unseen":["draining","filling","swap"]},{"text":"Judge the level now, at 38 °C.","do":"record","item":"level"}]`, sheet),
-	}, "unseen in"},
-	{"laid before", map[string]string{
-		"job": job("checking", `[{"text":"+0.19 kg were laid on supply-scale before it counted: a tool, and off again?","do":"cleared","sensor":"supply-scale","before":true},{"text":"Judge the level now, at 38 °C.","do":"record","item":"level"}]`, sheet),
-	}, "Off supply-scale again?"},
+		"job":     job("checking", `[{"text":"Judge the level now, at 38 °C.","do":"record","item":"level"}]`, sheet),
+	}, "weigh"},
 	{"filling", map[string]string{
 		"volumes": volumes("filling", 4.213, 2.104, 1.246),
 		"window":  windowForecast("below", 28.4, "190", "25", "480", "130"),
@@ -126,7 +121,7 @@ func TestPageInBrowser(t *testing.T) {
 	config := Config{Broker: "tcp://" + broker, Shop: "hilltop", MayCommand: true}
 	url := runBoard(t, config)
 	cart.say("presence", online("a"))
-	cart.say("about", `{"sensors":[{"name":"caddy-scale","role":"caddy"}]}`)
+	cart.say("about", `{"sensors":[{"name":"caddy-scale","role":"caddy"},{"name":"supply-scale","role":"supply"}]}`)
 	do(t, tab, chromedp.Navigate(url+"/cart/bay2"))
 	seen(t, tab, "the connection", `!document.body.innerText.includes("NO BROKER")`)
 	for _, scene := range scenes {
@@ -138,10 +133,16 @@ func TestPageInBrowser(t *testing.T) {
 			name          string
 			width, height int64
 			scrolls       bool
-		}{{"1920", 1920, 1080, false}, {"1024", 1024, 768, false}, {"390", 390, 844, true}} {
+		}{{"1920", 1920, 1080, false}, {"1024", 1024, 768, false}, {"800", 800, 1280, false}, {"390", 390, 844, true}} {
 			do(t, tab, chromedp.EmulateViewport(screen.width, screen.height))
 			keep(t, tab, scene.name+"-"+screen.name)
 			for _, wrong := range script[[]string](t, tab, lookForWrong(screen.scrolls)) {
+				t.Errorf("%s at %s: %s", scene.name, screen.name, wrong)
+			}
+			if !strings.Contains(scene.leaves["job"], "trace_kg") {
+				continue
+			}
+			for _, wrong := range script[[]string](t, tab, lookAtPicture(screen.scrolls)) {
 				t.Errorf("%s at %s: %s", scene.name, screen.name, wrong)
 			}
 		}
@@ -152,6 +153,43 @@ func TestPageInBrowser(t *testing.T) {
 	for _, wrong := range script[[]string](t, tab, lookForWrong(false)) {
 		t.Errorf("overview: %s", wrong)
 	}
+}
+
+// lookAtPicture is a script that lists what is wrong with the picture of the change in
+// question, and with the answers beside it: they are on the screen even below the reply to
+// the last press. On a page that scrolls they lie no lower than without the picture.
+func lookAtPicture(scrolls bool) string {
+	return `(() => {
+	const wrong = [], scrolls = ` + strconv.FormatBool(scrolls) + `;
+	const picture = document.querySelector('.urgent svg.trace');
+	if (!picture?.checkVisibility()) return ['no picture'];
+	const label = picture.getAttribute('aria-label');
+	if (!/^the scale's signal around the change: [+−][0-9.]+ kg, over [0-9]+ s$/.test(label)) wrong.push('the picture is called ' + label);
+	const rem = parseFloat(getComputedStyle(document.documentElement).fontSize);
+	const letters = parseFloat(getComputedStyle(picture.querySelector('text')).fontSize) * picture.getScreenCTM().a / rem;
+	if (letters < 1.5) wrong.push('letters of ' + letters + ' rem in the picture');
+	const panel = picture.closest('fieldset'), buttons = [...panel.querySelectorAll('button')];
+	const outer = panel.getBoundingClientRect();
+	for (const part of picture.querySelectorAll('path, text')) {
+		const p = part.getBoundingClientRect();
+		if (p.left < outer.left || p.right > outer.right || p.top < outer.top || p.bottom > outer.bottom) wrong.push(part.outerHTML + ' leaves the panel');
+		for (const other of [...buttons, panel.querySelector('legend')]) {
+			const o = other.getBoundingClientRect();
+			if (p.left < o.right && o.left < p.right && p.top < o.bottom && o.top < p.bottom) wrong.push(part.outerHTML + ' covers ' + other.textContent);
+		}
+	}
+	const low = () => Math.max(...buttons.map((b) => b.getBoundingClientRect().bottom));
+	const reply = document.getElementById('reply'), drawn = low();
+	reply.textContent = '✓ to service: done';
+	const page = document.documentElement;
+	if (!scrolls && (low() > innerHeight || page.scrollHeight > innerHeight + 1)) wrong.push('below a reply the answers reach down to ' + low() + ', the page to ' + page.scrollHeight);
+	reply.textContent = '';
+	const next = picture.nextSibling;
+	picture.remove();
+	if (scrolls && drawn > low() + 1) wrong.push('the answers reach down to ' + drawn + ', without the picture to ' + low());
+	panel.insertBefore(picture, next);
+	return wrong;
+})()`
 }
 
 // lookForWrong is a script that lists the faults of a page: contrast below 7:1, buttons
@@ -309,7 +347,7 @@ func TestEntriesInBrowser(t *testing.T) {
 	press := func(label, answer string) string {
 		t.Helper()
 		time.Sleep(500 * time.Millisecond) // new buttons do not count at once
-		button := `[...document.querySelectorAll("#actions button")].find((b) => b.textContent === "` + label + `")`
+		button := `[...document.querySelectorAll("#actions button, #changes button")].find((b) => b.textContent === "` + label + `")`
 		seen(t, tab, "the button "+label, button+` !== undefined`)
 		script[chromedp.Void](t, tab, button+`.click()`)
 		seen(t, tab, "the answer to "+label, `document.getElementById("reply").textContent.startsWith("`+answer+`")`)
@@ -355,6 +393,16 @@ func TestEntriesInBrowser(t *testing.T) {
 	enter("why-filling", "it was filled before")
 	same(press("Engine runs", "✓"), `{"by":"board","do":"phase","phase":"running","why":"it was filled before"}`)
 	seen(t, tab, "no more question", `!document.getElementById("why-filling").checkVisibility()`)
+
+	cart.say("job", job("filling", `[]`, sheet+`,"changes":[{"change":3,"at":"2026-11-25T09:08:00.000Z","sensor":"supply-scale","kg":-0.4,"u_kg":0.01,"l":-0.47,"cause":"sudden","as":"thing","by":"board"},`+
+		`{"change":4,"at":"2026-11-25T09:09:00.000Z","sensor":"supply-scale","kg":0.41,"u_kg":0.01,"l":0.48,"cause":"sudden"}]`))
+	script[chromedp.Void](t, tab, `document.querySelector("header [popovertarget=changes]").click()`)
+	seen(t, tab, "the list of changes", `document.querySelectorAll("#changes:popover-open fieldset").length === 2`)
+	keep(t, tab, "changes-1024")
+	for _, wrong := range script[[]string](t, tab, lookForWrong(false)) {
+		t.Errorf("the list of changes: %s", wrong)
+	}
+	same(press("Bottle, thrown away", "✓"), `{"as":"bottle","by":"board","change":3,"change_at":"2026-11-25T09:08:00.000Z","do":"answer"}`)
 }
 
 var pageUpdates = flag.Int("page-updates", 2000, "updates that a page hears; a day at five a second are 432000")

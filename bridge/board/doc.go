@@ -28,6 +28,7 @@
 // # Reading order
 //
 // board.go (starts the goroutines), leaf.go and cart.go (what was received from a cart), hub.go (all carts), view.go and
-// window.go (words and figures), level.go and trend.go (pictures), actions.go and entry.go
-// (buttons and input fields), http.go and stream.go (the browser), client.go (the broker).
+// window.go (words and figures), level.go, trend.go and trace.go (pictures), actions.go and
+// entry.go (buttons and input fields), http.go and stream.go (the browser), client.go (the
+// broker).
 package board

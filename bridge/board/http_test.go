@@ -141,7 +141,7 @@ func TestHostileText(t *testing.T) {
 	hear("alerts", `{"alerts":[{"text":"`+evil+`"}]}`)
 	hear("job", `{"job":"`+evil+`","vehicle":"`+evil+`","phase":"draining","cautions":["`+evil+`"],
 		"flow":{"next":[{"text":"`+evil+`"},{"text":"`+evil+`","do":"record","item":"`+evil+`"}],"gear":{"gear":"`+evil+`","left_s":5}},
-		"plan":{"notes":[{"text":"`+evil+`"}]},"undecided":[{"step":1,"at":"`+evil+`","sensor":"`+evil+`","kg":1,"l":null}]}`)
+		"plan":{"notes":[{"text":"`+evil+`"}]},"questions":[{"change":1,"at":"`+evil+`","sensor":"`+evil+`","kg":1,"l":null,"text":"`+evil+`","answers":["`+evil+`"]}]}`)
 	b.hub.receive("bayfill/hilltop/<b>x/volumes", []byte(volumes("filling", 1, 1, 1)), false, now)
 	page := follow(t, server.URL+"/events/bay2")
 	bridgetest.Eventually(t, 5*time.Second, "the pieces", func() bool { return page.piece("actions") != "" })

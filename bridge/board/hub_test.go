@@ -20,7 +20,7 @@ func FuzzReceive(f *testing.F) {
 		"job":      job("checking", `[{"text":"Judge the level.","do":"record","item":"level"},{"text":"More.","do":"gear"}]`, sheet+`,"flow":{"gear":{"gear":"R","left_s":4}}`),
 		"alerts":   `{"ts":"2026-11-25T09:10:00.000Z","alerts":[{"kind":"a","since":"2026-11-25T09:10:00.000Z","text":"one"},{},{},{}]}`,
 	} {
-		f.Add(bay2+leaf, []byte(payload), bay2+"job", []byte(job("draining", `null`, `,"undecided":[{"step":3,"at":"x","sensor":"caddy","kg":null,"l":-1e9}]`)), true)
+		f.Add(bay2+leaf, []byte(payload), bay2+"job", []byte(job("draining", `null`, `,"questions":[{"change":3,"at":"x","sensor":"caddy","kg":null,"l":-1e9,"answers":["fluid"]}]`)), true)
 		f.Add(bay2+leaf, []byte(payload[:len(payload)/2]), bay2+"volumes", []byte(volumes("draining", 1e300, 5e-324, 1e9)), false)
 		f.Add(bay2+leaf, []byte("null"), bay2+"window", []byte(windowForecast("open", 1e9, "1e300", "-1e300", "-5", "1e9")), false)
 	}

@@ -28,7 +28,7 @@ type update struct {
 // The pieces of each page, by the ids of their elements, which are also the names of
 // their templates.
 var (
-	cartPieces     = []string{"standing", "phases", "trouble", "next", "volumes", "window", "trend", "cautions", "alerts", "actions"}
+	cartPieces     = []string{"standing", "phases", "trouble", "next", "volumes", "window", "trend", "cautions", "alerts", "actions", "changes"}
 	overviewPieces = []string{"carts"}
 )
 

@@ -3,6 +3,7 @@ package board
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -41,6 +42,7 @@ type view struct {
 
 	MayCommand bool
 	Groups     []group
+	Changes    []group // what the newest changes may have been instead
 }
 
 // phase is one field of the strip that shows the job's progress.
@@ -81,6 +83,9 @@ func newView(key string, c *cart, l link, mayCommand bool, now time.Time) view {
 	}
 	if mayCommand && v.Live {
 		v.Groups = groups(c)
+		if !slices.Contains([]string{"", "closed", "abandoned"}, m.Phase) {
+			v.Changes = otherwise(c)
+		}
 	}
 	return v
 }
@@ -181,6 +186,7 @@ func (v *view) lead(c *cart, now time.Time) {
 		case ask.Do == "gear" && v.Next != "":
 		case v.Next == "":
 			v.Next = ask.Text
+		case j.Flow.Next[0].Do == string(fillcalc.DoAnswer): // a question comes alone
 		case len(v.Then) < 2:
 			v.Then = append(v.Then, ask.Text)
 		}

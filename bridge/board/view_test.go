@@ -198,6 +198,7 @@ func TestPicturesOfAnything(t *testing.T) {
 			h := liveHub(t)
 			h.receive(bay2+"volumes", []byte(volumes("filling", l, c, l-c)), false, noon)
 			h.receive(bay2+"window", []byte(windowAt("below", c, "null", "null")), false, noon)
+			h.receive(bay2+"job", []byte(job("filling", `[]`, fmt.Sprintf(`,"questions":[{"change":1,"at":"","sensor":"caddy","kg":%g,"l":1,"answers":[],"trace_kg":[%g,null,%g],"trace_step_s":%g}]`, l, l, c, c))), false, noon)
 			for s := range 40 {
 				h.tick(noon.Add(time.Duration(s) * time.Second))
 			}

@@ -143,14 +143,14 @@ func (s *Subscriber) Command(payload string) wire.Reply {
 }
 
 // Must sends commands that have to succeed, each as the JSON after the id. It repeats a
-// command while a scale has not settled.
+// command while a scale has not settled or has not been heard since the job was opened.
 func (s *Subscriber) Must(commands ...string) {
 	s.T.Helper()
 	for _, c := range commands {
 		var r wire.Reply
 		Eventually(s.T, 20*time.Second, "settled scales", func() bool {
 			r = s.Command(fmt.Sprintf(`{"id":"t%d",%s}`, time.Now().UnixNano(), c))
-			return !strings.Contains(r.Error, "has not settled yet")
+			return !strings.Contains(r.Error, "has not settled") && !strings.Contains(r.Error, "has not been heard")
 		})
 		if !r.OK {
 			s.T.Fatalf("%s: %s", c, r.Error)

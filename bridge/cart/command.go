@@ -94,7 +94,7 @@ func (c *Cart) input(cmd *wire.Command, nowNs int64) (*fillcalc.Input, error) {
 	}
 	if in.Do == fillcalc.DoOpen {
 		// A job's own events say everything about it.
-		in.Setup, in.Levels, in.Clock = &c.state.Setup, c.state.Levels(), c.state.Clock
+		in.Setup, in.Clock = &c.state.Setup, c.state.Clock
 	}
 	if err := fillcalc.Check(&c.state, in); err != nil {
 		return nil, err
@@ -103,7 +103,7 @@ func (c *Cart) input(cmd *wire.Command, nowNs int64) (*fillcalc.Input, error) {
 	if sensor := c.state.Runs(); in.Do == fillcalc.DoClose && sensor != "" {
 		return nil, fmt.Errorf("do: scale %s has not settled yet, fluid still runs: close once it stands still", sensor)
 	}
-	return in, sameStep(in, cmd.Text("step_at"), c.state.Job.Steps)
+	return in, sameChange(in, cmd.Text("change_at"), c.state.Job.Changes)
 }
 
 // findServiceData finds service data by name; nil when the name is empty.
@@ -154,7 +154,7 @@ func (c *Cart) commit(ctx context.Context, in *fillcalc.Input, names []names.Nam
 	c.state, c.published = next, published
 	c.watchJob()
 	c.publishAll()
-	if in.Do == fillcalc.DoDensity {
+	if in.Do == fillcalc.DoDensity || in.Do == fillcalc.DoClose {
 		c.link.set(wire.AboutLeaf, wire.Encode(c.about()))
 	}
 	return nil

@@ -2,6 +2,7 @@ package cart
 
 import (
 	"fmt"
+	"math"
 	"reflect"
 	"strings"
 	"testing"
@@ -33,19 +34,17 @@ func TestCommandTable(t *testing.T) {
 		{`{"id":"1","do":"phase"}`, "phase: is required by phase"},
 		{`{"id":"1","do":"phase","phase":"draining","vehicle":"van"}`, "vehicle: not a field of phase"},
 		{`{"id":"1","do":"baseline"}`, ""},
-		{`{"id":"1","do":"baseline","step":1}`, "step: not a field of baseline"},
-		{`{"id":"1","do":"decide","step":1,"as":"fluid"}`, ""},
-		{`{"id":"1","do":"decide","step":1,"as":"fluid","step_at":"2030-01-01T00:00:00.000Z"}`, ""},
-		{`{"id":"1","do":"phase","phase":"draining","step_at":"2030-01-01T00:00:00.000Z"}`, "step_at: not a field of phase"},
-		{`{"id":"1","do":"decide","step":1.5,"as":"fluid"}`, "step: 1.5 is not a whole number"},
-		{`{"id":"1","do":"decide","as":"fluid"}`, "step: is required by decide"},
-		{`{"id":"1","do":"decide","step":1,"as":"pan"}`, ""},
-		{`{"id":"1","do":"decide","step":2,"as":"fluid","gone":1}`, ""},
-		{`{"id":"1","do":"decide","step":2,"as":"fluid","gone":"tool"}`, "gone: \"tool\" is not a whole number"},
-		{`{"id":"1","do":"cleared","sensor":"caddy"}`, ""},
-		{`{"id":"1","do":"cleared","sensor":"caddy","unseen":"draining","before":true}`, ""},
-		{`{"id":"1","do":"cleared","sensor":"caddy","before":"yes"}`, "before: \"yes\" is not true or false"},
-		{`{"id":"1","do":"cleared"}`, "sensor: is required by cleared"},
+		{`{"id":"1","do":"baseline","change":1}`, "change: not a field of baseline"},
+		{`{"id":"1","do":"answer","change":1,"as":"fluid"}`, ""},
+		{`{"id":"1","do":"answer","change":1,"as":"gone","change_at":"2030-01-01T00:00:00.000Z"}`, ""},
+		{`{"id":"1","do":"phase","phase":"draining","change_at":"2030-01-01T00:00:00.000Z"}`, "change_at: not a field of phase"},
+		{`{"id":"1","do":"answer","change":1.5,"as":"fluid"}`, "change: 1.5 is not a whole number"},
+		{`{"id":"1","do":"answer","as":"fluid"}`, "change: is required by answer"},
+		{`{"id":"1","do":"answer","change":1}`, "as: is required by answer"},
+		{`{"id":"1","do":"answer","change":1,"as":"tool"}`, "as: \"tool\" is not one of fluid, gone, thing, container, bottle"},
+		{`{"id":"1","do":"clear","sensor":"caddy"}`, ""},
+		{`{"id":"1","do":"clear"}`, ""},
+		{`{"id":"1","do":"clear","sensor":1}`, "sensor: 1 is not a text"},
 		{`{"id":"1","do":"enter","what":"spilled","l":0.2,"u_l":0.05}`, ""},
 		{`{"id":"1","do":"enter","what":"dipstick","share":0.4}`, ""},
 		{`{"id":"1","do":"enter","l":0.2}`, "what: is required"},
@@ -59,7 +58,7 @@ func TestCommandTable(t *testing.T) {
 		{`{"id":"1","do":"weigh","sensor":"supply"}`, ""},
 		{`{"id":"1","do":"density","sensor":"supply","fluid":"no sheet","l":1,"tolerance_pct":1}`, ""},
 		{`{"id":"1","do":"density","sensor":"supply","fluid":"fresh","l":1}`, `fluid: "fresh" is configured already`},
-		{`{"id":"1","do":"open","fluid":"fresh","low_c":35,"high_c":45,"check":"overflow","typical_l":4,"total_l":9,"bottle_l":1,"between_marks_l":0.4,"balance_band_l":0.5,"asked_fluid":"amber","other_fluid":"superseded"}`, ""},
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":35,"high_c":45,"check":"overflow","typical_l":4,"total_l":9,"bottle_l":1,"empty_bottle_kg":0.06,"between_marks_l":0.4,"balance_band_l":0.5,"asked_fluid":"amber","other_fluid":"superseded"}`, ""},
 		{`{"id":"1","do":"close","why":"the cable is torn"}`, ""},
 		{`{"id":"1","do":"close"}`, ""},
 		{`{"id":"1","do":"abandon","why":"wrong van"}`, ""},
@@ -135,7 +134,7 @@ func TestCommandsByTheJobsState(t *testing.T) {
 				t.Errorf("%s was refused and changed the state", command)
 			}
 		}
-		for _, c := range []string{`"do":"phase","phase":"draining"`, `"do":"baseline"`, `"do":"decide","step":1,"as":"fluid"`, `"do":"close"`, `"do":"abandon","why":"x"`} {
+		for _, c := range []string{`"do":"phase","phase":"draining"`, `"do":"baseline"`, `"do":"answer","change":1,"as":"fluid"`, `"do":"clear"`, `"do":"close"`, `"do":"abandon","why":"x"`} {
 			do("needs an open job", c)
 		}
 		do("window: low_c 45 and high_c 35 must rise", `"do":"open","fluid":"fresh","low_c":45,"high_c":35`)
@@ -143,31 +142,47 @@ func TestCommandsByTheJobsState(t *testing.T) {
 		do("", bridgetest.OpenJob)
 		do("job job-1 is still open", bridgetest.OpenJob)
 		do(`phase: "closed" is not one of`, `"do":"phase","phase":"closed"`)
+		do("scale caddy has not been heard since the job was opened", `"do":"phase","phase":"draining"`)
+		l.live(6, 0, 0)
 		do("", `"do":"phase","phase":"draining"`)
-		l.live(3, 0.05, 0)
+		l.live(6, 0.05, 0)
 		do("scale caddy has not settled yet, fluid still runs", `"do":"close"`)
 		do("", `"do":"baseline"`)
-		do("step: 1 is not one of this job's 0 steps", `"do":"decide","step":1,"as":"fluid"`)
+		do("change: 1 is not one of this job's 0 changes", `"do":"answer","change":1,"as":"fluid"`)
+		l.live(5, 0, 0)
 		l.caddyKg += 1
-		l.live(0.5, 0, 0)
+		l.live(0.8, 0, 0)
 		do("has not settled", `"do":"close"`)
+		do("has not settled", `"do":"clear"`)
+		do("has not settled", `"do":"phase","phase":"service"`)
+		l.live(4, 0, 0)
+		do("say first what change 1 was", `"do":"close"`)
+		do(`sensor: this cart has no scale "cady"`, `"do":"clear","sensor":"cady"`)
+		do(`as: "water" is not one of`, `"do":"answer","change":1,"as":"water"`)
+		do("as: change 1 made scale caddy heavier", `"do":"answer","change":1,"as":"bottle"`)
+		do("change_at: change 1 happened at 2000-", `"do":"answer","change":1,"as":"thing","change_at":"1999-12-31T23:59:59.000Z"`)
+		if q := newest[wire.Job](l, wire.JobLeaf).Questions; len(q) != 0 {
+			t.Errorf("asked before anybody said that the scale is clear: %+v", q)
+		}
+		do("", `"do":"clear","by":"me"`)
 		l.live(3, 0, 0)
-		do("close would lose step 1", `"do":"close"`)
-		do("baseline would lose step 1", `"do":"baseline"`)
-		do("say what step 1 on scale caddy was", `"do":"cleared","sensor":"caddy"`)
-		do(`sensor: this cart has no scale "cady"`, `"do":"cleared","sensor":"cady"`)
-		do("before: no object from before the count", `"do":"cleared","sensor":"caddy","before":true`)
-		do(`unseen: "filling": on scale caddy only [draining] is possible`, `"do":"cleared","sensor":"caddy","unseen":"filling"`)
-		do(`as: "water" is not one of`, `"do":"decide","step":1,"as":"water"`)
-		do("gone: 1 is not one of the steps before step 1", `"do":"decide","step":1,"as":"fluid","gone":1`)
-		do("step_at: step 1 happened at 2000-", `"do":"decide","step":1,"as":"object","step_at":"1999-12-31T23:59:59.000Z"`)
-		at := newest[wire.Job](l, wire.JobLeaf).Undecided[0].At
-		do("", `"do":"decide","step":1,"as":"object","by":"me","step_at":"`+at+`"`)
-		do("step: 1 is decided already, as object", `"do":"decide","step":1,"as":"fluid"`)
+		job := newest[wire.Job](l, wire.JobLeaf)
+		if len(job.Questions) != 1 || job.Questions[0].Change != 1 || strings.Join(job.Questions[0].Answers, " ") != "fluid gone thing container" || job.Questions[0].Text == "" {
+			t.Errorf("asked is %+v", job.Questions)
+		}
+		if len(job.Clears) != 1 || job.Clears[0].By != "me" || math.IsNaN(float64(job.Clears[0].SettledKg)) {
+			t.Errorf("clear weighings %+v", job.Clears)
+		}
+		do("", `"do":"answer","change":1,"as":"thing","by":"me","change_at":"`+job.Changes[0].At+`"`)
+		do("", `"do":"answer","change":1,"as":"fluid","by":"you"`)
+		if c := newest[wire.Job](l, wire.JobLeaf).Changes[0]; c.As != "fluid" || c.By != "you" {
+			t.Errorf("answered again it is %+v", c)
+		}
 		do("", `"do":"phase","phase":"filling"`)
 		do("baseline is possible before and during draining only", `"do":"baseline"`)
 		do("not_after: it is 2000-", `"do":"close","not_after":"1999-12-31T23:59:59Z"`)
 		do("", `"do":"close","not_after":"2001-01-01T00:00:00Z"`)
+		do("needs an open job", `"do":"answer","change":1,"as":"gone"`)
 		do("needs an open job", `"do":"phase","phase":"draining"`)
 		do("", strings.Replace(bridgetest.OpenJob, "job-1", "job-2", 1))
 		do("", `"do":"abandon","why":"wrong van"`)

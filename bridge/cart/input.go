@@ -74,15 +74,15 @@ func completeSpec(spec *fillcalc.JobSpec, c *wire.Command, fluids map[string]fil
 	return nil
 }
 
-// sameStep refuses a decision on a step other than the one that its sender saw: a power
-// cut loses the last moment's readings, and the next step then gets the number of the
-// lost one.
-func sameStep(in *fillcalc.Input, stepAt string, steps []fillcalc.Step) error {
-	if stepAt == "" {
+// sameChange refuses an answer about a change other than the one that its sender saw: a
+// power cut loses the last moment's readings, and the next change then gets the number of
+// the lost one.
+func sameChange(in *fillcalc.Input, changeAt string, changes []fillcalc.Change) error {
+	if changeAt == "" {
 		return nil
 	}
-	if at := wire.Timestamp(steps[in.Step-1].AtNs); at != stepAt {
-		return fmt.Errorf("step_at: step %d happened at %s, not at %.40q: read the job again", in.Step, at, stepAt)
+	if at := wire.Timestamp(changes[in.Change-1].AtNs); at != changeAt {
+		return fmt.Errorf("change_at: change %d happened at %s, not at %.40q: read the job again", in.Change, at, changeAt)
 	}
 	return nil
 }

@@ -203,12 +203,16 @@ func (l *lonely) send(payload string) wire.Reply {
 	return r
 }
 
-// must sends commands that have to succeed, each given as the JSON after the id.
+// must sends commands that have to succeed, each given as the JSON after the id. After
+// open the scales stand still for a while, so that they are weighed.
 func (l *lonely) must(commands ...string) {
 	l.t.Helper()
 	for _, c := range commands {
 		if r := l.send(fmt.Sprintf(`{"id":"m%d",%s}`, l.state.Seq, c)); !r.OK {
 			l.t.Fatalf("%s: %s", c, r.Error)
+		}
+		if strings.Contains(c, `"do":"open"`) {
+			l.live(5, 0, 0)
 		}
 	}
 }

@@ -25,8 +25,8 @@ type published struct {
 	windowNs  int64
 	jobNs     int64
 	jobDue    bool // the job has changed since
-	// flow is the encoded flow of the job, and flowNs when it was last compared:
-	// computing it is costly.
+	// flow is what flowOf returned, and flowNs when it was last compared: computing it
+	// is costly.
 	flow   []byte
 	flowNs int64
 }
@@ -42,14 +42,17 @@ func (c *Cart) publish() {
 		c.publishWindow()
 	}
 	if s.NowNs-p.flowNs >= fastestJobNs {
-		// What is asked next may change with time alone.
 		p.flowNs = s.NowNs
-		p.jobDue = p.jobDue || !bytes.Equal(wire.Encode(wire.FlowOf(s)), p.flow)
+		p.jobDue = p.jobDue || !bytes.Equal(flowOf(s), p.flow)
 	}
 	if p.jobDue && s.NowNs-p.jobNs >= fastestJobNs {
 		c.publishJob()
 	}
 }
+
+// flowOf encodes what may change in a job with time alone: what is asked next, and how a
+// clear weighing turns out.
+func flowOf(s *fillcalc.State) []byte { return wire.Encode([]any{wire.FlowOf(s), s.Job.Clears}) }
 
 // publishVolumes publishes the volumes when they have changed or their time has come.
 func (c *Cart) publishVolumes() {
@@ -103,7 +106,7 @@ func (c *Cart) publishJob() {
 	named := c.identities.Current.Named(c.state)
 	m := wire.JobOf(&named)
 	p := &c.published
-	p.flow, p.flowNs = wire.Encode(m.Flow), c.state.NowNs
+	p.flow, p.flowNs = flowOf(&c.state), c.state.NowNs
 	p.jobNs, p.jobDue = c.state.NowNs, false
 	c.link.set(wire.JobLeaf, wire.Encode(m))
 }

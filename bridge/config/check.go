@@ -301,7 +301,7 @@ func (s *Sensor) check() error {
 	}
 	// The calculation treats three seconds without a weight, or ten without a
 	// temperature, as a gap, so several polls must fit into that time.
-	maxMs, reason := 1000, "a weight that is missing for 3 s makes a change that somebody has to decide"
+	maxMs, reason := 1000, "a weight that is missing for 3 s hides what came and went meanwhile"
 	if s.Quantity() == sensors.Temperature {
 		maxMs, reason = 5000, "a temperature older than 10 s counts as unknown"
 	}

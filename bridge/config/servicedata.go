@@ -32,6 +32,7 @@ type ServiceData struct {
 	FirstFill    float64              `yaml:"first_fill"`    // fraction of the target
 	BoltTorque   units.Torque         `yaml:"bolt_torque"`   // of the pan
 	Bottle       units.Volume         `yaml:"bottle"`        // size of the bottles
+	EmptyBottle  units.Mass           `yaml:"empty_bottle"`  // weight of an empty one
 	Source       string               `yaml:"source"`        // where the shop looked it up
 	Note         string               `yaml:"note"`
 }
@@ -213,6 +214,7 @@ func (d *ServiceData) convert() error {
 		{"total", d.Total.Written, &d.Total.L, units.Written.Litres, 0.5, 200, "L", "the transmission's capacity"},
 		{"between_marks", d.BetweenMarks.Written, &d.BetweenMarks.L, units.Written.Litres, 0.02, 5, "L", "the volume between the marks of the dipstick"},
 		{"bottle", d.Bottle.Written, &d.Bottle.L, units.Written.Litres, 0.05, 250, "L", "the size of a bottle or drum"},
+		{"empty_bottle", d.EmptyBottle.Written, &d.EmptyBottle.Kg, units.Written.Kilograms, 0.005, 5, "kg", "the weight of an empty bottle"},
 		{"window.low", d.Window.Low.Written, &d.Window.Low.C, units.Written.Celsius, 15, 130, "°C", "the lowest fluid temperature at which the level may be judged"},
 		{"window.high", d.Window.High.Written, &d.Window.High.C, units.Written.Celsius, 15, 130, "°C", "the highest fluid temperature at which the level may be judged"},
 		{"bolt_torque", d.BoltTorque.Written, &d.BoltTorque.NM, units.Written.NewtonMetres, 2, 60, "N·m", "the tightening torque of the pan's bolts"},
@@ -237,7 +239,7 @@ func (d *ServiceData) convert() error {
 func (d ServiceData) Spec() fillcalc.JobSpec {
 	return fillcalc.JobSpec{
 		Vehicle: d.Vehicle, LowC: d.Window.Low.C, HighC: d.Window.High.C, FirstFill: d.FirstFill, Check: d.Check,
-		TypicalL: d.Typical.L, TotalL: d.Total.L, BottleL: d.Bottle.L, BetweenMarksL: d.BetweenMarks.L, AskedFluid: d.Fluid,
+		TypicalL: d.Typical.L, TotalL: d.Total.L, BottleL: d.Bottle.L, EmptyBottleKg: d.EmptyBottle.Kg, BetweenMarksL: d.BetweenMarks.L, AskedFluid: d.Fluid,
 		ServiceData: d.Name, Source: d.Source, BoltTorqueNM: d.BoltTorque.NM,
 	}
 }
@@ -287,6 +289,7 @@ func (d ServiceData) Show(system units.System) []string {
 	volume("total capacity", d.Total)
 	volume("between marks", d.BetweenMarks)
 	volume("bottle", d.Bottle)
+	amount("empty bottle", system.Mass(d.EmptyBottle.Kg), d.EmptyBottle.Written, fmt.Sprintf("%.3f kg", d.EmptyBottle.Kg))
 	amount("bolt torque", system.Torque(d.BoltTorque.NM), d.BoltTorque.Written, fmt.Sprintf("%.2f N·m", d.BoltTorque.NM))
 	text("source", d.Source)
 	text("note", d.Note)

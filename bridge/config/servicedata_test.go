@@ -43,8 +43,8 @@ func TestExampleServiceData(t *testing.T) {
 	near := func(a, b float64) bool { return math.Abs(a-b) < 1e-9 }
 	van := all["van6-overflow"]
 	spec := van.Spec()
-	// 4.2 and 9.1 times 0.946352946 L, 63 and 81 times 5/9 °C, 97 times 0.1129848290276 N·m.
-	if !near(spec.TypicalL, 3.9746823732) || !near(spec.TotalL, 8.6118118086) || !near(spec.BottleL, 0.946352946) ||
+	// 4.2 and 9.1 times 0.946352946 L, 2 times 0.028349523125 kg, 63 and 81 times 5/9 °C, 97 times 0.1129848290276 N·m.
+	if !near(spec.TypicalL, 3.9746823732) || !near(spec.TotalL, 8.6118118086) || !near(spec.BottleL, 0.946352946) || !near(spec.EmptyBottleKg, 0.05669904625) ||
 		spec.LowC != 35 || spec.HighC != 45 || spec.FirstFill != 0.8 || spec.Check != fillcalc.ByOverflow ||
 		spec.AskedFluid != "amber 6" || spec.Vehicle != "panel van, long, 2.0" || !near(van.BoltTorque.NM, 10.9595284157) {
 		t.Errorf("van: %+v, torque %v", spec, van.BoltTorque)
@@ -103,6 +103,8 @@ func TestServiceDataMistakes(t *testing.T) {
 		{"between_marks: 1 pt", "between_marks: 0 pt", "line 7: between_marks: 0 pt is 0 L: the volume between the marks"},
 		{"between_marks: 1 pt", "between_marks: -1 pt", "line 7: between_marks: -1 pt is -0.4732 L"},
 		{"bottle: 1 qt", "bottle: 1000 gal", "line 10: bottle: 1000 gal is 3785 L: the size of a bottle or drum must be from 0.05 to 250 L"},
+		{"source:", "empty_bottle: 65 L\nsource:", `line 11: empty_bottle: "65 L": unit "L" is not one of kg, g, lb, oz`},
+		{"source:", "empty_bottle: 65 kg\nsource:", "line 11: empty_bottle: 65 kg is 65 kg: the weight of an empty bottle must be from 0.005 to 5 kg"},
 		{"low: 95 F", "low: 35 F", "line 8: window.low: 35 F is 1.667 °C: the lowest fluid temperature"},
 		{"high: 113 F", "high: 450 C", "line 8: window.high: 450 C is 450 °C"},
 		{"low: 95 F", "low: 95", "line 8: window.low: \"95\" has no unit"},

@@ -275,7 +275,7 @@ func (j *Journal) Replay(ctx context.Context) (s fillcalc.State, lost string, er
 			missing := events[i].Seq != s.Seq+1
 			switch {
 			case missing && bad == nil:
-				return s, "", fmt.Errorf("journal: event %d follows %d: events are missing, restore the file from a copy", events[i].Seq, s.Seq)
+				return s, "", fmt.Errorf("journal: %w", damaged(j.path, fmt.Errorf("event %d follows %d: events are missing", events[i].Seq, s.Seq)))
 			case missing || bad != nil && lost == "":
 				s, lost = fillcalc.State{}, withoutSnapshot(bad, &events[i])
 			}

@@ -49,7 +49,7 @@ func TestJournalGivesBackWhatItTook(t *testing.T) {
 			N: rng.Uint64(), Value: f, Stability: fillcalc.Stability(i % 3), Faults: fillcalc.Faults(i)}
 		if i%7 == 0 {
 			e = fillcalc.Event{Seq: e.Seq, AtNs: e.AtNs, Kind: fillcalc.KindInput, Input: &fillcalc.Input{
-				Do: fillcalc.DoOpen, ID: "id", By: texts[i%5], Why: texts[(i+1)%3], Step: i, As: fillcalc.AsSwap, Phase: fillcalc.Filling,
+				Do: fillcalc.DoOpen, ID: "id", By: texts[i%5], Why: texts[(i+1)%3], Change: i, As: fillcalc.AsContainer, Phase: fillcalc.Filling,
 				Setup: &fillcalc.Setup{ReferenceC: f, Scales: []fillcalc.ScaleSetup{{Sensor: "s", Load: fillcalc.BothLoad, GainU: -f}}},
 				Job:   &fillcalc.JobSpec{ID: "j", LowC: f, Used: fillcalc.Fluid{Name: texts[4], Points: []fillcalc.DensityPoint{{C: f, KgM3: math.Copysign(0, -1)}}}},
 			}}
@@ -519,9 +519,9 @@ func TestDamagedPages(t *testing.T) {
 				refused++
 			} else {
 				var read []fillcalc.Event
-				for err == nil {
+				for after := uint64(0); err == nil; after = read[len(read)-1].Seq {
 					var some []fillcalc.Event
-					if some, err = j.Events(t.Context(), uint64(len(read)), 300); len(some) == 0 {
+					if some, err = j.Events(t.Context(), after, 300); len(some) == 0 {
 						break
 					}
 					read = append(read, some...)
@@ -531,7 +531,10 @@ func TestDamagedPages(t *testing.T) {
 				state, _, errReplay := j.Replay(t.Context())
 				said(errPublished)
 				said(errSent)
-				if !slices.Equal(read, all[:len(read)]) || !said(err) && len(read) != events || !said(errReplay) && state.Seq != events {
+				// A page whose second half is cut off loses events without a word. The replay
+				// notices that.
+				lost := errReplay != nil && kind == 2 && err == nil
+				if !lost && (!slices.Equal(read, all[:len(read)]) || !said(err) && len(read) != events) || !said(errReplay) && state.Seq != events {
 					t.Errorf("%s: %d events (%v), replayed to %d (%v)", what, len(read), err, state.Seq, errReplay)
 				}
 				if err != nil && len(read) > 0 {

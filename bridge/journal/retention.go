@@ -18,7 +18,7 @@ import (
 // except ticks between jobs, whose effect is in the snapshot. When only jobs and
 // inputs are left, the journal grows beyond its limit.
 //
-// Nothing needs the deleted events. A job's opening contains the setup and the levels, and
+// Nothing needs the deleted events. A job's opening contains the setup, and
 // its chain begins with the head in its closing record. The head over all events is a
 // mark, which is never computed again from events. Forwarder, fill and audit go by
 // sequence number, whatever is missing in between.

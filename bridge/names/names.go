@@ -104,9 +104,12 @@ func (n Names) Named(s fillcalc.State) fillcalc.State {
 	j := &s.Job
 	show(&j.Spec.Vehicle)
 	show(&j.Spec.OtherFluidBy)
-	j.Steps, j.Entries, j.Records, j.Phases = slices.Clone(j.Steps), slices.Clone(j.Entries), slices.Clone(j.Records), slices.Clone(j.Phases)
-	for i := range j.Steps {
-		show(&j.Steps[i].By)
+	j.Changes, j.Clears, j.Entries, j.Records, j.Phases = slices.Clone(j.Changes), slices.Clone(j.Clears), slices.Clone(j.Entries), slices.Clone(j.Records), slices.Clone(j.Phases)
+	for i := range j.Changes {
+		show(&j.Changes[i].By)
+	}
+	for i := range j.Clears {
+		show(&j.Clears[i].By)
 	}
 	for i := range j.Entries {
 		show(&j.Entries[i].By)

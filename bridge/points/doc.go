@@ -14,6 +14,13 @@
 //	bayfill_window   shop, cart          the known figures of the leaf window, unrounded, seq
 //	bayfill_job      shop, cart          the closing record of a job, chain_from, chain, seq_from, seq
 //
+// A closing record also holds what the job says about its instruments, as far as it says
+// anything ([fillcalc.State.UseChecks]; _u is expanded, k = 2):
+//
+//	check_slope, check_slope_u, check_slope_sensor        full bottles against their label, relative
+//	check_zero_kg, check_zero_u_kg, check_zero_sensor     the emptied caddy against its weight
+//	check_balance, check_balance_u                        added less drained, relative to drained
+//
 // Floats have an exponent, so that they never look like integers, and are read back bit
 // for bit. Texts contain no line ends. Sending a point twice changes nothing: series and
 // time are the same.

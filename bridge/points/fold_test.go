@@ -32,7 +32,7 @@ var update = flag.Bool("update", false, "renew the recorded figures in testdata/
 // an audit exports it, NAME.figures.gz the published figures that a history does not
 // keep.
 var foldJobs = []string{
-	"abandoned", "bottles", "caddy-only", "drips", "hole", "lean", "one-scale", "real-parts", "restart", "swap",
+	"abandoned", "bottles", "caddy-only", "drips", "hole", "lean", "one-scale", "poured", "rag", "real-parts", "restart", "swap",
 }
 
 const (
@@ -156,8 +156,9 @@ func figuresOf(s *fillcalc.State) points.Fields {
 	addFigures(f, "overflow_u_l", reflect.ValueOf(j.OverflowUL))
 	addFigures(f, "at_other_temperatures", reflect.ValueOf(j.AtOther))
 	addFigures(f, "entered", reflect.ValueOf(j.Entered))
-	addFigures(f, "undecided", reflect.ValueOf(j.Undecided))
-	addFigures(f, "decided", reflect.ValueOf(j.Decided))
+	addFigures(f, "changes", reflect.ValueOf(j.Changes))
+	addFigures(f, "questions", reflect.ValueOf(j.Questions))
+	addFigures(f, "clear_weighings", reflect.ValueOf(j.Clears))
 	addFigures(f, "gear", reflect.ValueOf(j.Flow.Gear))
 	addFigures(f, "level_shift_ml", reflect.ValueOf(w.LevelShiftML))
 	addFigures(f, "level_shift_share", reflect.ValueOf(w.LevelShiftShare))
@@ -165,7 +166,7 @@ func figuresOf(s *fillcalc.State) points.Fields {
 	for i, a := range s.Alerts() {
 		f[fmt.Sprintf("alerts.%d.kind", i)] = a.Kind()
 	}
-	// The terms themselves: the leaf has no signs, and combines all steps.
+	// The terms themselves: the leaf has no signs, and combines all changes.
 	for volume, budget := range map[string]fillcalc.Budget{
 		"drained": s.Budget(fillcalc.DrainedTally), "added": s.Budget(fillcalc.AddedTally), "balance": s.BalanceBudget(),
 	} {

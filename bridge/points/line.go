@@ -201,7 +201,7 @@ func Summary(s *fillcalc.State, chain Chain) Published {
 	f.float("added_u_l", v.AddedUL)
 	f.float("balance_l", v.BalanceL)
 	f.float("balance_u_l", v.BalanceUL)
-	f.int("steps", int64(len(j.Steps)))
+	f.int("changes", int64(len(j.Changes)))
 	f.int("opened_ns", j.OpenedNs)
 	f.int("seq_from", int64(chain.JobSeq))
 	f.int("seq", int64(s.Seq))
@@ -234,6 +234,7 @@ func Summary(s *fillcalc.State, chain Chain) Published {
 			f.int(name+"_calibrated_ns", c.AtNs)
 		}
 	}
+	f.checks(s.UseChecks())
 	if s.Clock != nil {
 		f.float("clock_ahead_s", float64(s.Clock.AheadNs)/1e9)
 		if s.Clock.Unset {
@@ -243,4 +244,25 @@ func Summary(s *fillcalc.State, chain Chain) Published {
 	f.text("chain_from", chain.JobHead.String())
 	f.text("chain", chain.Head.String())
 	return Published{Seq: s.Seq, Measurement: JobMeasurement, Fields: string(f.b)}
+}
+
+// checks writes what the job says about its instruments, the first check of each kind, with
+// expanded uncertainties (k = 2).
+func (f *fields) checks(list []fillcalc.UseCheck) {
+	written := map[fillcalc.UseCheckKind]bool{}
+	for _, c := range list {
+		if written[c.Kind] {
+			continue
+		}
+		written[c.Kind] = true
+		name, unit := "check_"+string(c.Kind), ""
+		if c.Kind == fillcalc.CheckZero {
+			unit = "_kg"
+		}
+		f.float(name+unit, c.Value)
+		f.float(name+"_u"+unit, 2*c.U)
+		if c.Sensor != "" {
+			f.text(name+"_sensor", c.Sensor)
+		}
+	}
 }

@@ -95,3 +95,40 @@ func TestFloatsInLines(t *testing.T) {
 		}
 	}
 }
+
+// A closing record holds the first check of each kind that the job brings, with expanded
+// uncertainties and the scale. A job that brings none has no such field.
+func TestChecksInTheClosingRecord(t *testing.T) {
+	list := []fillcalc.UseCheck{
+		{Kind: fillcalc.CheckSlope, Sensor: "supply", Fluid: "amber 6", Value: 0.004, U: 0.01},
+		{Kind: fillcalc.CheckSlope, Sensor: "other", Fluid: "amber 6", Value: 0.002, U: 0.01},
+		{Kind: fillcalc.CheckZero, Sensor: "caddy", Value: -0.03, U: 0.0125},
+		{Kind: fillcalc.CheckBalance, Fluid: "amber 6", Value: 0.02, U: 0.0375},
+	}
+	const want = `check_slope=4e-03,check_slope_u=2e-02,check_slope_sensor="supply",` +
+		`check_zero_kg=-3e-02,check_zero_u_kg=2.5e-02,check_zero_sensor="caddy",check_balance=2e-02,check_balance_u=7.5e-02`
+	var f fields
+	if f.checks(list); string(f.b) != want {
+		t.Errorf("got  %s\nwant %s", f.b, want)
+	}
+	s := fillcalc.State{}
+	s.Job.Phase = fillcalc.Closed
+	if p := Summary(&s, Chain{}); strings.Contains(p.Fields, "check_") {
+		t.Errorf("a job without checks: %s", p.Fields)
+	}
+
+	// A played job: a full litre of fluid that weighs 843 g was taken from the supply.
+	s.ScaleN = 1
+	s.Scales[0].Setup = fillcalc.ScaleSetup{Sensor: "supply", Load: fillcalc.SupplyLoad}
+	s.Job.Spec = fillcalc.JobSpec{BottleL: 1, Fresh: fillcalc.Fluid{Model: fillcalc.Oil1980, DensityKgM3: 843, AtC: 20}}
+	s.Job.FreshKgM3, s.Job.FreshFactor, s.Job.EmptyKg = 843, 1, 0.064
+	s.Job.Changes = []fillcalc.Change{{ID: 1, Sensor: "supply", Cause: fillcalc.Sudden, Kg: -0.9, As: fillcalc.AsBottle}}
+	fields, err := ParseFields(Summary(&s, Chain{}).Fields)
+	if err != nil {
+		t.Fatal(err)
+	}
+	slope, _ := fields["check_slope"].(float64)
+	if want := 0.9/(0.843+0.064-0.009) - 1; math.Abs(slope-want) > 1e-12 || fields["check_slope_sensor"] != "supply" || fields["check_zero_kg"] != nil || fields["check_balance"] != nil {
+		t.Errorf("slope %g, want %g: %v", slope, want, fields)
+	}
+}

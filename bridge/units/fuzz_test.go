@@ -11,7 +11,7 @@ func FuzzWritten(f *testing.F) {
 		f.Add(text)
 	}
 	f.Fuzz(func(t *testing.T, text string) {
-		for _, convert := range []func(Written) (float64, error){Written.Litres, Written.Celsius, Written.NewtonMetres} {
+		for _, convert := range []func(Written) (float64, error){Written.Litres, Written.Kilograms, Written.Celsius, Written.NewtonMetres} {
 			si, err := convert(Written(text))
 			if math.IsNaN(si) || math.Abs(si) > 1e7 || err != nil && si != 0 {
 				t.Fatalf("%q is %g, %v", text, si, err)

@@ -46,6 +46,19 @@ func (p System) Volume(l float64) string {
 	return shortest(l/small.si, 1) + " " + small.symbol
 }
 
+// Mass prints a weight given in kilograms, in the small unit when it is less than one
+// of the large.
+func (p System) Mass(kg float64) string {
+	large, small := unit{"kg", 1}, unit{"g", 0.001}
+	if p != Metric {
+		large, small = unit{"lb", 0.45359237}, unit{"oz", 0.028349523125}
+	}
+	if kg >= large.si {
+		return shortest(kg/large.si, 2) + " " + large.symbol
+	}
+	return shortest(kg/small.si, 1) + " " + small.symbol
+}
+
 // Temperature prints one temperature given in °C, or a range from one to another.
 func (p System) Temperature(c ...float64) string {
 	symbol := " °C"

@@ -32,6 +32,10 @@ func TestWrittenAmounts(t *testing.T) {
 		{"60 F", Written.Celsius, 140.0 / 9}, // 28 × 5/9
 		{"-40 f", Written.Celsius, -40},
 		{"39.5 C", Written.Celsius, 39.5},
+		{"65 g", Written.Kilograms, 0.065},
+		{"0.065 kg", Written.Kilograms, 0.065},
+		{"2 oz", Written.Kilograms, 0.05669904625}, // 2 × 0.028349523125
+		{"1 lb", Written.Kilograms, 0.45359237},
 		{"18.6 N m", Written.NewtonMetres, 18.6},
 		{"18.6 Nm", Written.NewtonMetres, 18.6},
 		{"18.6 N·m", Written.NewtonMetres, 18.6},
@@ -65,6 +69,7 @@ func TestWrittenAmounts(t *testing.T) {
 		{"308 K", Written.Celsius, `unit "K" is not one of C, F`},
 		{"95 L", Written.Celsius, `unit "L" is not one of C, F`},
 		{"95 in-lb", Written.Celsius, "is not one of C, F"},
+		{"65 mL", Written.Kilograms, `unit "mL" is not one of kg, g, lb, oz`},
 		{"165 lb", Written.NewtonMetres, `unit "lb" is not one of N·m, in-lb, lb-in, ft-lb, lb-ft`},
 	} {
 		if got, err := c.convert(Written(c.written)); err == nil || !strings.Contains(err.Error(), c.want) {
@@ -83,6 +88,8 @@ func TestPreferredUnits(t *testing.T) {
 		{US.Volume(0.35), "11.8 fl oz"}, // 0.35 / 0.0295735
 		{Imperial.Volume(3.97782875), "7 pt imp"},
 		{Imperial.Volume(0.35), "12.3 fl oz imp"}, // 0.35 / 0.0284131
+		{Metric.Mass(0.065), "65 g"}, {Metric.Mass(1.25), "1.25 kg"},
+		{US.Mass(0.05669904625), "2 oz"}, {Imperial.Mass(0.45359237), "1 lb"},
 		{US.Temperature(35), "95 °F"},
 		{US.Temperature(35, 45), "95 to 113 °F"},
 		{US.Temperature(39.5), "103.1 °F"}, // 71.1 + 32

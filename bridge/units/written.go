@@ -30,6 +30,13 @@ type Temperature struct {
 	C float64
 }
 
+// Mass is a weight in kilograms, with the text it came from; an empty text means that it
+// is unknown.
+type Mass struct {
+	Written
+	Kg float64
+}
+
 // Torque is a torque in newton metres, with the text it came from.
 type Torque struct {
 	Written
@@ -64,20 +71,42 @@ func (w Written) Litres() (float64, error) { return w.in(volumeUnits) }
 // NewtonMetres converts a torque to newton metres.
 func (w Written) NewtonMetres() (float64, error) { return w.in(torqueUnits) }
 
+// Kilograms converts a weight in kg, g, lb or oz to kilograms.
+func (w Written) Kilograms() (float64, error) {
+	number, symbol, err := w.split()
+	if err != nil {
+		return 0, err
+	}
+	u, err := fillcalc.ParseMassUnit([]byte(symbol))
+	if err != nil {
+		return 0, fmt.Errorf("%.40q: unit %.20q is not one of kg, g, lb, oz", string(w), symbol)
+	}
+	kg, ok := u.Kg(decimal(number))
+	if !ok {
+		return 0, fmt.Errorf("%.40q has too many digits", string(w))
+	}
+	return kg, nil
+}
+
 // Celsius converts a temperature in °C or °F to °C.
 func (w Written) Celsius() (float64, error) {
 	number, symbol, err := w.split()
 	if err != nil {
 		return 0, err
 	}
-	whole, decimals, _ := strings.Cut(number, ".")
-	digits, _ := strconv.ParseInt(whole+decimals, 10, 64) // amountPattern allows nothing else
 	u, err := fillcalc.ParseTemperatureUnit([]byte(strings.TrimPrefix(symbol, "°")))
 	if err != nil || u == fillcalc.Kelvin {
 		return 0, fmt.Errorf("%.40q: unit %.20q is not one of C, F", string(w), symbol)
 	}
-	c, _ := u.Celsius(fillcalc.Decimal{Digits: digits, Exp: -len(decimals)})
+	c, _ := u.Celsius(decimal(number))
 	return c, nil
+}
+
+// decimal returns the exact value of a number that amountPattern allows.
+func decimal(number string) fillcalc.Decimal {
+	whole, decimals, _ := strings.Cut(number, ".")
+	digits, _ := strconv.ParseInt(whole+decimals, 10, 64)
+	return fillcalc.Decimal{Digits: digits, Exp: -len(decimals)}
 }
 
 // in converts to the SI unit and rounds once: 350 mL is 0.35 L, not the neighbouring

@@ -44,11 +44,14 @@ const (
 	AlertCalibration    AlertCode = "calibration"                    // a sensor was never calibrated, failed its calibration, or is overdue
 	AlertBalance        AlertCode = AlertCode(fillcalc.AlertBalance) // added and drained differ by more than the job's band
 	AlertCaddy          AlertCode = AlertCode(fillcalc.AlertCaddy)   // the caddy is nearly full
-	AlertStep           AlertCode = AlertCode(fillcalc.AlertStep)    // a scale moved against the direction of flow there
+	AlertChange         AlertCode = AlertCode(fillcalc.AlertChange)  // a scale moved against the direction of flow there
+	AlertFlow           AlertCode = AlertCode(fillcalc.AlertFlow)    // fluid runs faster than the scale's configuration says
+	AlertJumps          AlertCode = AlertCode(fillcalc.AlertJumps)   // a scale sends nothing while its load moves
+	AlertMoved          AlertCode = AlertCode(fillcalc.AlertMoved)   // by the checks of many jobs, a scale has moved
 	AlertScatter        AlertCode = AlertCode(fillcalc.AlertScatter) // a scale sways more than its configuration says
 )
 
 // AlertCodes lists all codes.
 var AlertCodes = []AlertCode{AlertBroker, AlertHistory, AlertHistoryRefused, AlertJournal, AlertJournalGap, AlertJournalFilling,
 	AlertJournalJobs, AlertJournalGivenUp, AlertSnapshot, AlertClock, AlertClockUnset, AlertSensor, AlertFrames, AlertFrozen,
-	AlertCalibration, AlertBalance, AlertCaddy, AlertStep, AlertScatter}
+	AlertCalibration, AlertBalance, AlertCaddy, AlertChange, AlertFlow, AlertJumps, AlertMoved, AlertScatter}

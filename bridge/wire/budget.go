@@ -9,7 +9,7 @@ import (
 // BudgetTerm is one part of a volume's uncertainty.
 type BudgetTerm struct {
 	Name string `json:"name"`
-	Of   string `json:"of,omitempty"` // what it comes from, as a sensor or a step
+	Of   string `json:"of,omitempty"` // what it comes from, as a sensor or a change
 	UL   Number `json:"u_l"`          // standard uncertainty
 	Pct  Number `json:"pct"`          // share of the variance
 }
@@ -27,23 +27,25 @@ func budgetsOf(s *fillcalc.State) JobBudgets {
 	terms := func(b fillcalc.Budget) []BudgetTerm {
 		list, u2 := []BudgetTerm{}, b.U2()
 		for _, t := range merged(b) {
-			if t.L != 0 {
-				list = append(list, BudgetTerm{t.Name, t.Of, Number(math.Abs(t.L)), Number(100 * t.L * t.L / u2)})
-			}
+			list = append(list, BudgetTerm{t.Name, t.Of, Number(math.Abs(t.L)), Number(100 * t.L * t.L / u2)})
 		}
 		return list
 	}
 	return JobBudgets{terms(s.Budget(fillcalc.DrainedTally)), terms(s.Budget(fillcalc.AddedTally)), terms(s.BalanceBudget())}
 }
 
-// merged combines the terms of all steps into one: a job may have hundreds of steps.
+// merged leaves out the terms that are zero, and combines those of all changes into one: a
+// job may have hundreds of changes.
 func merged(b fillcalc.Budget) fillcalc.Budget {
 	var short fillcalc.Budget
 next:
 	for _, t := range b {
+		if t.L == 0 {
+			continue
+		}
 		for i := range short {
-			if t.Name == "division of a step" && short[i].Name == t.Name {
-				short[i] = fillcalc.Term{Name: t.Name, Of: "several steps", L: math.Hypot(short[i].L, t.L)}
+			if t.Name == "a change" && short[i].Name == t.Name {
+				short[i] = fillcalc.Term{Name: t.Name, Of: "several changes", L: math.Hypot(short[i].L, t.L)}
 				continue next
 			}
 		}

@@ -47,8 +47,6 @@ func (c *Command) fields() map[string]any {
 			all[name] = v.Number
 		case KindWhole:
 			all[name] = v.Whole
-		case KindFlag:
-			all[name] = v.Flag
 		default:
 			all[name] = v.Text
 		}

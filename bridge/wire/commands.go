@@ -25,31 +25,27 @@ var Commands = []CommandType{
 		number("typical_l", "Typical refill, L.", from(0, 1000), func(in *fillcalc.Input, v value) { in.Job.TypicalL = v.Number }),
 		number("total_l", "Total capacity of the transmission, L.", from(0, 1000), func(in *fillcalc.Input, v value) { in.Job.TotalL = v.Number }),
 		number("bottle_l", "Size of the bottles, L.", from(0, 1000), func(in *fillcalc.Input, v value) { in.Job.BottleL = v.Number }),
+		number("empty_bottle_kg", "Weight of an empty bottle, kg.", from(0, 5), func(in *fillcalc.Input, v value) { in.Job.EmptyBottleKg = v.Number }),
 		number("between_marks_l", "Volume between the lower and the upper mark of the dipstick, L.", from(0, 1000), func(in *fillcalc.Input, v value) { in.Job.BetweenMarksL = v.Number }),
 		number("balance_band_l", "Maximum difference of added and drained while both flow, L.", from(0, 1000), func(in *fillcalc.Input, v value) { in.Job.BalanceBandL = v.Number }),
 		text("asked_fluid", "The fluid that the service data asks for.", func(in *fillcalc.Input, v value) { in.Job.AskedFluid = v.Text }),
 		text("other_fluid", "Why another fluid than that goes in.", func(in *fillcalc.Input, v value) { in.Job.OtherFluid, in.Job.OtherFluidBy = v.Text, in.By }),
 	}},
-	{Do: "phase", Board: true, About: "Begin the next phase of the job.", Words: []string{"phase"}, Fields: []Field{
+	{Do: "phase", Board: true, About: "Begin the next phase of the job. With service and filling, only the containers and their fluid may stand on the scales.", Words: []string{"phase"}, Fields: []Field{
 		choice("phase", "The phase that begins.", words(fillcalc.Draining, fillcalc.Service, fillcalc.Filling, fillcalc.Running, fillcalc.Checking),
 			func(in *fillcalc.Input, v value) { in.Phase = fillcalc.Phase(v.Text) }).required(),
 		text("why", "Reason to begin a phase that was refused as too early.", setWhy),
 	}},
 	{Do: "baseline", About: "Take what is on the scales now as zero."},
-	{Do: "decide", Board: true, About: "Say what a sudden change was.", Words: []string{"step", "as"}, Fields: []Field{
-		whole("step", "Number of the step.", from(1, maxWhole), func(in *fillcalc.Input, v value) { in.Step = v.Whole }).required(),
-		choice("as", "fluid: it is counted; object: a tool; pan: an object with fluid in it, and the fluid that it leaves behind is counted; swap: a container was changed or emptied; lean: somebody leaned on the scale; before: an object that was there before the scale began to count.",
-			words(fillcalc.AsFluid, fillcalc.AsObject, fillcalc.AsPan, fillcalc.AsSwap, fillcalc.AsLean, fillcalc.AsBefore),
-			func(in *fillcalc.Input, v value) { in.As = fillcalc.Decision(v.Text) }).required().shared(),
-		text("step_at", "The step's time, at, as it was shown: if the step has another time, the command is refused.", nil),
-		whole("gone", "With fluid: the step with which an object came that was taken away at the same moment.", from(1, maxWhole), func(in *fillcalc.Input, v value) { in.Gone = v.Whole }),
+	{Do: "answer", Board: true, About: "Say what a change of weight was. The answer can be changed until the job is closed.", Words: []string{"change", "as"}, Fields: []Field{
+		whole("change", "Number of the change. The answer holds for its whole group.", from(1, maxWhole), func(in *fillcalc.Input, v value) { in.Change = v.Whole }).required(),
+		choice("as", "fluid: it is counted; gone: it came and went again, or went and came back; thing: it still lies there, or had lain there before; container: a container was changed, emptied, refilled or brought; bottle: a bottle that was poured in and thrown away, counted without the weight of the empty one.",
+			words(fillcalc.AsFluid, fillcalc.AsGone, fillcalc.AsThing, fillcalc.AsContainer, fillcalc.AsBottle),
+			func(in *fillcalc.Input, v value) { in.As = fillcalc.Label(v.Text) }).required().shared(),
+		text("change_at", "The change's time, at, as it was shown: if the change has another time, the command is refused.", nil),
 	}},
-	{Do: "cleared", Board: true, About: "Say that no tool and no pan is on a scale any more. The part of their weights that was taken for fluid is taken back.", Words: []string{"sensor"}, Fields: []Field{
-		text("sensor", "Name of the scale.", func(in *fillcalc.Input, v value) { in.Sensor = v.Text }).required(),
-		choice("unseen", "What hid a tool that came or went: it was taken for fluid while draining or filling, or was moved with a container (swap).",
-			words(fillcalc.InDraining, fillcalc.InFilling, fillcalc.InSwap), func(in *fillcalc.Input, v value) { in.Unseen = fillcalc.Unseen(v.Text) }),
-		{Name: "before", Kind: KindFlag, About: "Speak only of what was put there before the scale began to count: true if it was a tool and is gone, false if there was none.",
-			set: func(in *fillcalc.Input, v value) { in.Before = &v.Flag }},
+	{Do: "clear", Board: true, About: "Say that only the containers and their fluid stand on the scales: they are weighed, and what does not add up is asked. The phases service and filling say the same.", Words: []string{"sensor"}, Fields: []Field{
+		text("sensor", "Name of the scale; by default all scales that count.", func(in *fillcalc.Input, v value) { in.Sensor = v.Text }),
 	}},
 	{Do: "enter", Board: true, About: "Enter what no sensor measures.", Words: []string{"what", "l"}, begin: func(in *fillcalc.Input) { in.Entry = new(fillcalc.Entry) }, Fields: []Field{
 		choice("what", "spilled: fluid that missed the caddy; retained: fluid that stayed in the pan or the filter; level: fluid that was missing before the service; bottle: fluid that was poured in without weighing; dipstick: a reading of the dipstick.",

@@ -153,8 +153,6 @@ func fieldSchema(f *Field) object {
 		return figure("number")
 	case KindWhole:
 		return figure("integer")
-	case KindFlag:
-		return append(s, member{"type", "boolean"})
 	case KindChoice:
 		if f.Shared {
 			return ref(f.Name)

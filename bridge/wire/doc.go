@@ -23,6 +23,6 @@
 // The package starts no goroutines. Only [Signer] has state that changes; it locks.
 //
 // Read leaf.go first, then a message (volumes.go is the simplest), alerts.go, job.go with
-// flow.go, plan.go and steps.go; for commands commands.go, commandtype.go, field.go,
+// flow.go, plan.go and changes.go; for commands commands.go, commandtype.go, field.go,
 // command.go, reply.go and signature.go.
 package wire

@@ -36,7 +36,6 @@ const (
 	KindID                 // 1 to 64 of A-Z a-z 0-9 _ -
 	KindNumber             // finite
 	KindWhole
-	KindFlag   // true or false
 	KindChoice // one of a closed list
 	KindTorque // text: an amount with its unit
 	KindMoment // text: a time by RFC 3339
@@ -54,7 +53,6 @@ type value struct {
 	Text   string
 	Number float64
 	Whole  int
-	Flag   bool
 	Moment time.Time
 }
 
@@ -75,8 +73,6 @@ func (f *Field) parse(raw json.RawMessage) (v value, err error) {
 		wanted, into = "a number", &v.Number
 	case KindWhole:
 		wanted, into = "a whole number", &v.Whole
-	case KindFlag:
-		wanted, into = "true or false", &v.Flag
 	}
 	if json.Unmarshal(raw, into) != nil {
 		return v, fmt.Errorf("%.40s is not %s", raw, wanted)

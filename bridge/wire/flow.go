@@ -5,17 +5,11 @@ import "bayfill/fillcalc"
 // JobAsk is what the technician is asked for, as a sentence and as the command that
 // answers it.
 type JobAsk struct {
-	Text  string `json:"text"`
-	Do    string `json:"do,omitempty"`
-	Phase string `json:"phase,omitempty"`
-	Step  int    `json:"step,omitempty"`
-	Item  string `json:"item,omitempty"`
-	// Of the command cleared: Sensor is the scale, Before says that it is about what was
-	// laid there before the scale counted, and Unseen lists what may have hidden an
-	// object.
-	Sensor string            `json:"sensor,omitempty"`
-	Before bool              `json:"before,omitempty"`
-	Unseen []fillcalc.Unseen `json:"unseen,omitempty"`
+	Text   string `json:"text"`
+	Do     string `json:"do,omitempty"`
+	Phase  string `json:"phase,omitempty"`
+	Change int    `json:"change,omitempty"`
+	Item   string `json:"item,omitempty"`
 }
 
 // JobPhase is the beginning of a phase.
@@ -71,7 +65,7 @@ func FlowOf(s *fillcalc.State) JobFlow {
 	j := &s.Job
 	m := JobFlow{Next: []JobAsk{}, Phases: []JobPhase{}, Gears: []string{}, Remarks: []PlanNote{}}
 	for _, a := range s.Next() {
-		ask := JobAsk{Text: a.Text, Phase: string(a.Phase), Step: a.Step, Item: string(a.Item), Sensor: a.Sensor, Before: a.Before, Unseen: a.Unseen}
+		ask := JobAsk{Text: a.Text, Phase: string(a.Phase), Change: a.Change, Item: string(a.Item)}
 		if a.Do != fillcalc.DoTick {
 			ask.Do = string(a.Do)
 		}

@@ -32,13 +32,15 @@ type Job struct {
 	EnteredLeftOut int        `json:"entered_left_out"` // older ones that do not fit into the message
 	Uncertainty    JobBudgets `json:"uncertainty"`
 	// AtOther is the same volumes at temperatures at which they lie or will lie.
-	AtOther   []VolumesAt `json:"at_other_temperatures"`
-	Undecided []JobStep   `json:"undecided"`
-	Decided   []JobStep   `json:"decided"`
-	// How many older steps do not fit into the message.
-	UndecidedLeftOut int      `json:"undecided_left_out"`
-	DecidedLeftOut   int      `json:"decided_left_out"`
-	Cautions         []string `json:"cautions"`
+	AtOther []VolumesAt `json:"at_other_temperatures"`
+	// What came or went at once, and what is asked about it. LeftOut counts older ones that
+	// do not fit into the message.
+	Changes        []JobChange   `json:"changes"`
+	ChangesLeftOut int           `json:"changes_left_out"`
+	Questions      []JobQuestion `json:"questions"`
+	Clears         []JobClear    `json:"clear_weighings"`
+	ClearsLeftOut  int           `json:"clear_weighings_left_out"`
+	Cautions       []string      `json:"cautions"`
 }
 
 // JobWindow is the check window of the job.
@@ -62,11 +64,14 @@ func JobOf(s *fillcalc.State) Job {
 	m := Job{
 		TS: Timestamp(s.NowNs), Job: j.Spec.ID, Vehicle: j.Spec.Vehicle, Phase: string(j.Phase), Why: j.Why,
 		UsedFluid: j.Spec.Used.Name, Fluid: j.Spec.Fresh.Name, Tally: VolumesOf(s), Flow: FlowOf(s),
-		AtOther: []VolumesAt{}, Undecided: []JobStep{}, Decided: []JobStep{}, Cautions: cautions(j.Phase),
+		AtOther: []VolumesAt{}, Cautions: cautions(j.Phase),
 		OverflowL: Number(math.NaN()), OverflowUL: Number(math.NaN()),
 		Uncertainty: budgetsOf(s),
 	}
 	m.Entered, m.EnteredLeftOut = entriesOf(s)
+	m.Changes, m.ChangesLeftOut = changesOf(s)
+	m.Clears, m.ClearsLeftOut = clearsOf(s)
+	m.Questions = questionsOf(s)
 	if j.Phase == fillcalc.NoJob {
 		return m
 	}
@@ -78,8 +83,6 @@ func JobOf(s *fillcalc.State) Job {
 	v := s.Volumes()
 	m.OverflowL, m.OverflowUL = Number(v.OverflowL), Number(v.OverflowUL)
 	m.AtOther = atOtherTemperatures(s, v)
-	m.Undecided, m.UndecidedLeftOut = stepsOf(s, func(step fillcalc.Step) bool { return step.As == "" })
-	m.Decided, m.DecidedLeftOut = stepsOf(s, func(step fillcalc.Step) bool { return step.As != "" })
 	return m
 }
 

@@ -8,41 +8,89 @@ import (
 	"bayfill/fillcalc"
 )
 
-// TestJobWithVeryManySteps checks that the newest steps are published, with the number
-// of those left out: a larger message would end the connection to the broker.
-func TestJobWithVeryManySteps(t *testing.T) {
+// TestJobWithVeryManyChanges checks that the newest changes and clear weighings are
+// published, with the number of those left out: a larger message would end the connection
+// to the broker.
+func TestJobWithVeryManyChanges(t *testing.T) {
 	var s fillcalc.State
 	s.Job.Phase = fillcalc.Draining
 	by := strings.Repeat("<", MaxText) // six bytes each in JSON
 	for i := range 2000 {
-		step := fillcalc.Step{ID: i + 1, AtNs: int64(i), Sensor: "caddy", Kg: 0.123456, Cause: fillcalc.TooFast}
-		if i%2 == 0 {
-			step.As, step.By = fillcalc.AsObject, by
-		}
-		s.Job.Steps = append(s.Job.Steps, step)
+		s.Job.Changes = append(s.Job.Changes, fillcalc.Change{ID: i + 1, AtNs: int64(i), Sensor: "caddy", Kg: 0.123456, U2: 0.0001, Cause: fillcalc.Sudden,
+			As: fillcalc.AsThing, Said: fillcalc.AsThing, By: by})
+		s.Job.Clears = append(s.Job.Clears, fillcalc.Clear{Sensor: "caddy", AtNs: int64(i), By: by, LiveKg: 1.5})
 	}
 	for _, c := range []struct {
 		name                string
-		decided, decidedOut int
-	}{{"long names", 1, 0}, {"short names", 100, 900}} {
+		changes, changesOut int
+		clears, clearsOut   int
+	}{{"long names", 1, 0, 1, 0}, {"short names", 100, 1900, 20, 1980}} {
 		m := JobOf(&s)
 		if size := len(Encode(m)); size > 45<<10 {
 			t.Errorf("%s: %d bytes", c.name, size)
 		}
-		if len(m.Undecided) != 100 || m.UndecidedLeftOut != 900 || m.Undecided[99].Step != 2000 || m.Undecided[0].Step != 1802 {
-			t.Errorf("%s: %d undecided steps and %d left out, the last is %+v", c.name, len(m.Undecided), m.UndecidedLeftOut, m.Undecided[99])
+		n := len(m.Changes)
+		if n < c.changes || n+m.ChangesLeftOut != 2000 || c.changesOut > 0 && m.ChangesLeftOut != c.changesOut || m.Changes[n-1].Change != 2000 {
+			t.Errorf("%s: %d changes and %d left out", c.name, n, m.ChangesLeftOut)
 		}
-		n := len(m.Decided)
-		if n < c.decided || n+m.DecidedLeftOut != 1000 || c.decidedOut > 0 && m.DecidedLeftOut != c.decidedOut || m.Decided[n-1].Step != 1999 {
-			t.Errorf("%s: %d decided steps and %d left out", c.name, n, m.DecidedLeftOut)
+		n = len(m.Clears)
+		if n < c.clears || n+m.ClearsLeftOut != 2000 || c.clearsOut > 0 && m.ClearsLeftOut != c.clearsOut || m.Clears[n-1].At != Timestamp(1999) {
+			t.Errorf("%s: %d clear weighings and %d left out", c.name, n, m.ClearsLeftOut)
 		}
-		for i := range s.Job.Steps {
-			s.Job.Steps[i].By = strings.TrimPrefix(s.Job.Steps[i].By, by[:len(by)-4])
+		for i := range s.Job.Changes {
+			s.Job.Changes[i].By, s.Job.Clears[i].By = "<<<<", "<<<<"
 		}
 	}
-	s.Job.Steps = s.Job.Steps[:7]
-	if m := JobOf(&s); len(m.Decided) != 4 || len(m.Undecided) != 3 || m.DecidedLeftOut+m.UndecidedLeftOut != 0 || m.Decided[0].Step != 1 {
-		t.Errorf("a few steps: %+v", m)
+	s.Job.Changes, s.Job.Clears = s.Job.Changes[:3], s.Job.Clears[:2]
+	s.Job.Changes[1].Said, s.Job.Changes[1].By = "", ""
+	s.Job.Changes[2].Said, s.Job.Changes[2].As, s.Job.Changes[2].By = "", "", ""
+	s.Job.Clears[1].Settled, s.Job.Clears[1].SettledKg = true, 1.4
+	m := JobOf(&s)
+	if len(m.Changes) != 3 || m.ChangesLeftOut != 0 || m.Changes[0].By != "<<<<" || m.Changes[1].By != "signal" || m.Changes[2].By != "" || m.Changes[0].UKg != 0.02 {
+		t.Errorf("a few changes: %+v, %d left out", m.Changes, m.ChangesLeftOut)
+	}
+	if len(m.Clears) != 2 || m.ClearsLeftOut != 0 || !math.IsNaN(float64(m.Clears[0].SettledKg)) || m.Clears[1].SettledKg != 1.4 {
+		t.Errorf("two clear weighings: %+v, %d left out", m.Clears, m.ClearsLeftOut)
+	}
+}
+
+// TestTraceIsToTheGram checks the signal around a change as it is published: to the gram,
+// and empty when the change was kept without it.
+func TestTraceIsToTheGram(t *testing.T) {
+	c := fillcalc.Change{TraceS: 0.3125}
+	copy(c.Trace[:], []float32{-0.0004, 0.0006, 0.123456, -1.2344})
+	for _, e := range []struct {
+		change fillcalc.Change
+		want   string
+	}{
+		{c, `[[0,0.001,0.123,-1.234,0,0,0,0,0,0,0,0,0,0,0,0],0.3125]`},
+		{fillcalc.Change{}, `[[],null]`},
+	} {
+		kg, stepS := traceOf(&e.change)
+		if got := string(Encode([]any{kg, stepS})); got != e.want {
+			t.Errorf("%v, %v s apart: %s, want %s", e.change.Trace, e.change.TraceS, got, e.want)
+		}
+	}
+}
+
+// TestAnswers checks which answers are offered for a change, by the scale's load and the
+// direction: each that the fold accepts as an answer, and no other.
+func TestAnswers(t *testing.T) {
+	for _, c := range []struct {
+		load fillcalc.Load
+		kg   float64
+		want string
+	}{
+		{fillcalc.CaddyLoad, 0.4, "fluid gone thing container"},
+		{fillcalc.CaddyLoad, -0.4, "gone thing container"},
+		{fillcalc.SupplyLoad, 0.4, "gone thing container"},
+		{fillcalc.SupplyLoad, -0.4, "fluid gone thing container bottle"},
+		{fillcalc.BothLoad, 0.4, "fluid gone thing container"},
+		{fillcalc.BothLoad, -0.4, "fluid gone thing container bottle"},
+	} {
+		if got := strings.Join(Answers(c.load, c.kg), " "); got != c.want {
+			t.Errorf("%+.1f kg on %s: %s, want %s", c.kg, c.load, got, c.want)
+		}
 	}
 }
 
@@ -78,31 +126,54 @@ func TestJobLeafIsBounded(t *testing.T) {
 	used := fillcalc.Fluid{Name: long, Model: fillcalc.Oil2004, DensityKgM3: 858, AtC: 15, DensityU: 0.001}
 	fresh := used
 	fresh.Name = ">" + long[1:]
-	state := func(entries, steps int, by string) *fillcalc.State {
+	name := strings.Repeat("n", 32)
+	state := func(entries, changes int, by string) *fillcalc.State {
 		var s fillcalc.State
-		seq := uint64(0)
-		apply := func(in fillcalc.Input) {
-			seq++
-			s = fillcalc.Apply(s, fillcalc.Event{Seq: seq, AtNs: int64(seq) * 1e9, Kind: fillcalc.KindInput, Input: &in})
+		apply := func(e fillcalc.Event) {
+			e.Seq, e.AtNs = s.Seq+1, s.NowNs+1e6
+			s = fillcalc.Apply(s, e)
 		}
-		name := strings.Repeat("n", 32)
-		apply(fillcalc.Input{Do: fillcalc.DoStart, Setup: &fillcalc.Setup{ReferenceC: 20, AirKgM3: 1.2, Scales: []fillcalc.ScaleSetup{
+		do := func(in fillcalc.Input) { apply(fillcalc.Event{Kind: fillcalc.KindInput, Input: &in}) }
+		caddyKg, supplyKg := 3.0, 20.0
+		run := func(seconds int, drainKgS, pourKgS float64) {
+			for range 4 * seconds {
+				caddyKg, supplyKg = caddyKg+drainKgS/4, supplyKg-pourKgS/4
+				apply(fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: name, Value: caddyKg})
+				apply(fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: "supply", Value: supplyKg})
+				s.NowNs += 248e6
+			}
+		}
+		do(fillcalc.Input{Do: fillcalc.DoStart, Setup: &fillcalc.Setup{ReferenceC: 20, AirKgM3: 1.2, Scales: []fillcalc.ScaleSetup{
 			{Sensor: name, Load: fillcalc.CaddyLoad, ResolutionKg: 0.005, MaxFlowKgS: 0.15, GainU: 0.0005},
 			{Sensor: "supply", Load: fillcalc.SupplyLoad, ResolutionKg: 0.005, MaxFlowKgS: 0.15, GainU: 0.0005}}}})
-		apply(fillcalc.Input{Do: fillcalc.DoOpen, Job: &fillcalc.JobSpec{ID: strings.Repeat("j", 64), Vehicle: long, Used: used, Fresh: fresh, UsedSpreadU: 0.001,
+		do(fillcalc.Input{Do: fillcalc.DoOpen, Job: &fillcalc.JobSpec{ID: strings.Repeat("j", 64), Vehicle: long, Used: used, Fresh: fresh, UsedSpreadU: 0.001,
 			LowC: 35, HighC: 45, FirstFill: 0.8, TypicalL: 4, TotalL: 9, BottleL: 1}})
+		run(5, 0, 0)
+		do(fillcalc.Input{Do: fillcalc.DoPhase, Phase: fillcalc.Draining})
+		run(60, 0.1, 0)
+		run(10, 0, 0)
+		do(fillcalc.Input{Do: fillcalc.DoPhase, Phase: fillcalc.Filling})
+		run(50, 0, 0.1)
+		run(10, 0, 0)
 		for range entries {
-			apply(fillcalc.Input{Do: fillcalc.DoEnter, By: by, Entry: &fillcalc.Entry{What: fillcalc.EnterSpilled, L: 0.123456, UL: 0.123456}})
+			do(fillcalc.Input{Do: fillcalc.DoEnter, By: by, Entry: &fillcalc.Entry{What: fillcalc.EnterSpilled, L: 0.123456, UL: 0.123456}})
 		}
-		s.Job.Drained = fillcalc.Account{ShownKg: 12, Begun: true}
-		s.Job.Added = fillcalc.Account{ShownKg: 10, Begun: true}
-		for i := range steps {
-			step := fillcalc.Step{ID: i + 1, Sensor: name, AtNs: int64(i), Kg: 0.123456, Cause: fillcalc.TooFast, Tally: fillcalc.DrainedTally}
+		for i := range changes {
+			c := fillcalc.Change{ID: i + 1, Sensor: name, AtNs: int64(i), Kg: 0.123456, U2: 1e-6, Cause: fillcalc.Sudden}
 			if i%2 == 0 {
-				step.As, step.By = fillcalc.AsObject, by
+				c.As, c.Said, c.By = fillcalc.AsThing, fillcalc.AsThing, by
 			}
-			s.Job.Steps = append(s.Job.Steps, step)
+			if i%4 < 2 {
+				c.Kg = -c.Kg
+			}
+			for k := range c.Trace {
+				c.Trace[k] = -12.345678
+			}
+			c.TraceS = 3.1234567
+			s.Job.Changes = append(s.Job.Changes, c)
+			s.Job.Clears = append(s.Job.Clears, fillcalc.Clear{Sensor: name, AtNs: int64(i), By: by})
 		}
+		s.Job.Ledgers[0].ClearN = changes // everything undecided is asked
 		return &s
 	}
 	if m := JobOf(state(50, 4, "me")); len(m.Entered) != 50 || m.EnteredLeftOut != 0 || m.Plan == nil || len(m.Uncertainty.Drained) < 7 {
@@ -110,8 +181,11 @@ func TestJobLeafIsBounded(t *testing.T) {
 	}
 	s := state(200, 2000, long)
 	m := JobOf(s)
-	if size := len(Encode(m)); size > 62<<10 {
-		t.Errorf("%d bytes", size)
+	if size := len(Encode(m)); size > 62<<10 || len(m.Questions) != 3 {
+		t.Errorf("%d bytes, %d questions", size, len(m.Questions))
+	}
+	if q := m.Questions[0]; len(q.TraceKg) != 16 || q.TraceKg[15] != -12.346 || math.Abs(float64(q.TraceStepS)-3.1234567) > 1e-6 {
+		t.Errorf("the signal around the change: %v, %v s apart", q.TraceKg, q.TraceStepS)
 	}
 	if n := len(m.Entered); n < 5 || n+m.EnteredLeftOut != 200 {
 		t.Errorf("%d entries and %d left out", n, m.EnteredLeftOut)
@@ -121,7 +195,7 @@ func TestJobLeafIsBounded(t *testing.T) {
 		u2 += float64(term.UL * term.UL)
 		pct += float64(term.Pct)
 	}
-	if n := len(m.Uncertainty.Drained); n > 10 || math.Abs(pct-100) > 1e-9 || math.Abs(2*math.Sqrt(u2)-2*math.Sqrt(s.Budget(fillcalc.DrainedTally).U2())) > 1e-9 {
+	if n := len(m.Uncertainty.Drained); n > 20 || math.Abs(pct-100) > 1e-9 || math.Abs(2*math.Sqrt(u2)-2*math.Sqrt(s.Budget(fillcalc.DrainedTally).U2())) > 1e-9 {
 		t.Errorf("%d terms of %v %% make ± %v L", n, pct, 2*math.Sqrt(u2))
 	}
 	if m := JobOf(state(200, 0, "me")); len(m.Entered) != 50 || m.EnteredLeftOut != 150 {

@@ -17,6 +17,7 @@ type JobServiceData struct {
 	TotalL        Number  `json:"total_l"`
 	FirstFill     Number  `json:"first_fill"` // share of the target
 	BottleL       Number  `json:"bottle_l"`
+	EmptyBottleKg Number  `json:"empty_bottle_kg"`
 	Check         *string `json:"check"` // dipstick, overflow
 	LowC          Number  `json:"low_c"`
 	HighC         Number  `json:"high_c"`
@@ -41,8 +42,8 @@ func serviceDataOf(spec *fillcalc.JobSpec) *JobServiceData {
 	}
 	return &JobServiceData{
 		Name: text(spec.ServiceData), Source: text(spec.Source), AskedFluid: text(spec.AskedFluid),
-		TypicalL: figure(spec.TypicalL), TotalL: figure(spec.TotalL), FirstFill: Number(spec.FirstFill), BottleL: figure(spec.BottleL),
-		Check: text(string(spec.Check)), LowC: Number(spec.LowC), HighC: Number(spec.HighC),
+		TypicalL: figure(spec.TypicalL), TotalL: figure(spec.TotalL), FirstFill: Number(spec.FirstFill),
+		BottleL: figure(spec.BottleL), EmptyBottleKg: figure(spec.EmptyBottleKg), Check: text(string(spec.Check)), LowC: Number(spec.LowC), HighC: Number(spec.HighC),
 		BetweenMarksL: figure(spec.BetweenMarksL), BoltTorqueNM: figure(spec.BoltTorqueNM),
 	}
 }

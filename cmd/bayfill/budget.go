@@ -75,6 +75,16 @@ type volumeBudget struct {
 	L     *float64     `json:"l"`   // null when not known
 	UL    *float64     `json:"u_l"` // expanded, k = 2; null when not known
 	Terms []budgetTerm `json:"terms"`
+	// Improve lists what would make the volume better known, the most effective first.
+	Improve []budgetImprovement `json:"improve"`
+}
+
+// budgetImprovement is one term, the expanded uncertainty if it were half as large, and how.
+type budgetImprovement struct {
+	Term   string  `json:"term"`
+	Of     string  `json:"of,omitempty"`
+	UML    float64 `json:"u_ml"`
+	Advice string  `json:"advice"`
 }
 
 type budgetTerm struct {
@@ -94,7 +104,10 @@ func newJobBudget(cart string, s *fillcalc.State) jobBudget {
 		return &l
 	}
 	volume := func(l, uL float64, b fillcalc.Budget) volumeBudget {
-		volume := volumeBudget{L: known(l), UL: known(uL), Terms: []budgetTerm{}}
+		volume := volumeBudget{L: known(l), UL: known(uL), Terms: []budgetTerm{}, Improve: []budgetImprovement{}}
+		for _, i := range b.Improvements(2) {
+			volume.Improve = append(volume.Improve, budgetImprovement{i.Term.Name, i.Term.Of, 1000 * i.UL, i.Advice})
+		}
 		for _, t := range b {
 			if t.L != 0 {
 				volume.Terms = append(volume.Terms, budgetTerm{t.Name, t.Of, 1000 * math.Abs(t.L), 100 * t.L * t.L / b.U2()})
@@ -143,6 +156,13 @@ func (b jobBudget) print(out io.Writer) {
 		}
 		if u2 > 0 {
 			fmt.Fprintf(out, "%-*s"+figures, termWidth, "  together", math.Sqrt(u2), 100.0)
+		}
+		for _, i := range v.Improve {
+			name := i.Term
+			if i.Of != "" {
+				name += ": " + i.Of
+			}
+			printWrapped(out, fmt.Sprintf("If half of it were left of %s, ± would be %.1f mL: %s.", name, i.UML, i.Advice), budgetWidth)
 		}
 	}
 }

@@ -49,6 +49,7 @@ func budgetEvents(fluid fillcalc.Fluid) (events []fillcalc.Event) {
 	live(5, 0)
 	for _, id := range []string{"van-6", "van-7"} {
 		do(fillcalc.Input{Do: fillcalc.DoOpen, Job: &fillcalc.JobSpec{ID: id, Used: fluid, Fresh: fluid, UsedSpreadU: 0.0017, LowC: 35, HighC: 45, FirstFill: 0.8}})
+		live(5, 0)
 		do(fillcalc.Input{Do: fillcalc.DoPhase, Phase: fillcalc.Draining})
 		live(40, 0.05)
 		live(5, 0)

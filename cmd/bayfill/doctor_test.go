@@ -41,7 +41,7 @@ func newPatient(t *testing.T) *patient {
 	t.Helper()
 	dir := t.TempDir()
 	start := time.Now()
-	rig, err := workshop(filepath.Join(dir, "ports"), 1, func() time.Duration { return time.Since(start) })
+	rig, err := workshop(filepath.Join(dir, "ports"), 1, func() time.Duration { return time.Since(start) }, shopFloor{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -50,7 +50,8 @@ dashes before a figure below zero: bayfill job level -- -0.2`,
   export BAYFILL_USERNAME=technician BAYFILL_PASSWORD_FILE=~/technician.password
   bayfill job open --vehicle van --fluid "amber 6" --low-c 35 --high-c 45
   bayfill job phase draining
-  bayfill job decide 2 object
+  bayfill job answer 2 fluid
+  bayfill job clear
   bayfill job close`,
 		Args: cobra.NoArgs,
 	}

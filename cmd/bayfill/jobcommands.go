@@ -108,11 +108,7 @@ func addFields(flags *pflag.FlagSet, c *wire.CommandType) (fieldOf map[string]st
 		}
 		flag := strings.ReplaceAll(f.Name, "_", "-")
 		fieldOf[flag] = f.Name
-		if f.Kind == wire.KindFlag {
-			flags.Bool(flag, false, help(f))
-		} else {
-			flags.String(flag, "", help(f))
-		}
+		flags.String(flag, "", help(f))
 	}
 	add(c.MustField("by"))
 	for i := range c.Fields {
@@ -147,8 +143,6 @@ func value(f *wire.Field, text string) (any, error) {
 			return nil, fmt.Errorf("%q is not a whole number", text)
 		}
 		return n, nil
-	case wire.KindFlag:
-		return text == "true", nil // the flag accepts nothing else
 	}
 	return text, nil
 }

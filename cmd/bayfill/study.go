@@ -129,16 +129,11 @@ func printStudy(out io.Writer, f study.Figures) {
 	row("  taken to 4 L", "%.0f", func(v study.Volume) float64 { return v.ManualOn4LML }, "", nil)
 	row("by hand / measured", "%.1f", func(v study.Volume) float64 { return v.Ratio }, "≥ 8", func(x float64) bool { return x >= 8 })
 	fmt.Fprintln(out)
-	one := func(name, figure, aim string, met bool) {
-		fmt.Fprintln(out, strings.TrimRight(fmt.Sprintf("%-30s %13s  %s", name, figure, verdict(aim, met)), " "))
-	}
-	one("steps miscounted", fmt.Sprint(f.Miscounted), "0", f.Miscounted == 0)
-	one("  divided badly", fmt.Sprint(f.DividedBadly), "", true)
-	one("  of moves that were no fluid", fmt.Sprint(f.Moves), "", true)
-	one("streams left as steps, %", fmt.Sprintf("%.2f", f.LeftPct), "≤ 1", f.LeftPct <= 1)
-	one("  of streams", fmt.Sprint(f.Streams), "", true)
-	one("asked per job", fmt.Sprintf("%.1f", f.AskedPerJob), "", true)
-	one("jobs that could not be closed", fmt.Sprint(f.NotClosed), "", true)
+	one := func(name, figure string) { fmt.Fprintf(out, "%-30s %13s\n", name, figure) }
+	one("moves that were no fluid", fmt.Sprint(f.Moves))
+	one("streams", fmt.Sprint(f.Streams))
+	one("asked per job", fmt.Sprintf("%.1f", f.AskedPerJob))
+	one("jobs that could not be closed", fmt.Sprint(f.NotClosed))
 }
 
 func verdict(aim string, met bool) string {
@@ -160,9 +155,6 @@ func printWorst(out io.Writer, jobs []study.Job, o *studyOptions) {
 			study.Figure
 		}{{"drained", j.Drained}, {"added", j.Added}, {"balance", j.Balance}} {
 			fmt.Fprintf(out, "  %-8s %+8.1f ± %.1f mL\n", v.name, 1000*v.ErrorL(), 1000*v.UL)
-		}
-		for _, note := range j.Notes {
-			fmt.Fprintln(out, "  "+note)
 		}
 		if j.Refused != "" {
 			fmt.Fprintln(out, "  close was refused: "+j.Refused)

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"bayfill/bridge/clock"
@@ -24,19 +23,15 @@ type technician struct {
 	say     func(what string)
 	show    func(s shown)
 
-	// sudden is the decision on the next sudden change; empty: left to the signal.
-	sudden  string
-	decided int // the last step that was decided
+	answered int // the last change that was answered
 }
 
 // publishTimeout limits every wait for something to be published, by the cart's clock.
 const publishTimeout = 40 * time.Minute
 
 func (t *technician) job(ctx context.Context) error {
-	t.sudden = "fluid"
-	steps := []func(context.Context) error{t.open, t.drain, t.wrench, t.drips, t.tipPan, t.service, t.plan, t.firstFill, t.warmUp, t.topUp, t.check, t.close}
-	for _, step := range steps {
-		if err := step(ctx); err != nil {
+	for _, part := range []func(context.Context) error{t.open, t.drain, t.wrench, t.drips, t.tipPan, t.service, t.plan, t.firstFill, t.warmUp, t.topUp, t.check, t.close} {
+		if err := part(ctx); err != nil {
 			return err
 		}
 	}
@@ -49,7 +44,7 @@ func (t *technician) until(ctx context.Context, what string, wanted func(shown) 
 	for t.clock.Elapsed() < end {
 		s := t.station.look()
 		t.show(s)
-		if err := t.decide(ctx, s.job); err != nil {
+		if err := t.answer(ctx, s.job); err != nil {
 			return err
 		}
 		if wanted(s) {
@@ -64,18 +59,24 @@ func (t *technician) until(ctx context.Context, what string, wanted func(shown) 
 	return fmt.Errorf("timed out waiting for %s", what)
 }
 
-// decide answers the undecided steps.
-func (t *technician) decide(ctx context.Context, j wire.Job) error {
-	for _, step := range j.Undecided {
-		if t.sudden == "" || step.Step <= t.decided {
-			continue // the message is older than the decision
+// wrenchKg is the weight of the tool that is laid on the caddy for a while.
+const wrenchKg = 0.45
+
+// answer answers the questions. Whatever does not weigh as much as the wrench is fluid.
+func (t *technician) answer(ctx context.Context, j wire.Job) error {
+	for _, q := range j.Questions {
+		if q.Change <= t.answered {
+			continue // the message is older than the answer
 		}
-		t.say(fmt.Sprintf("The bridge counts nothing and asks: what were the %+.3f kg on %s? %s.",
-			float64(step.Kg), step.Sensor, strings.ToUpper(t.sudden[:1])+t.sudden[1:]))
-		if err := t.do(ctx, "decide", map[string]any{"step": step.Step, "as": t.sudden, "by": demoUser}); err != nil {
+		as := fillcalc.AsFluid
+		if math.Abs(math.Abs(float64(q.Kg))-wrenchKg) < 0.03 {
+			as = fillcalc.AsGone
+		}
+		t.say(fmt.Sprintf("The bridge asks: %s Answer: %s.", q.Text, as))
+		if err := t.do(ctx, string(fillcalc.DoAnswer), map[string]any{"change": q.Change, "change_at": q.At, "as": string(as), "by": demoUser}); err != nil {
 			return err
 		}
-		t.decided = step.Step
+		t.answered = q.Change
 	}
 	return nil
 }
@@ -92,7 +93,20 @@ func (t *technician) do(ctx context.Context, do string, fields map[string]any) e
 }
 
 func (t *technician) phase(ctx context.Context, to string) error {
-	return t.do(ctx, "phase", map[string]any{"phase": to})
+	return t.press(ctx, "phase", map[string]any{"phase": to, "by": demoUser})
+}
+
+// press sends a command again while it is refused, because a scale has not settled.
+func (t *technician) press(ctx context.Context, do string, fields map[string]any) error {
+	for end := t.clock.Elapsed() + 3*time.Minute; ; {
+		err := t.do(ctx, do, fields)
+		if err == nil || t.clock.Elapsed() > end {
+			return err
+		}
+		if err := t.pass(ctx, 2*time.Second); err != nil {
+			return err
+		}
+	}
 }
 
 // record records pieces of work; the result is done unless it is given.
@@ -130,7 +144,10 @@ func (t *technician) open(ctx context.Context) error {
 	if err := t.record(ctx, map[string]any{"item": "level_before", "result": "not_done", "note": "came on a trailer"}); err != nil {
 		return err
 	}
-	return t.until(ctx, "a scale that stands still", quiet)
+	if err := t.until(ctx, "a scale that stands still", quiet); err != nil {
+		return err
+	}
+	return t.pass(ctx, 10*time.Second) // the longer it stands, the better it is weighed
 }
 
 // sound says whether there is no alert, except that the simulated instruments have never
@@ -151,42 +168,37 @@ func (t *technician) drain(ctx context.Context) error {
 // wrench puts a tool on the caddy and takes it away again: the signal proves that it was
 // not fluid.
 func (t *technician) wrench(ctx context.Context) error {
-	const wrenchKg = 0.45
-	asked := func(s shown) bool { return len(s.job.Undecided) > 0 }
-	soon := func() func() bool {
+	before := t.station.look()
+	// On a machine too busy for the demo's speed the bridge may miss the signal. It asks
+	// later then.
+	changes := func(n int) func(shown) bool {
 		end := t.clock.Elapsed() + 30*time.Second
-		return func() bool { return t.clock.Elapsed() > end }
+		return func(s shown) bool { return len(s.job.Changes) >= len(before.job.Changes)+n || t.clock.Elapsed() > end }
 	}
 	t.say(fmt.Sprintf("A wrench of %.2f kg is laid on the caddy.", wrenchKg))
-	before := float64(t.station.look().volumes.DrainedL)
-	t.sudden = ""
 	t.rig.Do(func(c *sim.Cart) { c.LayOnCaddy(wrenchKg) })
-	late := soon()
-	if err := t.until(ctx, "the wrench", func(s shown) bool { return asked(s) || late() }); err != nil {
+	if err := t.until(ctx, "the wrench", changes(1)); err != nil {
+		return err
+	}
+	if err := t.pass(ctx, 2*time.Second); err != nil {
 		return err
 	}
 	s := t.station.look()
-	t.say(fmt.Sprintf("Drained %.3f L before, %.3f L now; undecided %.3f L.", before, float64(s.volumes.DrainedL), float64(s.volumes.UndecidedL)))
+	t.say(fmt.Sprintf("Drained %.3f L before, %.3f L now; undecided %.3f L.", float64(before.volumes.DrainedL), float64(s.volumes.DrainedL), float64(s.volumes.UndecidedL)))
 	if err := t.pass(ctx, 10*time.Second); err != nil {
 		return err
 	}
 	t.say("The wrench is taken away.")
 	t.rig.Do(func(c *sim.Cart) { c.TakeFromCaddy(wrenchKg) })
-	late = soon()
-	if err := t.until(ctx, "the wrench to go", func(s shown) bool { return !asked(s) || late() }); err != nil {
+	if err := t.until(ctx, "the wrench to go", changes(2)); err != nil {
 		return err
 	}
-	for _, step := range t.station.look().job.Decided {
-		if step.By == fillcalc.BySignal && step.Kg < 0 {
-			t.say(fmt.Sprintf("%+.3f kg: the signal itself decides that it was an object.", float64(step.Kg)))
+	for _, c := range t.station.look().job.Changes {
+		if c.By == fillcalc.BySignal && c.Kg < 0 {
+			t.say(fmt.Sprintf("%+.3f kg: the signal itself shows that it has gone again.", float64(c.Kg)))
 		}
 	}
-	// On a machine too busy for the demo's speed the bridge may have missed the signal, and
-	// asks.
-	t.sudden = "object"
-	err := t.pass(ctx, 3*time.Second)
-	t.sudden = "fluid"
-	return err
+	return t.pass(ctx, 3*time.Second)
 }
 
 // drips waits as long as more fluid is worth it.
@@ -205,18 +217,22 @@ func (t *technician) drips(ctx context.Context) error {
 
 func (t *technician) tipPan(ctx context.Context) error {
 	t.say("Pan taken off and tipped into the caddy.")
-	before := float64(t.station.look().volumes.DrainedL)
+	changes := len(t.station.look().job.Changes)
 	t.rig.Do(func(c *sim.Cart) { c.CloseDrain(); c.TipPan(1200 * time.Millisecond) })
 	// On a machine too busy for the demo's speed the bridge may have missed the signal; the
 	// account at the end shows it.
 	deadline := t.clock.Elapsed() + 2*time.Minute
 	return t.until(ctx, "the tipped fluid", func(s shown) bool {
-		return quiet(s) && (float64(s.volumes.DrainedL) > before+0.2 || t.clock.Elapsed() > deadline)
+		return quiet(s) && (len(s.job.Changes) > changes || t.clock.Elapsed() > deadline)
 	})
 }
 
 func (t *technician) service(ctx context.Context) error {
+	t.say("Only the caddy and its fluid stand on the scale: to service.")
 	if err := t.phase(ctx, "service"); err != nil {
+		return err
+	}
+	if err := t.until(ctx, "the answers", func(s shown) bool { return s.job.Phase == "service" && len(s.job.Questions) == 0 }); err != nil {
 		return err
 	}
 	t.say("New filter and seal; pan and magnet cleaned; bolts by hand tool.")
@@ -342,7 +358,14 @@ func (t *technician) close(ctx context.Context) error {
 	if err := t.until(ctx, "a quiet scale", quiet); err != nil {
 		return err
 	}
-	if err := t.do(ctx, "close", map[string]any{"by": demoUser}); err != nil {
+	t.say("Only the containers and their fluid stand on the scales: they are weighed for the last time.")
+	if err := t.press(ctx, "clear", map[string]any{"by": demoUser}); err != nil {
+		return err
+	}
+	if err := t.pass(ctx, 5*time.Second); err != nil {
+		return err
+	}
+	if err := t.press(ctx, "close", map[string]any{"by": demoUser}); err != nil {
 		return err
 	}
 	if err := t.until(ctx, "the closed job", func(s shown) bool { return s.job.Phase == "closed" && s.volumes.Phase == "closed" }); err != nil {

@@ -136,8 +136,11 @@ func viewLines(s shown) []string {
 	if tail := s.job.Tail; tail != nil {
 		lines = append(lines, fmt.Sprintf("drips     five minutes more would gain %s L", plusMinus(float64(tail.In5MinL), float64(tail.In5MinUL))))
 	}
-	if n := len(s.job.Undecided); n > 0 {
-		lines = append(lines, fmt.Sprintf("UNDECIDED %d step(s), %s L: fluid, object, pan, swap or lean?", n, litres(float64(v.UndecidedL))))
+	if float64(v.UndecidedL) > 0 {
+		lines = append(lines, fmt.Sprintf("UNDECIDED %s L: nobody knows yet whether it is fluid", litres(float64(v.UndecidedL))))
+	}
+	for _, q := range s.job.Questions {
+		lines = append(lines, "ASKED     "+q.Text)
 	}
 	for _, caution := range s.job.Cautions {
 		lines = append(lines, "! "+caution)

@@ -149,11 +149,11 @@ func (w *plainWatch) print(s shown, now time.Time) {
 	}
 }
 
-// problems are the undecided steps and the alerts.
+// problems are the questions and the alerts.
 func (s *shown) problems() []string {
 	var texts []string
-	for _, step := range s.job.Undecided {
-		texts = append(texts, fmt.Sprintf("UNDECIDED step %d: %+.3f kg on %s", step.Step, float64(step.Kg), step.Sensor))
+	for _, q := range s.job.Questions {
+		texts = append(texts, "ASKED "+asked(q))
 	}
 	for _, a := range s.alerts.Alerts {
 		texts = append(texts, "ALERT "+a.Text)

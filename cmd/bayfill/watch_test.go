@@ -27,7 +27,7 @@ func seenAt(t *testing.T, now time.Time) shown {
 		`{"job":"van-7","phase":"checking","quality":"good","quality_code":"good","drained_l":4.2131,"drained_u_l":0.0124,"added_l":-0.0004,"added_u_l":0.011,
 			"remaining_l":0.3131,"reference_c":20}`: &s.volumes,
 		`{"state":"nearing","temp_c":31.44,"low_c":35,"high_c":45,"opens_in_s":103.4,"closes_in_s":null,"source":"fluid"}`: &s.window,
-		`{"vehicle":"van, bay 2","undecided":[{"step":2,"kg":0.45,"sensor":"caddy-scale"}],
+		`{"vehicle":"van, bay 2","questions":[{"change":2,"kg":0.45,"sensor":"caddy-scale","text":"What?","answers":["fluid","gone"]}],
 			"flow":{"next":[{"text":"Wait for the check window."}]},"cautions":["Hot fluid and exhaust: gloves, eye protection."]}`: &s.job,
 		`{"alerts":[{"kind":"caddy","text":"the caddy has room for 0.8 L: empty it before it runs over"}]}`: &s.alerts,
 	} {
@@ -53,8 +53,9 @@ fluid     31.4 °C
 window    NEARING, opens in 1:39 min
 values    2 s old
 
-UNDECIDED: what were they?
-step 2: +0.450 kg on caddy-scale
+ASKED: bayfill job answer CHANGE AS
+change 2, +0.450 kg on caddy-scale:
+  fluid, gone?
 
 ALERTS
 ! the caddy has room for 0.8 L: empty

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"bayfill/bridge/wire"
 	"bayfill/bridge/wrap"
 	"bayfill/fillcalc"
 )
@@ -28,7 +29,7 @@ func watchLines(s shown, cart string, now time.Time, width int) []string {
 		return append(p.lines, "", "Nothing has come yet.")
 	}
 	p.figures(s, now, silence != "")
-	p.undecided(s)
+	p.questions(s)
 	p.lists(s)
 	return p.lines
 }
@@ -65,17 +66,19 @@ func (p *page) figures(s shown, now time.Time, silent bool) {
 	}
 }
 
-func (p *page) undecided(s shown) {
-	if len(s.job.Undecided) == 0 {
+func (p *page) questions(s shown) {
+	if len(s.job.Questions) == 0 {
 		return
 	}
-	p.heading("UNDECIDED: what were they?")
-	for _, step := range s.job.Undecided {
-		p.line(fmt.Sprintf("step %d: %+.3f kg on %s", step.Step, float64(step.Kg), step.Sensor))
+	p.heading("ASKED: bayfill job answer CHANGE AS")
+	for _, q := range s.job.Questions {
+		p.line(asked(q))
 	}
-	if n := s.job.UndecidedLeftOut; n > 0 {
-		p.lines = append(p.lines, fmt.Sprintf("and %d older ones", n))
-	}
+}
+
+// asked is a question with the answers to choose from.
+func asked(q wire.JobQuestion) string {
+	return fmt.Sprintf("change %d, %+.3f kg on %s: %s?", q.Change, float64(q.Kg), q.Sensor, strings.Join(q.Answers, ", "))
 }
 
 // lists shows alerts, what to do next, and cautions.

@@ -106,6 +106,7 @@ type Distribution struct {
 		SlowShare float64 `yaml:"slow_share" in:"0,1"`
 		LaidShare float64 `yaml:"laid_share" in:"0,1"`
 		FastS     Range   `yaml:"fast_s" in:"0.1,5"`
+		Portions  float64 `yaml:"portions_share" in:"0,1"`
 		SlowKgS   Range   `yaml:"slow_kg_s" in:"0.001,1"`
 		MetalKg   Range   `yaml:"metal_kg" in:"0.1,10"`
 		DripTauS  Range   `yaml:"drip_tau_s" in:"1,600"`

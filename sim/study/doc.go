@@ -30,7 +30,6 @@
 //	technician.go bottles.go moves.go  the work, and what disturbs it
 //	truth.go                           the true cause of each change; answers questions
 //	live.go                            compares the live figure with the truth while somebody pours
-//	rest.go                            compares tally and truth whenever all is at rest
 //	manual.go                          the jug and the bottles
 //	study.go figures.go                one job and all jobs: results and figures
 //
@@ -38,8 +37,8 @@
 //
 // Give it a share and its ranges in distribution.yaml, with the ground for each
 // figure, and the same fields with limits in distribution.go. Write a method in
-// moves.go that acts on the cart and notes with moved or streamed what it did, under a
-// kind of its own, and plan it in disturb. If it needs a decision of a new sort, judge
+// moves.go that acts on the cart and notes with moved what it did, under a
+// kind of its own, and plan it in disturb. If it needs an answer of a new sort, judge
 // in truth.go must know the right one. A change of the distribution changes all
 // figures: measure them again. When its share is 0 in distribution.yaml, draw it from
 // place and give it a world: then the figures of the base world stay.

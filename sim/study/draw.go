@@ -118,6 +118,10 @@ func (j *drawn) instruments(d *Distribution, rng *rand.Rand) {
 func (j *drawn) place(d *Distribution, rng *rand.Rand) {
 	if chance(rng, d.Cart.BottlesShare) {
 		j.cart.SupplyKg, j.cart.BottleTareKg = 0, d.Cart.BottleTareKg.draw(rng)
+		j.spec.BottleL = d.Cart.BottleL
+	}
+	if j.cart.SupplyKg > 0 && j.cart.SupplyKg < 1 { // single bottles stand there
+		j.spec.BottleL = d.Cart.BottleL
 	}
 	if chance(rng, d.Work.OverflowShare) {
 		j.spec.Check = fillcalc.ByOverflow

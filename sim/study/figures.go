@@ -21,50 +21,47 @@ type Volume struct {
 
 // Figures are the results of a study.
 type Figures struct {
-	Jobs    int    `json:"jobs"`
-	Seed    uint64 `json:"seed"`
-	Drained Volume `json:"drained"`
-	Added   Volume `json:"added"`
-	Balance Volume `json:"balance"`
-	// Miscounted: how often the fold by itself took something else for fluid, or fluid
-	// for something else. DividedBadly: how often the tally was off by more than the
-	// scale's band although every change was held and decided correctly.
-	Miscounted   int     `json:"steps_miscounted"`
-	DividedBadly int     `json:"steps_divided_badly"`
-	LeftPct      float64 `json:"steps_left_pct"` // share of the streams of fluid that ended as an undecided step
-	AskedPerJob  float64 `json:"asked_per_job"`
-	Moves        int     `json:"moves"` // changes of load other than fluid
-	Streams      int     `json:"streams"`
-	NotClosed    int     `json:"not_closed"`  // jobs that could be closed only with a reason
-	Gross        int     `json:"gross"`       // jobs with a volume whose error is larger than 2 U + 10 mL
-	LiveP50ML    float64 `json:"live_p50_ml"` // median of the absolute errors of the live added volume, at 0.03 to 0.07 kg/s
-	LiveP95ML    float64 `json:"live_p95_ml"`
+	Jobs        int     `json:"jobs"`
+	Seed        uint64  `json:"seed"`
+	Drained     Volume  `json:"drained"`
+	Added       Volume  `json:"added"`
+	Balance     Volume  `json:"balance"`
+	AskedPerJob float64 `json:"asked_per_job"`
+	Moves       int     `json:"moves"` // changes of load other than fluid
+	Streams     int     `json:"streams"`
+	NotClosed   int     `json:"not_closed"`  // jobs that could be closed only with a reason
+	Gross       int     `json:"gross"`       // jobs with a volume whose error is larger than 2 U + 10 mL
+	LiveP50ML   float64 `json:"live_p50_ml"` // median of the absolute errors of the live added volume, at 0.03 to 0.07 kg/s
+	LiveP95ML   float64 `json:"live_p95_ml"`
+	BehindP50S  float64 `json:"live_behind_p50_s"` // median of how late the live figure is
+	BackPerJob  float64 `json:"live_back_per_job"` // how often it fell by more than its uncertainty
 }
 
 // Summarize computes the figures of the jobs, of which there must be at least one.
 func Summarize(jobs []Job, seed uint64) Figures {
 	f := Figures{Jobs: len(jobs), Seed: seed}
-	left, asked := 0, 0
-	var live []float64
+	asked := 0
+	var live, behind []float64
+	back := 0
 	for _, j := range jobs {
 		live = append(live, j.LiveML...)
+		behind = append(behind, j.BehindS...)
+		back += j.Back
 		if j.Gross() {
 			f.Gross++
 		}
-		f.Miscounted += j.Counts.Miscounted
-		f.DividedBadly += j.Counts.DividedBadly
 		f.Moves += j.Counts.Moves
 		f.Streams += j.Counts.Streams
-		left += j.Counts.Left
 		asked += j.Counts.Asked
 		if j.Refused != "" {
 			f.NotClosed++
 		}
 	}
-	f.LeftPct = 100 * float64(left) / math.Max(1, float64(f.Streams))
 	f.AskedPerJob = float64(asked) / float64(len(jobs))
+	f.BackPerJob = float64(back) / float64(len(jobs))
 	if len(live) > 0 {
 		f.LiveP50ML, f.LiveP95ML = quantile(live, 0.5), quantile(live, 0.95)
+		f.BehindP50S = quantile(behind, 0.5)
 	}
 	f.Drained = summarize(jobs, func(j *Job) Figure { return j.Drained })
 	f.Added = summarize(jobs, func(j *Job) Figure { return j.Added })

@@ -5,10 +5,14 @@ import (
 	"time"
 )
 
-// live holds the absolute errors of the live added volume, in mL.
+// live holds the absolute errors of the live added volume in mL, how many seconds it was
+// behind the truth, and how often it fell by more than its uncertainty.
 type live struct {
-	ml   []float64
-	next time.Duration
+	ml      []float64
+	behindS []float64
+	back    int
+	mostL   float64
+	next    time.Duration
 }
 
 // While fluid is poured at a usual rate, somebody watches the live figure to stop in
@@ -34,4 +38,11 @@ func (p *play) lookLive() {
 	}
 	trueL := t.AddedKg / p.drawn.cart.Fresh.DensityKgM3(referenceC) * 1000
 	p.live.ml = append(p.live.ml, 1000*math.Abs(v.AddedL-trueL))
+	p.live.behindS = append(p.live.behindS, (trueL-v.AddedL)*p.drawn.cart.Fresh.DensityKgM3(referenceC)/1000/t.PourFlowKgS)
+	if v.AddedL < p.live.mostL-v.AddedUL {
+		p.live.back++
+		p.say("the live figure fell from %.4f to %.4f ± %.4f L", p.live.mostL, v.AddedL, v.AddedUL)
+		p.live.mostL = v.AddedL
+	}
+	p.live.mostL = max(p.live.mostL, v.AddedL)
 }

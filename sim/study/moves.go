@@ -1,6 +1,7 @@
 package study
 
 import (
+	"math"
 	"time"
 
 	"bayfill/fillcalc"
@@ -10,13 +11,10 @@ import (
 // fluid: tools, kicks, leans, changed containers, silent scales. Each is noted in
 // watch, which knows the truth.
 
-// kind says what happened on a scale. It is written in notes.
+// kind says what happened on a scale.
 type kind string
 
 const (
-	kindDrain    kind = "drain" // streams of fluid
-	kindPour     kind = "pour"
-	kindSlowTip  kind = "slow tip"
 	kindPanLaid  kind = "pan laid on"
 	kindPanTaken kind = "pan taken off"
 
@@ -32,7 +30,6 @@ const (
 	kindSupplyRefilled kind = "supply refilled"
 	kindBottleTaken    kind = "bottle taken"
 	kindBottleBack     kind = "bottle put back"
-	kindHole           kind = "hole" // no readings
 )
 
 func (p *play) caddyScale() int { return 0 }
@@ -49,7 +46,7 @@ func (p *play) takePan() {
 		p.whenFree(seconds(s + 3))
 		p.say("pan tipped in slowly: %.3f kg in %.1f s", kg, s)
 		p.cart.TipPan(seconds(s))
-		p.streamed(kindSlowTip, p.caddyScale(), seconds(s))
+		p.streamed()
 		p.pass(seconds(s + 3))
 	case share < pan.SlowShare+pan.LaidShare:
 		metalKg := pan.MetalKg.draw(p.rng)
@@ -68,8 +65,18 @@ func (p *play) takePan() {
 	default:
 		s := pan.FastS.draw(p.rng)
 		p.whenFree(seconds(s + 3))
-		p.say("pan tipped in: %.3f kg in %.1f s", kg, s)
-		p.cart.TipPan(seconds(s))
+		portions := 1
+		if chance(p.place, pan.Portions) {
+			portions = 2 + p.place.IntN(2)
+		}
+		p.say("pan tipped in: %.3f kg in %.1f s, in %d portions", kg, s, portions)
+		for n := range portions - 1 {
+			p.cart.TipPan(seconds(s * float64(portions-n) / float64(portions)))
+			p.pass(seconds(s / float64(portions)))
+			p.cart.StopTip()
+			p.pass(seconds(3 + 5*p.place.Float64()))
+		}
+		p.cart.TipPan(seconds(s / float64(portions)))
 		p.pass(seconds(s + 3))
 	}
 }
@@ -237,6 +244,13 @@ func (p *play) supplyMoves() {
 	}
 }
 
+// flowing reports whether a significant amount of fluid truly ran just before now.
+func (p *play) flowing(scale int) bool {
+	drained, added := p.trueKg()
+	ranKg := p.loads(scale, drained, added).fluidKg - p.at(p.nowNs() - 4e9).on[scale].fluidKg
+	return math.Abs(ranKg) > 0.005
+}
+
 // quietGap silences a scale while no fluid runs on it, and keeps hands busy so that
 // none starts.
 func (p *play) quietGap(scale int) {
@@ -262,7 +276,6 @@ func (p *play) gap(scale int) {
 func (p *play) silence(scale int, s float64) {
 	p.say("scale %s silent for %.1f s", p.drawn.setup.Scales[scale].Sensor, s)
 	p.scales[scale].silentUntil = p.now + seconds(s)
-	p.hole(scale, s)
 }
 
 // restart stops the program and starts it again after a while.
@@ -275,7 +288,6 @@ func (p *play) restart() {
 	p.downUntil = p.now + seconds(s)
 	for i := range p.scales {
 		p.scales[i].silentUntil = p.downUntil
-		p.hole(i, s)
 	}
 	p.later(seconds(s), func() {
 		p.do(fillcalc.Input{Do: fillcalc.DoStart, Setup: &p.drawn.setup})

@@ -18,8 +18,9 @@ type Job struct {
 	Number                  int
 	Drained, Added, Balance Figure // drained with what ran out of the check opening
 	Counts                  Counts
-	Notes                   []string  // what went wrong, with the simulated time; for people
 	LiveML                  []float64 // absolute errors of the live added volume, see lookLive
+	BehindS                 []float64 // how late it was
+	Back                    int       // how often it fell by more than its uncertainty
 	Refused                 string    // why the job could not be closed normally; usually empty
 }
 
@@ -68,10 +69,13 @@ func Play(d *Distribution, seed uint64, number int, log io.Writer) Job {
 		Drained: Figure{v.DrainedL + v.OverflowL, math.Hypot(v.DrainedUL, v.OverflowUL), drainedL + overflowL, manualDrainedL, offKg[0], drainedL},
 		Added:   Figure{v.AddedL, v.AddedUL, addedL, manualAddedL, offKg[1], addedL},
 		Balance: Figure{v.BalanceL, v.BalanceUL, addedL - drainedL - overflowL, manualAddedL - manualDrainedL, offKg[1] - offKg[0], drainedL},
-		Counts:  p.counts, Notes: p.notes, Refused: p.refused, LiveML: p.live.ml,
+		Counts:  p.counts, Refused: p.refused, LiveML: p.live.ml, BehindS: p.live.behindS, Back: p.live.back,
 	}
-	for _, step := range p.s.Job.Steps {
-		p.say("step %d on %s: %+.3f kg is %s by %s, with %d, left %.3f", step.ID, step.Sensor, step.Kg, step.As, step.By, step.With, step.LeftKg)
+	for _, c := range p.s.Job.Changes {
+		p.say("change %d on %s: %+.3f kg is %s, said %q, of %d to %d", c.ID, c.Sensor, c.Kg, c.As, c.Said, c.First, c.Last)
+	}
+	for _, c := range p.s.Job.Clears {
+		p.say("clear weighing of %s: %.4f kg live, %.4f kg settled", c.Sensor, c.LiveKg, c.SettledKg)
 	}
 	for i, f := range []Figure{j.Drained, j.Added, j.Balance} {
 		p.say("%s %.4f ± %.4f L, truly %.4f: %+.1f mL (weighed %+.1f g off); by hand %+.1f mL", [...]string{"drained", "added", "balance"}[i],
@@ -88,6 +92,17 @@ func Events(d *Distribution, seed uint64, number int) []fillcalc.Event {
 	p.took = func(e fillcalc.Event) { events = append(events, e) }
 	p.job()
 	return events
+}
+
+// errorKg is the result of the fold less the truth, drained and added, without the
+// part that the slopes of the scales cause.
+func (p *play) errorKg() [2]float64 {
+	v, j := p.s.Volumes(), &p.s.Job
+	drained, added := p.trueKg()
+	return [2]float64{
+		(v.DrainedKg/j.UsedFactor+v.OverflowL*j.FreshKgM3/1000/j.FreshFactor)/(1+p.scales[p.caddyScale()].p.GainError) - drained,
+		v.AddedKg/j.FreshFactor/(1+p.scales[p.supplyScale()].p.GainError) - added,
+	}
 }
 
 // Run plays jobs 1 to n on all cores and waits for them. The result does not depend

@@ -77,8 +77,12 @@ func (p *play) whenFree(busy time.Duration) {
 	p.busyUntil = p.now + busy
 }
 
-// phase changes to another phase as soon as the fold allows it.
+// phase changes to another phase as soon as the fold allows it. Where that says that only
+// the containers stand on the scales, tools come off first.
 func (p *play) phase(to fillcalc.Phase) {
+	if to == fillcalc.Service || to == fillcalc.Filling {
+		p.until(func() bool { return p.toolsOn == 0 && p.now >= p.busyUntil })
+	}
 	p.until(func() bool { return p.do(fillcalc.Input{Do: fillcalc.DoPhase, Phase: to}) == nil })
 	p.say("phase %s", to)
 }
@@ -131,7 +135,7 @@ func (p *play) drain() {
 	p.jugAt = p.now + seconds(drainS+p.d.Manual.CoolsS.draw(p.rng))
 	p.say("pan opened")
 	p.cart.OpenDrain()
-	p.streamed(kindDrain, p.caddyScale(), 2*time.Minute)
+	p.streamed()
 	p.disturb(fillcalc.Draining, drainS)
 	p.pass(seconds(drainS))
 }
@@ -172,7 +176,7 @@ func (p *play) fill(rateKgS Range, enoughL float64) {
 		remainsKg := plan.RemainingL * p.drawn.spec.Fresh.DensityKgM3 / 1000
 		kgS := rateKgS.draw(p.rng)
 		s := math.Min(w.PourS.draw(p.rng), remainsKg/kgS)
-		if s < 2 { // the last part is poured slowly
+		if remainsKg < 2*kgS { // the last part is poured slowly
 			kgS, s = remainsKg/2, 2
 		}
 		if p.pouredFromBottles() {
@@ -187,9 +191,7 @@ func (p *play) fill(rateKgS Range, enoughL float64) {
 func (p *play) pour(kgS, s float64) {
 	p.say("pour %.3f kg/s for %.1f s", kgS, s)
 	p.cart.StartPour(kgS)
-	if s >= 2 && kgS <= maxFlowKgS {
-		p.streamed(kindPour, p.supplyScale(), seconds(s))
-	}
+	p.streamed()
 	// About once per job with such gaps, a scale falls silent during a pour.
 	if chance(p.rng, p.d.Moves.GapRunningShare/10) {
 		p.later(seconds(s*p.rng.Float64()), func() { p.gap(p.supplyScale()) })
@@ -205,22 +207,24 @@ func (p *play) close() {
 	for end := p.now + closePatience; p.now < end && (len(p.planned) > 0 || p.toolsOn > 0); {
 		p.pass(time.Second)
 	}
-	p.pass(seconds(restNs/1e9 + 1))
+	p.pass(seconds(5))
+	p.until(func() bool { return p.do(fillcalc.Input{Do: fillcalc.DoClear}) == nil })
+	p.say("clear")
 	in := fillcalc.Input{Do: fillcalc.DoClose}
-	p.until(func() bool { return fillcalc.Check(&p.s, &in) == nil && p.s.Volumes().Quality.Good() })
-	p.clear()
-	p.compare()
+	for end := p.now + closePatience; p.now < end; p.pass(200 * time.Millisecond) {
+		if fillcalc.Check(&p.s, &in) == nil && p.s.Volumes().Quality.Good() {
+			break
+		}
+	}
 	err := p.do(in)
 	if err == nil {
 		return
 	}
 	p.refused = err.Error()
 	p.say("close refused: %s", p.refused)
-	for _, step := range p.s.Job.Steps {
-		if step.As == "" {
-			p.do(fillcalc.Input{Do: fillcalc.DoDecide, Step: step.ID, As: fillcalc.AsObject})
-		}
-	}
 	in.Why = p.refused
+	for _, c := range p.s.Questions() {
+		p.do(fillcalc.Input{Do: fillcalc.DoAnswer, Change: c.ID, As: fillcalc.AsGone})
+	}
 	p.do(in)
 }

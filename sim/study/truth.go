@@ -1,7 +1,6 @@
 package study
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -12,33 +11,22 @@ import (
 
 // watch knows the true cause of every change and compares the fold with it.
 type watch struct {
-	past    []moment // loads of the scales, as far back as a step can have begun
-	streams []stream
+	past    []moment // loads of the scales, as far back as a change can have begun
 	moves   []moved
-	holes   []moved // times without readings
 	panLies bool
 	objects []object
-	steps   []truth // of each step so far
-	rest    rest
+	seen    []int        // changes so far
+	asked   map[int]bool // changes of which the technician has been asked
+	nextAsk time.Duration
 	counts  Counts
-	notes   []string // what went wrong
 	live    live
 }
 
-// Counts is how often the fold was wrong, and how often it had to ask.
+// Counts is what the technician had to do for the fold.
 type Counts struct {
-	Moves        int // changes of load other than fluid
-	Miscounted   int // how often the fold by itself took something else for fluid, or fluid for something else
-	DividedBadly int // how often the tally was off although every change was held and decided correctly
-	Streams      int // of fluid
-	Left         int // streams that ended as an undecided step
-	Asked        int // questions that the technician had to answer
-}
-
-// truth is the right decision for a step, and the part of it that was not fluid.
-type truth struct {
-	right   fillcalc.Decision
-	otherKg float64
+	Moves   int // changes of load other than fluid
+	Streams int // of fluid
+	Asked   int // questions that the technician had to answer
 }
 
 // moment is the load of each scale at a time, by kind, as a perfect scale shows it.
@@ -51,6 +39,7 @@ type moment struct {
 type object struct {
 	scale   int
 	kg      float64
+	laidNs  int64
 	goneNs  int64 // 0 while it lies there
 	counted bool  // the scale was counting when the object came
 }
@@ -60,7 +49,7 @@ func (p *play) laid(scale int, kg float64) {
 	phase := p.s.Job.Phase
 	counted := phase == fillcalc.Filling || phase == fillcalc.Running || phase == fillcalc.Checking ||
 		p.drawn.setup.Scales[scale].Load != fillcalc.SupplyLoad && (phase == fillcalc.Draining || phase == fillcalc.Service)
-	p.objects = append(p.objects, object{scale: scale, kg: kg, counted: counted})
+	p.objects = append(p.objects, object{scale: scale, kg: kg, laidNs: p.nowNs(), counted: counted})
 }
 
 // gone notes a tool that goes.
@@ -73,24 +62,10 @@ func (p *play) gone(scale int, kg float64) {
 	}
 }
 
-// before reports whether the object that went in a step had come before the scale
-// counted.
-func (p *play) before(scale int, step fillcalc.Step) bool {
-	return step.Kg < 0 && slices.ContainsFunc(p.objects, func(o object) bool {
-		return o.scale == scale && o.goneNs >= step.FromNs && o.goneNs <= step.AtNs && !o.counted
-	})
-}
-
 type loads struct{ objectKg, otherKg, fluidKg float64 }
 
 func (a loads) minus(b loads) loads {
 	return loads{a.objectKg - b.objectKg, a.otherKg - b.otherKg, a.fluidKg - b.fluidKg}
-}
-
-// stream is fluid that ran for at least two seconds, no faster than the fold's limit.
-type stream struct {
-	moved
-	left bool // it ended as an undecided step
 }
 
 // moved is something that happened on a scale during a time.
@@ -98,7 +73,6 @@ type moved struct {
 	what         kind
 	scale        int
 	fromNs, toNs int64
-	held         bool // a step covers it
 }
 
 func (m *moved) overlaps(scale int, fromNs, toNs int64) bool {
@@ -108,26 +82,18 @@ func (m *moved) overlaps(scale int, fromNs, toNs int64) bool {
 const (
 	tailNs      = 1e9 // how long the end of a sudden change is visible
 	pastEveryNs = 50e6
-	pastKept    = 4000 // 200 s
+	pastKept    = 20000 // 1000 s
 )
 
 func (p *play) nowNs() int64 { return beginNs + int64(p.now) }
 
 // streamed notes a stream of fluid.
-func (p *play) streamed(what kind, scale int, d time.Duration) {
-	p.streams = append(p.streams, stream{moved: moved{what: what, scale: scale, fromNs: p.nowNs(), toNs: p.nowNs() + int64(d)}})
-	p.counts.Streams++
-}
+func (p *play) streamed() { p.counts.Streams++ }
 
 // moved notes a change of load that is not fluid and takes s seconds.
 func (p *play) moved(what kind, scale int, s float64) {
 	p.moves = append(p.moves, moved{what: what, scale: scale, fromNs: p.nowNs(), toNs: p.nowNs() + int64(seconds(s))})
 	p.counts.Moves++
-}
-
-// hole notes s seconds without readings.
-func (p *play) hole(scale int, s float64) {
-	p.holes = append(p.holes, moved{what: kindHole, scale: scale, fromNs: p.nowNs(), toNs: p.nowNs() + int64(seconds(s))})
 }
 
 // trueKg is the fluid that came into the caddy, with what ran over, and the fluid that went from the
@@ -154,8 +120,7 @@ func (p *play) loads(scale int, drainedKg, addedKg float64) loads {
 	return l
 }
 
-// look is called after every reading. It records the truth, judges new steps and
-// compares the tally whenever everything is at rest.
+// look is called after every reading. It records the truth and answers what the fold asks.
 func (p *play) look() {
 	nowNs := p.nowNs()
 	if n := len(p.past); n == 0 || nowNs-p.past[n-1].atNs >= pastEveryNs {
@@ -173,212 +138,114 @@ func (p *play) look() {
 	if p.now <= p.jugAt || p.jugAt == 0 {
 		p.jugC = p.cart.Truth().CaddyC
 	}
-	for _, step := range p.s.Job.Steps[len(p.steps):] {
-		p.seeStep(step)
+	for len(p.seen) < len(p.s.Job.Changes) {
+		c := p.s.Job.Changes[len(p.seen)]
+		p.seen = append(p.seen, c.ID)
+		right, change := p.judge(p.scaleOf(c.Sensor), c)
+		p.say("change %d on %s: %+.3f kg (± %.3f) %s since %.1f s, truly %s (objects %+.3f, other %+.3f, fluid %+.3f kg); by signal %q of %d to %d",
+			c.ID, c.Sensor, c.Kg, 2*math.Sqrt(c.U2), c.Cause, float64(c.FromNs-beginNs)/1e9, right, change.objectKg, change.otherKg, change.fluidKg, c.As, c.First, c.Last)
 	}
-	if p.now >= p.rest.next && p.atRest() {
-		p.compare()
-	}
-}
-
-func (p *play) seeStep(step fillcalc.Step) {
-	scale := 0
-	for i, s := range p.drawn.setup.Scales {
-		if s.Sensor == step.Sensor {
-			scale = i
-		}
-	}
-	fromNs := step.FromNs
-	if step.Cause == fillcalc.Backward {
-		fromNs -= 5e9 // it becomes visible late
-	}
-	right, change := p.judge(scale, fromNs, step)
-	switch {
-	case step.Returns && p.leant(scale, fromNs, step.AtNs):
-		right = fillcalc.AsLean
-	case right == fillcalc.AsObject && p.before(scale, step):
-		right = fillcalc.AsBefore
-	case right == fillcalc.AsObject && (p.since(kindPanLaid, fromNs) || p.since(kindPanTaken, fromNs)):
-		right = fillcalc.AsPan
-	}
-	p.say("step %d on %s: %+.3f kg (± %.3f) %s since %.1f s, truly %s (objects %+.3f, other %+.3f, fluid %+.3f kg); by signal %q",
-		step.ID, step.Sensor, step.Kg, 2*math.Sqrt(step.U2), step.Cause, float64(fromNs-beginNs)/1e9, right,
-		change.objectKg, change.otherKg, change.fluidKg, step.As)
-	otherKg := change.objectKg + change.otherKg
-	if p.panLies {
-		otherKg += change.fluidKg // fluid that runs out of the pan stays on the scale
-	}
-	p.steps = append(p.steps, truth{right, otherKg})
-	for i := range p.moves {
-		if m := &p.moves[i]; m.overlaps(scale, fromNs, step.AtNs) {
-			m.held = true
-		}
-	}
-	for i := range p.streams {
-		if s := &p.streams[i]; right == fillcalc.AsFluid && !s.left && s.overlaps(scale, fromNs, step.AtNs) && !p.inHole(&s.moved) {
-			s.left = true
-			p.counts.Left++
-			p.note("the %s was left as a step", s.what)
-		}
-	}
-	if step.As == "" {
-		gone := 0
-		if right == fillcalc.AsObject && p.tippedMeanwhile(scale, fromNs, step) {
-			if gone = p.goneIn(scale, step); gone == 0 && step.Kg > 0 {
-				right = fillcalc.AsPan // fluid came with it
-			}
-		}
-		p.decideLater(step.ID, right, gone)
+	if len(p.seen) > 0 && p.now >= p.nextAsk {
+		p.nextAsk = p.now + time.Second
+		p.hear()
 	}
 }
 
-// decideLater lets the technician read and decide a step after a while.
-func (p *play) decideLater(id int, right fillcalc.Decision, gone int) {
-	p.later(seconds(p.d.Work.DecideS.draw(p.rng)), func() {
-		switch {
-		case p.s.Job.Steps[id-1].As != "":
-		case p.now < p.downUntil, gone > 0 && p.s.Job.Steps[gone-1].As == "":
-			p.decideLater(id, right, gone)
-		default:
-			p.counts.Asked++
-			if chance(p.place, p.d.Work.WrongShare) {
-				right, gone = p.wrong(right), 0
-			}
-			p.say("decided: step %d is %s", id, right)
-			in := fillcalc.Input{Do: fillcalc.DoDecide, Step: id, As: right}
-			if gone > 0 {
-				in.As, in.Gone = fillcalc.AsFluid, gone
-				p.say("... fluid, and the object of step %d gone", gone)
-			}
-			if err := p.do(in); err != nil {
-				p.say("refused: %v", err)
-				p.do(fillcalc.Input{Do: fillcalc.DoDecide, Step: id, As: right})
-			}
+// hear plans answers to what the fold asks.
+func (p *play) hear() {
+	for _, c := range p.s.Questions() {
+		if p.asked[c.ID] {
+			continue
 		}
-	})
+		if p.asked == nil {
+			p.asked = map[int]bool{}
+		}
+		p.asked[c.ID] = true
+		p.counts.Asked++
+		id := c.ID
+		p.later(seconds(p.d.Work.DecideS.draw(p.rng)), func() { p.answer(id) })
+	}
+}
+
+// answer tells the fold what a change was, as the technician sees it now.
+func (p *play) answer(id int) {
+	c := p.s.Job.Changes[id-1]
+	if c.As != "" {
+		delete(p.asked, id)
+		return
+	}
+	as, _ := p.judge(p.scaleOf(c.Sensor), c)
+	if chance(p.place, p.d.Work.WrongShare) {
+		as = p.wrong(as)
+	}
+	p.say("answer: change %d was %s", id, as)
+	if err := p.do(fillcalc.Input{Do: fillcalc.DoAnswer, Change: id, As: as}); err != nil {
+		p.say("refused: %v", err)
+		p.later(time.Second, func() { p.answer(id) })
+		return
+	}
+	delete(p.asked, id)
 }
 
 // wrong draws an answer other than the right one.
-func (p *play) wrong(right fillcalc.Decision) fillcalc.Decision {
-	answers := slices.DeleteFunc([]fillcalc.Decision{fillcalc.AsFluid, fillcalc.AsObject, fillcalc.AsSwap},
-		func(as fillcalc.Decision) bool { return as == right })
+func (p *play) wrong(right fillcalc.Label) fillcalc.Label {
+	answers := slices.DeleteFunc([]fillcalc.Label{fillcalc.AsFluid, fillcalc.AsGone, fillcalc.AsThing, fillcalc.AsContainer},
+		func(as fillcalc.Label) bool { return as == right })
 	return answers[p.place.IntN(len(answers))]
 }
 
-// tippedMeanwhile reports whether a significant part of a step was fluid that came into
-// the caddy while a tool was laid down or taken away.
-func (p *play) tippedMeanwhile(scale int, fromNs int64, step fillcalc.Step) bool {
-	const minKg = 0.05
-	change := p.shown(scale, fromNs, step.AtNs)
-	return step.Kg-change.objectKg > minKg+float64(2*math.Sqrt(step.U2)) && change.fluidKg > minKg
-}
-
-// goneIn finds the tool that was taken away in a step and returns the step with which
-// it had come, 0 when that is not known.
-func (p *play) goneIn(scale int, step fillcalc.Step) int {
-	for _, o := range p.objects {
-		if o.scale != scale || o.goneNs < step.FromNs || o.goneNs > step.AtNs {
-			continue
-		}
-		for _, came := range p.s.Job.Steps[p.s.Job.StepsBefore : step.ID-1] {
-			if came.Sensor == step.Sensor && came.Kg > 0 && came.With == 0 && math.Abs(came.Kg-o.kg) < 2*p.bandKg(scale) {
-				return came.ID
-			}
+func (p *play) scaleOf(sensor string) int {
+	for i, s := range p.drawn.setup.Scales {
+		if s.Sensor == sensor {
+			return i
 		}
 	}
 	return 0
 }
 
-// doubts reports whether the fold knows of an object on a scale that came and has not
-// gone, or the other way round.
-func (p *play) doubts(sensor string) bool {
-	return p.s.LaidBeforeKg(sensor) > 0 || slices.ContainsFunc(p.s.Job.Steps[p.s.Job.StepsBefore:], func(step fillcalc.Step) bool {
-		return step.Sensor == sensor && (step.As == fillcalc.AsObject || step.As == fillcalc.AsPan) && step.With == 0
-	})
-}
-
-// clear lets the technician look at the scales and answer what the fold asks.
-func (p *play) clear() {
-	for _, ask := range p.s.Next() {
-		if ask.Do != fillcalc.DoCleared {
-			continue
-		}
-		in := fillcalc.Input{Do: ask.Do, Sensor: ask.Sensor}
-		if ask.Before {
-			in.Before = &ask.Before
-		}
-		if ask.Unseen != nil {
-			in.Unseen = p.hidden(ask.Sensor)
-		}
-		p.counts.Asked++
-		p.say("cleared: no object lies on %s (before: %t) %s", in.Sensor, ask.Before, in.Unseen)
-		if err := p.do(in); err != nil {
-			p.say("refused: %v", err)
-		}
+// judge returns the right label of a change, and its true parts. The technician knows what
+// was moved by hand, and sees what lies there now.
+func (p *play) judge(scale int, c fillcalc.Change) (fillcalc.Label, loads) {
+	const noneKg, goodPart = 0.01, 1.0 / 3
+	fromNs := c.FromNs
+	change := p.shown(scale, fromNs, c.AtNs+tailNs)
+	if math.Abs(change.objectKg)+math.Abs(change.otherKg)+math.Abs(change.fluidKg) < goodPart*math.Abs(c.Kg) {
+		change = p.shown(scale, fromNs-tailNs, c.AtNs+tailNs)
 	}
-}
-
-// hidden tells what hid the last tool of a scale that came or went without a step of
-// its own: a stream or the change of a container.
-func (p *play) hidden(sensor string) fillcalc.Unseen {
-	for _, m := range slices.Backward(p.moves) {
-		if m.what != kindToolLaid && m.what != kindToolTaken || p.drawn.setup.Scales[m.scale].Sensor != sensor {
-			continue
-		}
-		switch as := p.coveredBy(m); {
-		case as == fillcalc.AsObject || as == fillcalc.AsBefore:
-		case as == fillcalc.AsSwap:
-			return fillcalc.InSwap
-		case slices.ContainsFunc(p.s.Job.Phases, func(at fillcalc.PhaseAt) bool { return at.Phase == fillcalc.Filling && at.AtNs < m.fromNs }):
-			return fillcalc.InFilling
-		default:
-			return fillcalc.InDraining
-		}
+	if math.Abs(change.objectKg)+math.Abs(change.otherKg)+math.Abs(change.fluidKg) < goodPart*math.Abs(c.Kg) {
+		return fillcalc.AsThing, change // nothing came or went: somebody knocked against it
 	}
-	return ""
-}
-
-// coveredBy is the decision of the step in which a move was made; empty when there
-// was no such step.
-func (p *play) coveredBy(m moved) fillcalc.Decision {
-	for _, step := range p.s.Job.Steps {
-		if m.held && step.Sensor == p.drawn.setup.Scales[m.scale].Sensor && m.overlaps(m.scale, step.FromNs, step.AtNs) {
-			return step.As
-		}
-	}
-	return ""
-}
-
-func (p *play) inHole(m *moved) bool {
-	for _, h := range p.holes {
-		if h.overlaps(m.scale, m.fromNs, m.toNs) {
-			return true
-		}
-	}
-	return false
-}
-
-// judge returns the right decision for a step, and its true parts. The technician
-// knows what was moved by hand; a step is fluid only when that is a small part of it.
-func (p *play) judge(scale int, fromNs int64, step fillcalc.Step) (fillcalc.Decision, loads) {
-	const noneKg, goodPart, containerKg = 0.01, 1.0 / 3, 0.25
-	change := p.shown(scale, fromNs, step.AtNs)
-	if math.Abs(change.objectKg)+math.Abs(change.otherKg)+math.Abs(change.fluidKg) < goodPart*math.Abs(step.Kg) {
-		change = p.shown(scale, fromNs-tailNs, step.AtNs) // the end of a change that an earlier hold cut off
-	}
-	objectKg, otherKg, stepKg := math.Abs(change.objectKg), math.Abs(change.otherKg), math.Abs(step.Kg)
+	objectKg, otherKg, kg := math.Abs(change.objectKg), math.Abs(change.otherKg), math.Abs(c.Kg)
+	bottle := p.pouredFromBottles() && scale == p.supplyScale()
 	switch {
-	case objectKg > otherKg && objectKg > goodPart*stepKg && p.leant(scale, fromNs, step.AtNs):
-		return fillcalc.AsLean, change
-	case p.pouredFromBottles() && scale == p.supplyScale() && otherKg > objectKg && otherKg > noneKg && stepKg < minBottlesBroughtKg:
-		return fillcalc.AsFluid, change // by what the bottle that comes back is lighter, fluid was poured
-	case max(objectKg, otherKg) < max(noneKg, goodPart*stepKg):
-		// A kick leaves no change, so the step is fluid, however it is divided.
-		return fillcalc.AsFluid, change
-	case otherKg > max(noneKg, min(goodPart*stepKg, containerKg)):
-		return fillcalc.AsSwap, change
+	case bottle && c.Kg < 0 && otherKg > objectKg && otherKg > noneKg:
+		return fillcalc.AsBottle, change
+	case bottle && otherKg > objectKg && otherKg > noneKg && kg < minBottlesBroughtKg:
+		return fillcalc.AsGone, change
+	case p.leant(scale, fromNs, c.AtNs):
+		return fillcalc.AsGone, change
+	case max(objectKg, otherKg) < max(noneKg, goodPart*kg):
+		return fillcalc.AsFluid, change // a kick leaves no change
+	case otherKg > objectKg:
+		return fillcalc.AsContainer, change
+	case p.lies(scale, c, fromNs):
+		return fillcalc.AsThing, change
 	}
-	return fillcalc.AsObject, change
+	return fillcalc.AsGone, change
+}
+
+// lies reports whether what came in a change still lies there, or what went in it had lain
+// there before the scale counted.
+func (p *play) lies(scale int, c fillcalc.Change, fromNs int64) bool {
+	return c.Kg > 0 && p.panLies && p.since(kindPanLaid, fromNs) || slices.ContainsFunc(p.objects, func(o object) bool {
+		switch {
+		case o.scale != scale:
+			return false
+		case c.Kg > 0:
+			return o.goneNs == 0 && o.laidNs >= fromNs-tailNs && o.laidNs <= c.AtNs+tailNs
+		}
+		return !o.counted && o.goneNs >= fromNs-tailNs && o.goneNs <= c.AtNs
+	})
 }
 
 // shown is the true change on a scale between two times as the fold sees it, delayed
@@ -397,11 +264,6 @@ func (p *play) at(ns int64) moment {
 		}
 	}
 	return p.past[0]
-}
-
-func (p *play) note(format string, args ...any) {
-	p.notes = append(p.notes, fmt.Sprintf("%.0f s: ", p.now.Seconds())+fmt.Sprintf(format, args...))
-	p.say("NOTE "+format, args...)
 }
 
 // since reports whether a move ended after a time.

@@ -23,7 +23,7 @@ function listen() {
       const piece = document.getElementById(id);
       if (!piece) continue;
       place(piece, html);
-      if (id === 'actions') replaced = heard;
+      if (id === 'actions' || id === 'changes') replaced = heard;
     }
     sound(update.signal);
     watch();

@@ -137,7 +137,7 @@ func (r *recorder) play(name string, vehicle bool, events []fillcalc.Event) {
 			if vehicle {
 				spec.Vehicle = "Grey Van 7"
 			}
-			in.Job, in.Setup, in.Levels = &spec, &r.state.Setup, r.state.Levels()
+			in.Job, in.Setup = &spec, &r.state.Setup
 		}
 		in.ID = name + "-" + string(in.Do) + "-" + wire.Timestamp(e.AtNs)
 		r.do(in, e.AtNs)

@@ -17,7 +17,7 @@ import (
 // right has a correct message of each leaf; the cases below spoil it.
 var right = map[string]string{
 	"presence": `{"online":false,"since":null,"session":"a1","version":"1","contract":1}`,
-	"about":    `{"program":"bayfill","version":"1","contract":1,"leaves":["job"],"sensors":[],"measured_fluids":[],"units":"SI"}`,
+	"about":    `{"program":"bayfill","version":"1","contract":1,"leaves":["job"],"sensors":[],"measured_fluids":[],"checks_by_use":[{"kind":"slope","sensor":"a","fluid":"b","jobs":30,"moved_pct":0.4,"moved_kg":null}],"units":"SI"}`,
 	"window": `{"ts":"2026-01-31T12:00:00.000Z","state":"blind","since":"2026-01-31T11:59:00.000Z","temp_c":null,"low_c":null,"high_c":null,"rate_c_min":null,
 		"opens_in_s":null,"opens_in_u_s":null,"closes_in_s":null,"closes_in_u_s":null,"quality":"no probe","quality_code":"no_probe","source":"none","level_shift_ml":null,"level_shift_share":null}`,
 	"alerts":   `{"ts":"2026-01-31T12:00:00.000Z","alerts":[]}`,
@@ -60,6 +60,8 @@ func TestSchemasAreStrict(t *testing.T) {
 		{"presence", `false,"since":null`, `true,"since":null`},
 		{"window", `"blind"`, `"ajar"`},
 		{"window", `12:00:00.000Z`, `12:00:00Z`},
+		{"about", `"kind":"slope"`, `"kind":"odd"`},
+		{"about", `,"moved_kg":null`, ``},
 		{"readings", `"kg":1.5`, `"kg":1.5,"c":20`},
 		{"readings", `[]`, `["odd"]`},
 		{"commands", `"phase":"draining"`, `"phase":"lunch"`},

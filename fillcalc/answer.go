@@ -1,0 +1,150 @@
+package fillcalc
+
+import (
+	"fmt"
+	"math"
+	"slices"
+)
+
+// Clear is a clear weighing: a person's word that only the container and its fluid
+// stand on a scale, what the account had shown until then, and what it shows by the
+// next rest.
+type Clear struct {
+	Sensor    string
+	AtNs      int64
+	Changes   int // known then
+	By        string
+	LiveKg    float64
+	SettledKg float64
+	Settled   bool
+}
+
+// clingsKg is the fluid that clings to an empty bottle (common practice, no source).
+const clingsKg = 0.009
+
+// Asks reports whether a person must say what a change was. Of a group the last one
+// asks; what is too light to ask about is left to the weighings.
+func (c *Change) Asks() bool {
+	return c.As == "" && (c.Last == 0 || c.Last == c.ID) && math.Abs(c.Kg) >= leastKg
+}
+
+// Questions lists the changes of which a person must say what they were: since they
+// happened, somebody has said that only the container and its fluid stand there.
+func (s *State) Questions() (list []Change) {
+	for i := range s.Job.Changes {
+		c := &s.Job.Changes[i]
+		for k := range s.Scales[:s.ScaleN] {
+			if s.Scales[k].Setup.Sensor == c.Sensor && c.Asks() && s.Job.Ledgers[k].ClearN >= c.ID {
+				list = append(list, *c)
+			}
+		}
+	}
+	return list
+}
+
+func checkAnswer(s *State, in *Input) error {
+	j := &s.Job
+	if in.Change < 1 || in.Change > len(j.Changes) {
+		return fmt.Errorf("change: %d is not one of this job's %d changes", in.Change, len(j.Changes))
+	}
+	switch c := &j.Changes[in.Change-1]; {
+	case !slices.Contains([]Label{AsFluid, AsGone, AsThing, AsContainer, AsBottle}, in.As):
+		return fmt.Errorf("as: %q is not one of fluid, gone, thing, container, bottle", in.As)
+	case in.As == AsBottle && c.Kg > 0:
+		return fmt.Errorf("as: change %d made scale %s heavier: a bottle that was poured and thrown away makes it lighter", in.Change, c.Sensor)
+	case in.As == AsFluid && s.againstWay(c):
+		return fmt.Errorf("as: change %d moved scale %s by %+.3f kg: fluid comes into a caddy and leaves a supply", in.Change, c.Sensor, c.Kg)
+	}
+	return nil
+}
+
+// againstWay reports whether a change went against the only way that fluid goes on its scale.
+func (s *State) againstWay(c *Change) bool {
+	sc := s.scale(c.Sensor)
+	return sc != nil && (sc.Setup.Load == CaddyLoad && c.Kg < 0 || sc.Setup.Load == SupplyLoad && c.Kg > 0)
+}
+
+// applyAnswer labels a change, with all of its group. Any answer can be changed until the
+// job is closed: an account is a sum over the changes and their labels.
+func applyAnswer(s *State, in *Input) {
+	j := &s.Job
+	j.Changes = slices.Clone(j.Changes)
+	asked := j.Changes[in.Change-1]
+	with := asked.ID
+	if asked.Last > 0 {
+		with = asked.Last
+	}
+	if asked.SaidWith > 0 {
+		with = asked.SaidWith
+	}
+	for i := range j.Changes {
+		c := &j.Changes[i]
+		if c.ID == in.Change || c.Sensor == asked.Sensor && (c.SaidWith == with || c.Said == "" && asked.SaidWith == 0 && c.Last > 0 && c.Last == asked.Last) {
+			c.Said, c.By, c.SaidWith = in.As, in.By, with
+		}
+	}
+	for i := range s.Scales[:s.ScaleN] {
+		if s.Scales[i].Setup.Sensor == j.Changes[in.Change-1].Sensor {
+			j.Ledgers[i].Top, j.Ledgers[i].Drip.LowOK = Settled{}, false
+			s.match(i)
+		}
+	}
+}
+
+func checkClear(s *State, in *Input) error {
+	if in.Sensor != "" && s.scale(in.Sensor) == nil {
+		return fmt.Errorf("sensor: this cart has no scale %q", in.Sensor)
+	}
+	return s.checkStands(in.Sensor, s.Job.Phase)
+}
+
+// checkStands returns an error if a scale that counts in a phase cannot be weighed now.
+func (s *State) checkStands(sensor string, phase Phase) error {
+	for i := range s.Scales[:s.ScaleN] {
+		sc := &s.Scales[i]
+		if sensor != "" && sensor != sc.Setup.Sensor || !counts(sc.Setup.Load, phase) || s.silent(sc) || sc.Faults.Hidden() {
+			continue
+		}
+		switch {
+		case s.Job.Ledgers[i].Off > 0:
+			return fmt.Errorf("do: the container is off scale %s: put it back first", sc.Setup.Sensor)
+		case sc.Open:
+			return fmt.Errorf("do: scale %s has not settled: send it again when its weight stands still", sc.Setup.Sensor)
+		}
+	}
+	return nil
+}
+
+func applyClear(s *State, in *Input) { s.clear(in.Sensor, in.By) }
+
+// clear takes a person's word that only the container and its fluid stand on the scales
+// that count. What has not gone, or had not come, is asked.
+func (s *State) clear(sensor, by string) {
+	j := &s.Job
+	j.Clears = slices.Clone(j.Clears)
+	for i := range s.Scales[:s.ScaleN] {
+		sc, l := &s.Scales[i], &j.Ledgers[i]
+		if sensor != "" && sensor != sc.Setup.Sensor || l.MarkN == 0 {
+			continue
+		}
+		l.ClearNs, l.ClearN = s.NowNs, len(j.Changes)
+		if len(j.Clears) < maxEntries {
+			j.Clears = append(j.Clears, Clear{Sensor: sc.Setup.Sensor, AtNs: s.NowNs, Changes: len(j.Changes), By: by, LiveKg: s.shownKg(l.mark().Into)})
+		}
+		s.match(i)
+	}
+}
+
+// correct records what a clear weighing changed, once the scale rests.
+func (s *State) correct(i int) {
+	j, sc := &s.Job, &s.Scales[i]
+	for k := len(j.Clears) - 1; k >= 0; k-- {
+		if c := &j.Clears[k]; c.Sensor == sc.Setup.Sensor {
+			if !c.Settled {
+				j.Clears = slices.Clone(j.Clears)
+				j.Clears[k].SettledKg, j.Clears[k].Settled = s.shownKg(j.Ledgers[i].mark().Into), true
+			}
+			return
+		}
+	}
+}

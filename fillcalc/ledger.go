@@ -1,0 +1,299 @@
+package fillcalc
+
+import (
+	"math"
+	"slices"
+)
+
+// Change is weight that came or went at once between two rests. Whether it belongs to
+// an account is a label; the change itself is never altered.
+type Change struct {
+	ID     int // from 1 within a job
+	Sensor string
+	FromNs int64   // it happened after this
+	AtNs   int64   // and before this
+	FromKg float64 // what the scale showed before
+	EndKg  float64 // and after
+	Kg     float64
+	U2     float64 // kg²
+	Cause  Cause
+	Slow   bool // slower than hands
+	Flows  bool // it went the way of fluid, and no faster
+	Lifted bool // as quick as a hand
+	// ReturnedNs is when the scale last rested where it does again after something went.
+	// 0: it did not, or something came.
+	ReturnedNs int64
+	// Trace is the signal around the change, for people: kg above FromKg, TraceS apart.
+	Trace  [traceN]float32
+	TraceS float32
+	As     Label  // empty while undecided
+	Said   Label  // what a person said; empty: nobody has
+	By     string // who said it
+	// SaidWith is the question that it was the answer to: all that were asked about together.
+	SaidWith int
+	// First and Last are the changes of a group: what came and went again. 0: it
+	// stands alone.
+	First, Last int
+	// Light says that nobody was asked about it, because it is so light: it is in the account.
+	Light bool
+	// Loose says that a member of the group may yet prove to belong elsewhere.
+	Loose bool
+}
+
+// Label says what a change was.
+type Label string
+
+const (
+	AsFluid     Label = "fluid"     // it is in the account
+	AsGone      Label = "gone"      // it came and went, or went and came back: the weighings decide
+	AsThing     Label = "thing"     // it still lies there, or had lain there before: not in the account
+	AsContainer Label = "container" // changed, emptied, refilled or brought: not in the account
+	AsBottle    Label = "bottle"    // poured in and thrown away: in the account without the empty's weight
+)
+
+// weighed reports whether the weighings decide about a change.
+func (l Label) weighed() bool { return l == AsFluid || l == AsGone }
+
+// BySignal stands for who labelled a change of which the signal proves what it was.
+const BySignal = "signal"
+
+// Settled is a settled weighing of a scale, and the changes known until then.
+type Settled struct {
+	AtNs    int64
+	Kg, U2  float64
+	Changes int  // how many of the job's changes came before it
+	RestN   int  // which of the scale's rests it is; 0: the scale did not rest, it is a live level
+	Taken   bool // false: the account has not begun
+}
+
+// Mark is a weighing from which on a scale feeds an account.
+type Mark struct {
+	Settled
+	Into Tally
+}
+
+// Ledger is what a scale has weighed in a job. Its accounts are the differences between
+// its marks, less the changes that are in no account: see [Job.Changes].
+type Ledger struct {
+	Marks [8]Mark
+	MarkN int
+	End   Settled // when the job ended
+	Top   Settled // the furthest rest in fluid's way; not taken: none yet
+	// ClearNs is when a person last said that only the container and its fluid stand
+	// there; ClearN is how many changes were known then.
+	ClearNs int64
+	ClearN  int
+	Off     int // the change with which the container went; 0: it is there
+	Drip    drip
+}
+
+// mark returns the newest mark, nil before the first one.
+func (l *Ledger) mark() *Mark {
+	if l.MarkN == 0 {
+		return nil
+	}
+	return &l.Marks[l.MarkN-1]
+}
+
+// betters reports whether a rest is a better weighing of the same weight: the first rest
+// after a mark that was set while the scale moved, or more of the same one.
+func (m *Mark) betters(r *rest, nowNs int64) bool {
+	const moreNs = 6e9 // a drip that no window shows moves it little in so long
+	first := m.RestN == 0 && nowNs-m.AtNs < weighNs
+	more := m.RestN == r.N && !r.Drips && r.U2 < m.U2 && nowNs-m.AtNs < moreNs
+	return (first || more) && m.near(r.Kg, r.U2)
+}
+
+// near reports whether a weight may be the same as that of the weighing.
+func (w *Settled) near(kg, u2 float64) bool {
+	off := kg - w.Kg
+	return float64(off*off) <= float64(sure*sure*(w.U2+u2))
+}
+
+// now returns the scale's present weight: that of its rest, or the live level.
+func (s *Scale) now(changes int) Settled {
+	if s.Rest.Now {
+		return Settled{s.LastNs, s.Rest.Kg, s.Rest.U2, changes, s.Rest.N, true}
+	}
+	sigma, d := s.sigmaKg(), s.Setup.ResolutionKg
+	n := Settled{s.LastNs, s.LevelKg, float64(1.5*sigma*sigma) + float64(d*d)/12 + float64(s.Setup.RepeatabilityKg*s.Setup.RepeatabilityKg), changes, 0, true}
+	lateKg := float64(s.FlowKgS * lagUS)
+	n.U2 += float64(lateKg * lateKg)
+	// A change against fluid's way, or faster than it, waits until it is known.
+	if s.Open && (s.Fast || float64(s.Way*(s.LevelKg-s.Was.at(s.Was.ToS))) < 0) {
+		n.Kg = s.Was.at(s.Was.ToS)
+		off := s.LevelKg - n.Kg
+		n.U2 += float64(off*off) / 3
+	}
+	return n
+}
+
+// apart returns how much of the change with index i between two weighings is in no
+// account, and its variance.
+func (j *Job) apart(i, from, to int) (kg, u2 float64) {
+	c := &j.Changes[i]
+	grouped := c.Last > 0 && c.First > from && c.Last <= to
+	if other := c.First + c.Last - c.ID; c.As == AsGone && c.Last > 0 && !grouped && (c.ID == c.First || c.ID == c.Last) {
+		// The same thing was weighed when it came and when it went.
+		if o := &j.Changes[other-1]; o.U2 < c.U2 && o.Last == c.Last && !c.Loose {
+			return -o.Kg, o.U2
+		}
+	}
+	switch {
+	case c.As.weighed() && (c.As == AsFluid || grouped || c.Last == 0):
+		return 0, 0
+	case c.As == AsBottle:
+		return -j.EmptyKg, float64(clingsKg * clingsKg) // what is left in it is not known
+	}
+	return c.Kg, c.U2
+}
+
+// rise returns how much heavier a scale became from one weighing to another by what
+// belongs to its accounts.
+func (j *Job) rise(sensor string, from, to *Settled) (kg, u2 float64) {
+	kg, u2 = to.Kg-from.Kg, 0
+	for i := from.Changes; i < to.Changes; i++ {
+		if j.Changes[i].Sensor != sensor {
+			continue
+		}
+		k, v := j.apart(i, from.Changes, to.Changes)
+		kg -= k
+		u2 += v
+	}
+	return kg, u2
+}
+
+// lies reports whether a thing lies on a scale that came, has not gone, and weighs as much
+// as what went.
+func (j *Job) lies(sc *Scale, kg, u2 float64, cleared int) bool {
+	return slices.ContainsFunc(j.Changes, func(c Change) bool {
+		return c.Sensor == sc.Setup.Sensor && c.Kg > 0 && (c.ID > cleared || c.Said == AsThing) && (c.Last == 0 && c.As != AsContainer || c.Loose) && math.Abs(c.Kg+kg) <= sc.slackKg(c.U2+u2, c.Kg)
+	})
+}
+
+// weigh feeds one weight to scale i.
+func (s *State) weigh(i int, atNs int64, kg float64) {
+	sc := &s.Scales[i]
+	if !sc.take(atNs, kg) {
+		return
+	}
+	way := s.Job.way(sc.Setup.Load)
+	if sc.Way = way; sc.Setup.Load == BothLoad && s.overflowing() {
+		sc.Way = 0
+	}
+	if sc.Open {
+		f, ok := sc.watch(way)
+		if ok && counts(sc.Setup.Load, s.Job.Phase) && !(f.Flows && way < 0 && !s.Job.lies(sc, f.Kg, f.U2, s.Job.Ledgers[i].ClearN) && !(f.Lifted && s.Job.bottle(-f.Kg))) {
+			s.change(i, f)
+		}
+	}
+	sc.weigh()
+	if !counts(sc.Setup.Load, s.Job.Phase) {
+		sc.Idle.see(sc)
+	}
+	if counts(sc.Setup.Load, s.Job.Phase) {
+		s.follow(i, way)
+	}
+}
+
+// follow brings the ledger of a scale that counts up to date.
+func (s *State) follow(i int, way float64) {
+	sc, l := &s.Scales[i], &s.Job.Ledgers[i]
+	// A weighing is as good as the rest in which it was taken, which may still last, or
+	// follow.
+	if m := l.mark(); m != nil && sc.Rest.Now && m.betters(&sc.Rest, s.NowNs) {
+		m.Kg, m.U2, m.RestN = sc.Rest.Kg, sc.Rest.U2, sc.Rest.N
+	}
+	if sc.Setup.Load == BothLoad && way < 0 {
+		l.Drip.see(sc, s.overflowing())
+		s.leant(sc)
+		return
+	}
+	if l.Off == 0 && !sc.Open {
+		s.backward(i, way)
+	}
+	if sc.Rest.Now && s.NowNs > l.ClearNs {
+		s.correct(i)
+	}
+}
+
+// leant ends a push on the scale that carries both: it came slowly, and the scale shows
+// again what it did before.
+func (s *State) leant(sc *Scale) {
+	j := &s.Job
+	for i := range j.Changes {
+		c := &j.Changes[i]
+		if c.As != "" || c.Kg < 0 || !c.Slow || c.Sensor != sc.Setup.Sensor || !sc.Rest.Now || s.NowNs-c.AtNs > 300e9 || sc.Rest.Kg-c.FromKg > float64(0.1*c.Kg) {
+			continue
+		}
+		j.Changes = slices.Clone(j.Changes)
+		j.Changes[i].ReturnedNs = c.FromNs
+		j.Changes[i].As = AsGone
+	}
+}
+
+// backward compares a rest with the furthest level before. Fluid only comes into a caddy and
+// only leaves a supply; what goes the other way from rest to rest was something else,
+// however slowly it went.
+func (s *State) backward(i int, way float64) {
+	sc, l, j := &s.Scales[i], &s.Job.Ledgers[i], &s.Job
+	now := sc.now(len(j.Changes))
+	if !sc.Rest.Now {
+		if sc.Setup.Load != SupplyLoad || sc.back(0).S-sc.From < guardS {
+			return // who fills up a supply does not wait for a rest before
+		}
+		now.Kg = sc.ShownKg
+	}
+	if !l.Top.Taken {
+		l.Top = now
+		return
+	}
+	kg, u2 := j.rise(sc.Setup.Sensor, &l.Top, &now)
+	switch {
+	case sc.Rest.Now && float64(way*kg) >= 0, float64(way*kg) > float64(2*sc.sigmaKg()):
+		l.Top = now
+		return
+	case !sc.Rest.Now:
+		return
+	}
+	u2 += l.Top.U2 + now.U2
+	least, times := leastKg, sure
+	if j.Spec.BottleL > 0 && sc.Setup.Load != CaddyLoad { // an empty bottle that comes back weighs hardly more
+		least, times = j.EmptyKg/2, sure-2
+	}
+	if -float64(way*kg) > max(least, float64(times*math.Sqrt(u2)))+sc.Setup.ResolutionKg {
+		s.change(i, found{Kg: kg, U2: u2, FromKg: l.Top.Kg, EndKg: sc.Rest.Kg, FromS: float64(l.Top.AtNs-sc.T0Ns) / 1e9, ToS: sc.Rest.S, Cause: Backward, Slow: true})
+		now.Changes = len(j.Changes)
+		l.Top = now
+	}
+}
+
+// changedSince reports whether a change of a scale was noted since a time.
+func (j *Job) changedSince(sensor string, ns int64) bool {
+	return slices.ContainsFunc(j.Changes, func(c Change) bool { return c.Sensor == sensor && c.AtNs > ns })
+}
+
+// change writes a change into the job.
+func (s *State) change(i int, f found) {
+	sc, j := &s.Scales[i], &s.Job
+	if len(j.Changes) >= maxEntries {
+		return
+	}
+	ns := func(t float64) int64 { return sc.T0Ns + int64(float64(t*1e9)) }
+	c := Change{
+		ID: len(j.Changes) + 1, Sensor: sc.Setup.Sensor, FromNs: ns(f.FromS), AtNs: ns(f.ToS),
+		FromKg: f.FromKg, EndKg: f.EndKg, Kg: f.Kg, U2: f.U2, Cause: f.Cause, Slow: f.Slow, Flows: f.Flows, Lifted: f.Lifted,
+	}
+	if f.Kg < 0 && f.Cause != Away {
+		c.ReturnedNs = sc.restedAt(f.EndKg, sc.slackKg(f.U2, f.Kg))
+	}
+	if was, ok := sc.restBefore(c.FromNs); ok && j.fullBottles(c.Kg) && !c.Slow && !j.changedSince(c.Sensor, sc.T0Ns+int64(float64(was.S*1e9))) && was.Kg > c.FromKg && was.Kg-c.FromKg < j.fullBottleKg()/4 {
+		// The empty bottle went unnoticed before the full one came.
+		c.Kg, c.U2, c.FromKg = c.Kg+c.FromKg-was.Kg, c.U2+was.U2, was.Kg
+	}
+	c.Trace, c.TraceS = sc.trace(f.FromS, f.ToS, c.FromKg)
+	j.Changes = append(slices.Clone(j.Changes), c)
+	l := &j.Ledgers[i]
+	l.Drip.LowOK, l.Top = false, Settled{}
+	s.match(i)
+}

@@ -1,0 +1,372 @@
+package fillcalc
+
+import (
+	"math"
+	"slices"
+)
+
+const (
+	// A pan or a filter that has dripped carries no more fluid than its own weight.
+	leastPanShare = 0.5
+	// What an empty bottle weighs when no data say so and none has come back, with what
+	// clings to it, and its standard uncertainty (common practice, no source).
+	bottleKg, bottleUKg = 0.065, 0.015
+	// A container that is changed is back by then.
+	swapNs = 60e9
+	// A container is heavier than this.
+	containerKg = 0.2
+)
+
+// match labels the changes of a scale, as far as the signal tells what they were: what
+// came and went again belongs together. It begins anew each time, so that an answer about
+// one change bears on all others. Once all that came has gone, the account is right
+// whichever was taken for which; a match only decides what is counted live, and what is
+// asked.
+func (s *State) match(i int) {
+	j, sc, l := &s.Job, &s.Scales[i], &s.Job.Ledgers[i]
+	j.Changes = slices.Clone(j.Changes)
+	m := matching{j: j, sc: sc, offID: 0, baseKg: l.Marks[0].Kg}
+	clears := j.Clears
+	for k := range j.Changes {
+		c := &j.Changes[k]
+		for len(clears) > 0 && clears[0].Changes <= k {
+			if clears[0].Sensor == sc.Setup.Sensor {
+				m.clear()
+			}
+			clears = clears[1:]
+		}
+		if c.Sensor != sc.Setup.Sensor {
+			continue
+		}
+		c.As, c.First, c.Last, c.Loose, c.Light = c.Said, 0, 0, false, false
+		m.next(c)
+	}
+	for _, c := range clears {
+		if c.Sensor == sc.Setup.Sensor {
+			m.clear()
+		}
+	}
+	m.settle()
+	l.Off = m.offID
+}
+
+// matching goes through the changes of one scale in their order.
+type matching struct {
+	j         *Job
+	sc        *Scale
+	changes   []*Change // so far, the newest first
+	clearedID int       // the last change before the last clear weighing
+	offID     int       // the change with which the container went; 0: it is there
+	baseKg    float64   // weight of the container when it was last put there
+}
+
+// next takes the next change.
+func (m *matching) next(c *Change) {
+	out := m.j.wayAt(m.sc.Setup.Load, c.AtNs) < 0
+	open := m.open(c)
+	m.changes = append([]*Change{c}, m.changes...)
+	if out && m.j.bottle(-c.Kg) {
+		m.nextBottle(c, open)
+	}
+	switch {
+	case c.Cause == Knock:
+		m.label(c, AsThing)
+	case m.offID > 0 && c.Kg > 0:
+		m.back(c)
+	case m.goesOff(c, out):
+		m.label(c, AsContainer)
+		m.offID = c.ID
+	case c.Said == AsContainer && c.Cause == Away:
+		m.baseKg = c.EndKg // it went and came back while nobody measured
+	case c.Said != "" && c.Said != AsGone && !(c.Said == AsThing && c.Kg > 0):
+	case m.ends(c, open, out):
+	case c.ReturnedNs > 0 && out == (c.Kg > 0):
+		m.returned(c, open)
+	case out && c.Kg > 0:
+		m.brought(c, open)
+	}
+}
+
+// ends finds what a change ends: by weight, or for the fluid that it left or that was poured.
+func (m *matching) ends(c *Change, open []*Change, out bool) bool {
+	if m.exact(c, open) {
+		return true
+	}
+	if out {
+		return m.poured(c, open)
+	}
+	return m.dripped(c, open)
+}
+
+// goesOff reports whether the container itself goes: less than it weighs is left.
+func (m *matching) goesOff(c *Change, out bool) bool {
+	return !out && (c.Said == "" || c.Said == AsContainer) && c.Kg < 0 && c.Cause == Sudden && c.EndKg < m.baseKg-containerKg
+}
+
+// returned labels what is again as it was: a push, or what passed for fluid. What came
+// since then has gone with it.
+func (m *matching) returned(c *Change, open []*Change) {
+	m.label(c, AsGone)
+	for _, o := range open {
+		if o.AtNs > c.ReturnedNs {
+			m.label(o, AsGone)
+		}
+	}
+}
+
+// open lists what may still have another end, the newest first. What a person did not see
+// at a clear weighing is not what flows away later.
+func (m *matching) open(n *Change) (list []*Change) {
+	for _, c := range m.changes {
+		seen := c.Said != "" || c.ID > m.clearedID || !n.Flows && float64(9*n.U2) < leastKg*leastKg
+		if len(list) < 20 && seen && c.Cause != Knock && (c.Last == 0 && (c.As == "" || c.As == AsThing && c.Kg > 0 || c.Said == AsGone) || c.Loose) {
+			list = append(list, c)
+		}
+	}
+	return list
+}
+
+// label labels a change by the signal, unless a person has.
+func (m *matching) label(c *Change, as Label) {
+	if c.Said == "" {
+		c.As = as
+	}
+}
+
+// group joins changes, the newest first. Of a loose group a member may later prove to
+// belong elsewhere.
+func (m *matching) group(as Label, loose bool, list ...*Change) {
+	for _, c := range list {
+		if c.Loose {
+			for _, o := range m.changes {
+				if o != c && o.Last == c.Last {
+					m.label(o, "")
+					o.First, o.Last, o.Loose = 0, 0, false
+				}
+			}
+		}
+	}
+	first, last := list[0].ID, list[0].ID
+	for _, c := range list {
+		first, last = min(first, c.ID), max(last, c.ID)
+	}
+	for _, c := range list {
+		m.label(c, as)
+		if c.As == AsThing {
+			c.As = as // it lay there, and has gone since
+		}
+		c.First, c.Last, c.Loose = first, last, loose
+	}
+}
+
+// slackKg is how far two weights of one thing may lie apart.
+func (sc *Scale) slackKg(u2, kg float64) float64 {
+	kg = math.Abs(kg)
+	return min(float64(3*math.Sqrt(u2)), kg/3) + float64(2*sc.Setup.ResolutionKg) + float64(0.003*kg)
+}
+
+// exact finds what a change ends by weight: one change, or two where something goes that
+// was laid down or had been taken in parts.
+func (m *matching) exact(n *Change, open []*Change) bool {
+	var best []*Change
+	bestKg := math.Inf(1)
+	try := func(u2 float64, list ...*Change) {
+		kg, vague := 0.0, false
+		for _, c := range list {
+			kg += c.Kg
+			vague = vague || c.Cause == Away && float64(81*c.U2) > float64(n.Kg*n.Kg) // it proves nothing
+		}
+		if off := math.Abs(kg); !vague && off <= m.sc.slackKg(u2, n.Kg) && off < bestKg {
+			best, bestKg = list, off
+		}
+	}
+	for _, c := range open {
+		if c.Kg > 0 != (n.Kg > 0) && !(c.Loose && n.Kg > 0) {
+			try(c.U2+n.U2, n, c)
+		}
+	}
+	for k, c := range open {
+		for _, d := range open[k+1:] {
+			// What comes is one thing, and too many sums come near by chance.
+			u2 := c.U2 + d.U2 + n.U2
+			if best == nil && n.Kg < 0 && (c.Kg > 0 || d.Kg > 0) && float64(9*u2) <= 4*leastKg*leastKg {
+				try(u2, n, c, d)
+			}
+		}
+	}
+	if best != nil {
+		m.group(AsGone, false, best...)
+	}
+	return best != nil
+}
+
+// dripped finds a pan that came full and goes lighter, for the fluid that it left.
+func (m *matching) dripped(n *Change, open []*Change) bool {
+	for _, c := range open {
+		if !c.Loose && c.Kg > 0 && n.Kg < 0 && c.Kg+n.Kg > 0 && -n.Kg >= float64(leastPanShare*c.Kg) {
+			m.group(AsGone, true, n, c)
+			return true
+		}
+	}
+	return false
+}
+
+// poured finds what came or went on a scale that is poured from, and differs by what was
+// poured meanwhile.
+func (m *matching) poured(n *Change, open []*Change) bool {
+	for _, c := range open {
+		rest := c.Kg + n.Kg
+		switch {
+		case c.Loose || c.Said != "" || m.j.wayAt(m.sc.Setup.Load, c.AtNs) > 0:
+		case c.Kg < 0 && n.Kg > 0 && rest < 0 && m.j.bottle(-c.Kg):
+			m.group(AsGone, false, n, c)
+			if j := m.j; j.Spec.EmptyBottleKg == 0 && math.Abs(n.Kg-bottleKg) < float64(3*bottleUKg) && (n.Kg < j.EmptyKg || j.EmptyUKg == bottleUKg) {
+				j.EmptyKg, j.EmptyUKg = n.Kg, math.Sqrt(n.U2) // an empty one that came back
+			}
+			return true
+		case c.Kg < 0 && n.Kg > leastKg && rest < 0:
+			m.group("", false, n, c) // it was poured from, or another container came
+			return true
+		}
+	}
+	return false
+}
+
+// nextBottle labels bottles that had not come back when another was taken: who takes the
+// next one has poured the one before. An empty one that was put back in the same moment
+// makes the next one lighter.
+func (m *matching) nextBottle(n *Change, open []*Change) {
+	backKg := -n.Kg - m.j.fullBottleKg() + m.j.EmptyKg
+	for _, c := range open {
+		if c.Last > 0 || !m.j.bottle(-c.Kg) || m.j.wayAt(m.sc.Setup.Load, c.AtNs) > 0 {
+			continue
+		}
+		if m.label(c, AsBottle); math.Abs(backKg) < m.j.EmptyKg/3 {
+			m.label(c, AsGone)
+		}
+	}
+}
+
+// brought labels what came to a supply and had not gone, where its weight tells: a
+// fuller container than the one that went shortly before, or bottles.
+func (m *matching) brought(n *Change, open []*Change) {
+	j := m.j
+	fullKg := j.fullBottleKg()
+	for _, c := range open {
+		if c.Kg > 0 || n.FromNs-c.AtNs > swapNs || n.Kg < -c.Kg || !c.Lifted || !n.Lifted {
+			continue
+		}
+		if j.Spec.BottleL == 0 || -c.Kg < fullKg/4 && n.Kg < float64(1.1*fullKg) {
+			m.group(AsContainer, true, n, c)
+			return
+		}
+		if j.bottle(-c.Kg) && j.fullBottles(n.Kg) {
+			m.label(c, AsBottle)
+		}
+	}
+	switch {
+	case j.Spec.BottleL == 0:
+	case math.Abs(n.Kg-j.EmptyKg) < float64(3*j.EmptyUKg):
+		m.label(n, AsGone) // an empty one, of which nobody saw that it was taken
+	case j.fullBottles(n.Kg) && !n.Slow:
+		m.label(n, AsContainer)
+	}
+}
+
+// back ends a change of the container. If it came back as it went, nothing was changed.
+func (m *matching) back(c *Change) {
+	for _, off := range m.changes {
+		if off.ID != m.offID {
+			continue
+		}
+		if m.label(c, AsContainer); math.Abs(off.Kg+c.Kg) <= m.sc.slackKg(off.U2+c.U2, c.Kg) {
+			m.group(AsGone, false, c, off)
+		}
+	}
+	m.offID, m.baseKg = 0, c.EndKg
+}
+
+// clear takes a person's word that nothing but the container and its fluid stands there.
+// What is so light that nobody is asked is left to the weighings. Bottles that did not come
+// back are one question.
+func (m *matching) clear() {
+	var bottles []*Change
+	for _, c := range m.open(&Change{}) {
+		switch {
+		case c.Loose:
+			c.Loose = c.As == AsContainer
+		case c.As == "" && math.Abs(c.Kg) < leastKg:
+			m.label(c, AsGone)
+			c.Light = true
+		case m.sc.Setup.Load != CaddyLoad && c.As == "" && m.j.bottle(-c.Kg):
+			bottles = append(bottles, c)
+		}
+	}
+	if len(m.changes) > 0 {
+		m.clearedID = m.changes[0].ID
+	}
+	if len(bottles) > 1 {
+		m.group("", false, bottles...)
+	}
+}
+
+// settle joins what a person says is gone to its other end: one that is left, or that the
+// signal had taken for the end of something else.
+func (m *matching) settle() {
+	for _, c := range m.changes {
+		if c.Said != AsGone || c.Last > 0 {
+			continue
+		}
+		best := m.otherEnd(c)
+		switch {
+		case best != nil:
+			best.Loose = best.Last > 0
+			m.group(AsGone, false, c, best)
+		case c.Kg > 0 && slices.ContainsFunc(m.changes, func(o *Change) bool { return o.As == AsContainer && o.ID > c.ID && -o.Kg > c.Kg }):
+			c.As = AsContainer // it went with the container
+		}
+	}
+}
+
+// otherEnd finds the change nearest in weight to one that a person says is gone: one that
+// is left, or one that the signal has taken and that weighs the same.
+func (m *matching) otherEnd(c *Change) (best *Change) {
+	for _, o := range m.changes {
+		off := math.Abs(o.Kg + c.Kg)
+		left := o.Last == 0 && (o.As == "" || o.As == AsThing || o.As == AsGone) && off < math.Abs(c.Kg)/3
+		taken := o.Last > 0 && o.Said == "" && m.period(o) == m.period(c) && off <= m.sc.slackKg(o.U2+c.U2, c.Kg)
+		ends := o.Kg > 0 && c.Kg < 0 && o.ID < c.ID || o.Kg < 0 && c.Kg > 0 && o.ID > c.ID // what comes goes later
+		if ends && (left || taken) && (best == nil || off < math.Abs(best.Kg+c.Kg)) {
+			best = o
+		}
+	}
+	return best
+}
+
+// period counts the clear weighings before a change. What had come and gone before one is
+// no matter of what came later.
+func (m *matching) period(c *Change) (n int) {
+	for _, w := range m.j.Clears {
+		if w.Sensor == c.Sensor && w.Changes < c.ID {
+			n++
+		}
+	}
+	return n
+}
+
+// bottle reports whether a weight may be that of a bottle with fluid in it.
+func (j *Job) bottle(kg float64) bool {
+	return j.Spec.BottleL > 0 && kg > j.EmptyKg-float64(2*j.EmptyUKg) && kg < float64(1.1*j.fullBottleKg())
+}
+
+// fullBottleKg is the weight of a full bottle of the labelled size.
+func (j *Job) fullBottleKg() float64 {
+	return float64(j.Spec.BottleL*j.FreshKgM3/1000) + j.EmptyKg
+}
+
+// fullBottles reports whether a weight is that of one or several full bottles.
+func (j *Job) fullBottles(kg float64) bool {
+	fullKg := j.fullBottleKg()
+	count := math.Round(kg / fullKg)
+	return j.Spec.BottleL > 0 && count >= 1 && math.Abs(kg-float64(count*fullKg)) < float64(0.02*kg)
+}
