@@ -88,7 +88,7 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 		speed = 1
 	}
 	clock := clock.New(time.Now().UnixNano(), speed)
-	rig, err := workshop(filepath.Join(dir, "ports"), o.seed, clock.Elapsed)
+	rig, err := workshop(filepath.Join(dir, "ports"), o.seed, clock.Elapsed, shopFloor{})
 	if err != nil {
 		return err
 	}

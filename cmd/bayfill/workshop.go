@@ -22,14 +22,31 @@ var (
 	demoFresh = sim.Fluid{Name: "amber fresh", Density15KgM3: 846, Viscosity40: 35, Viscosity100: 7.2}
 )
 
+// shopFloor is what may differ in the workshop. The zero value is a quiet bay with a canister of
+// fresh fluid.
+type shopFloor struct {
+	windG   float64 // slow wind on both scales
+	bottles bool    // the fresh fluid comes in bottles of a quart
+}
+
+const (
+	quartKg      = 0.8 // of fresh fluid
+	emptyQuartKg = 0.056
+	quartsAtOnce = 6
+)
+
 // workshop builds the simulated cart with its ports below dir.
-func workshop(dir string, seed uint64, elapsed func() time.Duration) (*sim.Rig, error) {
+func workshop(dir string, seed uint64, elapsed func() time.Duration, in shopFloor) (*sim.Rig, error) {
 	cart := sim.DefaultParams()
 	cart.Seed = seed
 	cart.Used, cart.Fresh = demoUsed, demoFresh
 	cart.AmbientC, cart.FluidC = 19, 29 // the vehicle stood over lunch
 	caddy, supply := sim.DefaultScaleParams(), sim.DefaultScaleParams()
 	supply.What = sim.OnSupply
+	caddy.WindKg, supply.WindKg = in.windG/1000, in.windG/1000
+	if in.bottles {
+		cart.SupplyKg, cart.SupplyTareKg, cart.BottleTareKg = 0, 0, emptyQuartKg
+	}
 	inTransmission, inCaddy := sim.DefaultProbeParams(), sim.DefaultProbeParams()
 	inCaddy.Where = sim.InCaddy
 	return sim.NewRig(sim.RigOptions{
