@@ -28,6 +28,18 @@ func (c *Change) Asks() bool {
 	return c.As == "" && (c.Last == 0 || c.Last == c.ID) && math.Abs(c.Kg) >= leastKg
 }
 
+// doubtful reports whether a person's word about a change contradicts the signal: a hand is
+// quick, so what it takes has another end; a push is slow; and a caddy that goes comes back.
+func (j *Job) doubtful(c *Change) bool {
+	switch {
+	case c.Said == "" || c.Last > 0 || j.bottle(-c.Kg):
+		return false
+	case c.As == AsGone:
+		return c.Cause == Sudden && !c.Slow
+	}
+	return c.As == AsThing && c.Kg < 0 && c.Slow
+}
+
 // Questions lists the changes of which a person must say what they were: since they
 // happened, somebody has said that only the container and its fluid stand there.
 func (s *State) Questions() (list []Change) {
@@ -74,13 +86,14 @@ func applyAnswer(s *State, in *Input) {
 	if asked.Last > 0 {
 		with = asked.Last
 	}
-	if asked.SaidWith > 0 {
+	again := asked.As != "" && asked.SaidWith > 0
+	if again {
 		with = asked.SaidWith
 	}
 	for i := range j.Changes {
 		c := &j.Changes[i]
-		if c.ID == in.Change || c.Sensor == asked.Sensor && (c.SaidWith == with || c.Said == "" && asked.SaidWith == 0 && c.Last > 0 && c.Last == asked.Last) {
-			c.Said, c.By, c.SaidWith = in.As, in.By, with
+		if c.ID == in.Change || c.Sensor == asked.Sensor && (again && c.SaidWith == with || !again && c.As == "" && c.Last > 0 && c.Last == asked.Last) {
+			c.Said, c.By, c.SaidWith, c.SaidNs = in.As, in.By, with, s.NowNs
 		}
 	}
 	for i := range s.Scales[:s.ScaleN] {
@@ -108,7 +121,7 @@ func (s *State) checkStands(sensor string, phase Phase) error {
 		switch {
 		case s.Job.Ledgers[i].Off > 0:
 			return fmt.Errorf("do: the container is off scale %s: put it back first", sc.Setup.Sensor)
-		case sc.Open:
+		case sc.Open, float64(s.NowNs-sc.LastNs)/1e9 > max(holeS, 2.5*sc.step()):
 			return fmt.Errorf("do: scale %s has not settled: send it again when its weight stands still", sc.Setup.Sensor)
 		}
 	}

@@ -163,7 +163,7 @@ func (s *State) weighed(i int, t Tally, perKg float64) (b Budget) {
 			if c.As == AsBottle {
 				bottles++
 			}
-			if c.As == "" || c.Light {
+			if c.As == "" || c.Light || j.doubtful(c) {
 				// Any share of it may have been fluid: the mean square of a uniformly
 				// distributed share.
 				u2 += float64(c.Kg*c.Kg) / 3

@@ -46,6 +46,9 @@ func (s *Scale) watch(way float64) (f found, ok bool) {
 	}
 	r, ended := s.settled(b, sigma, k)
 	if !ended {
+		if b.S-s.OpenS > float64(patienceS*k) && r.RmsKg > sigma && math.Abs(r.KgS) < s.Setup.MaxFlowKgS {
+			s.NoiseKg *= 1 + learnPart // it sways, and no longer moves on
+		}
 		return f, false
 	}
 	s.Open, s.Fast = false, false

@@ -29,6 +29,7 @@ type Change struct {
 	As     Label  // empty while undecided
 	Said   Label  // what a person said; empty: nobody has
 	By     string // who said it
+	SaidNs int64  // when
 	// SaidWith is the question that it was the answer to: all that were asked about together.
 	SaidWith int
 	// First and Last are the changes of a group: what came and went again. 0: it
@@ -135,7 +136,7 @@ func (j *Job) apart(i, from, to int) (kg, u2 float64) {
 	grouped := c.Last > 0 && c.First > from && c.Last <= to
 	if other := c.First + c.Last - c.ID; c.As == AsGone && c.Last > 0 && !grouped && (c.ID == c.First || c.ID == c.Last) {
 		// The same thing was weighed when it came and when it went.
-		if o := &j.Changes[other-1]; o.U2 < c.U2 && o.Last == c.Last && !c.Loose {
+		if o := &j.Changes[other-1]; o.U2 < c.U2 && o.Last == c.Last && math.Abs(o.Kg+c.Kg) < leastKg {
 			return -o.Kg, o.U2
 		}
 	}
@@ -178,6 +179,9 @@ func (s *State) weigh(i int, atNs int64, kg float64) {
 		return
 	}
 	way := s.Job.way(sc.Setup.Load)
+	if s.Job.Ledgers[i].Off > 0 {
+		way = 0 // no fluid comes
+	}
 	if sc.Way = way; sc.Setup.Load == BothLoad && s.overflowing() {
 		sc.Way = 0
 	}
@@ -285,7 +289,7 @@ func (s *State) change(i int, f found) {
 		FromKg: f.FromKg, EndKg: f.EndKg, Kg: f.Kg, U2: f.U2, Cause: f.Cause, Slow: f.Slow, Flows: f.Flows, Lifted: f.Lifted,
 	}
 	if f.Kg < 0 && f.Cause != Away {
-		c.ReturnedNs = sc.restedAt(f.EndKg, sc.slackKg(f.U2, f.Kg))
+		c.ReturnedNs = sc.restedAt(f.EndKg, sc.slackKg(min(f.U2, sureU2), f.Kg))
 	}
 	if was, ok := sc.restBefore(c.FromNs); ok && j.fullBottles(c.Kg) && !c.Slow && !j.changedSince(c.Sensor, sc.T0Ns+int64(float64(was.S*1e9))) && was.Kg > c.FromKg && was.Kg-c.FromKg < j.fullBottleKg()/4 {
 		// The empty bottle went unnoticed before the full one came.

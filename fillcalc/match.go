@@ -15,6 +15,8 @@ const (
 	swapNs = 60e9
 	// A container is heavier than this.
 	containerKg = 0.2
+	// Nobody takes two weights for one if they are less well known than this.
+	sureU2 = leastKg * leastKg / 9
 )
 
 // match labels the changes of a scale, as far as the signal tells what they were: what
@@ -89,7 +91,7 @@ func (m *matching) next(c *Change) {
 
 // ends finds what a change ends: by weight, or for the fluid that it left or that was poured.
 func (m *matching) ends(c *Change, open []*Change, out bool) bool {
-	if m.exact(c, open) {
+	if m.exact(c, open, out) {
 		return true
 	}
 	if out {
@@ -119,6 +121,9 @@ func (m *matching) returned(c *Change, open []*Change) {
 func (m *matching) open(n *Change) (list []*Change) {
 	for _, c := range m.changes {
 		seen := c.Said != "" || c.ID > m.clearedID || !n.Flows && float64(9*n.U2) < leastKg*leastKg
+		if c.Said == AsGone && c.SaidNs < n.FromNs {
+			continue // it was over when somebody said so
+		}
 		if len(list) < 20 && seen && c.Cause != Knock && (c.Last == 0 && (c.As == "" || c.As == AsThing && c.Kg > 0 || c.Said == AsGone) || c.Loose) {
 			list = append(list, c)
 		}
@@ -167,14 +172,17 @@ func (sc *Scale) slackKg(u2, kg float64) float64 {
 
 // exact finds what a change ends by weight: one change, or two where something goes that
 // was laid down or had been taken in parts.
-func (m *matching) exact(n *Change, open []*Change) bool {
+func (m *matching) exact(n *Change, open []*Change, out bool) bool {
 	var best []*Change
 	bestKg := math.Inf(1)
 	try := func(u2 float64, list ...*Change) {
+		if out && n.Kg > 0 {
+			u2 = min(u2, sureU2) // what comes back may be another one
+		}
 		kg, vague := 0.0, false
 		for _, c := range list {
 			kg += c.Kg
-			vague = vague || c.Cause == Away && float64(81*c.U2) > float64(n.Kg*n.Kg) // it proves nothing
+			vague = vague || float64(9*c.U2) > float64(n.Kg*n.Kg) || c.Cause == Away && float64(81*c.U2) > float64(n.Kg*n.Kg) // it proves nothing
 		}
 		if off := math.Abs(kg); !vague && off <= m.sc.slackKg(u2, n.Kg) && off < bestKg {
 			best, bestKg = list, off
@@ -253,14 +261,14 @@ func (m *matching) brought(n *Change, open []*Change) {
 	j := m.j
 	fullKg := j.fullBottleKg()
 	for _, c := range open {
-		if c.Kg > 0 || n.FromNs-c.AtNs > swapNs || n.Kg < -c.Kg || !c.Lifted || !n.Lifted {
+		if c.Last > 0 || c.Kg > 0 || n.FromNs-c.AtNs > swapNs || n.Kg < -c.Kg || !c.Lifted || !n.Lifted {
 			continue
 		}
 		if j.Spec.BottleL == 0 || -c.Kg < fullKg/4 && n.Kg < float64(1.1*fullKg) {
 			m.group(AsContainer, true, n, c)
 			return
 		}
-		if j.bottle(-c.Kg) && j.fullBottles(n.Kg) {
+		if j.bottle(-c.Kg) && j.fullBottles(n.Kg) && n.Kg > float64(1.1*fullKg) {
 			m.label(c, AsBottle)
 		}
 	}
@@ -318,14 +326,27 @@ func (m *matching) settle() {
 			continue
 		}
 		best := m.otherEnd(c)
+		if best == nil {
+			best = m.saidWith(c)
+		}
 		switch {
 		case best != nil:
 			best.Loose = best.Last > 0
 			m.group(AsGone, false, c, best)
-		case c.Kg > 0 && slices.ContainsFunc(m.changes, func(o *Change) bool { return o.As == AsContainer && o.ID > c.ID && -o.Kg > c.Kg }):
-			c.As = AsContainer // it went with the container
+		case c.SaidWith != c.ID && !m.j.bottle(-c.Kg):
+			c.As = "" // it was said of others as well, which have proved to be something else
 		}
 	}
+}
+
+// saidWith finds another change that stands alone and that the same answer was about.
+func (m *matching) saidWith(c *Change) *Change {
+	for _, o := range m.changes {
+		if o != c && o.SaidWith == c.SaidWith && o.Last == 0 {
+			return o
+		}
+	}
+	return nil
 }
 
 // otherEnd finds the change nearest in weight to one that a person says is gone: one that

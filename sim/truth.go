@@ -57,28 +57,36 @@ func (c *Cart) inAirKg(massKg, densityKgM3 float64) float64 {
 func (c *Cart) LoadKg(on ScaleLoad) float64 {
 	load := 0.0
 	if on != OnSupply {
-		load += c.kickKg*math.Exp(-c.kickAgeS/kickTauS)*math.Cos(2*math.Pi*kickHz*c.kickAgeS) + c.lean.kg
+		load += c.kickNowKg() + c.lean.kg
 		if c.awayS == 0 {
 			load += c.p.CaddyTareKg + c.onCaddy.kg + c.inAirKg(c.caddyKg, c.p.Used.DensityKgM3(c.caddyC))
 		}
 	}
+	if on != OnCaddy {
+		load += c.onSupply.kg
+	}
 	if on != OnCaddy && c.supplyAwayS == 0 {
-		load += c.p.SupplyTareKg + c.onSupply.kg + c.inAirKg(c.supplyKg, c.p.Fresh.DensityKgM3(c.p.AmbientC)) + c.bottlesKg()
+		load += c.p.SupplyTareKg + c.inAirKg(c.supplyKg, c.p.Fresh.DensityKgM3(c.p.AmbientC)) + c.bottlesKg()
 	}
 	return load
 }
 
-// ObjectsKg is the part of LoadKg that is objects and a leaning person.
+// kickNowKg is what a kick adds at the moment.
+func (c *Cart) kickNowKg() float64 {
+	return c.kickKg * math.Exp(-c.kickAgeS/kickTauS) * math.Cos(2*math.Pi*kickHz*c.kickAgeS)
+}
+
+// ObjectsKg is the part of LoadKg that is objects, a leaning person and a kick.
 func (c *Cart) ObjectsKg(on ScaleLoad) float64 {
 	kg := 0.0
 	if on != OnSupply {
-		kg += c.lean.kg
+		kg += c.lean.kg + c.kickNowKg()
 		if c.awayS == 0 {
 			kg += c.onCaddy.kg
 		}
 	}
-	if on != OnCaddy && c.supplyAwayS == 0 {
-		kg += c.onSupply.kg
+	if on != OnCaddy {
+		kg += c.onSupply.kg // it stands beside the container
 	}
 	return kg
 }

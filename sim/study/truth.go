@@ -237,7 +237,7 @@ func (p *play) judge(scale int, c fillcalc.Change) (fillcalc.Label, loads) {
 // lies reports whether what came in a change still lies there, or what went in it had lain
 // there before the scale counted.
 func (p *play) lies(scale int, c fillcalc.Change, fromNs int64) bool {
-	return c.Kg > 0 && p.panLies && p.since(kindPanLaid, fromNs) || slices.ContainsFunc(p.objects, func(o object) bool {
+	return c.Kg > 0 && p.panLies && p.panLaid(scale, fromNs-tailNs, c.AtNs+tailNs) || slices.ContainsFunc(p.objects, func(o object) bool {
 		switch {
 		case o.scale != scale:
 			return false
@@ -266,9 +266,9 @@ func (p *play) at(ns int64) moment {
 	return p.past[0]
 }
 
-// since reports whether a move ended after a time.
-func (p *play) since(what kind, ns int64) bool {
-	return slices.ContainsFunc(p.moves, func(m moved) bool { return m.what == what && m.toNs > ns })
+// panLaid reports whether the pan was laid on a scale during a time.
+func (p *play) panLaid(scale int, fromNs, toNs int64) bool {
+	return slices.ContainsFunc(p.moves, func(m moved) bool { return m.what == kindPanLaid && m.overlaps(scale, fromNs, toNs) })
 }
 
 // leant reports whether somebody leaned on a scale during a time.
