@@ -36,7 +36,7 @@ type found struct {
 // change goes on, and when streams explain it.
 func (s *Scale) watch(way float64) (f found, ok bool) {
 	b, sigma, k := s.back(0), s.sigmaKg(), s.slower()
-	now := s.fit(max(b.S-float64(0.6*k), s.From), b.S)
+	now := s.fit(max(min(b.S-float64(0.6*k), s.back(min(2, s.N-1)).S), s.From), b.S)
 	beyond := math.Abs(b.Kg-s.Was.at(b.S)) > float64(s.Setup.MaxFlowKgS*(b.S-s.Was.ToS))+float64(sure*sigma)+float64(2*s.Setup.ResolutionKg)
 	switch fast := math.Abs(now.KgS) > s.Setup.MaxFlowKgS+float64(sure*sigma); {
 	case fast && beyond && !s.Fast && s.FastS == 0:

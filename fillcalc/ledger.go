@@ -23,6 +23,9 @@ type Change struct {
 	// ReturnedNs is when the scale last rested where it does again after something went.
 	// 0: it did not, or something came.
 	ReturnedNs int64
+	// FellKg is what went from a supply as quickly as a hand takes it, just before something
+	// came: if that was a container, so was this. FellU2 is its variance.
+	FellKg, FellU2 float64
 	// Trace is the signal around the change, for people: kg above FromKg, TraceS apart.
 	Trace  [traceN]float32
 	TraceS float32
@@ -145,6 +148,8 @@ func (j *Job) apart(i, from, to int) (kg, u2 float64) {
 		return 0, 0
 	case c.As == AsBottle:
 		return -j.EmptyKg, float64(clingsKg * clingsKg) // what is left in it is not known
+	case c.As == AsContainer && c.Last == 0:
+		return c.Kg - c.FellKg, c.U2 + c.FellU2
 	}
 	return c.Kg, c.U2
 }
@@ -272,11 +277,6 @@ func (s *State) backward(i int, way float64) {
 	}
 }
 
-// changedSince reports whether a change of a scale was noted since a time.
-func (j *Job) changedSince(sensor string, ns int64) bool {
-	return slices.ContainsFunc(j.Changes, func(c Change) bool { return c.Sensor == sensor && c.AtNs > ns })
-}
-
 // change writes a change into the job.
 func (s *State) change(i int, f found) {
 	sc, j := &s.Scales[i], &s.Job
@@ -291,9 +291,14 @@ func (s *State) change(i int, f found) {
 	if f.Kg < 0 && f.Cause != Away {
 		c.ReturnedNs = sc.restedAt(f.EndKg, sc.slackKg(min(f.U2, sureU2), f.Kg))
 	}
-	if was, ok := sc.restBefore(c.FromNs); ok && j.fullBottles(c.Kg) && !c.Slow && !j.changedSince(c.Sensor, sc.T0Ns+int64(float64(was.S*1e9))) && was.Kg > c.FromKg && was.Kg-c.FromKg < j.fullBottleKg()/4 {
-		// The empty bottle went unnoticed before the full one came.
-		c.Kg, c.U2, c.FromKg = c.Kg+c.FromKg-was.Kg, c.U2+was.U2, was.Kg
+	if c.Kg > containerKg && j.way(sc.Setup.Load) < 0 && !c.Slow {
+		since := f.FromS - 20
+		for _, o := range j.Changes {
+			if o.Sensor == c.Sensor {
+				since = max(since, float64(o.AtNs-sc.T0Ns)/1e9)
+			}
+		}
+		c.FellKg, c.FellU2 = sc.fell(&f, since)
 	}
 	c.Trace, c.TraceS = sc.trace(f.FromS, f.ToS, c.FromKg)
 	j.Changes = append(slices.Clone(j.Changes), c)

@@ -47,16 +47,31 @@ func (s *Scale) restedAt(kg, slackKg float64) (ns int64) {
 	return 0
 }
 
-// restBefore returns the rest that ended within the last seconds before a time.
-func (s *Scale) restBefore(ns int64) (r rest, ok bool) {
-	const agoS = 20
-	t := float64(ns-s.T0Ns) / 1e9
-	for _, r := range s.Rests {
-		if r.N > 0 && r.S < t-1 && r.S > t-agoS {
-			return r, true
+// fell returns by how much the scale became lighter from a time until before a change, if it
+// did so as quickly as a hand takes something away, and the variance of its weight before.
+func (s *Scale) fell(f *found, sinceS float64) (kg, u2 float64) {
+	for i := -1; i < len(s.Rests); i++ {
+		was := &s.Rest
+		if i >= 0 {
+			was = &s.Rests[i]
 		}
+		kg = was.Kg - f.FromKg
+		if was.N == 0 || was.S < sinceS || kg < float64(3*math.Sqrt(was.U2+f.U2)) {
+			continue
+		}
+		between := 0
+		for k := range min(s.N, ringN) {
+			b := s.back(k)
+			if part := (was.Kg - b.Kg) / kg; b.S > was.S && b.S < f.FromS && part > 0.3 && part < 0.7 {
+				between++
+			}
+		}
+		if float64(between)*s.step() < liftS/2 {
+			return kg, was.U2
+		}
+		return 0, 0
 	}
-	return r, false
+	return 0, 0
 }
 
 // stands returns the weight of the last seconds if they are a rest, its variance, and
