@@ -98,7 +98,7 @@ func applyAnswer(s *State, in *Input) {
 	}
 	for i := range s.Scales[:s.ScaleN] {
 		if s.Scales[i].Setup.Sensor == j.Changes[in.Change-1].Sensor {
-			j.Ledgers[i].Top, j.Ledgers[i].Drip.LowOK = Settled{}, false
+			j.Ledgers[i].Drip.LowOK = false
 			s.match(i)
 		}
 	}

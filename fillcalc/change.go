@@ -97,6 +97,9 @@ func (s *Scale) divide(r *ramp, sigma, way float64) (f found, ok bool) {
 	}
 	a, z, d := s.Was.ToS, r.FromS, s.Setup.ResolutionKg
 	clip := func(kgS float64) float64 {
+		if float64(s.Way*kgS) < 0 {
+			return 0 // no fluid runs that way
+		}
 		return max(-gushShare*s.Setup.MaxFlowKgS, min(gushShare*s.Setup.MaxFlowKgS, kgS))
 	}
 	before, after := clip(s.Was.slopeKgS(sigma)), clip(r.slopeKgS(sigma))

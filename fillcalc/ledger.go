@@ -257,7 +257,7 @@ func (s *State) backward(i int, way float64) {
 		l.Top = now
 		return
 	}
-	kg, u2 := j.rise(sc.Setup.Sensor, &l.Top, &now)
+	kg, u2 := now.Kg-l.Top.Kg, l.Top.U2+now.U2
 	switch {
 	case sc.Rest.Now && float64(way*kg) >= 0, float64(way*kg) > float64(2*sc.sigmaKg()):
 		l.Top = now
@@ -265,14 +265,12 @@ func (s *State) backward(i int, way float64) {
 	case !sc.Rest.Now:
 		return
 	}
-	u2 += l.Top.U2 + now.U2
 	least, times := leastKg, sure
 	if j.Spec.BottleL > 0 && sc.Setup.Load != CaddyLoad { // an empty bottle that comes back weighs hardly more
 		least, times = j.EmptyKg/2, sure-2
 	}
 	if -float64(way*kg) > max(least, float64(times*math.Sqrt(u2)))+sc.Setup.ResolutionKg {
 		s.change(i, found{Kg: kg, U2: u2, FromKg: l.Top.Kg, EndKg: sc.Rest.Kg, FromS: float64(l.Top.AtNs-sc.T0Ns) / 1e9, ToS: sc.Rest.S, Cause: Backward, Slow: true})
-		now.Changes = len(j.Changes)
 		l.Top = now
 	}
 }
@@ -303,6 +301,7 @@ func (s *State) change(i int, f found) {
 	c.Trace, c.TraceS = sc.trace(f.FromS, f.ToS, c.FromKg)
 	j.Changes = append(slices.Clone(j.Changes), c)
 	l := &j.Ledgers[i]
-	l.Drip.LowOK, l.Top = false, Settled{}
+	l.Drip.LowOK = false
+	l.Top.Kg, l.Top.U2 = l.Top.Kg+c.Kg, l.Top.U2+c.U2
 	s.match(i)
 }

@@ -67,9 +67,6 @@ func (m *matching) next(c *Change) {
 	out := m.j.wayAt(m.sc.Setup.Load, c.AtNs) < 0
 	open := m.open(c)
 	m.changes = append([]*Change{c}, m.changes...)
-	if out && m.j.bottle(-c.Kg) {
-		m.nextBottle(c, open)
-	}
 	switch {
 	case c.Cause == Knock:
 		m.label(c, AsThing)
@@ -86,6 +83,9 @@ func (m *matching) next(c *Change) {
 		m.returned(c, open)
 	case out && c.Kg > 0:
 		m.brought(c, open)
+	}
+	if out && c.Last == 0 && m.j.bottle(-c.Kg) {
+		m.nextBottle(c, open)
 	}
 }
 
@@ -171,36 +171,49 @@ func (sc *Scale) slackKg(u2, kg float64) float64 {
 }
 
 // exact finds what a change ends by weight: one change, or two where something goes that
-// was laid down or had been taken in parts.
+// was laid down or had been taken in parts. What weighs the same comes first, then what
+// may, because fluid ran meanwhile.
 func (m *matching) exact(n *Change, open []*Change, out bool) bool {
 	var best []*Change
 	bestKg := math.Inf(1)
-	try := func(u2 float64, list ...*Change) {
-		if out && n.Kg > 0 {
-			u2 = min(u2, sureU2) // what comes back may be another one
-		}
-		kg, vague := 0.0, false
+	try := func(sure bool, list ...*Change) {
+		kg, u2, loose := 0.0, 0.0, false
 		for _, c := range list {
-			kg += c.Kg
-			vague = vague || float64(9*c.U2) > float64(n.Kg*n.Kg) || c.Cause == Away && float64(81*c.U2) > float64(n.Kg*n.Kg) // it proves nothing
+			kg, u2 = kg+c.Kg, u2+c.U2
+			loose = loose || c.Loose
+			if kg2 := float64(n.Kg * n.Kg); float64(9*c.U2) > kg2 || !sure && c.Cause == Away && float64(81*c.U2) > kg2 {
+				return // it proves nothing
+			}
 		}
-		if off := math.Abs(kg); !vague && off <= m.sc.slackKg(u2, n.Kg) && off < bestKg {
+		if sure {
+			u2 = min(u2, sureU2)
+		}
+		off, slack := math.Abs(kg), m.sc.slackKg(u2, n.Kg)
+		if loose {
+			off += slack // it has another end already
+		}
+		if math.Abs(kg) <= slack && off < bestKg {
 			best, bestKg = list, off
 		}
 	}
-	for _, c := range open {
-		if c.Kg > 0 != (n.Kg > 0) && !(c.Loose && n.Kg > 0) {
-			try(c.U2+n.U2, n, c)
+	single := func(sure bool) {
+		for _, c := range open {
+			if c.Kg > 0 != (n.Kg > 0) && !(c.Loose && n.Kg > 0) {
+				try(sure, n, c)
+			}
 		}
 	}
+	single(true)
 	for k, c := range open {
 		for _, d := range open[k+1:] {
 			// What comes is one thing, and too many sums come near by chance.
-			u2 := c.U2 + d.U2 + n.U2
-			if best == nil && n.Kg < 0 && (c.Kg > 0 || d.Kg > 0) && float64(9*u2) <= 4*leastKg*leastKg {
-				try(u2, n, c, d)
+			if bestKg > leastKg && n.Kg < 0 && (c.Kg > 0 || d.Kg > 0) {
+				try(true, n, c, d)
 			}
 		}
+	}
+	if best == nil && !(out && n.Kg > 0) { // what comes back may be another one
+		single(false)
 	}
 	if best != nil {
 		m.group(AsGone, false, best...)
