@@ -18,6 +18,9 @@ const (
 	liftS   = 1.25  // a hand takes something away in less, behind an indicator's filter
 	// So many times faster than configured fluid may run, if it does so for longer than hands take.
 	gushShare = 4
+	// What a knock leaves: the cart stands elsewhere, and its scales show another weight
+	// (standard uncertainty; common practice, no source).
+	knockUKg = 0.01
 )
 
 // found is a change that has ended.
@@ -122,7 +125,8 @@ func (s *Scale) divide(r *ramp, sigma, way float64) (f found, ok bool) {
 	case s.Hole > 0:
 		f.Kg = total - max(min(0, total), min(max(0, total), total-f.Kg)) // a stream explains no more than there is
 		return f, s.hidden(&f, math.Abs(total) > slack, rested) || !explained
-	case rested && s.knocked(&f):
+	case s.bumped(&f, sigma):
+		f.Cause = Knock
 		return f, true
 	case explained:
 		if rested {
@@ -161,6 +165,10 @@ func (s *Scale) thing(f *found, beforeKgS, way, slackKg float64) bool {
 	f.Lifted = took < liftS
 	if !fluid && f.Slow {
 		f.Cause = Backward
+		if way < 0 { // poured just before
+			fell := s.went(f.FromS, f.ToS, way, math.Inf(1))
+			f.U2 += float64(fell*fell) / 3
+		}
 	}
 	if fluid && f.Slow && math.Abs(f.Kg) < float64(gushShare*s.Setup.MaxFlowKgS*took) {
 		s.FastKgS = max(s.FastKgS, quick)
@@ -173,15 +181,12 @@ func (s *Scale) thing(f *found, beforeKgS, way, slackKg float64) bool {
 	return true
 }
 
-// knocked reports whether a change is what a bump left behind: little, beside a swing that
-// was soon over. The cart stands elsewhere then, and its scale shows another weight.
-func (s *Scale) knocked(f *found) bool {
+// bumped reports whether something swung and was soon where it had been: somebody knocked
+// against the cart.
+func (s *Scale) bumped(f *found, sigma float64) bool {
 	up, down := s.swing(f.FromS, f.ToS, 1)
-	if s.Hole > 0 || f.ToS-s.OpenS > 2 || math.Abs(f.Kg) > 2*leastKg || float64(f.Kg*f.Kg) < float64(9*f.U2) || max(up, down) < float64(3*math.Abs(f.Kg)) || min(up, down) < math.Abs(f.Kg) {
-		return false
-	}
-	f.Cause = Knock
-	return true
+	least := max(math.Abs(f.Kg), float64(sure*sigma)+s.Setup.ResolutionKg)
+	return s.Hole == 0 && f.ToS-s.OpenS <= 2 && math.Abs(f.Kg) <= 2*leastKg && min(up, down) >= least && max(up, down) >= 3*math.Abs(f.Kg)
 }
 
 // swing returns how far the signal rose and fell between two times, at most, and within

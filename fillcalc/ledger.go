@@ -137,10 +137,9 @@ func (s *Scale) now(changes int) Settled {
 func (j *Job) apart(i, from, to int) (kg, u2 float64) {
 	c := &j.Changes[i]
 	grouped := c.Last > 0 && c.First > from && c.Last <= to
-	if other := c.First + c.Last - c.ID; c.As == AsGone && c.Last > 0 && !grouped && (c.ID == c.First || c.ID == c.Last) {
-		// The same thing was weighed when it came and when it went.
-		if o := &j.Changes[other-1]; o.U2 < c.U2 && o.Last == c.Last && math.Abs(o.Kg+c.Kg) < leastKg {
-			return -o.Kg, o.U2
+	if c.As == AsGone && c.Last > 0 && !grouped {
+		if o := j.pairOf(c); o != nil && o.U2 < c.U2 {
+			return -o.Kg, o.U2 // the same thing was weighed when it came and when it went
 		}
 	}
 	switch {
@@ -152,6 +151,19 @@ func (j *Job) apart(i, from, to int) (kg, u2 float64) {
 		return c.Kg - c.FellKg, c.U2 + c.FellU2
 	}
 	return c.Kg, c.U2
+}
+
+// pairOf returns the other change of a group of two, nil if there are more.
+func (j *Job) pairOf(c *Change) (other *Change) {
+	for i := range j.Changes {
+		if o := &j.Changes[i]; o.Last == c.Last && o.ID != c.ID {
+			if other != nil {
+				return nil
+			}
+			other = o
+		}
+	}
+	return other
 }
 
 // rise returns how much heavier a scale became from one weighing to another by what
@@ -192,7 +204,9 @@ func (s *State) weigh(i int, atNs int64, kg float64) {
 	}
 	if sc.Open {
 		f, ok := sc.watch(way)
-		if ok && counts(sc.Setup.Load, s.Job.Phase) && !(f.Flows && way < 0 && !s.Job.lies(sc, f.Kg, f.U2, s.Job.Ledgers[i].ClearN) && !(f.Lifted && s.Job.bottle(-f.Kg))) {
+		if ok && f.Cause == Knock {
+			s.knock(sc.T0Ns, &f)
+		} else if ok && counts(sc.Setup.Load, s.Job.Phase) && !(f.Flows && way < 0 && !s.Job.lies(sc, f.Kg, f.U2, s.Job.Ledgers[i].ClearN) && !(f.Lifted && s.Job.bottle(-f.Kg))) {
 			s.change(i, f)
 		}
 	}
@@ -202,6 +216,33 @@ func (s *State) weigh(i int, atNs int64, kg float64) {
 	}
 	if counts(sc.Setup.Load, s.Job.Phase) {
 		s.follow(i, way)
+	}
+}
+
+// knock notes what a knock has left on each scale of the cart: how far its lines before and
+// after differ, weighed with what knocks leave.
+func (s *State) knock(t0Ns int64, f *found) {
+	for i := range s.Scales[:s.ScaleN] {
+		sc := &s.Scales[i]
+		if sc.Open || sc.N < firstN || !counts(sc.Setup.Load, s.Job.Phase) {
+			continue
+		}
+		other := float64(t0Ns-sc.T0Ns) / 1e9
+		a, z := f.FromS+other, f.ToS+other
+		before, after := sc.fit(a-backS, a), sc.fit(z, sc.back(0).S)
+		if before.N < 4 || after.N < 4 {
+			continue
+		}
+		sigma, d := sc.sigmaKg(), sc.Setup.ResolutionKg
+		x := (before.slopeKgS(sigma) + after.slopeKgS(sigma)) / 2
+		bend := float64((after.slopeKgS(sigma) - before.slopeKgS(sigma)) * (z - a) / 4)
+		x = after.at(z) - before.at(a) - float64(x*(z-a))
+		u2 := float64(before.u2(a, sigma)) + float64(after.u2(z, sigma)) + float64(d*d)/6 + float64(bend*bend)
+		if float64(x*x) < u2 && u2 < float64(d*d) {
+			continue // nothing to tell
+		}
+		part := knockUKg * knockUKg / (float64(knockUKg*knockUKg) + u2)
+		s.change(i, found{Kg: x * part, U2: u2 * part, FromKg: before.at(a), EndKg: after.at(z), FromS: a, ToS: z, Cause: Knock})
 	}
 }
 
