@@ -68,6 +68,9 @@ const (
 	// (common practice, no source). OIML R 76-1, 3.6.2 allows more for a third of Max at
 	// the edge.
 	offCentreU = 0.0002
+	// What is set down anew shifts the load a little, share of the whole load (common practice, no
+	// source).
+	setDownU = 0.0001
 	// A scale that was not calibrated where it stands: gravity changes by 0.0092 % a degree
 	// of latitude at 45° (normal gravity of the ellipsoid GRS 80), and such scales come from
 	// within three degrees, as a rectangle.
@@ -145,7 +148,7 @@ func (s *State) weighed(i int, t Tally, perKg float64) (b Budget) {
 	j, l, sc := &s.Job, &s.Job.Ledgers[i], &s.Scales[i]
 	name := sc.Setup.Sensor
 	perKg = float64(t.sign() * perKg)
-	bottles, driftKg := 0.0, 0.0
+	bottles, driftKg, offKg := 0.0, 0.0, 0.0
 	for k := range l.MarkN {
 		if l.Marks[k].Into != t {
 			continue
@@ -159,6 +162,8 @@ func (s *State) weighed(i int, t Tally, perKg float64) (b Budget) {
 			if c.Sensor != name {
 				continue
 			}
+			// What is set down anew stands elsewhere, with all that is in it.
+			offKg = setDownU * rootSumSquares(from.Kg, to.Kg)
 			_, u2 := j.apart(n, from.Changes, to.Changes)
 			if c.As == AsBottle {
 				bottles++
@@ -175,6 +180,9 @@ func (s *State) weighed(i int, t Tally, perKg float64) (b Budget) {
 		// Drift during one account says nothing about the other, so that the tally is part
 		// of the term's name.
 		b = append(b, Term{"drift of the scale", name + ", " + t.String(), driftKg * perKg})
+	}
+	if offKg > 0 {
+		b = append(b, Term{"load off the middle", name + ", " + t.String(), offKg * perKg})
 	}
 	if bottles > 0 {
 		b = append(b, Term{"weight of an empty bottle", "", bottles * j.EmptyUKg * perKg})
