@@ -12,6 +12,7 @@ import (
 
 	"bayfill/bridge/broker"
 	"bayfill/bridge/cart"
+	"bayfill/bridge/closing"
 	"bayfill/bridge/config"
 	"bayfill/bridge/history"
 	"bayfill/bridge/mqtt"
@@ -44,6 +45,7 @@ type Bridge struct {
 	registry *prometheus.Registry
 	manager  *Manager // nil without one
 	log      *slog.Logger
+	shop     *closing.Shop
 	carts    []*cart.Cart
 	// forwarders are in the order of the carts; empty without a history.
 	forwarders []*history.Forwarder
@@ -74,6 +76,7 @@ func New(ctx context.Context, config *config.Config, o Options) (b *Bridge, err 
 		}
 	}
 	fluids := config.FluidsByName()
+	b.shop = closing.NewShop(&config.Stock)
 	for i := range config.Carts {
 		if err = b.addCart(ctx, &config.Carts[i], fluids, to, o); err != nil {
 			return nil, fmt.Errorf("cart %s: %w", config.Carts[i].Name, err)
@@ -111,7 +114,7 @@ func (b *Bridge) openBroker(log *slog.Logger) (to mqtt.Endpoint, err error) {
 // addCart opens a cart, and its forwarder if there is a history.
 func (b *Bridge) addCart(ctx context.Context, config *config.Cart, fluids map[string]fillcalc.Fluid, to mqtt.Endpoint, o Options) error {
 	log := o.Log.With("cart", config.Name)
-	own := cart.Options{Fluids: fluids, Broker: to, Log: log, Speed: o.Speed, ClockSet: o.ClockSet, History: b.history != nil}
+	own := cart.Options{Fluids: fluids, Shop: b.shop, Broker: to, Log: log, Speed: o.Speed, ClockSet: o.ClockSet, History: b.history != nil}
 	if o.Open != nil {
 		own.Open = func(sensor string) (io.ReadWriteCloser, error) { return o.Open(config.Name, sensor) }
 	}

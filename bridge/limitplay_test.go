@@ -70,7 +70,7 @@ func PlayAtTheLimit(t *testing.T) (played AtTheLimit) {
 		s.live(long/parts-time.Minute, 2*time.Second, 0, 0)
 		s.settled()
 		alerts := s.alertTexts()
-		if text := alerts["journal_filling"]; warned == "" && strings.Contains(text, "at the present pace") {
+		if text := alerts["journal_filling"]; warned == "" && strings.Contains(text, "at this pace") {
 			warned = text
 		}
 		if acted = alerts["journal_given_up"]; acted != "" && warned == "" {

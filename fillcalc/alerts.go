@@ -8,24 +8,24 @@ import (
 // Alert is something that is wrong with the measurement or the job now. Code and
 // Change stay the same for as long as the alert lasts.
 type Alert struct {
-	Code    AlertCode
-	Sensor  string             // the scale it is about; empty: none
-	Change  int                // with [AlertChange]
-	Text    string             // for people
-	Figures map[string]float64 // those in Text; each name ends in its unit
+	Code   AlertCode
+	Sensor string // the scale it is about; empty: none
+	Change int    // with [AlertChange]
+	Text
 }
 
 // AlertCode is one of a closed list.
 type AlertCode string
 
 const (
-	AlertBalance AlertCode = "balance" // added and drained differ by more than the job's band
-	AlertCaddy   AlertCode = "caddy"   // the caddy is nearly full
-	AlertChange  AlertCode = "change"  // a scale moved against the way fluid goes there
-	AlertFlow    AlertCode = "flow"    // fluid runs faster than its setup says
-	AlertJumps   AlertCode = "jumps"   // a scale sends nothing while its load moves
-	AlertMoved   AlertCode = "moved"   // by the checks of many jobs, a scale has moved
-	AlertScatter AlertCode = "scatter" // a scale sways more than its setup says
+	AlertBalance AlertCode = "balance"  // added and drained differ by more than the job's band
+	AlertCaddy   AlertCode = "caddy"    // the caddy is nearly full
+	AlertChange  AlertCode = "change"   // a scale moved against the way fluid goes there
+	AlertFlow    AlertCode = "flow"     // fluid runs faster than its setup says
+	AlertJumps   AlertCode = "jumps"    // a scale sends nothing while its load moves
+	AlertMoved   AlertCode = "moved"    // by the checks of many jobs, a scale has moved
+	AlertScatter AlertCode = "scatter"  // a scale sways more than its setup says
+	AlertRunsOut AlertCode = "runs_out" // what is poured in runs out below
 )
 
 // Kind tells the alerts of one cart apart.
@@ -50,24 +50,29 @@ func (s *State) Alerts() []Alert {
 	if !j.Phase.Open() {
 		return list
 	}
+	if lostL, flowLMin, runs := s.RunsOut(); runs {
+		list = append(list, Alert{Code: AlertRunsOut, Text: Text{Key: "alert.runs_out", Figures: figures{"lost_l": lostL, "flow_l_min": flowLMin}}})
+	}
 	v := s.Volumes()
 	if band := j.Spec.BalanceBandL; band > 0 && s.bothRun() && math.Abs(v.BalanceL) > band {
-		word := "more"
+		key := "alert.balance_more"
 		if v.BalanceL < 0 {
-			word = "less"
+			key = "alert.balance_less"
 		}
-		list = append(list, Alert{Code: AlertBalance, Figures: map[string]float64{"balance_l": v.BalanceL, "band_l": band},
-			Text: fmt.Sprintf("%.2f L %s was added than drained, the limit is %.2f L: change one of the flows", math.Abs(v.BalanceL), word, band)})
+		list = append(list, Alert{Code: AlertBalance, Text: Text{Key: key, Figures: figures{"differ_l": math.Abs(v.BalanceL), "band_l": band}}})
 	}
 	if v.CaddyFreeL < fullSoonL {
 		freeL := max(0, v.CaddyFreeL)
-		list = append(list, Alert{Code: AlertCaddy, Figures: map[string]float64{"free_l": freeL},
-			Text: fmt.Sprintf("the caddy has room for %.1f L: empty it before it runs over", freeL)})
+		list = append(list, Alert{Code: AlertCaddy, Text: Text{Key: "alert.caddy", Figures: figures{"free_l": freeL}}})
 	}
 	for i := range j.Changes {
 		if c := &j.Changes[i]; c.Asks() && c.Cause == Backward {
-			list = append(list, Alert{Code: AlertChange, Sensor: c.Sensor, Change: c.ID, Figures: map[string]float64{"change_kg": c.Kg},
-				Text: fmt.Sprintf("scale %s moved by %+.3f kg against the way fluid goes there (change %d): say what it was", c.Sensor, c.Kg, c.ID)})
+			key := "alert.change_came"
+			if c.Kg < 0 {
+				key = "alert.change_went"
+			}
+			list = append(list, Alert{Code: AlertChange, Sensor: c.Sensor, Change: c.ID, Text: Text{key,
+				figures{"change_kg": math.Abs(c.Kg)}, names{"scale": string(s.scale(c.Sensor).Setup.Load), "at": timeText(c.AtNs)}}})
 		}
 	}
 	for i := range s.Scales[:s.ScaleN] {
@@ -79,22 +84,18 @@ func (s *State) Alerts() []Alert {
 // alerts lists what is wrong with a scale's signal or its setup.
 func (sc *Scale) alerts() (list []Alert) {
 	setup := &sc.Setup
+	scale := names{"scale": string(setup.Load)}
 	if seenKg := sc.seenKg(); sc.N >= 100 && seenKg > setup.ResolutionKg && seenKg > 2*setup.RepeatabilityKg {
 		list = append(list, Alert{Code: AlertScatter, Sensor: setup.Sensor,
-			Figures: map[string]float64{"seen_kg": seenKg, "configured_kg": setup.RepeatabilityKg},
-			Text: fmt.Sprintf("scale %s sways by %.0f g, configured are %.0f g: keep off wind and what shakes it, set the cart level, clamp its cables",
-				setup.Sensor, 1000*seenKg, 1000*setup.RepeatabilityKg)})
+			Text: Text{"alert.scatter", figures{"seen_kg": seenKg, "configured_kg": setup.RepeatabilityKg}, scale}})
 	}
 	if sc.FastKgS > setup.MaxFlowKgS {
 		limitKgS := math.Ceil(sc.FastKgS*120) / 100
 		list = append(list, Alert{Code: AlertFlow, Sensor: setup.Sensor,
-			Figures: map[string]float64{"seen_kg_s": sc.FastKgS, "configured_kg_s": setup.MaxFlowKgS, "proposed_kg_s": limitKgS},
-			Text: fmt.Sprintf("fluid ran at %.2f kg/s on scale %s, it was shown late: set max_flow_kg_s to %.2f",
-				sc.FastKgS, setup.Sensor, limitKgS)})
+			Text: Text{"alert.flow", figures{"seen_kg_s": sc.FastKgS, "configured_kg_s": setup.MaxFlowKgS, "proposed_kg_s": limitKgS}, scale}})
 	}
 	if sc.Jumps >= leastJumps && !sc.Moves {
-		list = append(list, Alert{Code: AlertJumps, Sensor: setup.Sensor, Figures: map[string]float64{"jumps": float64(sc.Jumps)},
-			Text: fmt.Sprintf("scale %s sends nothing while its load moves: set its indicator to send always, or the live figures stand still", setup.Sensor)})
+		list = append(list, Alert{Code: AlertJumps, Sensor: setup.Sensor, Text: Text{"alert.jumps", figures{"jumps": float64(sc.Jumps)}, scale}})
 	}
 	return list
 }

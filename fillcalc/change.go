@@ -148,7 +148,7 @@ func (s *Scale) hidden(f *found, moved, rested bool) bool {
 	}
 	fluidKg := min(float64(s.Setup.MaxFlowKgS*s.Hole), 4*math.Abs(f.Kg)) // whatever it was, fluid may have run besides
 	f.U2 += float64(fluidKg*fluidKg) / 12
-	unseen := s.Hole > scaleSilentNs/1e9 && s.Moves && rested && moved
+	unseen := s.Hole > ScaleSilentNs/1e9 && s.Moves && rested && moved
 	if unseen {
 		f.Kg = f.EndKg - f.FromKg
 	}

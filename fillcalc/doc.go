@@ -63,5 +63,7 @@
 //   - probe.go, trend.go, window.go, warmup.go, stages.go: the fluid's temperature,
 //     the check window, and the forecast of its opening
 //   - tail.go: how much will still drip out of an open pan
-//   - flow.go, record.go, entry.go: what the technician is asked for and reports
+//   - next.go, tone.go, line.go, unmeasured.go: what the technician is asked for now;
+//     record.go, entry.go: and reports; flow.go: and left out
+//   - engine.go, loss.go, refusal.go: mistakes that cost a transmission
 package fillcalc

@@ -11,6 +11,7 @@ const (
 	EnterLevel    What = "level"    // litres missing (positive) or too much (negative) before the service, at the check temperature
 	EnterBottle   What = "bottle"   // a bottle of L poured in by Share, if no scale weighs the supply
 	EnterDipstick What = "dipstick" // a reading: Share of the way from the lower to the upper mark
+	EnterFlush    What = "flush"    // in this phase fluid runs out below on purpose while it is poured in
 )
 
 // Entry is something that no sensor sees and that a person enters. Entries of one
@@ -28,6 +29,7 @@ type Entry struct {
 	TempC *float64 `json:"temp_c,omitempty"`
 	AtNs  int64    `json:"at_ns,omitempty"`
 	By    string   `json:"by,omitempty"`
+	Why   string   `json:"why,omitempty"` // given for an amount that was asked back
 }
 
 // maxEntries limits the size of a job's state and messages.
@@ -38,6 +40,9 @@ const maxEntries = 200
 func (j *Job) checkEntry(e *Entry) error {
 	if err := e.check(); err != nil {
 		return err
+	}
+	if e.What == EnterFlush && j.Phase.place() < Filling.place() {
+		return fmt.Errorf("what: flush is about fluid that is poured in, this job is %s", j.Phase)
 	}
 	if e.What == EnterSpilled || e.What == EnterRetained {
 		if sum, _ := j.entered(e.What); sum+e.L < 0 {
@@ -66,8 +71,9 @@ func (e *Entry) check() error {
 		if !(e.Share >= -1 && e.Share <= 2) {
 			return fmt.Errorf("share: %g is not from -1 to 2: 0 is the lower mark, 1 the upper one", e.Share)
 		}
+	case EnterFlush:
 	default:
-		return fmt.Errorf("what: %q is not one of spilled, retained, level, bottle, dipstick", e.What)
+		return fmt.Errorf("what: %q is not one of spilled, retained, level, bottle, dipstick, flush", e.What)
 	}
 	return nil
 }

@@ -87,6 +87,7 @@ type Input struct {
 	Clock  *Clock   `json:"clock,omitempty"`  // with clock; with open, the current one
 	Job    *JobSpec `json:"job,omitempty"`    // with open
 	Phase  Phase    `json:"phase,omitempty"`  // with phase
+	Engine Engine   `json:"engine,omitempty"` // with a phase to which the job goes back
 	Change int      `json:"change,omitempty"` // with answer
 	As     Label    `json:"as,omitempty"`     // with answer
 	Sensor string   `json:"sensor,omitempty"` // with clear; empty: all scales that count
@@ -95,7 +96,7 @@ type Input struct {
 	Gear   string   `json:"gear,omitempty"`   // with gear; empty means that none is engaged
 	// Weighing comes with density, and with weigh, which needs only its Sensor.
 	Weighing *Weighing `json:"weighing,omitempty"`
-	Why      string    `json:"why,omitempty"` // with abandon; with close despite a scale that cannot be read; with a phase that is too early
+	Why      string    `json:"why,omitempty"` // with abandon; with close despite a scale that cannot be read; with what was asked back
 }
 
 // Clock says how far event times can be trusted. It is not used in calculation; it
@@ -196,9 +197,11 @@ type JobSpec struct {
 	// ServiceData names the shop's file that the figures below come from.
 	ServiceData string `json:"service_data,omitempty"`
 	Source      string `json:"source,omitempty"` // where the shop looked them up
+	Why         string `json:"why,omitempty"`    // given for a window that was asked back
 	// Used is the fluid that is drained, Fresh the one that is added.
-	Used  Fluid `json:"used"`
-	Fresh Fluid `json:"fresh"`
+	Used  Fluid  `json:"used"`
+	Fresh Fluid  `json:"fresh"`
+	Batch string `json:"batch,omitempty"` // of the fresh fluid, as printed on its container
 	// UsedSpreadU is the relative standard uncertainty that use adds to the density
 	// of the drained fluid if the density of fresh fluid stands in for it.
 	UsedSpreadU float64 `json:"used_spread_u,omitempty"`
@@ -225,6 +228,8 @@ type JobSpec struct {
 	AskedFluid   string `json:"asked_fluid,omitempty"`
 	OtherFluid   string `json:"other_fluid,omitempty"`
 	OtherFluidBy string `json:"other_fluid_by,omitempty"`
+	// Usual is what usually came out in the shop's own jobs; nil if too few were done.
+	Usual *Usual `json:"usual,omitempty"`
 }
 
 // correct returns the weight in kg for what the scale shows.

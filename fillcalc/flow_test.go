@@ -1,22 +1,37 @@
 package fillcalc
 
 import (
+	"fmt"
+	"maps"
+	"slices"
 	"strings"
 	"testing"
 )
 
 func (r *rig) remarks() string {
-	var kinds []string
+	var list []string
 	for _, remark := range r.s.Remarks() {
-		kinds = append(kinds, remark.Kind+": "+remark.Text)
+		list = append(list, plain(remark))
 	}
-	return strings.Join(kinds, "\n")
+	return strings.Join(list, "\n")
+}
+
+// plain writes a text with its figures and names in the order of the alphabet.
+func plain(t Text) string {
+	text := t.Key
+	for _, name := range slices.Sorted(maps.Keys(t.Figures)) {
+		text += fmt.Sprintf(" %s=%.2f", name, t.Figures[name])
+	}
+	for _, name := range slices.Sorted(maps.Keys(t.Names)) {
+		text += fmt.Sprintf(" %s=%s", name, t.Names[name])
+	}
+	return text
 }
 
 func (r *rig) next() string {
 	var texts []string
 	for _, ask := range r.s.Next() {
-		texts = append(texts, ask.Text)
+		texts = append(texts, plain(ask.Text))
 	}
 	return strings.Join(texts, "\n")
 }
@@ -45,36 +60,36 @@ func TestFlowByTheBook(t *testing.T) {
 			t.Errorf("in %q asked for %q, want %q", r.s.Job.Phase, got, want)
 		}
 	}
-	asked("Open a job.")
+	asked("ask.open")
 	r.rest(4)
 	r.do(Input{Do: DoOpen, Job: aJob(), By: "somebody"})
 	r.rest(3)
-	asked("Record: the level before the service.")
+	asked("ask.record item=level_before")
 	r.report(Record{Item: LevelBefore, Result: Low})
 	r.do(Input{Do: DoPhase, Phase: Draining})
-	asked("Let it run dry.")
+	asked("ask.run_dry")
 	r.scene(60, steady(0.05), nil, nil)
 	r.rest(120)
-	asked("It drips: 0 mL more in five minutes.")
+	asked("ask.drips more_l=0.00")
 	r.do(Input{Do: DoPhase, Phase: Service})
-	asked("Record: filter seal: exactly one.")
+	asked("ask.record item=seal")
 	for _, item := range []Item{Filter, Magnet, Pan, Flange, Gasket} {
 		r.report(Record{Item: item, Result: Done})
 	}
 	r.report(Record{Item: Seal, Result: Done, Count: 1})
 	r.report(Record{Item: Torque, Result: Done, SpecifiedNM: 165 * NewtonMetresPerPoundInch, AppliedNM: 18.6, Written: "165 in-lb"})
-	asked("Pan closed? Then fill.")
+	asked("ask.pan_closed")
 	r.do(Input{Do: DoPhase, Phase: Filling})
-	asked("L more for the first fill.")
-	r.refused(Input{Do: DoPhase, Phase: Running}, "ruins the transmission")
+	asked("ask.pour more_l=")
+	r.refused(Input{Do: DoPhase, Phase: Running}, "refuse.too_little_in")
 	r.scene(60, nil, steady(0.05), nil)
 	r.rest(4)
-	asked("The first fill is in.")
+	asked("ask.engine")
 	r.do(Input{Do: DoPhase, Phase: Running})
 	r.do(Input{Do: DoGear, Gear: "R"})
-	asked("Hold R for 5 s.")
+	asked("ask.hold left_s=5.00 gear=R")
 	r.rest(3)
-	asked("Hold R for 2 s.")
+	asked("ask.hold left_s=2.00 gear=R")
 	r.do(Input{Do: DoGear, Gear: "D"})
 	r.rest(6)
 	r.report(Record{Item: Leaks, Result: Done})
@@ -84,11 +99,11 @@ func TestFlowByTheBook(t *testing.T) {
 	}
 	r.rest(10)
 	r.warm(30)
-	asked("Wait for the check window.")
+	asked("ask.wait")
 	r.warm(40)
-	asked("Judge the level now, at 40 °C.")
+	asked("ask.level at_c=4")
 	r.report(Record{Item: LevelAfter, Result: Right})
-	asked("Close the job.")
+	asked("ask.close")
 	if said := r.remarks(); said != "" {
 		t.Errorf("said about a job by the book:\n%s", said)
 	}
@@ -113,9 +128,9 @@ func TestWhatIsLeftOutIsSaid(t *testing.T) {
 	r.do(Input{Do: DoPhase, Phase: Draining})
 	said := r.remarks()
 	for _, want := range []string{
-		"back: draining again after checking", "early: running all the same: it was filled before", "skipped: there was no phase service",
-		"seal: 2 seals", "torque: bolts were tightened to 18.6 N·m, 12.0 are specified", "not_done: not done: magnet cleaned: none there",
-		"level: the level was judged at an unknown temperature", "missing: not recorded: the level before the service; filter changed", "gears: no gears",
+		"remark.back at=", "phase=draining", "remark.early phase=running why=it was filled before", "remark.skipped phase=service",
+		"remark.seal count=2.00", "remark.torque applied_nm=18.60 specified_nm=12.00", "remark.not_done item=magnet note=none there",
+		"remark.level_at at_c=NaN", "remark.missing item=level_before filter ", "remark.gears",
 	} {
 		if !strings.Contains(said, want) {
 			t.Errorf("not said: %q in\n%s", want, said)

@@ -140,6 +140,7 @@ func TestOrdinaryJob(t *testing.T) {
 			near(t, "added mass", v.AddedKg, 2.4*BuoyancyFactor(b.s.Job.FreshKgM3, 1.2), dripsKg)
 			near(t, "drained stays", v.DrainedKg, mass, dripsKg)
 			near(t, "balance", v.BalanceL, v.AddedL-v.DrainedL, 0)
+			b.do(Input{Do: DoPhase, Phase: Running})
 			b.do(Input{Do: DoPhase, Phase: Checking})
 			b.run(3, 0, 0)
 			v = b.s.Volumes()

@@ -3,7 +3,6 @@ package fillcalc
 import (
 	"fmt"
 	"maps"
-	"math"
 	"slices"
 )
 
@@ -129,8 +128,10 @@ func applyOpen(s *State, in *Input) {
 	if in.Job.EmptyBottleKg > 0 {
 		s.Job.EmptyKg, s.Job.EmptyUKg = in.Job.EmptyBottleKg+clingsKg, clingsKg/2
 	}
+	s.Job.fit(&s.Setup)
+	s.rewatch()
 	s.turnTo(Ready)
-	s.Job.Phases = []PhaseAt{{Ready, s.NowNs, in.By, ""}}
+	s.Job.Phases = []PhaseAt{{Phase: Ready, AtNs: s.NowNs, By: in.By}}
 	s.Window = Window{State: Blind, Due: Blind, DueNs: s.NowNs}
 }
 
@@ -144,8 +145,11 @@ func checkPhase(s *State, in *Input) error {
 	if err := needJob(s, in); err != nil {
 		return err
 	}
-	if early := s.tooEarly(in.Phase); early != "" && in.Why == "" {
-		return fmt.Errorf("phase: %s: pour first, or give a reason (why)", early)
+	if early := s.tooEarly(in.Phase); early != nil && in.Why == "" {
+		return early
+	}
+	if in.Engine != "" && (in.Engine != EngineRan && in.Engine != EngineNotRun || !j.Phase.runs() || in.Phase.runs()) {
+		return fmt.Errorf("engine: it is ran or not_run, and belongs to a phase to which the job goes back from running or checking")
 	}
 	if len(j.Phases) >= maxEntries {
 		return fmt.Errorf("phase: this job has changed its phase %d times already, no job needs more", maxEntries)
@@ -173,8 +177,7 @@ func applyPhase(s *State, in *Input) {
 		s.clear("", in.By)
 	}
 	s.shift("")
-	s.Job.Phases = append(slices.Clone(s.Job.Phases), PhaseAt{in.Phase, s.NowNs, in.By, in.Why})
-	s.Job.EngineRan = s.Job.EngineRan || in.Phase == Running || in.Phase == Checking
+	s.Job.Phases = append(slices.Clone(s.Job.Phases), PhaseAt{in.Phase, s.NowNs, in.By, in.Why, in.Engine})
 }
 
 func checkBaseline(s *State, _ *Input) error {
@@ -202,11 +205,12 @@ func checkEnter(s *State, in *Input) error {
 
 func applyEnter(s *State, in *Input) {
 	e := *in.Entry
-	e.AtNs, e.By = s.NowNs, in.By
-	if w := s.CheckWindow(); !math.IsNaN(w.TempC) {
-		e.TempC = &w.TempC
-	}
+	e.AtNs, e.By, e.Why = s.NowNs, in.By, in.Why
+	e.TempC = known(s.CheckWindow().TempC)
 	s.Job.Entries = append(slices.Clone(s.Job.Entries), e)
+	if e.What == EnterFlush {
+		s.meant()
+	}
 }
 
 func checkRecord(s *State, in *Input) error {
@@ -221,6 +225,7 @@ func checkRecord(s *State, in *Input) error {
 
 func applyRecord(s *State, in *Input) {
 	r := *in.Record
+	r.Why = in.Why
 	if r.Item == Torque && r.SpecifiedNM == 0 {
 		r.SpecifiedNM = s.Job.Spec.BoltTorqueNM
 	}
@@ -263,7 +268,7 @@ func applyClose(s *State, in *Input) {
 	s.Job.Why = in.Why
 	s.turnTo(Closed)
 	s.chart()
-	s.Job.Phases = append(slices.Clone(s.Job.Phases), PhaseAt{Closed, s.NowNs, in.By, ""})
+	s.Job.Phases = append(slices.Clone(s.Job.Phases), PhaseAt{Phase: Closed, AtNs: s.NowNs, By: in.By})
 }
 
 func applyAbandon(s *State, in *Input) {

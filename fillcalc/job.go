@@ -31,19 +31,22 @@ type State struct {
 
 // Job is the open job, or the last one.
 type Job struct {
-	Spec      JobSpec
-	Phase     Phase
-	OpenedNs  int64
-	PhaseNs   int64 // when the phase began
-	Why       string
-	Ledgers   [2]Ledger // of the scales
-	Changes   []Change  // in the order of their detection; never changed in place
-	Clears    []Clear   // clear weighings; never changed in place
-	Entries   []Entry   // never changed in place
-	Records   []Record  // never changed in place
-	Gears     []Gear    // never changed in place
-	Phases    []PhaseAt // never changed in place
-	EngineRan bool
+	Spec     JobSpec
+	Phase    Phase
+	OpenedNs int64
+	PhaseNs  int64 // when the phase began
+	Why      string
+	Ledgers  [2]Ledger // of the scales
+	Changes  []Change  // in the order of their detection; never changed in place
+	Clears   []Clear   // clear weighings; never changed in place
+	Entries  []Entry   // never changed in place
+	Records  []Record  // never changed in place
+	Gears    []Gear    // never changed in place
+	Phases   []PhaseAt // never changed in place
+	Loss     Loss
+	Fitted   []Fitted  // the instruments; never changed in place
+	Troubles []Trouble // that are over; never changed in place
+	Watched  [3]watched
 	// EmptyKg is the weight of an empty bottle with what clings to it.
 	EmptyKg, EmptyUKg float64
 
@@ -60,6 +63,9 @@ type Job struct {
 // and the time, so that a journal of another version can still be replayed.
 func Apply(s State, e Event) State {
 	s.Seq, s.NowNs = e.Seq, e.AtNs
+	if e.Kind != KindInput {
+		s.watch(&e)
+	}
 	switch e.Kind {
 	case KindWeight:
 		for i := range s.Scales[:s.ScaleN] {
@@ -68,6 +74,7 @@ func Apply(s State, e Event) State {
 				sc.Moves = sc.Moves || e.Stability != Stable
 				if !e.Faults.Hidden() {
 					s.weigh(i, e.AtNs, sc.Setup.correct(e.Value))
+					s.seeLoss(i)
 					if sc.Setup.Load != SupplyLoad && (s.Job.Phase == Draining || s.Job.Phase == Service) {
 						s.Tail.add(e.AtNs, s.shownKg(DrainedTally))
 					}
@@ -133,6 +140,10 @@ func (s *State) start(setup *Setup) {
 	}
 	s.Probe, s.CaddyProbe, s.Coolant = Probe{ProbeSetup: setup.Probe}, Probe{ProbeSetup: setup.CaddyProbe}, Probe{ProbeSetup: setup.Coolant}
 	s.Weighed = Weighed{}
+	if s.Job.Phase.Open() {
+		s.Job.fit(&s.Setup)
+		s.rewatch()
+	}
 }
 
 // rescale corrects what a scale has weighed so far by another calibration. What is open
@@ -153,6 +164,7 @@ func (s *State) rescale(sc *Scale, by float64) {
 			c.Kg, c.FromKg, c.EndKg = c.Kg*by, c.FromKg*by, c.EndKg*by
 		}
 	}
+	s.Job.Loss.SinceNs = 0
 	for i := range s.Scales[:s.ScaleN] {
 		if l := &s.Job.Ledgers[i]; &s.Scales[i] == sc {
 			for k := range l.Marks {

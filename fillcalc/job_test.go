@@ -63,7 +63,7 @@ func TestRefusedWhileAJobIsOpen(t *testing.T) {
 		{Input{Do: DoPhase}, `phase: "" is not one of draining, service, filling, running, checking`},
 		{Input{Do: DoPhase, Phase: Ready}, `phase: "ready" is not one of`},
 		{Input{Do: DoPhase, Phase: Closed}, `phase: "closed" is not one of`},
-		{Input{Do: DoPhase, Phase: Running}, "phase: only 0.00 L of the first fill"},
+		{Input{Do: DoPhase, Phase: Running}, "phase: refuse.too_little_in"},
 		{Input{Do: DoAnswer, As: AsFluid}, "change: 0 is not one of this job's 0 changes"},
 		{Input{Do: DoClear, Sensor: "probe"}, `sensor: this cart has no scale "probe"`},
 		{Input{Do: DoEnter}, "what: is required"},

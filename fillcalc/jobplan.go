@@ -4,7 +4,12 @@ import "math"
 
 // Plan returns the job's fill plan at the state's time. It returns an error while
 // drained or added is not known.
-func (s *State) Plan() (Plan, error) {
+func (s *State) Plan() (Plan, error) { return s.planTo(s.Job.engineRan()) }
+
+// WholePlan is Plan with the target as its aim, even if the engine never ran.
+func (s *State) WholePlan() (Plan, error) { return s.planTo(true) }
+
+func (s *State) planTo(engineHasRun bool) (Plan, error) {
 	j := &s.Job
 	spec := &j.Spec
 	v := s.Volumes()
@@ -15,7 +20,7 @@ func (s *State) Plan() (Plan, error) {
 		CheckUC:   (spec.HighC - spec.LowC) / 2 / math.Sqrt(3),
 		DrainedKg: v.DrainedKg, AddedKg: v.AddedKg,
 		OverflowKg: s.shownKg(OverflowTally) * j.FreshFactor,
-		FirstFill:  spec.FirstFill, EngineHasRun: j.EngineRan,
+		FirstFill:  spec.FirstFill, EngineHasRun: engineHasRun,
 		StillDraining: j.Phase == Ready || j.Phase == Draining,
 		BottleL:       spec.BottleL, TypicalL: spec.TypicalL, TotalL: spec.TotalL,
 	}
@@ -37,7 +42,11 @@ func (s *State) Plan() (Plan, error) {
 	if e, ok := j.last(EnterLevel); ok {
 		in.LevelCorrectionL, in.LevelCorrectionUL = e.L, e.UL
 	}
-	return in.Plan()
+	p, err := in.Plan()
+	if lostL, _, _ := s.RunsOut(); err == nil && lostL > nearLineL {
+		p.Notes = append(p.Notes, Text{Key: NoteRanOut, Figures: figures{"lost_l": lostL}})
+	}
+	return p, err
 }
 
 // weighedUKg returns the standard uncertainty of an account's mass in kg, without

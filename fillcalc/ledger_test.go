@@ -336,7 +336,7 @@ func TestTwoStreamsAtOnce(t *testing.T) {
 		t.Errorf("alerts %+v inside the band", alerts)
 	}
 	r.scene(60, steady(0.06), steady(0.05), nil)
-	if a := alertOf(r.s, AlertBalance); a.Kind() != "balance" || !(a.Figures["balance_l"] < -0.4) {
+	if a := alertOf(r.s, AlertBalance); a.Key != "alert.balance_less" || !(a.Figures["differ_l"] > 0.4) {
 		t.Errorf("alerts %+v outside the band", r.s.Alerts())
 	}
 }

@@ -119,7 +119,7 @@ func TestPanTippedAtOnce(t *testing.T) {
 	if asked := r.asked(); !slices.Equal(asked, []int{1}) {
 		t.Fatalf("asked about %d: %+v", asked, r.s.Job.Changes)
 	}
-	if next := r.s.Next()[0]; next.Do != DoAnswer || next.Change != 1 || !strings.Contains(next.Text, "0.48 kg came onto caddy") {
+	if next := r.s.Next()[0]; next.Do != DoAnswer || next.Change != 1 || !strings.Contains(plain(next.Text), "ask.came came_kg=0.48") {
 		t.Errorf("asked: %+v", next)
 	}
 	undecidedUL := r.s.Volumes().DrainedUL
@@ -278,8 +278,8 @@ func TestSupplyRefilledSlowly(t *testing.T) {
 		r.scene(30, nil, steady(0.04), nil)
 		r.rest(6)
 		near(t, "added in the end", r.shown(AddedTally), 2.4, 0.01)
-		if a := alertOf(r.s, AlertChange); a.Text != "" {
-			t.Errorf("at %g kg/s, answered: %s", kgS, a.Text)
+		if a := alertOf(r.s, AlertChange); a.Key != "" {
+			t.Errorf("at %g kg/s, answered: %s", kgS, a.Key)
 		}
 	}
 }

@@ -44,6 +44,6 @@ func TestDensityMeasuredOnTheCart(t *testing.T) {
 	spec.Fresh = r.s.Measured[0]
 	r.do(Input{Do: DoOpen, Job: spec})
 	r.rest(3)
-	r.do(Input{Do: DoPhase, Phase: Filling})
+	r.do(Input{Do: DoPhase, Phase: Filling, Why: "only a test"})
 	r.refused(weigh, "counts for job j1 now")
 }

@@ -23,8 +23,8 @@ type PlanInput struct {
 	LevelCorrectionL, LevelCorrectionUL float64
 
 	AddedKg, AddedUKg float64 // mass
-	// OverflowKg is fresh fluid that ran out of the check opening while the level was
-	// judged. It must not be part of DrainedKg.
+	// OverflowKg is fresh fluid that ran out again: of the check opening while the level was
+	// judged, or below while it was poured in. It must not be part of DrainedKg.
 	OverflowKg, OverflowUKg float64
 
 	// SharedGainU is the relative standard uncertainty of the slope of the one scale
@@ -48,6 +48,7 @@ type PlanInput struct {
 type Plan struct {
 	TargetL, TargetUL float64 // restores the level at the check temperature
 	FirstFillL        float64
+	InL               float64 // in the transmission: added, less what ran out again
 	// RemainingL is still to pour: up to the first fill until the engine has run, up
 	// to the target afterwards. Negative means that too much is in.
 	RemainingL, RemainingUL float64
@@ -61,26 +62,19 @@ type Plan struct {
 	BottlesOpened   int
 	LastBottleLeftL float64
 
-	Notes []Note
+	Notes []Text // what a technician should know about it
 }
 
-// Note is something that a technician should know about a plan.
-type Note struct {
-	Kind NoteKind
-	Text string
-}
-
-// NoteKind identifies a note for programs.
-type NoteKind string
-
+// The keys of a plan's notes.
 const (
-	NoteOverfull      NoteKind = "overfull"
-	NotePastFirstFill NoteKind = "past_first_fill"
-	NoteLittle        NoteKind = "less_than_typical"
-	NoteMuch          NoteKind = "more_than_typical"
-	NoteOverCapacity  NoteKind = "more_than_capacity"
-	NoteCaddy         NoteKind = "caddy_too_small"
-	NoteBottles       NoteKind = "bottles_may_not_reach"
+	NoteOverfull      = "note.overfull"
+	NotePastFirstFill = "note.past_first_fill"
+	NoteLittle        = "note.less_than_typical"
+	NoteMuch          = "note.more_than_typical"
+	NoteOverCapacity  = "note.more_than_capacity"
+	NoteCaddy         = "note.caddy_too_small"
+	NoteBottles       = "note.bottles_may_not_reach"
+	NoteRanOut        = "note.ran_out"
 )
 
 const (
@@ -175,8 +169,8 @@ func (in PlanInput) Plan() (Plan, error) {
 	if !in.EngineHasRun {
 		share, aimL = in.FirstFill, p.FirstFillL
 	}
-	netL := float64((in.AddedKg - in.OverflowKg) * perKg)
-	p.RemainingL = aimL - netL
+	p.InL = float64((in.AddedKg - in.OverflowKg) * perKg)
+	p.RemainingL = aimL - p.InL
 	p.RemainingUL = u(share, perKg)
 	p.RemainingMassKg = p.RemainingL / perKg
 
@@ -188,36 +182,30 @@ func (in PlanInput) Plan() (Plan, error) {
 		p.BottlesOpened = max(0, int(math.Ceil((addedL-openL)/in.BottleL)))
 		p.LastBottleLeftL = max(0, float64(float64(p.BottlesOpened)*in.BottleL)-addedL)
 	}
-	p.note(in, netL, u(1, perKg), usedCheck, usedRef)
+	p.note(in, u(1, perKg), usedCheck, usedRef)
 	return p, nil
 }
 
 // note adds the notes for the technician.
-func (p *Plan) note(in PlanInput, netL, missingUL, usedCheckKgM3, usedRefKgM3 float64) {
-	add := func(kind NoteKind, format string, args ...any) {
-		p.Notes = append(p.Notes, Note{kind, fmt.Sprintf(format, args...)})
-	}
-	missingL := p.TargetL - netL
+func (p *Plan) note(in PlanInput, missingUL, usedCheckKgM3, usedRefKgM3 float64) {
+	add := func(key string, f figures) { p.Notes = append(p.Notes, Text{Key: key, Figures: f}) }
+	missingL := p.TargetL - p.InL
 	switch {
 	case missingL < -shownL:
-		add(NoteOverfull, "%.2f L more than the target is in (± %.2f L): draw it off.", -missingL, 2*missingUL)
+		add(NoteOverfull, figures{"over_l": -missingL, "over_u_l": 2 * missingUL})
 	case p.RemainingL < -shownL:
-		add(NotePastFirstFill, "%.2f L more than the first fill is in (± %.2f L): stop pouring until the engine has run.",
-			-p.RemainingL, 2*p.RemainingUL)
+		add(NotePastFirstFill, figures{"over_l": -p.RemainingL, "over_u_l": 2 * p.RemainingUL})
 	}
 	if in.TypicalL > 0 {
 		switch share := p.TargetL / in.TypicalL; {
 		case share < littleShare && !in.StillDraining:
-			add(NoteLittle, "The target is %.2f L, a typical refill %.2f L: the level was low, or more is still inside.",
-				p.TargetL, in.TypicalL)
+			add(NoteLittle, figures{"target_l": p.TargetL, "typical_l": in.TypicalL})
 		case share > muchShare:
-			add(NoteMuch, "The target is %.2f L, a typical refill %.2f L: it was overfull, or that figure is for another variant.",
-				p.TargetL, in.TypicalL)
+			add(NoteMuch, figures{"target_l": p.TargetL, "typical_l": in.TypicalL})
 		}
 	}
 	if in.TotalL > 0 && p.TargetL > in.TotalL {
-		add(NoteOverCapacity, "The target is %.2f L, more than the whole transmission holds (%.2f L): what was weighed is not all its fluid, or that figure is for another variant.",
-			p.TargetL, in.TotalL)
+		add(NoteOverCapacity, figures{"target_l": p.TargetL, "total_l": in.TotalL})
 	}
 	expectedL := in.TypicalL
 	if expectedL == 0 {
@@ -227,15 +215,13 @@ func (p *Plan) note(in PlanInput, netL, missingUL, usedCheckKgM3, usedRefKgM3 fl
 		// It arrives warm and takes up more room than at the reference temperature.
 		comingL := (float64(expectedL*usedRefKgM3) - float64(in.DrainedKg*1000)) / usedCheckKgM3
 		if comingL > 0 && comingL > in.CaddyFreeL {
-			add(NoteCaddy, "The caddy has room for %.2f L, and up to %.2f L are still to come: empty it before it runs over.",
-				max(0, in.CaddyFreeL), comingL)
+			add(NoteCaddy, figures{"free_l": max(0, in.CaddyFreeL), "coming_l": comingL})
 		}
 	}
 	if tolerance := tolerancePct(in.BottleTolerancePct, in.BottleL); p.BottlesForTarget > 0 && missingL > shownL {
 		minHeldL := float64(p.BottlesForTarget) * in.BottleL * (1 - tolerance/100)
 		if p.TargetL+float64(2*p.TargetUL) > minHeldL {
-			add(NoteBottles, "%d bottles of %.2f L may not reach: each may hold %.1f %% less, and the target is known to ± %.2f L. Have one more at hand.",
-				p.BottlesForTarget, in.BottleL, tolerance, 2*p.TargetUL)
+			add(NoteBottles, figures{"count": float64(p.BottlesForTarget), "bottle_l": in.BottleL, "less_pct": tolerance, "target_u_l": 2 * p.TargetUL})
 		}
 	}
 }

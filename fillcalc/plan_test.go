@@ -40,9 +40,9 @@ func mustPlan(t rapid.TB, in PlanInput) Plan {
 	return p
 }
 
-func kinds(p Plan) (list []NoteKind) {
+func kinds(p Plan) (list []string) {
 	for _, n := range p.Notes {
-		list = append(list, n.Kind)
+		list = append(list, n.Key)
 	}
 	return list
 }
@@ -68,7 +68,7 @@ func TestPlanByHand(t *testing.T) {
 	near(t, "u(target)", p.TargetUL, 0.031436, 1e-6)
 	near(t, "first fill", p.FirstFillL, 3.809524, 1e-6)
 	near(t, "remaining before the engine has run", p.RemainingL, 3.809524-3.9, 1e-6)
-	if got := kinds(p); !slices.Equal(got, []NoteKind{NotePastFirstFill}) {
+	if got := kinds(p); !slices.Equal(got, []string{NotePastFirstFill}) {
 		t.Errorf("notes %v: want the one that the first fill is passed", got)
 	}
 
@@ -278,38 +278,38 @@ func TestPlanNotes(t *testing.T) {
 	base := PlanInput{Used: roundFresh, Fresh: roundFresh, ReferenceC: 20, CheckC: 80, DrainedKg: 4.2, FirstFill: 0.8}
 	for name, c := range map[string]struct {
 		change func(in *PlanInput)
-		want   []NoteKind
+		want   []string
 		says   string
 	}{
 		"plain":                     {func(in *PlanInput) {}, nil, ""},
 		"typical":                   {func(in *PlanInput) { in.TypicalL, in.TotalL = 5, 9 }, nil, ""},
-		"69 % of typical":           {func(in *PlanInput) { in.TypicalL = 5 / 0.69 }, []NoteKind{NoteLittle}, "more is still inside"},
+		"69 % of typical":           {func(in *PlanInput) { in.TypicalL = 5 / 0.69 }, []string{NoteLittle}, "target_l=5.00 typical_l=7.25"},
 		"71 % of typical":           {func(in *PlanInput) { in.TypicalL = 5 / 0.71 }, nil, ""},
 		"little, still draining":    {func(in *PlanInput) { in.TypicalL, in.StillDraining = 9, true }, nil, ""},
 		"low level explains":        {func(in *PlanInput) { in.TypicalL, in.LevelCorrectionL = 8, 2 }, nil, ""},
 		"129 % of typical":          {func(in *PlanInput) { in.TypicalL = 5 / 1.29 }, nil, ""},
-		"131 % of typical":          {func(in *PlanInput) { in.TypicalL = 5 / 1.31 }, []NoteKind{NoteMuch}, "another variant"},
-		"much, still draining":      {func(in *PlanInput) { in.TypicalL, in.StillDraining = 3, true }, []NoteKind{NoteMuch}, "3.00 L"},
-		"more than it holds":        {func(in *PlanInput) { in.TotalL = 4.5 }, []NoteKind{NoteOverCapacity}, "4.50 L"},
-		"first fill just passed":    {func(in *PlanInput) { in.AddedKg = 4.02 * 0.84 }, []NoteKind{NotePastFirstFill}, "0.02 L more"},
+		"131 % of typical":          {func(in *PlanInput) { in.TypicalL = 5 / 1.31 }, []string{NoteMuch}, "typical_l=3.82"},
+		"much, still draining":      {func(in *PlanInput) { in.TypicalL, in.StillDraining = 3, true }, []string{NoteMuch}, "typical_l=3.00"},
+		"more than it holds":        {func(in *PlanInput) { in.TotalL = 4.5 }, []string{NoteOverCapacity}, "total_l=4.50"},
+		"first fill just passed":    {func(in *PlanInput) { in.AddedKg = 4.02 * 0.84 }, []string{NotePastFirstFill}, "over_l=0.02"},
 		"first fill, within digits": {func(in *PlanInput) { in.AddedKg = 4.004 * 0.84 }, nil, ""},
 		"past it, engine has run":   {func(in *PlanInput) { in.AddedKg, in.EngineHasRun = 4.02*0.84, true }, nil, ""},
 		"overfull": {func(in *PlanInput) { in.AddedKg, in.AddedUKg, in.EngineHasRun = 5.25*0.84, 0.0084, true },
-			[]NoteKind{NoteOverfull}, "0.25 L more than the target is in (± 0.02 L): draw it off"},
+			[]string{NoteOverfull}, "over_l=0.25 over_u_l=0.02"},
 		// Drained is known to 0.02 L: of the target that is ± 0.04, of a first fill of half of it ± 0.02.
 		"overfull before the engine": {func(in *PlanInput) { in.AddedKg, in.DrainedUKg, in.FirstFill = 5.25*0.84, 0.0168, 0.5 },
-			[]NoteKind{NoteOverfull}, "0.25 L more than the target is in (± 0.04 L)"},
+			[]string{NoteOverfull}, "over_l=0.25 over_u_l=0.04"},
 		"ran out at the plug": {func(in *PlanInput) { in.AddedKg, in.OverflowKg, in.EngineHasRun = 5.25*0.84, 0.21, true }, nil, ""},
 		// 8 L at 20 °C are 6.72 kg; 2.52 kg of them are still to come: 3.15 L at 80 °C.
-		"caddy too small":     {func(in *PlanInput) { in.TypicalL, in.CaddyFreeL, in.StillDraining = 8, 3.1, true }, []NoteKind{NoteCaddy}, "up to 3.15 L"},
+		"caddy too small":     {func(in *PlanInput) { in.TypicalL, in.CaddyFreeL, in.StillDraining = 8, 3.1, true }, []string{NoteCaddy}, "coming_l=3.15"},
 		"caddy just enough":   {func(in *PlanInput) { in.TypicalL, in.CaddyFreeL, in.StillDraining = 8, 3.2, true }, nil, ""},
-		"caddy, total known":  {func(in *PlanInput) { in.TotalL, in.CaddyFreeL, in.StillDraining = 8, 3.1, true }, []NoteKind{NoteCaddy}, ""},
+		"caddy, total known":  {func(in *PlanInput) { in.TotalL, in.CaddyFreeL, in.StillDraining = 8, 3.1, true }, []string{NoteCaddy}, ""},
 		"caddy, drained":      {func(in *PlanInput) { in.TypicalL, in.CaddyFreeL = 6, 0.1 }, nil, ""},
-		"caddy over its brim": {func(in *PlanInput) { in.TypicalL, in.CaddyFreeL, in.StillDraining = 8, -0.1, true }, []NoteKind{NoteCaddy}, "room for 0.00 L"},
+		"caddy over its brim": {func(in *PlanInput) { in.TypicalL, in.CaddyFreeL, in.StillDraining = 8, -0.1, true }, []string{NoteCaddy}, "free_l=0.00"},
 		// Five bottles of 1 L may hold 4.925 L only, six are plenty.
-		"bottles may be short": {func(in *PlanInput) { in.BottleL = 1 }, []NoteKind{NoteBottles}, "5 bottles of 1.00 L"},
+		"bottles may be short": {func(in *PlanInput) { in.BottleL = 1 }, []string{NoteBottles}, "bottle_l=1.00 count=5.00"},
 		"bottles reach":        {func(in *PlanInput) { in.BottleL, in.DrainedKg = 1, 4.9*0.84 }, nil, ""},
-		"target unsure":        {func(in *PlanInput) { in.BottleL, in.DrainedKg, in.DrainedUKg = 1, 4.9*0.84, 0.0168 }, []NoteKind{NoteBottles}, "± 0.04 L"},
+		"target unsure":        {func(in *PlanInput) { in.BottleL, in.DrainedKg, in.DrainedUKg = 1, 4.9*0.84, 0.0168 }, []string{NoteBottles}, "target_u_l=0.04"},
 		"better bottles":       {func(in *PlanInput) { in.BottleL, in.BottleTolerancePct, in.DrainedKg = 1, 0.1, 4.97*0.84 }, nil, ""},
 		"poured already":       {func(in *PlanInput) { in.BottleL, in.AddedKg, in.EngineHasRun = 1, 4.2, true }, nil, ""},
 	} {
@@ -319,8 +319,8 @@ func TestPlanNotes(t *testing.T) {
 		p := mustPlan(t, in)
 		if !slices.Equal(kinds(p), c.want) {
 			t.Errorf("%s: notes %+v, want %v", name, p.Notes, c.want)
-		} else if len(c.want) > 0 && !strings.Contains(p.Notes[0].Text, c.says) {
-			t.Errorf("%s: %q does not say %q", name, p.Notes[0].Text, c.says)
+		} else if len(c.want) > 0 && !strings.Contains(plain(p.Notes[0]), c.says) {
+			t.Errorf("%s: %q does not say %q", name, plain(p.Notes[0]), c.says)
 		}
 	}
 }

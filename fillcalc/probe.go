@@ -5,7 +5,7 @@ import "math"
 const (
 	// A temperature older than this is not known. Probes usually send every second or
 	// two; this is two readings of one that sends every five seconds.
-	probeSilentNs = 10.5e9
+	ProbeSilentNs = 10.5e9
 	// A temperature is not known after more than this many damaged frames over more
 	// than this time. An instrument that reports that it has no value is believed at
 	// once.
@@ -72,7 +72,7 @@ func (p *Probe) read(e Event) {
 	if p.Calibration != nil {
 		celsius = p.Calibration.Correct(celsius)
 	}
-	if p.LastNs == 0 || e.AtNs-p.LastNs > probeSilentNs {
+	if p.LastNs == 0 || e.AtNs-p.LastNs > ProbeSilentNs {
 		p.Trend, p.SinceNs = Trend{Variance: p.Trend.Variance}, e.AtNs
 		p.Trend.add(0, celsius)
 	} else {
@@ -106,7 +106,7 @@ func (p *Probe) quality(nowNs int64) Quality {
 		code = QualityNoReading
 	case p.DamagedN > probeDamagedN && nowNs-p.LastNs > probeDamagedNs:
 		code = QualityDamaged
-	case nowNs-p.LastNs > probeSilentNs:
+	case nowNs-p.LastNs > ProbeSilentNs:
 		code = QualitySilent
 	case p.WildNs != 0 && nowNs-p.WildNs < implausibleForNs:
 		code = QualityTooFast

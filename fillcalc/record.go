@@ -26,18 +26,17 @@ const (
 var items = [...]struct {
 	Item  Item
 	Phase Phase
-	Text  string
 }{
-	{LevelBefore, Ready, "the level before the service"},
-	{Filter, Service, "filter changed"},
-	{Seal, Service, "filter seal: exactly one"},
-	{Magnet, Service, "magnet cleaned"},
-	{Pan, Service, "pan cleaned"},
-	{Flange, Service, "flange flat"},
-	{Gasket, Service, "gasket in place"},
-	{Torque, Service, "bolt torque"},
-	{Leaks, Running, "leaks looked for"},
-	{LevelAfter, Checking, "the level at the end"},
+	{LevelBefore, Ready},
+	{Filter, Service},
+	{Seal, Service},
+	{Magnet, Service},
+	{Pan, Service},
+	{Flange, Service},
+	{Gasket, Service},
+	{Torque, Service},
+	{Leaks, Running},
+	{LevelAfter, Checking},
 }
 
 // Result is the outcome of an item.
@@ -67,9 +66,13 @@ type Record struct {
 	// Added by the fold.
 	AtNs   int64       `json:"at_ns,omitempty"`
 	By     string      `json:"by,omitempty"`
+	Why    string      `json:"why,omitempty"` // given for a torque that was asked back
 	Phase  Phase       `json:"phase,omitempty"`
 	Window WindowState `json:"window,omitempty"`
 	TempC  *float64    `json:"temp_c,omitempty"` // of the fluid; nil if it was not known
+	// What had been added and had run out again, in litres; nil if it was not known.
+	AddedL *float64 `json:"added_l,omitempty"`
+	AgainL *float64 `json:"again_l,omitempty"`
 }
 
 func (r *Record) check() error {
@@ -113,10 +116,17 @@ func (s *State) record(r Record, by string) {
 	r.AtNs, r.By, r.Phase = s.NowNs, by, s.Job.Phase
 	w := s.CheckWindow()
 	r.Window = w.State
-	if !math.IsNaN(w.TempC) {
-		r.TempC = &w.TempC
-	}
+	v := s.Volumes()
+	r.TempC, r.AddedL, r.AgainL = known(w.TempC), known(v.AddedL), known(v.OverflowL)
 	s.Job.Records = append(s.Job.Records[:len(s.Job.Records):len(s.Job.Records)], r)
+}
+
+// known returns nil for a figure that is not known.
+func known(figure float64) *float64 {
+	if math.IsNaN(figure) {
+		return nil
+	}
+	return &figure
 }
 
 // recorded returns the newest record of an item; nil if there is none.
@@ -162,4 +172,14 @@ func (s *State) shift(gear string) {
 		gears = append(gears, Gear{Name: gear, FromNs: s.NowNs})
 	}
 	s.Job.Gears = gears
+}
+
+// Items lists the work that is usually recorded in a phase, in its order.
+func Items(phase Phase) (list []Item) {
+	for _, i := range items {
+		if i.Phase == phase {
+			list = append(list, i.Item)
+		}
+	}
+	return list
 }

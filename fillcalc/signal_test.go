@@ -36,7 +36,7 @@ func started(t tester, setup *Setup, spec *JobSpec, phase Phase) *rig {
 	r.do(Input{Do: DoOpen, Job: spec})
 	r.scene(4, nil, nil, nil)
 	if phase != Ready {
-		r.do(Input{Do: DoPhase, Phase: phase})
+		r.do(Input{Do: DoPhase, Phase: phase, Why: "only a test"})
 	}
 	r.scene(2, nil, nil, nil)
 	return r
@@ -510,7 +510,7 @@ func TestTallyDoesNotDependOnTheRate(t *testing.T) {
 func TestWindIsLearnt(t *testing.T) {
 	r := started(t, twoScales(), aJob(), Draining)
 	calmKg, calmUL := r.s.Scales[0].sigmaKg(), r.s.Volumes().DrainedUL
-	if kind := alertOf(r.s, AlertScatter).Text; kind != "" {
+	if kind := alertOf(r.s, AlertScatter).Key; kind != "" {
 		t.Errorf("before the wind: %s", kind)
 	}
 	wind := func(t float64) float64 {
@@ -528,16 +528,16 @@ func TestWindIsLearnt(t *testing.T) {
 		t.Errorf("U of %.4f L after %.4f", v.DrainedUL, calmUL)
 	}
 	a := alertOf(r.s, AlertScatter)
-	if a.Kind() != "scatter:caddy" || !strings.Contains(a.Text, "scale caddy sways by") || a.Figures["configured_kg"] != 0.002 || !(a.Figures["seen_kg"] > 0.005) {
-		t.Errorf("%s: %s %v", a.Kind(), a.Text, a.Figures)
+	if a.Kind() != "scatter:caddy" || a.Key != "alert.scatter" || a.Names["scale"] != "caddy" || a.Figures["configured_kg"] != 0.002 || !(a.Figures["seen_kg"] > 0.005) {
+		t.Errorf("%s: %s", a.Kind(), plain(a.Text))
 	}
 	r.clear()
 	if asked := r.asked(); len(asked) > 0 {
 		t.Errorf("asked about %d: %+v", asked, r.s.Job.Changes)
 	}
 	r.rest(120)
-	if a := alertOf(r.s, AlertScatter); a.Text != "" {
-		t.Errorf("after the wind: %s", a.Text)
+	if a := alertOf(r.s, AlertScatter); a.Key != "" {
+		t.Errorf("after the wind: %s", a.Key)
 	}
 }
 

@@ -59,6 +59,14 @@ func (in *JobSpec) check(referenceC float64) error {
 	default:
 		return fmt.Errorf("check: %q is not one of %s, %s", in.Check, ByDipstick, ByOverflow)
 	}
+	if in.AskedFluid != "" && in.AskedFluid != in.Fresh.Name && in.OtherFluid == "" {
+		return fmt.Errorf("fluid: the service data ask for %s, this is %s: take the right one, or say why not in other_fluid", in.AskedFluid, in.Fresh.Name)
+	}
+	return in.checkFigures()
+}
+
+// checkFigures checks what comes from the service data; 0 is unknown.
+func (in *JobSpec) checkFigures() error {
 	for _, size := range []struct {
 		field  string
 		litres float64
@@ -80,8 +88,5 @@ func (in *JobSpec) check(referenceC float64) error {
 	if !(in.BoltTorqueNM >= 0 && in.BoltTorqueNM <= 1000) {
 		return fmt.Errorf("bolt_torque_nm: %g is not from 0 to 1000", in.BoltTorqueNM)
 	}
-	if in.AskedFluid != "" && in.AskedFluid != in.Fresh.Name && in.OtherFluid == "" {
-		return fmt.Errorf("fluid: the service data ask for %s, this is %s: take the right one, or say why not in other_fluid", in.AskedFluid, in.Fresh.Name)
-	}
-	return nil
+	return in.Usual.check()
 }

@@ -127,7 +127,7 @@ func (t *Tail) add(atNs int64, drainedKg float64) {
 		return
 	}
 	toNs := atNs
-	if atNs-t.LastNs > scaleSilentNs {
+	if atNs-t.LastNs > ScaleSilentNs {
 		toNs = t.LastNs // a gap: the block ends with its last reading
 	}
 	if t.Count > 0 && atNs-t.FromNs >= tailBlockNs {
@@ -244,7 +244,7 @@ func (t *Tail) mergeSamples() {
 // the time for which it has dripped, if that is longer. It is not known while the
 // scale is silent, before it drips, and for the first minute of drips.
 func (t *Tail) Forecast(nowNs int64) Forecast {
-	if nowNs-t.LastNs > scaleSilentNs {
+	if nowNs-t.LastNs > ScaleSilentNs {
 		return Forecast{}
 	}
 	f := t.Fit

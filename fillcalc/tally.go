@@ -7,7 +7,7 @@ const (
 	NoTally Tally = iota
 	DrainedTally
 	AddedTally
-	OverflowTally // ran out of the check opening again
+	OverflowTally // fresh fluid that ran out again: of the check opening, or below while it was poured in
 )
 
 func (t Tally) String() string { return [...]string{"none", "drained", "added", "overflow"}[min(t, 3)] }
@@ -38,7 +38,7 @@ func (j *Job) feeds(load Load) Tally {
 	switch {
 	case load == SupplyLoad, load == BothLoad && j.way(load) < 0:
 		return AddedTally
-	case j.Phase == Checking && j.Spec.Check == ByOverflow:
+	case j.Phase == Checking && j.Spec.Check == ByOverflow, load == CaddyLoad && j.Loss.Lost:
 		return OverflowTally
 	}
 	return DrainedTally
@@ -81,6 +81,10 @@ func (s *State) overflowing() bool {
 func (s *State) turnTo(phase Phase) {
 	j := &s.Job
 	j.Phase, j.PhaseNs = phase, s.NowNs
+	if phase == Draining || phase == Service {
+		j.Loss.Lost = false
+	}
+	s.watchPhase()
 	for i := range s.Scales[:s.ScaleN] {
 		sc, l := &s.Scales[i], &j.Ledgers[i]
 		now := sc.now(len(j.Changes))

@@ -1,7 +1,6 @@
 package fillcalc
 
 import (
-	"fmt"
 	"math"
 	"slices"
 )
@@ -315,23 +314,19 @@ func (s *State) usesMoved() (list []Alert) {
 
 // alert says by how much an instrument has moved, and what to do.
 func (c *UseChart) alert(moved float64) Alert {
-	a := Alert{Code: AlertMoved, Sensor: c.Sensor, Figures: map[string]float64{"moved_pct": 100 * moved, "jobs": float64(c.N)}}
-	of, more := "", "more"
-	if c.Fluid != "" {
-		of = " of " + c.Fluid
-	}
+	a := Alert{Code: AlertMoved, Sensor: c.Sensor}
+	more, size := "more", math.Abs(moved)
 	if moved < 0 {
 		more = "less"
 	}
-	size := math.Abs(moved)
+	n := names{"sensor": c.Sensor, "fluid": c.Fluid, "more": more}
 	switch c.Kind {
 	case CheckSlope:
-		a.Text = fmt.Sprintf("full bottles%s weigh %.2f %% %s on scale %s than in its first jobs: calibrate it, unless the bottles are filled differently now", of, 100*size, more, c.Sensor)
+		a.Text = Text{"alert.moved_slope", figures{"moved_pct": 100 * size, "jobs": float64(c.N)}, n}
 	case CheckZero:
-		a.Figures = map[string]float64{"moved_kg": moved, "jobs": float64(c.N)}
-		a.Text = fmt.Sprintf("the emptied caddy weighs %.3f kg %s on scale %s than in its first jobs: clean both, then weigh the caddy anew (empty_kg)", size, more, c.Sensor)
+		a.Text = Text{"alert.moved_zero", figures{"moved_kg": size, "jobs": float64(c.N)}, n}
 	default:
-		a.Text = fmt.Sprintf("with the level right, %.1f %% %s%s goes in for what comes out than in the first jobs: calibrate the scales", 100*size, more, of)
+		a.Text = Text{"alert.moved_pair", figures{"moved_pct": 100 * size, "jobs": float64(c.N)}, n}
 	}
 	return a
 }

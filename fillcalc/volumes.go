@@ -3,7 +3,7 @@ package fillcalc
 import "math"
 
 // A scale that does not send for this long is silent.
-const scaleSilentNs = 3e9
+const ScaleSilentNs = 3e9
 
 // So long a phase waits for the weighing that begins it: in wind that takes a while.
 const weighNs = 30e9
@@ -17,7 +17,7 @@ type Volumes struct {
 	// Volumes and their expanded uncertainties (k = 2).
 	DrainedL, DrainedUL   float64
 	AddedL, AddedUL       float64
-	OverflowL, OverflowUL float64 // ran out of the check opening
+	OverflowL, OverflowUL float64 // fresh fluid that ran out again
 	BalanceL, BalanceUL   float64 // added less drained and less overflow: negative while some is missing
 	UndecidedL            float64 // sum of the sizes of all undecided and held changes
 	DrainedLMin           float64 // flow in litres per minute
@@ -127,7 +127,7 @@ func (s *State) quality() Quality {
 func (s *State) scaleQuality(sc *Scale) Quality {
 	code := QualityGood
 	switch {
-	case sc.FrameNs == 0 || s.NowNs-sc.FrameNs > scaleSilentNs:
+	case sc.FrameNs == 0 || s.NowNs-sc.FrameNs > ScaleSilentNs:
 		code = QualitySilent
 	case sc.Faults&FaultOverload != 0:
 		code = QualityOverload
@@ -142,7 +142,7 @@ func (s *State) scaleQuality(sc *Scale) Quality {
 }
 
 func (s *State) silent(sc *Scale) bool {
-	return sc.LastNs == 0 || s.NowNs-sc.LastNs > scaleSilentNs
+	return sc.LastNs == 0 || s.NowNs-sc.LastNs > ScaleSilentNs
 }
 
 // feeding reports whether a scale's present stream goes to an account.

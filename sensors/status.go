@@ -89,7 +89,7 @@ func (s Status) Text(when func(ns int64) string) string {
 		return s.Port + " is missing: plug the cable in, or look for its name with bayfill ports"
 	case NoAccess:
 		return fmt.Sprintf("%s may not be opened: it is %s; this process runs as %s. Add that user to the device's group and start again",
-			s.Port, s.Access.device(), s.Access.process())
+			s.Port, s.Access.Device(), s.Access.Process())
 	case Busy:
 		return s.Port + " is held by another program: stop it (a modem manager or another reader)"
 	case Silent:
@@ -130,14 +130,16 @@ func (s Status) failedText() string {
 	return fmt.Sprintf("%s: %v", s.Port, s.Err)
 }
 
-func (a *Access) device() string {
+// Device says what the device is, or why that is unknown.
+func (a *Access) Device() string {
 	if a.StatErr != nil {
 		return a.StatErr.Error()
 	}
 	return fmt.Sprintf("%s, owner %s, group %s", a.Mode, a.Owner, a.Group)
 }
 
-func (a *Access) process() string {
+// Process says as whom this process runs.
+func (a *Access) Process() string {
 	if len(a.Groups) == 0 {
 		return "user " + a.User
 	}

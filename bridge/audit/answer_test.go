@@ -16,6 +16,7 @@ import (
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
 
 	"bayfill/bridge/points"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -122,7 +123,7 @@ func FuzzAnswer(f *testing.F) {
 		f.Add(late.Replace(summaries), late.Replace(points))
 	}
 	f.Add(strings.Replace(summaries, "long", "unsignedLong", 2), strings.Replace(points, "double", "boolean", 1))
-	f.Add(",error,reference\r\n,Failed to parse query,897\r\n", "#datatype,string\r\n,error\r\n,compilation failed\r\n")
+	f.Add(",error,reference\r\n,fillcalc.Failed to parse query,897\r\n", "#datatype,string\r\n,error\r\n,compilation failed\r\n")
 	if report := Check(mustRecord(f, answers{summaries, points})); !report.SameAndComplete() || report.Events < 20 {
 		f.Fatalf("the seed is not a valid record: %+v", report)
 	}
@@ -156,12 +157,12 @@ func FuzzAnswer(f *testing.F) {
 		if report.SameAndComplete() != (len(report.Findings) == 0) {
 			t.Fatalf("same %v, complete %v, but %v", report.Same, report.Complete, report.Findings)
 		}
-		data := NewSheetData(rec, report, DefaultToleranceL)
+		data := NewSheetData(rec, report, fillcalc.DefaultToleranceL, words.Plain)
 		if _, err := json.Marshal(data); err != nil {
 			t.Fatalf("sheet as JSON: %v", err)
 		}
 		var page strings.Builder
-		if err := WriteSheet(&page, rec, report, DefaultToleranceL); err != nil {
+		if err := WriteSheet(&page, rec, report, fillcalc.DefaultToleranceL, words.Plain); err != nil {
 			t.Fatalf("sheet: %v", err)
 		}
 		if err := WriteCSV(io.Discard, report); err != nil {

@@ -34,10 +34,10 @@ func (r *Report) course() *course {
 	}
 	c.fromNs, c.toNs = r.events[0].AtNs, r.events[len(r.events)-1].AtNs
 	for range c.scales {
-		c.weights = append(c.weights, chart.NewCurve(c.fromNs, c.toNs, maxScaleSilenceNs))
+		c.weights = append(c.weights, chart.NewCurve(c.fromNs, c.toNs, fillcalc.ScaleSilentNs))
 	}
-	c.fluidC = chart.NewCurve(c.fromNs, c.toNs, maxProbeSilenceNs)
-	probe, _ := windowProbe(&r.state.Setup)
+	c.fluidC = chart.NewCurve(c.fromNs, c.toNs, fillcalc.ProbeSilentNs)
+	probe, _ := r.state.Setup.WindowProbe()
 	var s fillcalc.State
 	sampledNs := int64(0)
 	for i := range r.events {

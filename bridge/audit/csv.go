@@ -35,7 +35,7 @@ func WriteCSV(w io.Writer, rep *Report) error {
 		cells := []string{time.Unix(0, s.NowNs).UTC().Format(time.RFC3339Nano), string(s.Job.Phase)}
 		for _, e := range shown {
 			kg := math.NaN()
-			if e.AtNs != 0 && s.NowNs-e.AtNs <= maxScaleSilenceNs && !e.Faults.Hidden() {
+			if e.AtNs != 0 && s.NowNs-e.AtNs <= fillcalc.ScaleSilentNs && !e.Faults.Hidden() {
 				kg = e.Value
 			}
 			cells = append(cells, cell(kg))

@@ -14,6 +14,8 @@ import (
 	"time"
 
 	"bayfill/bridge/names"
+	"bayfill/bridge/units"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -140,6 +142,7 @@ type SheetData struct {
 type SheetServiceData struct {
 	Name          string `json:"name"`
 	Fluid         string `json:"fluid"`
+	Batch         string `json:"batch,omitempty"` // of the fresh fluid
 	UsedFluid     string `json:"used_fluid"`
 	AskedFluid    string `json:"asked_fluid"`
 	OtherFluid    string `json:"other_fluid,omitempty"`
@@ -270,15 +273,15 @@ const (
 
 // SheetCalibration is a calibration that was in force during the job.
 type SheetCalibration struct {
-	Sensor  string  `json:"sensor"`
-	Role    string  `json:"role"`
-	At      instant `json:"at"`
-	Due     instant `json:"due"`
-	Slope   number  `json:"slope"`
-	UPct    number  `json:"slope_u_pct"` // standard, at the job's end
-	OffsetC number  `json:"offset_c"`
-	UC      number  `json:"u_c"` // standard, at the check temperature
-	Outcome Outcome `json:"outcome"`
+	Sensor  string           `json:"sensor"`
+	Role    string           `json:"role"`
+	At      instant          `json:"at"`
+	Due     instant          `json:"due"`
+	Slope   number           `json:"slope"`
+	UPct    number           `json:"slope_u_pct"` // standard, at the job's end
+	OffsetC number           `json:"offset_c"`
+	UC      number           `json:"u_c"` // standard, at the check temperature
+	Outcome fillcalc.Outcome `json:"outcome"`
 }
 
 // SheetCheck is what the job says about a scale by itself. Value and U (expanded) are in
@@ -295,20 +298,55 @@ type SheetCheck struct {
 //go:embed sheet.html
 var sheetPage string
 
-var sheetTemplate = template.Must(template.New("sheet").Funcs(template.FuncMap{
-	"words": func(name string) string { return strings.ReplaceAll(name, "_", " ") },
-	"or0":   func(text string) string { return cmp.Or(text, "–") },
-	"next":  func(i int) int { return i + 1 },
-}).Parse(sheetPage))
+// sheetTemplate is never executed itself: each sheet has the functions of its reader.
+var sheetTemplate = template.Must(template.New("sheet").Funcs(sheetFuncs(words.Plain)).Parse(sheetPage))
+
+// sheetFuncs are what the sheet says in the words and units of its reader. An auditor needs
+// SI, so the reader's units stand behind it in brackets, where they are others.
+func sheetFuncs(r words.Reader) template.FuncMap {
+	return template.FuncMap{
+		"words": func(name string) string { return strings.ReplaceAll(name, "_", " ") },
+		"or0":   func(text string) string { return cmp.Or(text, "–") },
+		"next":  func(i int) int { return i + 1 },
+		"word": func(list, code string) string {
+			if key := list + "." + code; words.Knows(key) {
+				return r.Word(key)
+			}
+			return cmp.Or(code, "–")
+		},
+		"own": func(q units.Quantity, n ...number) string {
+			if r.Units == units.Metric || n[0] == 0 || !isNumber(float64(n[0])) {
+				return ""
+			}
+			var texts []string
+			for _, si := range n {
+				texts = append(texts, r.Units.Unit(q, float64(si)).Text(float64(si)))
+			}
+			return " (" + strings.Join(texts, " – ") + ")"
+		},
+		"ownVolume": func(n number) string { return r.Units.LargeVolumeUnit().Digits(float64(n)) },
+		"ownUnit": func() string {
+			if r.Units == units.Metric {
+				return ""
+			}
+			return r.Units.LargeVolumeUnit().Symbol
+		},
+	}
+}
 
 // WriteSheet writes the audit sheet: one page of HTML that needs no other file and
-// no script, and prints on A4 and Letter.
-func WriteSheet(w io.Writer, rec *Record, rep *Report, toleranceL float64) error {
+// no script, and prints on A4 and Letter. Amounts are in SI, with those of the reader beside
+// them.
+func WriteSheet(w io.Writer, rec *Record, rep *Report, toleranceL float64, r words.Reader) error {
 	var page strings.Builder
-	if err := sheetTemplate.Execute(&page, NewSheetData(rec, rep, toleranceL)); err != nil {
+	sheet, err := sheetTemplate.Clone()
+	if err != nil {
 		return err
 	}
-	_, err := visibleDirections.WriteString(w, page.String())
+	if err := sheet.Funcs(sheetFuncs(r)).Execute(&page, NewSheetData(rec, rep, toleranceL, r)); err != nil {
+		return err
+	}
+	_, err = visibleDirections.WriteString(w, page.String())
 	return err
 }
 
@@ -317,8 +355,10 @@ func WriteSheet(w io.Writer, rec *Record, rep *Report, toleranceL float64) error
 var visibleDirections = strings.NewReplacer("\u202a", "[U+202A]", "\u202b", "[U+202B]", "\u202c", "[U+202C]", "\u202d", "[U+202D]", "\u202e", "[U+202E]",
 	"\u2066", "[U+2066]", "\u2067", "[U+2067]", "\u2068", "[U+2068]", "\u2069", "[U+2069]", "\u200e", "[U+200E]", "\u200f", "[U+200F]")
 
-// NewSheetData computes the content of the sheet. toleranceL is as for [Judge].
-func NewSheetData(rec *Record, rep *Report, toleranceL float64) *SheetData {
+// NewSheetData computes the content of the sheet. toleranceL is as for [Judge]; its sentences
+// are those of the reader.
+func NewSheetData(rec *Record, rep *Report, toleranceL float64, r words.Reader) *SheetData {
+	r.Zone = time.UTC // as all times of the sheet
 	s := &rep.state
 	j := &s.Job
 	d := &SheetData{
@@ -328,14 +368,14 @@ func NewSheetData(rec *Record, rep *Report, toleranceL float64) *SheetData {
 		Clock: clockText(s.Clock), Events: rep.Events, Published: rep.Published, SameName: rep.SameName,
 		Verdict: Judge(rep, toleranceL), ServiceData: newSheetServiceData(j),
 		Levels: []SheetRecord{}, Service: []SheetRecord{}, Gears: []SheetGear{}, Entries: []SheetEntry{}, Changes: []SheetChange{}, Clears: []SheetClear{},
-		Notices: rep.notices(), Calibrations: []SheetCalibration{}, Checks: []SheetCheck{}, Findings: rep.Findings, Unverified: []string{},
+		Notices: rep.notices(r), Calibrations: []SheetCalibration{}, Checks: []SheetCheck{}, Findings: rep.Findings, Unverified: []string{},
 		Recompute: recompute(rec, rep, toleranceL), Pictures: rep.pictures(),
 	}
 	rep.sheetPhases(d, rec.Names)
 	rep.sheetVolumes(d)
-	for _, r := range j.Records {
-		row := newSheetRecord(r)
-		if r.Item == fillcalc.LevelBefore || r.Item == fillcalc.LevelAfter {
+	for _, work := range j.Records {
+		row := newSheetRecord(work, r)
+		if work.Item == fillcalc.LevelBefore || work.Item == fillcalc.LevelAfter {
 			d.Levels = append(d.Levels, row)
 		} else {
 			d.Service = append(d.Service, row)
@@ -372,14 +412,14 @@ func NewSheetData(rec *Record, rep *Report, toleranceL float64) *SheetData {
 		}
 		d.Clears = append(d.Clears, row)
 	}
-	for _, a := range rep.instruments() {
+	for _, a := range s.Job.Fitted {
 		d.Calibrations = append(d.Calibrations, newSheetCalibration(&a, s.NowNs, float64(d.CheckC)))
 	}
 	for _, c := range s.UseChecks() {
 		d.Checks = append(d.Checks, newSheetCheck(&c))
 	}
 	for _, c := range d.Verdict.Criteria {
-		if c.Outcome == NotVerified {
+		if c.Outcome == fillcalc.NotVerified {
 			d.Unverified = append(d.Unverified, c.Title+": "+strings.Join(c.Says, " "))
 		}
 	}
@@ -408,7 +448,7 @@ func temperature(celsius *float64) number {
 func newSheetServiceData(j *fillcalc.Job) SheetServiceData {
 	p := &j.Spec
 	return SheetServiceData{
-		Name: p.ServiceData, Fluid: p.Fresh.Name, UsedFluid: p.Used.Name, AskedFluid: p.AskedFluid, OtherFluid: p.OtherFluid, OtherFluidBy: p.OtherFluidBy,
+		Name: p.ServiceData, Fluid: p.Fresh.Name, Batch: p.Batch, UsedFluid: p.Used.Name, AskedFluid: p.AskedFluid, OtherFluid: p.OtherFluid, OtherFluidBy: p.OtherFluidBy,
 		FreshKgM3: number(j.FreshKgM3), UsedKgM3: number(j.UsedKgM3), Check: string(p.Check), LowC: number(p.LowC), HighC: number(p.HighC),
 		TypicalL: number(p.TypicalL), TotalL: number(p.TotalL), BottleL: number(p.BottleL), EmptyBottleKg: number(p.EmptyBottleKg), BetweenMarksL: number(p.BetweenMarksL),
 		FirstFillPct: number(100 * p.FirstFill), BoltTorqueNM: number(p.BoltTorqueNM), BalanceBandL: number(p.BalanceBandL),
@@ -479,9 +519,7 @@ func (r *Report) sheetVolumes(d *SheetData) {
 	row("balance", v.AddedKg-v.OverflowL*s.Job.FreshKgM3/1000-v.DrainedKg, v.BalanceL, v.BalanceUL,
 		(v.AddedL-v.OverflowL)*fresh-v.DrainedL*used, 2*math.Sqrt(warm.U2()), s.BalanceBudget())
 	row("undecided", math.NaN(), v.UndecidedL, math.NaN(), math.NaN(), math.NaN(), nil)
-	whole := *s
-	whole.Job.EngineRan = true
-	plan, err := whole.Plan()
+	plan, err := s.WholePlan()
 	if err != nil {
 		return
 	}
@@ -501,31 +539,24 @@ func sheetTerms(b fillcalc.Budget) []SheetTerm {
 	return terms
 }
 
-// itemWords are the names of the items of work for people.
-var itemWords = map[fillcalc.Item]string{
-	fillcalc.LevelBefore: "level before the service", fillcalc.Filter: "filter changed", fillcalc.Seal: "filter seal, exactly one",
-	fillcalc.Magnet: "magnet cleaned", fillcalc.Pan: "pan cleaned", fillcalc.Flange: "flange flat", fillcalc.Gasket: "gasket in place",
-	fillcalc.Torque: "bolt torque", fillcalc.Leaks: "leaks looked for", fillcalc.LevelAfter: "level at the end",
-}
-
-func newSheetRecord(r fillcalc.Record) SheetRecord {
+func newSheetRecord(r fillcalc.Record, reader words.Reader) SheetRecord {
 	return SheetRecord{
-		Item: string(r.Item), Text: itemWords[r.Item], Result: string(r.Result), Count: r.Count, SpecifiedNM: number(r.SpecifiedNM), AppliedNM: number(r.AppliedNM),
+		Item: string(r.Item), Text: reader.Word("item." + string(r.Item)), Result: string(r.Result), Count: r.Count, SpecifiedNM: number(r.SpecifiedNM), AppliedNM: number(r.AppliedNM),
 		Written: r.Written, Part: r.Part, Note: r.Note, At: instant(r.AtNs), By: r.By, Phase: string(r.Phase), Window: string(r.Window), TempC: temperature(r.TempC),
 	}
 }
 
-func newSheetCalibration(a *instrument, nowNs int64, checkC float64) SheetCalibration {
+func newSheetCalibration(a *fillcalc.Fitted, nowNs int64, checkC float64) SheetCalibration {
 	nan := number(math.NaN())
-	c := SheetCalibration{Sensor: a.sensor, Role: a.role, Slope: nan, UPct: nan, OffsetC: nan, UC: nan}
-	c.Outcome, _ = a.judge(nowNs)
+	c := SheetCalibration{Sensor: a.Sensor, Role: a.Role, Slope: nan, UPct: nan, OffsetC: nan, UC: nan}
+	c.Outcome = a.Judge(nowNs).Outcome
 	switch {
-	case a.scale != nil:
-		c.At, c.Due = instant(a.scale.AtNs), instant(a.scale.DueNs)
-		c.Slope, c.UPct = number(a.scale.Slope), number(100*a.scale.GainU(nowNs))
-	case a.probe != nil:
-		c.At, c.Due = instant(a.probe.AtNs), instant(a.probe.DueNs)
-		c.Slope, c.OffsetC, c.UC = number(a.probe.Gain), number(a.probe.OffsetC), number(a.probe.UAt(checkC))
+	case a.Scale != nil:
+		c.At, c.Due = instant(a.Scale.AtNs), instant(a.Scale.DueNs)
+		c.Slope, c.UPct = number(a.Scale.Slope), number(100*a.Scale.GainU(nowNs))
+	case a.Probe != nil:
+		c.At, c.Due = instant(a.Probe.AtNs), instant(a.Probe.DueNs)
+		c.Slope, c.OffsetC, c.UC = number(a.Probe.Gain), number(a.Probe.OffsetC), number(a.Probe.UAt(checkC))
 	}
 	return c
 }
@@ -547,10 +578,14 @@ func newSheetCheck(c *fillcalc.UseCheck) SheetCheck {
 
 // notices folds the job again and lists what the program noticed, in order of time:
 // alerts and remarks, troubles of the instruments, and starts of the program.
-func (r *Report) notices() []SheetNotice {
+func (r *Report) notices(reader words.Reader) []SheetNotice {
 	list := []SheetNotice{}
-	for _, t := range r.troubles() {
-		list = append(list, SheetNotice{SensorNotice, t.text(), instant(t.fromNs), instant(t.toNs)})
+	for _, t := range r.state.Troubles() {
+		text := t.Sensor + " was not heard"
+		if !t.Silent() {
+			text = t.Sensor + " said " + strings.Join(t.Faults.Names(), ", ")
+		}
+		list = append(list, SheetNotice{SensorNotice, text, instant(t.FromNs), instant(t.ToNs)})
 	}
 	// A notice lasts as long as the fold names it. A remark has no name but its text.
 	type name struct {
@@ -573,11 +608,12 @@ func (r *Report) notices() []SheetNotice {
 			list = append(list, SheetNotice{Kind: n.kind, Text: text, From: instant(e.AtNs)})
 		}
 		for _, a := range s.Alerts() {
-			note(name{AlertNotice, a.Kind()}, a.Text)
+			note(name{AlertNotice, a.Kind()}, reader.Say(a.Text))
 		}
 		if e.Input != nil { // inputs include a tick a second: often enough for remarks
 			for _, m := range s.Remarks() {
-				note(name{RemarkNotice, m.Text}, m.Text)
+				text := reader.Say(m)
+				note(name{RemarkNotice, text}, text)
 			}
 			if e.Input.Do == fillcalc.DoStart {
 				list = append(list, SheetNotice{StartNotice, "the program began to measure anew", instant(e.AtNs), instant(e.AtNs)})
@@ -600,7 +636,7 @@ func recompute(rec *Record, rep *Report, toleranceL float64) string {
 	if rep.OpenedAt != "" {
 		text += " --opened '" + rep.OpenedAt + "'"
 	}
-	if toleranceL != DefaultToleranceL {
+	if toleranceL != fillcalc.DefaultToleranceL {
 		text += fmt.Sprintf(" --tolerance-l %g", toleranceL)
 	}
 	return text + " --sheet sheet.html --csv course.csv"

@@ -20,6 +20,8 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/units"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 	"bayfill/sim/study"
 )
@@ -73,10 +75,10 @@ func sheetOf(t testing.TB, rec *Record) (page string, d *SheetData) {
 	t.Helper()
 	rep := Check(rec)
 	var b strings.Builder
-	if err := WriteSheet(&b, rec, rep, DefaultToleranceL); err != nil {
+	if err := WriteSheet(&b, rec, rep, fillcalc.DefaultToleranceL, words.Plain); err != nil {
 		t.Fatal(err)
 	}
-	return b.String(), NewSheetData(rec, rep, DefaultToleranceL)
+	return b.String(), NewSheetData(rec, rep, fillcalc.DefaultToleranceL, words.Plain)
 }
 
 // The sheet of a small job, as JSON and as a page, equals the golden files, which
@@ -111,8 +113,26 @@ func TestSheetGolden(t *testing.T) {
 			t.Fatalf("%s: %d lines, want %d", path, len(a), len(b))
 		}
 	}
-	if d.Verdict.Outcome != Passed {
+	if d.Verdict.Outcome != fillcalc.Passed {
 		t.Errorf("%+v", d.Verdict)
+	}
+}
+
+// A reader with other units has them beside SI, and the words of their language.
+func TestSheetForAReader(t *testing.T) {
+	rec := busy(t).keep()
+	var b strings.Builder
+	if err := WriteSheet(&b, rec, Check(rec), fillcalc.DefaultToleranceL, words.Reader{Language: words.Spanish, Units: units.US}); err != nil {
+		t.Fatal(err)
+	}
+	page, _ := sheetOf(t, rec)
+	for _, want := range []string{"<th class=\"n\">qt at 20 °C</th>", " in-lb)", " °F – ", "imán limpio", "junta del filtro", "Sin anotar: cárter limpio"} {
+		if !strings.Contains(b.String(), want) {
+			t.Errorf("the sheet does not say %q", want)
+		}
+		if strings.Contains(page, want) {
+			t.Errorf("the sheet in English and SI says %q", want)
+		}
 	}
 }
 
@@ -148,7 +168,7 @@ func hostile(t testing.TB) (*Record, *Report) {
 func TestSheetEscapesText(t *testing.T) {
 	rec, rep := hostile(t)
 	var b strings.Builder
-	if err := WriteSheet(&b, rec, rep, DefaultToleranceL); err != nil {
+	if err := WriteSheet(&b, rec, rep, fillcalc.DefaultToleranceL, words.Plain); err != nil {
 		t.Fatal(err)
 	}
 	page := b.String()
@@ -187,7 +207,7 @@ func TestSheetOfOtherJobs(t *testing.T) {
 		rec  func() *Record
 		says []string
 	}{
-		"abandoned": {abandoned, []string{"<strong>failed</strong>", "by Cleo; abandoned: wrong van", "<td>abandoned</td>", "Override: abandoned: wrong van."}},
+		"abandoned": {abandoned, []string{"<strong>failed</strong>", "by Cleo; given up: wrong van", "<td>given up</td>", "Override: abandoned: wrong van."}},
 		"no level": {func() *Record { return byTheBook(t, calibrated(), vanJob()).topUp().end().keep() },
 			[]string{"<strong>not verified</strong>", "No level check is on record.", "<li>The level was judged right in the check window: No level check is on record.</li>"}},
 		"findings": {func() *Record {
@@ -436,7 +456,7 @@ func TestSheetOnPaper(t *testing.T) {
 	sheets["study"], _ = sheetOf(t, studied(t, 7, 5))
 	var b strings.Builder
 	rec, rep := hostile(t)
-	if err := WriteSheet(&b, rec, rep, DefaultToleranceL); err != nil {
+	if err := WriteSheet(&b, rec, rep, fillcalc.DefaultToleranceL, words.Plain); err != nil {
 		t.Fatal(err)
 	}
 	sheets["hostile"] = b.String()

@@ -64,7 +64,7 @@ func (r *Report) pictures() (list []sheetPicture) {
 		c.times(&p)
 		list = append(list, p)
 	}
-	if probe, role := windowProbe(&s.Setup); probe.Sensor != "" {
+	if probe, role := s.Setup.WindowProbe(); probe.Sensor != "" {
 		low, high := s.Job.Spec.LowC, s.Job.Spec.HighC
 		title := fmt.Sprintf("Temperature of the %s by probe %s, corrected, °C; the band is the check window, %g to %g °C", role, probe.Sensor, low, high)
 		p, y := c.plot(title, c.fluidC, s.Job.Phases, "%.3g", low, high)

@@ -225,29 +225,29 @@ func TestVerdict(t *testing.T) {
 		name    string
 		play    func() *played
 		spoil   func(*Record)
-		outcome Outcome
+		outcome fillcalc.Outcome
 		other   string // criteria that did not pass
 		says    string
 	}{
-		{"by the book", func() *played { return whole(calibrated(), vanJob()).end() }, nil, Passed, "", "Judged right at"},
+		{"by the book", func() *played { return whole(calibrated(), vanJob()).end() }, nil, fillcalc.Passed, "", "Judged right at"},
 		{"by dipstick", func() *played {
 			return with(func(_ *fillcalc.Setup, spec *fillcalc.JobSpec) { spec.Check = fillcalc.ByDipstick })
-		}, nil, Passed, "", "Judged right at"},
+		}, nil, fillcalc.Passed, "", "Judged right at"},
 		{"a reading altered", func() *played { return whole(calibrated(), vanJob()).end() },
-			func(r *Record) { r.Points[len(r.Points)-9].Fields["n"] = int64(7) }, Failed, "record failed", "not complete"},
+			func(r *Record) { r.Points[len(r.Points)-9].Fields["n"] = int64(7) }, fillcalc.Failed, "record failed", "not complete"},
 		{"too little", func() *played {
 			p := byTheBook(t, calibrated(), vanJob())
 			p.run(30, 0, 0, 0.3)
 			p.record(levelRight)
 			return p.end()
-		}, nil, Failed, "amount failed", "L are missing"},
+		}, nil, fillcalc.Failed, "amount failed", "L are missing"},
 		{"too much", func() *played {
 			p := byTheBook(t, calibrated(), vanJob()).topUp()
 			p.run(10, 0, 0.05, 0)
 			p.run(5, 0, 0, 0)
 			p.record(levelRight)
 			return p.end()
-		}, nil, Failed, "amount failed", "L are too much"},
+		}, nil, fillcalc.Failed, "amount failed", "L are too much"},
 		{"the engine never ran", func() *played { // the first fill is in, but not the rest
 			p := open(t, calibrated(), vanJob())
 			p.phase(fillcalc.Draining)
@@ -257,7 +257,7 @@ func TestVerdict(t *testing.T) {
 			p.run(40, 0, 0.047, 0)
 			p.run(6, 0, 0, 0)
 			return p.end()
-		}, nil, Failed, "amount failed, level not_verified", "L are missing"},
+		}, nil, fillcalc.Failed, "amount failed, level not_verified", "L are missing"},
 		{"nobody weighed what was added", func() *played {
 			setup := calibrated()
 			setup.Scales = setup.Scales[:1]
@@ -269,80 +269,80 @@ func TestVerdict(t *testing.T) {
 			p.run(60, 0, 0, 0.3)
 			p.record(levelRight)
 			return p.end()
-		}, nil, NotVerified, "amount not_verified", "no bottle was entered"},
-		{"level never judged", func() *played { return byTheBook(t, calibrated(), vanJob()).topUp().end() }, nil, NotVerified, "level not_verified", "No level check"},
+		}, nil, fillcalc.NotVerified, "amount not_verified", "no bottle was entered"},
+		{"level never judged", func() *played { return byTheBook(t, calibrated(), vanJob()).topUp().end() }, nil, fillcalc.NotVerified, "level not_verified", "No level check"},
 		{"level low", func() *played {
 			p := byTheBook(t, calibrated(), vanJob()).topUp()
 			p.record(fillcalc.Record{Item: fillcalc.LevelAfter, Result: fillcalc.Low})
 			return p.end()
-		}, nil, Failed, "level failed", "Judged low"},
+		}, nil, fillcalc.Failed, "level failed", "Judged low"},
 		{"level judged, later low", func() *played {
 			p := whole(calibrated(), vanJob())
 			p.record(fillcalc.Record{Item: fillcalc.LevelAfter, Result: fillcalc.High})
 			return p.end()
-		}, nil, Failed, "level failed", "Judged high"},
+		}, nil, fillcalc.Failed, "level failed", "Judged high"},
 		{"poured after it was judged", func() *played {
 			p := whole(calibrated(), vanJob())
 			p.run(3, 0, 0.04, 0)
 			p.run(6, 0, 0, 0)
 			return p.end()
-		}, nil, Failed, "amount failed, level failed", "0.14 L were poured or ran out afterwards"},
+		}, nil, fillcalc.Failed, "amount failed, level failed", "143 mL were poured or ran out afterwards"},
 		{"level judged cold", func() *played {
 			p := byTheBook(t, calibrated(), vanJob())
 			p.run(10, 0, 0.05, 0)
 			p.run(6, 0, 0, 0)
 			p.record(levelRight)
 			return p.end()
-		}, nil, Failed, "level failed", "the window was nearing"},
+		}, nil, fillcalc.Failed, "level failed", "(nearly warm)"},
 		{"level not judged", func() *played {
 			p := byTheBook(t, calibrated(), vanJob()).topUp()
 			p.record(fillcalc.Record{Item: fillcalc.LevelAfter, Result: fillcalc.NotDone})
 			return p.end()
-		}, nil, Failed, "level failed", "not judged: not done"},
+		}, nil, fillcalc.Failed, "level failed", "not judged: not done"},
 		{"no probe", func() *played {
 			return with(func(setup *fillcalc.Setup, _ *fillcalc.JobSpec) { setup.Probe = fillcalc.ProbeSetup{} })
-		}, nil, NotVerified, "level not_verified, calibrations not_verified", "No temperature probe"},
+		}, nil, fillcalc.NotVerified, "level not_verified, calibrations not_verified", "No temperature probe"},
 		{"another fluid", func() *played {
 			return with(func(_ *fillcalc.Setup, spec *fillcalc.JobSpec) {
 				spec.AskedFluid, spec.OtherFluid, spec.OtherFluidBy = "amber 8", "none on the shelf", "Ada"
 			})
-		}, nil, Failed, "decisions failed", "amber 6 instead of amber 8: none on the shelf (Ada)"},
+		}, nil, fillcalc.Failed, "decisions failed", "amber 6 instead of amber 8: none on the shelf (Ada)"},
 		{"abandoned", func() *played {
 			p := open(t, calibrated(), vanJob())
 			p.run(3, 0, 0, 0)
 			p.do(fillcalc.Input{Do: fillcalc.DoAbandon, Why: "wrong van"})
 			return p
-		}, nil, Failed, "amount not_verified, level not_verified, decisions failed", "abandoned: wrong van"},
+		}, nil, fillcalc.Failed, "amount not_verified, level not_verified, decisions failed", "abandoned: wrong van"},
 		{"a change left", func() *played {
 			p := whole(calibrated(), vanJob())
 			p.caddyKg += 1.2
 			p.run(8, 0, 0, 0)
 			p.do(fillcalc.Input{Do: fillcalc.DoAbandon, Why: "late"})
 			return p
-		}, nil, Failed, "decisions failed", "Change 1 (+1.200 kg on caddy-scale): nobody said what it was."},
+		}, nil, fillcalc.Failed, "decisions failed", "Change 1 (1.20 kg on caddy-scale): nobody said what it was."},
 		{"closed with a why", func() *played {
 			p := whole(calibrated(), vanJob())
 			p.mute["supply-scale"] = true
 			p.run(5, 0, 0, 0)
 			p.do(fillcalc.Input{Do: fillcalc.DoClose, Why: "its cable broke"})
 			return p
-		}, nil, Failed, "decisions failed, sensors failed", "closed although not all was measured: its cable broke"},
+		}, nil, fillcalc.Failed, "decisions failed, sensors failed", "closed although not all was measured: its cable broke"},
 		{"never calibrated", func() *played {
 			return with(func(setup *fillcalc.Setup, _ *fillcalc.JobSpec) { setup.Scales[1].Calibration = nil })
-		}, nil, NotVerified, "calibrations not_verified", "supply-scale (supply): no calibration is on record"},
+		}, nil, fillcalc.NotVerified, "calibrations not_verified", "supply-scale (supply): no calibration is on record"},
 		{"calibration failed", func() *played {
 			return with(func(setup *fillcalc.Setup, _ *fillcalc.JobSpec) { setup.Scales[0].Calibration.Passed = false })
-		}, nil, Failed, "calibrations failed", "and it failed"},
+		}, nil, fillcalc.Failed, "calibrations failed", "and it failed"},
 		{"calibration overdue", func() *played {
 			return with(func(setup *fillcalc.Setup, _ *fillcalc.JobSpec) {
 				setup.Probe.Calibration.DueNs = playedAt.Add(time.Minute).UnixNano() // in the middle of the job
 			})
-		}, nil, Failed, "calibrations failed", "fluid-probe (fluid): calibrated 2026-05-03, and the next was overdue"},
+		}, nil, fillcalc.Failed, "calibrations failed", "fluid-probe (fluid): calibrated 2026-05-03, and the next was overdue"},
 		{"calibrated after", func() *played {
 			return with(func(setup *fillcalc.Setup, _ *fillcalc.JobSpec) {
 				setup.Scales[0].Calibration.AtNs = playedAt.AddDate(0, 0, 1).UnixNano()
 			})
-		}, nil, Failed, "calibrations failed", "after the job"},
+		}, nil, fillcalc.Failed, "calibrations failed", "after the job"},
 		{"a hole in the draining", func() *played {
 			p := open(t, calibrated(), vanJob())
 			p.phase(fillcalc.Draining)
@@ -352,7 +352,7 @@ func TestVerdict(t *testing.T) {
 			p.run(4, 0, 0, 0)
 			p.do(fillcalc.Input{Do: fillcalc.DoAbandon, Why: "a test"})
 			return p
-		}, nil, Failed, "level not_verified, decisions failed", "caddy-scale was not heard from 09:00:0"},
+		}, nil, fillcalc.Failed, "level not_verified, decisions failed", "caddy-scale was not heard from 09:00 UTC on, for "},
 		{"the supply silent while it is not needed", func() *played {
 			p := open(t, calibrated(), vanJob())
 			p.phase(fillcalc.Draining)
@@ -360,7 +360,7 @@ func TestVerdict(t *testing.T) {
 			p.run(20, 0, 0, 0)
 			p.do(fillcalc.Input{Do: fillcalc.DoAbandon, Why: "a test"})
 			return p
-		}, nil, Failed, "level not_verified, decisions failed", "No instrument fell silent"},
+		}, nil, fillcalc.Failed, "level not_verified, decisions failed", "No instrument fell silent"},
 		{"overloaded", func() *played {
 			p := whole(calibrated(), vanJob())
 			p.faults["caddy-scale"] = fillcalc.FaultOverload
@@ -368,7 +368,7 @@ func TestVerdict(t *testing.T) {
 			p.faults["caddy-scale"] = 0
 			p.run(5, 0, 0, 0)
 			return p.end()
-		}, nil, Failed, "sensors failed", "caddy-scale said overload"},
+		}, nil, fillcalc.Failed, "sensors failed", "caddy-scale said overload"},
 		{"damaged frames between good ones", func() *played {
 			p := whole(calibrated(), vanJob())
 			p.faults["caddy-scale"] = fillcalc.FaultChecksum
@@ -376,23 +376,23 @@ func TestVerdict(t *testing.T) {
 			p.faults["caddy-scale"] = 0
 			p.run(5, 0, 0, 0)
 			return p.end()
-		}, nil, Passed, "", "No instrument fell silent"},
+		}, nil, fillcalc.Passed, "", "No instrument fell silent"},
 		{"the probe fell silent", func() *played {
 			p := byTheBook(t, calibrated(), vanJob()).topUp()
 			p.mute["fluid-probe"] = true
 			p.run(12, 0, 0, 0)
 			p.record(levelRight)
 			return p.end()
-		}, nil, Failed, "level not_verified, sensors failed", "Nobody knows how warm"},
+		}, nil, fillcalc.Failed, "level not_verified, sensors failed", "Nobody knows how warm"},
 	} {
 		rec := c.play().keep()
 		if c.spoil != nil {
 			c.spoil(rec)
 		}
-		v := Judge(Check(rec), DefaultToleranceL)
+		v := Judge(Check(rec), fillcalc.DefaultToleranceL)
 		var other, says []string
 		for _, criterion := range v.Criteria {
-			if criterion.Outcome != Passed {
+			if criterion.Outcome != fillcalc.Passed {
 				other = append(other, criterion.Name+" "+string(criterion.Outcome))
 			}
 			says = append(says, criterion.Says...)
@@ -406,8 +406,8 @@ func TestVerdict(t *testing.T) {
 
 // An empty record is not passed.
 func TestVerdictOfNothing(t *testing.T) {
-	v := Judge(Check(&Record{Job: "gone", Names: names.Names{}}), DefaultToleranceL)
-	if v.Outcome == Passed || v.Criteria[0].Outcome == Passed {
+	v := Judge(Check(&Record{Job: "gone", Names: names.Names{}}), fillcalc.DefaultToleranceL)
+	if v.Outcome == fillcalc.Passed || v.Criteria[0].Outcome == fillcalc.Passed {
 		t.Errorf("%+v", v)
 	}
 }
@@ -423,7 +423,7 @@ func TestVerdictTolerance(t *testing.T) {
 		t.Fatal(err)
 	}
 	justL := plan.RemainingL - 2*plan.RemainingUL
-	for toleranceL, want := range map[float64]Outcome{0: Failed, justL - 1e-6: Failed, justL + 1e-6: Passed} {
+	for toleranceL, want := range map[float64]fillcalc.Outcome{0: fillcalc.Failed, justL - 1e-6: fillcalc.Failed, justL + 1e-6: fillcalc.Passed} {
 		if v := Judge(rep, toleranceL); v.Criteria[1].Outcome != want {
 			t.Errorf("with %g L: %+v", toleranceL, v.Criteria[1])
 		}
@@ -437,7 +437,7 @@ func TestVerdictOfAnotherVersion(t *testing.T) {
 	rec := p.end().keep()
 	rep := Check(rec)
 	rep.find(Differs, 9, 0, "drained_l was published as 1, comes out as 2")
-	if v := Judge(rep, DefaultToleranceL); v.Outcome != Failed {
+	if v := Judge(rep, fillcalc.DefaultToleranceL); v.Outcome != fillcalc.Failed {
 		t.Errorf("it differs, and is %s", v.Outcome)
 	}
 	rec.Summary.Fields["fold"] = int64(fillcalc.FoldVersion + 1)
@@ -447,7 +447,7 @@ func TestVerdictOfAnotherVersion(t *testing.T) {
 	}) {
 		t.Errorf("%+v", rep.Findings)
 	}
-	if v := Judge(rep, DefaultToleranceL); v.Outcome != NotVerified || v.Criteria[0].Outcome != NotVerified {
+	if v := Judge(rep, fillcalc.DefaultToleranceL); v.Outcome != fillcalc.NotVerified || v.Criteria[0].Outcome != fillcalc.NotVerified {
 		t.Errorf("%+v", v)
 	}
 }

@@ -15,6 +15,7 @@ import (
 
 	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
 )
 
 // Config configures a board.
@@ -29,6 +30,8 @@ type Config struct {
 	Signer *wire.Signer
 	// PagePassword is asked from every browser, with any user name; empty: no password.
 	PagePassword string
+	// Reader is the language and the units of a screen that has not chosen its own.
+	Reader words.Reader
 	// Names are the host names of this computer that browsers may use, besides localhost
 	// and IP addresses.
 	Names []string

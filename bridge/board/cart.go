@@ -16,6 +16,7 @@ type cart struct {
 	window   leaf[wire.Window]
 	job      leaf[wire.Job]
 	alerts   leaf[wire.Alerts]
+	choices  leaf[wire.Choices]
 
 	session    string    // of the last birth seen on this connection
 	unreadable wire.Leaf // the leaf whose last message could not be read
@@ -57,6 +58,8 @@ func (c *cart) receive(name wire.Leaf, payload []byte, retained bool, now time.T
 		err = c.job.take(payload, retained, now)
 	case wire.AlertsLeaf:
 		err = c.alerts.take(payload, retained, now)
+	case wire.ChoicesLeaf:
+		err = c.choices.take(payload, retained, now)
 	default:
 		return
 	}
@@ -98,14 +101,4 @@ func (c *cart) sample(up bool, now time.Time) {
 		s.fluidC = float64(w.message.TempC)
 	}
 	c.trend.add(c.volumes.message.Job, s, now)
-}
-
-// weighsSupply reports whether a scale weighs the supply. Then bottles are not counted.
-func (c *cart) weighsSupply() bool {
-	for _, s := range c.about.message.Sensors {
-		if s.Role == "supply" || s.Role == "caddy+supply" {
-			return true
-		}
-	}
-	return false
 }

@@ -104,7 +104,10 @@ func (c *client) receive(m mqtt.Message) {
 // person at the button.
 func (c *client) command(ctx context.Context, shop, cart string, p map[string]json.RawMessage) error {
 	id := "board-" + rand.Text()
-	p["id"], p["by"] = wire.Encode(id), wire.Encode("board")
+	p["id"] = wire.Encode(id)
+	if p["by"] == nil { // nobody has said who they are
+		p["by"] = wire.Encode("board")
+	}
 	payload := wire.Encode(p)
 	prefix := "bayfill/" + shop + "/" + cart + "/"
 	topic := prefix + string(wire.RepliesLeaf) + "/" + id

@@ -22,7 +22,10 @@ import (
 //go:embed page
 var pageFiles embed.FS
 
-var pages = template.Must(template.ParseFS(pageFiles, "page/*.html"))
+var pages = template.Must(template.New("").Funcs(template.FuncMap{
+	"readers": func() []readerChoice { return readerChoices },
+	"less":    func(a, b float64) float64 { return a - b },
+}).ParseFS(pageFiles, "page/*.html"))
 
 func newBoard(config Config) *Board {
 	shop := config.Shop
@@ -46,6 +49,7 @@ func (b *Board) handler() http.Handler {
 	mux.HandleFunc("GET /events", b.overviewEvents)
 	mux.HandleFunc("GET /cart/{key...}", b.cart)
 	mux.HandleFunc("GET /events/{key...}", b.cartEvents)
+	mux.HandleFunc("GET /reader", b.setReader)
 	mux.HandleFunc("POST /press/{key...}", b.press)
 	for _, name := range []string{"board.css", "board.js", "icon.svg"} {
 		mux.HandleFunc("GET /"+name, func(w http.ResponseWriter, r *http.Request) {
@@ -95,8 +99,8 @@ func (b *Board) knownName(host string) bool {
 type page struct {
 	Token, Board string
 	MayCommand   bool
-	Cart         view
-	Carts        []view
+	Cart         screen
+	Carts        overview
 }
 
 func (b *Board) show(w http.ResponseWriter, name string, p page) {
@@ -123,12 +127,12 @@ func withoutBidi(html []byte) []byte {
 }
 
 func (b *Board) overview(w http.ResponseWriter, r *http.Request) {
-	b.show(w, "overview.html", page{Carts: b.hub.lookAll(time.Now())})
+	b.show(w, "overview.html", page{Carts: b.hub.lookAll(b.reader(r), time.Now())})
 }
 
 func (b *Board) cart(w http.ResponseWriter, r *http.Request) {
-	v, _ := b.hub.look(r.PathValue("key"), b.config.MayCommand, time.Now())
-	b.show(w, "cart.html", page{Cart: v})
+	s, _ := b.hub.look(b.reader(r), r.PathValue("key"), b.config.MayCommand, time.Now())
+	b.show(w, "cart.html", page{Cart: s})
 }
 
 // press sends a button's command and answers with the cart's reply.
@@ -162,11 +166,12 @@ func (b *Board) press(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	answer := struct {
-		OK   bool   `json:"ok"`
-		Text string `json:"text"`
-	}{true, "done"}
+		OK     bool   `json:"ok"`
+		Text   string `json:"text"`
+		Insist bool   `json:"insist"` // the same command with a reason, why, may be accepted
+	}{OK: true, Text: b.reader(r).Word("bay.saved")}
 	if err := b.client.command(r.Context(), shop, cart, p); err != nil {
-		answer.OK, answer.Text = false, err.Error()
+		answer.OK, answer.Text, answer.Insist = false, err.Error(), wire.TakesReason(p)
 	}
 	w.Header().Set("Content-Type", "application/json")
 	w.Header().Set("Cache-Control", "no-store")

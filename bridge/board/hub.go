@@ -1,14 +1,13 @@
 package board
 
 import (
-	"cmp"
 	"regexp"
-	"slices"
 	"strings"
 	"sync"
 	"time"
 
 	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
 )
 
 // hub holds all carts. The connection to the broker writes it, browsers read it.
@@ -93,26 +92,26 @@ func (h *hub) tick(now time.Time) {
 	}
 }
 
-// look returns a view of one cart and a channel that is closed at its next change. The
+// look returns the screen of one cart and a channel that is closed at its next change. The
 // channel is nil for an unknown cart.
-func (h *hub) look(key string, mayCommand bool, now time.Time) (view, <-chan struct{}) {
+func (h *hub) look(r words.Reader, key string, mayCommand bool, now time.Time) (screen, <-chan struct{}) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	c := h.carts[key]
 	if c == nil {
-		return newView(key, newCart(), h.link, mayCommand, now), nil
+		return newScreen(r, key, newCart(), h.link, mayCommand, now), nil
 	}
-	return newView(key, c, h.link, mayCommand, now), c.changed
+	return newScreen(r, key, c, h.link, mayCommand, now), c.changed
 }
 
-// lookAll returns views of all carts, sorted by name.
-func (h *hub) lookAll(now time.Time) []view {
+// lookAll returns all carts for the overview, the most urgent first.
+func (h *hub) lookAll(r words.Reader, now time.Time) overview {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	list := make([]view, 0, len(h.carts))
+	o := overview{R: r}
 	for key, c := range h.carts {
-		list = append(list, newView(key, c, h.link, false, now))
+		o.Tiles = append(o.Tiles, newTile(r, key, c, h.link, now))
 	}
-	slices.SortFunc(list, func(a, b view) int { return cmp.Compare(a.Key, b.Key) })
-	return list
+	o.arrange()
+	return o
 }

@@ -1,12 +1,16 @@
 package board
 
 import (
-	"bayfill/bridge/wire"
 	"bytes"
+	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
 )
 
 // Whatever a broker sends, the board shows a complete page of bounded size in which every
@@ -40,28 +44,56 @@ func FuzzReceive(f *testing.F) {
 		if len(h.carts) > 3 {
 			t.Fatalf("two messages make %d carts", len(h.carts))
 		}
-		v, _ := h.look("bay2", true, now)
+		v, _ := h.look(words.Plain, "bay2", true, now)
 		var page bytes.Buffer
 		for _, name := range cartPieces {
 			if err := pages.ExecuteTemplate(&page, name, v); err != nil {
 				t.Fatal(err)
 			}
 		}
-		if err := pages.ExecuteTemplate(&page, "carts", h.lookAll(now)); err != nil {
+		if err := pages.ExecuteTemplate(&page, "carts", h.lookAll(words.Plain, now)); err != nil {
 			t.Fatal(err)
 		}
 		// A character takes at most six as HTML, and some texts are shown twice.
 		if maxBytes := 100_000 + 20*(len(payload1)+len(payload2)); page.Len() > maxBytes {
 			t.Fatalf("the page has %d bytes, at most %d are allowed", page.Len(), maxBytes)
 		}
-		for _, g := range v.Groups {
-			for _, b := range g.Buttons {
-				if _, err := wire.ParsePress([]byte(b.Command)); err != nil && b.With == "" { // with entries it is whole only once they are typed
-					t.Fatalf("button %q sends %q: %v", b.Label, b.Command, err)
+		for _, a := range everyAnswer(&v) {
+			if a.Commands == "" || a.With != "" { // with entries it is whole only once they are typed
+				continue
+			}
+			for _, command := range eachCommand(t, a.Commands) {
+				if _, err := wire.ParsePress(command); err != nil {
+					t.Fatalf("button %q sends %q: %v", a.Label, command, err)
 				}
 			}
 		}
 	})
+}
+
+// everyAnswer lists all buttons of a page and of its dialogs.
+func everyAnswer(s *screen) []answer {
+	list := slices.Concat(s.Answers, s.Pic.Offers)
+	for _, d := range s.Dialogs {
+		list = append(list, d.Answers...)
+		for _, r := range d.Rows {
+			list = append(list, r.Answers...)
+		}
+	}
+	return list
+}
+
+// eachCommand returns the commands of a button one by one.
+func eachCommand(t testing.TB, commands string) []json.RawMessage {
+	t.Helper()
+	if !strings.HasPrefix(commands, "[") {
+		return []json.RawMessage{json.RawMessage(commands)}
+	}
+	var list []json.RawMessage
+	if err := json.Unmarshal([]byte(commands), &list); err != nil {
+		t.Fatal(err)
+	}
+	return list
 }
 
 // A broker full of nonsense cannot fill the hub's memory.

@@ -1,11 +1,13 @@
 package board
 
 import (
-	"bayfill/bridge/bridgetest"
 	"bytes"
 	"runtime"
 	"testing"
 	"time"
+
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/words"
 )
 
 // A day of updates, five a second with pauses of a second, leaves nothing in memory,
@@ -18,7 +20,7 @@ func TestDayOfUpdatesLeavesNothing(t *testing.T) {
 	}
 	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
 	page := follow(t, server.URL+"/events/bay2")
-	bridgetest.Eventually(t, 5*time.Second, "the page", func() bool { return page.piece("standing") != "" })
+	bridgetest.Eventually(t, 5*time.Second, "the page", func() bool { return page.piece("bar") != "" })
 	now := noon
 	b.hub.linked(true, "", now)
 	b.hub.receive(bay2+"presence", []byte(online("a")), true, now)
@@ -47,8 +49,8 @@ func TestDayOfUpdatesLeavesNothing(t *testing.T) {
 			b.hub.tick(now)
 		}
 		if i%1000 == 0 {
-			v, _ := b.hub.look("bay2", true, now)
-			if err := pages.ExecuteTemplate(new(bytes.Buffer), "volumes", v); err != nil {
+			v, _ := b.hub.look(words.Plain, "bay2", true, now)
+			if err := pages.ExecuteTemplate(new(bytes.Buffer), "stage", v); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -89,7 +91,7 @@ func TestNonsenseIsBounded(t *testing.T) {
 		t.Errorf("%d carts after one was removed", n)
 	}
 	h.receive("bayfill/hilltop/bay2/job", make([]byte, maxMessageBytes+1), true, noon)
-	if v, changed := h.look("hilltop/bay2", false, noon); changed != nil || v.Standing == "LIVE" {
+	if v, changed := h.look(words.Plain, "hilltop/bay2", false, noon); changed != nil || v.Standing == "LIVE" {
 		t.Error("a message of any length is read")
 	}
 }

@@ -186,7 +186,7 @@ const sheet = `,"service_data":{"name":"van6-overflow","asked_fluid":"amber 6","
 func job(phase, next, rest string) string {
 	return fmt.Sprintf(`{"ts":"2026-11-25T09:10:00.000Z","job":"van-7","vehicle":"Courier van, 6-speed","phase":%q,
 		"flow":{"next":%s},"plan":{"target_l":4.19,"target_u_l":0.02,"first_fill_l":3.35,"remaining_l":1.2,"remaining_u_l":0.02,"notes":[]},
-		"changes":[],"questions":[],"clear_weighings":[],"cautions":["Fluid may be hot enough to burn: gloves, sleeves, eye protection.","Support the pan: it comes down full.","Vehicle supported and chocked.","The vehicle maker's service data and local codes come first."]%s}`,
+		"changes":[],"questions":[],"clear_weighings":[],"cautions":[{"text":"Fluid may be hot enough to burn: gloves, sleeves, eye protection."},{"text":"Support the pan: it comes down full."},{"text":"Vehicle supported and chocked."},{"text":"The vehicle maker's service data and local codes come first."}]%s}`,
 		phase, next, rest)
 }
 

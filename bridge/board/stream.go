@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"net/http"
 	"time"
+
+	"bayfill/fillcalc"
 )
 
 const (
@@ -22,33 +24,35 @@ const (
 type update struct {
 	Board  string            `json:"board"` // the run's token; a page of an earlier run reloads
 	Pieces map[string]string `json:"pieces"`
-	Signal string            `json:"signal"`
+	Tone   fillcalc.Tone     `json:"tone"`
 }
 
 // The pieces of each page, by the ids of their elements, which are also the names of
 // their templates.
 var (
-	cartPieces     = []string{"standing", "phases", "trouble", "next", "volumes", "window", "trend", "cautions", "alerts", "actions", "changes"}
+	cartPieces     = []string{"bar", "band", "stage", "caution", "answers", "dialogs"}
 	overviewPieces = []string{"carts"}
 )
 
 func (b *Board) cartEvents(w http.ResponseWriter, r *http.Request) {
-	b.stream(w, r, cartPieces, func(now time.Time) (any, string, <-chan struct{}) {
-		v, changed := b.hub.look(r.PathValue("key"), b.config.MayCommand, now)
-		return v, v.Window.Signal, changed
+	reader := b.reader(r)
+	b.stream(w, r, cartPieces, func(now time.Time) (any, fillcalc.Tone, <-chan struct{}) {
+		s, changed := b.hub.look(reader, r.PathValue("key"), b.config.MayCommand, now)
+		return s, s.Tone, changed
 	})
 }
 
 func (b *Board) overviewEvents(w http.ResponseWriter, r *http.Request) {
-	b.stream(w, r, overviewPieces, func(now time.Time) (any, string, <-chan struct{}) {
-		return b.hub.lookAll(now), "", nil
+	reader := b.reader(r)
+	b.stream(w, r, overviewPieces, func(now time.Time) (any, fillcalc.Tone, <-chan struct{}) {
+		return b.hub.lookAll(reader, now), "", nil
 	})
 }
 
 // stream sends the pieces that have changed, as they change, until the browser closes the
-// connection. look returns the data of the templates, the signal to sound, and a channel
+// connection. look returns the data of the templates, the tone to sound, and a channel
 // that is closed at the next change.
-func (b *Board) stream(w http.ResponseWriter, r *http.Request, names []string, look func(now time.Time) (any, string, <-chan struct{})) {
+func (b *Board) stream(w http.ResponseWriter, r *http.Request, names []string, look func(now time.Time) (any, fillcalc.Tone, <-chan struct{})) {
 	out := http.NewResponseController(w)
 	w.Header().Set("Content-Type", "text/event-stream")
 	w.Header().Set("Cache-Control", "no-store")
@@ -56,8 +60,8 @@ func (b *Board) stream(w http.ResponseWriter, r *http.Request, names []string, l
 	defer beats.Stop()
 	sent := map[string]string{}
 	for {
-		data, signal, changed := look(time.Now())
-		u := update{Board: b.token, Pieces: map[string]string{}, Signal: signal}
+		data, tone, changed := look(time.Now())
+		u := update{Board: b.token, Pieces: map[string]string{}, Tone: tone}
 		for _, name := range names {
 			var piece bytes.Buffer
 			if err := pages.ExecuteTemplate(&piece, name, data); err != nil {

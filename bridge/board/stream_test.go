@@ -19,11 +19,12 @@ func liveBoard(t *testing.T, broker string, cart *peer) *browser {
 	t.Helper()
 	at := runBoard(t, Config{Broker: "tcp://" + broker, Shop: "hilltop"})
 	page := follow(t, at+"/events/bay2")
-	bridgetest.Eventually(t, 10*time.Second, "the broker", func() bool { return page.shows("standing", "NOT HEARD") || page.shows("standing", "LAST KNOWN") })
+	bridgetest.Eventually(t, 10*time.Second, "the broker", func() bool { return page.shows("bar", "NOT HEARD") || page.shows("bar", "LAST KNOWN") })
 	cart.say("presence", online("a"))
 	cart.say("volumes", volumes("checking", 4.213, 2.104, 1.246))
 	cart.say("window", windowAt("open", 38.4, "null", "200"))
-	bridgetest.Eventually(t, 5*time.Second, "a live cart", func() bool { return page.shows("standing", "LIVE") && page.shows("window", "CHECK NOW") })
+	cart.say("job", job("checking", `[{"text":"Judge the level.","tone":"check"}]`, ""))
+	bridgetest.Eventually(t, 5*time.Second, "a live cart", func() bool { return page.shows("bar", ">LIVE<") && page.shows("band", "CHECK NOW") })
 	return page
 }
 
@@ -46,12 +47,15 @@ func TestChangeIsPushed(t *testing.T) {
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)
 	page := liveBoard(t, broker, cart)
-	cart.say("volumes", volumes("filling", 4.213, 2.5, 0.85))
-	within(t, "the change", func() bool { return page.shows("volumes", "2.50") && page.shows("volumes", "0.85") })
+	page.mu.Lock()
+	before := page.came["caution"]
+	page.mu.Unlock()
+	cart.say("window", windowAt("open", 39.1, "null", "180"))
+	within(t, "the change", func() bool { return page.shows("stage", "39.1 °C") && page.shows("stage", "3:00") })
 	page.mu.Lock()
 	defer page.mu.Unlock()
-	if n := page.came["cautions"]; n != 1 {
-		t.Errorf("a piece that never changed came %d times, want once, at first", n)
+	if n := page.came["caution"]; n != before {
+		t.Errorf("a piece that has not changed came %d times more", n-before)
 	}
 }
 
@@ -62,11 +66,12 @@ func TestSensorOutageIsVisible(t *testing.T) {
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)
 	page := liveBoard(t, broker, cart)
-	cart.say("volumes", `{"ts":"2026-11-25T09:10:01.000Z","phase":"filling","quality":"scale supply is silent","quality_code":"silent","drained_l":4.213,"added_l":null,"remaining_l":null,"reference_c":20}`)
+	cart.say("volumes", `{"ts":"2026-11-25T09:10:01.000Z","job":"van-7","phase":"checking","quality":"scale supply is silent","quality_code":"silent","quality_of":"supply","drained_l":4.213,"added_l":null,"remaining_l":null,"reference_c":20}`)
+	cart.say("job", job("checking", `[{"text":"The probe fluid-probe is silent.","tone":"unmeasured"}]`, ""))
 	cart.say("window", `{"ts":"2026-11-25T09:10:01.000Z","state":"blind","temp_c":null,"low_c":35,"high_c":45,"quality":"probe fluid-probe is silent","quality_code":"silent"}`)
 	within(t, "the silent sensor", func() bool {
-		return page.shows("volumes", "scale supply is silent") && page.shows("volumes", "<dd>–</dd>") && !page.shows("volumes", "2.10") &&
-			page.shows("window", "probe fluid-probe is silent") && page.shows("window", "NOT KNOWN") && !page.shows("window", "38.4")
+		return page.shows("stage", "supply is silent") && !page.shows("stage", "2.10") &&
+			page.shows("band", "The probe fluid-probe is silent") && page.shows("band", "NOT MEASURED") && !page.shows("stage", "38.4")
 	})
 }
 
@@ -87,7 +92,7 @@ func TestBridgeOutageIsVisible(t *testing.T) {
 	page := liveBoard(t, broker, cart)
 	socket.Close()
 	within(t, "the dead bridge", func() bool {
-		return page.shows("standing", "CART OFFLINE") && page.shows("volumes", "last known") && page.shows("window", "NOT LIVE") && page.shows("next", "last known")
+		return page.shows("bar", "CART OFFLINE") && page.shows("stage", "Last known") && page.shows("band", "NOT MEASURED") && page.piece("answers") == ""
 	})
 }
 
@@ -100,15 +105,15 @@ func TestBrokerOutageIsVisible(t *testing.T) {
 	page := liveBoard(t, broker, cart)
 	stop()
 	within(t, "the dead broker", func() bool {
-		return page.shows("standing", "NO BROKER") && page.shows("volumes", "last known") && page.shows("window", "NOT LIVE")
+		return page.shows("bar", "NO BROKER") && page.shows("stage", "Last known") && page.shows("band", "NOT MEASURED")
 	})
 	startBroker(t, broker)
-	bridgetest.Eventually(t, 15*time.Second, "the broker's return", func() bool { return !page.shows("standing", "NO BROKER") })
-	if page.shows("standing", "LIVE") {
+	bridgetest.Eventually(t, 15*time.Second, "the broker's return", func() bool { return !page.shows("bar", "NO BROKER") })
+	if page.shows("bar", ">LIVE<") {
 		t.Error("the cart counts as live although it has said nothing since")
 	}
 	connect(t, broker, nil).say("volumes", volumes("filling", 4.213, 2.104, 1.246))
-	bridgetest.Eventually(t, 5*time.Second, "the cart's return", func() bool { return page.shows("standing", "LIVE") })
+	bridgetest.Eventually(t, 5*time.Second, "the cart's return", func() bool { return page.shows("bar", ">LIVE<") })
 }
 
 // A network that loses all packets closes no connection.
@@ -120,7 +125,7 @@ func TestDeadLineIsVisible(t *testing.T) {
 	line := newLine(t, broker)
 	page := liveBoard(t, line.address, cart)
 	line.swallow()
-	within(t, "the dead line", func() bool { return page.shows("standing", "NO BROKER") })
+	within(t, "the dead line", func() bool { return page.shows("bar", "NO BROKER") })
 }
 
 // line forwards bytes to the broker until it is set to lose them.

@@ -2,10 +2,10 @@ package board
 
 import (
 	"math"
-	"time"
 
 	"bayfill/bridge/chart"
 	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
 )
 
 // trace is a picture of a scale's signal around a change. A thin line is what the scale
@@ -36,7 +36,7 @@ const (
 
 // newTrace draws the signal around the change in question. There is no picture without a
 // signal, nor of one that shows no change.
-func newTrace(q *wire.JobQuestion) (t trace) {
+func newTrace(r words.Reader, q *wire.JobQuestion) (t trace) {
 	low, high, last := reach(q.TraceKg)
 	steps, tall := len(q.TraceKg)-1, high-low
 	if steps < 1 || steps >= maxTracePoints || !(tall >= minTraceKg && tall <= maxTraceKg) || math.IsNaN(float64(q.Kg)) {
@@ -45,7 +45,10 @@ func newTrace(q *wire.JobQuestion) (t trace) {
 	y := chart.NewAxis(low, high, tall/40, traceBottomY, traceTopY)
 	t.Known, t.BeforeY = true, math.Round(y.Y(0))
 	t.draw(q.TraceKg, y)
-	t.Size, t.Lasts = changeKg(float64(q.Kg)), lasts(float64(steps)*float64(q.TraceStepS))
+	t.Size = sizeText(r, float64(q.Kg))
+	if s := float64(steps) * float64(q.TraceStepS); s >= minTraceSec && s <= maxTraceSec {
+		t.Lasts = r.Figure("lasts_s", math.Round(s))
+	}
 	t.placeTexts(math.Round(y.Y(last)))
 	return t
 }
@@ -88,18 +91,11 @@ func (t *trace) placeTexts(endY float64) {
 	}
 }
 
-// changeKg formats the size of a change in at most eight characters up to 99 kg.
-func changeKg(kg float64) string {
-	if math.Abs(kg) >= 9.995 {
-		return chart.Figure("%+.1f kg", kg)
+// sizeText prints the size of a change with its sign.
+func sizeText(r words.Reader, kg float64) string {
+	text := r.Units.Mass(math.Abs(kg))
+	if kg < 0 {
+		return "−" + text
 	}
-	return chart.Figure("%+.2f kg", kg)
-}
-
-// lasts formats how long a picture lasts; an unknown time is empty.
-func lasts(s float64) string {
-	if !(s >= minTraceSec && s <= maxTraceSec) {
-		return ""
-	}
-	return duration(time.Duration(math.Round(s)) * time.Second)
+	return "+" + text
 }

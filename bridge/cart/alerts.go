@@ -1,17 +1,16 @@
 package cart
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 	"time"
 
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // alert raises or changes an alert, or ends it when its text is empty. Its kind follows
-// from code and sensor unless it is given. A text may contain a whole page from a
-// proxy, so it is cut.
+// from code and sensor unless it is given.
 func (c *Cart) alert(a wire.Alert) {
 	if a.Kind == "" {
 		a.Kind = string(a.Code)
@@ -19,7 +18,6 @@ func (c *Cart) alert(a wire.Alert) {
 			a.Kind += ":" + a.Sensor
 		}
 	}
-	a.Text = fmt.Sprintf("%.500s", a.Text)
 	old, raised := c.alerts[a.Kind]
 	switch {
 	case a.Text == "" && !raised, a.Text == old.Text:
@@ -49,18 +47,19 @@ func (c *Cart) alertsMessage() wire.Alerts {
 }
 
 // reporter returns a function through which one other goroutine reports the text of an
-// alert. The function drops a text that has not changed. It waits up to a second for
+// alert, zero when it is over. The function drops a text that has not changed. It waits up to a second for
 // room in the inbox, since a link reports only once that it is connected again; no
 // longer, since the loop may have ended.
-func (c *Cart) reporter(code wire.AlertCode) func(text string) {
+func (c *Cart) reporter(code wire.AlertCode) func(fillcalc.Text) {
 	last := ""
-	return func(text string) {
-		if text == last {
+	return func(t fillcalc.Text) {
+		said := wire.Say(t)
+		if said.Text == last {
 			return
 		}
 		select {
-		case c.inbox <- report{alert: wire.Alert{Code: code, Text: text}}:
-			last = text
+		case c.inbox <- report{alert: wire.Alert{Code: code, Said: said}}:
+			last = said.Text
 		case <-time.After(time.Second):
 		}
 	}

@@ -27,7 +27,7 @@ func TestAlertsArePublishedOnce(t *testing.T) {
 		raised := time.Now()
 		raise := l.reporter(wire.AlertHistory)
 		for _, text := range []string{"down", "down", "down", "worse", "worse", "", ""} {
-			raise(text)
+			raise(fillcalc.Text{Key: text})
 			time.Sleep(time.Second)
 		}
 		var got []string
@@ -63,7 +63,7 @@ func TestSensorAlertsBeginAndEnd(t *testing.T) {
 		silent := time.Now().UTC()
 		time.Sleep(5 * time.Second)
 		// With the time at which it began: a number of seconds would become wrong.
-		if a := now(); len(a) != 1 || !strings.Contains(a["sensor:caddy"], "nothing arrives since "+silent.Format("15:04:05 UTC")+": is") {
+		if a := now(); len(a) != 1 || !strings.Contains(a["sensor:caddy"], "is silent since "+silent.Format("15:04 UTC")+": ") {
 			t.Errorf("silence from %v on: alerts %q", silent, a)
 		}
 		l.live(1, 0, 0)
@@ -118,11 +118,11 @@ func TestAlertIsHeardInABurst(t *testing.T) {
 		l := newLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines))
 		l.drivers = nil
 		raise := l.reporter(wire.AlertBroker)
-		raise("down")
+		raise(fillcalc.Text{Key: "down"})
 		for len(l.inbox) < cap(l.inbox) {
 			l.inbox <- report{event: &fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: "caddy", Value: 3}}
 		}
-		go raise("")
+		go raise(fillcalc.Text{})
 		synctest.Wait()
 		l.start()
 		time.Sleep(2 * time.Second)
@@ -142,9 +142,9 @@ func TestClocksThatDiffer(t *testing.T) {
 	}{
 		{"nothing", "", 0},
 		{"30 s", "", 30 * time.Second},
-		{"journal 3 h ahead", "this cart's time is 3h0m0s ahead of the computer's clock", 3 * time.Hour},
-		{"journal 20 years ahead", "this cart's time is 7305 days ahead of the computer's clock", 20 * 8766 * time.Hour},
-		{"clock set forward", "the computer's clock is 5m0s ahead of this cart's time", -5 * time.Minute},
+		{"journal 3 h ahead", "This cart's time is 3 h ahead of the computer's clock", 3 * time.Hour},
+		{"journal 20 years ahead", "This cart's time is 7305 d ahead of the computer's clock", 20 * 8766 * time.Hour},
+		{"clock set forward", "The computer's clock is 5 min ahead of this cart's time", -5 * time.Minute},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {

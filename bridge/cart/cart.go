@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"bayfill/bridge/clock"
+	"bayfill/bridge/closing"
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/names"
@@ -22,6 +23,9 @@ type Cart struct {
 	config      *config.Cart
 	fluids      map[string]fillcalc.Fluid // configured ones, by name
 	serviceData string                    // folder; empty when none is configured
+	shopName    string
+	shop        *closing.Shop
+	shopUnits   string // of units.Systems
 	clock       *clock.Clock
 	clockSet    func() bool // nil: the computer's clock counts as set
 	journal     *journal.Journal
@@ -49,6 +53,7 @@ type Cart struct {
 	identities names.Hider
 	verifier   verifier
 	alerts     map[string]wire.Alert // by kind
+	choices    choices
 	// What the loop watches.
 	calibrations calibrations
 	frames       map[string]frameTrouble // of the sensors that have any
@@ -67,6 +72,9 @@ func (c *Cart) Run(ctx context.Context) error {
 		workers.Go(func() { c.runSensor(ctx, d) })
 	}
 	c.link.set(wire.AboutLeaf, wire.Encode(c.about()))
+	shop := c.lookAtShop()
+	workers.Go(func() { c.runShop(ctx, shop) })
+	c.handleShop(c.readServiceData())
 	c.link.set(wire.AlertsLeaf, wire.Encode(c.alertsMessage()))
 	c.publishAll()
 

@@ -56,7 +56,7 @@ func aJob(t *testing.T) []fillcalc.Event {
 			l.celsius += 0.4
 			l.live(1, 0, 0.043)
 		}
-		l.must(`"do":"phase","phase":"checking"`)
+		l.must(`"do":"phase","phase":"running"`, `"do":"phase","phase":"checking"`)
 		l.live(5, 0, 0)
 		l.must(`"do":"close"`)
 		l.stop()

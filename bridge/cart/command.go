@@ -27,59 +27,63 @@ type incoming struct {
 func (c *Cart) handleCommand(ctx context.Context, m incoming) {
 	c.emptyInbox() // what was measured before the command belongs before it
 	id, _ := wire.CommandID(m.payload)
-	earlier, err := c.execute(ctx, id, m)
+	earlier, understood, err := c.execute(ctx, id, m)
 	switch {
 	case err != nil:
-		text := fmt.Sprintf("%.500s", err.Error()) // it may repeat what was sent
-		c.log.Warn("command refused", "id", id, "error", text)
-		c.link.reply(id, wire.Reply{Error: text})
+		r := wire.Refuse(err)
+		c.log.Warn("command refused", "id", id, "error", r.Error)
+		c.link.reply(id, r)
 	case earlier != nil:
 		c.link.repeatReply(id, earlier)
 	default:
-		c.link.reply(id, wire.Reply{OK: true, Job: c.state.Job.Spec.ID})
+		c.link.reply(id, wire.Reply{OK: true, Understood: understood, Job: c.state.Job.Spec.ID})
 	}
 }
 
 // execute executes a command. It returns the earlier reply when the command was done
-// before. The error is for the sender: nothing has happened then.
-func (c *Cart) execute(ctx context.Context, id string, m incoming) (earlier []byte, err error) {
+// before, and the amounts that it was given. The error is for the sender: nothing has happened then.
+func (c *Cart) execute(ctx context.Context, id string, m incoming) (earlier []byte, understood map[string]wire.Number, err error) {
 	payload, stale, err := c.verifier.verify(ctx, m.payload)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	cmd, err := wire.ParseCommand(payload)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	before, done, err := c.journal.Answered(id)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	fingerprint := wire.Fingerprint(payload)
 	switch {
 	case done && before.Command != fingerprint:
-		return nil, errors.New("id: was used for another command, use a new one")
+		return nil, nil, errors.New("id: was used for another command, use a new one")
 	case done:
-		return before.Reply, nil
+		return before.Reply, nil, nil
 	case stale != nil:
-		return nil, stale
+		return nil, nil, stale
 	case m.retained:
-		return nil, errors.New("retained: a command that the broker kept is old, send it without retain")
+		return nil, nil, errors.New("retained: a command that the broker kept is old, send it without retain")
 	}
 	// By the computer's clock, as its sender sees it: the cart's may be far ahead.
 	if wall := time.Now(); !cmd.NotAfter.IsZero() && wall.After(cmd.NotAfter) {
-		return nil, fmt.Errorf("not_after: it is %s, this command came too late", wire.Timestamp(wall.UnixNano()))
+		return nil, nil, fmt.Errorf("not_after: it is %s, this command came too late", wire.Timestamp(wall.UnixNano()))
 	}
 	if cmd.Do == "republish" {
 		c.link.republish()
-		return nil, nil
+		return nil, nil, nil
+	}
+	if err := cmd.AskBack(); err != nil {
+		return nil, nil, err
 	}
 	nowNs := c.clock.NowNs()
 	in, err := c.input(&cmd, nowNs)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	return nil, c.commit(ctx, in, c.identities.Hide(in), nowNs, fingerprint)
+	understood = cmd.Understood()
+	return nil, understood, c.commit(ctx, in, c.identities.Hide(in), nowNs, fingerprint, understood)
 }
 
 // input returns the fold's input for a command, checked against the cart's state.
@@ -95,6 +99,7 @@ func (c *Cart) input(cmd *wire.Command, nowNs int64) (*fillcalc.Input, error) {
 	if in.Do == fillcalc.DoOpen {
 		// A job's own events say everything about it.
 		in.Setup, in.Clock = &c.state.Setup, c.state.Clock
+		in.Job.Usual = c.shop.Usual(in.Job.ServiceData).ForJob()
 	}
 	if err := fillcalc.Check(&c.state, in); err != nil {
 		return nil, err
@@ -120,7 +125,7 @@ func (c *Cart) findServiceData(name string) (*config.ServiceData, error) {
 
 // commit writes a command to the disk, with everything that came before it and its
 // reply, and then lets it take effect. When the disk refuses, nothing has happened.
-func (c *Cart) commit(ctx context.Context, in *fillcalc.Input, names []names.Name, nowNs int64, fingerprint [sha256.Size]byte) error {
+func (c *Cart) commit(ctx context.Context, in *fillcalc.Input, names []names.Name, nowNs int64, fingerprint [sha256.Size]byte, understood map[string]wire.Number) error {
 	c.awaitWrite()
 	b := &c.backlog
 	if n := len(b.batch.Events); n > maxBatch {
@@ -134,7 +139,7 @@ func (c *Cart) commit(ctx context.Context, in *fillcalc.Input, names []names.Nam
 	batch.Published = slices.Clip(batch.Published)
 	batch.Names = names
 	id := in.ID
-	batch.Answers = []journal.Answer{{ID: id, AtNs: e.AtNs, Command: fingerprint, Reply: wire.Encode(wire.Reply{ID: &id, OK: true, Job: next.Job.Spec.ID})}}
+	batch.Answers = []journal.Answer{{ID: id, AtNs: e.AtNs, Command: fingerprint, Reply: wire.Encode(wire.Reply{ID: &id, OK: true, Understood: understood, Job: next.Job.Spec.ID})}}
 	published.render(&next, &batch)
 	batch.LinkChain(b.chain)
 	ended := c.state.Job.Phase.Open() && !next.Job.Phase.Open()
@@ -146,7 +151,7 @@ func (c *Cart) commit(ctx context.Context, in *fillcalc.Input, names []names.Nam
 	}
 	// Not cancelled by a stop: a command is done completely or not at all.
 	if err := c.journal.Append(context.WithoutCancel(ctx), batch); err != nil {
-		c.alert(wire.Alert{Code: wire.AlertJournal, Text: "commands are refused: " + err.Error() + journal.Remedy(err)})
+		c.alert(wire.Alert{Code: wire.AlertJournal, Said: wire.Say(journalText("alert.journal_refuses", err))})
 		return fmt.Errorf("the command could not be saved and was not done: %w", err)
 	}
 	b.batch = batch
@@ -154,8 +159,12 @@ func (c *Cart) commit(ctx context.Context, in *fillcalc.Input, names []names.Nam
 	c.state, c.published = next, published
 	c.watchJob()
 	c.publishAll()
+	if ended {
+		c.addClosing(&batch.Published[len(batch.Published)-1])
+	}
 	if in.Do == fillcalc.DoDensity || in.Do == fillcalc.DoClose {
 		c.link.set(wire.AboutLeaf, wire.Encode(c.about()))
+		c.publishChoices()
 	}
 	return nil
 }

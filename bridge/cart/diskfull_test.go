@@ -1,7 +1,6 @@
 package cart
 
 import (
-	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -137,11 +136,14 @@ func TestDiskFullForHours(t *testing.T) {
 		}
 		// Timestamps sort as text.
 		var from, to string
-		text := bridgetest.AlertTexts(newest[wire.Alerts](l, wire.AlertsLeaf))["journal_gap"]
-		fmt.Sscanf(text, "the journal has no readings from %s to %s", &from, &to)
+		for _, a := range newest[wire.Alerts](l, wire.AlertsLeaf).Alerts {
+			if a.Code == wire.AlertJournalGap {
+				from, to = a.Names["from_when"], a.Names["to_when"]
+			}
+		}
 		after := func(d time.Duration) string { return wire.Timestamp(full.Add(d).UnixNano()) }
 		if from < after(0) || from > after(time.Minute) || to < after(3*time.Minute) || to > after(10*time.Minute) {
-			t.Errorf("full since %s, ten minutes later it says %q", after(0), text)
+			t.Errorf("full since %s, ten minutes later it says from %s to %s", after(0), from, to)
 		}
 
 		for pages := 10; l.backlog.gap.open; pages += 10 { // until one batch is written

@@ -11,6 +11,7 @@ import (
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // slowBroker takes its time to acknowledge each message.
@@ -37,7 +38,7 @@ func (b *slowBroker) publish(ctx context.Context, m mqtt.Message) error {
 // about.
 func TestSlowBrokerStarvesNoLeaf(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		l := newLink(mqtt.Endpoint{}, "test", "cart", nil, func(string) {})
+		l := newLink(mqtt.Endpoint{}, "test", "cart", nil, func(fillcalc.Text) {})
 		broker := &slowBroker{takes: 300 * time.Millisecond}
 		ctx, cancel := context.WithCancel(t.Context())
 		defer cancel()
@@ -81,7 +82,7 @@ func TestSlowBrokerStarvesNoLeaf(t *testing.T) {
 // sent before leaves, which are sent again after the next start.
 func TestSlowBrokerAtAStop(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		l := newLink(mqtt.Endpoint{}, "test", "cart", nil, func(string) {})
+		l := newLink(mqtt.Endpoint{}, "test", "cart", nil, func(fillcalc.Text) {})
 		broker := &slowBroker{takes: 400 * time.Millisecond}
 		for _, leaf := range []wire.Leaf{wire.JobLeaf, wire.VolumesLeaf, wire.WindowLeaf, wire.AlertsLeaf} {
 			l.set(leaf, []byte("closed"))

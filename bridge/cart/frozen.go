@@ -1,7 +1,6 @@
 package cart
 
 import (
-	"fmt"
 	"math"
 
 	"bayfill/bridge/wire"
@@ -59,9 +58,8 @@ func (c *Cart) watchFrozen(e fillcalc.Event) {
 			(phase == fillcalc.Draining || phase == fillcalc.Service || phase == fillcalc.Filling)
 		alert := wire.Alert{Code: wire.AlertFrozen, Sensor: e.Sensor}
 		if frozen {
-			alert.Figures = map[string]wire.Number{"shown_kg": wire.Number(e.Value), "for_s": wire.Number(stoodNs / 1e9)}
-			alert.Text = fmt.Sprintf("scale %s flickered, and now it has shown exactly %g kg for %d min: press on it, and if the figure does not move, switch its indicator off and on",
-				e.Sensor, e.Value, stoodNs/60e9)
+			alert.Said = wire.Say(fillcalc.Text{Key: "alert.frozen", Figures: map[string]float64{"shown_kg": e.Value, "for_s": float64(stoodNs) / 1e9},
+				Names: map[string]string{"scale": string(setup.Load)}})
 		}
 		c.alert(alert)
 	}

@@ -41,7 +41,7 @@ func TestFrozenScale(t *testing.T) {
 			t.Fatalf("too soon: %s", text)
 		}
 		l.live(20, 0, 0)
-		if text := alert(); !strings.Contains(text, "scale caddy flickered") || !strings.Contains(text, "for 5 min") {
+		if text := alert(); !strings.Contains(text, "The caddy's scale has shown exactly") || !strings.Contains(text, "for 5 min") {
 			t.Fatalf("frozen: %q", text)
 		}
 		l.caddyKg += 0.005

@@ -6,6 +6,7 @@ import (
 
 	"bayfill/bridge/journal"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // Journal is the cart's journal. Others may read it while the cart runs.
@@ -24,17 +25,20 @@ func (c *Cart) WatchHistory(ctx context.Context) (report func(trouble string, re
 	if err != nil {
 		return nil, err
 	}
-	c.alert(wire.Alert{Code: wire.AlertHistoryRefused, Text: text})
+	c.alert(wire.Alert{Code: wire.AlertHistoryRefused, Said: wire.Say(text)})
 	checked := time.Now()
 	return func(trouble string, refused int) {
-		reportTrouble(trouble)
+		text := fillcalc.Text{}
+		if trouble != "" {
+			text = fillcalc.Text{Key: "alert.history", Names: map[string]string{"reason": trouble}}
+		}
+		reportTrouble(text)
 		c.meter.refusedLines.Add(float64(refused))
 		if refused == 0 && time.Since(checked) < time.Hour || ctx.Err() != nil {
 			return
 		}
 		checked = time.Now()
-		text, err := c.journal.BoundDeadLetters(ctx)
-		if err != nil {
+		if text, err = c.journal.BoundDeadLetters(ctx); err != nil {
 			c.log.Warn("lines that the history refused are not counted", "error", err)
 			return
 		}

@@ -102,11 +102,11 @@ func TestJobLeaf(t *testing.T) {
 		if *m.Plan.BottlesOpened != 2 {
 			t.Errorf("%d bottles opened for 1.78 L", *m.Plan.BottlesOpened)
 		}
-		if kinds := planKinds(m); !slices.Contains(kinds, string(fillcalc.NoteLittle)) {
+		if kinds := planKinds(m); !slices.Contains(kinds, fillcalc.NoteLittle) {
 			t.Errorf("notes: %v, want the note that 8 L are typical", kinds)
 		}
 
-		l.must(`"do":"phase","phase":"checking"`)
+		l.must(`"do":"phase","phase":"running"`, `"do":"phase","phase":"checking"`)
 		before := newest[wire.Job](l, wire.JobLeaf).Tally
 		l.live(20, 0.02, 0)
 		l.live(5, 0, 0)
@@ -122,7 +122,7 @@ func TestJobLeaf(t *testing.T) {
 
 func planKinds(m wire.Job) (kinds []string) {
 	for _, note := range m.Plan.Notes {
-		kinds = append(kinds, note.Kind)
+		kinds = append(kinds, note.Say)
 	}
 	return kinds
 }
@@ -187,7 +187,7 @@ func TestJobLeafFollowsTheFlow(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines))
 		l.live(3, 0, 0)
-		l.must(bridgetest.OpenJob, `"do":"phase","phase":"running"`)
+		l.must(bridgetest.OpenJob, `"do":"phase","phase":"running","why":"only a test"`)
 		var asked []string
 		same := func() bool {
 			said, is := newest[wire.Job](l, wire.JobLeaf).Flow, wire.FlowOf(&l.state)
@@ -200,7 +200,7 @@ func TestJobLeafFollowsTheFlow(t *testing.T) {
 		began := time.Now()
 		l.follows(8, "the gear's countdown", 1500*time.Millisecond, same)
 		for s := 5; s > 0; s-- {
-			if text := fmt.Sprintf("Hold R for %d s.", s); !slices.Contains(asked, text) {
+			if text := fmt.Sprintf("Hold R for %d s more.", s); !slices.Contains(asked, text) {
 				t.Errorf("the leaf never said %q: %q", text, asked)
 			}
 		}
@@ -210,7 +210,7 @@ func TestJobLeafFollowsTheFlow(t *testing.T) {
 			l.celsius += 0.2
 			l.follows(2, "what is asked next", 1500*time.Millisecond, same)
 		}
-		for _, text := range []string{"Wait for the check window.", "Judge the level now, at 38 °C.", "Too warm: wait until the window opens again."} {
+		for _, text := range []string{"Wait for the check window.", "Judge the level now, at 38.0 °C.", "Too warm: wait until the window opens again."} {
 			if !slices.Contains(asked, text) {
 				t.Errorf("the leaf never said %q: %q", text, asked)
 			}
@@ -232,7 +232,7 @@ func TestWindowLeafFollowsTheForecast(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.ProbeLines))
 		l.celsius = 22
 		l.live(3, 0, 0)
-		l.must(bridgetest.OpenJob, `"do":"phase","phase":"running"`)
+		l.must(bridgetest.OpenJob, `"do":"phase","phase":"running","why":"only a test"`)
 		began, known := time.Now(), 0
 		counted := func() bool {
 			all := l.all(string(wire.WindowLeaf))
@@ -381,7 +381,7 @@ func TestBackwardChangeIsAnswered(t *testing.T) {
 			t.Fatalf("changes: %+v, asked: %+v", m.Changes, m.Questions)
 		}
 		near(t, "drained while nobody has answered", newest[wire.Volumes](l, wire.VolumesLeaf).DrainedL, float64(before.DrainedL), 0.01)
-		if text := bridgetest.AlertTexts(newest[wire.Alerts](l, wire.AlertsLeaf))["job:change:1"]; !strings.Contains(text, "scale caddy moved by -0.") {
+		if text := bridgetest.AlertTexts(newest[wire.Alerts](l, wire.AlertsLeaf))["job:change:1"]; !strings.Contains(text, "The caddy's scale became 0.40 kg lighter") {
 			t.Errorf("alert %q", text)
 		}
 		l.must(`"do":"answer","change":1,"as":"thing","by":"mara"`)
@@ -439,18 +439,18 @@ func TestJobAlertsBeginAndEnd(t *testing.T) {
 		}
 		l.supplyKg = 20
 		l.live(3, 0, 0)
-		l.must(bridgetest.OpenJob+`,"balance_band_l":0.5`, `"do":"phase","phase":"running"`)
+		l.must(bridgetest.OpenJob+`,"balance_band_l":0.5`, `"do":"phase","phase":"running","why":"only a test"`)
 		l.live(10, 0.05, 0.05)
 		has("job:balance", "")
 		l.live(30, 0.05, 0.02)
-		has("job:balance", "less was added than drained, the limit is 0.50 L: change one of the flows")
+		has("job:balance", "less went in than came out, at most 0.50 L is allowed")
 		l.live(5, 0, 0)
 		has("job:balance", "")
 		has("job:caddy", "")
 		// The caddy holds 12 L; 10 kg are in it, and it weighs 2.4 kg itself.
 		l.live(90, 0.08, 0)
 		l.live(5, 0, 0)
-		has("job:caddy", "the caddy has room for 0.")
+		has("job:caddy", "The caddy has room for 0.")
 		l.caddyKg = 0 // it is taken away, emptied and put back
 		l.live(6, 0, 0)
 		if v := newest[wire.Volumes](l, wire.VolumesLeaf); v.QualityCode != "away" || v.QualityOf != "caddy" {

@@ -126,7 +126,7 @@ func TestCartOnADiskTurnedReadOnly(t *testing.T) {
 		l.live(2, 0, 0)
 		readOnly(1)
 		l.live(40, 0.02, 0)
-		if text := bridgetest.AlertTexts(newest[wire.Alerts](l, wire.AlertsLeaf))["journal"]; !strings.Contains(text, "readonly") || !strings.Contains(text, "measuring goes on") {
+		if text := bridgetest.AlertTexts(newest[wire.Alerts](l, wire.AlertsLeaf))["journal"]; !strings.Contains(text, "readonly") || !strings.Contains(text, "Measuring goes on") {
 			t.Errorf("the alert says %q", text)
 		}
 		if kg := float64(newest[wire.Volumes](l, wire.VolumesLeaf).DrainedKg); kg < 0.77 || kg > 0.82 {

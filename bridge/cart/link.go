@@ -7,7 +7,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -16,6 +15,7 @@ import (
 
 	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // link is a cart's connection to the broker. It keeps only the newest message of each
@@ -23,9 +23,9 @@ import (
 // it subscribes, publishes that the cart is online, and sends all leaves again.
 type link struct {
 	endpoint mqtt.Endpoint
-	prefix   string               // bayfill/{shop}/{cart}/
-	commands chan<- incoming      // when it is full the link answers "busy"
-	report   func(trouble string) // with an empty text when nothing is wrong
+	prefix   string                      // bayfill/{shop}/{cart}/
+	commands chan<- incoming             // when it is full the link answers "busy"
+	report   func(trouble fillcalc.Text) // zero when nothing is wrong
 	// echoWithin is how long the broker may take to return the cart's own presence.
 	echoWithin time.Duration
 
@@ -55,7 +55,7 @@ const (
 )
 
 // newLink returns a link that is not connected yet.
-func newLink(to mqtt.Endpoint, shop, cart string, commands chan<- incoming, report func(trouble string)) *link {
+func newLink(to mqtt.Endpoint, shop, cart string, commands chan<- incoming, report func(trouble fillcalc.Text)) *link {
 	l := &link{
 		endpoint: to, prefix: "bayfill/" + shop + "/" + cart + "/",
 		commands: commands, report: report, echoWithin: echoWithin, outcomes: newOutcomes(),
@@ -74,11 +74,11 @@ func newLink(to mqtt.Endpoint, shop, cart string, commands chan<- incoming, repo
 // back.
 func (l *link) run(ctx context.Context) {
 	mqtt.Keep(ctx, l.endpoint, l.use, func(err error) {
-		trouble := fmt.Sprintf("broker %s: %v", l.endpoint.URL, err)
 		if l.short >= 2 {
-			trouble += ": " + l.takenOver()
+			l.report(l.takenOver())
+			return
 		}
-		l.report(trouble)
+		l.report(fillcalc.Text{Key: "alert.broker", Names: map[string]string{"broker": l.endpoint.URL, "reason": err.Error()}})
 	})
 }
 
@@ -86,8 +86,8 @@ func (l *link) run(ctx context.Context) {
 func (l *link) topic(leaf wire.Leaf) string { return l.prefix + string(leaf) }
 
 // takenOver is the text for connections that are lost again and again.
-func (l *link) takenOver() string {
-	return "each connection is lost at once: another client with the id " + l.endpoint.ClientID + " probably takes over; is a second bridge running with these names?"
+func (l *link) takenOver() fillcalc.Text {
+	return fillcalc.Text{Key: "alert.broker_taken_over", Names: map[string]string{"client": l.endpoint.ClientID}}
 }
 
 // will starts the session of the next connection, and returns the message that the
@@ -149,21 +149,19 @@ func (l *link) use(ctx context.Context, conn *mqtt.Conn) error {
 	}
 }
 
-// trouble returns what is wrong with a connection that is age old, or an empty text.
-func (l *link) trouble(refused *mqtt.RefusedError, age time.Duration) string {
+// trouble returns what is wrong with a connection that is age old; zero: nothing.
+func (l *link) trouble(refused *mqtt.RefusedError, age time.Duration) fillcalc.Text {
 	switch {
 	case refused != nil:
-		leaf := strings.TrimPrefix(refused.Topic, l.prefix)
-		return "the broker does not let this cart read its " + leaf + ": give its user the right to " + refused.Topic
+		return fillcalc.Text{Key: "alert.broker_right", Names: map[string]string{"topic": refused.Topic}}
 	case l.shortBefore >= 2 && age < soonLost:
 		// Reported while connected: otherwise nobody receives it.
 		return l.takenOver()
 	case age > l.echoWithin && !l.hasEcho():
 		// Some brokers accept every subscription and then send nothing.
-		return "the broker does not send this cart its own presence back: give its user the right to read " +
-			l.topic(wire.PresenceLeaf) + ", and look whether it may read " + l.topic(wire.CommandsLeaf)
+		return fillcalc.Text{Key: "alert.broker_no_echo", Names: map[string]string{"topic": l.topic(wire.PresenceLeaf), "commands": l.topic(wire.CommandsLeaf)}}
 	}
-	return ""
+	return fillcalc.Text{}
 }
 
 // hasEcho reports whether the cart's own presence came back in this session.

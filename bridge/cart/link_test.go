@@ -16,6 +16,7 @@ import (
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // TestHalfOpenQuietLink checks that pings detect a lost connection while the cart has
@@ -24,7 +25,7 @@ func TestHalfOpenQuietLink(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	p := bridgetest.StartProxy(t, broker.Address)
 	reports := make(chan string, 100)
-	l := newLink(mqtt.Endpoint{URL: p.URL}, "test", "cart", make(chan incoming, 1), func(trouble string) { reports <- trouble })
+	l := newLink(mqtt.Endpoint{URL: p.URL}, "test", "cart", make(chan incoming, 1), func(trouble fillcalc.Text) { reports <- trouble.Key })
 	l.endpoint.KeepAlive, l.endpoint.Timeout = time.Second, time.Second
 	runLink(t, l)
 	hear := func(what string, ok func(string) bool) {
@@ -54,7 +55,7 @@ func TestPresenceAfterACleanStop(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	s := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"#")
 	for round := range 20 {
-		l := newLink(mqtt.Endpoint{URL: broker.URL}, "test", "cart", make(chan incoming, 1), func(string) {})
+		l := newLink(mqtt.Endpoint{URL: broker.URL}, "test", "cart", make(chan incoming, 1), func(fillcalc.Text) {})
 		stop := runLink(t, l)
 		bridgetest.Online(t, s, "")
 		var busy sync.WaitGroup
@@ -104,14 +105,15 @@ func TestTwoBridgesWithOneName(t *testing.T) {
 	var stops []func()
 	began := time.Now()
 	for range 2 {
-		l := newLink(mqtt.Endpoint{URL: broker.URL}, "test", "cart", make(chan incoming, 1), func(trouble string) {
+		var l *link
+		l = newLink(mqtt.Endpoint{URL: broker.URL}, "test", "cart", make(chan incoming, 1), func(trouble fillcalc.Text) {
 			mu.Lock()
 			defer mu.Unlock()
-			if strings.Contains(trouble, "another client with the id bayfill-test-cart probably takes over") {
-				if strings.HasPrefix(trouble, "broker tcp://") {
-					lost++
-				} else {
+			if trouble.Key == "alert.broker_taken_over" && trouble.Names["client"] == "bayfill-test-cart" {
+				if l.connected.Load() {
 					connected++
+				} else {
+					lost++
 				}
 			}
 		})
@@ -153,13 +155,13 @@ func TestSilentlyRefusedSubscriptionIsReported(t *testing.T) {
 	}
 	broker := bridgetest.StartMosquitto(t, "acl_file "+acl)
 	reports := make(chan string, 100)
-	l := newLink(mqtt.Endpoint{URL: broker.URL}, "test", "cart", make(chan incoming, 1), func(trouble string) { reports <- trouble })
+	l := newLink(mqtt.Endpoint{URL: broker.URL}, "test", "cart", make(chan incoming, 1), func(trouble fillcalc.Text) { reports <- trouble.Key })
 	l.echoWithin = time.Second
 	runLink(t, l)
 	bridgetest.Eventually(t, 20*time.Second, "what is wrong", func() bool {
 		l.set(wire.VolumesLeaf, []byte("{}")) // as a live cart does all the time
 		for len(reports) > 0 {
-			if strings.Contains(<-reports, "does not send this cart its own presence back: give its user the right to read bayfill/test/cart/presence") {
+			if <-reports == "alert.broker_no_echo" {
 				return true
 			}
 		}

@@ -1,16 +1,19 @@
 package cart
 
 import (
+	"cmp"
 	"context"
 	"io"
 	"log/slog"
 	"time"
 
 	"bayfill/bridge/clock"
+	"bayfill/bridge/closing"
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/mqtt"
 	"bayfill/bridge/names"
+	"bayfill/bridge/units"
 	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
 )
@@ -18,6 +21,7 @@ import (
 // Options is what a cart needs besides the configuration.
 type Options struct {
 	Fluids map[string]fillcalc.Fluid // configured ones, by name
+	Shop   *closing.Shop             // that all carts of a bridge share; nil: a cart of its own
 	Broker mqtt.Endpoint             // without client id and will, which the cart sets
 	Log    *slog.Logger
 	Speed  float64 // of the cart's clock; 1 is real time
@@ -42,7 +46,7 @@ func New(ctx context.Context, config *config.Config, own *config.Cart, o Options
 		}
 	}()
 	c = &Cart{
-		config: own, fluids: o.Fluids, serviceData: config.ServiceData, clockSet: o.ClockSet, journal: journal, path: config.JournalPath(own.Name), log: o.Log, meter: newMeter(),
+		config: own, fluids: o.Fluids, serviceData: config.ServiceData, shopName: config.Shop, shop: o.Shop, shopUnits: cmp.Or(config.Units, string(units.Metric)), clockSet: o.ClockSet, journal: journal, path: config.JournalPath(own.Name), log: o.Log, meter: newMeter(),
 		inbox: make(chan report, 1024), commands: make(chan incoming, 16),
 		pulse:     pulse{running: make(chan struct{}), madeAt: time.Now()},
 		backlog:   backlog{done: make(chan outcome, 1), max: maxBacklog},
@@ -57,6 +61,10 @@ func New(ctx context.Context, config *config.Config, own *config.Cart, o Options
 	if err := c.readKeys(ctx, config); err != nil {
 		return nil, err
 	}
+	if c.shop == nil {
+		c.shop = closing.NewShop(&config.Stock)
+	}
+	c.addClosings(ctx)
 	lost, err := c.begin(ctx, time.Now().UnixNano(), o.Speed)
 	if err != nil {
 		return nil, err
@@ -64,7 +72,7 @@ func New(ctx context.Context, config *config.Config, own *config.Cart, o Options
 	if err := c.makeDrivers(o.Open); err != nil {
 		return nil, err
 	}
-	c.alert(wire.Alert{Code: wire.AlertSnapshot, Text: lost})
+	c.alert(wire.Alert{Code: wire.AlertSnapshot, Said: wire.Say(lost)})
 	given, err := journal.GivenUp()
 	if err != nil {
 		return nil, err
@@ -93,19 +101,19 @@ func (c *Cart) readKeys(ctx context.Context, config *config.Config) error {
 
 // begin replays the journal, and appends the start with the setup as the first event
 // of this run. lost says what the replay could not restore; usually it is empty.
-func (c *Cart) begin(ctx context.Context, wallNs int64, speed float64) (lost string, err error) {
+func (c *Cart) begin(ctx context.Context, wallNs int64, speed float64) (lost fillcalc.Text, err error) {
 	if c.state, lost, err = c.journal.Replay(ctx); err != nil {
-		return "", err
+		return lost, err
 	}
 	if c.backlog.chain, err = c.journal.Chain(); err != nil {
-		return "", err
+		return lost, err
 	}
 	// Time never runs back within a journal, whatever the computer's clock says.
 	c.clock = clock.New(max(wallNs, c.state.NowNs+int64(time.Millisecond)), speed)
 	e := c.stamp(fillcalc.Event{Kind: fillcalc.KindInput, AtNs: c.clock.NowNs(),
 		Input: &fillcalc.Input{Do: fillcalc.DoStart, Setup: c.config.Setup(c.calibrations.newest)}})
 	if err := fillcalc.Check(&c.state, e.Input); err != nil {
-		return "", err
+		return lost, err
 	}
 	next := fillcalc.Apply(c.state, e)
 	// With a snapshot, so that what was replayed now need not be replayed again and may
@@ -114,7 +122,7 @@ func (c *Cart) begin(ctx context.Context, wallNs int64, speed float64) (lost str
 	c.published.render(&next, &batch)
 	batch.LinkChain(c.backlog.chain)
 	if err := c.journal.Append(ctx, batch); err != nil {
-		return "", err
+		return lost, err
 	}
 	c.state, c.retention.prunedNs = next, next.NowNs
 	c.backlog.chain, c.backlog.snapshotSeq = batch.Chain, next.Seq

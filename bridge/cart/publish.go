@@ -50,9 +50,11 @@ func (c *Cart) publish() {
 	}
 }
 
-// flowOf encodes what may change in a job with time alone: what is asked next, and how a
-// clear weighing turns out.
-func flowOf(s *fillcalc.State) []byte { return wire.Encode([]any{wire.FlowOf(s), s.Job.Clears}) }
+// flowOf encodes what may change in a job with time alone: what is asked next, how a clear
+// weighing turns out, and which troubles of the instruments are over.
+func flowOf(s *fillcalc.State) []byte {
+	return wire.Encode([]any{wire.FlowOf(s), s.Job.Clears, len(s.Job.Troubles)})
+}
 
 // publishVolumes publishes the volumes when they have changed or their time has come.
 func (c *Cart) publishVolumes() {

@@ -2,11 +2,11 @@ package cart
 
 import (
 	"context"
-	"fmt"
 	"time"
 
 	"bayfill/bridge/journal"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 const (
@@ -81,40 +81,40 @@ func (c *Cart) handleRoom(room *journal.Usage) {
 		return // the size is known when everything is deleted
 	}
 	filling, jobs := r.texts(room, nowNs, fullIn)
-	c.alert(wire.Alert{Code: wire.AlertJournalFilling, Text: filling})
-	c.alert(wire.Alert{Code: wire.AlertJournalJobs, Text: jobs})
+	c.alert(wire.Alert{Code: wire.AlertJournalFilling, Said: wire.Say(filling)})
+	c.alert(wire.Alert{Code: wire.AlertJournalJobs, Said: wire.Say(jobs)})
 }
 
 // texts returns the texts of two alerts: the journal fills up, or it is above its limit
 // and holds jobs only. fullIn is 0 when that is unknown.
-func (r *retention) texts(room *journal.Usage, nowNs int64, fullIn time.Duration) (filling, jobs string) {
-	const remedy = "repair the history, or raise the limit"
-	limit := fmt.Sprintf("its limit of %g MB (journal.max_mb)", float64(r.maxBytes)/1e6)
+func (r *retention) texts(room *journal.Usage, nowNs int64, fullIn time.Duration) (filling, jobs fillcalc.Text) {
 	share := float64(room.Waiting) / float64(r.maxBytes)
+	t := fillcalc.Text{Figures: map[string]float64{"limit_mb": float64(r.maxBytes) / 1e6, "filled_pct": 100 * share}}
 	switch {
 	case room.JobsOnly:
-		jobs = "the journal is beyond " + limit + " and only jobs and commands are left in it, which are never deleted: it grows until the disk is full: " + remedy
-	case share > fillingShare && room.GivenUp.Readings > 0 && nowNs-room.GivenUp.LastNs < int64(deletingFor):
-		filling = "the journal is full to " + limit + " with what no history has accepted: the oldest readings outside jobs are being deleted, jobs are kept: " + remedy
-	case share > fillingShare:
-		filling = fmt.Sprintf("the journal is filled to %.0f %% of %s with what no history has accepted", 100*share, limit)
-		if fullIn > 0 {
-			filling += ", and will be full in " + roughly(fullIn) + " at the present pace"
-		}
-		filling += ": then the oldest readings outside jobs are deleted: " + remedy
+		t.Key = "alert.journal_jobs"
+		return filling, t
+	case share <= fillingShare:
+		return filling, jobs
+	case room.GivenUp.Readings > 0 && nowNs-room.GivenUp.LastNs < int64(deletingFor):
+		t.Key = "alert.journal_full"
+	case fullIn > 0:
+		t.Key, t.Figures["full_in_s"] = "alert.journal_filling_soon", fullIn.Seconds()
+	default:
+		t.Key = "alert.journal_filling"
 	}
-	return filling, jobs
+	return t, jobs
 }
 
 // alertGivenUp raises the alert about readings deleted at the limit. It lasts as long
 // after the last deletion as the journal keeps its events.
 func (c *Cart) alertGivenUp(g journal.GivenUp) {
-	text := ""
+	text := fillcalc.Text{}
 	if g.Readings > 0 && c.state.NowNs-g.LastNs <= int64(c.retention.keep) {
-		text = fmt.Sprintf("the journal reached its limit (journal.max_mb) before a history had accepted everything: %d readings outside jobs were deleted, from %s to %s; jobs are complete",
-			g.Readings, wire.Timestamp(g.FromNs), wire.Timestamp(g.ToNs))
+		text = fillcalc.Text{Key: "alert.journal_given_up", Figures: map[string]float64{"readings": float64(g.Readings)},
+			Names: map[string]string{"from_when": wire.Timestamp(g.FromNs), "to_when": wire.Timestamp(g.ToNs)}}
 	}
-	c.alert(wire.Alert{Code: wire.AlertJournalGivenUp, Text: text})
+	c.alert(wire.Alert{Code: wire.AlertJournalGivenUp, Said: wire.Say(text)})
 }
 
 // pace is how fast a size grows, measured from where it was one to two hours ago.
@@ -135,15 +135,4 @@ func (p *pace) left(nowNs, bytes, more int64) time.Duration {
 	}
 	// Less than a century, or the nanoseconds overflow.
 	return time.Duration(min(float64(nowNs-p.before.ns)/float64(bytes-p.before.bytes)*float64(more), 3e18))
-}
-
-// roughly returns a duration in words, for planning.
-func roughly(d time.Duration) string {
-	switch {
-	case d >= 48*time.Hour:
-		return fmt.Sprintf("%.0f days", d.Hours()/24)
-	case d >= 2*time.Hour:
-		return fmt.Sprintf("%.0f hours", d.Hours())
-	}
-	return fmt.Sprintf("%.0f minutes", d.Minutes())
 }

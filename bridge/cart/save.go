@@ -2,7 +2,6 @@ package cart
 
 import (
 	"context"
-	"fmt"
 	"slices"
 	"time"
 
@@ -118,8 +117,13 @@ func (c *Cart) addToBacklog(e fillcalc.Event) {
 		return
 	}
 	b.dropOldest()
-	c.alert(wire.Alert{Code: wire.AlertJournalGap, Text: fmt.Sprintf("the journal has no readings from %s to %s, since writing to the disk failed for too long: the volumes are right, but cannot be computed again from readings",
-		wire.Timestamp(b.gap.fromNs), wire.Timestamp(b.gap.toNs))})
+	c.alert(wire.Alert{Code: wire.AlertJournalGap, Said: wire.Say(fillcalc.Text{Key: "alert.journal_gap",
+		Names: map[string]string{"from_when": wire.Timestamp(b.gap.fromNs), "to_when": wire.Timestamp(b.gap.toNs)}})})
+}
+
+// journalText says that the journal cannot be written, and what helps.
+func journalText(key string, err error) fillcalc.Text {
+	return fillcalc.Text{Key: key, Names: map[string]string{"reason": err.Error(), "remedy": journal.Remedy(err)}}
 }
 
 // save writes the front of the backlog on another goroutine: a slow card must not
@@ -159,7 +163,7 @@ func (c *Cart) writeDone(o outcome) {
 	batch := b.inFlight
 	b.inFlight = nil
 	if o.err != nil {
-		c.alert(wire.Alert{Code: wire.AlertJournal, Text: "readings cannot be saved, measuring goes on: " + o.err.Error() + journal.Remedy(o.err)})
+		c.alert(wire.Alert{Code: wire.AlertJournal, Said: wire.Say(journalText("alert.journal_readings", o.err))})
 		b.retry = min(max(2*b.retry, minRetry), maxRetry)
 		return
 	}

@@ -2,22 +2,24 @@ package cart
 
 import (
 	"context"
-	"fmt"
 	"time"
 
+	"bayfill/bridge/config"
 	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
 	"bayfill/sensors"
 )
 
-// report is what one of the cart's workers has to say: a reading, a sensor's status or
-// an alert.
+// report is what one of the cart's workers has to say: a reading, a sensor's status, the
+// service data read again, or an alert.
 type report struct {
 	event  *fillcalc.Event
 	err    error // why the event's frame was faulty
 	sensor string
 	status *sensors.Status
 	alert  wire.Alert
+	// serviceData is by name; not nil: something in the shop has changed.
+	serviceData map[string]config.ServiceData
 }
 
 // runSensor runs one sensor until ctx ends.
@@ -67,6 +69,8 @@ func (c *Cart) handle(r report) {
 		c.meter.read(r.event, r.err, c.clock.NowNs())
 	case r.status != nil:
 		c.handleStatus(r.sensor, *r.status)
+	case r.serviceData != nil:
+		c.handleShop(r.serviceData)
 	default:
 		c.alert(r.alert)
 	}
@@ -74,12 +78,11 @@ func (c *Cart) handle(r report) {
 
 // handleStatus raises or ends the alert about a sensor's condition.
 func (c *Cart) handleStatus(sensor string, s sensors.Status) {
-	text := s.Text(sensors.TimeOfDay)
-	c.log.Info("sensor", "sensor", sensor, "condition", s.Condition, "text", text)
+	c.log.Info("sensor", "sensor", sensor, "condition", s.Condition, "text", s.Text(sensors.TimeOfDay))
 	c.meter.sensor(sensor, s.Condition)
 	alert := wire.Alert{Code: wire.AlertSensor, Sensor: sensor}
 	if s.Condition != sensors.Good && s.Condition != sensors.Starting {
-		alert.Condition, alert.Text = string(s.Condition), "sensor "+sensor+": "+text
+		alert.Condition, alert.Said = string(s.Condition), wire.Say(c.sensorText(sensor, &s))
 	}
 	c.alert(alert)
 }
@@ -111,10 +114,12 @@ func (c *Cart) watchFrames(r report) {
 	switch {
 	case troubled && last.faults == r.event.Faults:
 	case r.err != nil:
-		alert.Text = fmt.Sprintf("sensor %s: %v", r.sensor, r.err)
+		t := c.textAbout("alert.frames", r.sensor)
+		t.Names["reason"] = r.err.Error()
+		alert.Said = wire.Say(t)
 		c.alert(alert)
 	default:
-		alert.Text = fmt.Sprintf("sensor %s: its frames carry another unit than the configuration says; the frame's unit is used: correct the configuration", r.sensor)
+		alert.Said = wire.Say(c.textAbout("alert.frames_unit", r.sensor))
 		c.alert(alert)
 	}
 }

@@ -1,7 +1,6 @@
 package cart
 
 import (
-	"fmt"
 	"strings"
 	"time"
 
@@ -20,15 +19,15 @@ func (c *Cart) watchClock() {
 		return
 	}
 	ahead := c.clock.Ahead().Round(time.Second)
-	c.alert(wire.Alert{Code: wire.AlertClock, Text: clockText(ahead), Figures: map[string]wire.Number{"ahead_s": wire.Number(ahead.Seconds())}})
+	c.alert(wire.Alert{Code: wire.AlertClock, Said: wire.Say(clockText(ahead))})
 	if c.clockSet == nil {
 		return
 	}
-	note, text := fillcalc.Clock{AheadNs: int64(ahead), Unset: !c.clockSet()}, ""
+	note, text := fillcalc.Clock{AheadNs: int64(ahead), Unset: !c.clockSet()}, fillcalc.Text{}
 	if note.Unset {
-		text = "this computer's clock has not been set from the network since it was switched on: the times of messages and history may be wrong until it is"
+		text.Key = "alert.clock_unset"
 	}
-	c.alert(wire.Alert{Code: wire.AlertClockUnset, Text: text})
+	c.alert(wire.Alert{Code: wire.AlertClockUnset, Said: wire.Say(text)})
 	last := fillcalc.Clock{}
 	if c.state.Clock != nil {
 		last = *c.state.Clock
@@ -39,19 +38,16 @@ func (c *Cart) watchClock() {
 }
 
 // clockText is the alert's text when the cart's time is ahead of the computer's clock,
-// or behind it; empty when the difference is small.
-func clockText(ahead time.Duration) string {
-	by := ahead.Abs().Round(time.Minute).String()
-	if days := ahead.Abs().Hours() / 24; days > 2 {
-		by = fmt.Sprintf("%.0f days", days)
-	}
+// or behind it; zero when the difference is small.
+func clockText(ahead time.Duration) fillcalc.Text {
+	by := map[string]float64{"differ_s": ahead.Abs().Round(time.Minute).Seconds()}
 	switch {
 	case ahead > clockOff:
-		return "this cart's time is " + by + " ahead of the computer's clock: either the clock is slow now, or it was fast when the journal was begun, and a journal's times never run back"
+		return fillcalc.Text{Key: "alert.clock_ahead", Figures: by}
 	case ahead < -clockOff:
-		return "the computer's clock is " + by + " ahead of this cart's time: it was set while the program ran; start the program again to use the new time"
+		return fillcalc.Text{Key: "alert.clock_behind", Figures: by}
 	}
-	return ""
+	return fillcalc.Text{}
 }
 
 // calibrations is what the records at the start say of each sensor.
@@ -70,12 +66,30 @@ func (c *Cart) watchCalibrations() {
 	c.calibrations.checkedNs = c.state.NowNs
 	for i := range c.config.Sensors {
 		name := c.config.Sensors[i].Name
-		text := c.calibrations.trouble[name]
-		if text == "" {
-			text = config.CalibrationAlert(c.config.Name, name, c.calibrations.newest[name], c.state.NowNs)
-		}
-		c.alert(wire.Alert{Code: wire.AlertCalibration, Sensor: name, Text: text})
+		c.alert(wire.Alert{Code: wire.AlertCalibration, Sensor: name, Said: wire.Say(c.calibrationText(name))})
 	}
+}
+
+// calibrationText says whether and why a sensor must be calibrated; zero when it need not.
+func (c *Cart) calibrationText(sensor string) fillcalc.Text {
+	t := c.textAbout("", sensor)
+	last := c.calibrations.newest[sensor]
+	if last != nil {
+		t.Names["due_day"] = time.Unix(0, last.DueNs()).UTC().Format(time.RFC3339)
+	}
+	switch trouble := c.calibrations.trouble[sensor]; {
+	case trouble != "":
+		t.Key, t.Names["reason"] = "alert.calibration_unread", trouble
+	case last == nil:
+		t.Key = "alert.calibration_never"
+	case !last.Passed():
+		t.Key = "alert.calibration_failed"
+	case c.state.NowNs > last.DueNs():
+		t.Key = "alert.calibration_overdue"
+	default:
+		return fillcalc.Text{}
+	}
+	return t
 }
 
 // watchJob raises the alerts that the fold finds, and ends those that it no longer
@@ -86,11 +100,7 @@ func (c *Cart) watchJob() {
 	for _, a := range c.state.Alerts() {
 		kind := prefix + a.Kind()
 		now[kind] = true
-		figures := map[string]wire.Number{}
-		for name, v := range a.Figures {
-			figures[name] = wire.Number(v)
-		}
-		c.alert(wire.Alert{Kind: kind, Code: wire.AlertCode(a.Code), Sensor: a.Sensor, Text: a.Text, Figures: figures})
+		c.alert(wire.Alert{Kind: kind, Code: wire.AlertCode(a.Code), Sensor: a.Sensor, Said: wire.Say(a.Text)})
 	}
 	for kind := range c.alerts {
 		if strings.HasPrefix(kind, prefix) && !now[kind] {

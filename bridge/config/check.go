@@ -47,6 +47,9 @@ func (c *Config) Check() error {
 	if err := c.checkFluids(); err != nil {
 		return err
 	}
+	if err := c.Stock.check(); err != nil {
+		return within("stock", "", err)
+	}
 	return c.checkCarts()
 }
 

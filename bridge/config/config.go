@@ -33,6 +33,7 @@ type Config struct {
 	History     History    `yaml:"history"`
 	Monitor     Monitor    `yaml:"monitor"`
 	Fluids      []Fluid    `yaml:"fluids"`
+	Stock       Stock      `yaml:"stock"`
 	Carts       []Cart     `yaml:"carts"`
 }
 

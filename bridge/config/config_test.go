@@ -3,11 +3,13 @@ package config
 import (
 	"encoding/json"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"reflect"
 	"strings"
 	"testing"
+	"time"
 
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/clock"
@@ -39,6 +41,30 @@ func TestExampleConfig(t *testing.T) {
 	}
 	if s := c.Carts[1].Setup(nil); s.Coolant.Sensor != "coolant-probe" || s.Coolant.LagS != 0 || s.Probe.Sensor != "" {
 		t.Errorf("setup %+v", s)
+	}
+}
+
+// The stock of the example: volumes in litres, dates from midnight, the container's limit.
+func TestStock(t *testing.T) {
+	c, err := Load(bridgetest.Testdata(t, "config", "bayfill.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	f := c.Stock.Fluids[0]
+	if f.Fluid != "amber 6" || f.Counted.L != 60 || f.Low.L != 15 || f.Bought[0].Volume.L != 20 {
+		t.Errorf("%+v", f)
+	}
+	if at := time.Unix(0, f.Date.Ns()); !at.Equal(time.Date(2026, 1, 5, 0, 0, 0, 0, time.Local)) {
+		t.Errorf("counted at %v", at)
+	}
+	c, err = Parse([]byte(bridgetest.SmallConfig + "stock: {waste: {holds: 55 gal, emptied: 2026-01-05T14:30:00+01:00}}\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	w := c.Stock.Waste
+	// A US gallon is 3.785411784 L: NIST SP 811, appendix B.
+	if math.Abs(w.Holds.L-55*3.785411784) > 1e-9 || math.Abs(w.Full.L-0.9*w.Holds.L) > 1e-9 || w.Emptied.Ns() != time.Date(2026, 1, 5, 13, 30, 0, 0, time.UTC).UnixNano() {
+		t.Errorf("%+v", w)
 	}
 }
 
@@ -120,6 +146,17 @@ func TestConfigMistakes(t *testing.T) {
 		{sensor("journal: {maxmb: 500}\n"), `line 14: unknown key "maxmb", did you mean "max_mb"?`},
 		{sensor("broker: {listen: '127.0.0.1:1', lisen: x}\n"), `did you mean "listen"?`},
 		{replace("density_kg_m3: 850", "density_kg_m3: 850, model: oil"), "model"},
+		{sensor("stock: {fluids: [{counted: 60 L, date: 2026-01-05}]}\n"), `line 14: stock.fluids[0].fluid: "" must not be empty`},
+		{sensor("stock: {fluids: [{fluid: a, counted: 60 L, date: 2026-01-05}, {fluid: a}]}\n"), `stock.fluids[1].fluid: "a" must not be empty or named twice`},
+		{sensor("stock: {fluids: [{fluid: a, date: 2026-01-05}]}\n"), "stock.fluids[0] (a).counted: is missing: give a volume with its unit, as in 60 L"},
+		{sensor("stock: {fluids: [{fluid: a, counted: 60, date: 2026-01-05}]}\n"), `stock.fluids[0] (a).counted: `},
+		{sensor("stock: {fluids: [{fluid: a, counted: -6 L, date: 2026-01-05}]}\n"), "counted: "},
+		{sensor("stock: {fluids: [{fluid: a, counted: 200000 L, date: 2026-01-05}]}\n"), "counted: 200000 L is 2e+05 L: it must be from 0 to 100000 L"},
+		{sensor("stock: {fluids: [{fluid: a, counted: 60 L}]}\n"), "date: is missing: say when the fluid was counted, as in 2026-01-31"},
+		{sensor("stock: {fluids: [{fluid: a, counted: 60 L, date: 5 May}]}\n"), `date: "5 May" is no date as in 2026-01-31`},
+		{sensor("stock: {fluids: [{fluid: a, counted: 60 L, date: 2026-01-05, bought: [{volume: 5 L, date: 2026-01-04}]}]}\n"), "bought[0].date: 2026-01-04 is before the fluid was counted (2026-01-05)"},
+		{sensor("stock: {waste: {holds: 200 L}}\n"), "stock.waste.emptied: is missing: say when the container was emptied"},
+		{sensor("stock: {waste: {holds: 200 L, emptied: 2026-01-05, full: 210 L}}\n"), "stock.waste.full: 210 L is more than the container holds, 200 L"},
 		{sensor("        line: 9600\n"), `line: "9600": want speed, data bits, parity and stop bits`},
 		{sensor("        unit: stone\n"), `unit: unit "stone" is not one of kg, g, lb, oz`},
 		{sensor("        poll_ms: 1\n"), "poll_ms: 1 must be from 10"},

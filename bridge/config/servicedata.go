@@ -97,6 +97,26 @@ func ReadServiceData(dir string, fluids map[string]fillcalc.Fluid) (map[string]S
 	return good, errors.Join(bad...)
 }
 
+// ServiceDataStamp returns a text that changes when a file of the folder is added, removed,
+// renamed or written. It is empty only without a folder.
+func ServiceDataStamp(dir string) string {
+	if dir == "" {
+		return ""
+	}
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return err.Error()
+	}
+	stamp := strings.Builder{}
+	stamp.WriteString(dir)
+	for _, e := range entries {
+		if info, err := e.Info(); err == nil {
+			fmt.Fprintf(&stamp, "\n%s %d %d", e.Name(), info.Size(), info.ModTime().UnixNano())
+		}
+	}
+	return stamp.String()
+}
+
 // FindServiceData reads the folder again, since a shop may add a file at any time, and
 // returns one of its service data. Bad files do not affect good ones. The error lists the
 // names that exist.

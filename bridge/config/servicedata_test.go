@@ -202,10 +202,10 @@ func TestServiceDataShown(t *testing.T) {
 		system units.System
 		want   []string
 	}{
-		{"van6-overflow", units.Metric, []string{"typical refill 3.97 L 4.2 qt 3.975 L", "window from 35 °C 95 F 35.0 °C", "bolt torque 11 N·m 97 in-lb 10.96 N·m", "bottle 946.4 mL 1 qt 0.946 L"}},
-		{"van6-overflow", units.US, []string{"; us as written SI ;", "typical refill 4.2 qt 4.2 qt 3.975 L", "window to 113 °F 113 F 45.0 °C", "bolt torque 97 in-lb 97 in-lb 10.96 N·m"}},
-		{"estate5-dipstick", units.US, []string{"first fill 0.75 of the target", "between marks 11.8 fl oz 350 mL 0.350 L", "total capacity 8.03 qt 7.6 L 7.600 L", "bolt torque 164.6 in-lb 18.6 N m 18.60 N·m"}},
-		{"saloon4-dipstick", units.Imperial, []string{"typical refill 7 pt imp 7 pt imp 3.978 L", "bolt torque 11 ft-lb 11 ft-lb 14.91 N·m", "window from 65.5 °C 65.5 C 65.5 °C"}},
+		{"van6-overflow", units.Metric, []string{"typical refill 3.97 L 4.2 qt 3.975 L", "window from 35 °C 95 F 35.0 °C", "bolt torque 11.0 N·m 97 in-lb 10.96 N·m", "bottle 0.95 L 1 qt 0.946 L"}},
+		{"van6-overflow", units.US, []string{"; us as written SI ;", "typical refill 4.20 qt 4.2 qt 3.975 L", "window to 113 °F 113 F 45.0 °C", "bolt torque 97 in-lb 97 in-lb 10.96 N·m"}},
+		{"estate5-dipstick", units.US, []string{"first fill 0.75 of the target", "between marks 0.37 qt 350 mL 0.350 L", "total capacity 8.03 qt 7.6 L 7.600 L", "bolt torque 165 in-lb 18.6 N m 18.60 N·m"}},
+		{"saloon4-dipstick", units.Imperial, []string{"typical refill 7.00 pt imp 7 pt imp 3.978 L", "bolt torque 11.0 ft-lb 11 ft-lb 14.91 N·m", "window from 65.5 °C 65.5 C 65.5 °C"}},
 	} {
 		got := squeezed(all[c.name].Show(c.system))
 		for _, want := range c.want {
@@ -217,7 +217,7 @@ func TestServiceDataShown(t *testing.T) {
 	if got := squeezed(all["saloon4-dipstick"].Show(units.Metric)); strings.Contains(got, "total") || strings.Contains(got, "between marks") || strings.Contains(got, "vehicle") {
 		t.Errorf("a field that is not set is shown: %s", got)
 	}
-	if got, want := all["van6-overflow"].Summary(units.US), "amber 6, refill 4.2 qt, overflow at 95 to 113 °F, bolts 97 in-lb"; got != want {
+	if got, want := all["van6-overflow"].Summary(units.US), "amber 6, refill 4.20 qt, overflow at 95 to 113 °F, bolts 97 in-lb"; got != want {
 		t.Errorf("summary %q, want %q", got, want)
 	}
 }

@@ -13,6 +13,7 @@ import (
 
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
+	"bayfill/bridge/words"
 )
 
 // held says whether a running bridge has a cart.
@@ -148,8 +149,8 @@ func (d *doctor) journal(ctx context.Context, c *config.Config, cart string) {
 		d.wrong("journal of %s: %v", cart, err)
 		return
 	}
-	if lost != "" {
-		d.wrong("journal of %s: %s", cart, lost)
+	if lost.Key != "" {
+		d.wrong("journal of %s: %s", cart, words.Plain.Say(lost))
 	}
 	newest := time.Unix(0, state.NowNs)
 	text := fmt.Sprintf("journal of %s: event %d of %s is the newest", cart, state.Seq, newest.UTC().Format("2006-01-02 15:04 UTC"))

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"bayfill/bridge/points"
+	"bayfill/fillcalc"
 )
 
 // Lines that the history refuses for good are kept in the journal as dead letters,
@@ -63,42 +64,44 @@ func (j *Journal) DeadLetters(ctx context.Context) ([]Refused, error) {
 // BoundDeadLetters deletes the dead letters that are too old, by the cart's time, or
 // too many, and returns the text of the alert about those that are left; empty when
 // there are none. Somebody who has dealt with them may delete them from the table.
-func (j *Journal) BoundDeadLetters(ctx context.Context) (text string, err error) {
+func (j *Journal) BoundDeadLetters(ctx context.Context) (text fillcalc.Text, err error) {
 	tx, err := j.DB.BeginTx(ctx, nil)
 	if err != nil {
-		return "", fmt.Errorf("journal: %w", err)
+		return text, fmt.Errorf("journal: %w", err)
 	}
 	defer tx.Rollback()
 	// A line ends with its time.
 	result, err := tx.Exec(`DELETE FROM set_aside WHERE rowid IN (SELECT rowid FROM set_aside ORDER BY rowid DESC LIMIT -1 OFFSET ?1)
 		OR CAST(replace(line, rtrim(line, '0123456789'), '') AS INTEGER) BETWEEN 1 AND (SELECT at_ns FROM event ORDER BY seq DESC LIMIT 1) - ?2`, maxDeadLetters, int64(maxDeadLetterAge))
 	if err != nil {
-		return "", fmt.Errorf("journal: set_aside: %w", damage(j.path, err))
+		return text, fmt.Errorf("journal: set_aside: %w", damage(j.path, err))
 	}
 	deletedNow, err := result.RowsAffected()
 	if err != nil {
-		return "", fmt.Errorf("journal: set_aside: %w", err)
+		return text, fmt.Errorf("journal: set_aside: %w", err)
 	}
 	var lines, deleted int64
 	if err := tx.QueryRow("SELECT count(*), coalesce((SELECT value FROM mark WHERE name = ?), 0) FROM set_aside", deletedMark).Scan(&lines, &deleted); err != nil {
-		return "", fmt.Errorf("journal: set_aside: %w", damage(j.path, err))
+		return text, fmt.Errorf("journal: set_aside: %w", damage(j.path, err))
 	}
 	if deleted += deletedNow; deletedNow > 0 {
 		if err := SetMark(tx, deletedMark, strconv.FormatInt(deleted, 10)); err != nil {
-			return "", fmt.Errorf("journal: %w", damage(j.path, err))
+			return text, fmt.Errorf("journal: %w", damage(j.path, err))
 		}
 	}
 	if err := tx.Commit(); err != nil {
-		return "", fmt.Errorf("journal: %w", damage(j.path, err))
+		return text, fmt.Errorf("journal: %w", damage(j.path, err))
 	}
+	text.Figures = map[string]float64{"lines": float64(lines + deleted), "kept": float64(lines), "deleted": float64(deleted), "most": maxDeadLetters, "for_s": maxDeadLetterAge.Seconds()}
 	switch {
 	case lines == 0:
-		return "", nil
+		return fillcalc.Text{}, nil
 	case deleted == 0:
-		return fmt.Sprintf("the history refused %d lines for good; bayfill history refused lists them with the reason", lines), nil
+		text.Key = "alert.history_refused"
+	default:
+		text.Key = "alert.history_refused_deleted"
 	}
-	return fmt.Sprintf("the history refused %d lines for good; bayfill history refused lists the newest %d with the reason, %d older ones were deleted: at most %d are kept, for %d days",
-		lines+deleted, lines, deleted, maxDeadLetters, maxDeadLetterAge/(24*time.Hour)), nil
+	return text, nil
 }
 
 // eraseDeadLetters removes the names that a token stands for from the dead letters. It

@@ -34,37 +34,37 @@ func TestDeadLettersAreBounded(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	says := func(want string, kept int) {
+	says := func(key string, refused, kept int) {
 		t.Helper()
 		text, err := j.BoundDeadLetters(t.Context())
-		if err != nil || text != want && (want == "" || !strings.HasPrefix(text, want)) {
-			t.Errorf("%q, %v; want %q", text, err, want)
+		if f := text.Figures; err != nil || text.Key != key || key != "" && (f["lines"] != float64(refused) || f["kept"] != float64(kept) || f["deleted"] != float64(refused-kept) || f["for_s"] != 90*86400) {
+			t.Errorf("%+v, %v; want %s of %d", text, err, key, refused)
 		}
 		if list, err := j.DeadLetters(t.Context()); err != nil || len(list) != kept {
 			t.Errorf("%d lines are kept, %v; want %d", len(list), err, kept)
 		}
 	}
-	says("", 0)
+	says("", 0, 0)
 	refuse(10, now-91*day)
 	refuse(5, now-89*day)
-	says("the history refused 15 lines for good; bayfill history refused lists the newest 5 with the reason, 10 older ones were deleted: at most 10000 are kept, for 90 days", 5)
+	says("alert.history_refused_deleted", 15, 5)
 	refuse(limit, now)
-	says("the history refused 10015 lines for good; bayfill history refused lists the newest 10000 ", limit)
+	says("alert.history_refused_deleted", 10015, limit)
 	list, err := j.DeadLetters(t.Context())
 	if err != nil || !strings.HasSuffix(list[0].Line, fmt.Sprintf("seq=0i %d", now)) {
 		t.Errorf("the oldest that is kept is %+v, %v", list[0], err)
 	}
 	refuse(3, now)
-	says("the history refused 10018 lines for good; bayfill history refused lists the newest 10000 ", limit)
+	says("alert.history_refused_deleted", 10018, limit)
 	// Somebody has dealt with them. A line without a time is never too old.
 	if _, err := j.DB.Exec("DELETE FROM set_aside"); err != nil {
 		t.Fatal(err)
 	}
-	says("", 0)
+	says("", 0, 0)
 	if err := j.SetSent(t.Context(), 1, []journal.Refused{{Line: "garbage", Reason: "no line"}}); err != nil {
 		t.Fatal(err)
 	}
-	says("the history refused 19 lines for good; bayfill history refused lists the newest 1 ", 1)
+	says("alert.history_refused_deleted", 19, 1)
 }
 
 // A name is erased from the dead letters as well, and from what the server said of

@@ -23,7 +23,8 @@
 // # Tables
 //
 //	event      seq, at_ns, kind, sensor, n, value, stability, faults, input (JSON)
-//	published  seq, measurement, fields (line protocol): what was published after an event
+//	published  seq, measurement, fields (line protocol): what was published after an event;
+//	           the closing records of jobs are never deleted
 //	answer     id, at_ns, command (SHA-256), reply (JSON): an id is answered once
 //	set_aside  seq, line, reason: what the history refused for good
 //	name       token, text: the names behind the tokens in the events

@@ -96,6 +96,38 @@ func (j *Journal) foldJob(ctx context.Context, wanted JobOpening, snapshot fillc
 	return s, nil
 }
 
+// closing selects the closing records of jobs. The measurement is written out because an
+// index of only these rows serves no query with a parameter in its place.
+const closing = "measurement = '" + points.JobMeasurement + "'"
+
+// Closings returns the closing records of all jobs that ever ended on the cart, the oldest
+// first. They are kept when the job's own events are deleted.
+func (j *Journal) Closings(ctx context.Context) (list []points.Point, err error) {
+	rows, err := j.DB.QueryContext(ctx, "SELECT seq, fields FROM published WHERE "+closing+" ORDER BY seq")
+	if err != nil {
+		return nil, fmt.Errorf("journal: closing records: %w", damage(j.path, err))
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var seq uint64
+		var text string
+		if err := rows.Scan(&seq, &text); err != nil {
+			return nil, fmt.Errorf("journal: closing records: %w", damage(j.path, err))
+		}
+		fields, err := points.ParseFields(text)
+		if err != nil {
+			return nil, fmt.Errorf("journal: closing record after event %d: %w", seq, damaged(j.path, err))
+		}
+		p := points.Point{Measurement: points.JobMeasurement, Fields: fields}
+		p.AtNs, _ = fields["ended_ns"].(int64)
+		list = append(list, p)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, fmt.Errorf("journal: closing records: %w", damage(j.path, err))
+	}
+	return list, nil
+}
+
 // jobNames lists the newest jobs for an error message.
 func jobNames(opened []JobOpening) string {
 	const maxNames = 20

@@ -40,6 +40,7 @@ CREATE TABLE event (
 CREATE TABLE published (
 	seq INTEGER NOT NULL, measurement TEXT NOT NULL, fields TEXT NOT NULL,
 	PRIMARY KEY (seq, measurement)) STRICT, WITHOUT ROWID;
+CREATE INDEX closing ON published (seq) WHERE ` + closing + `;
 CREATE TABLE answer (
 	id TEXT PRIMARY KEY, at_ns INTEGER NOT NULL, command BLOB NOT NULL, reply TEXT NOT NULL) STRICT, WITHOUT ROWID;
 CREATE TABLE set_aside (
@@ -253,20 +254,20 @@ func (j *Journal) Mark(name string) (string, error) {
 
 // Replay folds the journal from its last snapshot on and returns the state after its
 // last event. Events that the snapshot covers may be missing; a missing event after it
-// is an error. A damaged snapshot is not used: then lost is the text of an alert that
+// is an error. A damaged snapshot is not used: then lost is an alert that
 // says so and what is no longer known.
-func (j *Journal) Replay(ctx context.Context) (s fillcalc.State, lost string, err error) {
+func (j *Journal) Replay(ctx context.Context) (s fillcalc.State, lost fillcalc.Text, err error) {
 	s, bad, err := j.snapshot()
 	if err != nil {
-		return s, "", err
+		return s, lost, err
 	}
 	for {
 		events, err := j.Events(ctx, s.Seq, 5000)
 		if err != nil {
 			return s, lost, err
 		}
-		if len(events) == 0 && bad != nil && lost == "" {
-			return s, "", fmt.Errorf("journal: snapshot: %w", damaged(j.path, bad))
+		if len(events) == 0 && bad != nil && lost.Key == "" {
+			return s, lost, fmt.Errorf("journal: snapshot: %w", damaged(j.path, bad))
 		}
 		if len(events) == 0 {
 			return s, lost, nil
@@ -275,8 +276,8 @@ func (j *Journal) Replay(ctx context.Context) (s fillcalc.State, lost string, er
 			missing := events[i].Seq != s.Seq+1
 			switch {
 			case missing && bad == nil:
-				return s, "", fmt.Errorf("journal: %w", damaged(j.path, fmt.Errorf("event %d follows %d: events are missing", events[i].Seq, s.Seq)))
-			case missing || bad != nil && lost == "":
+				return s, lost, fmt.Errorf("journal: %w", damaged(j.path, fmt.Errorf("event %d follows %d: events are missing", events[i].Seq, s.Seq)))
+			case missing || bad != nil && lost.Key == "":
 				s, lost = fillcalc.State{}, withoutSnapshot(bad, &events[i])
 			}
 			s = fillcalc.Apply(s, events[i])

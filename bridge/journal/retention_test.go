@@ -152,3 +152,29 @@ func TestRetainInPieces(t *testing.T) {
 		t.Errorf("long after it: %+v", r.GivenUp)
 	}
 }
+
+// Closing records stay when the events of their job are deleted, with their time.
+func TestClosingRecordsAreKept(t *testing.T) {
+	j := journaltest.Open(t, bridgetest.MemoryDir(t)+"/a.journal")
+	b := journal.Batch{Events: pattern("sorrcrrorrcrr", 1)}
+	b.Published = []points.Published{
+		{Seq: 3, Measurement: points.VolumeMeasurement, Fields: "x=1"},
+		{Seq: 5, Measurement: points.JobMeasurement, Fields: `job="one",ended_ns=5000000000i`},
+		{Seq: 11, Measurement: points.JobMeasurement, Fields: `job="two",ended_ns=11000000000i`},
+	}
+	journaltest.Append(t, j, b)
+	if _, err := j.Prune(t.Context(), time.Unix(0, 1e18), 13, false); err != nil {
+		t.Fatal(err)
+	}
+	if n := journaltest.EventCount(t, j); n != 0 {
+		t.Fatalf("%d events are left", n)
+	}
+	list, err := j.Closings(t.Context())
+	if err != nil || len(list) != 2 || list[0].Fields["job"] != "one" || list[0].AtNs != 5e9 || list[1].Fields["job"] != "two" {
+		t.Errorf("%+v, %v", list, err)
+	}
+	var plan string
+	if err := j.DB.QueryRow("EXPLAIN QUERY PLAN SELECT seq FROM published WHERE measurement = 'bayfill_job' ORDER BY seq").Scan(new(int), new(int), new(int), &plan); err != nil || !strings.Contains(plan, "closing") {
+		t.Errorf("they are searched for by %q, %v", plan, err)
+	}
+}

@@ -6,7 +6,6 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"time"
 
 	"bayfill/fillcalc"
@@ -64,11 +63,11 @@ func (j *Journal) snapshot() (s fillcalc.State, damaged error, err error) {
 
 // withoutSnapshot returns the text of the alert about a damaged snapshot. first is the
 // oldest event that is left.
-func withoutSnapshot(damaged error, first *fillcalc.Event) string {
-	const do = ": the card may be failing, copy the data folder to another one"
-	if first.Seq == 1 {
-		return fmt.Sprintf("the journal's snapshot is damaged (%v); all was computed again from the events, nothing is missing%s", damaged, do)
+func withoutSnapshot(damaged error, first *fillcalc.Event) fillcalc.Text {
+	t := fillcalc.Text{Key: "alert.snapshot", Names: map[string]string{"reason": damaged.Error()}}
+	if first.Seq > 1 {
+		t.Key = "alert.snapshot_lost"
+		t.Names["from_when"] = time.Unix(0, first.AtNs).UTC().Format(time.RFC3339)
 	}
-	return fmt.Sprintf("the journal's snapshot is damaged (%v), and the remaining events begin at %s (event %d): a job opened before and fluids measured before are not known%s",
-		damaged, time.Unix(0, first.AtNs).UTC().Format("2006-01-02 15:04 UTC"), first.Seq, do)
+	return t
 }

@@ -188,9 +188,17 @@ func addFigures(f points.Fields, name string, v reflect.Value) {
 		}
 	case reflect.Struct:
 		for i := range v.NumField() {
-			if key, _, _ := strings.Cut(v.Type().Field(i).Tag.Get("json"), ","); key != "text" {
+			switch key, _, _ := strings.Cut(v.Type().Field(i).Tag.Get("json"), ","); key {
+			case "": // embedded
+				addFigures(f, name, v.Field(i))
+			case "text":
+			default:
 				addFigures(f, name+"."+key, v.Field(i))
 			}
+		}
+	case reflect.Map:
+		for key, value := range v.Seq2() {
+			addFigures(f, name+"."+key.String(), value)
 		}
 	case reflect.Slice:
 		for i := range v.Len() {

@@ -203,6 +203,15 @@ func Summary(s *fillcalc.State, chain Chain) Published {
 	f.float("balance_u_l", v.BalanceUL)
 	f.int("changes", int64(len(j.Changes)))
 	f.int("opened_ns", j.OpenedNs)
+	f.int("ended_ns", s.NowNs)
+	if j.Spec.ServiceData != "" {
+		f.text("service_data", j.Spec.ServiceData)
+	}
+	f.int("passes", int64(j.Passes()))
+	outL, outUL := s.OutL()
+	f.float("out_l", outL)
+	f.float("out_u_l", outUL)
+	f.float("overflow_l", v.OverflowL)
 	f.int("seq_from", int64(chain.JobSeq))
 	f.int("seq", int64(s.Seq))
 	if plan, err := s.Plan(); err == nil {

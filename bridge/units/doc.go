@@ -13,5 +13,5 @@
 // [System] prints SI amounts in the units that a shop has chosen.
 //
 // The package holds no state and starts no goroutines. Read written.go for input,
-// then system.go for output.
+// quantity.go for what people type, then system.go for output.
 package units

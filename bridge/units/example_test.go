@@ -19,9 +19,9 @@ func ExampleWritten_Litres() {
 func ExampleSystem_Volume() {
 	fmt.Println(units.Metric.Volume(3.9746823732))
 	fmt.Println(units.US.Volume(3.9746823732))
-	fmt.Println(units.US.Volume(0.35))
+	fmt.Println(units.US.Volume(0.1))
 	// Output:
 	// 3.97 L
-	// 4.2 qt
-	// 11.8 fl oz
+	// 4.20 qt
+	// 3.4 fl oz
 }

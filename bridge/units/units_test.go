@@ -1,6 +1,7 @@
 package units
 
 import (
+	"math"
 	"strings"
 	"testing"
 )
@@ -58,7 +59,7 @@ func TestWrittenAmounts(t *testing.T) {
 		{"4.2", Written.Litres, "has no unit, as in 4.2 qt"},
 		{"qt", Written.Litres, "is not a number with its unit"},
 		{"-", Written.Litres, "is not a number with its unit"},
-		{"4,2 qt", Written.Litres, "is not a number with its unit"},
+		{"4,2 qt", Written.Litres, "is not a number with its unit: write a decimal point"},
 		{"1e3 L", Written.Litres, "unit \"e3 L\" is not one of"},
 		{"4.2 l/", Written.Litres, "is not one of L, mL, qt"},
 		{"4.2 L imp", Written.Litres, "qt imp, pt imp"},
@@ -83,30 +84,32 @@ func TestPreferredUnits(t *testing.T) {
 	for _, c := range []struct {
 		got, want string
 	}{
-		{Metric.Volume(3.9746823732), "3.97 L"}, {Metric.Volume(0.35), "350 mL"}, {Metric.Volume(1), "1 L"},
-		{US.Volume(3.9746823732), "4.2 qt"}, {US.Volume(0.946352946), "1 qt"},
-		{US.Volume(0.35), "11.8 fl oz"}, // 0.35 / 0.0295735
-		{Imperial.Volume(3.97782875), "7 pt imp"},
-		{Imperial.Volume(0.35), "12.3 fl oz imp"}, // 0.35 / 0.0284131
+		{Metric.Volume(3.9746823732), "3.97 L"}, {Metric.Volume(0.249), "249 mL"}, {Metric.Volume(0.25), "0.25 L"}, {Metric.Volume(1), "1.00 L"},
+		{US.Volume(3.9746823732), "4.20 qt"}, {US.Volume(0.946352946), "1.00 qt"},
+		{US.Volume(0.1), "3.4 fl oz"}, // 0.1 / 0.0295735
+		{Imperial.Volume(3.97782875), "7.00 pt imp"},
+		{Imperial.Volume(0.1), "3.5 fl oz imp"}, // 0.1 / 0.0284131
 		{Metric.Mass(0.065), "65 g"}, {Metric.Mass(1.25), "1.25 kg"},
-		{US.Mass(0.05669904625), "2 oz"}, {Imperial.Mass(0.45359237), "1 lb"},
+		{US.Mass(0.05669904625), "2.0 oz"}, {Imperial.Mass(0.45359237), "1.00 lb"},
 		{US.Temperature(35), "95 °F"},
 		{US.Temperature(35, 45), "95 to 113 °F"},
-		{US.Temperature(39.5), "103.1 °F"}, // 71.1 + 32
+		{US.Temperature(39.5), "103 °F"}, // 71.1 + 32
 		{Metric.Temperature(65.55), "65.6 °C"},
 		{Imperial.Temperature(35), "35 °C"},
 		{Metric.Torque(14.91399743), "14.9 N·m"},
 		{US.Torque(14.91399743), "132 in-lb"}, // 11 foot pounds
-		{US.Torque(27.11635897), "20 ft-lb"},
+		{US.Torque(27.11635897), "20.0 ft-lb"},
+		{Metric.Volume(12.34), "12.3 L"}, {Metric.Volume(math.NaN()), "– L"}, {Metric.Volume(-0.0001), "0 mL"},
+		{US.FlowUnit().Text(1.892705892), "2.0 qt/min"},
 		{Imperial.Torque(18.64249679), "13.8 ft-lb"}, // 165 / 12 = 13.75
-		{US.Torque(18.6), "164.6 in-lb"},             // 18.6 × 8.85074579
-		{US.Torque(10), "88.5 in-lb"},
-		{Imperial.Volume(0.56826125), "1 pt imp"},
-		{Imperial.Volume(0.5682), "20 fl oz imp"},
-		{Metric.Volume(0.0473176473), "47.3 mL"}, // a tenth of a US pint
-		{US.Volume(8.517176514 - 1e-9), "9 qt"},
+		{US.Torque(18.6), "165 in-lb"},               // 18.6 × 8.85074579
+		{US.Torque(10), "89 in-lb"},
+		{Imperial.Volume(0.56826125), "1.00 pt imp"},
+		{Imperial.Volume(0.142), "5.0 fl oz imp"},
+		{Metric.Volume(0.0473176473), "47 mL"}, // a tenth of a US pint
+		{US.Volume(8.517176514 - 1e-9), "9.00 qt"},
 		{Metric.Temperature(15 + 5.0/9), "15.6 °C"},
-		{Imperial.Torque(1.3558179483314), "1 ft-lb"},
+		{Imperial.Torque(1.3558179483314), "1.0 ft-lb"},
 	} {
 		if c.got != c.want {
 			t.Errorf("%s, want %s", c.got, c.want)

@@ -134,8 +134,10 @@ var amountPattern = regexp.MustCompile(`^(-?(?:[0-9]{1,6}(?:\.[0-9]{1,6})?|\.[0-
 // split separates the number from the unit.
 func (w Written) split() (number, symbol string, err error) {
 	const example = ", as in 4.2 qt, 95 F or 165 in-lb"
-	parts := amountPattern.FindStringSubmatch(string(w))
+	parts := amountPattern.FindStringSubmatch(plainMinus(string(w)))
 	switch {
+	case parts == nil && strings.Contains(string(w), ","):
+		return "", "", fmt.Errorf("%.40q is not a number with its unit: write a decimal point"+example, string(w))
 	case parts == nil:
 		return "", "", fmt.Errorf("%.40q is not a number with its unit"+example, string(w))
 	case parts[2] == "":

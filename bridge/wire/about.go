@@ -19,6 +19,9 @@ type About struct {
 	// Checks are what closed jobs have said about the scales, the one with the newest job last.
 	Checks []AboutCheck `json:"checks_by_use"`
 	Units  string       `json:"units"` // a sentence for people
+	// ShopUnits are those in which the shop reads amounts, for a screen that was not told
+	// otherwise: metric, us, imperial.
+	ShopUnits string `json:"shop_units"`
 }
 
 // AboutSensor is one sensor in the leaf about.

@@ -17,10 +17,7 @@ type Alert struct {
 	Sensor    string    `json:"sensor,omitempty"`    // the sensor concerned, if any
 	Condition string    `json:"condition,omitempty"` // with AlertSensor: of sensors.Condition
 	Since     string    `json:"since"`
-	Text      string    `json:"text"` // what is wrong, where, and what to do about it
-	// Figures are those in Text that a reader may want in other units. Each name ends in
-	// its unit.
-	Figures map[string]Number `json:"figures,omitempty"`
+	Said                // what is wrong, where, and what to do about it
 }
 
 // AlertCode says what is wrong. The list is closed: the schema names every code.
@@ -49,9 +46,12 @@ const (
 	AlertJumps          AlertCode = AlertCode(fillcalc.AlertJumps)   // a scale sends nothing while its load moves
 	AlertMoved          AlertCode = AlertCode(fillcalc.AlertMoved)   // by the checks of many jobs, a scale has moved
 	AlertScatter        AlertCode = AlertCode(fillcalc.AlertScatter) // a scale sways more than its configuration says
+	AlertStockLow       AlertCode = "stock_low"                      // of a fluid less is left than the shop wants to have
+	AlertWasteFull      AlertCode = "waste_full"                     // the container for used oil must be emptied
+	AlertRunsOut        AlertCode = AlertCode(fillcalc.AlertRunsOut) // what is poured in runs out below
 )
 
 // AlertCodes lists all codes.
 var AlertCodes = []AlertCode{AlertBroker, AlertHistory, AlertHistoryRefused, AlertJournal, AlertJournalGap, AlertJournalFilling,
 	AlertJournalJobs, AlertJournalGivenUp, AlertSnapshot, AlertClock, AlertClockUnset, AlertSensor, AlertFrames, AlertFrozen,
-	AlertCalibration, AlertBalance, AlertCaddy, AlertChange, AlertFlow, AlertJumps, AlertMoved, AlertScatter}
+	AlertCalibration, AlertBalance, AlertCaddy, AlertChange, AlertFlow, AlertJumps, AlertMoved, AlertScatter, AlertStockLow, AlertWasteFull, AlertRunsOut}

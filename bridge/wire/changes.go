@@ -24,12 +24,12 @@ type JobChange struct {
 
 // JobQuestion asks what a change was, with the answers that are possible.
 type JobQuestion struct {
-	Change  int      `json:"change"`
-	At      string   `json:"at"`
-	Sensor  string   `json:"sensor"`
-	Kg      Number   `json:"kg"`
-	L       Number   `json:"l"` // if it was fluid, at the reference temperature
-	Text    string   `json:"text"`
+	Change int    `json:"change"`
+	At     string `json:"at"`
+	Sensor string `json:"sensor"`
+	Kg     Number `json:"kg"`
+	L      Number `json:"l"` // if it was fluid, at the reference temperature
+	Said
 	Answers []string `json:"answers"`
 	// The scale's signal around the change, for a picture: kg above what it showed before,
 	// and the seconds between two points. When it is unknown, the list is empty.
@@ -51,7 +51,7 @@ type JobClear struct {
 // each, at most so many and at most so many bytes of JSON.
 const (
 	maxChanges     = 100
-	maxChangeBytes = 20 << 10
+	maxChangeBytes = 16 << 10
 	maxClears      = 20
 	maxClearBytes  = 4 << 10
 )
@@ -80,7 +80,7 @@ func questionsOf(s *fillcalc.State) []JobQuestion {
 			continue
 		}
 		c := &s.Job.Changes[ask.Change-1]
-		q := JobQuestion{Change: c.ID, At: Timestamp(c.AtNs), Sensor: c.Sensor, Kg: Number(c.Kg), L: Number(s.ChangeL(c)), Text: ask.Text, Answers: []string{}}
+		q := JobQuestion{Change: c.ID, At: Timestamp(c.AtNs), Sensor: c.Sensor, Kg: Number(c.Kg), L: Number(s.ChangeL(c)), Said: Say(ask.Text), Answers: []string{}}
 		for _, sc := range s.Setup.Scales {
 			if sc.Sensor == c.Sensor {
 				q.Answers = Answers(sc.Load, c.Kg)
@@ -107,11 +107,11 @@ func traceOf(c *fillcalc.Change) (kg []Number, stepS Number) {
 func Answers(load fillcalc.Load, kg float64) []string {
 	switch caddy, supply := load != fillcalc.SupplyLoad, load != fillcalc.CaddyLoad; {
 	case kg > 0 && caddy:
-		return words(fillcalc.AsFluid, fillcalc.AsGone, fillcalc.AsThing, fillcalc.AsContainer)
+		return textsOf(fillcalc.AsFluid, fillcalc.AsGone, fillcalc.AsThing, fillcalc.AsContainer)
 	case kg < 0 && supply:
-		return words(fillcalc.AsFluid, fillcalc.AsGone, fillcalc.AsThing, fillcalc.AsContainer, fillcalc.AsBottle)
+		return textsOf(fillcalc.AsFluid, fillcalc.AsGone, fillcalc.AsThing, fillcalc.AsContainer, fillcalc.AsBottle)
 	}
-	return words(fillcalc.AsGone, fillcalc.AsThing, fillcalc.AsContainer)
+	return textsOf(fillcalc.AsGone, fillcalc.AsThing, fillcalc.AsContainer)
 }
 
 // clearsOf returns the newest of the job's clear weighings, the oldest first, and how many

@@ -43,6 +43,11 @@ func (c *Command) fields() map[string]any {
 	for name, v := range c.values {
 		f, _ := c.typ.Field(name)
 		switch f.Kind {
+		case KindAmount:
+			all[name] = v.Number
+			if v.Text != "" {
+				all[name] = v.Text
+			}
 		case KindNumber:
 			all[name] = v.Number
 		case KindWhole:

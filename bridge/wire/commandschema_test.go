@@ -67,7 +67,9 @@ func commandsSchema() []byte {
 	defs := object{{"command", nil}, {"signed", signedSchema}, {"id", object{
 		{"description", "Letters, digits, _ and -: it is part of a topic."}, {"type", "string"}, {"pattern", IDPattern.String()}}},
 		{"time", object{{"description", "RFC 3339."}, {"type", "string"}, {"format", "date-time"}}},
-		{"text", object{{"type", "string"}, {"minLength", 1}, {"maxLength", MaxText}}}}
+		{"text", object{{"type", "string"}, {"minLength", 1}, {"maxLength", MaxText}}},
+		{"amount", object{{"description", "An amount with its unit, as in 4 qt, 7 pt imp, 350 mL, 95 F, 2 oz, 165 in-lb."}, {"type", "string"}, {"minLength", 1}, {"maxLength", MaxText},
+			{"pattern", `^[-−]?[0-9]*\.?[0-9]+ ?[^0-9., ].*$`}}}}
 	for i := range Commands {
 		all = append(all, ref(Commands[i].Do))
 		defs = append(defs, member{Commands[i].Do, commandSchema(&Commands[i])})
@@ -149,6 +151,9 @@ func fieldSchema(f *Field) object {
 		return append(s, ref("id")...)
 	case KindMoment:
 		return append(s, ref("time")...)
+	case KindAmount:
+		s = object{{"description", "In " + string(f.Quantity) + "."}}
+		return object{{"description", f.About}, {"oneOf", []object{figure("number"), ref("amount")}}}
 	case KindNumber:
 		return figure("number")
 	case KindWhole:

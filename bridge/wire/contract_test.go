@@ -18,7 +18,7 @@ import (
 // the messages, with their types.
 func TestSchemasNameTheFields(t *testing.T) {
 	for leaf, message := range map[Leaf]any{
-		PresenceLeaf: Presence{}, AboutLeaf: About{}, VolumesLeaf: Volumes{}, WindowLeaf: Window{},
+		PresenceLeaf: Presence{}, AboutLeaf: About{}, ChoicesLeaf: Choices{}, VolumesLeaf: Volumes{}, WindowLeaf: Window{},
 		JobLeaf: Job{}, AlertsLeaf: Alerts{}, ReadingsLeaf: Reading{}, RepliesLeaf: Reply{},
 	} {
 		at := contractNode(t, string(leaf)+".json")
@@ -33,7 +33,7 @@ func TestSchemaNamesTheQualityCodes(t *testing.T) {
 	for _, code := range n.json["enum"].([]any) {
 		listed = append(listed, code.(string))
 	}
-	n.same("codes", words(fillcalc.QualityCodes()...), listed)
+	n.same("codes", textsOf(fillcalc.QualityCodes()...), listed)
 }
 
 // TestSchemaNamesTheAlertCodes compares the published list with the program's.
@@ -44,7 +44,17 @@ func TestSchemaNamesTheAlertCodes(t *testing.T) {
 	for _, code := range items["code"].(map[string]any)["enum"].([]any) {
 		listed = append(listed, code.(string))
 	}
-	n.same("codes", words(AlertCodes...), listed)
+	n.same("codes", textsOf(AlertCodes...), listed)
+}
+
+// TestSchemaNamesTheTones compares the published list with the program's.
+func TestSchemaNamesTheTones(t *testing.T) {
+	n := contractNode(t, "job.json").follow("#/$defs/tone")
+	var listed []string
+	for _, tone := range n.json["enum"].([]any) {
+		listed = append(listed, tone.(string))
+	}
+	n.same("tones", textsOf(fillcalc.Tones...), listed)
 }
 
 // TestAsyncAPINamesTheRetained checks that the document marks exactly the state leaves
@@ -196,6 +206,9 @@ func (n *contract) sameFields(typ reflect.Type) {
 	n.t.Helper()
 	var all, always []string
 	for _, f := range reflect.VisibleFields(typ) {
+		if f.Anonymous {
+			continue // its fields are visible too
+		}
 		name, options, _ := strings.Cut(f.Tag.Get("json"), ",")
 		all = append(all, name)
 		if options == "" {

@@ -16,7 +16,7 @@ type JobEntry struct {
 // JSON.
 const (
 	maxEntries    = 50
-	maxEntryBytes = 8 << 10
+	maxEntryBytes = 6 << 10
 )
 
 // entriesOf returns the newest of the job's entries, the oldest first, and how many

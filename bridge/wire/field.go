@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -19,11 +20,12 @@ type Field struct {
 	Kind     Kind
 	About    string // a sentence for people; names the unit of a figure
 	Required bool
-	Unless   string   // a field in whose presence this one is not required
-	Choices  []string // of KindChoice
-	Range    *Range   // of KindNumber and KindWhole
-	Shared   bool     // the schemas of other leaves refer to its choices by its name
-	Empty    bool     // an empty text has a meaning; otherwise it counts as left out
+	Unless   string         // a field in whose presence this one is not required
+	Choices  []string       // of KindChoice
+	Quantity units.Quantity // of KindAmount
+	Range    *Range         // of KindAmount, KindNumber and KindWhole
+	Shared   bool           // the schemas of other leaves refer to its choices by its name
+	Empty    bool           // an empty text has a meaning; otherwise it counts as left out
 
 	set func(in *fillcalc.Input, v value) // nil: the cart reads the field itself
 }
@@ -37,7 +39,7 @@ const (
 	KindNumber             // finite
 	KindWhole
 	KindChoice // one of a closed list
-	KindTorque // text: an amount with its unit
+	KindAmount // a number in the SI unit of the quantity, or a text: an amount with its unit
 	KindMoment // text: a time by RFC 3339
 )
 
@@ -47,8 +49,8 @@ type Range struct {
 	Above    bool
 }
 
-// value is a field's value: one of these fields, by its kind. A torque has both the
-// text as written and, as Number, its newton metres.
+// value is a field's value: one of these fields, by its kind. An amount has its SI value as
+// Number, and the text as written if it was one.
 type value struct {
 	Text   string
 	Number float64
@@ -67,17 +69,34 @@ const (
 // parse reads the field's JSON value. The error says what would be right; the caller
 // adds the field's name.
 func (f *Field) parse(raw json.RawMessage) (v value, err error) {
-	wanted, into := "a text", any(&v.Text)
+	into := any(&v.Text)
 	switch f.Kind {
 	case KindNumber:
-		wanted, into = "a number", &v.Number
+		into = &v.Number
 	case KindWhole:
-		wanted, into = "a whole number", &v.Whole
+		into = &v.Whole
+	case KindAmount:
+		if json.Unmarshal(raw, &v.Number) == nil {
+			return v, f.check(&v)
+		}
 	}
 	if json.Unmarshal(raw, into) != nil {
-		return v, fmt.Errorf("%.40s is not %s", raw, wanted)
+		return v, fmt.Errorf("%.40s is not %s", raw, f.Wanted())
 	}
 	return v, f.check(&v)
+}
+
+// Wanted says what the field's value must be.
+func (f *Field) Wanted() string {
+	switch f.Kind {
+	case KindNumber:
+		return "a number, such as 0.5"
+	case KindWhole:
+		return "a whole number, such as 1"
+	case KindAmount:
+		return fmt.Sprintf("a number, such as 0.5, or an amount with its unit, such as %q", f.Quantity.Example())
+	}
+	return "a text"
 }
 
 // check verifies that the kind and the description allow a value, and fills in what
@@ -91,12 +110,12 @@ func (f *Field) check(v *value) (err error) {
 		return errors.New("must be 1 to 64 of A-Z a-z 0-9 _ -")
 	case f.Kind == KindChoice && v.Text != "" && !slices.Contains(f.Choices, v.Text):
 		return fmt.Errorf("%.40q is not one of %s", v.Text, strings.Join(f.Choices, ", "))
-	case f.Kind == KindNumber && f.Range != nil:
-		return f.Range.check(v.Number)
-	case f.Kind == KindWhole && f.Range != nil:
-		return f.Range.check(float64(v.Whole))
-	case f.Kind == KindTorque && v.Text != "":
-		v.Number, err = units.Written(v.Text).NewtonMetres()
+	case f.Kind == KindNumber:
+		return f.Range.check(v.Number, "")
+	case f.Kind == KindWhole:
+		return f.Range.check(float64(v.Whole), "")
+	case f.Kind == KindAmount:
+		return f.checkAmount(v)
 	case f.Kind == KindMoment:
 		if v.Moment, err = time.Parse(time.RFC3339, v.Text); err != nil {
 			return fmt.Errorf("%.40q is not a time like 2026-01-31T12:00:00Z", v.Text)
@@ -105,15 +124,36 @@ func (f *Field) check(v *value) (err error) {
 	return err
 }
 
+// checkAmount converts an amount that is a text, and verifies its range.
+func (f *Field) checkAmount(v *value) (err error) {
+	if v.Text != "" {
+		if number, bare := units.Bare(v.Text); bare {
+			return fmt.Errorf("%q is a text without a unit: write %q, or the number %s for %s", v.Text, f.Quantity.Example(), number, f.Quantity)
+		}
+		if v.Number, err = units.Written(v.Text).In(f.Quantity); err != nil {
+			return err
+		}
+	}
+	return f.Range.check(v.Number, " "+string(f.Quantity))
+}
+
 // check verifies that a figure lies in the range.
-func (r *Range) check(v float64) error {
+func (r *Range) check(v float64, unit string) error {
 	switch {
 	case r.Above && !(v > r.Min):
-		return fmt.Errorf("%g is not above %g", v, r.Min)
+		return fmt.Errorf("%.6g%s is not above %g%s", v, unit, r.Min, unit)
 	case !(v >= r.Min && v <= r.Max):
-		return fmt.Errorf("%g is not from %g to %g", v, r.Min, r.Max)
+		return fmt.Errorf("%.6g%s is not from %g to %g%s", v, unit, r.Min, r.Max, unit)
 	}
 	return nil
+}
+
+// written is an amount as it was written, or in its SI unit.
+func (v value) written(q units.Quantity) string {
+	if v.Text != "" {
+		return v.Text
+	}
+	return strconv.FormatFloat(v.Number, 'g', 6, 64) + " " + string(q)
 }
 
 // The following functions write a Field in one line of Commands.
@@ -124,6 +164,11 @@ func text(name, about string, set func(*fillcalc.Input, value)) Field {
 
 func number(name, about string, r Range, set func(*fillcalc.Input, value)) Field {
 	return Field{Name: name, Kind: KindNumber, About: about, Range: &r, set: set}
+}
+
+// amount is a field of a quantity. Its range is in the SI unit.
+func amount(name, about string, q units.Quantity, r Range, set func(*fillcalc.Input, value)) Field {
+	return Field{Name: name, Kind: KindAmount, Quantity: q, About: about, Range: &r, set: set}
 }
 
 func whole(name, about string, r Range, set func(*fillcalc.Input, value)) Field {
@@ -146,8 +191,8 @@ func from(low, high float64) Range { return Range{Min: low, Max: high} }
 
 func above(low, high float64) Range { return Range{Min: low, Max: high, Above: true} }
 
-// words converts a closed list to texts.
-func words[T ~string](list ...T) (texts []string) {
+// textsOf converts a closed list to texts.
+func textsOf[T ~string](list ...T) (texts []string) {
 	for _, w := range list {
 		texts = append(texts, string(w))
 	}

@@ -2,14 +2,16 @@ package wire
 
 import "bayfill/fillcalc"
 
-// JobAsk is what the technician is asked for, as a sentence and as the command that
+// JobAsk is what the technician is asked for: a sentence, its kind, and the command that
 // answers it.
 type JobAsk struct {
-	Text   string `json:"text"`
+	Said
+	Tone   string `json:"tone"` // of fillcalc.Tone
 	Do     string `json:"do,omitempty"`
 	Phase  string `json:"phase,omitempty"`
 	Change int    `json:"change,omitempty"`
 	Item   string `json:"item,omitempty"`
+	What   string `json:"what,omitempty"` // of an entry
 }
 
 // JobPhase is the beginning of a phase.
@@ -18,6 +20,8 @@ type JobPhase struct {
 	At    string `json:"at"`
 	By    string `json:"by,omitempty"`
 	Why   string `json:"why,omitempty"`
+	// Engine is whether the engine had run, if a person said so going back to this phase.
+	Engine string `json:"engine,omitempty"`
 }
 
 // JobRecord is a piece of work as reported, with what was known at that moment.
@@ -50,33 +54,31 @@ type JobFlow struct {
 	Phases  []JobPhase  `json:"phases"`
 	Records []JobRecord `json:"records"`
 	Gears   []string    `json:"gears"`   // engaged so far
-	Remarks []PlanNote  `json:"remarks"` // on the record
+	Remarks []Said      `json:"remarks"` // on the record
 }
 
-// The message has the newest phases, records and gears, at most so many of each and so
-// many bytes of JSON of the records. No job by the book has more.
+// The message has the newest phases, records, gears and remarks, at most so many of each and so
+// many bytes of JSON. No job by the book has more.
 const (
 	maxRecords     = 40
-	maxRecordBytes = 12 << 10
+	maxRecordBytes = 8 << 10
+	maxPhaseBytes  = 4 << 10
+	maxRemarkBytes = 3 << 10
 )
 
 // FlowOf computes the flow from a state.
 func FlowOf(s *fillcalc.State) JobFlow {
 	j := &s.Job
-	m := JobFlow{Next: []JobAsk{}, Phases: []JobPhase{}, Gears: []string{}, Remarks: []PlanNote{}}
+	m := JobFlow{Next: []JobAsk{}, Gears: []string{}}
 	for _, a := range s.Next() {
-		ask := JobAsk{Text: a.Text, Phase: string(a.Phase), Change: a.Change, Item: string(a.Item)}
-		if a.Do != fillcalc.DoTick {
-			ask.Do = string(a.Do)
-		}
-		m.Next = append(m.Next, ask)
+		m.Next = append(m.Next, JobAsk{Said: Say(a.Text), Tone: string(a.Tone), Do: string(a.Do), Phase: string(a.Phase), Change: a.Change, Item: string(a.Item), What: string(a.What)})
 	}
 	if gear, left, ok := s.GearLeftS(); ok {
 		m.Gear = &JobGear{gear, Number(left)}
 	}
-	for _, p := range j.Phases[max(0, len(j.Phases)-maxRecords):] {
-		m.Phases = append(m.Phases, JobPhase{string(p.Phase), Timestamp(p.AtNs), p.By, p.Why})
-	}
+	m.Phases, _ = newest(j.Phases, maxRecords, maxPhaseBytes, func(p fillcalc.PhaseAt) JobPhase {
+		return JobPhase{string(p.Phase), Timestamp(p.AtNs), p.By, p.Why, string(p.Engine)}
+	})
 	m.Records, _ = newest(j.Records, maxRecords, maxRecordBytes, func(r fillcalc.Record) JobRecord {
 		return JobRecord{Timestamp(r.AtNs), string(r.Item), string(r.Result), r.Count,
 			r.SpecifiedNM, r.AppliedNM, r.Written, r.Part, r.Note, r.By, string(r.Phase), string(r.Window), r.TempC}
@@ -84,8 +86,6 @@ func FlowOf(s *fillcalc.State) JobFlow {
 	for _, g := range j.Gears[max(0, len(j.Gears)-maxRecords):] {
 		m.Gears = append(m.Gears, g.Name)
 	}
-	for _, r := range s.Remarks() {
-		m.Remarks = append(m.Remarks, PlanNote{r.Kind, r.Text})
-	}
+	m.Remarks, _ = newest(s.Remarks(), maxRecords, maxRemarkBytes, Say)
 	return m
 }

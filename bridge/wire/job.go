@@ -18,13 +18,15 @@ type Job struct {
 	Why         string          `json:"why,omitempty"`
 	UsedFluid   string          `json:"used_fluid"`
 	Fluid       string          `json:"fluid"`
+	Batch       string          `json:"batch,omitempty"` // of the fluid that goes in
 	Window      *JobWindow      `json:"window"`
 	ServiceData *JobServiceData `json:"service_data"`
+	Usual       *JobUsual       `json:"usual"` // null when the shop has done too few such jobs
 	Plan        *JobPlan        `json:"plan"`
 	Flow        JobFlow         `json:"flow"`
 	Tail        *JobTail        `json:"tail"`
 	Tally       Volumes         `json:"tally"`
-	// What ran out again at the check opening.
+	// Fresh fluid that ran out again: at the check opening, or below while it was poured in.
 	OverflowL  Number `json:"overflow_l"`
 	OverflowUL Number `json:"overflow_u_l"`
 	// What people entered, and what makes up the uncertainties.
@@ -40,13 +42,22 @@ type Job struct {
 	Questions      []JobQuestion `json:"questions"`
 	Clears         []JobClear    `json:"clear_weighings"`
 	ClearsLeftOut  int           `json:"clear_weighings_left_out"`
-	Cautions       []string      `json:"cautions"`
+	Cautions       []Said        `json:"cautions"`
+	Verdict        *JobVerdict   `json:"verdict"`
 }
 
 // JobWindow is the check window of the job.
 type JobWindow struct {
 	LowC  Number `json:"low_c"`
 	HighC Number `json:"high_c"`
+}
+
+// JobUsual is what usually came out in the shop's own closed jobs with the same service
+// data, in litres.
+type JobUsual struct {
+	OutL Number `json:"out_l"`
+	UL   Number `json:"u_l"` // about 95 % of such jobs lie within ± this
+	Jobs int    `json:"jobs"`
 }
 
 // VolumesAt is what was drained and added, in litres at another temperature than the
@@ -63,7 +74,7 @@ func JobOf(s *fillcalc.State) Job {
 	j := &s.Job
 	m := Job{
 		TS: Timestamp(s.NowNs), Job: j.Spec.ID, Vehicle: j.Spec.Vehicle, Phase: string(j.Phase), Why: j.Why,
-		UsedFluid: j.Spec.Used.Name, Fluid: j.Spec.Fresh.Name, Tally: VolumesOf(s), Flow: FlowOf(s),
+		UsedFluid: j.Spec.Used.Name, Fluid: j.Spec.Fresh.Name, Batch: j.Spec.Batch, Tally: VolumesOf(s), Flow: FlowOf(s),
 		AtOther: []VolumesAt{}, Cautions: cautions(j.Phase),
 		OverflowL: Number(math.NaN()), OverflowUL: Number(math.NaN()),
 		Uncertainty: budgetsOf(s),
@@ -72,6 +83,7 @@ func JobOf(s *fillcalc.State) Job {
 	m.Changes, m.ChangesLeftOut = changesOf(s)
 	m.Clears, m.ClearsLeftOut = clearsOf(s)
 	m.Questions = questionsOf(s)
+	m.Verdict = verdictOf(s)
 	if j.Phase == fillcalc.NoJob {
 		return m
 	}
@@ -79,6 +91,9 @@ func JobOf(s *fillcalc.State) Job {
 	m.OpenedAt, m.PhaseAt = &opened, &phase
 	m.Window = &JobWindow{Number(j.Spec.LowC), Number(j.Spec.HighC)}
 	m.ServiceData = serviceDataOf(&j.Spec)
+	if u := j.Spec.Usual; u != nil {
+		m.Usual = &JobUsual{OutL: Number(u.OutL), UL: Number(u.UL), Jobs: u.Jobs}
+	}
 	m.Plan, m.Tail = planOf(s), tailOf(s)
 	v := s.Volumes()
 	m.OverflowL, m.OverflowUL = Number(v.OverflowL), Number(v.OverflowUL)

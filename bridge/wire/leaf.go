@@ -11,6 +11,7 @@ type Leaf string
 const (
 	PresenceLeaf Leaf = "presence"
 	AboutLeaf    Leaf = "about"
+	ChoicesLeaf  Leaf = "choices"
 	VolumesLeaf  Leaf = "volumes"
 	WindowLeaf   Leaf = "window"
 	JobLeaf      Leaf = "job"
@@ -22,7 +23,7 @@ const (
 
 // StateLeaves are the retained leaves, in the order in which they are sent after a
 // connect.
-var StateLeaves = []Leaf{PresenceLeaf, AboutLeaf, JobLeaf, VolumesLeaf, WindowLeaf, AlertsLeaf}
+var StateLeaves = []Leaf{PresenceLeaf, AboutLeaf, ChoicesLeaf, JobLeaf, VolumesLeaf, WindowLeaf, AlertsLeaf}
 
 // Version is the version of the program; the linker sets it in a release.
 var Version = "0.1-dev"

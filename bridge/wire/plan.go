@@ -14,20 +14,20 @@ type JobPlan struct {
 	FirstFillL  Number `json:"first_fill_l"`
 	RemainingL  Number `json:"remaining_l"`
 	RemainingUL Number `json:"remaining_u_l"` // expanded, k = 2
+	// The stop line of pouring now, the first fill or the target, as what is in; how much is
+	// still to pour to it, negative when too much is in; and the seconds until then at the
+	// present flow. Null while nothing is to be poured, or nothing flows.
+	LineL   Number `json:"line_l"`
+	ToLineL Number `json:"to_line_l"`
+	ToLineS Number `json:"to_line_s"`
 	// Whole bottles as labelled; null when their size is unknown.
 	Bottles         *int     `json:"bottles"`
 	BottlesOpened   *int     `json:"bottles_opened"`
 	LastBottleLeftL *float64 `json:"last_bottle_left_l"`
 	// TopUpL is what the last dipstick reading asks for; below zero, how much to draw off.
-	TopUpL  Number     `json:"top_up_l"`
-	TopUpUL Number     `json:"top_up_u_l"`
-	Notes   []PlanNote `json:"notes"`
-}
-
-// PlanNote is a remark for people, on the plan or on the job's record.
-type PlanNote struct {
-	Kind string `json:"kind"`
-	Text string `json:"text"`
+	TopUpL  Number `json:"top_up_l"`
+	TopUpUL Number `json:"top_up_u_l"`
+	Notes   []Said `json:"notes"`
 }
 
 // planOf returns nil while drained or added is unknown: then there is no plan.
@@ -38,21 +38,29 @@ func planOf(s *fillcalc.State) *JobPlan {
 	}
 	m := &JobPlan{
 		TargetL: Number(p.TargetL), TargetUL: Number(2 * p.TargetUL), FirstFillL: Number(p.FirstFillL),
-		RemainingL: Number(p.RemainingL), RemainingUL: Number(2 * p.RemainingUL), Notes: []PlanNote{},
+		RemainingL: Number(p.RemainingL), RemainingUL: Number(2 * p.RemainingUL), Notes: []Said{},
 	}
 	if s.Job.Spec.BottleL > 0 {
 		m.Bottles, m.BottlesOpened, m.LastBottleLeftL = &p.BottlesForTarget, &p.BottlesOpened, &p.LastBottleLeftL
 	}
-	m.TopUpL, m.TopUpUL = Number(math.NaN()), Number(math.NaN())
+	nan := Number(math.NaN())
+	m.LineL, m.ToLineL, m.ToLineS = nan, nan, nan
+	if l, ok := s.Line(); ok {
+		m.LineL, m.ToLineL, m.ToLineS = Number(l.AtL), Number(l.ToL), Number(l.ToS)
+	}
+	m.TopUpL, m.TopUpUL = nan, nan
 	litres, u, ok, err := s.TopUp()
 	if ok {
 		m.TopUpL, m.TopUpUL = Number(litres), Number(u)
 	}
 	if err != nil {
-		m.Notes = append(m.Notes, PlanNote{"dipstick", "The dipstick reading cannot be used: " + err.Error()})
+		m.Notes = append(m.Notes, Say(fillcalc.Text{Key: "note.dipstick", Names: map[string]string{"why": err.Error()}}))
 	}
 	for _, note := range p.Notes {
-		m.Notes = append(m.Notes, PlanNote{string(note.Kind), note.Text})
+		m.Notes = append(m.Notes, Say(note))
+	}
+	if note, ok := s.UsualNote(); ok {
+		m.Notes = append(m.Notes, Say(note))
 	}
 	return m
 }

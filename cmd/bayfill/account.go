@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"bayfill/fillcalc"
 	"bayfill/sim"
 )
 
@@ -40,16 +41,18 @@ func newAccount(s shown, t sim.Truth) account {
 }
 
 func (a account) print(v *view) {
+	r := v.reader
 	v.print("")
-	v.print(fmt.Sprintf("Job %s, %.0f minutes. Litres at %.0f °C, ± with k = 2.", a.Job, a.JobMinutes, a.ReferenceC))
+	v.print(r.Say(fillcalc.Text{Key: "demo.account", Figures: figures{"took_min": a.JobMinutes, "reference_c": a.ReferenceC}, Names: names{"job": a.Job}}))
 	v.print("")
-	fmt.Fprintln(v.out, "          measured        truly   differs")
-	row := func(name string, measured, u, truth float64) {
-		fmt.Fprintf(v.out, "%-8s %6.3f ± %.3f  %6.3f   %+.3f\n", name, measured, u, truth, measured-truth)
+	const table = "%-10s %18s  %9s  %9s\n"
+	fmt.Fprintf(v.out, table, "", r.Word("demo.measured"), r.Word("demo.truly"), r.Word("demo.differs"))
+	row := func(key string, measured, u, truth float64) {
+		fmt.Fprintf(v.out, table, r.Word(key), plusMinus(r, measured, u), volume(r, truth), r.Units.Volume(measured-truth))
 	}
-	row("drained", a.DrainedL, a.DrainedUL, a.TrueDrainedL)
-	row("added", a.AddedL, a.AddedUL, a.TrueAddedL)
-	row("balance", a.BalanceL, a.BalanceUL, a.TrueAddedL-a.TrueDrainedL)
+	row("term.out", a.DrainedL, a.DrainedUL, a.TrueDrainedL)
+	row("term.in", a.AddedL, a.AddedUL, a.TrueAddedL)
+	row("demo.balance", a.BalanceL, a.BalanceUL, a.TrueAddedL-a.TrueDrainedL)
 	v.print("")
-	v.print("Used oil goes into its own container; local rules say where.")
+	v.print(r.Word("caution.used_oil"))
 }

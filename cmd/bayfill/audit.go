@@ -9,12 +9,12 @@ import (
 	"io"
 	"path/filepath"
 	"strings"
-	"time"
 
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/audit"
 	"bayfill/bridge/wrap"
+	"bayfill/fillcalc"
 )
 
 // auditWidth is the maximum width of a verdict, in columns.
@@ -37,12 +37,11 @@ func auditCommand() *cobra.Command {
 }
 
 type auditJobOptions struct {
-	from                historyFlags
-	journal, shop, cart string
-	opened              string
-	json                bool
-	sheet, csv          string
-	toleranceL          float64
+	jobSource
+	readerFlags
+	json       bool
+	sheet, csv string
+	toleranceL float64
 }
 
 func auditJobCommand() *cobra.Command {
@@ -61,16 +60,13 @@ was found, 2 when the job could not be audited.`,
 			return o.run(cmd.Context(), args[0], cmd.OutOrStdout(), cmd.ErrOrStderr())
 		},
 	}
-	o.from.add(cmd)
+	o.jobSource.add(cmd)
 	f := cmd.Flags()
-	f.StringVar(&o.journal, "journal", "", "read a cart's journal file instead of the history")
-	f.StringVar(&o.shop, "shop", "", "shop of the journal file, for the sheet")
-	f.StringVar(&o.cart, "cart", "", "cart of the journal file, for the sheet")
-	f.StringVar(&o.opened, "opened", "", "of several jobs of that name, the one opened at this time, as the verdict writes it (default: the newest)")
+	o.readerFlags.add(f)
 	f.BoolVar(&o.json, "json", false, "print the verdict as one JSON object")
 	f.StringVar(&o.sheet, "sheet", "", "write the audit sheet to this file: HTML, or its figures when the name ends in .json")
 	f.StringVar(&o.csv, "csv", "", "write the course of the job to this file, a row for each second")
-	f.Float64Var(&o.toleranceL, "tolerance-l", audit.DefaultToleranceL, "how many litres the amount may be off beyond its uncertainty, for the verdict")
+	f.Float64Var(&o.toleranceL, "tolerance-l", fillcalc.DefaultToleranceL, "how many litres the amount may be off beyond its uncertainty, for the verdict")
 	return cmd
 }
 
@@ -107,46 +103,18 @@ func (o *auditJobOptions) run(ctx context.Context, job string, out, errOut io.Wr
 	return nil
 }
 
-func (o *auditJobOptions) record(ctx context.Context, job string) (*audit.Record, error) {
-	atNs, err := openedNs(o.opened)
-	if err != nil {
-		return nil, err
-	}
-	if o.journal != "" {
-		return audit.FromJournal(ctx, o.journal, o.shop, o.cart, job, atNs)
-	}
-	history, err := o.from.history()
-	if err != nil {
-		return nil, err
-	}
-	store, err := audit.OpenStore(history)
-	if err != nil {
-		return nil, err
-	}
-	defer store.Close()
-	return store.Record(ctx, job, atNs)
-}
-
-// openedNs reads when a job was opened, in nanoseconds since 1970 UTC; 0: not given.
-func openedNs(text string) (int64, error) {
-	if text == "" {
-		return 0, nil
-	}
-	at, err := time.Parse(audit.TimeLayout, text)
-	if err != nil {
-		return 0, fmt.Errorf("--opened: %w", err)
-	}
-	return at.UnixNano(), nil
-}
-
 // writeFiles writes the sheet and the table that the flags ask for.
 func (o *auditJobOptions) writeFiles(record *audit.Record, report *audit.Report) error {
+	r, err := o.reader("")
+	if err != nil {
+		return err
+	}
 	if o.sheet != "" {
 		err := writeFile(o.sheet, func(w io.Writer) error {
 			if filepath.Ext(o.sheet) == ".json" {
-				return json.NewEncoder(w).Encode(audit.NewSheetData(record, report, o.toleranceL))
+				return json.NewEncoder(w).Encode(audit.NewSheetData(record, report, o.toleranceL, r))
 			}
-			return audit.WriteSheet(w, record, report, o.toleranceL)
+			return audit.WriteSheet(w, record, report, o.toleranceL, r)
 		})
 		if err != nil {
 			return err
@@ -184,7 +152,7 @@ func printReport(out io.Writer, r *audit.Report, v audit.Verdict) {
 	for _, f := range r.Findings {
 		printIndented("  - ", f.Text)
 	}
-	words := func(o audit.Outcome) string { return strings.ReplaceAll(string(o), "_", " ") }
+	words := func(o fillcalc.Outcome) string { return strings.ReplaceAll(string(o), "_", " ") }
 	printIndented("", "verdict: "+words(v.Outcome))
 	for _, c := range v.Criteria {
 		printIndented("  - ", fmt.Sprintf("%s: %s. %s", c.Title, words(c.Outcome), strings.Join(c.Says, " ")))

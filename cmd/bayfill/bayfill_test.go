@@ -16,6 +16,7 @@ import (
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/config"
 	"bayfill/bridge/mqtt"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -202,7 +203,7 @@ func TestSimByHand(t *testing.T) {
 // each volume's uncertainty.
 func TestPlainLines(t *testing.T) {
 	var out bytes.Buffer
-	v := newView(&out, false, 1)
+	v := newView(&out, words.Plain, false, 1)
 	v.intro(contact{prefix: "bayfill/hilltop/bay2/", broker: mqtt.Endpoint{URL: "tcp://127.0.0.1:65535", Username: "technician", Password: strings.Repeat("X", 26)}}, true)
 	var s shown
 	s.volumes.Phase, s.volumes.DrainedL, s.volumes.DrainedUL, s.volumes.AddedL, s.volumes.AddedUL = "draining", 12.3456, 0.1234, -0.0001, 0
@@ -212,11 +213,11 @@ func TestPlainLines(t *testing.T) {
 	s.volumes.AddedL = 0
 	v.last = time.Time{}
 	v.show(s)
-	v.say(strings.Repeat("Four minutes more would gain 0.01 L. ", 4))
-	if n := strings.Count(out.String(), "drained L"); n != 1 {
+	v.say(fillcalc.Text{Key: "demo.note", Names: names{"note": strings.Repeat("Four minutes more would gain 0.01 L. ", 4)}})
+	if n := strings.Count(out.String(), "to pour"); n != 1 {
 		t.Errorf("%d headers in\n%s", n, out.String())
 	}
-	if n := strings.Count(out.String(), "  draining   12.346 ± 0.123  0.000 ± 0.000    -12.346     -12.3  nearing\n"); n != 2 {
+	if n := strings.Count(out.String(), "draining        12.3 ± 0.12 L   0.00 ± 0.00 L   -12.3 L   -12.3 °C nearly warm\n"); n != 2 {
 		t.Errorf("%d rows in\n%s", n, out.String())
 	}
 	for line := range strings.Lines(out.String()) {

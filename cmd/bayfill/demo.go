@@ -22,6 +22,7 @@ import (
 	"bayfill/bridge/clock"
 	"bayfill/bridge/config"
 	"bayfill/bridge/mqtt"
+	"bayfill/fillcalc"
 	"bayfill/sim"
 )
 
@@ -30,6 +31,7 @@ import (
 const demoSpeed = 20
 
 type demoOptions struct {
+	readerFlags
 	realTime bool
 	json     bool
 	board    bool
@@ -61,6 +63,7 @@ then runs until Ctrl-C.`,
 		},
 	}
 	f := cmd.Flags()
+	o.readerFlags.add(f)
 	f.BoolVar(&o.realTime, "real-time", false, "play at real speed (about a quarter of an hour)")
 	f.BoolVar(&o.json, "json", false, "print only the result, as one JSON object")
 	f.BoolVar(&o.board, "board", false, "serve a page that shows it, until Ctrl-C")
@@ -129,7 +132,11 @@ func (o *demoOptions) play(ctx context.Context, out io.Writer, rig *sim.Rig, clo
 		return err
 	}
 	defer s.close()
-	v := newView(out, o.json, clock.Speed())
+	r, err := o.reader("")
+	if err != nil {
+		return err
+	}
+	v := newView(out, r, o.json, clock.Speed())
 	v.intro(to, o.broker == "")
 	if o.board {
 		page, err := net.Listen("tcp", "127.0.0.1:0")
@@ -140,13 +147,13 @@ func (o *demoOptions) play(ctx context.Context, out io.Writer, rig *sim.Rig, clo
 		v.print(fmt.Sprintf("Board:  http://%s/cart/%s", page.Addr(), demoCart))
 		v.print("")
 	}
-	t := &technician{rig: rig, station: s, clock: clock, say: v.say, show: v.show}
+	t := &technician{rig: rig, station: s, clock: clock, reader: r, say: v.say, show: v.show}
 	if err := t.job(ctx); err != nil {
 		return err
 	}
 	err = o.result(ctx, out, v, newAccount(s.look(), rig.Truth()), journal)
 	if err == nil && o.board {
-		v.print("The board goes on, with no job open. Ctrl-C ends it.")
+		v.print(r.Word("demo.board_goes_on"))
 		<-ctx.Done()
 	}
 	return err
@@ -202,7 +209,7 @@ func (o *demoOptions) result(ctx context.Context, out io.Writer, v *view, a acco
 		return json.NewEncoder(out).Encode(a)
 	}
 	a.print(v)
-	v.print("Audit of the journal, as it could be made a year later:")
-	printReport(out, report, audit.Judge(report, audit.DefaultToleranceL))
+	v.print(v.reader.Word("demo.audit"))
+	printReport(out, report, audit.Judge(report, fillcalc.DefaultToleranceL))
 	return nil
 }

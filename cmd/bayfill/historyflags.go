@@ -31,6 +31,24 @@ func (h *historyFlags) add(cmd *cobra.Command) {
 	f.StringVar(&h.tokenEnv, "influx-token-env", "", influxTokenHelp)
 }
 
+// load reads the configuration.
+func (h *historyFlags) load() (*config.Config, error) {
+	c, err := config.Load(cmp.Or(h.config, "bayfill.yaml"))
+	if err != nil {
+		return nil, configError{err}
+	}
+	return c, nil
+}
+
+// units returns the units of the configuration, if it can be read: a journal and another
+// server need none.
+func (h *historyFlags) units() string {
+	if c, err := h.load(); err == nil {
+		return c.Units
+	}
+	return ""
+}
+
 func (h *historyFlags) history() (config.History, error) {
 	if h.url != "" {
 		if err := mqtt.CheckAddress(h.url); err != nil {
@@ -38,9 +56,9 @@ func (h *historyFlags) history() (config.History, error) {
 		}
 		return config.History{URL: h.url, Org: h.org, Bucket: h.bucket, Token: config.Secret{Env: h.tokenEnv}}, nil
 	}
-	c, err := config.Load(cmp.Or(h.config, "bayfill.yaml"))
+	c, err := h.load()
 	if err != nil {
-		return config.History{}, configError{err}
+		return config.History{}, err
 	}
 	if c.History.URL == "" {
 		return config.History{}, configError{errors.New("history: the configuration names none: give --influx-url, or --journal for a journal file")}

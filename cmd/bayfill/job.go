@@ -14,6 +14,8 @@ import (
 
 	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 )
 
 // exitNoAnswer is the exit status when nobody answered, which is not the same as a
@@ -27,6 +29,7 @@ type noAnswer struct{ error }
 type jobOptions struct {
 	contactFlags
 	signingFlag
+	readerFlags
 	id, notAfter string
 	wait         time.Duration
 	json         bool
@@ -44,8 +47,11 @@ answered. In the last case it may have been done all the same: sent again under 
 same id, it is done only once.
 
 A command is valid until --wait has passed, by the clock of the bridge's computer. If
-the clocks differ by more than that, set them, or choose a longer --wait. Write two
-dashes before a figure below zero: bayfill job level -- -0.2`,
+the clocks differ by more than that, set them, or choose a longer --wait.
+
+An amount takes its unit, as in "4 qt", "7 pt imp", "350 mL", "95 F", "165 in-lb". A number
+without one is in the units shown: those of the shop, or of --units. The answer says what
+was understood. bayfill help words explains every word.`,
 		Example: `  export BAYFILL_BROKER=tcp://bay-box:1883 BAYFILL_SHOP=hilltop BAYFILL_CART=bay2
   export BAYFILL_USERNAME=technician BAYFILL_PASSWORD_FILE=~/technician.password
   bayfill job open --vehicle van --fluid "amber 6" --low-c 35 --high-c 45
@@ -58,6 +64,7 @@ dashes before a figure below zero: bayfill job level -- -0.2`,
 	f := cmd.PersistentFlags()
 	o.contactFlags.add(f)
 	o.signingFlag.add(f)
+	o.readerFlags.add(f)
 	f.DurationVar(&o.wait, "wait", 10*time.Second, "how long to wait for the answer, and how long the command is valid")
 	f.StringVar(&o.id, "id", "", "id of the command; the id of an earlier attempt repeats that one (default: a new id)")
 	f.StringVar(&o.notAfter, "not-after", "", "with --id: until when the command is valid, as the earlier attempt printed it (default: for --wait)")
@@ -95,7 +102,7 @@ func (o *jobOptions) open(ctx context.Context) (*station, error) {
 	return s, nil
 }
 
-func (o *jobOptions) send(cmd *cobra.Command, message map[string]any) error {
+func (o *jobOptions) send(cmd *cobra.Command, c *wire.CommandType, e *entries) error {
 	ctx, cancel := context.WithTimeout(cmd.Context(), o.wait)
 	defer cancel()
 	notAfter := o.notAfter
@@ -106,35 +113,65 @@ func (o *jobOptions) send(cmd *cobra.Command, message map[string]any) error {
 	if id == "" {
 		id = "job-" + rand.Text()
 	}
-	message["id"], message["not_after"] = id, notAfter
+	e.message["id"], e.message["not_after"] = id, notAfter
 	s, err := o.open(ctx)
 	if err != nil {
 		return err
 	}
 	defer s.close()
-	r, err := s.ask(ctx, message)
+	reader, err := o.readerAt(ctx, s, e.bare())
+	if err != nil {
+		return err
+	}
+	e.complete(reader.Units)
+	r, err := s.ask(ctx, e.message)
 	if err != nil {
 		return noAnswer{fmt.Errorf("no answer within %v: %s The command may have been done all the same: send it again with --id %s --not-after %s",
 			o.wait, o.whyNoAnswer(s.look()), id, notAfter)}
 	}
-	return o.printReply(cmd.OutOrStdout(), r)
+	if err := o.printReply(cmd.OutOrStdout(), reader, r); err != nil || o.json {
+		return err
+	}
+	for _, line := range e.understood(reader, c, r.Understood) {
+		fmt.Fprintln(cmd.OutOrStdout(), printable(line))
+	}
+	return nil
+}
+
+// readerAt returns who reads the answer. If needed, it waits until the cart has said in which
+// units its shop reads.
+func (o *jobOptions) readerAt(ctx context.Context, s *station, needed bool) (words.Reader, error) {
+	for needed && o.units == "" && s.look().about.ShopUnits == "" {
+		select {
+		case <-ctx.Done():
+			return words.Reader{}, noAnswer{errors.New("the cart has not said in which units its shop reads: write the unit of each amount, as in \"4 qt\", or give --units; nothing was sent")}
+		case <-time.After(20 * time.Millisecond):
+		}
+	}
+	return o.reader(s.look().about.ShopUnits)
 }
 
 // printReply prints the answer; that of a refused command is an error.
-func (o *jobOptions) printReply(out io.Writer, r wire.Reply) error {
+func (o *jobOptions) printReply(out io.Writer, reader words.Reader, r wire.Reply) error {
 	if o.json {
 		if err := json.NewEncoder(out).Encode(r); err != nil {
 			return err
 		}
 	}
 	switch {
+	case r.Refused != nil:
+		text := r.Refused.For(reader)
+		if r.Insist {
+			text += " " + reader.Word("term.insist")
+		}
+		return errors.New(printable(text))
 	case !r.OK:
 		return errors.New(printable(r.Error))
 	case o.json:
 	case r.Job == "":
-		fmt.Fprintln(out, "done")
+		fmt.Fprintln(out, reader.Word("term.done"))
 	default:
-		fmt.Fprintf(out, "done, job %s\n", printable(r.Job))
+		fmt.Fprintln(out, printable(reader.Say(fillcalc.Text{Key: "term.done_job", Names: names{"job": r.Job}})))
 	}
 	return nil
 }

@@ -118,7 +118,7 @@ func subscribeAll(t *testing.T, url, username, password string, take func(mqtt.M
 	// Each by its name: the embedded broker's library looks at retained messages
 	// without a lock when a filter for all of them comes.
 	filters := []mqtt.Filter{{Topic: prefix + "replies/+", QoS: 1}, {Topic: prefix + "commands", QoS: 1}}
-	for _, leaf := range []string{"presence", "about", "volumes", "window", "job", "alerts", "readings"} {
+	for _, leaf := range []string{"presence", "about", "choices", "volumes", "window", "job", "alerts", "readings"} {
 		filters = append(filters, mqtt.Filter{Topic: prefix + leaf, QoS: 1})
 	}
 	// Not everybody may read the commands.
@@ -206,10 +206,10 @@ func TestJobByCommandLine(t *testing.T) {
 	if len(j.Changes) != 1 || j.Changes[0].As != "thing" || j.Changes[0].By != "somebody" || j.Vehicle != "van" {
 		t.Errorf("changes %+v of %q", j.Changes, j.Vehicle)
 	}
-	if status, out, errors := program(t.Context(), "job", "show"); status != 0 || !strings.Contains(out, "van-7 van") || !strings.Contains(out, "CLOSED") {
+	if status, out, errors := program(t.Context(), "job", "show"); status != 0 || !strings.Contains(out, "van-7  van") || !strings.Contains(out, "CLOSED") {
 		t.Errorf("show: status %d: %s%s", status, out, errors)
 	}
-	if status, _, errors := program(t.Context(), "job", "open", "--fluid", "amber 6", "--low-c", "warm"); status != 1 || !strings.Contains(errors, `--low-c: "warm" is not a number`) {
+	if status, _, errors := program(t.Context(), "job", "open", "--fluid", "amber 6", "--low-c", "warm"); status != 1 || !strings.Contains(errors, `--low-c: "warm" is not a number, such as 0.5, or an amount with its unit, such as "95 F"`) {
 		t.Errorf("a figure that is none: status %d: %s", status, errors)
 	}
 	if status, _, errors := program(t.Context(), "job", "close", "--username", "nobody"); status != 1 || !strings.Contains(errors, "check --username") {

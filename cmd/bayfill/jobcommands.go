@@ -4,19 +4,19 @@ import (
 	"fmt"
 	"maps"
 	"slices"
-	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // shortcuts are subcommands that enter one kind of thing.
 var shortcuts = map[string]shortcut{
-	"level":    {"Enter how many litres were missing before the service", "l", []string{"u_l"}, map[string]any{"what": "level"}},
-	"bottle":   {"Enter a bottle of so many litres that was poured in without weighing", "l", []string{"share"}, map[string]any{"what": "bottle", "share": 1}},
+	"level":    {"Enter how much was missing before the service", "l", []string{"u_l", "why"}, map[string]any{"what": "level"}},
+	"bottle":   {"Enter a bottle of this size that was poured in without weighing", "l", []string{"share", "why"}, map[string]any{"what": "bottle", "share": 1}},
 	"dipstick": {"Enter a reading of the dipstick: 0 is the lower mark, 1 the upper one", "share", nil, map[string]any{"what": "dipstick"}},
 }
 
@@ -64,28 +64,27 @@ func (o *jobOptions) command(name string, c *wire.CommandType, defaults map[stri
 	}
 	fieldOf := addFields(cmd.Flags(), c)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		message := map[string]any{"do": c.Do}
-		maps.Copy(message, defaults)
+		e := entries{message: map[string]any{"do": c.Do}, amounts: map[string]entered{}}
+		maps.Copy(e.message, defaults)
+		words := c.Words
+		if len(args) == 2 && slices.Equal(words, []string{"what", "l"}) && args[0] == string(fillcalc.EnterDipstick) {
+			words = []string{"what", "share"} // a reading of the dipstick is a share, not a volume
+		}
 		for i, text := range args {
-			if err := setField(message, c.MustField(c.Words[i]), text, c.Words[i]); err != nil {
+			if err := e.set(c.MustField(words[i]), text, strings.ToUpper(words[i])); err != nil {
 				return err
 			}
 		}
 		var err error
 		cmd.Flags().Visit(func(f *pflag.Flag) {
 			if field, ok := fieldOf[f.Name]; ok && err == nil {
-				err = setField(message, c.MustField(field), f.Value.String(), "--"+f.Name)
+				err = e.set(c.MustField(field), f.Value.String(), "--"+f.Name)
 			}
 		})
 		if err != nil {
 			return err
 		}
-		if len(args) == 2 && message["what"] == "dipstick" {
-			// A reading of the dipstick is a share, not a volume.
-			message["share"] = message["l"]
-			delete(message, "l")
-		}
-		return o.send(cmd, message)
+		return o.send(cmd, c, &e)
 	}
 	return cmd
 }
@@ -115,34 +114,4 @@ func addFields(flags *pflag.FlagSet, c *wire.CommandType) (fieldOf map[string]st
 		add(&c.Fields[i])
 	}
 	return fieldOf
-}
-
-// setField puts a field into a message as its kind demands; written is how the person
-// names it.
-func setField(message map[string]any, f *wire.Field, text, written string) error {
-	v, err := value(f, text)
-	if err != nil {
-		return fmt.Errorf("%s: %w", written, err)
-	}
-	message[f.Name] = v
-	return nil
-}
-
-// value reads a field as a person writes it.
-func value(f *wire.Field, text string) (any, error) {
-	switch f.Kind {
-	case wire.KindNumber:
-		v, err := strconv.ParseFloat(text, 64)
-		if err != nil || v-v != 0 {
-			return nil, fmt.Errorf("%q is not a number", text)
-		}
-		return v, nil
-	case wire.KindWhole:
-		n, err := strconv.Atoi(text)
-		if err != nil {
-			return nil, fmt.Errorf("%q is not a whole number", text)
-		}
-		return n, nil
-	}
-	return text, nil
 }

@@ -44,8 +44,12 @@ func (o *jobOptions) show(ctx context.Context, out io.Writer) error {
 		return json.NewEncoder(out).Encode(map[string]any{"presence": now.presence, "volumes": now.volumes,
 			"window": now.window, "job": now.job, "alerts": now.alerts})
 	}
-	for _, line := range watchLines(now, o.shop+"/"+o.cart, time.Now(), terminalWidth(out)) {
-		fmt.Fprintln(out, line)
+	r, err := o.reader(now.about.ShopUnits)
+	if err != nil {
+		return err
+	}
+	for _, row := range watchRows(now, r, o.shop+"/"+o.cart, time.Now(), terminalWidth(out)) {
+		fmt.Fprintln(out, row.text)
 	}
 	return nil
 }

@@ -52,8 +52,9 @@ func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer
 		SilenceErrors: true,
 		SilenceUsage:  true,
 	}
-	root.AddCommand(runCommand(), checkCommand(), portsCommand(), listenCommand(), calibrateCommand(), simCommand(), demoCommand(), studyCommand(), budgetCommand(), serviceDataCommand(), jobCommand(), watchCommand(), schemaCommand(), boardCommand(), doctorCommand(), auditCommand(), historyCommand())
-	root.SetArgs(args)
+	root.AddCommand(runCommand(), checkCommand(), portsCommand(), listenCommand(), calibrateCommand(), simCommand(), demoCommand(), studyCommand(), budgetCommand(), serviceDataCommand(), jobCommand(), watchCommand(), schemaCommand(), boardCommand(), doctorCommand(), auditCommand(), ticketCommand(), stockCommand(), historyCommand())
+	root.SetFlagErrorFunc(flagError)
+	root.SetArgs(negatives(args))
 	root.SetIn(in)
 	root.SetOut(out)
 	root.SetErr(errors)

@@ -24,11 +24,11 @@ func TestServiceData(t *testing.T) {
 
 	status, out, errors := program(t.Context(), "service-data", "--dir", examples, "--config", config, "--units", "us")
 	want := `good  estate5-dipstick
-      ruby old, refill 4.2 qt, dipstick at 167 to 185 °F, bolts 164.6 in-lb
+      ruby old, refill 4.20 qt, dipstick at 167 to 185 °F, bolts 165 in-lb
 good  saloon4-dipstick
-      ruby old, refill 4.2 qt, dipstick at 149.9 to 169.7 °F, bolts 132 in-lb
+      ruby old, refill 4.20 qt, dipstick at 150 to 170 °F, bolts 132 in-lb
 good  van6-overflow
-      amber 6, refill 4.2 qt, overflow at 95 to 113 °F, bolts 97 in-lb
+      amber 6, refill 4.20 qt, overflow at 95 to 113 °F, bolts 97 in-lb
 `
 	if status != 0 || out != want || errors != "" {
 		t.Errorf("status %d: %s%s, want %s", status, out, errors, want)

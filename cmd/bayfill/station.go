@@ -43,6 +43,7 @@ type shown struct {
 	window   wire.Window
 	job      wire.Job
 	alerts   wire.Alerts
+	about    wire.About
 
 	// By this computer's clock; zero: never.
 	connectedAt, heardAt, readingAt, presenceAt, volumesAt, windowAt time.Time
@@ -106,7 +107,7 @@ func (s *station) use(ctx context.Context, conn *mqtt.Conn) error {
 	// State with QoS 1: of QoS 0 a broker drops what comes too fast, and the last
 	// leaf of a job would not come again.
 	filters := []mqtt.Filter{{Topic: s.prefix + "readings", QoS: 0}, {Topic: s.prefix + "replies/+", QoS: 1}}
-	for _, leaf := range []string{"presence", "volumes", "window", "job", "alerts"} {
+	for _, leaf := range []string{"presence", "about", "volumes", "window", "job", "alerts"} {
 		filters = append(filters, mqtt.Filter{Topic: s.prefix + leaf, QoS: 1})
 	}
 	err := conn.Subscribe(ctx, s.receive, filters...)
@@ -158,6 +159,8 @@ func (s *station) receive(m mqtt.Message) {
 	case "presence":
 		take(m.Payload, &s.seen.presence)
 		s.seen.presenceAt = now
+	case "about":
+		take(m.Payload, &s.seen.about)
 	case "volumes":
 		take(m.Payload, &s.seen.volumes)
 		s.seen.volumesAt, s.seen.kept = now, m.Retained

@@ -10,6 +10,7 @@ import (
 
 	"bayfill/bridge/clock"
 	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 	"bayfill/sim"
 )
@@ -20,7 +21,8 @@ type technician struct {
 	rig     *sim.Rig
 	station *station
 	clock   *clock.Clock
-	say     func(what string)
+	reader  words.Reader
+	say     func(fillcalc.Text)
 	show    func(s shown)
 
 	answered int // the last change that was answered
@@ -72,7 +74,7 @@ func (t *technician) answer(ctx context.Context, j wire.Job) error {
 		if math.Abs(math.Abs(float64(q.Kg))-wrenchKg) < 0.03 {
 			as = fillcalc.AsGone
 		}
-		t.say(fmt.Sprintf("The bridge asks: %s Answer: %s.", q.Text, as))
+		t.tell("demo.asks", nil, names{"question": q.For(t.reader), "answer": string(as)})
 		if err := t.do(ctx, string(fillcalc.DoAnswer), map[string]any{"change": q.Change, "change_at": q.At, "as": string(as), "by": demoUser}); err != nil {
 			return err
 		}
@@ -85,6 +87,11 @@ func (t *technician) answer(ctx context.Context, j wire.Job) error {
 func (t *technician) pass(ctx context.Context, d time.Duration) error {
 	end := t.clock.Elapsed() + d
 	return t.until(ctx, "time", func(shown) bool { return t.clock.Elapsed() >= end })
+}
+
+// tell says what the technician does or learns.
+func (t *technician) tell(key string, f figures, n names) {
+	t.say(fillcalc.Text{Key: key, Figures: f, Names: n})
 }
 
 func (t *technician) do(ctx context.Context, do string, fields map[string]any) error {
@@ -130,7 +137,7 @@ func quiet(s shown) bool {
 }
 
 func (t *technician) open(ctx context.Context) error {
-	t.say("A van stands in bay 2; its transmission's pan has no drain plug.")
+	t.tell("demo.van", nil, nil)
 	if err := t.until(ctx, "the cart's sensors", func(s shown) bool { return s.window.QualityCode == string(fillcalc.QualityNotOpen) && sound(s.alerts) }); err != nil {
 		return err
 	}
@@ -157,7 +164,7 @@ func sound(m wire.Alerts) bool {
 }
 
 func (t *technician) drain(ctx context.Context) error {
-	t.say("Pan cracked open over the caddy.")
+	t.tell("demo.pan_open", nil, nil)
 	if err := t.phase(ctx, "draining"); err != nil {
 		return err
 	}
@@ -175,7 +182,7 @@ func (t *technician) wrench(ctx context.Context) error {
 		end := t.clock.Elapsed() + 30*time.Second
 		return func(s shown) bool { return len(s.job.Changes) >= len(before.job.Changes)+n || t.clock.Elapsed() > end }
 	}
-	t.say(fmt.Sprintf("A wrench of %.2f kg is laid on the caddy.", wrenchKg))
+	t.tell("demo.wrench", figures{"wrench_kg": wrenchKg}, nil)
 	t.rig.Do(func(c *sim.Cart) { c.LayOnCaddy(wrenchKg) })
 	if err := t.until(ctx, "the wrench", changes(1)); err != nil {
 		return err
@@ -184,18 +191,18 @@ func (t *technician) wrench(ctx context.Context) error {
 		return err
 	}
 	s := t.station.look()
-	t.say(fmt.Sprintf("Drained %.3f L before, %.3f L now; undecided %.3f L.", float64(before.volumes.DrainedL), float64(s.volumes.DrainedL), float64(s.volumes.UndecidedL)))
+	t.tell("demo.wrench_counts", figures{"before_l": float64(before.volumes.DrainedL), "now_l": float64(s.volumes.DrainedL), "undecided_l": float64(s.volumes.UndecidedL)}, nil)
 	if err := t.pass(ctx, 10*time.Second); err != nil {
 		return err
 	}
-	t.say("The wrench is taken away.")
+	t.tell("demo.wrench_away", nil, nil)
 	t.rig.Do(func(c *sim.Cart) { c.TakeFromCaddy(wrenchKg) })
 	if err := t.until(ctx, "the wrench to go", changes(2)); err != nil {
 		return err
 	}
 	for _, c := range t.station.look().job.Changes {
 		if c.By == fillcalc.BySignal && c.Kg < 0 {
-			t.say(fmt.Sprintf("%+.3f kg: the signal itself shows that it has gone again.", float64(c.Kg)))
+			t.tell("demo.wrench_gone", figures{"went_kg": -float64(c.Kg)}, nil)
 		}
 	}
 	return t.pass(ctx, 3*time.Second)
@@ -203,20 +210,20 @@ func (t *technician) wrench(ctx context.Context) error {
 
 // drips waits as long as more fluid is worth it.
 func (t *technician) drips(ctx context.Context) error {
-	report := func(next string) {
+	report := func(key string) {
 		// The tail is not known on a machine too busy for the demo's speed.
 		if tail := t.station.look().job.Tail; tail != nil {
-			t.say(fmt.Sprintf("Slowed to drips; five minutes more would gain %.2f L (± %.2f). %s", float64(tail.In5MinL), float64(tail.In5MinUL), next))
+			t.tell(key, figures{"more_l": float64(tail.In5MinL), "more_u_l": float64(tail.In5MinUL)}, nil)
 		}
 	}
-	report("Four minutes, then.")
+	report("demo.drips")
 	err := t.pass(ctx, 4*time.Minute)
-	report("Enough.")
+	report("demo.drips_enough")
 	return err
 }
 
 func (t *technician) tipPan(ctx context.Context) error {
-	t.say("Pan taken off and tipped into the caddy.")
+	t.tell("demo.pan_tipped", nil, nil)
 	changes := len(t.station.look().job.Changes)
 	t.rig.Do(func(c *sim.Cart) { c.CloseDrain(); c.TipPan(1200 * time.Millisecond) })
 	// On a machine too busy for the demo's speed the bridge may have missed the signal; the
@@ -228,14 +235,14 @@ func (t *technician) tipPan(ctx context.Context) error {
 }
 
 func (t *technician) service(ctx context.Context) error {
-	t.say("Only the caddy and its fluid stand on the scale: to service.")
+	t.tell("demo.to_service", nil, nil)
 	if err := t.phase(ctx, "service"); err != nil {
 		return err
 	}
 	if err := t.until(ctx, "the answers", func(s shown) bool { return s.job.Phase == "service" && len(s.job.Questions) == 0 }); err != nil {
 		return err
 	}
-	t.say("New filter and seal; pan and magnet cleaned; bolts by hand tool.")
+	t.tell("demo.service", nil, nil)
 	if err := t.pass(ctx, 2*time.Minute); err != nil {
 		return err
 	}
@@ -253,10 +260,9 @@ func (t *technician) plan(ctx context.Context) error {
 		return err
 	}
 	p := t.station.look().job.Plan
-	t.say(fmt.Sprintf("Plan: target %.2f L (± %.2f), first fill %.2f L, %d bottles of 1 L.",
-		float64(p.TargetL), float64(p.TargetUL), float64(p.FirstFillL), *p.Bottles))
-	for _, note := range p.Notes {
-		t.say(note.Text)
+	t.tell("demo.plan", figures{"target_l": float64(p.TargetL), "target_u_l": float64(p.TargetUL), "first_fill_l": float64(p.FirstFillL), "bottle_l": 1, "count": float64(*p.Bottles)}, nil)
+	for i := range p.Notes {
+		t.tell("demo.note", nil, names{"note": p.Notes[i].For(t.reader)})
 	}
 	return nil
 }
@@ -294,7 +300,7 @@ func (t *technician) pour(ctx context.Context, enoughL float64) error {
 }
 
 func (t *technician) firstFill(ctx context.Context) error {
-	t.say(fmt.Sprintf("First fill: %.2f L.", float64(t.station.look().volumes.RemainingL)))
+	t.tell("demo.first_fill", figures{"more_l": float64(t.station.look().volumes.RemainingL)}, nil)
 	return t.pour(ctx, 0.02)
 }
 
@@ -302,11 +308,11 @@ func (t *technician) warmUp(ctx context.Context) error {
 	if err := t.phase(ctx, "running"); err != nil {
 		return err
 	}
-	t.say("Exhaust extraction on, engine started, foot on the brake.")
+	t.tell("demo.engine", nil, nil)
 	t.rig.Do((*sim.Cart).StartEngine)
 	// Each gear about five seconds (common practice, no source).
 	for _, gear := range []string{"R", "N", "D", "2", "1", "P"} {
-		t.say("Gear " + gear + ", held for five seconds.")
+		t.tell("demo.gear", nil, names{"gear": gear})
 		if err := t.do(ctx, "gear", map[string]any{"gear": gear}); err != nil {
 			return err
 		}
@@ -327,23 +333,23 @@ func (t *technician) topUp(ctx context.Context) error {
 	if err := t.until(ctx, "a quiet scale", quiet); err != nil {
 		return err
 	}
-	t.say(fmt.Sprintf("Top-up: %.2f L.", float64(t.station.look().volumes.RemainingL)))
+	t.tell("demo.top_up", figures{"more_l": float64(t.station.look().volumes.RemainingL)}, nil)
 	return t.pour(ctx, 0.005)
 }
 
 func (t *technician) check(ctx context.Context) error {
-	t.say("Waiting for the check window.")
+	t.tell("demo.waiting", nil, nil)
 	passed := func(s shown) bool { return s.window.State == "closing" || s.window.State == "above" }
 	if err := t.until(ctx, "the check window", func(s shown) bool { return s.window.State == "open" || passed(s) }); err != nil {
 		return err
 	}
 	if passed(t.station.look()) {
 		// Only a machine too busy for the demo's speed gets here.
-		t.say("The window has passed: in life the level is judged after the fluid has cooled.")
+		t.tell("demo.passed", nil, nil)
 		return nil
 	}
 	w := t.station.look().window
-	t.say(fmt.Sprintf("The window is open at %.1f °C (level %+.0f mL against its middle): judged, it is right.", float64(w.TempC), float64(w.LevelShiftML)))
+	t.tell("demo.judged", figures{"at_c": float64(w.TempC), "shift_l": float64(w.LevelShiftML) / 1000}, nil)
 	if err := t.record(ctx, map[string]any{"item": "level", "result": "right"}); err != nil {
 		return err
 	}
@@ -358,7 +364,7 @@ func (t *technician) close(ctx context.Context) error {
 	if err := t.until(ctx, "a quiet scale", quiet); err != nil {
 		return err
 	}
-	t.say("Only the containers and their fluid stand on the scales: they are weighed for the last time.")
+	t.tell("demo.last_weighing", nil, nil)
 	if err := t.press(ctx, "clear", map[string]any{"by": demoUser}); err != nil {
 		return err
 	}
@@ -372,6 +378,6 @@ func (t *technician) close(ctx context.Context) error {
 		return err
 	}
 	largest := slices.MaxFunc(t.station.look().job.Uncertainty.Drained, func(a, b wire.BudgetTerm) int { return cmp.Compare(a.Pct, b.Pct) })
-	t.say(fmt.Sprintf("What makes the ± of drained most: %s (%.0f %% of its square).", largest.Name, float64(largest.Pct)))
+	t.tell("demo.largest_term", figures{"share_pct": float64(largest.Pct)}, names{"term": largest.Name})
 	return nil
 }

@@ -38,11 +38,6 @@ func figure(format string, f float64) string {
 	return fmt.Sprintf(format, f)
 }
 
-// litres formats a volume, without a sign before 0.000.
-func litres(l float64) string { return figure("%.3f", math.Round(l*1e3)/1e3+0) }
-
-func plusMinus(l, u float64) string { return litres(l) + " ± " + litres(u) }
-
 // printable removes what could steer the terminal from text that others wrote.
 func printable(text string) string {
 	return strings.Map(func(r rune) rune {

@@ -1,21 +1,24 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"os"
-	"strings"
 	"time"
 
 	"golang.org/x/term"
 
+	"bayfill/bridge/words"
 	"bayfill/bridge/wrap"
+	"bayfill/fillcalc"
 )
 
 // view shows a job in a terminal: one block that is updated in place or, when the
 // output is not a terminal, plain lines.
 type view struct {
 	out    io.Writer
+	reader words.Reader
 	silent bool // print nothing
 	speed  float64
 	live   bool // out is a terminal whose cursor can be moved
@@ -26,8 +29,8 @@ type view struct {
 	latest shown
 }
 
-func newView(out io.Writer, silent bool, speed float64) *view {
-	v := &view{out: out, silent: silent, speed: speed, width: terminalWidth(out)}
+func newView(out io.Writer, r words.Reader, silent bool, speed float64) *view {
+	v := &view{out: out, reader: r, silent: silent, speed: speed, width: terminalWidth(out)}
 	if f, ok := out.(*os.File); ok && !silent && term.IsTerminal(int(f.Fd())) {
 		v.live = os.Getenv("TERM") != "dumb"
 	}
@@ -36,12 +39,11 @@ func newView(out io.Writer, silent bool, speed float64) *view {
 
 // intro says what is shown; ownBroker also how to connect to the demo's own broker.
 func (v *view) intro(to contact, ownBroker bool) {
-	v.print(fmt.Sprintf("A simulated drain cart, %.0f times as fast as life. All data is invented.", v.speed))
-	v.print("Litres are at 20 °C; ± is the expanded uncertainty (k = 2).")
-	v.print("Broker: " + to.broker.URL)
-	v.print("Topics: " + to.prefix + "#")
+	v.print(v.reader.Say(fillcalc.Text{Key: "demo.intro", Figures: figures{"times": v.speed, "reference_c": 20}}))
+	v.print("MQTT: " + to.broker.URL)
+	v.print("      " + to.prefix + "#")
 	if ownBroker {
-		v.print("User:   " + to.broker.Username + "  password: " + to.broker.Password)
+		v.print("      " + to.broker.Username + "  " + to.broker.Password)
 	}
 	v.print("")
 }
@@ -57,12 +59,12 @@ func (v *view) print(text string) {
 }
 
 // say prints one thing that the technician does or learns.
-func (v *view) say(what string) {
+func (v *view) say(t fillcalc.Text) {
 	if v.silent {
 		return
 	}
 	v.erase()
-	v.print("» " + what)
+	v.print("» " + v.reader.Say(t))
 	if v.live {
 		v.draw()
 	}
@@ -99,51 +101,30 @@ func (v *view) draw() {
 		v.drawRow()
 		return
 	}
-	for _, line := range viewLines(v.latest) {
-		for _, part := range wrap.Lines(line, v.width) {
-			fmt.Fprintln(v.out, part)
-			v.drawn++
-		}
+	for _, row := range viewRows(v.latest, v.reader, time.Now(), v.width) {
+		fmt.Fprintln(v.out, row.text)
+		v.drawn++
 	}
 }
 
 func (v *view) drawRow() {
-	const row = "  %-9s  %-13s  %-13s  %9s  %8s  %s\n"
+	const row = "%-15s %-15s %-15s %-9s %-8s %s\n"
+	s, r := v.latest, v.reader
 	if !v.headed {
-		fmt.Fprintf(v.out, row, "phase", "drained L", "added L", "remains L", "fluid °C", "window")
+		fmt.Fprintf(v.out, row, "", r.Word("term.out"), r.Word("term.in"), r.Word("term.pour"), r.Word("term.fluid"), r.Word("term.window"))
 		v.headed = true
 	}
-	s := v.latest
-	fmt.Fprintf(v.out, row, s.volumes.Phase, plusMinus(float64(s.volumes.DrainedL), float64(s.volumes.DrainedUL)), plusMinus(float64(s.volumes.AddedL), float64(s.volumes.AddedUL)),
-		litres(float64(s.volumes.RemainingL)), figure("%.1f", float64(s.window.TempC)), s.window.State)
+	fmt.Fprintf(v.out, row, r.Word("phase."+s.volumes.Phase), plusMinus(r, float64(s.volumes.DrainedL), float64(s.volumes.DrainedUL)), plusMinus(r, float64(s.volumes.AddedL), float64(s.volumes.AddedUL)),
+		volume(r, float64(s.volumes.RemainingL)), r.Units.TemperatureUnit().Text(float64(s.window.TempC)), r.Word("window."+cmp.Or(s.window.State, string(fillcalc.Blind))))
 }
 
-// viewLines is the block that is updated in place.
-func viewLines(s shown) []string {
-	v := s.volumes
-	lines := []string{
-		"",
-		fmt.Sprintf("phase     %s", strings.ToUpper(v.Phase)),
-		fmt.Sprintf("drained   %s L  (at %.0f °C, k = 2)", plusMinus(float64(v.DrainedL), float64(v.DrainedUL)), float64(v.ReferenceC)),
-		fmt.Sprintf("added     %s L", plusMinus(float64(v.AddedL), float64(v.AddedUL))),
-		fmt.Sprintf("remains   %s L", litres(float64(v.RemainingL))),
-		fmt.Sprintf("fluid     %s °C  window %s", figure("%.1f", float64(s.window.TempC)), strings.ToUpper(s.window.State)),
-		fmt.Sprintf("signal    %s", v.Quality),
-	}
-	if p := s.job.Plan; p != nil {
-		lines = append(lines, fmt.Sprintf("target    %s L  first fill %s L", plusMinus(float64(p.TargetL), float64(p.TargetUL)), litres(float64(p.FirstFillL))))
-	}
-	if tail := s.job.Tail; tail != nil {
-		lines = append(lines, fmt.Sprintf("drips     five minutes more would gain %s L", plusMinus(float64(tail.In5MinL), float64(tail.In5MinUL))))
-	}
-	if float64(v.UndecidedL) > 0 {
-		lines = append(lines, fmt.Sprintf("UNDECIDED %s L: nobody knows yet whether it is fluid", litres(float64(v.UndecidedL))))
-	}
-	for _, q := range s.job.Questions {
-		lines = append(lines, "ASKED     "+q.Text)
-	}
-	for _, caution := range s.job.Cautions {
-		lines = append(lines, "! "+caution)
-	}
-	return lines
+// viewRows is the block that is updated in place: the page of watch without its head.
+func viewRows(s shown, r words.Reader, now time.Time, width int) []row {
+	p := &page{width: width, r: r}
+	p.gap()
+	p.job(s)
+	p.instruction(s)
+	p.figures(s, now)
+	p.rest(s)
+	return p.rows
 }

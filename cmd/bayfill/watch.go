@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"cmp"
 	"context"
 	"fmt"
 	"io"
@@ -13,10 +12,15 @@ import (
 
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
+
+	"bayfill/bridge/units"
+	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 )
 
 func watchCommand() *cobra.Command {
-	var o contactFlags
+	var o watchOptions
 	cmd := &cobra.Command{
 		Use:   "watch",
 		Short: "Watch a cart live",
@@ -24,23 +28,48 @@ func watchCommand() *cobra.Command {
 terminal, a line for each change. It waits for a broker or a cart that is not there.`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			c, err := o.contact()
-			if err != nil {
-				return err
-			}
-			s := newStation(c)
-			s.start()
-			defer s.close()
-			cart := o.shop + "/" + o.cart
-			if f, ok := cmd.OutOrStdout().(*os.File); ok && term.IsTerminal(int(f.Fd())) && os.Getenv("TERM") != "dumb" {
-				return watchPage(cmd.Context(), f, s, cart)
-			}
-			return watchPlain(cmd.Context(), cmd.OutOrStdout(), s, cart)
+			return o.run(cmd.Context(), cmd.OutOrStdout())
 		},
 	}
-	o.add(cmd.Flags())
+	o.contactFlags.add(cmd.Flags())
+	o.readerFlags.add(cmd.Flags())
 	return cmd
 }
+
+type watchOptions struct {
+	contactFlags
+	readerFlags
+}
+
+func (o *watchOptions) run(ctx context.Context, out io.Writer) error {
+	c, err := o.contact()
+	if err != nil {
+		return err
+	}
+	if _, err := o.reader(""); err != nil {
+		return err
+	}
+	s := newStation(c)
+	s.start()
+	defer s.close()
+	if f, ok := out.(*os.File); ok && term.IsTerminal(int(f.Fd())) && os.Getenv("TERM") != "dumb" {
+		return o.page(ctx, f, s)
+	}
+	return o.plain(ctx, out, s)
+}
+
+// look returns the latest messages, and who reads them: the shop's units are known only when
+// the cart has said them.
+func (o *watchOptions) look(s *station) (shown, words.Reader) {
+	now := s.look()
+	r, err := o.reader(now.about.ShopUnits)
+	if err != nil { // units of a newer program
+		r, _ = o.reader(string(units.Metric))
+	}
+	return now, r
+}
+
+func (o *watchOptions) cartName() string { return o.shop + "/" + o.cart }
 
 // watchEvery is the interval at which the latest messages are looked at.
 const watchEvery = 200 * time.Millisecond
@@ -55,8 +84,8 @@ const (
 	clearRestOfPage             = "\x1b[J"
 )
 
-// watchPage draws a page on a terminal until ctx ends.
-func watchPage(ctx context.Context, f *os.File, s *station, cart string) error {
+// page draws a page on a terminal until ctx ends.
+func (o *watchOptions) page(ctx context.Context, f *os.File, s *station) error {
 	fmt.Fprint(f, alternateScreen, hideCursor)
 	defer fmt.Fprint(f, showCursor, primaryScreen)
 	tick := time.NewTicker(watchEvery)
@@ -67,7 +96,8 @@ func watchPage(ctx context.Context, f *os.File, s *station, cart string) error {
 		if err != nil || width < 1 || height < 1 {
 			width, height = 80, 24
 		}
-		page := drawPage(watchLines(s.look(), cart, time.Now(), width), width, height)
+		now, r := o.look(s)
+		page := drawPage(cutRows(watchRows(now, r, o.cartName(), time.Now(), width), r, height), width)
 		if !bytes.Equal(page, drawn) {
 			if _, err := f.Write(page); err != nil {
 				return err
@@ -82,17 +112,31 @@ func watchPage(ctx context.Context, f *os.File, s *station, cart string) error {
 	}
 }
 
-// drawPage is what a terminal needs to show these lines in place of what it shows, cut
-// to its size.
-func drawPage(lines []string, width, height int) []byte {
+// cutRows leaves out what does not fit into the height, and says so.
+func cutRows(rows []row, r words.Reader, height int) []row {
+	if len(rows) <= height {
+		return rows
+	}
+	more := fillcalc.Text{Key: "term.more_lines", Figures: map[string]float64{"count": float64(len(rows) - height + 1)}}
+	return append(slices.Clip(rows[:height-1]), row{text: r.Say(more)})
+}
+
+// drawPage is what a terminal needs to show these rows in place of what it shows, cut to its
+// width. Who has set NO_COLOR gets no colours.
+func drawPage(rows []row, width int) []byte {
 	var page bytes.Buffer
 	page.WriteString(home)
-	for i, line := range lines[:min(len(lines), height)] {
+	colours := os.Getenv("NO_COLOR") == ""
+	for i, row := range rows {
 		if i > 0 {
 			page.WriteString("\r\n")
 		}
+		line := row.text
 		if runes := []rune(line); len(runes) > width {
 			line = string(runes[:width])
+		}
+		if colours && row.look != asIs {
+			line = "\x1b[" + string(row.look) + "m" + line + "\x1b[m"
 		}
 		page.WriteString(line + clearRestOfLine)
 	}
@@ -100,14 +144,15 @@ func drawPage(lines []string, width, height int) []byte {
 	return page.Bytes()
 }
 
-// watchPlain prints a line when a figure has changed, at most one each second, and
-// problems at once, until ctx ends.
-func watchPlain(ctx context.Context, out io.Writer, s *station, cart string) error {
+// plain prints a line when a figure has changed, at most one each second, and problems at
+// once, until ctx ends.
+func (o *watchOptions) plain(ctx context.Context, out io.Writer, s *station) error {
 	tick := time.NewTicker(watchEvery)
 	defer tick.Stop()
-	w := plainWatch{out: out, cart: cart, silence: "NOTHING YET"}
+	w := plainWatch{out: out, cart: o.cartName(), silence: "nothing yet"}
 	for {
-		w.print(s.look(), time.Now())
+		now, r := o.look(s)
+		w.print(now, r, time.Now())
 		select {
 		case <-ctx.Done():
 			return nil
@@ -116,54 +161,65 @@ func watchPlain(ctx context.Context, out io.Writer, s *station, cart string) err
 	}
 }
 
-// plainWatch is what watchPlain has printed so far.
+// plainWatch is what watch has printed so far.
 type plainWatch struct {
 	out       io.Writer
 	cart      string
-	silence   string    // kind of the silence that was reported last; empty: the cart is heard
+	silence   string    // key of the silence that was reported last; empty: the cart is heard
 	problems  []string  // reported and still there
 	figures   string    // last line of figures
 	figuresAt time.Time // when that was printed
 }
 
 // print prints what is new in the latest messages.
-func (w *plainWatch) print(s shown, now time.Time) {
+func (w *plainWatch) print(s shown, r words.Reader, now time.Time) {
 	clock := now.Format("15:04:05 ")
 	silence := s.silence(w.cart, now)
-	// Only the kind is compared: how long a silence has lasted is no news.
-	kind, _, _ := strings.Cut(silence, ":")
-	if kind != w.silence && (kind != "" || !s.presenceAt.IsZero()) {
-		w.silence = kind
-		fmt.Fprintln(w.out, clock+printable(cmp.Or(silence, w.cart+" is heard")))
+	// Only the key is compared: how long a silence has lasted is no news.
+	if silence.Key != w.silence && (silence.Key != "" || !s.presenceAt.IsZero()) {
+		w.silence = silence.Key
+		if silence.Key == "" {
+			silence = fillcalc.Text{Key: "term.heard", Names: map[string]string{"cart": w.cart}}
+		}
+		fmt.Fprintln(w.out, clock+printable(r.Say(silence)))
 	}
-	problems := s.problems()
+	problems := s.problems(r)
 	for _, text := range problems {
 		if !slices.Contains(w.problems, text) {
 			fmt.Fprintln(w.out, clock+printable(text))
 		}
 	}
 	w.problems = problems
-	if line := s.figuresLine(); !s.volumesAt.IsZero() && line != w.figures && now.Sub(w.figuresAt) >= time.Second {
+	if line := s.figuresLine(r); !s.volumesAt.IsZero() && line != w.figures && now.Sub(w.figuresAt) >= time.Second {
 		w.figures, w.figuresAt = line, now
 		fmt.Fprintln(w.out, clock+line)
 	}
 }
 
 // problems are the questions and the alerts.
-func (s *shown) problems() []string {
+func (s *shown) problems(r words.Reader) []string {
+	p := page{r: r}
 	var texts []string
-	for _, q := range s.job.Questions {
-		texts = append(texts, "ASKED "+asked(q))
+	for i := range s.job.Questions {
+		q := &s.job.Questions[i]
+		texts = append(texts, p.text("term.asked", map[string]string{"text": q.For(r), "answer": p.answerWith(q)}))
 	}
-	for _, a := range s.alerts.Alerts {
-		texts = append(texts, "ALERT "+a.Text)
+	for _, a := range wire.ByHarm(s.alerts.Alerts) {
+		texts = append(texts, p.text("term.alert", map[string]string{"text": a.For(r)}))
 	}
 	return texts
 }
 
-func (s *shown) figuresLine() string {
+func (s *shown) figuresLine(r words.Reader) string {
 	v := s.volumes
-	return fmt.Sprintf("%-9s  drained %s L  added %s L  remaining %s L  fluid %s °C  %s", v.Phase,
-		plusMinus(float64(v.DrainedL), float64(v.DrainedUL)), plusMinus(float64(v.AddedL), float64(v.AddedUL)),
-		litres(float64(v.RemainingL)), figure("%.1f", float64(s.window.TempC)), s.windowWords(s.windowAt))
+	phase := "–"
+	if v.Phase != "" {
+		phase = r.Word("phase." + v.Phase)
+	}
+	return strings.Join([]string{phase,
+		r.Word("term.out") + " " + plusMinus(r, float64(v.DrainedL), float64(v.DrainedUL)),
+		r.Word("term.in") + " " + plusMinus(r, float64(v.AddedL), float64(v.AddedUL)),
+		r.Word("term.to_pour") + " " + volume(r, float64(v.RemainingL)),
+		r.Word("term.fluid") + " " + r.Units.TemperatureUnit().Text(float64(s.window.TempC)),
+		s.windowWords(r, s.windowAt)}, "  ")
 }

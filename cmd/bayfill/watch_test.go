@@ -3,19 +3,25 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"io"
 	"os"
 	"strings"
 	"syscall"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"github.com/creack/pty"
 
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/mqtt"
+	"bayfill/bridge/units"
 	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
 )
+
+const came = `"say":"ask.came","figures":{"came_kg":0.45},"names":{"scale":"caddy","at":"2026-11-25T09:08:00Z"}`
 
 // seenAt is a cart in mid-job, as its leaves say it.
 func seenAt(t *testing.T, now time.Time) shown {
@@ -27,9 +33,10 @@ func seenAt(t *testing.T, now time.Time) shown {
 		`{"job":"van-7","phase":"checking","quality":"good","quality_code":"good","drained_l":4.2131,"drained_u_l":0.0124,"added_l":-0.0004,"added_u_l":0.011,
 			"remaining_l":0.3131,"reference_c":20}`: &s.volumes,
 		`{"state":"nearing","temp_c":31.44,"low_c":35,"high_c":45,"opens_in_s":103.4,"closes_in_s":null,"source":"fluid"}`: &s.window,
-		`{"vehicle":"van, bay 2","questions":[{"change":2,"kg":0.45,"sensor":"caddy-scale","text":"What?","answers":["fluid","gone"]}],
-			"flow":{"next":[{"text":"Wait for the check window."}]},"cautions":["Hot fluid and exhaust: gloves, eye protection."]}`: &s.job,
-		`{"alerts":[{"kind":"caddy","text":"the caddy has room for 0.8 L: empty it before it runs over"}]}`: &s.alerts,
+		`{"vehicle":"van, bay 2","questions":[{"change":2,"kg":0.45,"sensor":"caddy-scale",` + came + `,"answers":["fluid","gone"]}],
+			"flow":{"next":[{` + came + `,"do":"answer","change":2},{"say":"ask.wait","text":"Wait for the check window."}]},"cautions":[{"say":"caution.hot_checking","text":"Hot fluid and exhaust: gloves, eye protection."}]}`: &s.job,
+		`{"alerts":[{"kind":"calibration:caddy-probe","code":"calibration","sensor":"caddy-probe","say":"alert.calibration_never","names":{"instrument":"caddy-temp","cart":"bay2","sensor":"caddy-probe"}},
+			{"kind":"job:caddy","code":"caddy","say":"alert.caddy","figures":{"free_l":0.8}}]}`: &s.alerts,
 	} {
 		if err := json.Unmarshal([]byte(text), into); err != nil {
 			t.Fatal(err)
@@ -38,40 +45,103 @@ func seenAt(t *testing.T, now time.Time) shown {
 	return s
 }
 
-// The page in a window of forty columns.
+// textOf are the rows without their looks.
+func textOf(rows []row) string {
+	var lines []string
+	for _, row := range rows {
+		lines = append(lines, row.text)
+	}
+	return strings.Join(lines, "\n")
+}
+
+// The page in a window of forty columns, for readers of two kinds.
 func TestWatchNarrow(t *testing.T) {
 	now := time.Unix(1e9, 0)
 	s := seenAt(t, now)
-	const want = `hilltop/bay2  online
-job       van-7 van, bay 2
+	for _, c := range []struct {
+		r    words.Reader
+		want string
+	}{
+		{words.Reader{Language: words.English, Units: units.Metric}, `hilltop/bay2  LIVE  2 s old
+CHECKING  van-7  van, bay 2
 
-phase     CHECKING
-drained   4.213 ± 0.012 L
-added     0.000 ± 0.011 L
-remaining 0.313 L
-fluid     31.4 °C
-window    NEARING, opens in 1:39 min
-values    2 s old
+> 0.45 kg came onto the caddy's scale
+  at 09:08 UTC and stayed there. What
+  is it?
+  Answer: bayfill job answer 2
+  fluid|gone
 
-ASKED: bayfill job answer CHANGE AS
-change 2, +0.450 kg on caddy-scale:
-  fluid, gone?
+out            4.21 ± 0.01 L
+in             0.00 ± 0.01 L
+still to pour  0.31 L
+fluid          31.4 °C
+window         35.0 °C to 45.0 °C
+  NEARLY WARM, opens in 1:39 min
 
-ALERTS
-! the caddy has room for 0.8 L: empty
+! The caddy has room for 0.80 L: empty
   it before it runs over
+! 1 instrument is due for calibration:
+  bayfill doctor names it
 
-NEXT
 > Wait for the check window.
+· Hot fluid and exhaust: gloves, eye
+  protection.`},
+		{words.Reader{Language: words.Spanish, Units: units.US}, `hilltop/bay2  EN VIVO  de hace 2 s
+COMPROBACIÓN  van-7  van, bay 2
 
-! Hot fluid and exhaust: gloves, eye
-  protection.`
-	if got := strings.Join(watchLines(s, "hilltop/bay2", now, 40), "\n"); got != want {
-		t.Errorf("the page is\n%s", got)
+> 0.99 lb llegaron a la balanza del`},
+	} {
+		c.r.Zone = time.UTC
+		got := textOf(watchRows(s, c.r, "hilltop/bay2", now, 40))
+		if !strings.HasPrefix(got, c.want) {
+			t.Errorf("the page is\n%s", got)
+		}
 	}
 	s.job.Vehicle = "van\x1b[2J"
-	if strings.Contains(strings.Join(watchLines(s, "hilltop/bay2", now, 40), "\n"), "\x1b") {
+	if strings.Contains(textOf(watchRows(s, words.Plain, "hilltop/bay2", now, 40)), "\x1b") {
 		t.Error("a vehicle's name steers the terminal")
+	}
+}
+
+// On a terminal of 80 columns and 24 rows nothing essential falls off, in any language and
+// units, however much there is to say.
+func TestWatchOnASmallTerminal(t *testing.T) {
+	now := time.Unix(1e9, 0)
+	s := seenAt(t, now)
+	for range 9 {
+		s.alerts.Alerts = append(s.alerts.Alerts, s.alerts.Alerts...)
+		s.job.Cautions = append(s.job.Cautions, s.job.Cautions...)
+	}
+	for _, l := range words.Languages {
+		for _, system := range units.Systems {
+			r := words.Reader{Language: l.Language, Units: system, Zone: time.UTC}
+			rows := cutRows(watchRows(s, r, "hilltop/bay2", now, 80), r, 24)
+			got := textOf(rows)
+			for _, want := range []string{
+				s.job.Flow.Next[0].For(r)[:20], "bayfill job answer 2 fluid|gone", plusMinus(r, 4.2131, 0.0124), plusMinus(r, 0, 0.011), volume(r, 0.3131),
+				strings.ToUpper(r.Word("window.nearing")), "1:39", s.alerts.Alerts[1].For(r)[:30], "… ",
+			} {
+				if !strings.Contains(got, want) {
+					t.Errorf("%s, %s: %q is not on the page:\n%s", l.Language, system, want, got)
+				}
+			}
+			for _, row := range rows {
+				if utf8.RuneCountInString(row.text) > 80 {
+					t.Errorf("wider than the terminal: %s", row.text)
+				}
+			}
+			if len(rows) != 24 {
+				t.Errorf("%d rows", len(rows))
+			}
+		}
+	}
+	t.Setenv("NO_COLOR", "1")
+	if page := string(drawPage([]row{{"a", red}}, 80)); strings.Contains(page, "31m") {
+		t.Errorf("%q has colours", page)
+	}
+	t.Setenv("NO_COLOR", "")
+	if page := string(drawPage([]row{{"a", red}}, 80)); !strings.Contains(page, "\x1b[1;31ma\x1b[m") {
+		t.Errorf("%q has no colours", page)
 	}
 }
 
@@ -84,28 +154,29 @@ func TestWatchReportsSilence(t *testing.T) {
 		change       func(s *shown)
 		says, values string
 	}{
-		{"all is well", func(s *shown) {}, "", "values    2 s old"},
-		{"readings pause", func(s *shown) { s.heardAt = now.Add(-2900 * time.Millisecond); s.readingAt = s.heardAt }, "CART SILENT: nothing from a/b for 2 s", "last known"},
-		{"a cart without readings", func(s *shown) { s.heardAt = now.Add(-9 * time.Second); s.readingAt = time.Time{} }, "", "values    2 s old"},
-		{"… that falls silent", func(s *shown) { s.heardAt = now.Add(-12 * time.Second); s.readingAt = time.Time{} }, "CART SILENT: nothing from a/b for 12 s", "last known"},
-		{"just connected again", func(s *shown) { s.heardAt = now.Add(-time.Minute); s.connectedAt = now }, "", "values    2 s old"},
-		{"offline", func(s *shown) { s.presence.Online = false }, "CART OFFLINE: a/b has lost its connection", "last known"},
-		{"stopped", func(s *shown) { s.presence = wire.Presence{Why: "stopped"} }, "CART OFFLINE: a/b stopped", "last known"},
-		{"no broker", func(s *shown) { s.trouble, s.troubleAt = "refused", now.Add(-4*time.Second) }, "NO BROKER: for 4 s, refused", "last known"},
-		{"not yet a broker", func(s *shown) { s.trouble, s.troubleAt = connecting, now.Add(-time.Second) }, "", "values    2 s old"},
-		{"never a broker", func(s *shown) { s.trouble, s.troubleAt = connecting, now.Add(-2100*time.Millisecond) }, "NO BROKER: for 2 s, connecting", "last known"},
+		{"all is well", func(s *shown) {}, "", "LIVE  2 s old"},
+		{"readings pause", func(s *shown) { s.heardAt = now.Add(-2900 * time.Millisecond); s.readingAt = s.heardAt }, "term.cart_silent for_s=2", "last known."},
+		{"a cart without readings", func(s *shown) { s.heardAt = now.Add(-9 * time.Second); s.readingAt = time.Time{} }, "", "LIVE  2 s old"},
+		{"… that falls silent", func(s *shown) { s.heardAt = now.Add(-12 * time.Second); s.readingAt = time.Time{} }, "term.cart_silent for_s=12", "last known."},
+		{"just connected again", func(s *shown) { s.heardAt = now.Add(-time.Minute); s.connectedAt = now }, "", "LIVE  2 s old"},
+		{"offline", func(s *shown) { s.presence.Online = false }, "term.cart_lost", "last known."},
+		{"stopped", func(s *shown) { s.presence = wire.Presence{Why: "stopped"} }, "term.cart_stopped", "last known."},
+		{"no broker", func(s *shown) { s.trouble, s.troubleAt = "refused", now.Add(-4*time.Second) }, "term.no_broker for_s=4 refused", "last known."},
+		{"not yet a broker", func(s *shown) { s.trouble, s.troubleAt = connecting, now.Add(-time.Second) }, "", "LIVE  2 s old"},
+		{"never a broker", func(s *shown) { s.trouble, s.troubleAt = connecting, now.Add(-2100*time.Millisecond) }, "term.no_broker for_s=2 connecting", "last known."},
 		{"no cart", func(s *shown) {
 			s.presenceAt = time.Time{}
 			s.heardAt, s.connectedAt = time.Time{}, now.Add(-2500*time.Millisecond)
-		}, "NO CART: nothing is known of a/b", "last known"},
+		}, "term.no_cart", "last known."},
 		{"kept by the broker", func(s *shown) { s.kept = true }, "", "last known, kept by the broker"},
 	} {
 		s := seenAt(t, now)
 		c.change(&s)
-		if got := s.silence("a/b", now); !strings.HasPrefix(got, c.says) || (got == "") != (c.says == "") {
-			t.Errorf("%s: %q, want %q", c.what, got, c.says)
+		got := s.silence("a/b", now)
+		if text := fmt.Sprintf("%s for_s=%g %s", got.Key, got.Figures["for_s"], got.Names["reason"]); !strings.HasPrefix(text, c.says) || (got.Key == "") != (c.says == "") {
+			t.Errorf("%s: %q, want %q", c.what, text, c.says)
 		}
-		if page := strings.Join(watchLines(s, "a/b", now, 80), "\n"); !strings.Contains(page, c.values) {
+		if page := textOf(watchRows(s, words.Plain, "a/b", now, 80)); !strings.Contains(strings.Join(strings.Fields(page), " "), strings.Join(strings.Fields(c.values), " ")) {
 			t.Errorf("%s: does not say %q:\n%s", c.what, c.values, page)
 		}
 	}
@@ -120,7 +191,7 @@ func TestWatchPlain(t *testing.T) {
 	ended := make(chan int, 1)
 	go func() { ended <- run(ctx, []string{"watch"}, strings.NewReader(""), &out, &out) }()
 	bridgetest.Eventually(t, 10*time.Second, "the cart", func() bool {
-		return strings.Contains(out.String(), "hilltop/bay2 is heard") && strings.Contains(out.String(), "drained – ± – L")
+		return strings.Contains(out.String(), "hilltop/bay2 is heard") && strings.Contains(out.String(), "out – ± – L")
 	})
 	job(t, "open", "--fluid", "amber 6", "--low-c", "35", "--high-c", "45")
 	bridgetest.Eventually(t, 10*time.Second, "the job", func() bool { return strings.Contains(out.String(), "ready ") })
@@ -164,7 +235,7 @@ func TestWatchPage(t *testing.T) {
 	bridgetest.Eventually(t, 10*time.Second, "the page", func() bool {
 		publish(t, cart, prefix+"volumes", true, `{"phase":"ready"}`)
 		publish(t, cart, prefix+"readings", false, `{}`)
-		return strings.Contains(out.String(), "hilltop/bay2  online") && strings.Contains(out.String(), "values    0 s old")
+		return strings.Contains(out.String(), "hilltop/bay2  LIVE  0 s old")
 	})
 	began := time.Now()
 	if err := broker.Cmd.Process.Signal(syscall.SIGSTOP); err != nil {

@@ -17,7 +17,10 @@ import (
 // right has a correct message of each leaf; the cases below spoil it.
 var right = map[string]string{
 	"presence": `{"online":false,"since":null,"session":"a1","version":"1","contract":1}`,
-	"about":    `{"program":"bayfill","version":"1","contract":1,"leaves":["job"],"sensors":[],"measured_fluids":[],"checks_by_use":[{"kind":"slope","sensor":"a","fluid":"b","jobs":30,"moved_pct":0.4,"moved_kg":null}],"units":"SI"}`,
+	"about":    `{"program":"bayfill","version":"1","contract":1,"leaves":["job"],"sensors":[],"measured_fluids":[],"checks_by_use":[{"kind":"slope","sensor":"a","fluid":"b","jobs":30,"moved_pct":0.4,"moved_kg":null}],"units":"SI","shop_units":"us"}`,
+	"choices": `{"fluids":[{"name":"amber 6","density_kg_m3":846.2,"at_c":20,"density_u_pct":0.1,"measured_here":false}],"fluids_left_out":0,
+		"service_data":[{"name":"van6","vehicle":"van","transmission":"6 speeds","fluid":"amber 6","check":"dipstick","low_c":35,"high_c":45,"typical_l":4,"total_l":null,"bottle_l":null,"bolt_torque_nm":11,
+		"jobs":0,"usual_out_l":null,"usual_out_u_l":null,"usual_target_l":null,"usual_target_u_l":null,"level_right_jobs":0,"level_low_jobs":0,"level_high_jobs":0}],"service_data_left_out":0}`,
 	"window": `{"ts":"2026-01-31T12:00:00.000Z","state":"blind","since":"2026-01-31T11:59:00.000Z","temp_c":null,"low_c":null,"high_c":null,"rate_c_min":null,
 		"opens_in_s":null,"opens_in_u_s":null,"closes_in_s":null,"closes_in_u_s":null,"quality":"no probe","quality_code":"no_probe","source":"none","level_shift_ml":null,"level_shift_share":null}`,
 	"alerts":   `{"ts":"2026-01-31T12:00:00.000Z","alerts":[]}`,
@@ -62,11 +65,14 @@ func TestSchemasAreStrict(t *testing.T) {
 		{"window", `12:00:00.000Z`, `12:00:00Z`},
 		{"about", `"kind":"slope"`, `"kind":"odd"`},
 		{"about", `,"moved_kg":null`, ``},
+		{"choices", `"dipstick"`, `"by ear"`},
+		{"choices", `,"measured_here":false`, ``},
 		{"readings", `"kg":1.5`, `"kg":1.5,"c":20`},
 		{"readings", `[]`, `["odd"]`},
 		{"commands", `"phase":"draining"`, `"phase":"lunch"`},
 		{"commands", `"id":"a"`, `"id":"a b"`},
 		{"replies", `false,"error":"no"`, `false`},
+		{"replies", `"error":"no"`, `"error":"no","refused":{"say":"refuse.skips"}`},
 		{"replies", `false,"error":"no"`, `true,"error":"no"`},
 	} {
 		broken := strings.Replace(right[c.leaf], c.old, c.new, 1)
@@ -252,8 +258,8 @@ func TestAsyncAPIParser(t *testing.T) {
 	}
 	// The parser finds a fault that is there, and none in this document.
 	ours, other, _ := strings.Cut(string(out), "\n")
-	if ours != "[9]" {
-		t.Errorf("the parser finds %s, want 9 channels and nothing wrong", ours)
+	if ours != "[10]" {
+		t.Errorf("the parser finds %s, want 10 channels and nothing wrong", ours)
 	}
 	if !strings.Contains(other, "allowed values: 0, 1, 2") {
 		t.Errorf("the parser lets a QoS of 3 pass: %s", other)

@@ -1,0 +1,307 @@
+package board
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"bayfill/bridge/chart"
+	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
+)
+
+// Each of the following functions shows one phase of the job: its figure, its picture and
+// its answers.
+
+func (s *screen) ready(c *cart) {
+	m := &c.volumes.message
+	s.Fig.Label = s.word("bay.room")
+	s.volume(float64(m.CaddyFreeL), math.NaN())
+	s.usual(c)
+	s.Pic = s.caddy(c)
+	s.main("bay.start_draining", s.word("bay.only_caddy"), turn("draining"))
+	s.levelBefore(c)
+	s.opens("bay.give_up", "", dialog{ID: "abandon", Entries: []entry{{ID: "abandon-why", Name: "why", Label: s.word("bay.why")}},
+		Answers: []answer{{Label: s.word("bay.give_up"), Commands: command("abandon"), With: "why"}}})
+}
+
+// levelBefore asks for the level before the service, which says whether fluid was missing.
+func (s *screen) levelBefore(c *cart) {
+	if recorded(&c.job.message, fillcalc.LevelBefore) != nil {
+		return
+	}
+	d := dialog{ID: "level-before", Texts: []string{s.word("bay.level_before_why")}}
+	for _, result := range []string{"low", "right", "high"} {
+		d.Answers = append(d.Answers, answer{Label: s.R.Word("result." + result), Commands: command("record", set{"item", fillcalc.LevelBefore}, set{"result", result})})
+	}
+	s.opens("bay.level_before", "", d)
+}
+
+func (s *screen) draining(c *cart) {
+	m := &c.volumes.message
+	s.Fig.Label = s.word("bay.came_out")
+	s.volume(float64(m.DrainedL), float64(m.DrainedUL))
+	s.usual(c)
+	s.small("bay.room", s.litres(float64(m.CaddyFreeL)))
+	if flow := float64(m.DrainedLMin); flow > 0.05 {
+		s.small("bay.runs", s.R.Units.FlowUnit().Text(flow))
+	}
+	s.Pic = s.caddy(c)
+	s.main("bay.to_service", s.word("bay.only_caddy"), turn("service"))
+	s.spilled()
+	s.answer("bay.to_filling", s.word("bay.only_containers"), turn("filling"))
+}
+
+// usual adds what comes out of such a gearbox as a rule.
+func (s *screen) usual(c *cart) {
+	if d := c.job.message.ServiceData; d != nil {
+		s.small("bay.usual", s.litres(float64(d.TypicalL)))
+	}
+}
+
+// spilled asks how much missed the caddy, or was spilled.
+func (s *screen) spilled() {
+	s.opens("bay.spilled", s.word("bay.how_much"), dialog{ID: "spilled", Texts: []string{s.word("bay.spilled_why")},
+		Entries: []entry{{ID: "spilled-l", Name: "l", Label: s.word("bay.about"), Unit: s.R.Units.VolumeUnit(0).Symbol, Figure: true}},
+		Answers: []answer{{Label: s.word("bay.save"), Main: true, Commands: command("enter", set{"what", fillcalc.EnterSpilled}), With: "l"}}})
+}
+
+func (s *screen) service(c *cart) {
+	m, j := &c.volumes.message, &c.job.message
+	s.Pic = picture{Kind: "list", Items: s.items(c, "service")}
+	open, torque := []string{}, false
+	for _, item := range s.Pic.Items {
+		switch {
+		case item.Mark != "open":
+		case item.Item == string(fillcalc.Torque):
+			torque = true
+		default:
+			open = append(open, item.done)
+		}
+	}
+	s.Fig.Label = s.word("bay.came_out")
+	s.volume(float64(m.DrainedL), float64(m.DrainedUL))
+	s.usual(c)
+	done := len(s.Pic.Items) - len(open)
+	if torque {
+		done--
+	}
+	s.small("bay.done", s.text("bay.done_of", map[string]float64{"done": float64(done), "all": float64(len(s.Pic.Items))}, nil))
+	if len(open) > 1 {
+		s.main("bay.all_done", s.word("bay.all_done_what"), open...)
+	}
+	if torque {
+		s.torque(j, len(open) == 0)
+	}
+	if len(open) <= 1 && !torque {
+		s.main("bay.pan_closed", s.word("bay.only_containers"), turn("filling"))
+	} else {
+		s.answer("bay.pan_closed", s.word("bay.only_containers"), turn("filling"))
+	}
+}
+
+// torque asks what the wrench was set to. Nothing is filled in beforehand: what nobody has
+// typed is no evidence.
+func (s *screen) torque(j *wire.Job, now bool) {
+	unit := s.R.Units.TorqueUnit(0).Symbol
+	d := dialog{ID: "torque", Entries: []entry{{ID: "torque-applied", Name: "applied", Label: s.word("bay.wrench_set"), Unit: unit, Figure: true}}}
+	var specified any
+	if j.ServiceData != nil && !math.IsNaN(float64(j.ServiceData.BoltTorqueNM)) {
+		nm := float64(j.ServiceData.BoltTorqueNM)
+		d.Texts = []string{s.text("bay.torque_asked", map[string]float64{"torque_nm": nm}, nil)}
+		specified = chart.Figure("%.4g N m", nm)
+		if now {
+			u := s.R.Units.TorqueUnit(nm)
+			s.Fig = figure{Label: s.word("bay.torque_label"), Digits: u.Digits(nm), Unit: u.Symbol}
+		}
+	}
+	fields := []set{{"item", fillcalc.Torque}, {"result", "done"}, {"specified", specified}}
+	d.Answers = []answer{{Label: s.word("bay.save"), Main: true, Commands: command("record", fields...), With: "applied"},
+		{Label: s.R.Word("result.not_done"), Commands: command("record", set{"item", fillcalc.Torque}, set{"result", "not_done"})}}
+	s.opens("bay.enter_torque", "", d)
+	s.Answers[len(s.Answers)-1].Main = now
+}
+
+func (s *screen) filling(c *cart) {
+	j := &c.job.message
+	s.pour(c)
+	s.Pic = s.fill(c)
+	engine := slices.ContainsFunc(j.Flow.Next, func(a wire.JobAsk) bool { return a.Phase == string(fillcalc.Running) })
+	switch {
+	case engine, j.Plan != nil && j.Plan.ToLineL <= 0:
+		s.main("bay.engine_runs", s.word("bay.first_fill_in"), turn("running"))
+	case j.Plan != nil:
+		s.Later = s.text("bay.engine_later", map[string]float64{"missing_l": float64(j.Plan.ToLineL)}, nil)
+	}
+	s.spilled()
+	if !c.about.at.IsZero() && !c.weighsSupply() {
+		s.bottle(j)
+	}
+	s.answer("bay.back_service", "", turn("service"))
+}
+
+// pour shows how much is still to pour up to the line, or how much too much is in.
+func (s *screen) pour(c *cart) {
+	m, plan := &c.volumes.message, c.job.message.Plan
+	s.Fig = figure{Label: s.word("bay.still_to_pour"), Digits: unknown}
+	s.small("bay.in", s.litres(float64(m.AddedL)))
+	if plan == nil || c.job.message.Job != m.Job {
+		return
+	}
+	to := float64(plan.ToLineL)
+	if to < 0 {
+		s.Fig.Label = s.word("bay.too_much")
+	}
+	s.volume(math.Abs(to), float64(plan.RemainingUL))
+	s.small("bay.line", s.litres(float64(plan.LineL)))
+	if left := float64(plan.ToLineS); left > 0 {
+		s.small("bay.there_in", minutes(left))
+	}
+}
+
+// bottle counts a bottle that was poured in without weighing.
+func (s *screen) bottle(j *wire.Job) {
+	l := fillcalc.LitresPerUSQuart
+	if j.ServiceData != nil && !math.IsNaN(float64(j.ServiceData.BottleL)) {
+		l = float64(j.ServiceData.BottleL)
+	} else if s.R.Units == "metric" {
+		l = 1
+	}
+	s.answer("bay.one_bottle", s.litres(l), command("enter", set{"what", "bottle"}, set{"l", l}, set{"share", 1}))
+}
+
+// gears are worked in this order, each for so long (common practice, no source).
+var gears = []string{"R", "N", "D", "P"}
+
+const gearS = 5
+
+func (s *screen) running(c *cart, now time.Time) {
+	j := &c.job.message
+	s.warmth(c, now)
+	if g := j.Flow.Gear; g != nil {
+		if left := float64(g.LeftS) - now.Sub(c.job.at).Seconds(); left > 0 {
+			s.Say = s.R.Say(fillcalc.Text{Key: "ask.hold", Figures: map[string]float64{"left_s": left}, Names: map[string]string{"gear": g.Gear}})
+		}
+	}
+	left, work := "", []string(nil)
+	for _, gear := range gears {
+		if !slices.Contains(j.Flow.Gears, gear) {
+			left += " " + gear
+			work = append(work, command("gear", set{"gear", gear}))
+		}
+	}
+	leaks := recorded(j, fillcalc.Leaks) != nil
+	if left != "" {
+		a := s.answer("bay.start_gears", s.text("bay.gears_left", nil, map[string]string{"gears": left[1:]}), append(work, command("gear", set{"gear", ""}))...)
+		a.Main, a.EveryS = true, gearS
+	}
+	noLeaks := []string{command("record", set{"item", fillcalc.Leaks}, set{"result", "done"}), turn("checking")}
+	switch {
+	case leaks:
+		s.answer("bay.check_level", "", turn("checking")).Main = left == ""
+	default:
+		s.answer("bay.no_leaks", s.word("bay.then_check"), noLeaks...).Main = left == ""
+		s.opens("bay.a_leak", "", dialog{ID: "leak", Entries: []entry{{ID: "leak-note", Name: "note", Label: s.word("bay.where")}},
+			Answers: []answer{{Label: s.word("bay.save"), Main: true, Commands: command("record", set{"item", fillcalc.Leaks}, set{"result", "not_done"}), With: "note"}}})
+	}
+	if left != "" || !leaks {
+		s.answer("bay.back_filling", s.word("bay.engine_off"), turn("filling"))
+	}
+}
+
+func (s *screen) checking(c *cart, now time.Time) {
+	j := &c.job.message
+	s.warmth(c, now)
+	if j.Plan != nil && math.Abs(float64(j.Plan.ToLineL)) > topUpL && s.Tone != fillcalc.ToneCheck && s.Tone != fillcalc.ToneClosing && s.Tone != fillcalc.ToneUnmeasured {
+		s.pour(c)
+		s.small("bay.fluid", s.celsius(float64(c.window.message.TempC)))
+		s.Pic = s.fill(c)
+	}
+	judged := recorded(j, fillcalc.LevelAfter)
+	if judged != nil {
+		s.answer("bay.weigh_close", s.word("bay.only_containers"), command("clear"), command("close")).Main = judged.Result == "right"
+	}
+	if judged == nil && s.Tone != fillcalc.ToneUnmeasured || judged != nil && judged.Result != "right" {
+		s.level(j)
+	}
+	if len(s.Answers) < 5 {
+		s.spilled()
+	}
+}
+
+// level offers the possible results of the level's check.
+func (s *screen) level(j *wire.Job) {
+	for _, result := range []string{"low", "right", "high"} {
+		a := s.answer("bay.level_"+result, "", command("record", set{"item", fillcalc.LevelAfter}, set{"result", result}))
+		a.Main = result == "right"
+	}
+	if d := j.ServiceData; d != nil && d.Check != nil && *d.Check == string(fillcalc.ByOverflow) {
+		return
+	}
+	marks := dialog{ID: "dipstick", Texts: []string{s.word("bay.dipstick_how")}}
+	for _, mark := range []struct {
+		label string
+		share float64
+	}{{"0", 0}, {"¼", 0.25}, {"½", 0.5}, {"¾", 0.75}, {"1", 1}} {
+		marks.Answers = append(marks.Answers, answer{Label: mark.label, Commands: command("enter", set{"what", "dipstick"}, set{"share", mark.share})})
+	}
+	s.opens("bay.dipstick", "", marks)
+}
+
+func (s *screen) closed(c *cart) {
+	m, j := &c.volumes.message, &c.job.message
+	s.Tone = fillcalc.ToneDone
+	s.Say = s.text("bay.closed", nil, map[string]string{"vehicle": j.Vehicle})
+	s.Fig.Label = s.word("bay.in")
+	s.volume(float64(m.AddedL), float64(m.AddedUL))
+	s.small("bay.out", s.litres(float64(m.DrainedL)))
+	s.small("bay.balance", s.litres(float64(m.BalanceL)))
+	s.Pic = picture{Kind: "card", Rows: s.card(c)}
+	s.byHand(c)
+	s.Answers = append(s.Answers, answer{Label: s.word("bay.print"), Print: true})
+}
+
+// card is the result at a glance.
+func (s *screen) card(c *cart) (rows []labelled) {
+	m, j := &c.volumes.message, &c.job.message
+	add := func(key, text string) {
+		if text != "" && text != unknown {
+			rows = append(rows, labelled{s.word(key), text})
+		}
+	}
+	add("bay.vehicle", j.Vehicle)
+	add("bay.fluid_name", j.Fluid)
+	add("bay.out", s.litres(float64(m.DrainedL)))
+	add("bay.in", s.litres(float64(m.AddedL)))
+	if r := recorded(j, fillcalc.LevelAfter); r != nil {
+		text := s.R.Word("result." + r.Result)
+		if r.TempC != nil {
+			text += ", " + s.celsius(*r.TempC)
+		}
+		add("bay.level", text)
+	}
+	if r := recorded(j, fillcalc.Torque); r != nil && r.AppliedNM > 0 {
+		add("bay.torque_label", s.R.Units.Torque(r.AppliedNM))
+	}
+	add("bay.who", s.Who)
+	for _, remark := range j.Flow.Remarks {
+		rows = append(rows, labelled{"", remark.For(s.R)})
+	}
+	return rows
+}
+
+// recorded returns the newest record of an item; nil if there is none.
+func recorded(j *wire.Job, item fillcalc.Item) *wire.JobRecord {
+	for i, r := range slices.Backward(j.Flow.Records) {
+		if r.Item == string(item) {
+			return &j.Flow.Records[i]
+		}
+	}
+	return nil
+}
+
+// topUpL is the least amount that is worth pouring.
+const topUpL = 0.05
+
+// turn is the command that begins a phase.
+func turn(phase string) string { return command("phase", set{"phase", phase}) }

@@ -1,0 +1,197 @@
+package board
+
+import (
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"bayfill/bridge/units"
+	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
+	"bayfill/fillcalc"
+)
+
+var noon = time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
+
+// liveHub returns a hub that has just received all leaves of a cart.
+func liveHub(t testing.TB) *hub {
+	t.Helper()
+	h := newHub(true, noon)
+	h.linked(true, "", noon)
+	h.receive(bay2+"presence", []byte(online("a")), true, noon)
+	h.receive(bay2+"volumes", []byte(volumes("filling", 4.213, 2.104, 1.246)), false, noon)
+	h.receive(bay2+"window", []byte(windowAt("below", 28.4, "190", "null")), false, noon)
+	h.receive(bay2+"job", []byte(job("filling", `[{"text":"Pour 1.25 L more.","do":"phase","phase":"running"}]`, "")), false, noon)
+	return h
+}
+
+func look(h *hub, after time.Duration) screen {
+	s, _ := h.look(words.Plain, "bay2", true, noon.Add(after))
+	return s
+}
+
+// shown returns the screen of a state for a reader, some time after it was received.
+func shown(t testing.TB, s state, r words.Reader, after time.Duration) screen {
+	t.Helper()
+	b := newBoard(Config{Shop: "hilltop", MayCommand: true})
+	s.hear(b, noon)
+	page, _ := b.hub.look(r, "bay2", true, noon.Add(after))
+	return page
+}
+
+// The board decides by its own clock what is live and what is old. Each case continues the
+// one before.
+func TestStanding(t *testing.T) {
+	h := newHub(true, noon)
+	for _, c := range []struct {
+		after   time.Duration
+		happens func(now time.Time)
+		want    string
+		why     string
+	}{
+		{0, func(time.Time) {}, "NO BROKER", "not connected yet"},
+		{1 * time.Second, func(now time.Time) { h.linked(true, "", now) }, "NOT HEARD", "Nothing was received"},
+		{2 * time.Second, func(now time.Time) {
+			h.receive(bay2+"presence", []byte(online("a")), true, now)
+			h.receive(bay2+"volumes", []byte(volumes("filling", 4.2, 2.1, 1.2)), true, now)
+		}, "LAST KNOWN", "last known"},
+		{4 * time.Second, func(now time.Time) {
+			h.receive(bay2+"volumes", []byte(volumes("filling", 4.2, 2.2, 1.1)), false, now)
+		}, "LIVE", ""},
+		{18 * time.Second, func(time.Time) {}, "LIVE", ""},
+		{20 * time.Second, func(time.Time) {}, "SILENT", "for 16 s"},
+		{21 * time.Second, func(now time.Time) {
+			h.receive(bay2+"volumes", []byte(volumes("filling", 4.2, 2.3, 1.0)), false, now)
+		}, "LIVE", ""},
+		{22 * time.Second, func(now time.Time) { h.linked(false, "connection refused", now) }, "NO BROKER", "connection refused"},
+		{30 * time.Second, func(now time.Time) { h.linked(false, "no route", now) }, "NO BROKER", "for 8 s: no route"},
+		// A retained message does not become younger by being received again.
+		{31 * time.Second, func(now time.Time) {
+			h.linked(true, "", now)
+			h.receive(bay2+"presence", []byte(online("a")), true, now)
+			h.receive(bay2+"volumes", []byte(volumes("filling", 4.2, 2.3, 1.0)), true, now)
+		}, "LAST KNOWN", "10 s ago"},
+		{32 * time.Second, func(now time.Time) {
+			h.receive(bay2+"volumes", []byte(volumes("filling", 4.2, 2.4, 0.9)), false, now)
+		}, "LIVE", ""},
+		{33 * time.Second, func(now time.Time) { h.receive(bay2+"presence", []byte(offline("a", "")), false, now) }, "CART OFFLINE", "offline"},
+		{34 * time.Second, func(now time.Time) { h.receive(bay2+"presence", []byte(online("b")), false, now) }, "LIVE", ""},
+		// The will of an old connection.
+		{35 * time.Second, func(now time.Time) { h.receive(bay2+"presence", []byte(offline("a", "")), false, now) }, "LIVE", ""},
+		{36 * time.Second, func(now time.Time) { h.receive(bay2+"presence", []byte(offline("b", "stopped")), false, now) }, "CART OFFLINE", "stopped"},
+		{37 * time.Second, func(now time.Time) {
+			h.receive(bay2+"presence", []byte(strings.Replace(online("b"), `"contract":1`, `"contract":2`, 1)), false, now)
+		}, "CANNOT READ", "version 2"},
+		{38 * time.Second, func(now time.Time) {
+			h.receive(bay2+"presence", []byte(online("b")), false, now)
+			h.receive(bay2+"volumes", []byte(`{"drained_l":"much"}`), false, now)
+		}, "CANNOT READ", "volumes"},
+		{39 * time.Second, func(now time.Time) {
+			h.receive(bay2+"volumes", []byte(volumes("filling", 4.2, 2.4, 0.9)), false, now)
+		}, "LIVE", ""},
+	} {
+		now := noon.Add(c.after)
+		c.happens(now)
+		v := look(h, c.after)
+		if v.Standing != c.want || v.Live != (c.want == "LIVE") || !strings.Contains(v.Why, c.why) {
+			t.Errorf("after %v: %s, live %v, %q; want %s, %q", c.after, v.Standing, v.Live, v.Why, c.want, c.why)
+		}
+		if !v.Live && len(v.Answers) > 0 {
+			t.Errorf("after %v: buttons although nothing is live", c.after)
+		}
+	}
+}
+
+// Each state has its tone, its figure in the reader's units, and its first answer.
+func TestStates(t *testing.T) {
+	us := words.Reader{Language: words.English, Units: units.US, Zone: time.UTC}
+	for _, c := range []struct {
+		state        string
+		tone         fillcalc.Tone
+		digits, unit string
+		first        string
+	}{
+		{"ready", fillcalc.ToneDo, "9.51", "qt", "Start draining"},                 // 9 / 0.946353
+		{"draining", fillcalc.ToneWait, "3.30", "qt", "Pan is off, it only drips"}, // 3.12 / 0.946353
+		{"asked", fillcalc.ToneAnswer, "2.71", "lb", "Fluid"},                      // 1.23 / 0.453592
+		{"torque", fillcalc.ToneDo, "97", "in-lb", "Enter the torque"},             // 10.96 / 0.112985
+		{"filling", fillcalc.ToneDo, "2.87", "qt", "Some was spilled"},             // 2.72 / 0.946353: the engine is no answer yet
+		{"slow", fillcalc.ToneSlow, "1.4", "fl oz", "Some was spilled"},            // 0.04 / 0.0295735
+		{"too much", fillcalc.ToneStop, "5.7", "fl oz", "Engine runs"},             // 0.17 / 0.0295735
+		{"first fill in", fillcalc.ToneDo, "0.0", "fl oz", "Engine runs"},
+		{"gears", fillcalc.ToneDo, "3:50", "min", "Start the gears"},
+		{"waiting", fillcalc.ToneWait, "1:20", "min", "Low"},
+		{"open", fillcalc.ToneCheck, "3:20", "min", "Low"},
+		{"closing", fillcalc.ToneClosing, "0:35", "min", "Low"},
+		{"blind", fillcalc.ToneUnmeasured, "–", "°F", "Some was spilled"},
+		{"judged", fillcalc.ToneDo, "3:20", "min", "Weigh and close the job"},
+		{"closed", fillcalc.ToneDone, "4.65", "qt", "Another gearbox"}, // 4.40 / 0.946353
+	} {
+		s := shown(t, named(t, c.state), us, 0)
+		if s.Tone != c.tone || s.Fig.Digits != c.digits || s.Fig.Unit != c.unit || len(s.Answers) == 0 || s.Answers[0].Label != c.first {
+			t.Errorf("%s: %s %s %s, answers %+v; want %+v", c.state, s.Tone, s.Fig.Digits, s.Fig.Unit, s.Answers, c)
+		}
+	}
+	if s := shown(t, named(t, "filling"), us, 0); !strings.Contains(s.Later, "2.87 qt") {
+		t.Errorf("the engine is not held back: %q", s.Later)
+	}
+}
+
+// A countdown runs by the board's clock, in steps that suit its uncertainty.
+func TestCountdown(t *testing.T) {
+	for _, c := range []struct {
+		opensS, uS float64
+		after      time.Duration
+		want, u    string
+	}{
+		{190, 1, 0, "3:10", ""}, {190, 1, 10 * time.Second, "3:00", ""},
+		{193, 25, 0, "3:10", "± 0:30"}, {233, 41, 0, "3:50", "± 0:50"}, {233, 130, 0, "4:00", "± 3:00"}, {1500, 700, 0, "25:00", "± 15:00"},
+		{3, 1, 10 * time.Second, "0:00", ""},
+	} {
+		page := shown(t, named(t, "waiting").with("", func(s *state) {
+			s.window.OpensInS, s.window.OpensInUS = wire.Number(c.opensS), wire.Number(c.uS)
+		}), words.Plain, c.after)
+		if page.Fig.Digits != c.want || page.Fig.U != c.u {
+			t.Errorf("%g s ± %g after %v: %s %s, want %s %s", c.opensS, c.uS, c.after, page.Fig.Digits, page.Fig.U, c.want, c.u)
+		}
+	}
+}
+
+// What is unknown is a dash or away, never a zero, and has no picture that looks measured.
+func TestUnknown(t *testing.T) {
+	nan := wire.Number(math.NaN())
+	for _, name := range []string{"draining", "filling", "top up", "closed"} {
+		s := shown(t, named(t, name).with("", func(s *state) {
+			s.volumes.DrainedL, s.volumes.AddedL, s.volumes.RemainingL, s.volumes.CaddyFreeL, s.volumes.DrainedUL, s.volumes.AddedUL = nan, nan, nan, nan, nan, nan
+			s.window.State, s.window.TempC, s.job.Plan = "blind", nan, nil
+		}), words.Plain, 0)
+		if s.Fig.Digits != unknown || s.Fig.U != "" || name != "closed" && s.Pic.Kind != "dead" {
+			t.Errorf("%s: %+v, picture %s", name, s.Fig, s.Pic.Kind)
+		}
+	}
+}
+
+// The worst alert comes first; instruments that are due for calibration share one line at
+// the end.
+func TestAlertsByHarm(t *testing.T) {
+	s := shown(t, named(t, "dripping"), words.Plain, 0)
+	if len(s.Notes) < 4 || !strings.HasPrefix(s.Notes[0], "The caddy has room") || s.Notes[3] != "1 instrument is due for calibration." {
+		t.Errorf("notes %q", s.Notes)
+	}
+}
+
+// The overview has the urgent carts first, and says how many have no room.
+func TestOverview(t *testing.T) {
+	b := newBoard(Config{Shop: "hilltop"})
+	b.hub.linked(true, "", noon)
+	for i := range maxTiles + 3 {
+		b.hub.receive("bayfill/hilltop/cart"+string(rune('a'+i))+"/presence", []byte(online("a")), false, noon)
+		b.hub.receive("bayfill/hilltop/cart"+string(rune('a'+i))+"/volumes", []byte(volumes("", 0, 0, 0)), false, noon)
+	}
+	named(t, "too much").hear(b, noon)
+	o := b.hub.lookAll(words.Plain, noon)
+	if o.Tiles[0].Key != "bay2" || !o.Tiles[0].Urgent || len(o.Tiles) != maxTiles || o.More != 4 || o.Tiles[1].Urgent {
+		t.Errorf("first %s, %d tiles, %d more", o.Tiles[0].Key, len(o.Tiles), o.More)
+	}
+}

@@ -1,0 +1,89 @@
+package wire
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"bayfill/fillcalc"
+)
+
+// Figures beyond these are possible, but mostly a slip or another unit (common practice, no
+// source).
+const (
+	hotWindowC = 70 // a window that begins above it
+	muchL      = 20 // spilled, left in the pan, or missing before the service
+	leastPanNM = 2
+	mostPanNM  = 60
+)
+
+// AskBack looks for figures that are possible but probably not meant, and for an entry
+// without its amount. A person who gives a reason (why) insists on them. Service data is not
+// asked about: its file names the units.
+func (c *Command) AskBack() error {
+	if err := c.amountIsThere(); err != nil || c.Text("why") != "" {
+		return err
+	}
+	ask := func(field, key string, figures map[string]float64, names map[string]string) error {
+		return &fillcalc.Refusal{Field: field, Text: fillcalc.Text{Key: key, Figures: figures, Names: names}, Insist: true}
+	}
+	low, lowGiven := c.values["low_c"]
+	high, highGiven := c.values["high_c"]
+	switch {
+	case c.Do == string(fillcalc.DoOpen) && lowGiven && highGiven && low.Number > hotWindowC:
+		return ask("low_c", "refuse.window_hot", map[string]float64{"low_c": low.Number, "high_c": high.Number,
+			"low": low.Number, "high": high.Number}, nil)
+	case c.Do == string(fillcalc.DoEnter) && c.Text("what") != string(fillcalc.EnterBottle) && math.Abs(c.values["l"].Number) > muchL:
+		return ask("l", "refuse.much", map[string]float64{"much_l": c.values["l"].Number}, map[string]string{"what": c.Text("what")})
+	case c.Do == string(fillcalc.DoRecord):
+		for _, field := range []string{"applied", "specified"} {
+			if v, given := c.values[field]; given && (v.Number < leastPanNM || v.Number > mostPanNM) {
+				return ask(field, "refuse.torque", map[string]float64{"torque_nm": v.Number, "least_nm": leastPanNM, "most_nm": mostPanNM}, nil)
+			}
+		}
+	}
+	return nil
+}
+
+// amountIsThere refuses an entry that enters nothing.
+func (c *Command) amountIsThere() error {
+	if c.Do != string(fillcalc.DoEnter) {
+		return nil
+	}
+	missing := func(field string) error {
+		f := c.typ.MustField(field)
+		return fmt.Errorf("%s: is missing: %s needs %s", field, c.Text("what"), f.Wanted())
+	}
+	l, given := c.values["l"]
+	switch what := fillcalc.What(c.Text("what")); what {
+	case fillcalc.EnterSpilled, fillcalc.EnterRetained:
+		if given && l.Number == 0 {
+			return errors.New("l: 0 changes nothing: enter how much it was; an amount below zero takes off what was entered too much")
+		}
+		fallthrough
+	case fillcalc.EnterLevel, fillcalc.EnterBottle:
+		if !given {
+			return missing("l")
+		}
+	case fillcalc.EnterDipstick:
+		if _, given := c.values["share"]; !given {
+			return missing("share")
+		}
+	}
+	return nil
+}
+
+// Understood returns the amounts of the command in SI units, by their fields.
+func (c *Command) Understood() map[string]Number {
+	var amounts map[string]Number
+	for i := range c.typ.Fields {
+		f := &c.typ.Fields[i]
+		if v, given := c.values[f.Name]; given && f.Kind == KindAmount {
+			if amounts == nil {
+				amounts = map[string]Number{}
+			}
+			amounts[f.Name] = Number(v.Number)
+		}
+	}
+	return amounts
+}

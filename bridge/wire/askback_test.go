@@ -1,0 +1,113 @@
+package wire
+
+import (
+	"errors"
+	"math"
+	"strings"
+	"testing"
+
+	"bayfill/bridge/words"
+	"bayfill/fillcalc"
+)
+
+// Figures that are probably not meant are asked back in a sentence, and taken with a reason.
+func TestAskBack(t *testing.T) {
+	for _, c := range []struct{ command, key string }{
+		{`"do":"open","fluid":"amber","low_c":35,"high_c":45`, ""},
+		{`"do":"open","fluid":"amber","low_c":95,"high_c":113`, "refuse.window_hot"},
+		{`"do":"open","fluid":"amber","low_c":"95 F","high_c":"113 F"`, ""},
+		{`"do":"open","service_data":"estate5"`, ""}, // 75 to 85 °C, by a file that names the unit
+		{`"do":"enter","what":"level","l":40`, "refuse.much"},
+		{`"do":"enter","what":"spilled","l":"-22 qt"`, "refuse.much"}, // 20.8 L
+		{`"do":"enter","what":"spilled","l":"20 qt"`, ""},
+		{`"do":"enter","what":"bottle","l":25,"share":1`, ""}, // a drum
+		{`"do":"record","item":"torque","result":"done","applied":165`, "refuse.torque"},
+		{`"do":"record","item":"torque","result":"done","applied":"165 in-lb"`, ""},
+		{`"do":"record","item":"torque","result":"done","applied":"11 in-lb"`, "refuse.torque"}, // 1.2 N·m
+		{`"do":"record","item":"torque","result":"done","applied":12,"specified":120`, "refuse.torque"},
+		{`"do":"record","item":"filter","result":"done"`, ""},
+		{`"do":"close"`, ""},
+	} {
+		ask := func(more string) *fillcalc.Refusal {
+			cmd, err := ParseCommand([]byte(`{"id":"1",` + c.command + more + `}`))
+			if err != nil {
+				t.Fatalf("%s: %v", c.command, err)
+			}
+			err = cmd.AskBack()
+			var asked *fillcalc.Refusal
+			if err != nil && !errors.As(err, &asked) {
+				t.Fatalf("%s: %v", c.command, err)
+			}
+			return asked
+		}
+		asked := ask("")
+		switch {
+		case (asked == nil) != (c.key == ""), asked != nil && (asked.Key != c.key || !asked.Insist || !words.Knows(c.key)):
+			t.Errorf("%s: %+v, want %q", c.command, asked, c.key)
+		case asked != nil && strings.Contains(words.Plain.Say(asked.Text), "–"):
+			t.Errorf("%s: %q", c.command, words.Plain.Say(asked.Text))
+		case c.key != "" && ask(`,"why":"so it stands in the sheet"`) != nil:
+			t.Errorf("%s: refused in spite of a reason", c.command)
+		}
+	}
+	cmd, err := ParseCommand([]byte(`{"id":"1","do":"open","fluid":"amber","low_c":95,"high_c":113}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	const want = `low_c: 95.0 °C to 113.0 °C is very hot for a check window. Was 95 to 113 °F meant?`
+	if r := Refuse(cmd.AskBack()); !strings.HasPrefix(r.Error, want) || !r.Insist || r.Refused.Say != "refuse.window_hot" {
+		t.Errorf("%+v", r)
+	}
+}
+
+// An entry needs its amount.
+func TestEntryWithoutAnAmount(t *testing.T) {
+	for command, want := range map[string]string{
+		`"what":"spilled"`:          `l: is missing: spilled needs a number, such as 0.5, or an amount with its unit, such as "4 qt"`,
+		`"what":"retained"`:         "l: is missing",
+		`"what":"level"`:            "l: is missing",
+		`"what":"bottle"`:           "l: is missing",
+		`"what":"spilled","l":""`:   "l: is missing",
+		`"what":"spilled","l":null`: "l: is missing",
+		`"what":"spilled","l":0`:    "l: 0 changes nothing",
+		`"what":"level","l":0`:      "", // it takes back an earlier one
+		`"what":"dipstick"`:         "share: is missing: dipstick needs a number, such as 0.5",
+	} {
+		cmd, err := ParseCommand([]byte(`{"id":"1","do":"enter",` + command + `}`))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := cmd.AskBack(); (err == nil) != (want == "") || err != nil && !strings.HasPrefix(err.Error(), want) {
+			t.Errorf("%s: %v, want %q", command, err, want)
+		}
+	}
+}
+
+// What was understood is in SI units, whatever was sent. The factors are those of NIST SP 811.
+func TestUnderstood(t *testing.T) {
+	cmd, err := ParseCommand([]byte(`{"id":"1","do":"open","fluid":"amber","low_c":"95 F","high_c":45,"typical_l":"4 qt","empty_bottle_kg":"2 oz"}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := cmd.Understood()
+	for field, want := range map[string]float64{"low_c": 35, "high_c": 45, "typical_l": 3.785411784, "empty_bottle_kg": 0.05669904625} {
+		if math.Abs(float64(got[field])-want) > 1e-12 {
+			t.Errorf("%s is %v, want %v", field, got[field], want)
+		}
+	}
+	var in fillcalc.Input
+	cmd.Fill(&in)
+	if in.Job.LowC != 35 || in.Job.TypicalL != 3.785411784 || len(got) != 4 {
+		t.Errorf("%+v, %v", in.Job, got)
+	}
+	for sent, want := range map[string]string{`"applied":18.6`: "18.6 N·m", `"applied":"165 in-lb","specified":12`: "165 in-lb of 12 N·m"} {
+		cmd, err := ParseCommand([]byte(`{"id":"1","do":"record","item":"torque","result":"done",` + sent + `}`))
+		if err != nil {
+			t.Fatal(err)
+		}
+		var in fillcalc.Input
+		if cmd.Fill(&in); in.Record.Written != want {
+			t.Errorf("%s is written %q", sent, in.Record.Written)
+		}
+	}
+}

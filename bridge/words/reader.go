@@ -1,0 +1,139 @@
+package words
+
+import (
+	"math"
+	"regexp"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"bayfill/bridge/units"
+	"bayfill/fillcalc"
+)
+
+// Reader is somebody who reads: in a language, and in units.
+type Reader struct {
+	Language Language
+	Units    units.System
+	Zone     *time.Location // of the times of day; nil: the computer's own
+}
+
+// Plain is the reader of the texts on the wire: English, SI units, UTC.
+var Plain = Reader{English, units.Metric, time.UTC}
+
+// Knows reports whether a key has a sentence. A message of a newer program may have one
+// without.
+func Knows(key string) bool { _, known := catalogues[English][key]; return known }
+
+// Word returns the catalogue's text for a key without figures; the key itself if there is none.
+func (r Reader) Word(key string) string { return r.Say(fillcalc.Text{Key: key}) }
+
+var placeholder = regexp.MustCompile(`\{(@?)([a-z_]+)(?:\|([^|}]*)\|([^|}]*))?\}`)
+
+// Say returns a text as a sentence.
+func (r Reader) Say(t fillcalc.Text) string {
+	sentence, known := catalogues[r.Language][t.Key]
+	if !known {
+		sentence = t.Key
+	}
+	said := placeholder.ReplaceAllStringFunc(sentence, func(found string) string {
+		part := placeholder.FindStringSubmatch(found)
+		name, look := part[2], part[1] != ""
+		if value, is := t.Figures[name]; is && strings.Contains(found, "|") {
+			if value == 1 {
+				return part[3]
+			}
+			return part[4]
+		} else if is {
+			return r.Figure(name, value)
+		}
+		value, is := t.Names[name]
+		switch {
+		case !is:
+			return "–"
+		case look:
+			var list []string
+			for _, word := range strings.Fields(value) {
+				list = append(list, r.Word(name+"."+word))
+			}
+			return strings.Join(list, ", ")
+		}
+		return r.Name(name, value)
+	})
+	if strings.HasPrefix(sentence, "{@") { // a word of the catalogue begins the sentence
+		first, size := utf8.DecodeRuneInString(said)
+		return string(unicode.ToUpper(first)) + said[size:]
+	}
+	return said
+}
+
+// Name prints a name. The end of its own name may say that it is a time in RFC 3339: of the
+// day (at), a day (_day), or both (_when).
+func (r Reader) Name(name, value string) string {
+	switch {
+	case name == "at" || strings.HasSuffix(name, "_at"):
+		return r.time(value, "15:04")
+	case strings.HasSuffix(name, "_day"):
+		return r.time(value, time.DateOnly)
+	case strings.HasSuffix(name, "_when"):
+		return r.time(value, time.DateOnly+" 15:04")
+	}
+	return value
+}
+
+// Figure prints an amount in SI units in the reader's, by the unit in which its name ends.
+func (r Reader) Figure(name string, si float64) string {
+	switch {
+	case strings.HasSuffix(name, "_l_min"):
+		return r.Units.FlowUnit().Text(si)
+	case strings.HasSuffix(name, "_l"):
+		return r.Units.Volume(si)
+	case strings.HasSuffix(name, "_kg"):
+		return r.Units.Mass(si)
+	case strings.HasSuffix(name, "_c"):
+		return r.Units.TemperatureUnit().Text(si)
+	case strings.HasSuffix(name, "_nm"):
+		return r.Units.Torque(si)
+	case strings.HasSuffix(name, "_pct"):
+		return strconv.FormatFloat(math.Round(si*10)/10, 'f', -1, 64) + " %"
+	case strings.HasSuffix(name, "_s"):
+		return seconds(si)
+	case strings.HasSuffix(name, "_min"):
+		return seconds(60 * si)
+	}
+	return strconv.FormatFloat(math.Round(si*100)/100, 'f', -1, 64)
+}
+
+// seconds prints a time: the symbols of s, min, h and d are the same in all languages
+// (ISO 80000-3).
+func seconds(s float64) string {
+	switch {
+	case math.IsNaN(s):
+		return "–"
+	case s < 100:
+		return strconv.Itoa(int(math.Ceil(s))) + " s"
+	case s < 100*60:
+		return strconv.Itoa(int(math.Round(s/60))) + " min"
+	case s < 48*3600:
+		return strconv.Itoa(int(math.Round(s/3600))) + " h"
+	}
+	return strconv.Itoa(int(math.Round(s/86400))) + " d"
+}
+
+// time prints a time in RFC 3339; a text that is none as it is.
+func (r Reader) time(at, layout string) string {
+	t, err := time.Parse(time.RFC3339, at)
+	if err != nil {
+		return at
+	}
+	zone := r.Zone
+	if zone == nil {
+		zone = time.Local
+	}
+	if zone == time.UTC && layout != time.DateOnly {
+		layout += " UTC"
+	}
+	return t.In(zone).Format(layout)
+}

@@ -1,0 +1,279 @@
+package words_test
+
+import (
+	"fmt"
+	"io/fs"
+	"maps"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"bayfill/bridge/units"
+	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
+	"bayfill/fillcalc"
+	"bayfill/sensors"
+)
+
+// The sentences of all languages are about the same figures and names.
+func TestLanguagesHaveTheSameKeys(t *testing.T) {
+	english := words.Sentences(words.English)
+	for _, l := range words.Languages {
+		other := words.Sentences(l.Language)
+		for key, sentence := range english {
+			if got, want := mentioned(other[key]), mentioned(sentence); other[key] == "" || !slices.Equal(got, want) {
+				t.Errorf("%s: %s: %q mentions %q, in English %q", l.Language, key, other[key], got, want)
+			}
+		}
+		for key := range other {
+			if english[key] == "" {
+				t.Errorf("%s: %s is not in English", l.Language, key)
+			}
+		}
+	}
+}
+
+var braces = regexp.MustCompile(`\{[^{}]*\}`)
+
+// mentioned lists the names in a sentence's braces, each once.
+func mentioned(sentence string) []string {
+	all := map[string]bool{}
+	for _, part := range braces.FindAllString(sentence, -1) {
+		name, _, _ := strings.Cut(strings.Trim(part, "{}@"), "|")
+		all[name] = true
+	}
+	return slices.Sorted(maps.Keys(all))
+}
+
+// A sentence is plain text: no brace is left over, nothing is doubled or cut, and what looks
+// up a word finds a catalogue's list of that name.
+func TestSentencesAreWhole(t *testing.T) {
+	lists := map[string]bool{}
+	for key := range words.Sentences(words.English) {
+		list, _, _ := strings.Cut(key, ".")
+		lists[list] = true
+	}
+	for _, l := range words.Languages {
+		for key, sentence := range words.Sentences(l.Language) {
+			rest := braces.ReplaceAllString(sentence, "")
+			if strings.ContainsAny(rest, "{}") || strings.Contains(sentence, "  ") || strings.TrimSpace(sentence) != sentence {
+				t.Errorf("%s: %s: %q", l.Language, key, sentence)
+			}
+			for _, part := range braces.FindAllString(sentence, -1) {
+				if name, look := strings.CutPrefix(strings.Trim(part, "{}"), "@"); look && !lists[name] {
+					t.Errorf("%s: %s looks up %s, and there is no list of that name", l.Language, key, name)
+				}
+			}
+		}
+	}
+}
+
+// lists are the keys that the program builds from closed lists.
+func lists() (keys []string) {
+	add := func(prefix string, names ...string) {
+		for _, name := range names {
+			keys = append(keys, prefix+"."+name)
+		}
+	}
+	for _, name := range []string{"phase", "enter", "record"} {
+		c, err := wire.CommandNamed(name)
+		if err != nil {
+			panic(err)
+		}
+		for _, f := range c.Fields {
+			switch f.Name {
+			case "item", "result", "phase", "what":
+				add(f.Name, f.Choices...)
+			}
+		}
+	}
+	add("phase", string(fillcalc.Ready), string(fillcalc.Closed), string(fillcalc.Abandoned))
+	add("scale", string(fillcalc.CaddyLoad), string(fillcalc.SupplyLoad), string(fillcalc.BothLoad))
+	add("instrument", "caddy", "supply", "caddy+supply", "transmission-temp", "caddy-temp", "coolant-temp")
+	add("more", "more", "less")
+	for _, c := range new(fillcalc.State).Verdict(0).Criteria {
+		add("criterion", c.Name)
+	}
+	add("criterion", "record")
+	add("outcome", string(fillcalc.Passed), string(fillcalc.NotVerified), string(fillcalc.Failed))
+	add("role", "caddy", "supply", "caddy+supply", "fluid", "coolant")
+	add("frame", "overload", "underload", "sensor", "unit", "no_unit")
+	for _, tone := range fillcalc.Tones {
+		add("tone", string(tone))
+	}
+	add("bay", "level_low", "level_right", "level_high")
+	for _, phase := range []fillcalc.Phase{fillcalc.Ready, fillcalc.Draining, fillcalc.Service, fillcalc.Filling, fillcalc.Running, fillcalc.Checking, fillcalc.Closed} {
+		add("bay", "step_"+string(phase))
+	}
+	for _, why := range []string{"no_broker", "not_heard", "contract", "unreadable", "offline", "last_known", "silent"} {
+		add("bay", "standing_"+why, "dead_"+why)
+	}
+	for _, as := range []fillcalc.Label{fillcalc.AsFluid, fillcalc.AsGone, fillcalc.AsThing, fillcalc.AsContainer, fillcalc.AsBottle} {
+		add("answer", string(as), string(as)+"_means")
+	}
+	for _, as := range []fillcalc.Label{fillcalc.AsGone, fillcalc.AsThing} {
+		add("answer", string(as)+"_back", string(as)+"_back_means")
+	}
+	add("by", "day", "month")
+	add("part", "filter", "seal", "magnet", "pan", "flange", "gasket", "torque")
+	for _, c := range fillcalc.QualityCodes() {
+		add("quality", string(c))
+		if words.Knows("fault." + string(c)) { // only what a person can repair
+			add("fault", string(c))
+		}
+	}
+	for _, w := range []fillcalc.WindowState{fillcalc.Blind, fillcalc.Below, fillcalc.Nearing, fillcalc.Open, fillcalc.Closing, fillcalc.Above} {
+		add("window", string(w))
+	}
+	for _, c := range []sensors.Condition{sensors.Missing, sensors.NoAccess, sensors.Busy, sensors.Silent, sensors.Nonsense, sensors.Stuck, sensors.PortFailed} {
+		add("alert", "sensor_"+string(c))
+	}
+	for _, c := range []sensors.Cause{sensors.SevenEven, sensors.SevenOdd, sensors.NULBytes} {
+		add("alert", "sensor_nonsense_"+string(c))
+	}
+	for _, c := range []sensors.Cause{sensors.OpenFiles, sensors.NotSerial, sensors.SpeedRejected} {
+		add("alert", "sensor_failed_"+string(c))
+	}
+	return keys
+}
+
+// Every key is used by the program, and every key that the program uses is there.
+func TestKeysAreUsed(t *testing.T) {
+	used := map[string]bool{}
+	for _, key := range lists() {
+		used[key] = true
+		if !words.Knows(key) {
+			t.Errorf("%s is not in the catalogue", key)
+		}
+	}
+	prefixes := map[string]bool{}
+	for key := range words.Sentences(words.English) {
+		prefix, _, _ := strings.Cut(key, ".")
+		prefixes[prefix] = true
+	}
+	quoted := regexp.MustCompile("[\"`]([a-z]+)\\.([a-z_+-]+)[\"`]")
+	for path, text := range sources(t) {
+		if strings.Contains(path, "/config/") {
+			continue // its dotted names are places in the configuration
+		}
+		for _, m := range quoted.FindAllStringSubmatch(text, -1) {
+			key := m[1] + "." + m[2]
+			used[key] = true
+			if prefixes[m[1]] && !words.Knows(key) && !strings.HasSuffix(key, "_") {
+				t.Errorf("%s is not in the catalogue", key)
+			}
+		}
+	}
+	for key := range words.Sentences(words.English) {
+		if !used[key] {
+			t.Errorf("%s is never said", key)
+		}
+	}
+}
+
+// sources are the texts of the program's Go files and templates, by their paths.
+func sources(t *testing.T) map[string]string {
+	texts := map[string]string{}
+	for _, dir := range []string{"bridge", "cmd", "fillcalc"} {
+		err := filepath.WalkDir(filepath.Join("..", "..", dir), func(path string, d fs.DirEntry, err error) error {
+			if err != nil || d.IsDir() || strings.HasSuffix(path, "_test.go") || !slices.Contains([]string{".go", ".html", ".js"}, filepath.Ext(path)) {
+				return err
+			}
+			text, err := os.ReadFile(path)
+			texts[path] = string(text)
+			return err
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	return texts
+}
+
+// A text in each kind of units and language.
+func TestSay(t *testing.T) {
+	utc := func(l words.Language, u units.System) words.Reader {
+		return words.Reader{Language: l, Units: u, Zone: time.FixedZone("", 3600)}
+	}
+	pour := fillcalc.Text{Key: "ask.pour", Figures: map[string]float64{"more_l": 1.1829411825}} // 1.25 qt
+	at := fillcalc.Text{Key: "ask.went", Figures: map[string]float64{"went_kg": 0.45359237}, Names: map[string]string{"scale": "supply", "at": "2026-11-25T09:08:00Z"}}
+	missing := fillcalc.Text{Key: "remark.missing", Names: map[string]string{"item": "pan seal"}}
+	for _, c := range []struct {
+		r    words.Reader
+		t    fillcalc.Text
+		want string
+	}{
+		{utc(words.English, units.US), pour, "Pour 1.25 qt more for the first fill."},
+		{utc(words.English, units.Metric), pour, "Pour 1.18 L more for the first fill."},
+		{utc(words.Spanish, units.Imperial), pour, "Eche 2.08 pt imp más para la primera carga."},
+		{utc(words.English, units.US), at, "1.00 lb went off the supply's scale at 10:08 and did not come back. What was it?"},
+		{words.Plain, at, "0.45 kg went off the supply's scale at 09:08 UTC and did not come back. What was it?"},
+		{utc(words.Spanish, units.Metric), missing, "Sin anotar: cárter limpio, junta del filtro, una sola"},
+		{words.Plain, fillcalc.Text{Key: "ask.pour"}, "Pour – more for the first fill."},
+		{words.Plain, fillcalc.Text{Key: "ask.from_a_newer_version"}, "ask.from_a_newer_version"},
+		{words.Plain, fillcalc.Text{}, ""},
+		// A word of the catalogue begins a sentence with a capital letter, a name stays as it is.
+		{words.Plain, fillcalc.Text{Key: "alert.sensor_unplugged", Names: map[string]string{"instrument": "caddy"}}, "The caddy's scale is not connected: plug in its cable."},
+		{words.Plain, fillcalc.Text{Key: "remark.fluid", Names: map[string]string{"fluid": "amber", "asked": "ruby", "why": "none there"}}, "amber instead of ruby: none there"},
+		{words.Plain, fillcalc.Text{Key: "alert.history_refused", Figures: map[string]float64{"lines": 1}}, "The history refused 1 line for good: bayfill history refused lists them with the reason."},
+		{words.Plain, fillcalc.Text{Key: "alert.calibration_overdue", Names: map[string]string{"instrument": "coolant-temp", "due_day": "2026-02-01T12:00:00Z", "cart": "bay2", "sensor": "probe"}},
+			"The coolant probe was due for calibration on 2026-02-01: bayfill calibrate --cart bay2 --sensor probe"},
+	} {
+		if got := c.r.Say(c.t); got != c.want {
+			t.Errorf("%v: %q, want %q", c.r, got, c.want)
+		}
+	}
+}
+
+// Figures by the unit in which their names end.
+func TestFigure(t *testing.T) {
+	us := words.Reader{Language: words.English, Units: units.US}
+	for name, c := range map[string]struct {
+		si   float64
+		want string
+	}{
+		"in_l": {0.946352946, "1.00 qt"}, "flow_l_min": {0.946352946, "1.0 qt/min"}, "load_kg": {0.45359237, "1.00 lb"}, "at_c": {35, "95 °F"},
+		"applied_nm": {18.6, "165 in-lb"}, "share_pct": {12.34, "12.3 %"}, "left_s": {4.1, "5 s"}, "long_s": {600, "10 min"}, "age_s": {3 * 86400, "3 d"},
+		"over_min": {2, "2 min"}, "count": {3, "3"},
+	} {
+		if got := us.Figure(name, c.si); got != c.want {
+			t.Errorf("%s of %g is %q, want %q", name, c.si, got, c.want)
+		}
+	}
+}
+
+// FuzzSay says each sentence with any figures and names: never a panic, and valid text.
+func FuzzSay(f *testing.F) {
+	f.Add("ask.pour", "more_l", 1.5, "scale", "caddy")
+	f.Add("alert.moved_slope", "moved_pct", -0.1, "more", "less")
+	f.Add("remark.missing", "item", 1.0, "item", "pan  seal {@x}")
+	f.Add("ask.came", "at", 1e300, "at", "2026-99-01T00:00:00Z")
+	f.Fuzz(func(t *testing.T, key, figure string, si float64, name, value string) {
+		for _, l := range words.Languages {
+			r := words.Reader{Language: l.Language, Units: units.Imperial}
+			text := r.Say(fillcalc.Text{Key: key, Figures: map[string]float64{figure: si}, Names: map[string]string{name: value}})
+			if utf8.ValidString(key) && utf8.ValidString(value) && !utf8.ValidString(text) {
+				t.Fatalf("%q", text)
+			}
+			if words.Knows(key) && strings.TrimFunc(text, unicode.IsSpace) == "" {
+				t.Fatalf("%s says nothing", key)
+			}
+		}
+	})
+}
+
+func ExampleReader_Say() {
+	text := fillcalc.Text{Key: "ask.top_up", Figures: map[string]float64{"more_l": 0.2839058838}}
+	for _, r := range []words.Reader{{Language: words.English, Units: units.US}, {Language: words.Spanish, Units: units.Metric}} {
+		fmt.Println(r.Say(text))
+	}
+	// Output:
+	// Top up by 0.30 qt.
+	// Añada 0.28 L.
+}

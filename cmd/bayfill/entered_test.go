@@ -1,0 +1,146 @@
+package main
+
+import (
+	"reflect"
+	"strings"
+	"testing"
+
+	"bayfill/bridge/units"
+	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
+)
+
+// What a person types becomes what is sent: a bare number in the units shown.
+func TestEntered(t *testing.T) {
+	for _, c := range []struct {
+		do, field, text string
+		system          units.System
+		want            any
+	}{
+		{"enter", "l", "1", units.Metric, 1.0},
+		{"enter", "l", "−0.2", units.Metric, -0.2},
+		{"enter", "l", ".5", units.US, ".5 qt"},
+		{"enter", "l", "-2", units.Imperial, "-2 pt imp"},
+		{"enter", "l", "350 mL", units.US, "350 mL"},
+		{"open", "low_c", "95", units.US, "95 °F"},
+		{"open", "low_c", "35", units.Imperial, 35.0},
+		{"open", "empty_bottle_kg", "2 oz", units.Metric, "2 oz"},
+		{"record", "applied", "165", units.US, "165 in-lb"},
+		{"record", "applied", "14", units.Imperial, "14 ft-lb"},
+		{"record", "applied", "18.6", units.Metric, 18.6},
+		{"record", "count", "1", units.US, 1},
+		{"record", "note", "-5", units.US, "-5"},
+		{"enter", "share", "0.5", units.US, 0.5},
+	} {
+		command, err := wire.CommandNamed(c.do)
+		if err != nil {
+			t.Fatal(err)
+		}
+		e := entries{message: map[string]any{}, amounts: map[string]entered{}}
+		if err := e.set(command.MustField(c.field), c.text, "--x"); err != nil {
+			t.Errorf("%s %s: %v", c.field, c.text, err)
+		}
+		if e.complete(c.system); !reflect.DeepEqual(e.message[c.field], c.want) {
+			t.Errorf("%s %s: sent as %#v, want %#v", c.field, c.text, e.message[c.field], c.want)
+		}
+	}
+	for _, c := range []struct{ do, field, text, want string }{
+		{"enter", "l", "lots", `--x: "lots" is not a number, such as 0.5, or an amount with its unit, such as "4 qt"`},
+		{"enter", "l", "4 F", `--x: "4 F": unit "F" is not one of L, mL, qt`},
+		{"enter", "l", "4,5", `--x: "4,5" is not a number with its unit: write a decimal point, as in 4.2 qt`},
+		{"open", "low_c", "warm", `--x: "warm" is not a number, such as 0.5, or an amount with its unit, such as "95 F"`},
+		{"enter", "share", "half", `--x: "half" is not a number, such as 0.5`},
+		{"enter", "share", "NaN", `--x: "NaN" is not a number, such as 0.5`},
+		{"answer", "change", "two", `--x: "two" is not a whole number, such as 1`},
+		{"answer", "change", "1.5", `--x: "1.5" is not a whole number, such as 1`},
+	} {
+		command, err := wire.CommandNamed(c.do)
+		if err != nil {
+			t.Fatal(err)
+		}
+		e := entries{message: map[string]any{}, amounts: map[string]entered{}}
+		if err := e.set(command.MustField(c.field), c.text, "--x"); err == nil || !strings.HasPrefix(err.Error(), c.want) {
+			t.Errorf("%s: %v, want %s", c.text, err, c.want)
+		}
+	}
+}
+
+// What was understood is printed in SI units and as it was typed.
+func TestUnderstood(t *testing.T) {
+	enter, err := wire.CommandNamed("enter")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for text, want := range map[string]string{"1": "spilled: 0.95 L (1.00 qt)", "350 mL": "spilled: 0.35 L (350 mL)", "2 pt imp": "spilled: 1.14 L (2 pt imp)"} {
+		e := entries{message: map[string]any{"what": "spilled"}, amounts: map[string]entered{}}
+		if err := e.set(enter.MustField("l"), text, "L"); err != nil {
+			t.Fatal(err)
+		}
+		r := words.Reader{Language: words.English, Units: units.US}
+		e.complete(r.Units)
+		si := map[string]float64{"1": 0.946352946, "350 mL": 0.35, "2 pt imp": 1.1365225}[text]
+		if got := strings.Join(e.understood(r, enter, map[string]wire.Number{"l": wire.Number(si)}), " "); got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+}
+
+// Mistakes on the command line are answered in plain words, before anything is sent.
+func TestPlainErrors(t *testing.T) {
+	setContact(t, "tcp://127.0.0.1:1", "", "")
+	for _, c := range []struct{ args, want string }{
+		{"job enter spilled lots", `L: "lots" is not a number, such as 0.5, or an amount with its unit, such as "4 qt"`},
+		{"job enter spilled -0.2 --lowc 3", "--lowc: bayfill job enter has no such flag: see bayfill job enter --help"},
+		{"job open --low-x 95", "--low-x: bayfill job open has no such flag: did you mean --low-c?"},
+		{"job close --wait soon", `--wait: "soon" is not a time, such as 10s or 2m`},
+		{"job close --why", "--why: its value is missing"},
+		{"watch --units imperal", `--units: "imperal" is not one of metric, us, imperial`},
+		{"watch --lang fr", `--lang: "fr" is not one of en, es`},
+		{"demo --seed x", `--seed: "x" is not a number, such as 1`},
+		{"job enter spilled -0.2 --wait 100ms", "nothing was sent"}, // the number is no flag
+	} {
+		status, _, errors := program(t.Context(), strings.Fields(c.args)...)
+		if status == 0 || !strings.Contains(errors, c.want) {
+			t.Errorf("%s: status %d: %s, want %s", c.args, status, errors, c.want)
+		}
+		for _, word := range []string{"strconv", "shorthand", "float64", "unmarshal"} {
+			if strings.Contains(errors, word) {
+				t.Errorf("%s: a word of Go: %s", c.args, errors)
+			}
+		}
+	}
+}
+
+// Amounts over a real broker: asked back, insisted on, and echoed.
+func TestAmountsByCommandLine(t *testing.T) {
+	b := openBay(t, "")
+	b.soon(t, "the sensors", func(s shown) bool { return s.about.ShopUnits == "metric" && sound(s.alerts) })
+	said := func(want string, args ...string) {
+		t.Helper()
+		if _, out, errors := program(t.Context(), append([]string{"job"}, args...)...); !strings.Contains(out+errors, want) {
+			t.Errorf("job %s: %s%s, want %s", strings.Join(args, " "), out, errors, want)
+		}
+	}
+	said("95.0 °C to 113.0 °C is very hot for a check window. Was 95 to 113 °F meant?", "open", "--fluid", "amber 6", "--low-c", "95", "--high-c", "113")
+	said("To insist, give --why.", "open", "--fluid", "amber 6", "--low-c", "95", "--high-c", "113")
+	said("203 °F to 235 °F is very hot for a check window. Was 95 to 113 °F meant?", "open", "--fluid", "amber 6", "--low-c", "95 C", "--high-c", "113 C", "--units", "us")
+	said("es muy caliente para una ventana", "open", "--fluid", "amber 6", "--low-c", "95", "--high-c", "113", "--lang", "es")
+	said("low-c: 35.0 °C (95 °F)", "open", "--fluid", "amber 6", "--low-c", "95", "--high-c", "113", "--units", "us")
+	said("l: is missing: spilled needs a number", "enter", "spilled")
+	said("spilled: 0.95 L (1.00 qt)", "enter", "spilled", "1", "--units", "us")
+	said("spilled: -200 mL", "enter", "spilled", "-0.2")
+	said("left in the pan or the filter: 0.47 L (1 pt)", "enter", "retained", "1 pt")
+	said("Missing before the service: 40.0 L is a lot.", "level", "40")
+	said("derramado: 100 mL", "enter", "spilled", "0.1", "--lang", "es")
+	said("done", "level", "40", "--why", "a lorry's gearbox")
+	b.soon(t, "the reason", func(s shown) bool {
+		for i := range s.job.Flow.Remarks {
+			if s.job.Flow.Remarks[i].For(words.Plain) == "Missing before the service: 40.0 L, as it was meant: a lorry's gearbox" {
+				return true
+			}
+		}
+		return false
+	})
+	said("is no usual torque of pan bolts", "record", "torque", "done", "--applied", "165")
+	said("applied: 18.6 N·m (165 in-lb)", "record", "torque", "done", "--applied", "165", "--units", "us")
+}

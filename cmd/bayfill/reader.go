@@ -1,0 +1,41 @@
+package main
+
+import (
+	"cmp"
+	"fmt"
+	"os"
+
+	"github.com/spf13/pflag"
+
+	"bayfill/bridge/units"
+	"bayfill/bridge/words"
+)
+
+// What a text of the catalogues is about; see [fillcalc.Text].
+type (
+	figures = map[string]float64
+	names   = map[string]string
+)
+
+// readerFlags say in which language and units a command prints. The environment gives the
+// defaults.
+type readerFlags struct{ units, lang string }
+
+func (o *readerFlags) add(f *pflag.FlagSet) {
+	f.StringVar(&o.units, "units", os.Getenv("BAYFILL_UNITS"), "units of the amounts: metric, us, imperial (BAYFILL_UNITS; default: the shop's)")
+	f.StringVar(&o.lang, "lang", os.Getenv("BAYFILL_LANG"), "language: en, es (BAYFILL_LANG; default: en)")
+}
+
+// reader returns who reads what a command prints. shop are the units of the shop, for a
+// reader who has not chosen their own; empty: unknown.
+func (o *readerFlags) reader(shop string) (words.Reader, error) {
+	system, err := units.ParseSystem(cmp.Or(o.units, shop))
+	if err != nil {
+		return words.Reader{}, configError{fmt.Errorf("--units: %w", err)}
+	}
+	language, err := words.ParseLanguage(o.lang)
+	if err != nil {
+		return words.Reader{}, configError{fmt.Errorf("--lang: %w", err)}
+	}
+	return words.Reader{Language: language, Units: system}, nil
+}

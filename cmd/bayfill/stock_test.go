@@ -1,0 +1,161 @@
+package main
+
+import (
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"bayfill/bridge/bridgetest/journaltest"
+	"bayfill/bridge/closing"
+	"bayfill/bridge/config"
+	"bayfill/fillcalc"
+	"bayfill/sim/study"
+)
+
+// shopFile writes a configuration of a shop without a history, whose first cart has done
+// three jobs of the study (the last of them end a little in the future), and returns its path.
+func shopFile(t *testing.T) string {
+	t.Helper()
+	dir := t.TempDir()
+	file := filepath.Join(dir, "bayfill.yaml")
+	text := `shop: hilltop
+data: ` + dir + `
+units: us
+fluids: [{name: fresh, density_kg_m3: 846}]
+stock:
+  fluids: [{fluid: fresh, counted: 32 L, date: 2026-01-01, low: 20 qt}]
+  waste: {holds: 100 L, emptied: 2026-01-01}
+carts:
+  - {name: bay2, sensors: [{name: caddy, role: caddy, port: a, protocol: sma, capacity_kg: 30, resolution_kg: 0.005}, {name: supply, role: supply, port: b, protocol: sma, capacity_kg: 30, resolution_kg: 0.005}]}
+  - {name: bay3, sensors: [{name: caddy, role: caddy, port: c, protocol: sma, capacity_kg: 30, resolution_kg: 0.005}]}
+`
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	c, err := config.Load(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	d, err := study.ParseDistribution([]byte("scale: {rate_hz: [3]}"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var jobs [][]fillcalc.Event
+	for k := range 3 {
+		jobs = append(jobs, study.Events(d, 7, k+1))
+	}
+	journaltest.KeepJobs(t, c, []string{"van-7", "van-8", "van-7"}, jobs...)
+	return file
+}
+
+// The account comes from the closing records in the carts' journals, in the reader's units
+// and language; the stock is what the configuration says, less what jobs have used.
+func TestStock(t *testing.T) {
+	file := shopFile(t)
+	status, out, errors := program(t.Context(), "stock", "--config", file, "--until", "2100-01-01", "--json")
+	var report stockReport
+	if err := json.Unmarshal([]byte(out), &report); status != 0 || err != nil {
+		t.Fatalf("status %d: %v: %s%s", status, err, out, errors)
+	}
+	used, jobs := 0.0, 0
+	for _, u := range report.Used {
+		if u.Shop != "hilltop" || u.Cart != "bay2" || u.WasteL < 1 {
+			t.Errorf("%+v", u)
+		}
+		used, jobs = used+u.FreshL, jobs+u.Jobs
+	}
+	f, w := report.Stock.Fluids[0], report.Stock.Waste
+	if jobs != 3 || !(used > 5) || f.HadL != 32 || w.HoldsL != 100 || w.FullL != 90 || !(w.CollectedL > 5) {
+		t.Errorf("%d jobs used %v L; %+v, %+v", jobs, used, f, w)
+	}
+
+}
+
+// The table fits a terminal, in each language and units, from the journals of all carts or
+// from one.
+func TestStockPrints(t *testing.T) {
+	file := shopFile(t)
+	status, out, errors := program(t.Context(), "stock", "--config", file, "--until", "2100-01-01", "--by", "day")
+	if status != 0 || !strings.Contains(out, time.Now().Format("2006-01")) || !strings.Contains(out, "hilltop/bay2") || !strings.Contains(out, " qt") || strings.Contains(out, " L\n") {
+		t.Errorf("status %d: %s%s", status, out, errors)
+	}
+	for line := range strings.Lines(out) {
+		if n := len([]rune(line)); n > auditWidth+1 {
+			t.Errorf("%d columns: %s", n, line)
+		}
+	}
+	status, out, _ = program(t.Context(), "stock", "--config", file, "--lang", "es", "--units", "metric", "--cart", "bay3")
+	if status != 0 || !strings.Contains(out, "Ningún trabajo terminó entonces.") || !strings.Contains(out, "Recipiente de aceite usado: debería contener") || !strings.Contains(out, "100.0 L") {
+		t.Errorf("status %d: %s", status, out)
+	}
+	status, out, _ = program(t.Context(), "stock", "--until", "2100-01-01", "--journal", filepath.Join(filepath.Dir(file), "bay2.journal"))
+	if status != 0 || !strings.Contains(out, " L\n") || strings.Contains(out, "should be left") {
+		t.Errorf("of a journal alone: status %d: %s", status, out)
+	}
+}
+
+func TestStockRefuses(t *testing.T) {
+	file := shopFile(t)
+	for args, says := range map[string]string{
+		"--by week": `--by: "week" is not day or month`, "--since soon": "--since: ", "--lang xx": "--lang: ", "--units xx": "--units: ",
+	} {
+		if status, _, errors := program(t.Context(), append([]string{"stock", "--config", file}, strings.Fields(args)...)...); status == 0 || !strings.Contains(errors, says) {
+			t.Errorf("%s: status %d: %s", args, status, errors)
+		}
+	}
+}
+
+// Each limit that is reached is a line of its own.
+func TestStockTexts(t *testing.T) {
+	r := stockReport{Stock: closing.Stock{
+		Fluids: []closing.FluidStock{{Fluid: "fresh", HadL: 20, UsedL: 12, LeftL: 8, LowL: 10}},
+		Waste:  &closing.WasteStock{HoldsL: 100, CollectedL: 95, FullL: 90},
+	}}
+	var keys []string
+	for _, text := range r.stockTexts() {
+		keys = append(keys, text.Key)
+	}
+	if got := strings.Join(keys, " "); got != "stock.left stock.low stock.waste stock.full" {
+		t.Error(got)
+	}
+}
+
+// The ticket of the newest job of a name, from the carts' journals or from one, to a file or
+// to standard output.
+func TestTicket(t *testing.T) {
+	file := shopFile(t)
+	page := filepath.Join(t.TempDir(), "ticket.html")
+	status, out, errors := program(t.Context(), "ticket", "van-7", "--config", file, "--output", page)
+	text, err := os.ReadFile(page)
+	if status != 0 || out != "" || err != nil || !strings.Contains(string(text), "<h1>Job ticket</h1>") || !strings.Contains(string(text), "hilltop") ||
+		!strings.Contains(string(text), "Grey Van 7") || !strings.Contains(string(text), " qt</strong>") {
+		t.Errorf("status %d: %s%s: %v: %.2000s", status, out, errors, err, text)
+	}
+	journal := filepath.Join(filepath.Dir(file), "bay2.journal")
+	status, out, errors = program(t.Context(), "ticket", "van-8", "--journal", journal, "--lang", "es", "--units", "imperial")
+	if status != 0 || !strings.Contains(out, "Hoja de trabajo") || !strings.Contains(out, " pt imp") {
+		t.Errorf("status %d: %s: %.2000s", status, errors, out)
+	}
+	status, out, _ = program(t.Context(), "audit", "job", "van-7", "--config", file)
+	if status != 0 || !strings.Contains(out, "van-7 on cart bay2 of hilltop: same and complete") {
+		t.Errorf("an audit by the configuration: status %d: %s", status, out)
+	}
+	for _, c := range []struct {
+		args   string
+		status int
+		says   string
+	}{
+		{"van-9 --config " + file, exitNotAudited, `no such job as "van-9"`},
+		{"van-7 --config " + file + " --cart bay9", exitNotAudited, `cart: there is no "bay9", the carts are bay2, bay3`},
+		{"van-7 --config " + file + " --cart bay3", exitNotAudited, "bay3.journal"},
+		{"van-7 --config none.yaml", exitConfig, "none.yaml"},
+		{"van-7 --config " + file + " --lang xx", exitConfig, "--lang: "},
+	} {
+		if status, _, errors := program(t.Context(), append([]string{"ticket"}, strings.Fields(c.args)...)...); status != c.status || !strings.Contains(errors, c.says) {
+			t.Errorf("%s: status %d: %s", c.args, status, errors)
+		}
+	}
+}

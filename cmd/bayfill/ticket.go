@@ -1,0 +1,67 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"bayfill/bridge/audit"
+	"bayfill/fillcalc"
+)
+
+type ticketOptions struct {
+	jobSource
+	reader     readerFlags
+	output     string
+	toleranceL float64
+}
+
+func ticketCommand() *cobra.Command {
+	var o ticketOptions
+	cmd := &cobra.Command{
+		Use:   "ticket JOB",
+		Short: "Write the ticket of a job: one small page for the vehicle's folder",
+		Long: `Write the ticket of a job, one page of HTML that prints on A5 or half Letter:
+vehicle, what came out and went in, level, torque, parts, fluid, technician, verdict
+and cautions. It is computed again from the record of the job, as in "audit job".`,
+		Example: `  bayfill ticket van-7 --config bayfill.yaml --output van-7.html
+  bayfill ticket van-7 --journal data/bay2.journal --units us --lang es > van-7.html`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return o.run(cmd.Context(), args[0], cmd.OutOrStdout(), cmd.ErrOrStderr())
+		},
+	}
+	o.add(cmd)
+	o.reader.add(cmd.Flags())
+	f := cmd.Flags()
+	f.StringVarP(&o.output, "output", "o", "", "file to write (default: standard output)")
+	f.Float64Var(&o.toleranceL, "tolerance-l", fillcalc.DefaultToleranceL, "how many litres the amount may be off beyond its uncertainty, for the verdict")
+	return cmd
+}
+
+func (o *ticketOptions) run(ctx context.Context, job string, out, errOut io.Writer) error {
+	reader, err := o.reader.reader(o.from.units())
+	if err != nil {
+		return err
+	}
+	record, err := o.record(ctx, job)
+	var config configError
+	switch {
+	case errors.As(err, &config):
+		return err
+	case err != nil:
+		return notAudited{err}
+	case record.NoNames != nil:
+		fmt.Fprintf(errOut, "tokens stand in the place of names: %v\n", record.NoNames)
+	}
+	write := func(w io.Writer) error {
+		return audit.WriteTicket(w, record, audit.Check(record), o.toleranceL, reader)
+	}
+	if o.output == "" {
+		return write(out)
+	}
+	return writeFile(o.output, write)
+}

@@ -1,0 +1,191 @@
+package fillcalc
+
+import "math"
+
+// Ask is a request to the technician: a text, its kind, and the command that answers it.
+type Ask struct {
+	Text
+	Tone   Tone
+	Do     Do    // empty: no command answers it
+	Phase  Phase // of a phase command
+	Change int   // of an answer
+	Item   Item  // of a record
+	What   What  // of an entry
+}
+
+// Next lists what to do now, the most urgent first: what is being lost, what runs over, the
+// hand that pours, an instrument that is not heard, what only a person knows, then the work of
+// the phase.
+func (s *State) Next() []Ask {
+	j := &s.Job
+	if !j.Phase.Open() {
+		tone := ToneDone
+		if j.Phase == NoJob {
+			tone = ToneDo
+		}
+		return []Ask{{Text: Text{Key: "ask.open"}, Tone: tone, Do: DoOpen}}
+	}
+	var list []Ask
+	for _, urgent := range [...]func() (Ask, bool){s.runsOut, s.caddyFull, s.pouring, s.unmeasured, s.windowOpen} {
+		if ask, ok := urgent(); ok {
+			list = append(list, ask)
+		}
+	}
+	for i, c := range s.Questions() {
+		if i < 3 { // more at once would not be answered
+			list = append(list, Ask{Text: s.question(&c), Tone: ToneAnswer, Do: DoAnswer, Change: c.ID})
+		}
+	}
+	if j.Phase == Running {
+		list = append(list, s.gearWork())
+	}
+	for _, i := range items {
+		if i.Phase == j.Phase && i.Item != LevelAfter && j.recorded(i.Item) == nil {
+			list = append(list, Ask{Text: Text{Key: "ask.record", Names: names{"item": string(i.Item)}}, Tone: ToneDo, Do: DoRecord, Item: i.Item})
+		}
+	}
+	return append(list, s.work()...)
+}
+
+// work lists what the phase itself asks for.
+func (s *State) work() []Ask {
+	phase := func(key string, tone Tone, p Phase) Ask {
+		return Ask{Text: Text{Key: key}, Tone: tone, Do: DoPhase, Phase: p}
+	}
+	switch s.Job.Phase {
+	case Ready:
+		return []Ask{phase("ask.drain", ToneDo, Draining)}
+	case Draining:
+		switch f := s.Tail.Forecast(s.NowNs); {
+		case f.Known && f.Drips:
+			ask := phase("ask.drips", ToneDo, Service)
+			ask.Figures = figures{"more_l": 1000 * f.In5MinKg / s.Job.UsedKgM3}
+			return []Ask{ask}
+		case f.Known:
+			return []Ask{phase("ask.runs", ToneWait, Service)}
+		}
+		return []Ask{phase("ask.run_dry", ToneWait, Service)}
+	case Service:
+		return []Ask{phase("ask.pan_closed", ToneDo, Filling)}
+	case Filling:
+		return s.firstFill()
+	case Running:
+		if _, open := s.windowOpen(); !open {
+			return []Ask{phase("ask.check", ToneDo, Checking)}
+		}
+	case Checking:
+		return s.checkWork()
+	}
+	return nil
+}
+
+// firstFill asks for the first fill, and for nothing else before it is in: an engine that
+// runs with too little fluid ruins the transmission.
+func (s *State) firstFill() []Ask {
+	plan, err := s.Plan()
+	_, urgent := s.pouring()
+	switch {
+	case err != nil:
+		return []Ask{{Text: Text{Key: "ask.first_fill"}, Tone: ToneDo}}
+	case urgent:
+		return nil
+	case plan.RemainingL > nearLineL:
+		return []Ask{{Text: Text{Key: "ask.pour", Figures: figures{"more_l": plan.RemainingL}}, Tone: ToneDo}}
+	}
+	return []Ask{{Text: Text{Key: "ask.engine"}, Tone: ToneDo, Do: DoPhase, Phase: Running}}
+}
+
+// gearWork leads through the gears.
+func (s *State) gearWork() Ask {
+	if gear, left, ok := s.GearLeftS(); ok && left > 0 {
+		return Ask{Text: Text{"ask.hold", figures{"left_s": left}, names{"gear": gear}}, Tone: ToneWait, Do: DoGear}
+	}
+	return Ask{Text: Text{Key: "ask.gears"}, Tone: ToneDo, Do: DoGear}
+}
+
+// windowOpen asks to go to the check as soon as the window is open.
+func (s *State) windowOpen() (a Ask, ok bool) {
+	tone, open := s.windowTone()
+	return Ask{Text: Text{Key: "ask.check_now"}, Tone: tone, Do: DoPhase, Phase: Checking}, open && s.Job.Phase == Running
+}
+
+// closingSoonS is the time that judging a level takes (common practice, no source).
+const closingSoonS = 60
+
+// windowTone returns the tone of an open window.
+func (s *State) windowTone() (tone Tone, open bool) {
+	w := s.CheckWindow()
+	if !inside(w.State) {
+		return "", false
+	}
+	if w.State == Closing || w.ClosesInS <= closingSoonS {
+		return ToneClosing, true
+	}
+	return ToneCheck, true
+}
+
+// checkWork leads to the judgement of the level, and asks to close when nothing is open.
+func (s *State) checkWork() []Ask {
+	j := &s.Job
+	plan, err := s.Plan()
+	_, urgent := s.pouring()
+	_, blind := s.unmeasured()
+	tone, open := s.windowTone()
+	var list []Ask
+	switch {
+	case urgent:
+	case err == nil && plan.RemainingL > nearLineL:
+		list = append(list, Ask{Text: Text{Key: "ask.top_up", Figures: figures{"more_l": plan.RemainingL}}, Tone: ToneDo})
+	case open:
+		list = append(list, Ask{Text: Text{Key: "ask.level", Figures: figures{"at_c": s.CheckWindow().TempC}}, Tone: tone, Do: DoRecord, Item: LevelAfter})
+	case s.CheckWindow().State == Above:
+		list = append(list, Ask{Text: Text{Key: "ask.too_warm"}, Tone: ToneWait})
+	case j.recorded(LevelAfter) == nil && !blind:
+		list = append(list, Ask{Text: Text{Key: "ask.wait"}, Tone: ToneWait})
+	}
+	if j.recorded(LevelAfter) != nil && s.quality().Good() {
+		list = append(list, Ask{Text: Text{Key: "ask.close"}, Tone: ToneDo, Do: DoClose})
+	}
+	return list
+}
+
+// caddyFull asks to empty the caddy before it runs over: now, or because what is still
+// expected does not fit.
+func (s *State) caddyFull() (a Ask, ok bool) {
+	if s.Job.Phase.place() >= Filling.place() && s.flowKgS(DrainedTally)+s.flowKgS(OverflowTally) <= 0 {
+		return a, false
+	}
+	if freeL := s.caddyFreeL(); freeL < fullSoonL {
+		return Ask{Text: Text{Key: "ask.caddy_full", Figures: figures{"free_l": max(0, freeL)}}, Tone: ToneStop}, true
+	}
+	plan, err := s.Plan()
+	if err != nil {
+		return a, false
+	}
+	for _, note := range plan.Notes {
+		if note.Key == NoteCaddy {
+			return Ask{Text: Text{"ask.caddy_small", note.Figures, nil}, Tone: ToneDo}, true
+		}
+	}
+	return a, false
+}
+
+// question asks what a change was, in words that a person at the cart can answer.
+func (s *State) question(c *Change) Text {
+	sc := s.scale(c.Sensor)
+	n := names{"at": timeText(c.AtNs), "scale": string(sc.Setup.Load)}
+	switch {
+	case c.Kg > 0:
+		return Text{"ask.came", figures{"came_kg": c.Kg}, n}
+	case c.Last > 0:
+		return Text{"ask.bottles", nil, n}
+	}
+	for i := range s.Job.Changes {
+		o := &s.Job.Changes[i]
+		if o.Sensor == c.Sensor && o.Said == AsFluid && math.Abs(o.Kg+c.Kg) <= sc.slackKg(o.U2+c.U2, c.Kg) {
+			n["said_at"] = timeText(o.AtNs)
+			return Text{"ask.contradicts", figures{"went_kg": -c.Kg, "change": float64(o.ID)}, n}
+		}
+	}
+	return Text{"ask.went", figures{"went_kg": -c.Kg}, n}
+}

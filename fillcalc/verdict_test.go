@@ -1,0 +1,95 @@
+package fillcalc
+
+import (
+	"slices"
+	"testing"
+)
+
+// reasons lists the keys of the reasons why a job is not passed.
+func (r *rig) reasons() (outcome Outcome, keys []string) {
+	v := r.s.Verdict(DefaultToleranceL)
+	for _, c := range v.Criteria {
+		for _, reason := range c.Reasons {
+			if reason.Outcome != Passed {
+				keys = append(keys, reason.Key)
+			}
+		}
+	}
+	return v.Outcome, keys
+}
+
+func calibratedSetup() *Setup {
+	setup := twoScales()
+	for i := range setup.Scales {
+		setup.Scales[i].Calibration = &ScaleCalibration{AtNs: 1_740_000_000e9, DueNs: 1_770_000_000e9, Slope: 1, SlopeU: 0.0002, LightestKg: 2, WorstKg: 0.002, Passed: true}
+	}
+	setup.Probe.Calibration = &ProbeCalibration{AtNs: 1_740_000_000e9, DueNs: 1_770_000_000e9, Gain: 1, U: 0.1, BestC: 40, GainU: 0.001, Passed: true}
+	return setup
+}
+
+// What a job would get is known before it is closed, and each step changes it: the level is
+// judged outside the window, then inside, then fluid is poured after it, then a scale is
+// silent for a while.
+func TestVerdictBeforeClosing(t *testing.T) {
+	r := drained(t, calibratedSetup(), aJob())
+	r.scene(50, nil, steady(0.05), nil)
+	r.rest(5)
+	r.do(Input{Do: DoPhase, Phase: Running})
+	r.warm(30)
+	r.do(Input{Do: DoPhase, Phase: Checking})
+	want := func(what string, outcome Outcome, keys ...string) {
+		t.Helper()
+		got, reasons := r.reasons()
+		if got != outcome || !slices.Equal(reasons, keys) {
+			t.Errorf("%s: %s by %q, want %s by %q", what, got, reasons, outcome, keys)
+		}
+	}
+	want("not topped up, nothing judged", Failed, "verdict.missing", "verdict.no_level")
+	r.scene(10, nil, steady(0.0485), nil)
+	r.warm(30)
+	want("topped up", NotVerified, "verdict.no_level")
+	r.report(Record{Item: LevelAfter, Result: Right})
+	want("judged cold", Failed, "verdict.level_judged")
+	r.warm(40)
+	r.report(Record{Item: LevelAfter, Result: Right})
+	want("judged in the window", Passed)
+	if missing := r.s.Missing(); !slices.Equal(missing, []Item{LevelBefore, Filter, Seal, Magnet, Pan, Flange, Gasket, Torque, Leaks}) {
+		t.Errorf("missing %q", missing)
+	}
+	r.scene(2, nil, steady(0.032), nil)
+	r.rest(5)
+	want("poured afterwards", Failed, "verdict.level_moved")
+	r.report(Record{Item: LevelAfter, Result: Right})
+	r.atNs += 12e9
+	r.do(Input{Do: DoTick})
+	want("all silent", Failed, "verdict.amount_unknown", "verdict.not_heard", "verdict.not_heard", "verdict.not_heard")
+	r.warm(40)
+	want("heard again: the scales were weighed since, the probe was not", Failed, "verdict.not_heard")
+	r.settled(Input{Do: DoClose})
+	before, _ := r.reasons()
+	r.rest(60)
+	if after, _ := r.reasons(); after != before {
+		t.Errorf("closed as %s, later %s", before, after)
+	}
+}
+
+// A fault that lasts over many frames is one trouble, and a silence while a scale does not
+// count is none.
+func TestTroubles(t *testing.T) {
+	r := started(t, twoScales(), aJob(), Draining)
+	r.atNs += 20e9 // nobody is heard, and only the caddy's scale counts
+	r.rest(3)
+	for range 10 {
+		r.atNs += 100e6
+		r.apply(Event{Kind: KindWeight, Sensor: "caddy", Faults: FaultOverload})
+		r.apply(Event{Kind: KindWeight, Sensor: "supply", Faults: FaultOverload})
+	}
+	during := r.s.Troubles()
+	r.rest(5)
+	got := r.s.Troubles()
+	if len(got) != 2 || len(during) != 2 || got[0].Sensor != "caddy" || !got[0].Silent() || got[1].Faults != FaultOverload {
+		t.Fatalf("%+v, during %+v", got, during)
+	}
+	near(t, "silent, s", float64(got[0].ToNs-got[0].FromNs)/1e9, 20.1, 0.2)
+	near(t, "overloaded, s", float64(got[1].ToNs-got[1].FromNs)/1e9, 0.9, 0.01)
+}
