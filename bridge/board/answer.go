@@ -42,6 +42,7 @@ type entry struct {
 	Value   string // initial text
 	Figure  bool   // the screen's keyboard shows digits
 	Keep    bool   // the browser remembers what was typed last
+	Needed  bool   // the browser sends nothing without it
 	Choices []choice
 }
 

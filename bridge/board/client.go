@@ -4,7 +4,6 @@ import (
 	"context"
 	"crypto/rand"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"strings"
 	"sync"
@@ -12,6 +11,7 @@ import (
 
 	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // client is the board's connection to the broker.
@@ -100,9 +100,9 @@ func (c *client) receive(m mqtt.Message) {
 	}
 }
 
-// command sends a press to a cart and waits for its reply. The error is for the
-// person at the button.
-func (c *client) command(ctx context.Context, shop, cart string, p map[string]json.RawMessage) error {
+// command sends a press to a cart and waits for its reply. The error is a
+// [fillcalc.Refusal] when no reply can come.
+func (c *client) command(ctx context.Context, shop, cart string, p map[string]json.RawMessage) (r wire.Reply, err error) {
 	id := "board-" + rand.Text()
 	p["id"] = wire.Encode(id)
 	if p["by"] == nil { // nobody has said who they are
@@ -123,7 +123,7 @@ func (c *client) command(ctx context.Context, shop, cart string, p map[string]js
 		delete(c.replies, topic)
 	}()
 	if conn == nil {
-		return errors.New("not sent: the broker is away")
+		return r, &fillcalc.Refusal{Text: fillcalc.Text{Key: "bay.not_sent"}}
 	}
 	for range sendTimes {
 		limited, cancel := context.WithTimeout(ctx, c.replyWithin)
@@ -133,15 +133,12 @@ func (c *client) command(ctx context.Context, shop, cart string, p map[string]js
 			break // it may have arrived all the same
 		}
 		select {
-		case r := <-answer:
-			if !r.OK {
-				return fmt.Errorf("refused: %s", r.Error)
-			}
-			return nil
+		case r = <-answer:
+			return r, nil
 		case <-ctx.Done():
-			return ctx.Err()
+			return r, ctx.Err()
 		case <-time.After(c.replyWithin):
 		}
 	}
-	return errors.New("no answer: it may have been done or not, look at the page before you press again (does the bridge run, and may this board's user command?)")
+	return r, &fillcalc.Refusal{Text: fillcalc.Text{Key: "bay.no_answer"}}
 }

@@ -16,8 +16,11 @@ import (
 // hand presses buttons in the browser and returns what the cart hears.
 type hand struct {
 	testing.TB
-	press func(label string) string
-	enter func(id, text string)
+	press  func(label string) string
+	enter  func(id, text string)
+	choose func(id, value string)
+	// refused presses a button, and waits for an answer that did not come from the cart.
+	refused func(label, text string)
 }
 
 // newHand opens the page of a cart that answers all commands, except that the engine must
@@ -36,7 +39,7 @@ func newHand(t *testing.T, units string) (h hand, cart *peer) {
 		}
 		answer := `{"id":%q,"ok":true}`
 		if c["phase"] == "running" && c["why"] == nil {
-			answer = `{"id":%q,"ok":false,"error":"phase: only 0.50 L of the first fill is in"}`
+			answer = `{"id":%q,"ok":false,"error":"phase: only 0.50 L of the first fill is in","insist":true}`
 		}
 		cart.client.Publish(bay2+"replies/"+c["id"].(string), 1, false, fmt.Sprintf(answer, c["id"]))
 		delete(c, "id")
@@ -73,6 +76,20 @@ func newHand(t *testing.T, units string) (h hand, cart *peer) {
 		seen(t, tab, "the entry "+id, `document.getElementById("`+id+`")?.checkVisibility()`)
 		do(t, tab, chromedp.Evaluate[chromedp.Void](`document.getElementById("`+id+`").select()`), chromedp.KeyEvent(text))
 	}
+	h.refused = func(label, text string) {
+		t.Helper()
+		script[chromedp.Void](t, tab, `[...document.querySelectorAll("button")].find((b) => b.checkVisibility() && b.textContent === "`+label+`").click()`)
+		seen(t, tab, "the refusal "+text, `document.getElementById("reply").textContent.includes("`+text+`")`)
+		select {
+		case c := <-heard:
+			t.Errorf("the cart heard %s", c)
+		default:
+		}
+	}
+	h.choose = func(id, value string) {
+		t.Helper()
+		do(t, tab, chromedp.Evaluate[chromedp.Void](`document.getElementById("`+id+`").value = "`+value+`"`))
+	}
 	return h, cart
 }
 
@@ -102,7 +119,8 @@ func TestEntries(t *testing.T) {
 	h.press("Another gearbox")
 	h.enter("open-low", "95")
 	h.enter("open-high", "45 C")
-	h.hears(h.press("Start"), `{"by":"board","do":"open","high_c":"45 C","low_c":"95 °F"}`)
+	h.choose("open-fluid", "amber 6")
+	h.hears(h.press("Start"), `{"by":"board","do":"open","fluid":"amber 6","high_c":"45 C","low_c":"95 °F"}`)
 
 	torque := named(t, "torque")
 	cart.shows(torque)
@@ -114,6 +132,11 @@ func TestEntries(t *testing.T) {
 	h.hears(h.press("Save"), `{"applied":"97 in-lb","by":"board","do":"record","item":"torque","result":"done","specified":"10.96 N m"}`)
 	h.press("More ›")
 	h.press("Back")
+	cart.shows(named(t, "draining"))
 	h.press("Some was spilled")
-	h.hears(h.press("Save"), ``)
+	h.refused("Save", "About: type it first")
+	h.enter("spilled-l", "a little")
+	h.refused("Save", "Save: l: ")
+	h.enter("spilled-l", "2 fl oz")
+	h.hears(h.press("Save"), `{"by":"board","do":"enter","l":"2 fl oz","what":"spilled"}`)
 }

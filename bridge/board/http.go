@@ -6,6 +6,7 @@ import (
 	"crypto/subtle"
 	"embed"
 	"encoding/json"
+	"errors"
 	"html/template"
 	"io"
 	"net"
@@ -17,6 +18,8 @@ import (
 
 	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 )
 
 //go:embed page
@@ -165,15 +168,29 @@ func (b *Board) press(w http.ResponseWriter, r *http.Request) {
 		http.Error(w, err.Error(), http.StatusBadRequest)
 		return
 	}
+	reply, err := b.client.command(r.Context(), shop, cart, p)
 	answer := struct {
 		OK     bool   `json:"ok"`
 		Text   string `json:"text"`
-		Insist bool   `json:"insist"` // the same command with a reason, why, may be accepted
-	}{OK: true, Text: b.reader(r).Word("bay.saved")}
-	if err := b.client.command(r.Context(), shop, cart, p); err != nil {
-		answer.OK, answer.Text, answer.Insist = false, err.Error(), wire.TakesReason(p)
-	}
+		Insist bool   `json:"insist"` // the same command with a reason, why, is accepted
+	}{reply.OK, answered(b.reader(r), &reply, err), reply.Insist}
 	w.Header().Set("Content-Type", "application/json")
 	w.Header().Set("Cache-Control", "no-store")
 	json.NewEncoder(w).Encode(answer)
+}
+
+// answered tells the person at a button what came of the press.
+func answered(reader words.Reader, r *wire.Reply, err error) string {
+	var refusal *fillcalc.Refusal
+	switch {
+	case errors.As(err, &refusal):
+		return reader.Say(refusal.Text)
+	case err != nil:
+		return err.Error()
+	case r.OK:
+		return reader.Word("bay.saved")
+	case r.Refused != nil:
+		return r.Refused.For(reader)
+	}
+	return r.Error
 }

@@ -11,11 +11,27 @@ import (
 // shop has looked up for its gearbox.
 func (s *screen) noJob(c *cart) {
 	s.Say, s.Why = s.word("bay.open_what"), ""
-	s.Pic = picture{Kind: "choose"}
-	for _, d := range c.choices.message.ServiceData[:min(maxOffered, len(c.choices.message.ServiceData))] {
-		s.Pic.Offers = append(s.Pic.Offers, s.offer(&d))
+	s.Pic = picture{Kind: "choose", Offers: s.offers(c)}
+	s.byHand(c)
+}
+
+// nextJob is the dialog that opens the next job while the page still shows the last one's
+// result.
+func (s *screen) nextJob(c *cart) {
+	if offers := s.offers(c); len(offers) > 0 {
+		s.opens("bay.next_job", "", dialog{ID: "next", Entries: []entry{
+			{ID: "next-by", Name: "by", Label: s.word("bay.who"), Keep: true},
+			{ID: "next-vehicle", Name: "vehicle", Label: s.word("bay.vehicle")},
+		}, Answers: offers})
 	}
 	s.byHand(c)
+}
+
+func (s *screen) offers(c *cart) (list []answer) {
+	for _, d := range c.choices.message.ServiceData[:min(maxOffered, len(c.choices.message.ServiceData))] {
+		list = append(list, s.offer(&d))
+	}
+	return list
 }
 
 // maxOffered is how many gearboxes fit the page. The others are in the dialog.

@@ -10,13 +10,21 @@ import (
 
 // picture is the one picture of a phase. Its template follows from its kind.
 type picture struct {
-	Kind   string // caddy, fill, warmth, trace, list, card, choose, dead
-	Vessel vessel
-	Warmth warmth
-	Trace  trace
-	Items  []item
-	Rows   []labelled
-	Offers []answer
+	Kind    string // caddy, fill, warmth, trace, list, card, choose, dead
+	Vessel  vessel
+	Warmth  warmth
+	Trace   trace
+	Items   []item
+	Verdict verdict
+	Rows    []labelled
+	Offers  []answer
+}
+
+// verdict is what a job gets, with the reasons why that is not "passed".
+type verdict struct {
+	Outcome fillcalc.Outcome
+	Text    string
+	Why     []string
 }
 
 // vessel is a container and how full it is, drawn from its bottom to its top. A height of

@@ -3,6 +3,7 @@ package board
 import (
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"bayfill/bridge/chart"
@@ -62,7 +63,7 @@ func (s *screen) usual(c *cart) {
 // spilled asks how much missed the caddy, or was spilled.
 func (s *screen) spilled() {
 	s.opens("bay.spilled", s.word("bay.how_much"), dialog{ID: "spilled", Texts: []string{s.word("bay.spilled_why")},
-		Entries: []entry{{ID: "spilled-l", Name: "l", Label: s.word("bay.about"), Unit: s.R.Units.VolumeUnit(0).Symbol, Figure: true}},
+		Entries: []entry{{ID: "spilled-l", Name: "l", Label: s.word("bay.about"), Unit: s.R.Units.VolumeUnit(0).Symbol, Figure: true, Needed: true}},
 		Answers: []answer{{Label: s.word("bay.save"), Main: true, Commands: command("enter", set{"what", fillcalc.EnterSpilled}), With: "l"}}})
 }
 
@@ -104,7 +105,7 @@ func (s *screen) service(c *cart) {
 // typed is no evidence.
 func (s *screen) torque(j *wire.Job, now bool) {
 	unit := s.R.Units.TorqueUnit(0).Symbol
-	d := dialog{ID: "torque", Entries: []entry{{ID: "torque-applied", Name: "applied", Label: s.word("bay.wrench_set"), Unit: unit, Figure: true}}}
+	d := dialog{ID: "torque", Entries: []entry{{ID: "torque-applied", Name: "applied", Label: s.word("bay.wrench_set"), Unit: unit, Figure: true, Needed: true}}}
 	var specified any
 	if j.ServiceData != nil && !math.IsNaN(float64(j.ServiceData.BoltTorqueNM)) {
 		nm := float64(j.ServiceData.BoltTorqueNM)
@@ -219,6 +220,7 @@ func (s *screen) checking(c *cart, now time.Time) {
 	}
 	judged := recorded(j, fillcalc.LevelAfter)
 	if judged != nil {
+		s.Pic = picture{Kind: "card", Verdict: s.verdict(j), Rows: s.card(c)}
 		s.answer("bay.weigh_close", s.word("bay.only_containers"), command("clear"), command("close")).Main = judged.Result == "right"
 	}
 	if judged == nil && s.Tone != fillcalc.ToneUnmeasured || judged != nil && judged.Result != "right" {
@@ -256,9 +258,32 @@ func (s *screen) closed(c *cart) {
 	s.volume(float64(m.AddedL), float64(m.AddedUL))
 	s.small("bay.out", s.litres(float64(m.DrainedL)))
 	s.small("bay.balance", s.litres(float64(m.BalanceL)))
-	s.Pic = picture{Kind: "card", Rows: s.card(c)}
-	s.byHand(c)
+	s.Pic = picture{Kind: "card", Verdict: s.verdict(j), Rows: s.card(c)}
+	s.nextJob(c)
 	s.Answers = append(s.Answers, answer{Label: s.word("bay.print"), Print: true})
+}
+
+// verdict says what the job got, or would get if it were closed now.
+func (s *screen) verdict(j *wire.Job) (v verdict) {
+	if j.Verdict == nil {
+		return v
+	}
+	v.Outcome = fillcalc.Outcome(j.Verdict.Result)
+	v.Text = s.R.Word("outcome." + j.Verdict.Result)
+	if j.Phase == "checking" {
+		v.Text = s.text("bay.would_be", nil, map[string]string{"outcome": j.Verdict.Result})
+	}
+	if missing := j.Verdict.Missing; len(missing) > 0 {
+		var items []string
+		for _, item := range missing {
+			items = append(items, s.R.Word("item."+item))
+		}
+		v.Why = append(v.Why, s.text("bay.not_on_record", nil, map[string]string{"items": strings.Join(items, ", ")}))
+	}
+	for _, reason := range j.Verdict.Reasons {
+		v.Why = append(v.Why, reason.For(s.R))
+	}
+	return v
 }
 
 // card is the result at a glance.
@@ -284,9 +309,6 @@ func (s *screen) card(c *cart) (rows []labelled) {
 		add("bay.torque_label", s.R.Units.Torque(r.AppliedNM))
 	}
 	add("bay.who", s.Who)
-	for _, remark := range j.Flow.Remarks {
-		rows = append(rows, labelled{"", remark.For(s.R)})
-	}
 	return rows
 }
 

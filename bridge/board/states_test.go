@@ -101,12 +101,17 @@ func states() []state {
 	bottles := wire.JobQuestion{Change: 6, At: "2026-11-25T09:08:00.000Z", Sensor: "supply-scale", Kg: -0.89, L: -1.05, Answers: []string{"fluid", "gone", "thing", "container", "bottle"},
 		TraceKg: question.TraceKg, TraceStepS: 0.3,
 		Said: wire.Say(fillcalc.Text{Key: "ask.bottles", Names: map[string]string{"at": "2026-11-25T09:08:00Z", "scale": "supply"}})}
+	doubted := &wire.JobVerdict{Result: "not_verified", Missing: []string{"filter", "seal", "magnet", "pan"}, Reasons: []wire.JobReason{
+		{Rule: "calibrations", Result: "not_verified", Said: wire.Say(fillcalc.Text{Key: "verdict.not_calibrated", Names: map[string]string{"sensor": "caddy-scale", "role": "caddy"}})},
+		{Rule: "decisions", Result: "not_verified", Said: wire.Say(fillcalc.Text{Key: "verdict.undecided", Figures: map[string]float64{"change": 3, "change_kg": 1.23}, Names: map[string]string{"sensor": "caddy-scale"}})}}}
+	offered := wire.Choices{Fluids: []wire.ChoiceFluid{{Name: "amber 6"}, {Name: "clear 9"}}}
+	for _, vehicle := range []string{"Courier van, 6-speed", "Estate car, 5-speed", "Saloon, 4-speed", "Pickup, 8-speed with long name", "Minibus, 6-speed", "Taxi, 6-speed"} {
+		offered.ServiceData = append(offered.ServiceData, wire.ChoiceServiceData{Name: vehicle[:4], Vehicle: vehicle, Fluid: "amber 6", TypicalL: 3.97, LowC: 35, HighC: 45})
+	}
 	list := []state{
 		aJob("", nan, nan, nan).asks("ask.open", nil, nil).with("no job", func(s *state) {
 			s.job.Plan, s.job.Vehicle, s.job.Flow.Phases, s.volumes.CaddyFreeL = nil, "", nil, 8.2
-			for _, vehicle := range []string{"Courier van, 6-speed", "Estate car, 5-speed", "Saloon, 4-speed", "Pickup, 8-speed with long name", "Minibus, 6-speed", "Taxi, 6-speed"} {
-				s.choices.ServiceData = append(s.choices.ServiceData, wire.ChoiceServiceData{Name: vehicle[:4], Vehicle: vehicle, Fluid: "amber 6", TypicalL: 3.97, LowC: 35, HighC: 45})
-			}
+			s.choices = offered
 		}),
 		aJob("ready", 0, 0, nan).asks("ask.drain", nil, nil),
 		aJob("draining", 3.12, 0, nan).asks("ask.runs", nil, nil).with("draining", func(s *state) { s.volumes.DrainedLMin = 0.9 }),
@@ -130,14 +135,19 @@ func states() []state {
 		aJob("checking", 4.213, 4.40, 0.01).asks("ask.level", map[string]float64{"at_c": 38.4}, nil).with("open", warming("open", 38.4, nan, 200)).noted(),
 		aJob("checking", 4.213, 4.40, 0.01).asks("ask.level", map[string]float64{"at_c": 43.9}, nil).with("closing", warming("closing", 43.9, nan, 35)).with("closing", func(s *state) { s.job.Flow.Next[0].Tone = "closing" }),
 		aJob("checking", 4.213, 3.95, 0.24).asks("ask.top_up", map[string]float64{"more_l": 0.24}, nil).with("top up", warming("open", 38.4, nan, 200)),
-		aJob("checking", 4.213, 4.40, 0.01).asks("ask.close", nil, nil).with("judged", warming("open", 38.4, nan, 200)).with("judged", func(s *state) { s.job.Flow.Records = []wire.JobRecord{record(fillcalc.LevelAfter, "right")} }),
+		aJob("checking", 4.213, 4.40, 0.01).asks("ask.close", nil, nil).with("judged", warming("open", 38.4, nan, 200)).with("judged", func(s *state) {
+			s.job.Flow.Records, s.job.Verdict, s.choices = []wire.JobRecord{record(fillcalc.LevelAfter, "right")}, doubted, offered
+		}).noted(),
 		aJob("checking", 4.213, 4.40, 0.01).asks("ask.no_temperature", nil, map[string]string{"fault": "silent"}).with("blind", func(s *state) {
 			s.window.State, s.window.TempC, s.window.Quality, s.window.QualityCode = "blind", wire.Number(nan), "probe fluid-probe is silent", "silent"
 		}),
 		aJob("closed", 4.213, 4.40, nan).asks("ask.open", nil, nil).with("closed", func(s *state) {
 			s.job.Flow.Records = []wire.JobRecord{record(fillcalc.LevelAfter, "right")}
-			s.job.Flow.Remarks = []wire.Said{wire.Say(fillcalc.Text{Key: "remark.missing", Names: map[string]string{"item": "filter seal magnet pan"}})}
+			s.job.Verdict = &wire.JobVerdict{Result: "passed"}
 		}),
+		aJob("closed", 4.213, 4.40, nan).asks("ask.open", nil, nil).with("closed in doubt", func(s *state) {
+			s.job.Flow.Records, s.job.Verdict, s.choices = []wire.JobRecord{record(fillcalc.LevelAfter, "right")}, doubted, offered
+		}).noted(),
 	}
 	return list
 }

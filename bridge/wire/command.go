@@ -96,19 +96,6 @@ func ParsePress(body []byte) (fields map[string]json.RawMessage, err error) {
 	return fields, err
 }
 
-// TakesReason reports whether a command that was refused may be accepted with a reason, in
-// the field why.
-func TakesReason(fields map[string]json.RawMessage) bool {
-	var do string
-	_ = json.Unmarshal(orNull(fields["do"]), &do)
-	t, err := CommandNamed(do)
-	if err != nil {
-		return false
-	}
-	_, has := t.Field("why")
-	return has && fields["why"] == nil && do != "abandon"
-}
-
 // parseFields reads all fields of a command by its description.
 func parseFields(fields map[string]json.RawMessage) (c Command, err error) {
 	if err := json.Unmarshal(orNull(fields["do"]), &c.Do); err != nil {

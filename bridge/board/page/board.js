@@ -237,7 +237,12 @@ function press(button) {
   for (const entry of section?.querySelectorAll('input, select') ?? []) {
     let text = entry.value.trim();
     if (entry.dataset.keep !== undefined) remember(entry, text);
-    if (!text || !button.dataset.with?.split(' ').includes(entry.name)) continue;
+    if (!button.dataset.with?.split(' ').includes(entry.name)) continue;
+    if (entry.required && !text) {
+      show(`${entry.closest('label').querySelector('span').textContent}: ${data.needed}`, 'bad');
+      return entry.focus();
+    }
+    if (!text) continue;
     if (entry.dataset.unit && /^[-+]?[0-9.,]+$/.test(text)) text = text.replace(',', '.') + ' ' + entry.dataset.unit;
     for (const command of commands) command[entry.name] = text;
   }
