@@ -53,7 +53,7 @@ func (s state) asks(key string, figures map[string]float64, names map[string]str
 var (
 	tones = map[string]string{"": "do", "ask.open": "do", "ask.drain": "do", "ask.runs": "wait", "ask.drips": "do", "ask.record": "do", "ask.pan_closed": "do", "ask.pour": "do", "ask.engine": "do",
 		"ask.gears": "do", "ask.check": "do", "ask.wait": "wait", "ask.level": "check", "ask.top_up": "do", "ask.close": "do", "ask.came": "answer", "ask.bottles": "answer",
-		"ask.slow": "slow", "ask.past_first_fill": "stop", "ask.no_temperature": "unmeasured"}
+		"ask.slow": "slow", "ask.runs_out": "lost", "ask.past_first_fill": "stop", "ask.no_temperature": "unmeasured"}
 	dos   = map[string]string{"ask.came": "answer", "ask.bottles": "answer"}
 	turns = map[string]string{"ask.engine": "running"}
 )
@@ -67,12 +67,12 @@ func (s state) with(name string, change func(s *state)) state {
 // noted adds the longest notes that there are.
 func (s state) noted() state {
 	s.name += ", noted"
-	s.alerts.Alerts = []wire.Alert{
+	s.alerts.Alerts = append(s.alerts.Alerts, []wire.Alert{
 		{Code: wire.AlertCalibration, Said: wire.Say(fillcalc.Text{Key: "alert.flow"})},
 		{Code: wire.AlertCaddy, Said: wire.Say(fillcalc.Text{Key: "alert.caddy", Figures: map[string]float64{"free_l": 0.8}})},
 		{Code: wire.AlertScatter, Said: wire.Say(fillcalc.Text{Key: "alert.scatter", Figures: map[string]float64{"seen_kg": 0.012, "configured_kg": 0.004}, Names: map[string]string{"scale": "caddy"}})},
 		{Code: wire.AlertHistory, Said: wire.Said{Text: "history http://127.0.0.1:8086: connection refused, 312 events wait in the journal since 09:02 UTC"}},
-	}
+	}...)
 	s.job.Plan.Notes = []wire.Said{
 		wire.Say(fillcalc.Text{Key: fillcalc.NoteOverCapacity, Figures: map[string]float64{"target_l": 9.2, "total_l": 8.6}}),
 		wire.Say(fillcalc.Text{Key: fillcalc.NoteBottles, Figures: map[string]float64{"count": 5, "bottle_l": 0.946, "less_pct": 3, "target_u_l": 0.02}}),
@@ -128,6 +128,10 @@ func states() []state {
 		aJob("filling", 4.213, 0.63, 2.72).asks("ask.pour", map[string]float64{"more_l": 2.72}, nil).with("filling", func(s *state) { s.volumes.AddedLMin, s.job.Plan.ToLineS = 1.4, 117 }),
 		aJob("filling", 4.213, 3.49, 0.04).asks("ask.slow", map[string]float64{"more_l": 0.04}, nil).with("slow", func(s *state) { s.volumes.AddedLMin, s.job.Plan.ToLineS = 1.4, 2 }).noted(),
 		aJob("filling", 4.213, 3.70, -0.17).asks("ask.past_first_fill", map[string]float64{"over_l": 0.17}, nil).with("too much", func(s *state) {}),
+		aJob("filling", 4.213, 2.9, 0.6).asks("ask.runs_out", map[string]float64{"lost_l": 0.31, "flow_l_min": 0.9}, nil).with("lost", func(s *state) {
+			s.volumes.AddedLMin, s.volumes.DrainedLMin = 1.4, 0.9
+			s.alerts.Alerts = []wire.Alert{{Code: wire.AlertRunsOut, Said: wire.Say(fillcalc.Text{Key: "alert.runs_out", Figures: map[string]float64{"lost_l": 0.31, "flow_l_min": 0.9}})}}
+		}).noted(),
 		aJob("filling", 4.213, 3.53, 0).asks("ask.engine", nil, nil).with("first fill in", func(s *state) { s.about = wire.About{ShopUnits: "imperial"} }),
 		aJob("running", 4.213, 3.53, 0.88).asks("ask.gears", nil, nil).with("gears", warming("nearing", 31.2, 233, nan)),
 		aJob("running", 4.213, 3.53, 0.88).asks("ask.check", nil, nil).with("warming", warming("nearing", 31.2, 233, nan)).with("warming", func(s *state) { s.job.Flow.Gears = []string{"R", "N", "D", "P"} }).noted(),

@@ -3,13 +3,13 @@ package schema_test
 import (
 	"encoding/json"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
 
 	"github.com/goccy/go-yaml"
 
+	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/wire/schema"
 	"bayfill/bridge/wire/schema/schematest"
 )
@@ -224,24 +224,7 @@ func TestAsyncAPIParser(t *testing.T) {
 				console.log(JSON.stringify([document ? document.channels().all().length : 0, ...wrong]));
 			}
 		})();`
-	modules := os.Getenv("NODE_PATH")
-	node := func(args ...string) *exec.Cmd {
-		cmd := exec.CommandContext(t.Context(), "node", args...)
-		cmd.Env = append(os.Environ(), "NODE_PATH="+modules)
-		return cmd
-	}
-	find := func() error { return node("-e", `require.resolve("@asyncapi/parser")`).Run() }
-	if find() != nil {
-		global, _ := exec.Command("npm", "root", "-g").Output()
-		modules = strings.TrimSpace(string(global))
-		switch err := find(); {
-		case err == nil:
-		case os.Getenv("CI") == "true":
-			t.Fatalf("node does not find @asyncapi/parser: .ci/test installs it (%v)", err)
-		default:
-			t.Skipf("node does not find @asyncapi/parser: bash .ci/test installs it (%v)", err)
-		}
-	}
+	node := bridgetest.Node(t, "@asyncapi/parser")
 	text, err := schema.File("asyncapi.yaml")
 	if err != nil {
 		t.Fatal(err)
