@@ -160,6 +160,20 @@ func (s *screen) pour(c *cart) {
 	}
 }
 
+// lost shows how much runs out below while it is poured in.
+func (s *screen) lost(c *cart) {
+	m, first := &c.volumes.message, &c.job.message.Flow.Next[0]
+	s.Fig = figure{Label: s.word("bay.lost"), Digits: unknown}
+	s.volume(float64(first.Figures["lost_l"]), math.NaN())
+	s.small("bay.runs", s.R.Units.FlowUnit().Text(float64(first.Figures["flow_l_min"])))
+	s.small("bay.in", s.litres(float64(m.AddedL)))
+	s.small("bay.room", s.litres(float64(m.CaddyFreeL)))
+	s.Pic = s.caddy(c)
+	s.main("bay.back_service", s.word("bay.close_pan"), turn("service"))
+	s.answer("bay.flush", s.word("bay.flush_means"), command("enter", set{"what", fillcalc.EnterFlush}))
+	s.spilled()
+}
+
 // bottle counts a bottle that was poured in without weighing.
 func (s *screen) bottle(j *wire.Job) {
 	l := fillcalc.LitresPerUSQuart

@@ -182,8 +182,12 @@ func (s *screen) lead(c *cart, now time.Time) {
 	for _, caution := range j.Cautions[:min(2, len(j.Cautions))] {
 		s.Cautions = append(s.Cautions, caution.For(s.R))
 	}
-	if asked {
+	switch {
+	case asked:
 		s.ask(c)
+		return
+	case s.Tone == fillcalc.ToneLost:
+		s.lost(c)
 		return
 	}
 	switch m.Phase {
