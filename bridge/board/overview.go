@@ -24,8 +24,8 @@ type tile struct {
 	rank   int
 }
 
-// maxTiles is how many carts fit a wall screen.
-const maxTiles = 20
+// maxTiles is how many carts fit a wall screen, and manyTiles from how many on they are small.
+const maxTiles, manyTiles = 20, 12
 
 // urgency orders the tones, the most urgent first.
 var urgency = []fillcalc.Tone{fillcalc.ToneLost, fillcalc.ToneStop, fillcalc.ToneClosing, fillcalc.ToneCheck, fillcalc.ToneUnmeasured,
@@ -40,6 +40,9 @@ func newTile(r words.Reader, key string, c *cart, l link, now time.Time) tile {
 		t.rank = len(urgency)
 	}
 	t.Urgent = t.rank < slices.Index(urgency, fillcalc.ToneDo)
+	if n := len(c.job.message.Questions); t.Tone == fillcalc.ToneAnswer && n > 0 {
+		t.Say = t.text("bay.waits_answer", map[string]float64{"count": float64(n)}, nil)
+	}
 	if m := &c.window.message; !idle && t.Live && m.State != "" && m.State != "blind" {
 		t.Window = r.Word("window."+m.State) + " " + t.celsius(float64(m.TempC))
 	}
@@ -49,10 +52,14 @@ func newTile(r words.Reader, key string, c *cart, l link, now time.Time) tile {
 // arrange sorts the tiles and counts those that have no room.
 func (o *overview) arrange() {
 	slices.SortFunc(o.Tiles, func(a, b tile) int { return cmp.Or(cmp.Compare(a.rank, b.rank), cmp.Compare(a.Key, b.Key)) })
-	if o.More = max(0, len(o.Tiles)-maxTiles); o.More > 0 {
-		o.Tiles = o.Tiles[:maxTiles]
+	if len(o.Tiles) > maxTiles {
+		o.More = len(o.Tiles) - maxTiles + 1 // in the place of the last tile
+		o.Tiles = o.Tiles[:maxTiles-1]
 	}
 }
+
+// Many reports whether the tiles must be small.
+func (o overview) Many() bool { return len(o.Tiles) > manyTiles }
 
 // Rest says how many carts have no room.
 func (o overview) Rest() fillcalc.Text {
