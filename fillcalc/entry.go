@@ -11,12 +11,22 @@ const (
 	EnterLevel    What = "level"    // litres missing (positive) or too much (negative) before the service, at the check temperature
 	EnterBottle   What = "bottle"   // a bottle of L poured in by Share, if no scale weighs the supply
 	EnterDipstick What = "dipstick" // a reading: Share of the way from the lower to the upper mark
+	EnterOpening  What = "opening"  // what comes out of the check opening
 	EnterFlush    What = "flush"    // in this phase fluid runs out below on purpose while it is poured in
 )
 
+// Opening is what comes out of the check opening.
+type Opening string
+
+const (
+	OpeningRuns  Opening = "runs"
+	OpeningDrips Opening = "drips" // the level is right
+	OpeningDry   Opening = "dry"   // nothing comes, or nothing any more
+)
+
 // Entry is something that no sensor sees and that a person enters. Entries of one
-// kind add up, and a negative one corrects an earlier one. Of [EnterLevel] and
-// [EnterDipstick] only the last one counts.
+// kind add up, and a negative one corrects an earlier one. Of [EnterLevel],
+// [EnterDipstick] and [EnterOpening] only the last one counts.
 type Entry struct {
 	What What `json:"what"`
 	// L is in litres, at the reference temperature unless What says otherwise; UL is
@@ -24,12 +34,18 @@ type Entry struct {
 	L     float64 `json:"l,omitempty"`
 	UL    float64 `json:"u_l,omitempty"`
 	Share float64 `json:"share,omitempty"`
+	// Opening is what was seen there.
+	Opening Opening `json:"opening,omitempty"`
 	// TempC is the fluid's temperature when the entry was made, added by the fold;
 	// nil if it was not known.
 	TempC *float64 `json:"temp_c,omitempty"`
 	AtNs  int64    `json:"at_ns,omitempty"`
 	By    string   `json:"by,omitempty"`
 	Why   string   `json:"why,omitempty"` // given for an amount that was asked back
+	// Of a reading of the level: what had been added and had run out again, in litres, added
+	// by the fold; nil if it was not known.
+	AddedL *float64 `json:"added_l,omitempty"`
+	AgainL *float64 `json:"again_l,omitempty"`
 }
 
 // maxEntries limits the size of a job's state and messages.
@@ -43,6 +59,9 @@ func (j *Job) checkEntry(e *Entry) error {
 	}
 	if e.What == EnterFlush && j.Phase.place() < Filling.place() {
 		return fmt.Errorf("what: flush is about fluid that is poured in, this job is %s", j.Phase)
+	}
+	if e.What == EnterOpening && !j.Phase.runs() {
+		return fmt.Errorf("what: opening is about a level that is checked with the engine running, this job is %s", j.Phase)
 	}
 	if e.What == EnterSpilled || e.What == EnterRetained {
 		if sum, _ := j.entered(e.What); sum+e.L < 0 {
@@ -71,9 +90,13 @@ func (e *Entry) check() error {
 		if !(e.Share >= -1 && e.Share <= 2) {
 			return fmt.Errorf("share: %g is not from -1 to 2: 0 is the lower mark, 1 the upper one", e.Share)
 		}
+	case EnterOpening:
+		if e.Opening != OpeningRuns && e.Opening != OpeningDrips && e.Opening != OpeningDry {
+			return fmt.Errorf("opening: %q is not one of runs, drips, dry", e.Opening)
+		}
 	case EnterFlush:
 	default:
-		return fmt.Errorf("what: %q is not one of spilled, retained, level, bottle, dipstick, flush", e.What)
+		return fmt.Errorf("what: %q is not one of spilled, retained, level, bottle, dipstick, opening, flush", e.What)
 	}
 	return nil
 }

@@ -93,6 +93,7 @@ type Input struct {
 	Sensor string   `json:"sensor,omitempty"` // with clear; empty: all scales that count
 	Entry  *Entry   `json:"entry,omitempty"`  // with enter
 	Record *Record  `json:"record,omitempty"` // with record
+	Items  []Item   `json:"items,omitempty"`  // with record: more items with the same result
 	Gear   string   `json:"gear,omitempty"`   // with gear; empty means that none is engaged
 	// Weighing comes with density, and with weigh, which needs only its Sensor.
 	Weighing *Weighing `json:"weighing,omitempty"`
@@ -122,6 +123,7 @@ const (
 	DoClear    Do = "clear"    // a person says that only the container and its fluid stand on a scale
 	DoEnter    Do = "enter"    // a person enters what no sensor sees
 	DoRecord   Do = "record"   // a piece of work is reported
+	DoUndo     Do = "undo"     // the newest record, entry or phase is taken back
 	DoGear     Do = "gear"     // a gear is engaged while the engine runs
 	DoWeigh    Do = "weigh"    // a density measurement begins at a scale's present level
 	DoDensity  Do = "density"  // the change since weigh gives a fluid's density
@@ -220,6 +222,9 @@ type JobSpec struct {
 	BottleL       float64 `json:"bottle_l,omitempty"`        // labelled size of the bottles
 	EmptyBottleKg float64 `json:"empty_bottle_kg,omitempty"` // weight of an empty one
 	BetweenMarksL float64 `json:"between_marks_l,omitempty"` // from the dipstick's lower to its upper mark
+	// Gears are the names of the gears to work, in their order, separated by spaces; empty: the
+	// usual ones.
+	Gears string `json:"gears,omitempty"`
 	// BalanceBandL limits the difference of added and drained while both run; 0 means
 	// no limit.
 	BalanceBandL float64 `json:"balance_band_l,omitempty"`

@@ -25,7 +25,8 @@ var inputs = map[Do]inputKind{
 	DoClear:    {needsJob: true, check: checkClear, apply: applyClear},
 	DoEnter:    {needsJob: true, check: checkEnter, apply: applyEnter},
 	DoRecord:   {needsJob: true, check: checkRecord, apply: applyRecord},
-	DoGear:     {check: checkGear, apply: func(s *State, in *Input) { s.shift(in.Gear) }},
+	DoUndo:     {needsJob: true, check: checkUndo, apply: applyUndo},
+	DoGear:     {check: checkGear, apply: applyGear},
 	DoWeigh:    {check: checkWeighing, apply: func(s *State, in *Input) { s.startWeighing(in.Weighing) }},
 	DoDensity:  {check: checkWeighing, apply: func(s *State, in *Input) { s.addMeasured(in.Weighing) }},
 	DoClose:    {needsJob: true, check: checkClose, apply: applyClose},
@@ -56,9 +57,18 @@ func applyInput(s State, in *Input) State {
 	if Check(&s, in) != nil {
 		return s
 	}
-	if apply := inputs[in.Do].apply; apply != nil {
-		apply(&s, in)
+	apply := inputs[in.Do].apply
+	if apply == nil {
+		return s
 	}
+	if in.By == "" && s.Job.Phase.Open() {
+		signed := *in
+		signed.By = s.Job.By
+		in = &signed
+	}
+	before := s
+	apply(&s, in)
+	s.undoable(&before, in)
 	return s
 }
 
@@ -119,7 +129,7 @@ func applyOpen(s *State, in *Input) {
 	used, _ := in.Job.Used.Density(s.Setup.ReferenceC)
 	fresh, _ := in.Job.Fresh.Density(s.Setup.ReferenceC)
 	s.Job = Job{
-		Spec: *in.Job, OpenedNs: s.NowNs, ReferenceC: s.Setup.ReferenceC,
+		Spec: *in.Job, OpenedNs: s.NowNs, By: in.By, ReferenceC: s.Setup.ReferenceC,
 		UsedKgM3: used, FreshKgM3: fresh,
 		UsedFactor:  BuoyancyFactor(used, s.Setup.AirKgM3),
 		FreshFactor: BuoyancyFactor(fresh, s.Setup.AirKgM3),
@@ -162,8 +172,16 @@ func checkPhase(s *State, in *Input) error {
 	if !j.turns() {
 		return fmt.Errorf("phase: this job has changed between draining and filling too often: close it and open another")
 	}
-	if in.Phase == Service || in.Phase == Filling {
-		return s.checkStands("", in.Phase)
+	if in.Phase != Service && in.Phase != Filling {
+		return nil
+	}
+	for i := range s.Scales[:s.ScaleN] {
+		if _, runs := s.begun(i); runs && in.Phase == Filling {
+			continue // it will not stand still: the phase counts from before the stream
+		}
+		if err := s.checkStands(s.Scales[i].Setup.Sensor, in.Phase); err != nil {
+			return err
+		}
 	}
 	return nil
 }
@@ -172,11 +190,17 @@ func applyPhase(s *State, in *Input) {
 	if in.Phase == Draining && s.Job.Phase != Service {
 		s.resetTail()
 	}
+	var seen [2]bool
+	for i := range s.Scales[:s.ScaleN] {
+		_, seen[i] = s.begun(i)
+	}
 	s.turnTo(in.Phase)
+	s.countFrom(seen)
 	if in.Phase == Service || in.Phase == Filling {
 		s.clear("", in.By)
 	}
 	s.shift("")
+	s.Job.Past = nil
 	s.Job.Phases = append(slices.Clone(s.Job.Phases), PhaseAt{in.Phase, s.NowNs, in.By, in.Why, in.Engine})
 }
 
@@ -207,6 +231,10 @@ func applyEnter(s *State, in *Input) {
 	e := *in.Entry
 	e.AtNs, e.By, e.Why = s.NowNs, in.By, in.Why
 	e.TempC = known(s.CheckWindow().TempC)
+	if e.What == EnterDipstick || e.What == EnterOpening {
+		now := s.moment()
+		e.AddedL, e.AgainL = now.AddedL, now.AgainL
+	}
 	s.Job.Entries = append(slices.Clone(s.Job.Entries), e)
 	if e.What == EnterFlush {
 		s.meant()
@@ -217,29 +245,31 @@ func checkRecord(s *State, in *Input) error {
 	if in.Record == nil {
 		return fmt.Errorf("item: is required")
 	}
-	if len(s.Job.Records) >= maxEntries {
+	if len(s.Job.Records)+len(in.Items) >= maxEntries {
 		return fmt.Errorf("do: this job has %d records already, no job needs more", maxEntries)
 	}
-	return in.Record.check()
+	for _, r := range in.records() {
+		if err := r.check(); err != nil {
+			return err
+		}
+		if err := s.checkLate(&r); err != nil {
+			return err
+		}
+		if err := s.twice(&r); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func applyRecord(s *State, in *Input) {
-	r := *in.Record
-	r.Why = in.Why
-	if r.Item == Torque && r.SpecifiedNM == 0 {
-		r.SpecifiedNM = s.Job.Spec.BoltTorqueNM
+	for _, r := range in.records() {
+		r.Why = in.Why
+		if r.Item == Torque && r.SpecifiedNM == 0 {
+			r.SpecifiedNM = s.Job.Spec.BoltTorqueNM
+		}
+		s.record(r, in.By)
 	}
-	s.record(r, in.By)
-}
-
-func checkGear(s *State, in *Input) error {
-	if s.Job.Phase != Running {
-		return fmt.Errorf("do: gears are worked in the phase running, this job is %q", s.Job.Phase)
-	}
-	if len(in.Gear) > 8 || len(s.Job.Gears) >= maxEntries {
-		return fmt.Errorf("gear: %.20q is not a gear's name of at most 8 bytes, or too many were recorded", in.Gear)
-	}
-	return nil
 }
 
 func checkWeighing(s *State, in *Input) error { return s.checkWeighing(in.Do, in.Weighing) }

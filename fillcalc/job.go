@@ -24,6 +24,7 @@ type State struct {
 	Job        Job
 	Tail       Tail // of the drain
 	Weighed    Weighed
+	Undo       *Undo      // nil if nothing can be taken back; never changed in place
 	Clock      *Clock     // nil if nothing is wrong with it
 	Uses       []UseChart // checks by use, from job to job; never changed in place
 	Measured   []Fluid    // fluids whose density was measured on this cart; never changed in place
@@ -34,7 +35,8 @@ type Job struct {
 	Spec     JobSpec
 	Phase    Phase
 	OpenedNs int64
-	PhaseNs  int64 // when the phase began
+	PhaseNs  int64  // when the phase began
+	By       string // who opened it: who else does something says so
 	Why      string
 	Ledgers  [2]Ledger // of the scales
 	Changes  []Change  // in the order of their detection; never changed in place
@@ -43,10 +45,14 @@ type Job struct {
 	Records  []Record  // never changed in place
 	Gears    []Gear    // never changed in place
 	Phases   []PhaseAt // never changed in place
-	Loss     Loss
-	Fitted   []Fitted  // the instruments; never changed in place
-	Troubles []Trouble // that are over; never changed in place
-	Watched  [3]watched
+	// TakenBack is what is in none of the lists above any more; never changed in place.
+	TakenBack []TakenBack
+	Past      []Moment // of the phase checking; never changed in place
+	Loss      Loss
+	Streams   [2]stream // on the scales
+	Fitted    []Fitted  // the instruments; never changed in place
+	Troubles  []Trouble // that are over; never changed in place
+	Watched   [3]watched
 	// EmptyKg is the weight of an empty bottle with what clings to it.
 	EmptyKg, EmptyUKg float64
 
@@ -62,6 +68,9 @@ type Job struct {
 // unknown sensor, a command that [Check] refuses) changes only the sequence number
 // and the time, so that a journal of another version can still be replayed.
 func Apply(s State, e Event) State {
+	if s.Undo != nil {
+		s.Undo = s.Undo.follow(e)
+	}
 	s.Seq, s.NowNs = e.Seq, e.AtNs
 	if e.Kind != KindInput {
 		s.watch(&e)
@@ -75,6 +84,7 @@ func Apply(s State, e Event) State {
 				if !e.Faults.Hidden() {
 					s.weigh(i, e.AtNs, sc.Setup.correct(e.Value))
 					s.seeLoss(i)
+					s.seeStream(i)
 					if sc.Setup.Load != SupplyLoad && (s.Job.Phase == Draining || s.Job.Phase == Service) {
 						s.Tail.add(e.AtNs, s.shownKg(DrainedTally))
 					}
@@ -93,8 +103,11 @@ func Apply(s State, e Event) State {
 		}
 	case KindInput:
 		if e.Input != nil {
-			return applyInput(s, e.Input)
+			s = applyInput(s, e.Input)
 		}
+	}
+	if s.Job.Phase == Checking {
+		s.remember()
 	}
 	return s
 }
@@ -164,7 +177,7 @@ func (s *State) rescale(sc *Scale, by float64) {
 			c.Kg, c.FromKg, c.EndKg = c.Kg*by, c.FromKg*by, c.EndKg*by
 		}
 	}
-	s.Job.Loss.SinceNs = 0
+	s.Job.Loss.SinceNs, s.Job.Streams = 0, [2]stream{}
 	for i := range s.Scales[:s.ScaleN] {
 		if l := &s.Job.Ledgers[i]; &s.Scales[i] == sc {
 			for k := range l.Marks {

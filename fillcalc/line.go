@@ -3,7 +3,7 @@ package fillcalc
 import "math"
 
 // Line is the stop line of pouring now: the first fill, or the target once the engine has
-// run. Litres are at the reference temperature; a figure that is not known is NaN.
+// run, or what a reading of the level asks for. Litres are at the reference temperature; a figure that is not known is NaN.
 type Line struct {
 	AtL float64 // as what is in
 	ToL float64 // still to pour; negative: too much
@@ -32,7 +32,11 @@ func (s *State) Line() (l Line, ok bool) {
 	if err != nil {
 		return l, false
 	}
-	l = Line{AtL: plan.InL + plan.RemainingL, ToL: plan.RemainingL, ToS: math.NaN()}
+	toL := plan.RemainingL
+	if r, read := s.reading(); read {
+		toL = r.toPourL(toL)
+	}
+	l = Line{AtL: plan.InL + toL, ToL: toL, ToS: math.NaN()}
 	if flowLMin := s.Volumes().AddedLMin; flowLMin > poursLMin {
 		l.ToS = max(0, l.ToL/(flowLMin/60))
 	}
@@ -65,6 +69,9 @@ func (s *State) pouring() (a Ask, ok bool) {
 
 // tooMuch asks to draw off what is certainly above the target.
 func (s *State) tooMuch() (a Ask, ok bool) {
+	if _, read := s.reading(); read {
+		return a, false // see levelWork
+	}
 	plan, err := s.WholePlan()
 	if err != nil || -plan.RemainingL <= float64(2*plan.RemainingUL)+drawOffL {
 		return a, false

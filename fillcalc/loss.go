@@ -35,17 +35,17 @@ const (
 	streamKg = 0.005 // kg/s: slower than this nothing is poured
 )
 
-// rises returns the line of a stream that makes the scale heavier, faster than a closed pan
-// drips; ok is false if there is none.
-func (s *Scale) rises() (l ramp, ok bool) {
+// runs returns the line of a stream that makes the scale heavier (way 1) or lighter (-1),
+// faster than a closed pan drips; ok is false if there is none.
+func (s *Scale) runs(way float64) (l ramp, ok bool) {
 	sigma, k := s.sigmaKg(), s.slower()
-	if s.N < 4 || s.Fast || s.Hole > 0 && s.Open {
+	if way == 0 || s.N < 4 || s.Fast || s.Hole > 0 && s.Open {
 		return l, false
 	}
 	now := s.back(0).S
 	l = s.fit(now-float64(risesS*k), now)
 	straight := l.RmsKg <= float64(1.8*sigma)+float64(s.Setup.ResolutionKg/4)+float64(0.04*math.Abs(l.KgS))
-	return l, straight && l.ToS-l.FromS > float64(0.8*risesS*k) && l.slopeKgS(sigma) > dripKgS && l.KgS <= s.Setup.MaxFlowKgS+sigma
+	return l, straight && l.ToS-l.FromS > float64(0.8*risesS*k) && float64(way*l.slopeKgS(sigma)) > dripKgS && float64(way*l.KgS) <= s.Setup.MaxFlowKgS+sigma
 }
 
 // flushing reports whether fluid is meant to run out below while it is poured in: the job has
@@ -71,7 +71,7 @@ func (s *State) seeLoss(i int) {
 		return
 	}
 	poured := b.PouredNs > 0 && s.NowNs-b.PouredNs < comesOutNs || !s.suppliesWeighed() && j.Phase == Filling
-	switch l, ok := sc.rises(); {
+	switch l, ok := sc.runs(1); {
 	case ok && (poured || b.SinceNs > 0):
 		if b.SinceNs == 0 {
 			b.SinceNs, b.FromKg = s.NowNs, l.at(l.FromS)
@@ -93,23 +93,29 @@ func (s *State) seeLoss(i int) {
 
 // lose begins the account of what runs out below, with the weight before it did.
 func (s *State) lose(i int) {
-	j, sc, l := &s.Job, &s.Scales[i], &s.Job.Ledgers[i]
+	j, l := &s.Job, &s.Job.Ledgers[i]
 	if l.MarkN == 0 || !j.turns() {
 		return
 	}
-	before := sc.fit(sc.back(0).S-float64(risesS*sc.slower())-1, sc.back(0).S) // only for its variance
-	mark := Settled{AtNs: j.Loss.SinceNs, Kg: j.Loss.FromKg, U2: before.u2(before.FromS, sc.sigmaKg()), RestN: max(1, sc.Rest.N), Taken: true}
-	const agoS = 6 // of a rest that ended as the stream began
-	if r := sc.Rest; r.N > 0 && sc.back(0).S-r.S < agoS+float64(s.NowNs-j.Loss.SinceNs)/1e9 && r.Kg <= mark.Kg {
-		mark.AtNs, mark.Kg, mark.U2 = sc.T0Ns+int64(float64(r.S*1e9)), r.Kg, r.U2
-	}
-	for mark.Changes < len(j.Changes) && j.Changes[mark.Changes].AtNs <= mark.AtNs {
-		mark.Changes++
-	}
-	l.Marks[l.MarkN] = Mark{mark, OverflowTally}
+	l.Marks[l.MarkN] = Mark{s.before(i, j.Loss.SinceNs, j.Loss.FromKg), OverflowTally}
 	l.MarkN++
 	l.Top = Settled{}
 	j.Loss.Lost = true
+}
+
+// before returns the weighing of scale i before a stream that began at a weight.
+func (s *State) before(i int, sinceNs int64, fromKg float64) Settled {
+	j, sc := &s.Job, &s.Scales[i]
+	line := sc.fit(sc.back(0).S-float64(risesS*sc.slower())-1, sc.back(0).S) // only for its variance
+	w := Settled{AtNs: sinceNs, Kg: fromKg, U2: line.u2(line.FromS, sc.sigmaKg()), RestN: max(1, sc.Rest.N), Taken: true}
+	const agoS = 6 // of a rest that ended as the stream began
+	if r := sc.Rest; r.N > 0 && sc.back(0).S-r.S < agoS+float64(s.NowNs-sinceNs)/1e9 && float64(line.KgS*(w.Kg-r.Kg)) >= 0 {
+		w.AtNs, w.Kg, w.U2 = sc.T0Ns+int64(float64(r.S*1e9)), r.Kg, r.U2
+	}
+	for w.Changes < len(j.Changes) && j.Changes[w.Changes].AtNs <= w.AtNs {
+		w.Changes++
+	}
+	return w
 }
 
 // meant takes a person's word that fluid runs out below on purpose: it is drained, not lost.

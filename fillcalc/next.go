@@ -26,7 +26,7 @@ func (s *State) Next() []Ask {
 		return []Ask{{Text: Text{Key: "ask.open"}, Tone: tone, Do: DoOpen}}
 	}
 	var list []Ask
-	for _, urgent := range [...]func() (Ask, bool){s.runsOut, s.caddyFull, s.pouring, s.unmeasured, s.windowOpen} {
+	for _, urgent := range [...]func() (Ask, bool){s.runsOut, s.caddyFull, s.pouring, s.unmeasured, s.windowOpen, s.proposed} {
 		if ask, ok := urgent(); ok {
 			list = append(list, ask)
 		}
@@ -37,7 +37,9 @@ func (s *State) Next() []Ask {
 		}
 	}
 	if j.Phase == Running {
-		list = append(list, s.gearWork())
+		if ask, ok := s.gearWork(); ok {
+			list = append(list, ask)
+		}
 	}
 	for _, i := range items {
 		if i.Phase == j.Phase && i.Item != LevelAfter && j.recorded(i.Item) == nil {
@@ -51,6 +53,9 @@ func (s *State) Next() []Ask {
 func (s *State) work() []Ask {
 	phase := func(key string, tone Tone, p Phase) Ask {
 		return Ask{Text: Text{Key: key}, Tone: tone, Do: DoPhase, Phase: p}
+	}
+	if _, proposed := s.proposed(); proposed {
+		return nil
 	}
 	switch s.Job.Phase {
 	case Ready:
@@ -95,14 +100,6 @@ func (s *State) firstFill() []Ask {
 	return []Ask{{Text: Text{Key: "ask.engine"}, Tone: ToneDo, Do: DoPhase, Phase: Running}}
 }
 
-// gearWork leads through the gears.
-func (s *State) gearWork() Ask {
-	if gear, left, ok := s.GearLeftS(); ok && left > 0 {
-		return Ask{Text: Text{"ask.hold", figures{"left_s": left}, names{"gear": gear}}, Tone: ToneWait, Do: DoGear}
-	}
-	return Ask{Text: Text{Key: "ask.gears"}, Tone: ToneDo, Do: DoGear}
-}
-
 // windowOpen asks to go to the check as soon as the window is open.
 func (s *State) windowOpen() (a Ask, ok bool) {
 	tone, open := s.windowTone()
@@ -124,29 +121,52 @@ func (s *State) windowTone() (tone Tone, open bool) {
 	return ToneCheck, true
 }
 
-// checkWork leads to the judgement of the level, and asks to close when nothing is open.
-func (s *State) checkWork() []Ask {
-	j := &s.Job
-	plan, err := s.Plan()
-	_, urgent := s.pouring()
-	_, blind := s.unmeasured()
-	tone, open := s.windowTone()
-	var list []Ask
-	switch {
-	case urgent:
-	case err == nil && plan.RemainingL > nearLineL:
-		list = append(list, Ask{Text: Text{Key: "ask.top_up", Figures: figures{"more_l": plan.RemainingL}}, Tone: ToneDo})
-	case open:
-		list = append(list, Ask{Text: Text{Key: "ask.level", Figures: figures{"at_c": s.CheckWindow().TempC}}, Tone: tone, Do: DoRecord, Item: LevelAfter})
-	case s.CheckWindow().State == Above:
-		list = append(list, Ask{Text: Text{Key: "ask.too_warm"}, Tone: ToneWait})
-	case j.recorded(LevelAfter) == nil && !blind:
-		list = append(list, Ask{Text: Text{Key: "ask.wait"}, Tone: ToneWait})
+// checkWork leads to the judgement of the level, and asks to close when nothing is open. A
+// reading of the level and the balance of the scales make one instruction.
+func (s *State) checkWork() (list []Ask) {
+	if _, urgent := s.pouring(); urgent {
+		return nil
 	}
-	if j.recorded(LevelAfter) != nil && s.quality().Good() {
-		list = append(list, Ask{Text: Text{Key: "ask.close"}, Tone: ToneDo, Do: DoClose})
+	r, read := s.reading()
+	if read {
+		if ask, ok := s.levelWork(&r); ok {
+			return []Ask{ask}
+		}
+	}
+	plan, err := s.Plan()
+	topUp := !read && err == nil && plan.RemainingL > nearLineL
+	last := s.Job.recorded(LevelAfter)
+	switch {
+	case read && r.judge || last != nil && !last.judged() && !topUp:
+		if s.quality().Good() {
+			list = append(list, Ask{Text: Text{Key: "ask.close"}, Tone: ToneDo, Do: DoClose})
+		}
+		return list
+	case topUp:
+		list = append(list, Ask{Text: Text{Key: "ask.top_up", Figures: figures{"more_l": plan.RemainingL}}, Tone: ToneDo})
+	default:
+		list = s.waitForLevel()
+	}
+	if ns := s.closedNs(); ns > 0 {
+		list = append(list, Ask{Text: Text{Key: "ask.level_late", Names: names{"at": timeText(ns)}}, Tone: ToneAnswer, Do: DoRecord, Item: LevelAfter})
 	}
 	return list
+}
+
+// waitForLevel asks to judge the level, or to wait until it can be judged.
+func (s *State) waitForLevel() []Ask {
+	w := s.CheckWindow()
+	tone, open := s.windowTone()
+	_, blind := s.unmeasured()
+	switch {
+	case open:
+		return []Ask{{Text: Text{Key: "ask.level", Figures: figures{"at_c": w.TempC}}, Tone: tone, Do: DoRecord, Item: LevelAfter}}
+	case w.State == Above:
+		return []Ask{{Text: Text{Key: "ask.too_warm"}, Tone: ToneWait}}
+	case !blind:
+		return []Ask{{Text: Text{Key: "ask.wait"}, Tone: ToneWait}}
+	}
+	return nil
 }
 
 // caddyFull asks to empty the caddy before it runs over: now, or because what is still

@@ -63,7 +63,7 @@ func randomJob(rt *rapid.T, setup *Setup, hz float64) *rig {
 		case 8:
 			try(Input{Do: DoClear, Sensor: rapid.SampledFrom([]string{"", "caddy", "supply"}).Draw(rt, "cleared")})
 		case 9:
-			try(Input{Do: rapid.SampledFrom([]Do{DoBaseline, DoTick, DoClose, DoAbandon, DoGear}).Draw(rt, "do"), Gear: "R"})
+			try(Input{Do: rapid.SampledFrom([]Do{DoBaseline, DoTick, DoClose, DoAbandon, DoGear, DoUndo}).Draw(rt, "do"), Gear: "R"})
 		}
 	}
 	r.rest(3)

@@ -63,16 +63,31 @@ type Record struct {
 	Part        string  `json:"part,omitempty"` // number of the part that was fitted
 	Note        string  `json:"note,omitempty"`
 
-	// Added by the fold.
-	AtNs   int64       `json:"at_ns,omitempty"`
-	By     string      `json:"by,omitempty"`
-	Why    string      `json:"why,omitempty"` // given for a torque that was asked back
-	Phase  Phase       `json:"phase,omitempty"`
-	Window WindowState `json:"window,omitempty"`
-	TempC  *float64    `json:"temp_c,omitempty"` // of the fluid; nil if it was not known
+	// AtNs is when it was done. Of a level that was judged earlier it comes with the record;
+	// otherwise, and all that follows, it is added by the fold.
+	AtNs      int64       `json:"at_ns,omitempty"`
+	EnteredNs int64       `json:"entered_ns,omitempty"` // when a level that was judged earlier was entered
+	By        string      `json:"by,omitempty"`
+	Why       string      `json:"why,omitempty"` // given for a torque that was asked back
+	Phase     Phase       `json:"phase,omitempty"`
+	Window    WindowState `json:"window,omitempty"`
+	TempC     *float64    `json:"temp_c,omitempty"` // of the fluid; nil if it was not known
 	// What had been added and had run out again, in litres; nil if it was not known.
 	AddedL *float64 `json:"added_l,omitempty"`
 	AgainL *float64 `json:"again_l,omitempty"`
+}
+
+// records lists the records of an input: of one item, or of several with the same result.
+func (in *Input) records() (list []Record) {
+	if len(in.Items) == 0 || in.Record.Item != "" {
+		list = append(list, *in.Record)
+	}
+	for _, item := range in.Items {
+		r := *in.Record
+		r.Item = item
+		list = append(list, r)
+	}
+	return list
 }
 
 func (r *Record) check() error {
@@ -113,12 +128,48 @@ func (r *Record) check() error {
 
 // record stores a record together with what is known at the moment.
 func (s *State) record(r Record, by string) {
-	r.AtNs, r.By, r.Phase = s.NowNs, by, s.Job.Phase
-	w := s.CheckWindow()
-	r.Window = w.State
-	v := s.Volumes()
-	r.TempC, r.AddedL, r.AgainL = known(w.TempC), known(v.AddedL), known(v.OverflowL)
+	r.By, r.Phase = by, s.Job.Phase
+	then := s.moment()
+	if r.AtNs != 0 {
+		r.EnteredNs, then = s.NowNs, s.at(r.AtNs)
+	} else {
+		r.AtNs = s.NowNs
+	}
+	r.Window, r.TempC, r.AddedL, r.AgainL = then.Window, then.TempC, then.AddedL, then.AgainL
 	s.Job.Records = append(s.Job.Records[:len(s.Job.Records):len(s.Job.Records)], r)
+}
+
+// A second tap of the same finger comes within this (common practice, no source).
+const doubleTapNs = 1e9
+
+// twice refuses a record that only repeats the one before it: a double tap.
+func (s *State) twice(r *Record) error {
+	last := s.Job.recorded(r.Item)
+	if last == nil || last.Result != r.Result || s.NowNs-max(last.AtNs, last.EnteredNs) >= doubleTapNs {
+		return nil
+	}
+	return &Refusal{Field: "item", Text: Text{"refuse.twice", nil, names{"item": string(r.Item), "result": string(r.Result)}}}
+}
+
+// Corrected reports whether a later record of the same item takes the place of record i. A
+// level that was judged again after fluid went in or out is no correction.
+func (j *Job) Corrected(i int) bool {
+	r := &j.Records[i]
+	for k := range j.Records {
+		o := &j.Records[k]
+		later := o.AtNs > r.AtNs || o.AtNs == r.AtNs && k > i
+		if later && o.Item == r.Item && !r.movedUntil(o) {
+			return true
+		}
+	}
+	return false
+}
+
+// movedUntil reports whether fluid went in or out between two records.
+func (r *Record) movedUntil(o *Record) bool {
+	moved := func(from, to *float64) bool { return from != nil && to != nil && math.Abs(*to-*from) > maxMovedL }
+	level := r.Item == LevelBefore || r.Item == LevelAfter
+	return level && (moved(r.AddedL, o.AddedL) || moved(r.AgainL, o.AgainL))
 }
 
 // known returns nil for a figure that is not known.
@@ -129,49 +180,22 @@ func known(figure float64) *float64 {
 	return &figure
 }
 
-// recorded returns the newest record of an item; nil if there is none.
-func (j *Job) recorded(item Item) *Record {
-	for i := len(j.Records) - 1; i >= 0; i-- {
-		if j.Records[i].Item == item {
-			return &j.Records[i]
-		}
+// Judged returns the newest judgement of the level at the end; nil if there is none.
+func (j *Job) Judged() *Record {
+	if r := j.recorded(LevelAfter); r != nil && r.Result != NotDone {
+		return r
 	}
 	return nil
 }
 
-// Gear is a gear that was held while the engine ran, so that fluid reaches all
-// passages.
-type Gear struct {
-	Name   string `json:"name"`
-	FromNs int64  `json:"from_ns"`
-	ToNs   int64  `json:"to_ns,omitempty"` // 0 while it is held
-}
-
-// gearNs is how long each gear is held: about five seconds (common practice, no
-// source).
-const gearNs = 5e9
-
-// GearLeftS returns the engaged gear and for how many seconds it is still to be
-// held; ok is false if none is engaged.
-func (s *State) GearLeftS() (gear string, leftS float64, ok bool) {
-	n := len(s.Job.Gears)
-	if n == 0 || s.Job.Phase != Running || s.Job.Gears[n-1].ToNs != 0 {
-		return "", 0, false
+// recorded returns the newest record of an item; nil if there is none.
+func (j *Job) recorded(item Item) (newest *Record) {
+	for i := range j.Records {
+		if r := &j.Records[i]; r.Item == item && (newest == nil || r.AtNs >= newest.AtNs) {
+			newest = r
+		}
 	}
-	g := s.Job.Gears[n-1]
-	return g.Name, max(0, float64(gearNs-(s.NowNs-g.FromNs))/1e9), true
-}
-
-// shift ends the engaged gear and engages the next; "" engages none.
-func (s *State) shift(gear string) {
-	gears := append([]Gear{}, s.Job.Gears...)
-	if n := len(gears); n > 0 && gears[n-1].ToNs == 0 {
-		gears[n-1].ToNs = s.NowNs
-	}
-	if gear != "" {
-		gears = append(gears, Gear{Name: gear, FromNs: s.NowNs})
-	}
-	s.Job.Gears = gears
+	return newest
 }
 
 // Items lists the work that is usually recorded in a phase, in its order.

@@ -88,5 +88,8 @@ func (in *JobSpec) checkFigures() error {
 	if !(in.BoltTorqueNM >= 0 && in.BoltTorqueNM <= 1000) {
 		return fmt.Errorf("bolt_torque_nm: %g is not from 0 to 1000", in.BoltTorqueNM)
 	}
+	if err := CheckGears(in.Gears); err != nil {
+		return fmt.Errorf("gears: %w", err)
+	}
 	return in.Usual.check()
 }

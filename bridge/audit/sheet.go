@@ -126,6 +126,7 @@ type SheetData struct {
 	Service      []SheetRecord      `json:"service"`
 	Gears        []SheetGear        `json:"gears"`
 	Entries      []SheetEntry       `json:"entries"`
+	TakenBack    []SheetTakenBack   `json:"taken_back,omitempty"`
 	Changes      []SheetChange      `json:"changes"`
 	Clears       []SheetClear       `json:"clear_weighings"`
 	Notices      []SheetNotice      `json:"notices"`
@@ -208,6 +209,8 @@ type SheetRecord struct {
 	Phase       string  `json:"phase"`
 	Window      string  `json:"window"`
 	TempC       number  `json:"temp_c"`
+	Entered     instant `json:"entered_at,omitempty"` // of a level that was judged earlier
+	Corrected   bool    `json:"corrected,omitempty"`  // by a later record of the same item
 }
 
 // SheetGear is a gear that was held while the engine ran.
@@ -226,6 +229,17 @@ type SheetEntry struct {
 	TempC number  `json:"temp_c"`
 	At    instant `json:"at"`
 	By    string  `json:"by"`
+	// Opening is what was seen at the check opening.
+	Opening string `json:"opening,omitempty"`
+}
+
+// SheetTakenBack is a record, an entry or a phase that somebody took back.
+type SheetTakenBack struct {
+	Text string  `json:"text"`
+	At   instant `json:"at"`
+	By   string  `json:"by"`
+	Took instant `json:"taken_back_at"`
+	Who  string  `json:"taken_back_by"`
 }
 
 // SheetChange is weight that came or went at once, and what it was.
@@ -373,29 +387,46 @@ func NewSheetData(rec *Record, rep *Report, toleranceL float64, r words.Reader) 
 	}
 	rep.sheetPhases(d, rec.Names)
 	rep.sheetVolumes(d)
-	for _, work := range j.Records {
+	for i, work := range j.Records {
 		row := newSheetRecord(work, r)
+		row.Corrected = j.Corrected(i)
 		if work.Item == fillcalc.LevelBefore || work.Item == fillcalc.LevelAfter {
 			d.Levels = append(d.Levels, row)
 		} else {
 			d.Service = append(d.Service, row)
 		}
 	}
+	slices.SortStableFunc(d.Levels, func(a, b SheetRecord) int { return cmp.Compare(a.At, b.At) })
 	for _, g := range j.Gears {
 		d.Gears = append(d.Gears, SheetGear{g.Name, instant(g.FromNs), number(float64(cmp.Or(g.ToNs, s.NowNs)-g.FromNs) / 1e9)})
 	}
 	for _, e := range j.Entries {
-		row := SheetEntry{string(e.What), number(e.L), number(e.UL), number(e.Share), temperature(e.TempC), instant(e.AtNs), e.By}
+		row := SheetEntry{string(e.What), number(e.L), number(e.UL), number(e.Share), temperature(e.TempC), instant(e.AtNs), e.By, string(e.Opening)}
 		none := number(math.NaN())
 		switch e.What {
 		case fillcalc.EnterBottle:
 			row.UL = none
+		case fillcalc.EnterOpening:
+			row.L, row.UL, row.Share = none, none, none
 		case fillcalc.EnterDipstick:
 			row.L, row.UL = none, none
 		default:
 			row.Share = none
 		}
 		d.Entries = append(d.Entries, row)
+	}
+	for i := range j.TakenBack {
+		b := &j.TakenBack[i]
+		row := SheetTakenBack{Text: r.Say(b.Text()), Took: instant(b.AtNs), Who: b.By}
+		switch {
+		case b.Phase != nil:
+			row.At, row.By = instant(b.Phase.AtNs), b.Phase.By
+		case b.Entry != nil:
+			row.At, row.By = instant(b.Entry.AtNs), b.Entry.By
+		default:
+			row.At, row.By = instant(b.Records[0].AtNs), b.Records[0].By
+		}
+		d.TakenBack = append(d.TakenBack, row)
 	}
 	for i := range j.Changes {
 		c := &j.Changes[i]
@@ -542,7 +573,7 @@ func sheetTerms(b fillcalc.Budget) []SheetTerm {
 func newSheetRecord(r fillcalc.Record, reader words.Reader) SheetRecord {
 	return SheetRecord{
 		Item: string(r.Item), Text: reader.Word("item." + string(r.Item)), Result: string(r.Result), Count: r.Count, SpecifiedNM: number(r.SpecifiedNM), AppliedNM: number(r.AppliedNM),
-		Written: r.Written, Part: r.Part, Note: r.Note, At: instant(r.AtNs), By: r.By, Phase: string(r.Phase), Window: string(r.Window), TempC: temperature(r.TempC),
+		Written: r.Written, Part: r.Part, Note: r.Note, At: instant(r.AtNs), By: r.By, Entered: instant(r.EnteredNs), Phase: string(r.Phase), Window: string(r.Window), TempC: temperature(r.TempC),
 	}
 }
 

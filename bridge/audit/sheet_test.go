@@ -207,7 +207,7 @@ func TestSheetOfOtherJobs(t *testing.T) {
 		rec  func() *Record
 		says []string
 	}{
-		"abandoned": {abandoned, []string{"<strong>failed</strong>", "by Cleo; given up: wrong van", "<td>given up</td>", "Override: abandoned: wrong van."}},
+		"abandoned": {abandoned, []string{"<strong>failed</strong>", "by Cleo; given up: wrong van", "<td>given up</td>", "Override: given up: wrong van."}},
 		"no level": {func() *Record { return byTheBook(t, calibrated(), vanJob()).topUp().end().keep() },
 			[]string{"<strong>not verified</strong>", "No level check is on record.", "<li>The level was judged right in the check window: No level check is on record.</li>"}},
 		"findings": {func() *Record {
@@ -530,3 +530,33 @@ const layoutErrors = `(() => {
 	}
 	return wrong;
 })()`
+
+// TestSheetShowsWhatWasPutRight checks that a record which a later one corrects says so, and
+// that what was taken back is listed.
+func TestSheetShowsWhatWasPutRight(t *testing.T) {
+	p := open(t, calibrated(), vanJob())
+	p.run(4, 0, 0, 0)
+	p.phase(fillcalc.Draining)
+	p.run(20, 0.05, 0, 0)
+	p.run(8, 0, 0, 0)
+	p.phase(fillcalc.Service)
+	p.do(fillcalc.Input{Do: fillcalc.DoEnter, Entry: &fillcalc.Entry{What: fillcalc.EnterSpilled, L: 3}})
+	p.run(2, 0, 0, 0)
+	p.do(fillcalc.Input{Do: fillcalc.DoUndo})
+	p.record(fillcalc.Record{Item: fillcalc.Filter, Result: fillcalc.NotDone})
+	p.run(2, 0, 0, 0)
+	p.record(fillcalc.Record{Item: fillcalc.Filter, Result: fillcalc.Done})
+	rec := p.end().keep()
+	rep := Check(rec)
+	d := NewSheetData(rec, rep, fillcalc.DefaultToleranceL, words.Plain)
+	if len(d.Service) != 2 || !d.Service[0].Corrected || d.Service[1].Corrected {
+		t.Errorf("service: %+v", d.Service)
+	}
+	if b := d.TakenBack; len(b) != 1 || b[0].Text != "Spilled: 3.00 L" || b[0].By != "Ada" || b[0].Who != "Ada" || b[0].Took-b[0].At < 2e9 || len(d.Entries) != 0 {
+		t.Errorf("taken back: %+v", b)
+	}
+	var page bytes.Buffer
+	if err := WriteSheet(&page, rec, rep, fillcalc.DefaultToleranceL, words.Plain); err != nil || !strings.Contains(page.String(), "Taken back") || !strings.Contains(page.String(), "not done, corrected later") {
+		t.Errorf("the page does not show it: %v", err)
+	}
+}

@@ -312,7 +312,7 @@ func TestVerdict(t *testing.T) {
 			p.run(3, 0, 0, 0)
 			p.do(fillcalc.Input{Do: fillcalc.DoAbandon, Why: "wrong van"})
 			return p
-		}, nil, fillcalc.Failed, "amount not_verified, level not_verified, decisions failed", "abandoned: wrong van"},
+		}, nil, fillcalc.Failed, "amount not_verified, level not_verified, decisions failed", "given up: wrong van"},
 		{"a change left", func() *played {
 			p := whole(calibrated(), vanJob())
 			p.caddyKg += 1.2

@@ -1,7 +1,7 @@
 package bridgetest
 
 import (
-	"fmt"
+	"encoding/json"
 	"math"
 	"os"
 	"strings"
@@ -31,8 +31,14 @@ func MemoryDir(t testing.TB) string {
 }
 
 // Bits returns a text that is the same for two states only if all their floats are the
-// same bit for bit, including NaN and the sign of zero.
-func Bits(s fillcalc.State) string { return fmt.Sprintf("%#v", s) }
+// same bit for bit, including the sign of zero: what a snapshot keeps, which has no NaN.
+func Bits(s fillcalc.State) string {
+	text, err := json.Marshal(s)
+	if err != nil {
+		panic(err)
+	}
+	return string(text)
+}
 
 // AlertTexts returns the texts of the alerts by their kinds.
 func AlertTexts(m wire.Alerts) map[string]string {

@@ -10,7 +10,7 @@ func (c *Cart) about() wire.About {
 	a := wire.About{Program: "bayfill", Version: wire.Version, Contract: wire.ContractVersion,
 		Leaves:   append(slices.Clone(wire.StateLeaves), wire.ReadingsLeaf),
 		Measured: []wire.AboutFluid{}, Checks: wire.ChecksOf(&c.state),
-		Units: "SI; the unit stands in each field's name; litres are at reference_c", ShopUnits: c.shopUnits}
+		Units: "SI; the unit stands in each field's name; litres are at reference_c", ShopUnits: string(c.shopUnits)}
 	for _, f := range c.state.Measured {
 		a.Measured = append(a.Measured, wire.AboutFluid{Name: f.Name, DensityKgM3: wire.Number(f.DensityKgM3), AtC: wire.Number(f.AtC), UPct: wire.Number(100 * f.DensityU)})
 	}

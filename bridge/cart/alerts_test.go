@@ -63,7 +63,7 @@ func TestSensorAlertsBeginAndEnd(t *testing.T) {
 		silent := time.Now().UTC()
 		time.Sleep(5 * time.Second)
 		// With the time at which it began: a number of seconds would become wrong.
-		if a := now(); len(a) != 1 || !strings.Contains(a["sensor:caddy"], "is silent since "+silent.Format("15:04 UTC")+": ") {
+		if a := now(); len(a) != 1 || !strings.Contains(a["sensor:caddy"], "has been silent since "+silent.Format("15:04 UTC")+": ") {
 			t.Errorf("silence from %v on: alerts %q", silent, a)
 		}
 		l.live(1, 0, 0)

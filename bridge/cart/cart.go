@@ -11,6 +11,7 @@ import (
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/names"
+	"bayfill/bridge/units"
 	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
 	"bayfill/sensors"
@@ -25,7 +26,7 @@ type Cart struct {
 	serviceData string                    // folder; empty when none is configured
 	shopName    string
 	shop        *closing.Shop
-	shopUnits   string // of units.Systems
+	shopUnits   units.System
 	clock       *clock.Clock
 	clockSet    func() bool // nil: the computer's clock counts as set
 	journal     *journal.Journal

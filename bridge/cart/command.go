@@ -42,7 +42,7 @@ func (c *Cart) handleCommand(ctx context.Context, m incoming) {
 
 // execute executes a command. It returns the earlier reply when the command was done
 // before, and the amounts that it was given. The error is for the sender: nothing has happened then.
-func (c *Cart) execute(ctx context.Context, id string, m incoming) (earlier []byte, understood map[string]wire.Number, err error) {
+func (c *Cart) execute(ctx context.Context, id string, m incoming) (earlier []byte, understood []wire.Understood, err error) {
 	payload, stale, err := c.verifier.verify(ctx, m.payload)
 	if err != nil {
 		return nil, nil, err
@@ -82,7 +82,7 @@ func (c *Cart) execute(ctx context.Context, id string, m incoming) (earlier []by
 	if err != nil {
 		return nil, nil, err
 	}
-	understood = cmd.Understood()
+	understood = cmd.Understood(c.shopUnits)
 	return nil, understood, c.commit(ctx, in, c.identities.Hide(in), nowNs, fingerprint, understood)
 }
 
@@ -101,7 +101,10 @@ func (c *Cart) input(cmd *wire.Command, nowNs int64) (*fillcalc.Input, error) {
 		in.Setup, in.Clock = &c.state.Setup, c.state.Clock
 		in.Job.Usual = c.shop.Usual(in.Job.ServiceData).ForJob()
 	}
-	if err := fillcalc.Check(&c.state, in); err != nil {
+	// As of the command's time, so that the fold, which checks it again, does what is answered.
+	then := c.state
+	then.NowNs = max(nowNs, then.NowNs+1)
+	if err := fillcalc.Check(&then, in); err != nil {
 		return nil, err
 	}
 	// Not checked in the fold, which must accept in a replay what was done live.
@@ -125,7 +128,7 @@ func (c *Cart) findServiceData(name string) (*config.ServiceData, error) {
 
 // commit writes a command to the disk, with everything that came before it and its
 // reply, and then lets it take effect. When the disk refuses, nothing has happened.
-func (c *Cart) commit(ctx context.Context, in *fillcalc.Input, names []names.Name, nowNs int64, fingerprint [sha256.Size]byte, understood map[string]wire.Number) error {
+func (c *Cart) commit(ctx context.Context, in *fillcalc.Input, names []names.Name, nowNs int64, fingerprint [sha256.Size]byte, understood []wire.Understood) error {
 	c.awaitWrite()
 	b := &c.backlog
 	if n := len(b.batch.Events); n > maxBatch {

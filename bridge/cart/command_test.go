@@ -24,14 +24,14 @@ func TestCommandTable(t *testing.T) {
 	for _, c := range []struct{ payload, refused string }{
 		{`{"id":"1","do":"open","fluid":"fresh","low_c":35,"high_c":45}`, ""},
 		{`{"id":"1","do":"open","fluid":"fresh","used_fluid":"used","low_c":35,"high_c":45,"vehicle":"van","job":"j-1","first_fill":0.75,"by":"me","not_after":"2030-01-01T00:00:00Z"}`, ""},
-		{`{"id":"1","do":"open","fluid":"fresh","low_c":35}`, "high_c: is required by open"},
-		{`{"id":"1","do":"open","fluid":"fresh","low_c":null,"high_c":45}`, "low_c: is required by open"},
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":35}`, "high_c: is missing: open needs"},
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":null,"high_c":45}`, "low_c: is missing: open needs"},
 		{`{"id":"1","do":"open","fluid":"water","low_c":35,"high_c":45}`, `fluid: "water" is not configured, known are fresh, used`},
 		{`{"id":"1","do":"open","fluid":"fresh","low_c":"35","high_c":45}`, `low_c: "35" is a text without a unit: write "95 F", or the number 35 for °C`},
 		{`{"id":"1","do":"open","fluid":"fresh","low_c":35,"high_c":45,"vehicel":"van"}`, "vehicel: not a field of open: did you mean vehicle?"},
-		{`{"id":"1","do":"open","fluid":"fresh","low_c":35,"high_c":45,"job":"a/b"}`, "job: must be"},
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":35,"high_c":45,"job":"a/b"}`, "job: \"a/b\" is not a text of 1 to 64"},
 		{`{"id":"1","do":"phase","phase":"draining"}`, ""},
-		{`{"id":"1","do":"phase"}`, "phase: is required by phase"},
+		{`{"id":"1","do":"phase"}`, "phase: is missing: phase needs"},
 		{`{"id":"1","do":"phase","phase":"draining","vehicle":"van"}`, "vehicle: not a field of phase"},
 		{`{"id":"1","do":"baseline"}`, ""},
 		{`{"id":"1","do":"baseline","change":1}`, "change: not a field of baseline"},
@@ -39,20 +39,20 @@ func TestCommandTable(t *testing.T) {
 		{`{"id":"1","do":"answer","change":1,"as":"gone","change_at":"2030-01-01T00:00:00.000Z"}`, ""},
 		{`{"id":"1","do":"phase","phase":"draining","change_at":"2030-01-01T00:00:00.000Z"}`, "change_at: not a field of phase"},
 		{`{"id":"1","do":"answer","change":1.5,"as":"fluid"}`, "change: 1.5 is not a whole number"},
-		{`{"id":"1","do":"answer","as":"fluid"}`, "change: is required by answer"},
-		{`{"id":"1","do":"answer","change":1}`, "as: is required by answer"},
+		{`{"id":"1","do":"answer","as":"fluid"}`, "change: is missing: answer needs"},
+		{`{"id":"1","do":"answer","change":1}`, "as: is missing: answer needs"},
 		{`{"id":"1","do":"answer","change":1,"as":"tool"}`, "as: \"tool\" is not one of fluid, gone, thing, container, bottle"},
 		{`{"id":"1","do":"clear","sensor":"caddy"}`, ""},
 		{`{"id":"1","do":"clear"}`, ""},
 		{`{"id":"1","do":"clear","sensor":1}`, "sensor: 1 is not a text"},
 		{`{"id":"1","do":"enter","what":"spilled","l":0.2,"u_l":0.05}`, ""},
 		{`{"id":"1","do":"enter","what":"dipstick","share":0.4}`, ""},
-		{`{"id":"1","do":"enter","l":0.2}`, "what: is required"},
+		{`{"id":"1","do":"enter","l":0.2}`, "what: is missing: enter needs one of spilled"},
 		{`{"id":"1","do":"enter","what":"spilled","l":"0.5 qt","u_l":"2 fl oz"}`, ""},
 		{`{"id":"1","do":"enter","what":"spilled","l":"lots"}`, `l: "lots" is not a number with its unit, as in 4.2 qt`},
 		{`{"id":"1","do":"enter","what":"spilled","l":[]}`, `l: [] is not a number, such as 0.5, or an amount with its unit, such as "4 qt"`},
 		{`{"id":"1","do":"enter","what":"spilled","l":"4 F"}`, `unit "F" is not one of L, mL, qt`},
-		{`{"id":"1","do":"enter","what":"spilled","l":"400 qt"}`, "l: 378.541 L is not from -100 to 100 L"},
+		{`{"id":"1","do":"enter","what":"spilled","l":"400 qt"}`, "l: must be from -100 to 100 L, not 400 qt, which is 378.541 L"},
 		{`{"id":"1","do":"enter","what":"dipstick","share":"half"}`, `share: "half" is not a number, such as 0.5`},
 		{`{"id":"1","do":"open","fluid":"fresh","low_c":"95 F","high_c":"113 F","typical_l":"7 pt imp","empty_bottle_kg":"2 oz"}`, ""},
 		{`{"id":"1","do":"record","item":"torque","result":"done","applied":18.6}`, ""},
@@ -60,8 +60,18 @@ func TestCommandTable(t *testing.T) {
 		{`{"id":"1","do":"record","item":"filter","result":"done","part":2210}`, "part: 2210 is not a text"},
 		{`{"id":"1","do":"record","item":"torque","result":"done","specified":"165 in-lb","applied":"18.6 N m"}`, ""},
 		{`{"id":"1","do":"record","item":"torque","result":"done","applied":"18.6"}`, `applied: "18.6" is a text without a unit: write "165 in-lb", or the number 18.6 for N·m`},
-		{`{"id":"1","do":"record","item":"seal"}`, "result: is required by record"},
+		{`{"id":"1","do":"record","item":"level","result":"right","at":"2030-01-01T00:00:00Z"}`, ""},
+		{`{"id":"1","do":"record","item":"level","result":"right","at":"ten past"}`, `at: "ten past" is not a time`},
+		{`{"id":"1","do":"enter","what":"opening","opening":"drips"}`, ""},
+		{`{"id":"1","do":"enter","what":"opening","opening":"some"}`, `opening: "some" is not one of runs, drips, dry`},
+		{`{"id":"1","do":"record","item":"seal"}`, "result: is missing: record needs"},
 		{`{"id":"1","do":"gear","gear":"R"}`, ""},
+		{`{"id":"1","do":"gear","gear":"all"}`, ""},
+		{`{"id":"1","do":"record","items":"filter seal magnet","result":"done"}`, ""},
+		{`{"id":"1","do":"record","result":"done"}`, "item: is missing: record needs"},
+		{`{"id":"1","do":"open","fluid":"fresh","low_c":35,"high_c":45,"gears":"R N D 1"}`, ""},
+		{`{"id":"1","do":"undo"}`, ""},
+		{`{"id":"1","do":"undo","change":1}`, "change: not a field of undo"},
 		{`{"id":"1","do":"phase","phase":"running","why":"it was filled before"}`, ""},
 		{`{"id":"1","do":"phase","phase":"filling","engine":"not_run"}`, ""},
 		{`{"id":"1","do":"phase","phase":"filling","engine":"off"}`, `engine: "off" is not one of ran, not_run`},
@@ -72,14 +82,14 @@ func TestCommandTable(t *testing.T) {
 		{`{"id":"1","do":"close","why":"the cable is torn"}`, ""},
 		{`{"id":"1","do":"close"}`, ""},
 		{`{"id":"1","do":"abandon","why":"wrong van"}`, ""},
-		{`{"id":"1","do":"abandon"}`, "why: is required by abandon"},
-		{`{"id":"1","do":"abandon","why":"` + strings.Repeat("x", 201) + `"}`, "why: 201 bytes, at most 200"},
+		{`{"id":"1","do":"abandon"}`, "why: is missing: abandon needs"},
+		{`{"id":"1","do":"abandon","why":"` + strings.Repeat("x", 201) + `"}`, "why: is too long: it has 201 bytes"},
 		{`{"id":"1","do":"republish"}`, ""},
 		{`{"id":"1","do":"drain"}`, `do: "drain" is not one of open, phase`},
 		{`{"id":"1"}`, `do: "" is not one of`},
-		{`{"do":"close"}`, "id: must be a text of"},
-		{`{"id":"a b","do":"close"}`, "id: must be a text of"},
-		{`{"id":7,"do":"close"}`, "id: must be a text of"},
+		{`{"do":"close"}`, "id: is not a text of"},
+		{`{"id":"a b","do":"close"}`, "id: is not a text of"},
+		{`{"id":7,"do":"close"}`, "id: is not a text of"},
 		{`{"id":"1","do":"close","not_after":"tomorrow"}`, "not_after: "},
 		{`{"id":"1","do":"close"}{}`, "not JSON at byte"},
 		{`{"id":"1","do":"close"`, "not JSON at byte"},
@@ -148,7 +158,7 @@ func TestCommandsByTheJobsState(t *testing.T) {
 			do("needs an open job", c)
 		}
 		do("window: low_c 45 and high_c 35 must rise", `"do":"open","fluid":"fresh","low_c":45,"high_c":35`)
-		do("first_fill: 0 is not above 0", `"do":"open","fluid":"fresh","low_c":35,"high_c":45,"first_fill":0`)
+		do("first_fill: must be above 0 and at most 1, not 0", `"do":"open","fluid":"fresh","low_c":35,"high_c":45,"first_fill":0`)
 		do("", bridgetest.OpenJob)
 		do("job job-1 is still open", bridgetest.OpenJob)
 		do(`phase: "closed" is not one of`, `"do":"phase","phase":"closed"`)
@@ -189,6 +199,19 @@ func TestCommandsByTheJobsState(t *testing.T) {
 			t.Errorf("answered again it is %+v", c)
 		}
 		do("", `"do":"phase","phase":"filling"`)
+		if u := newest[wire.Job](l, wire.JobLeaf).Flow.Undo; u == nil || u.What.Text != "phase filling" || u.Until != wire.Timestamp(l.state.NowNs+10e9) {
+			t.Errorf("to take back: %+v", u)
+		}
+		do("", `"do":"undo"`)
+		if m := newest[wire.Job](l, wire.JobLeaf); m.Phase != "draining" || m.Flow.Undo != nil {
+			t.Errorf("after undo: %s, to take back %+v", m.Phase, m.Flow.Undo)
+		}
+		do("Nothing can be taken back", `"do":"undo"`)
+		do("", `"do":"phase","phase":"filling"`)
+		l.live(12, 0, 0)
+		if m := newest[wire.Job](l, wire.JobLeaf); m.Flow.Undo != nil {
+			t.Errorf("still to take back: %+v", m.Flow.Undo)
+		}
 		do("baseline is possible before and during draining only", `"do":"baseline"`)
 		do("not_after: it is 2000-", `"do":"close","not_after":"1999-12-31T23:59:59Z"`)
 		do("", `"do":"close","not_after":"2001-01-01T00:00:00Z"`)
@@ -229,6 +252,30 @@ func TestHostileTextIsKept(t *testing.T) {
 			l.stop()
 			l = startLonely(t, config)
 			l.live(3, 0, 0)
+		}
+	})
+}
+
+// The answer to a command with amounts says how they were understood, in both units; sent
+// again, it says the same.
+func TestRepliesSayWhatWasUnderstood(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		config := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines)
+		config.Units = "us"
+		l := startLonely(t, config)
+		l.live(3, 0, 0)
+		for range 2 {
+			r := l.send(`{"id":"o","do":"open","fluid":"fresh","low_c":"95 F","high_c":45}`)
+			if got := string(wire.Encode(r.Understood)); !r.OK || got != `[{"field":"low_c","say":"understood.temperature","text":"35.0 °C (95 °F)","figures":{"both_c":35},"names":{"written":"95 F"}},`+
+				`{"field":"high_c","say":"understood.temperature","text":"45.0 °C (113 °F)","figures":{"both_c":45}}]` {
+				t.Errorf("%+v, understood %s", r, got)
+			}
+		}
+		if r := l.send(`{"id":"s","do":"enter","what":"spilled","l":"1 qt"}`); !r.OK || len(r.Understood) != 1 || r.Understood[0].Text != "0.95 L (1.00 qt)" {
+			t.Errorf("%+v", r)
+		}
+		if r := l.send(`{"id":"g","do":"abandon","why":"x"}`); !r.OK || r.Understood != nil {
+			t.Errorf("%+v", r)
 		}
 	})
 }

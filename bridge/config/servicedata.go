@@ -33,6 +33,7 @@ type ServiceData struct {
 	BoltTorque   units.Torque         `yaml:"bolt_torque"`   // of the pan
 	Bottle       units.Volume         `yaml:"bottle"`        // size of the bottles
 	EmptyBottle  units.Mass           `yaml:"empty_bottle"`  // weight of an empty one
+	Gears        string               `yaml:"gears"`         // to work, in their order, separated by spaces
 	Source       string               `yaml:"source"`        // where the shop looked it up
 	Note         string               `yaml:"note"`
 }
@@ -169,6 +170,9 @@ func (d *ServiceData) check(fluids map[string]fillcalc.Fluid) error {
 	case !(d.FirstFill >= 0.3 && d.FirstFill <= 1):
 		return wrong("first_fill", "%g must be from 0.3 to 1: the fraction of the target to pour before the engine first runs", d.FirstFill)
 	}
+	if err := fillcalc.CheckGears(d.Gears); err != nil {
+		return wrong("gears", "%w", err)
+	}
 	if err := d.convert(); err != nil {
 		return err
 	}
@@ -260,7 +264,7 @@ func (d ServiceData) Spec() fillcalc.JobSpec {
 	return fillcalc.JobSpec{
 		Vehicle: d.Vehicle, LowC: d.Window.Low.C, HighC: d.Window.High.C, FirstFill: d.FirstFill, Check: d.Check,
 		TypicalL: d.Typical.L, TotalL: d.Total.L, BottleL: d.Bottle.L, EmptyBottleKg: d.EmptyBottle.Kg, BetweenMarksL: d.BetweenMarks.L, AskedFluid: d.Fluid,
-		ServiceData: d.Name, Source: d.Source, BoltTorqueNM: d.BoltTorque.NM,
+		ServiceData: d.Name, Source: d.Source, BoltTorqueNM: d.BoltTorque.NM, Gears: d.Gears,
 	}
 }
 

@@ -104,6 +104,7 @@ func (n Names) Named(s fillcalc.State) fillcalc.State {
 	j := &s.Job
 	show(&j.Spec.Vehicle)
 	show(&j.Spec.OtherFluidBy)
+	show(&j.By)
 	j.Changes, j.Clears, j.Entries, j.Records, j.Phases = slices.Clone(j.Changes), slices.Clone(j.Clears), slices.Clone(j.Entries), slices.Clone(j.Records), slices.Clone(j.Phases)
 	for i := range j.Changes {
 		show(&j.Changes[i].By)
@@ -119,6 +120,25 @@ func (n Names) Named(s fillcalc.State) fillcalc.State {
 	}
 	for i := range j.Phases {
 		show(&j.Phases[i].By)
+	}
+	j.TakenBack = slices.Clone(j.TakenBack)
+	for i := range j.TakenBack {
+		b := &j.TakenBack[i]
+		show(&b.By)
+		b.Records = slices.Clone(b.Records)
+		for k := range b.Records {
+			show(&b.Records[k].By)
+		}
+		if b.Entry != nil {
+			entry := *b.Entry
+			show(&entry.By)
+			b.Entry = &entry
+		}
+		if b.Phase != nil {
+			phase := *b.Phase
+			show(&phase.By)
+			b.Phase = &phase
+		}
 	}
 	return s
 }

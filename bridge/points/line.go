@@ -223,14 +223,11 @@ func Summary(s *fillcalc.State, chain Chain) Published {
 	}
 	f.float("low_c", j.Spec.LowC)
 	f.float("high_c", j.Spec.HighC)
-	for _, r := range slices.Backward(j.Records) {
-		if r.Item == fillcalc.LevelAfter && r.Result != fillcalc.NotDone {
-			f.text("level", string(r.Result))
-			f.text("level_window", string(r.Window))
-			if r.TempC != nil {
-				f.float("level_c", *r.TempC)
-			}
-			break
+	if r := j.Judged(); r != nil {
+		f.text("level", string(r.Result))
+		f.text("level_window", string(r.Window))
+		if r.TempC != nil {
+			f.float("level_c", *r.TempC)
 		}
 	}
 	for _, sc := range s.Setup.Scales {

@@ -60,19 +60,6 @@ func (p System) EntryUnit(q Quantity) Unit {
 	return p.Unit(q, math.Inf(1))
 }
 
-// Both prints an amount in the SI unit and, in brackets, as the reader knows it: as written,
-// or in the units of the system.
-func (p System) Both(q Quantity, si float64, written string) string {
-	metric := Metric.Unit(q, si).Text(si)
-	if written == "" {
-		written = p.Unit(q, si).Text(si)
-	}
-	if written == metric {
-		return metric
-	}
-	return metric + " (" + written + ")"
-}
-
 var barePattern = regexp.MustCompile(`^-?(?:[0-9]{1,6}(?:\.[0-9]{1,6})?|\.[0-9]{1,6})$`)
 
 // Bare reports whether a text is a number without a unit, and returns it with a plain minus.

@@ -72,18 +72,3 @@ func (c *Command) amountIsThere() error {
 	}
 	return nil
 }
-
-// Understood returns the amounts of the command in SI units, by their fields.
-func (c *Command) Understood() map[string]Number {
-	var amounts map[string]Number
-	for i := range c.typ.Fields {
-		f := &c.typ.Fields[i]
-		if v, given := c.values[f.Name]; given && f.Kind == KindAmount {
-			if amounts == nil {
-				amounts = map[string]Number{}
-			}
-			amounts[f.Name] = Number(v.Number)
-		}
-	}
-	return amounts
-}

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"bayfill/bridge/units"
 	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
@@ -83,17 +84,29 @@ func TestEntryWithoutAnAmount(t *testing.T) {
 	}
 }
 
-// What was understood is in SI units, whatever was sent. The factors are those of NIST SP 811.
+// What was understood has figures in SI units, whatever was sent, and a text in both. The
+// factors are those of NIST SP 811.
 func TestUnderstood(t *testing.T) {
 	cmd, err := ParseCommand([]byte(`{"id":"1","do":"open","fluid":"amber","low_c":"95 F","high_c":45,"typical_l":"4 qt","empty_bottle_kg":"2 oz"}`))
 	if err != nil {
 		t.Fatal(err)
 	}
-	got := cmd.Understood()
-	for field, want := range map[string]float64{"low_c": 35, "high_c": 45, "typical_l": 3.785411784, "empty_bottle_kg": 0.05669904625} {
-		if math.Abs(float64(got[field])-want) > 1e-12 {
-			t.Errorf("%s is %v, want %v", field, got[field], want)
+	got := cmd.Understood(units.Metric)
+	for i, want := range []struct {
+		field, figure string
+		si            float64
+		text          string
+	}{
+		{"low_c", "both_c", 35, "35.0 °C (95 F)"}, {"high_c", "both_c", 45, "45.0 °C"}, {"typical_l", "both_l", 3.785411784, "3.79 L (4 qt)"},
+		{"empty_bottle_kg", "both_kg", 0.05669904625, "57 g (2 oz)"},
+	} {
+		if u := got[i]; u.Field != want.field || math.Abs(float64(u.Figures[want.figure])-want.si) > 1e-12 || u.Text != want.text {
+			t.Errorf("%+v, want %+v", u, want)
 		}
+	}
+	// A shop reads a bare number in its units beside it, each screen in its own.
+	if u := cmd.Understood(units.US)[1]; u.Text != "45.0 °C (113 °F)" || u.For(words.Plain) != "45.0 °C" {
+		t.Errorf("%+v", u)
 	}
 	var in fillcalc.Input
 	cmd.Fill(&in)

@@ -1,6 +1,7 @@
 package wire
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"encoding/json"
 	"errors"
@@ -73,7 +74,7 @@ func ParseCommand(payload []byte) (c Command, err error) {
 		return c, errors.New("signed: this cart has no key for it (commands.key), send the command itself")
 	}
 	if err := json.Unmarshal(orNull(fields["id"]), &c.ID); err != nil || !IDPattern.MatchString(c.ID) {
-		return c, errors.New("id: must be a text of 1 to 64 of A-Z a-z 0-9 _ -")
+		return c, errors.New("id: is not a text of 1 to 64 of A-Z a-z 0-9 _ -")
 	}
 	return parseFields(fields)
 }
@@ -98,9 +99,7 @@ func ParsePress(body []byte) (fields map[string]json.RawMessage, err error) {
 
 // parseFields reads all fields of a command by its description.
 func parseFields(fields map[string]json.RawMessage) (c Command, err error) {
-	if err := json.Unmarshal(orNull(fields["do"]), &c.Do); err != nil {
-		return c, fmt.Errorf("do: %.40s is not a text", fields["do"])
-	}
+	_ = json.Unmarshal(orNull(fields["do"]), &c.Do) // else it is empty, and no command
 	if c.typ, err = CommandNamed(c.Do); err != nil {
 		return c, err
 	}
@@ -127,11 +126,19 @@ func parseFields(fields map[string]json.RawMessage) (c Command, err error) {
 		_, present := c.values[f.Name]
 		_, instead := c.values[f.Unless]
 		if f.Required && !present && !instead {
-			return c, fmt.Errorf("%s: is required by %s", f.Name, c.Do)
+			return c, fmt.Errorf("%s: is missing: %s needs %s%s", f.Name, c.Do, f.Wanted(), orInstead(f.Unless))
 		}
 	}
 	c.ID, c.By, c.NotAfter = c.Text("id"), c.Text("by"), c.values["not_after"].Moment
 	return c, nil
+}
+
+// orInstead names the field that may take the place of a missing one.
+func orInstead(field string) string {
+	if field == "" {
+		return ""
+	}
+	return ", or " + field
 }
 
 // Fingerprint identifies a command, so that one that is sent again can be told from
@@ -144,22 +151,48 @@ func Fingerprint(payload []byte) [sha256.Size]byte {
 	return sha256.Sum256(Encode(fields)) // maps are encoded in the order of their keys
 }
 
-// jsonObject reads a payload's fields. The error names the byte at which the payload
-// stops being JSON.
+// jsonObject reads a payload's fields, of which none may be there twice. The error names the
+// byte at which the payload stops being JSON.
 func jsonObject(payload []byte) (fields map[string]json.RawMessage, err error) {
 	var wrong *json.UnmarshalTypeError
 	var syntax *json.SyntaxError
 	switch err := json.Unmarshal(payload, &fields); {
 	case errors.As(err, &syntax):
-		return nil, fmt.Errorf("not JSON at byte %d: %v", syntax.Offset, err)
+		return nil, fmt.Errorf("not JSON at byte %d: a command is written like {\"id\":\"1\",\"do\":\"close\"}", syntax.Offset)
 	case errors.As(err, &wrong):
 		return nil, fmt.Errorf("a JSON %s: a command is a JSON object", wrong.Value)
-	case err != nil:
-		return nil, fmt.Errorf("not a command: %v", err)
-	case fields == nil:
+	case err != nil || fields == nil:
 		return nil, errors.New("a command is a JSON object")
 	}
-	return fields, nil
+	return fields, namedTwice(payload)
+}
+
+// namedTwice refuses a JSON object that has two fields of one name: nobody knows which of the
+// two values is meant.
+func namedTwice(object []byte) error {
+	seen := map[string]bool{}
+	for d, depth, isName := json.NewDecoder(bytes.NewReader(object)), 0, false; ; {
+		token, err := d.Token()
+		if err != nil {
+			return nil // its end: it was read before
+		}
+		name, isText := token.(string)
+		switch {
+		case token == json.Delim('{') || token == json.Delim('['):
+			depth++
+			isName = depth == 1
+			continue
+		case token == json.Delim('}') || token == json.Delim(']'):
+			depth--
+		case isText && isName && seen[name]:
+			return fmt.Errorf("%.40s: is there twice: send it once", name)
+		case isText && isName:
+			seen[name] = true
+		}
+		if depth == 1 {
+			isName = !isName
+		}
+	}
 }
 
 // orNull returns JSON's null for a field that is absent.

@@ -25,7 +25,7 @@ var envelope = []Field{
 	{Name: "id", Kind: KindID, Required: true, About: "Never used before on this cart. A command that is sent again unchanged under the same id is answered again and done once."},
 	{Name: "do", Kind: KindText, Required: true, About: "The command."},
 	{Name: "not_after", Kind: KindMoment, About: "RFC 3339; a command that arrives later, by the clock of the bridge's computer, is refused."},
-	{Name: "by", Kind: KindText, About: "Who sends it."},
+	{Name: "by", Kind: KindText, About: "Who does it, as the record shall say."},
 }
 
 // Field finds a field of the command or of envelope by its name.

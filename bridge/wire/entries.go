@@ -9,7 +9,9 @@ type JobEntry struct {
 	L     Number `json:"l"`
 	UL    Number `json:"u_l"` // standard uncertainty
 	Share Number `json:"share"`
-	By    string `json:"by,omitempty"`
+	// Opening is what was seen at the check opening.
+	Opening string `json:"opening,omitempty"`
+	By      string `json:"by,omitempty"`
 }
 
 // The message has the newest entries, at most so many and at most so many bytes of
@@ -23,6 +25,6 @@ const (
 // it leaves out.
 func entriesOf(s *fillcalc.State) (list []JobEntry, leftOut int) {
 	return newest(s.Job.Entries, maxEntries, maxEntryBytes, func(e fillcalc.Entry) JobEntry {
-		return JobEntry{Timestamp(e.AtNs), string(e.What), Number(e.L), Number(e.UL), Number(e.Share), e.By}
+		return JobEntry{Timestamp(e.AtNs), string(e.What), Number(e.L), Number(e.UL), Number(e.Share), string(e.Opening), e.By}
 	})
 }

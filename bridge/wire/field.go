@@ -2,7 +2,6 @@ package wire
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -91,6 +90,12 @@ func (f *Field) Wanted() string {
 	switch f.Kind {
 	case KindNumber:
 		return "a number, such as 0.5"
+	case KindChoice:
+		return "one of " + strings.Join(f.Choices, ", ")
+	case KindMoment:
+		return "a time, such as \"2026-01-31T12:00:00Z\""
+	case KindID:
+		return "a text of 1 to 64 of A-Z a-z 0-9 _ -"
 	case KindWhole:
 		return "a whole number, such as 1"
 	case KindAmount:
@@ -103,25 +108,26 @@ func (f *Field) Wanted() string {
 // follows from its text.
 func (f *Field) check(v *value) (err error) {
 	if len(v.Text) > MaxText {
-		return fmt.Errorf("%d bytes, at most %d", len(v.Text), MaxText)
+		return fmt.Errorf("is too long: it has %d bytes, and at most %d are allowed", len(v.Text), MaxText)
 	}
+	wrong := func() error { return fmt.Errorf("%.40q is not %s", v.Text, f.Wanted()) }
 	switch {
 	case f.Kind == KindID && !IDPattern.MatchString(v.Text):
-		return errors.New("must be 1 to 64 of A-Z a-z 0-9 _ -")
+		return wrong()
 	case f.Kind == KindChoice && v.Text != "" && !slices.Contains(f.Choices, v.Text):
-		return fmt.Errorf("%.40q is not one of %s", v.Text, strings.Join(f.Choices, ", "))
+		return wrong()
 	case f.Kind == KindNumber:
-		return f.Range.check(v.Number, "")
+		return f.Range.check(v.Number, "", "")
 	case f.Kind == KindWhole:
-		return f.Range.check(float64(v.Whole), "")
+		return f.Range.check(float64(v.Whole), "", "")
 	case f.Kind == KindAmount:
 		return f.checkAmount(v)
 	case f.Kind == KindMoment:
 		if v.Moment, err = time.Parse(time.RFC3339, v.Text); err != nil {
-			return fmt.Errorf("%.40q is not a time like 2026-01-31T12:00:00Z", v.Text)
+			return wrong()
 		}
 	}
-	return err
+	return nil
 }
 
 // checkAmount converts an amount that is a text, and verifies its range.
@@ -134,18 +140,26 @@ func (f *Field) checkAmount(v *value) (err error) {
 			return err
 		}
 	}
-	return f.Range.check(v.Number, " "+string(f.Quantity))
+	return f.Range.check(v.Number, " "+string(f.Quantity), v.Text)
 }
 
-// check verifies that a figure lies in the range.
-func (r *Range) check(v float64, unit string) error {
-	switch {
-	case r.Above && !(v > r.Min):
-		return fmt.Errorf("%.6g%s is not above %g%s", v, unit, r.Min, unit)
-	case !(v >= r.Min && v <= r.Max):
-		return fmt.Errorf("%.6g%s is not from %g to %g%s", v, unit, r.Min, r.Max, unit)
+// check verifies that a figure lies in the range. written is how somebody wrote it, in a unit
+// of their own.
+func (r *Range) check(v float64, unit, written string) error {
+	if v >= r.Min && v <= r.Max && !(r.Above && v == r.Min) {
+		return nil
 	}
-	return nil
+	sent := strconv.FormatFloat(math.Round(v*1000)/1000, 'f', -1, 64) + unit
+	if math.Abs(v) > 1e9 {
+		sent = strconv.FormatFloat(v, 'g', 3, 64) + unit
+	}
+	if written != "" {
+		sent = written + ", which is " + sent
+	}
+	if r.Above {
+		return fmt.Errorf("must be above %g and at most %g%s, not %s", r.Min, r.Max, unit, sent)
+	}
+	return fmt.Errorf("must be from %g to %g%s, not %s", r.Min, r.Max, unit, sent)
 }
 
 // written is an amount as it was written, or in its SI unit.
@@ -169,6 +183,10 @@ func number(name, about string, r Range, set func(*fillcalc.Input, value)) Field
 // amount is a field of a quantity. Its range is in the SI unit.
 func amount(name, about string, q units.Quantity, r Range, set func(*fillcalc.Input, value)) Field {
 	return Field{Name: name, Kind: KindAmount, Quantity: q, About: about, Range: &r, set: set}
+}
+
+func moment(name, about string, set func(*fillcalc.Input, value)) Field {
+	return Field{Name: name, Kind: KindMoment, About: about, set: set}
 }
 
 func whole(name, about string, r Range, set func(*fillcalc.Input, value)) Field {

@@ -17,9 +17,9 @@ type Reply struct {
 	// Insist, the same command is done when it gives a reason (why).
 	Refused *Said `json:"refused,omitempty"`
 	Insist  bool  `json:"insist,omitempty"`
-	// Understood are the amounts of the command in SI units, by their fields.
-	Understood map[string]Number `json:"understood,omitempty"`
-	Job        string            `json:"job,omitempty"` // the job's id after the command
+	// Understood are the amounts of a command that was done.
+	Understood []Understood `json:"understood,omitempty"`
+	Job        string       `json:"job,omitempty"` // the job's id after the command
 }
 
 // Refuse returns the answer to a command that was not done.

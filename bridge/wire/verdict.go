@@ -26,7 +26,7 @@ type JobReason struct {
 // undecided change is one.
 const (
 	maxReasons     = 12
-	maxReasonBytes = 4 << 10
+	maxReasonBytes = 3 << 10
 )
 
 // verdictOf returns nil before the level is checked: there is nothing to judge yet.

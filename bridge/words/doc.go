@@ -11,7 +11,8 @@
 // is the catalogue's word for a name: with the name draining, the text of phase.draining. A
 // name with several words, separated by spaces, becomes a list. {at} and names that end in
 // _at are times of day, in _day days, in _when both. A number has a decimal point in every
-// language, as amounts are typed.
+// language, as amounts are typed. A figure whose name begins with both_ is printed in its SI unit
+// too; for readers of SI units, as the name written says that somebody wrote it.
 //
 // A test fails when a key is missing in a language, is not used, or when two languages do
 // not mention the same figures.

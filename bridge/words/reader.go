@@ -46,6 +46,8 @@ func (r Reader) Say(t fillcalc.Text) string {
 				return part[3]
 			}
 			return part[4]
+		} else if is && strings.HasPrefix(name, "both_") {
+			return r.both(name, value, t.Names["written"])
 		} else if is {
 			return r.Figure(name, value)
 		}
@@ -104,6 +106,19 @@ func (r Reader) Figure(name string, si float64) string {
 		return seconds(60 * si)
 	}
 	return strconv.FormatFloat(math.Round(si*100)/100, 'f', -1, 64)
+}
+
+// both prints an amount in its SI unit and, in brackets, in the reader's or else as somebody
+// wrote it.
+func (r Reader) both(name string, si float64, written string) string {
+	text, second := Plain.Figure(name, si), r.Figure(name, si)
+	if second == text {
+		second = written
+	}
+	if second == text || second == "" {
+		return text
+	}
+	return text + " (" + second + ")"
 }
 
 // seconds prints a time: the symbols of s, min, h and d are the same in all languages

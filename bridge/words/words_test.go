@@ -120,6 +120,7 @@ func lists() (keys []string) {
 	for _, as := range []fillcalc.Label{fillcalc.AsGone, fillcalc.AsThing} {
 		add("answer", string(as)+"_back", string(as)+"_back_means")
 	}
+	add("opening", string(fillcalc.OpeningRuns), string(fillcalc.OpeningDrips), string(fillcalc.OpeningDry))
 	add("by", "day", "month")
 	add("part", "filter", "seal", "magnet", "pan", "flange", "gasket", "torque")
 	for _, c := range fillcalc.QualityCodes() {
@@ -140,7 +141,7 @@ func lists() (keys []string) {
 	for _, c := range []sensors.Cause{sensors.OpenFiles, sensors.NotSerial, sensors.SpeedRejected} {
 		add("alert", "sensor_failed_"+string(c))
 	}
-	return keys
+	return append(keys, words.GlossaryKeys()...)
 }
 
 // Every key is used by the program, and every key that the program uses is there.
@@ -276,4 +277,30 @@ func ExampleReader_Say() {
 	// Output:
 	// Top up by 0.30 qt.
 	// Añada 0.28 L.
+}
+
+// The glossary explains each code that people meet, in each language, without a figure that
+// is missing.
+func TestGlossary(t *testing.T) {
+	for _, l := range words.Languages {
+		r := words.Reader{Language: l.Language, Units: units.US}
+		explained := map[string]bool{}
+		for _, topic := range r.Glossary() {
+			for _, term := range topic.Terms {
+				explained[term.Code] = true
+				if term.Heading() == "" || len(term.Means) < 8 || strings.Contains(topic.Title+term.Word+term.Means, "–") || strings.Contains(term.Heading()+term.Means, "glossary.") {
+					t.Errorf("%s: %q: %q", l.Language, term.Heading(), term.Means)
+				}
+			}
+		}
+		for _, key := range lists() {
+			list, code, _ := strings.Cut(key, ".")
+			if strings.Contains(code, "_back") || strings.HasSuffix(code, "_means") {
+				continue
+			}
+			if slices.Contains([]string{"phase", "window", "quality", "answer", "what", "item", "result", "outcome", "criterion"}, list) && !explained[code] {
+				t.Errorf("%s: %s is not explained", l.Language, key)
+			}
+		}
+	}
 }

@@ -131,7 +131,7 @@ const budgetWidth = 60
 func (b jobBudget) print(out io.Writer) {
 	const figures = "  %7.2f  %5.1f\n"
 	const termWidth = budgetWidth - 16
-	printWrapped(out, fmt.Sprintf("Job %s on cart %s, %s at %s. Litres at %g °C, ± with k = 2.", b.Job, b.Cart, b.Phase, b.At, b.ReferenceC), budgetWidth)
+	printWrapped(out, fmt.Sprintf("Job %s on cart %s, %s at %s. Litres at %g °C; the true amount lies within ± in 95 of 100 cases (k = 2).", b.Job, b.Cart, b.Phase, b.At, b.ReferenceC), budgetWidth)
 	for _, v := range []struct {
 		name string
 		volumeBudget

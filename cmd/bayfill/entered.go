@@ -2,7 +2,6 @@ package main
 
 import (
 	"fmt"
-	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -16,19 +15,38 @@ import (
 // entries are what a person typed for a command: the message, and the amounts in it, which
 // wait for the units in which a bare number is meant.
 type entries struct {
+	command *wire.CommandType
+	words   []string // the fields that were typed as bare words
 	message map[string]any
-	amounts map[string]entered // by field
+	amounts map[string]string // as typed, by field
 }
 
-// entered is an amount as it was typed; place names the flag or the word.
-type entered struct {
-	field       *wire.Field
-	text, place string
+// place is where a person types a field: its word or its flag; empty for what is no field of
+// the command.
+func (e *entries) place(field string) string {
+	_, is := e.command.Field(field)
+	switch {
+	case slices.Contains(e.words, field):
+		return strings.ToUpper(field)
+	case is && field != "id" && field != "do":
+		return "--" + strings.ReplaceAll(field, "_", "-")
+	}
+	return ""
+}
+
+// named is an error of the cart with the flag or word in place of its field.
+func (e *entries) named(text string) string {
+	field, rest, cut := strings.Cut(text, ": ")
+	if place := e.place(field); cut && place != "" {
+		return place + ": " + rest
+	}
+	return text
 }
 
 // set takes a field as a person typed it. The error names the flag or the word, and says what
 // would be right.
-func (e *entries) set(f *wire.Field, text, place string) error {
+func (e *entries) set(field, text string) error {
+	f, place := e.command.MustField(field), e.place(field)
 	number, bare := units.Bare(text)
 	wrong := func() error { return fmt.Errorf("%s: %.40q is not %s", place, text, f.Wanted()) }
 	switch f.Kind {
@@ -40,7 +58,7 @@ func (e *entries) set(f *wire.Field, text, place string) error {
 				return fmt.Errorf("%s: %w", place, err)
 			}
 		}
-		e.amounts[f.Name] = entered{f, text, place}
+		e.amounts[f.Name] = text
 	case wire.KindNumber:
 		v, err := strconv.ParseFloat(number, 64)
 		if err != nil || v-v != 0 {
@@ -61,8 +79,8 @@ func (e *entries) set(f *wire.Field, text, place string) error {
 
 // bare reports whether an amount has no unit.
 func (e *entries) bare() bool {
-	for _, a := range e.amounts {
-		if _, bare := units.Bare(a.text); bare {
+	for _, text := range e.amounts {
+		if _, bare := units.Bare(text); bare {
 			return true
 		}
 	}
@@ -72,33 +90,30 @@ func (e *entries) bare() bool {
 // complete puts the amounts into the message: a number without a unit is in those that the
 // person reads.
 func (e *entries) complete(system units.System) {
-	for name, a := range e.amounts {
-		number, bare := units.Bare(a.text)
-		u := system.EntryUnit(a.field.Quantity)
+	for name, text := range e.amounts {
+		number, bare := units.Bare(text)
+		quantity := e.command.MustField(name).Quantity
+		u := system.EntryUnit(quantity)
 		switch {
-		case bare && u.Symbol == string(a.field.Quantity):
+		case bare && u.Symbol == string(quantity):
 			e.message[name], _ = strconv.ParseFloat(number, 64)
 		case bare:
 			e.message[name] = number + " " + u.Symbol
 		default:
-			e.message[name] = a.text
+			e.message[name] = text
 		}
 	}
 }
 
-// understood says how the cart understood the amounts, in SI units and as they were typed.
-func (e *entries) understood(r words.Reader, c *wire.CommandType, amounts map[string]wire.Number) (lines []string) {
-	for _, name := range slices.Sorted(maps.Keys(amounts)) {
-		f, a := c.MustField(name), e.amounts[name]
-		written := a.text
-		if _, bare := units.Bare(written); bare {
-			written = ""
-		}
-		label := strings.TrimLeft(a.place, "-")
-		if what := fmt.Sprint("what.", e.message["what"]); name == "l" && words.Knows(what) {
+// understood says how the cart understood the amounts that were typed.
+func (e *entries) understood(r words.Reader, amounts []wire.Understood) (lines []string) {
+	for i := range amounts {
+		u := &amounts[i]
+		label := strings.TrimLeft(e.place(u.Field), "-")
+		if what := fmt.Sprint("what.", e.message["what"]); u.Field == "l" && words.Knows(what) {
 			label = r.Word(what)
 		}
-		lines = append(lines, r.Say(fillcalc.Text{Key: "term.understood", Names: names{"field": label, "amount": r.Units.Both(f.Quantity, float64(amounts[name]), written)}}))
+		lines = append(lines, r.Say(fillcalc.Text{Key: "term.understood", Names: names{"field": label, "amount": u.For(r)}}))
 	}
 	return lines
 }

@@ -36,8 +36,8 @@ func TestEntered(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		e := entries{message: map[string]any{}, amounts: map[string]entered{}}
-		if err := e.set(command.MustField(c.field), c.text, "--x"); err != nil {
+		e := entries{command: command, words: []string{c.field}, message: map[string]any{}, amounts: map[string]string{}}
+		if err := e.set(c.field, c.text); err != nil {
 			t.Errorf("%s %s: %v", c.field, c.text, err)
 		}
 		if e.complete(c.system); !reflect.DeepEqual(e.message[c.field], c.want) {
@@ -45,42 +45,51 @@ func TestEntered(t *testing.T) {
 		}
 	}
 	for _, c := range []struct{ do, field, text, want string }{
-		{"enter", "l", "lots", `--x: "lots" is not a number, such as 0.5, or an amount with its unit, such as "4 qt"`},
-		{"enter", "l", "4 F", `--x: "4 F": unit "F" is not one of L, mL, qt`},
-		{"enter", "l", "4,5", `--x: "4,5" is not a number with its unit: write a decimal point, as in 4.2 qt`},
-		{"open", "low_c", "warm", `--x: "warm" is not a number, such as 0.5, or an amount with its unit, such as "95 F"`},
-		{"enter", "share", "half", `--x: "half" is not a number, such as 0.5`},
-		{"enter", "share", "NaN", `--x: "NaN" is not a number, such as 0.5`},
-		{"answer", "change", "two", `--x: "two" is not a whole number, such as 1`},
-		{"answer", "change", "1.5", `--x: "1.5" is not a whole number, such as 1`},
+		{"enter", "l", "lots", `L: "lots" is not a number, such as 0.5, or an amount with its unit, such as "4 qt"`},
+		{"enter", "l", "4 F", `L: "4 F": unit "F" is not one of L, mL, qt`},
+		{"enter", "l", "4,5", `L: "4,5" is not a number with its unit: write a decimal point, as in 4.2 qt`},
+		{"open", "low_c", "warm", `LOW_C: "warm" is not a number, such as 0.5, or an amount with its unit, such as "95 F"`},
+		{"enter", "share", "half", `SHARE: "half" is not a number, such as 0.5`},
+		{"enter", "share", "NaN", `SHARE: "NaN" is not a number, such as 0.5`},
+		{"answer", "change", "two", `CHANGE: "two" is not a whole number, such as 1`},
+		{"answer", "change", "1.5", `CHANGE: "1.5" is not a whole number, such as 1`},
 	} {
 		command, err := wire.CommandNamed(c.do)
 		if err != nil {
 			t.Fatal(err)
 		}
-		e := entries{message: map[string]any{}, amounts: map[string]entered{}}
-		if err := e.set(command.MustField(c.field), c.text, "--x"); err == nil || !strings.HasPrefix(err.Error(), c.want) {
+		e := entries{command: command, words: []string{c.field}, message: map[string]any{}, amounts: map[string]string{}}
+		if err := e.set(c.field, c.text); err == nil || !strings.HasPrefix(err.Error(), c.want) {
 			t.Errorf("%s: %v, want %s", c.text, err, c.want)
 		}
 	}
 }
 
-// What was understood is printed in SI units and as it was typed.
+// What was understood is printed in the SI unit and in the reader's, or as it was typed.
 func TestUnderstood(t *testing.T) {
-	enter, err := wire.CommandNamed("enter")
-	if err != nil {
-		t.Fatal(err)
-	}
-	for text, want := range map[string]string{"1": "spilled: 0.95 L (1.00 qt)", "350 mL": "spilled: 0.35 L (350 mL)", "2 pt imp": "spilled: 1.14 L (2 pt imp)"} {
-		e := entries{message: map[string]any{"what": "spilled"}, amounts: map[string]entered{}}
-		if err := e.set(enter.MustField("l"), text, "L"); err != nil {
+	for _, c := range []struct {
+		system     units.System
+		text, want string
+	}{
+		{units.US, "1", "spilled: 0.95 L (1.00 qt)"}, {units.US, "350 mL", "spilled: 0.35 L (0.37 qt)"}, {units.US, "2 pt imp", "spilled: 1.14 L (1.20 qt)"},
+		{units.Metric, "2 pt imp", "spilled: 1.14 L (2 pt imp)"}, {units.Metric, "−0.2", "spilled: -200 mL"}, {units.Imperial, "1", "spilled: 0.57 L (1.00 pt imp)"},
+	} {
+		enter, err := wire.CommandNamed("enter")
+		if err != nil {
 			t.Fatal(err)
 		}
-		r := words.Reader{Language: words.English, Units: units.US}
-		e.complete(r.Units)
-		si := map[string]float64{"1": 0.946352946, "350 mL": 0.35, "2 pt imp": 1.1365225}[text]
-		if got := strings.Join(e.understood(r, enter, map[string]wire.Number{"l": wire.Number(si)}), " "); got != want {
-			t.Errorf("%q, want %q", got, want)
+		e := entries{command: enter, words: enter.Words, message: map[string]any{"id": "1", "do": "enter", "what": "spilled"}, amounts: map[string]string{}}
+		if err := e.set("l", c.text); err != nil {
+			t.Fatal(err)
+		}
+		e.complete(c.system)
+		command, err := wire.ParseCommand(wire.Encode(e.message))
+		if err != nil {
+			t.Fatal(err)
+		}
+		r := words.Reader{Language: words.English, Units: c.system}
+		if got := strings.Join(e.understood(r, command.Understood(units.Metric)), " "); got != c.want {
+			t.Errorf("%s: %q, want %q", c.text, got, c.want)
 		}
 	}
 }
@@ -122,11 +131,11 @@ func TestAmountsByCommandLine(t *testing.T) {
 		}
 	}
 	said("95.0 °C to 113.0 °C is very hot for a check window. Was 95 to 113 °F meant?", "open", "--fluid", "amber 6", "--low-c", "95", "--high-c", "113")
-	said("To insist, give --why.", "open", "--fluid", "amber 6", "--low-c", "95", "--high-c", "113")
+	said("Give the reason with --why.", "open", "--fluid", "amber 6", "--low-c", "95", "--high-c", "113")
 	said("203 °F to 235 °F is very hot for a check window. Was 95 to 113 °F meant?", "open", "--fluid", "amber 6", "--low-c", "95 C", "--high-c", "113 C", "--units", "us")
 	said("es muy caliente para una ventana", "open", "--fluid", "amber 6", "--low-c", "95", "--high-c", "113", "--lang", "es")
 	said("low-c: 35.0 °C (95 °F)", "open", "--fluid", "amber 6", "--low-c", "95", "--high-c", "113", "--units", "us")
-	said("l: is missing: spilled needs a number", "enter", "spilled")
+	said("L: is missing: spilled needs a number", "enter", "spilled")
 	said("spilled: 0.95 L (1.00 qt)", "enter", "spilled", "1", "--units", "us")
 	said("spilled: -200 mL", "enter", "spilled", "-0.2")
 	said("left in the pan or the filter: 0.47 L (1 pt)", "enter", "retained", "1 pt")
@@ -135,7 +144,7 @@ func TestAmountsByCommandLine(t *testing.T) {
 	said("done", "level", "40", "--why", "a lorry's gearbox")
 	b.soon(t, "the reason", func(s shown) bool {
 		for i := range s.job.Flow.Remarks {
-			if s.job.Flow.Remarks[i].For(words.Plain) == "Missing before the service: 40.0 L, as it was meant: a lorry's gearbox" {
+			if s.job.Flow.Remarks[i].For(words.Plain) == "Missing before the service: 40.0 L, confirmed: a lorry's gearbox" {
 				return true
 			}
 		}

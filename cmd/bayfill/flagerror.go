@@ -17,6 +17,8 @@ func flagError(cmd *cobra.Command, err error) error {
 	var empty *pflag.ValueRequiredError
 	var invalid *pflag.InvalidValueError
 	switch {
+	case errors.As(err, &unknown) && unknown.GetSpecifiedShortnames() != "":
+		return fmt.Errorf("-%s: %s has no such flag: see %s --help", unknown.GetSpecifiedShortnames(), cmd.CommandPath(), cmd.CommandPath())
 	case errors.As(err, &unknown):
 		name := unknown.GetSpecifiedName()
 		var known []string
@@ -28,6 +30,8 @@ func flagError(cmd *cobra.Command, err error) error {
 		return fmt.Errorf("--%s: %s has no such flag: %s", name, cmd.CommandPath(), hint)
 	case errors.As(err, &empty):
 		return fmt.Errorf("--%s: its value is missing", empty.GetSpecifiedName())
+	case errors.Is(err, errTwice) && errors.As(err, &invalid):
+		return fmt.Errorf("--%s: %w", invalid.GetFlag().Name, errTwice)
 	case errors.As(err, &invalid):
 		wanted := map[string]string{"duration": "a time, such as 10s or 2m", "bool": "true or false"}[invalid.GetFlag().Value.Type()]
 		if wanted == "" {

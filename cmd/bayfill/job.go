@@ -102,7 +102,7 @@ func (o *jobOptions) open(ctx context.Context) (*station, error) {
 	return s, nil
 }
 
-func (o *jobOptions) send(cmd *cobra.Command, c *wire.CommandType, e *entries) error {
+func (o *jobOptions) send(cmd *cobra.Command, e *entries) error {
 	ctx, cancel := context.WithTimeout(cmd.Context(), o.wait)
 	defer cancel()
 	notAfter := o.notAfter
@@ -129,10 +129,10 @@ func (o *jobOptions) send(cmd *cobra.Command, c *wire.CommandType, e *entries) e
 		return noAnswer{fmt.Errorf("no answer within %v: %s The command may have been done all the same: send it again with --id %s --not-after %s",
 			o.wait, o.whyNoAnswer(s.look()), id, notAfter)}
 	}
-	if err := o.printReply(cmd.OutOrStdout(), reader, r); err != nil || o.json {
+	if err := o.printReply(cmd.OutOrStdout(), reader, e, r); err != nil || o.json {
 		return err
 	}
-	for _, line := range e.understood(reader, c, r.Understood) {
+	for _, line := range e.understood(reader, r.Understood) {
 		fmt.Fprintln(cmd.OutOrStdout(), printable(line))
 	}
 	return nil
@@ -152,7 +152,7 @@ func (o *jobOptions) readerAt(ctx context.Context, s *station, needed bool) (wor
 }
 
 // printReply prints the answer; that of a refused command is an error.
-func (o *jobOptions) printReply(out io.Writer, reader words.Reader, r wire.Reply) error {
+func (o *jobOptions) printReply(out io.Writer, reader words.Reader, e *entries, r wire.Reply) error {
 	if o.json {
 		if err := json.NewEncoder(out).Encode(r); err != nil {
 			return err
@@ -166,7 +166,7 @@ func (o *jobOptions) printReply(out io.Writer, reader words.Reader, r wire.Reply
 		}
 		return errors.New(printable(text))
 	case !r.OK:
-		return errors.New(printable(r.Error))
+		return errors.New(printable(e.named(r.Error)))
 	case o.json:
 	case r.Job == "":
 		fmt.Fprintln(out, reader.Word("term.done"))

@@ -176,7 +176,7 @@ func TestJobByCommandLine(t *testing.T) {
 	b.soon(t, "the question", func(s shown) bool { return len(s.job.Questions) == 1 })
 	job(t, "answer", "1", "container")
 	job(t, "answer", "1", "thing", "--by", "somebody")
-	if status, _, errors := program(t.Context(), "job", "answer", "2", "gone"); status != 1 || !strings.Contains(errors, "change: 2 is not one of this job's 1 changes") {
+	if status, _, errors := program(t.Context(), "job", "answer", "2", "gone"); status != 1 || !strings.Contains(errors, "CHANGE: 2 is not one of this job's 1 changes") {
 		t.Errorf("a change that there is not: status %d: %s", status, errors)
 	}
 	job(t, "enter", "spilled", "0.2", "--u-l", "0.05")

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -15,14 +16,15 @@ import (
 
 // shortcuts are subcommands that enter one kind of thing.
 var shortcuts = map[string]shortcut{
-	"level":    {"Enter how much was missing before the service", "l", []string{"u_l", "why"}, map[string]any{"what": "level"}},
-	"bottle":   {"Enter a bottle of this size that was poured in without weighing", "l", []string{"share", "why"}, map[string]any{"what": "bottle", "share": 1}},
-	"dipstick": {"Enter a reading of the dipstick: 0 is the lower mark, 1 the upper one", "share", nil, map[string]any{"what": "dipstick"}},
+	"level":    {"Enter how much was missing before the service.", "l", "How much was missing; below zero, how much was too much.", []string{"u_l", "why"}, map[string]any{"what": "level"}},
+	"bottle":   {"Enter a bottle that was poured in without weighing.", "l", "Size of the bottle.", []string{"share", "why"}, map[string]any{"what": "bottle", "share": 1}},
+	"dipstick": {"Enter a reading of the dipstick.", "share", "0 is the lower mark, 1 the upper one; from -1 to 2.", nil, map[string]any{"what": "dipstick"}},
 }
 
 type shortcut struct {
 	short    string
 	word     string // the field that is the argument
+	about    string // what the argument is
 	flags    []string
 	defaults map[string]any
 }
@@ -33,7 +35,9 @@ func (s shortcut) command() wire.CommandType {
 	c := wire.CommandType{Do: enter.Do, About: s.short, Words: []string{s.word}}
 	for _, name := range append([]string{s.word}, s.flags...) {
 		f := *enter.MustField(name)
-		f.Required = name == s.word
+		if name == s.word {
+			f.Required, f.About = true, s.about
+		}
 		c.Fields = append(c.Fields, f)
 	}
 	return c
@@ -64,27 +68,26 @@ func (o *jobOptions) command(name string, c *wire.CommandType, defaults map[stri
 	}
 	fieldOf := addFields(cmd.Flags(), c)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		e := entries{message: map[string]any{"do": c.Do}, amounts: map[string]entered{}}
+		e := entries{command: c, words: c.Words, message: map[string]any{"do": c.Do}, amounts: map[string]string{}}
 		maps.Copy(e.message, defaults)
-		words := c.Words
-		if len(args) == 2 && slices.Equal(words, []string{"what", "l"}) && args[0] == string(fillcalc.EnterDipstick) {
-			words = []string{"what", "share"} // a reading of the dipstick is a share, not a volume
+		if len(args) > 0 && slices.Equal(c.Words, []string{"what", "l"}) && args[0] == string(fillcalc.EnterDipstick) {
+			e.words = []string{"what", "share"} // a reading of the dipstick is a share, not a volume
 		}
 		for i, text := range args {
-			if err := e.set(c.MustField(words[i]), text, strings.ToUpper(words[i])); err != nil {
+			if err := e.set(e.words[i], text); err != nil {
 				return err
 			}
 		}
 		var err error
 		cmd.Flags().Visit(func(f *pflag.Flag) {
 			if field, ok := fieldOf[f.Name]; ok && err == nil {
-				err = e.set(c.MustField(field), f.Value.String(), "--"+f.Name)
+				err = e.set(field, f.Value.String())
 			}
 		})
 		if err != nil {
 			return err
 		}
-		return o.send(cmd, c, &e)
+		return o.send(cmd, &e)
 	}
 	return cmd
 }
@@ -107,11 +110,31 @@ func addFields(flags *pflag.FlagSet, c *wire.CommandType) (fieldOf map[string]st
 		}
 		flag := strings.ReplaceAll(f.Name, "_", "-")
 		fieldOf[flag] = f.Name
-		flags.String(flag, "", help(f))
+		flags.Var(new(fieldValue), flag, help(f))
 	}
 	add(c.MustField("by"))
 	for i := range c.Fields {
 		add(&c.Fields[i])
 	}
 	return fieldOf
+}
+
+// fieldValue is what a person typed behind a field's flag.
+type fieldValue struct {
+	text  string
+	given bool
+}
+
+var errTwice = errors.New("is there twice: give it once")
+
+func (v *fieldValue) String() string { return v.text }
+
+func (v *fieldValue) Type() string { return "string" }
+
+func (v *fieldValue) Set(text string) error {
+	if v.given {
+		return errTwice
+	}
+	v.text, v.given = text, true
+	return nil
 }

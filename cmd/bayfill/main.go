@@ -48,11 +48,16 @@ func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer
 	root := &cobra.Command{
 		Use:           "bayfill",
 		Short:         "Weigh what leaves a transmission and what goes back in",
+		Long:          "Weigh what leaves a transmission and what goes back in. bayfill help words explains every\nword that you meet on a screen, in a message or on a sheet.",
 		Version:       wire.Version,
 		SilenceErrors: true,
 		SilenceUsage:  true,
 	}
 	root.AddCommand(runCommand(), checkCommand(), portsCommand(), listenCommand(), calibrateCommand(), simCommand(), demoCommand(), studyCommand(), budgetCommand(), serviceDataCommand(), jobCommand(), watchCommand(), schemaCommand(), boardCommand(), doctorCommand(), auditCommand(), ticketCommand(), stockCommand(), historyCommand())
+	root.InitDefaultHelpCmd()
+	if help, _, err := root.Find([]string{"help"}); err == nil {
+		help.AddCommand(helpWordsCommand())
+	}
 	root.SetFlagErrorFunc(flagError)
 	root.SetArgs(negatives(args))
 	root.SetIn(in)

@@ -14,11 +14,15 @@ import (
 func schemaCommand() *cobra.Command {
 	var into string
 	cmd := &cobra.Command{
-		Use:   "schema [LEAF | asyncapi]",
-		Short: "Print the JSON Schema of a leaf, or the AsyncAPI document",
-		Long: `Print the JSON Schema of a leaf, or the AsyncAPI document of all leaves; without a
-name, list what there is. The files refer to each other by name: --into writes all
-of them into one folder.`,
+		Use:   "schema [NAME]",
+		Short: "Print what a message may hold (JSON Schema), or all topics (AsyncAPI)",
+		Long: `Print the JSON Schema of the messages on a topic, which is named by the end of the
+topic, as in volumes; asyncapi is the AsyncAPI document of all topics. Without a name,
+list what there is. The files refer to each other by name: --into writes all of them into
+one folder.`,
+		Example: `  bayfill schema
+  bayfill schema volumes
+  bayfill schema --into schemas`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			names := []string{"asyncapi.yaml"}

@@ -74,6 +74,8 @@ func TestSchemasAreStrict(t *testing.T) {
 		{"replies", `false,"error":"no"`, `false`},
 		{"replies", `"error":"no"`, `"error":"no","refused":{"say":"refuse.skips"}`},
 		{"replies", `false,"error":"no"`, `true,"error":"no"`},
+		{"replies", `false,"error":"no"`, `true,"understood":[]`},
+		{"replies", `false,"error":"no"`, `true,"understood":[{"say":"understood.volume","text":"1.00 L"}]`},
 	} {
 		broken := strings.Replace(right[c.leaf], c.old, c.new, 1)
 		if broken == right[c.leaf] {

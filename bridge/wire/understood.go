@@ -1,0 +1,44 @@
+package wire
+
+import (
+	"bayfill/bridge/units"
+	"bayfill/bridge/words"
+	"bayfill/fillcalc"
+)
+
+// Understood is an amount of a command that was done. Its text prints it in its SI unit and,
+// in brackets, in the shop's units or as it was written, so that a slip is seen.
+type Understood struct {
+	Field string `json:"field"`
+	Said
+}
+
+// understoodAs is the key of an amount, and the name of its figure.
+var understoodAs = map[units.Quantity]struct{ key, figure string }{
+	units.OfVolume:      {"understood.volume", "both_l"},
+	units.OfTemperature: {"understood.temperature", "both_c"},
+	units.OfMass:        {"understood.mass", "both_kg"},
+	units.OfTorque:      {"understood.torque", "both_nm"},
+}
+
+// Understood returns the amounts of the command in the order of its fields. The texts are for
+// readers of the shop's units.
+func (c *Command) Understood(shop units.System) (amounts []Understood) {
+	reader := words.Reader{Language: words.English, Units: shop}
+	for i := range c.typ.Fields {
+		f := &c.typ.Fields[i]
+		v, given := c.values[f.Name]
+		if !given || f.Kind != KindAmount {
+			continue
+		}
+		as := understoodAs[f.Quantity]
+		t := fillcalc.Text{Key: as.key, Figures: map[string]float64{as.figure: v.Number}}
+		if v.Text != "" {
+			t.Names = map[string]string{"written": v.Text}
+		}
+		said := Say(t)
+		said.Text = reader.Say(t)
+		amounts = append(amounts, Understood{f.Name, said})
+	}
+	return amounts
+}

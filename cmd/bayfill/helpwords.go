@@ -1,0 +1,65 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"bayfill/bridge/words"
+)
+
+// helpWordsCommand prints the glossary.
+func helpWordsCommand() *cobra.Command {
+	var o readerFlags
+	cmd := &cobra.Command{
+		Use:   "words [WORD]",
+		Short: "Explain every word on screens, command line, messages and sheets",
+		Long: `Explain every word that a person meets on a screen, on the command line, in a message
+and on a sheet. In brackets stands how messages and commands write it. With WORD, only
+what has that text in it.`,
+		Example: `  bayfill help words
+  bayfill help words "clear weighing"
+  bayfill help words --lang es`,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			r, err := o.reader("")
+			if err != nil {
+				return err
+			}
+			return printGlossary(cmd.OutOrStdout(), r, strings.Join(args, " "))
+		},
+	}
+	o.add(cmd.Flags())
+	return cmd
+}
+
+// printGlossary prints the terms whose word or code contains a text.
+func printGlossary(out io.Writer, r words.Reader, about string) error {
+	width, found := min(terminalWidth(out), 90), false
+	about = strings.ToLower(about)
+	for _, topic := range r.Glossary() {
+		title := topic.Title
+		for _, t := range topic.Terms {
+			term := t.Heading()
+			if !strings.Contains(strings.ToLower(term), about) {
+				continue
+			}
+			if title != "" {
+				if found {
+					fmt.Fprintln(out)
+				}
+				fmt.Fprintln(out, strings.ToUpper(title))
+				title, found = "", true
+			}
+			fmt.Fprintln(out)
+			printWrapped(out, term, width)
+			printWrapped(out, "  "+t.Means, width)
+		}
+	}
+	if !found {
+		return errors.New(r.Word("term.no_word"))
+	}
+	return nil
+}
