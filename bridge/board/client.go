@@ -105,9 +105,6 @@ func (c *client) receive(m mqtt.Message) {
 func (c *client) command(ctx context.Context, shop, cart string, p map[string]json.RawMessage) (r wire.Reply, err error) {
 	id := "board-" + rand.Text()
 	p["id"] = wire.Encode(id)
-	if p["by"] == nil { // nobody has said who they are
-		p["by"] = wire.Encode("board")
-	}
 	payload := wire.Encode(p)
 	prefix := "bayfill/" + shop + "/" + cart + "/"
 	topic := prefix + string(wire.RepliesLeaf) + "/" + id

@@ -120,7 +120,7 @@ func TestEntries(t *testing.T) {
 	h.enter("open-low", "95")
 	h.enter("open-high", "45 C")
 	h.choose("open-fluid", "amber 6")
-	h.hears(h.press("Start"), `{"by":"board","do":"open","fluid":"amber 6","high_c":"45 C","low_c":"95 °F"}`)
+	h.hears(h.press("Start"), `{"do":"open","fluid":"amber 6","high_c":"45 C","low_c":"95 °F"}`)
 
 	torque := named(t, "torque")
 	cart.shows(torque)
@@ -129,7 +129,7 @@ func TestEntries(t *testing.T) {
 	torque.job.Flow.Remarks = nil
 	cart.shows(torque.asks("ask.check", nil, nil))
 	time.Sleep(time.Second)
-	h.hears(h.press("Save"), `{"applied":"97 in-lb","by":"board","do":"record","item":"torque","result":"done","specified":"10.96 N m"}`)
+	h.hears(h.press("Save"), `{"applied":"97 in-lb","do":"record","item":"torque","result":"done","specified":"10.96 N m"}`)
 	h.press("More ›")
 	h.press("Back")
 	cart.shows(named(t, "draining"))
@@ -138,5 +138,5 @@ func TestEntries(t *testing.T) {
 	h.enter("spilled-l", "a little")
 	h.refused("Save", "Save: l: ")
 	h.enter("spilled-l", "2 fl oz")
-	h.hears(h.press("Save"), `{"by":"board","do":"enter","l":"2 fl oz","what":"spilled"}`)
+	h.hears(h.press("Save"), `{"do":"enter","l":"2 fl oz","what":"spilled"}`)
 }

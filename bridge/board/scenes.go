@@ -77,7 +77,7 @@ func (s *screen) service(c *cart) {
 		case item.Item == string(fillcalc.Torque):
 			torque = true
 		default:
-			open = append(open, item.done)
+			open = append(open, item.Item)
 		}
 	}
 	s.Fig.Label = s.word("bay.came_out")
@@ -89,7 +89,7 @@ func (s *screen) service(c *cart) {
 	}
 	s.small("bay.done", s.text("bay.done_of", map[string]float64{"done": float64(done), "all": float64(len(s.Pic.Items))}, nil))
 	if len(open) > 1 {
-		s.main("bay.all_done", s.word("bay.all_done_what"), open...)
+		s.main("bay.all_done", s.word("bay.all_done_what"), command("record", set{"items", strings.Join(open, " ")}, set{"result", "done"}))
 	}
 	if torque {
 		s.torque(j, len(open) == 0)
@@ -185,9 +185,7 @@ func (s *screen) bottle(j *wire.Job) {
 	s.answer("bay.one_bottle", s.litres(l), command("enter", set{"what", "bottle"}, set{"l", l}, set{"share", 1}))
 }
 
-// gears are worked in this order, each for so long (common practice, no source).
-var gears = []string{"R", "N", "D", "P"}
-
+// gearS is how long each gear is engaged (common practice, no source).
 const gearS = 5
 
 func (s *screen) running(c *cart, now time.Time) {
@@ -199,10 +197,10 @@ func (s *screen) running(c *cart, now time.Time) {
 		}
 	}
 	left, work := "", []string(nil)
-	for _, gear := range gears {
-		if !slices.Contains(j.Flow.Gears, gear) {
-			left += " " + gear
-			work = append(work, command("gear", set{"gear", gear}))
+	for _, g := range j.Flow.GearPlan {
+		if !g.Done {
+			left += " " + g.Gear
+			work = append(work, command("gear", set{"gear", g.Gear}))
 		}
 	}
 	leaks := recorded(j, fillcalc.Leaks) != nil
@@ -233,25 +231,43 @@ func (s *screen) checking(c *cart, now time.Time) {
 		s.Pic = s.fill(c)
 	}
 	judged := recorded(j, fillcalc.LevelAfter)
-	if judged != nil {
+	if judged != nil && judged.Result == "right" {
 		s.Pic = picture{Kind: "card", Verdict: s.verdict(j), Rows: s.card(c)}
-		s.answer("bay.weigh_close", s.word("bay.only_containers"), command("clear"), command("close")).Main = judged.Result == "right"
-	}
-	if judged == nil && s.Tone != fillcalc.ToneUnmeasured || judged != nil && judged.Result != "right" {
-		s.level(j)
+		s.answer("bay.weigh_close", s.word("bay.only_containers"), command("clear"), command("close")).Main = s.Tone == fillcalc.ToneDo
+	} else {
+		s.level(c)
 	}
 	if len(s.Answers) < 5 {
 		s.spilled()
 	}
 }
 
-// level offers the possible results of the level's check.
-func (s *screen) level(j *wire.Job) {
+// level offers the possible results of the level's check. While the window is not open, they
+// stand behind one more press: the level was judged earlier, or the temperature was taken by
+// hand.
+func (s *screen) level(c *cart) {
+	j, w := &c.job.message, c.window.message.State
+	var results []answer
 	for _, result := range []string{"low", "right", "high"} {
-		a := s.answer("bay.level_"+result, "", command("record", set{"item", fillcalc.LevelAfter}, set{"result", result}))
-		a.Main = result == "right"
+		results = append(results, answer{Label: s.word("bay.level_" + result), Commands: command("record", set{"item", fillcalc.LevelAfter}, set{"result", result}), Main: result == "right"})
+	}
+	if w == string(fillcalc.Open) || w == string(fillcalc.Closing) {
+		s.Answers = append(s.Answers, results...)
+	} else {
+		when := entry{ID: "level-at", Name: "at", Label: s.word("bay.level_when"), Choices: []choice{{"", s.word("bay.level_now")}}}
+		if now, err := time.Parse(time.RFC3339, j.TS); err == nil {
+			for _, minutes := range []int{1, 2, 3, 5, 10, 15, 20} {
+				ago := time.Duration(minutes) * time.Minute
+				when.Choices = append(when.Choices, choice{now.Add(-ago).Format(time.RFC3339), s.text("bay.ago", map[string]float64{"age_s": ago.Seconds()}, nil)})
+			}
+		}
+		for i := range results {
+			results[i].With = "at"
+		}
+		s.opens("bay.level_other", s.word("bay.level_other_means"), dialog{ID: "level-other", Texts: []string{s.word("bay.level_other_why")}, Entries: []entry{when}, Answers: results})
 	}
 	if d := j.ServiceData; d != nil && d.Check != nil && *d.Check == string(fillcalc.ByOverflow) {
+		s.opening()
 		return
 	}
 	marks := dialog{ID: "dipstick", Texts: []string{s.word("bay.dipstick_how")}}
@@ -262,6 +278,15 @@ func (s *screen) level(j *wire.Job) {
 		marks.Answers = append(marks.Answers, answer{Label: mark.label, Commands: command("enter", set{"what", "dipstick"}, set{"share", mark.share})})
 	}
 	s.opens("bay.dipstick", "", marks)
+}
+
+// opening asks what comes out of the check opening.
+func (s *screen) opening() {
+	d := dialog{ID: "opening"}
+	for _, seen := range []fillcalc.Opening{fillcalc.OpeningRuns, fillcalc.OpeningDrips, fillcalc.OpeningDry} {
+		d.Answers = append(d.Answers, answer{Label: s.R.Word("opening." + string(seen)), Commands: command("enter", set{"what", fillcalc.EnterOpening}, set{"opening", seen})})
+	}
+	s.opens("bay.opening", "", d)
 }
 
 func (s *screen) closed(c *cart) {

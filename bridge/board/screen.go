@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -190,6 +191,7 @@ func (s *screen) lead(c *cart, now time.Time) {
 		s.lost(c)
 		return
 	}
+	defer s.propose(j)
 	switch m.Phase {
 	case "ready":
 		s.ready(c)
@@ -207,6 +209,20 @@ func (s *screen) lead(c *cart, now time.Time) {
 		s.closed(c)
 	default:
 		s.noJob(c)
+	}
+}
+
+// propose makes the button of the phase that is asked for the main one.
+func (s *screen) propose(j *wire.Job) {
+	if len(j.Flow.Next) == 0 || j.Flow.Next[0].Do != string(fillcalc.DoPhase) {
+		return
+	}
+	turns := turn(j.Flow.Next[0].Phase)
+	if !slices.ContainsFunc(s.Answers, func(a answer) bool { return a.Commands == turns }) {
+		return
+	}
+	for i := range s.Answers {
+		s.Answers[i].Main = s.Answers[i].Commands == turns
 	}
 }
 

@@ -121,10 +121,10 @@ func TestStates(t *testing.T) {
 		{"too much", fillcalc.ToneStop, "5.7", "fl oz", "Engine runs"},             // 0.17 / 0.0295735
 		{"first fill in", fillcalc.ToneDo, "0.0", "fl oz", "Engine runs"},
 		{"gears", fillcalc.ToneDo, "3:50", "min", "Start the gears"},
-		{"waiting", fillcalc.ToneWait, "1:20", "min", "Low"},
+		{"waiting", fillcalc.ToneWait, "1:20", "min", "Judge the level"},
 		{"open", fillcalc.ToneCheck, "3:20", "min", "Low"},
 		{"closing", fillcalc.ToneClosing, "0:35", "min", "Low"},
-		{"blind", fillcalc.ToneUnmeasured, "–", "°F", "Some was spilled"},
+		{"blind", fillcalc.ToneUnmeasured, "–", "°F", "Judge the level"},
 		{"judged", fillcalc.ToneDo, "3:20", "min", "Weigh and close the job"},
 		{"closed", fillcalc.ToneDone, "4.65", "qt", "Another gearbox"}, // 4.40 / 0.946353
 	} {

@@ -37,6 +37,9 @@ func aJob(phase string, outL, inL, remainingL float64) state {
 		ServiceData: &wire.JobServiceData{Name: &name, Check: &check, TypicalL: 3.97, TotalL: 8.6, FirstFill: 0.8, BottleL: 0.946, LowC: 35, HighC: 45, BoltTorqueNM: 10.96},
 		Plan:        &wire.JobPlan{TargetL: wire.Number(outL + 0.2), FirstFillL: wire.Number(0.8 * (outL + 0.2)), RemainingL: wire.Number(remainingL), RemainingUL: 0.02, LineL: wire.Number(inL + remainingL), ToLineL: wire.Number(remainingL), ToLineS: nan},
 	}
+	for _, gear := range []string{"R", "N", "D", "P"} {
+		s.job.Flow.GearPlan = append(s.job.Flow.GearPlan, wire.JobGearStep{Gear: gear})
+	}
 	s.job.Flow.Phases = []wire.JobPhase{{Phase: "ready", At: "2026-11-25T09:00:00.000Z", By: "Ada"}}
 	for _, key := range map[string][]string{"draining": {"caution.hot_fluid", "caution.pan_full"}, "running": {"caution.exhaust", "caution.turning"}, "checking": {"caution.hot_checking", "caution.in_window"}}[phase] {
 		s.job.Cautions = append(s.job.Cautions, wire.Say(fillcalc.Text{Key: key}))
@@ -134,7 +137,11 @@ func states() []state {
 		}).noted(),
 		aJob("filling", 4.213, 3.53, 0).asks("ask.engine", nil, nil).with("first fill in", func(s *state) { s.about = wire.About{ShopUnits: "imperial"} }),
 		aJob("running", 4.213, 3.53, 0.88).asks("ask.gears", nil, nil).with("gears", warming("nearing", 31.2, 233, nan)),
-		aJob("running", 4.213, 3.53, 0.88).asks("ask.check", nil, nil).with("warming", warming("nearing", 31.2, 233, nan)).with("warming", func(s *state) { s.job.Flow.Gears = []string{"R", "N", "D", "P"} }).noted(),
+		aJob("running", 4.213, 3.53, 0.88).asks("ask.check", nil, nil).with("warming", warming("nearing", 31.2, 233, nan)).with("warming", func(s *state) {
+			for i := range s.job.Flow.GearPlan {
+				s.job.Flow.GearPlan[i].Done = true
+			}
+		}).noted(),
 		aJob("checking", 4.213, 4.40, 0.01).asks("ask.wait", nil, nil).with("waiting", warming("nearing", 34.2, 80, nan)),
 		aJob("checking", 4.213, 4.40, 0.01).asks("ask.level", map[string]float64{"at_c": 38.4}, nil).with("open", warming("open", 38.4, nan, 200)).noted(),
 		aJob("checking", 4.213, 4.40, 0.01).asks("ask.level", map[string]float64{"at_c": 43.9}, nil).with("closing", warming("closing", 43.9, nan, 35)).with("closing", func(s *state) { s.job.Flow.Next[0].Tone = "closing" }),

@@ -200,7 +200,7 @@ function play(notes) {
 // --- buttons ---
 
 // A press right after the answers have changed does not count: it was meant for the old ones.
-const settle = 700, replyFor = 6000;
+const settle = 700, replyFor = 6000, undoFor = 10000, undoable = ['record', 'enter', 'phase'];
 let busy = false, refused, hiding;
 
 page.addEventListener('click', ({target}) => {
@@ -208,6 +208,7 @@ page.addEventListener('click', ({target}) => {
   if (!button) return;
   if (button.classList.contains('closes')) return button.closest('dialog').close();
   if (button.id === 'seen') return show(undefined);
+  if (button.id === 'undo' && !busy) return send(button.textContent, [{do: 'undo'}]);
   if (button.id === 'insist') return ask();
   if (button.id === 'insist-send' && !busy) return send(refused.label, refused.commands.map((c) => ({...c, why: byId('insist-reason').value.trim()})));
   if (button.dataset.print !== undefined) return window.print();
@@ -267,7 +268,7 @@ async function send(label, commands, every = 0) {
       if (!response.ok) throw new Error(await response.text());
       const {ok, text, insist: takesReason} = await response.json();
       refused = {label, commands: commands.slice(commands.indexOf(command))};
-      show(`${label}: ${text}`, ok ? 'good' : 'bad', !ok && takesReason);
+      show(`${label}: ${text}`, ok ? 'good' : 'bad', !ok && takesReason, ok && undoable.includes(command.do));
       if (!ok) break;
       if (command === commands.at(-1)) done();
       else if (every > 0) {
@@ -293,13 +294,14 @@ function done() {
   insist.close();
 }
 
-function show(text, kind, mayInsist) {
+function show(text, kind, mayInsist, mayUndo) {
   clearTimeout(hiding);
   reply.hidden = text === undefined;
   reply.className = kind ?? '';
   reply.querySelector('p').textContent = text ?? '';
   byId('insist').hidden = !mayInsist;
-  if (kind === 'good') hiding = setTimeout(() => show(undefined), replyFor);
+  byId('undo').hidden = !mayUndo;
+  if (kind === 'good') hiding = setTimeout(() => show(undefined), mayUndo ? undoFor : replyFor);
   if (kind === 'bad') (insist.open ? insist : dialogs.open ? dialogs : page).append(reply);
   else page.append(reply);
 }
