@@ -240,7 +240,7 @@ func feeds(load Load, t Tally) bool {
 // the supply, the only term of added is the tolerance of the bottles' labels.
 func (s *State) Budget(t Tally) Budget {
 	if t == AddedTally && !s.suppliesWeighed() {
-		_, expanded := s.bottles()
+		_, expanded := s.bottles(0, math.MaxInt64)
 		return Budget{{"labels of the bottles", "", expanded / 2}}
 	}
 	return s.budget(t)

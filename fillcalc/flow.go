@@ -39,7 +39,7 @@ func (s *State) Remarks() []Text {
 	furthest := 0
 	for i, p := range j.Phases {
 		place := p.Phase.place()
-		if i > 0 && place > 0 && place < j.Phases[i-1].Phase.place() {
+		if i > 0 && place > 0 && place < j.Phases[i-1].Phase.place() && !j.beginsPass(p.AtNs) {
 			add("remark.back", nil, names{"phase": string(p.Phase), "at": timeText(p.AtNs)})
 		}
 		if p.Why != "" {

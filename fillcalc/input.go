@@ -190,6 +190,9 @@ func applyPhase(s *State, in *Input) {
 	if in.Phase == Draining && s.Job.Phase != Service {
 		s.resetTail()
 	}
+	if in.Phase == Draining {
+		s.beginPass(in)
+	}
 	var seen [2]bool
 	for i := range s.Scales[:s.ScaleN] {
 		_, seen[i] = s.begun(i)
@@ -207,6 +210,9 @@ func applyPhase(s *State, in *Input) {
 func checkBaseline(s *State, _ *Input) error {
 	if p := s.Job.Phase; p != Ready && p != Draining {
 		return fmt.Errorf("do: baseline is possible before and during draining only, this job is %s: what it has counted would be lost", p)
+	}
+	if len(s.Job.PassMarks) > 0 {
+		return fmt.Errorf("do: baseline belongs to the first draining: what this job has counted before would be lost")
 	}
 	return nil
 }

@@ -49,9 +49,11 @@ type Job struct {
 	TakenBack []TakenBack
 	Past      []Moment // of the phase checking; never changed in place
 	Loss      Loss
-	Streams   [2]stream // on the scales
-	Fitted    []Fitted  // the instruments; never changed in place
-	Troubles  []Trouble // that are over; never changed in place
+	PassMarks []PassMark // of the passes after the first; never changed in place
+	Unmixed   bool       // it was drained again before the engine had mixed what was in
+	Streams   [2]stream  // on the scales
+	Fitted    []Fitted   // the instruments; never changed in place
+	Troubles  []Trouble  // that are over; never changed in place
 	Watched   [3]watched
 	// EmptyKg is the weight of an empty bottle with what clings to it.
 	EmptyKg, EmptyUKg float64
@@ -178,8 +180,12 @@ func (s *State) rescale(sc *Scale, by float64) {
 		}
 	}
 	s.Job.Loss.SinceNs, s.Job.Streams = 0, [2]stream{}
+	s.Job.PassMarks = slices.Clone(s.Job.PassMarks)
 	for i := range s.Scales[:s.ScaleN] {
 		if l := &s.Job.Ledgers[i]; &s.Scales[i] == sc {
+			for k := range s.Job.PassMarks {
+				s.Job.PassMarks[k].At[i].Kg *= by
+			}
 			for k := range l.Marks {
 				l.Marks[k].Kg *= by
 			}

@@ -30,6 +30,7 @@ func (s *State) planTo(engineHasRun bool) (Plan, error) {
 	if s.ScaleN == 1 && s.Scales[0].Setup.Load == BothLoad {
 		in.SharedGainU = s.Scales[0].Setup.gainU(s.NowNs)
 	}
+	in.DrainedBeforeKg, in.InBeforeKg = s.beforeKg()
 	in.DrainedUKg = s.weighedUKg(DrainedTally, in.SharedGainU > 0)
 	in.AddedUKg = s.weighedUKg(AddedTally, in.SharedGainU > 0)
 	in.OverflowUKg = s.weighedUKg(OverflowTally, in.SharedGainU > 0)

@@ -5,7 +5,7 @@ import "math"
 // Line is the stop line of pouring now: the first fill, or the target once the engine has
 // run, or what a reading of the level asks for. Litres are at the reference temperature; a figure that is not known is NaN.
 type Line struct {
-	AtL float64 // as what is in
+	AtL float64 // as what went in, in all passes
 	ToL float64 // still to pour; negative: too much
 	ToS float64 // at the present flow; NaN while nothing flows
 }
@@ -36,7 +36,7 @@ func (s *State) Line() (l Line, ok bool) {
 	if r, read := s.reading(); read {
 		toL = r.toPourL(toL)
 	}
-	l = Line{AtL: plan.InL + toL, ToL: toL, ToS: math.NaN()}
+	l = Line{AtL: plan.BeforeL + plan.InL + toL, ToL: toL, ToS: math.NaN()}
 	if flowLMin := s.Volumes().AddedLMin; flowLMin > poursLMin {
 		l.ToS = max(0, l.ToL/(flowLMin/60))
 	}

@@ -46,7 +46,13 @@ func (s *State) Next() []Ask {
 			list = append(list, Ask{Text: Text{Key: "ask.record", Names: names{"item": string(i.Item)}}, Tone: ToneDo, Do: DoRecord, Item: i.Item})
 		}
 	}
-	return append(list, s.work()...)
+	list = append(list, s.work()...)
+	if _, gears := s.gearWork(); j.Phase.runs() && !gears {
+		if ask, ok := s.drainAgain(); ok {
+			list = append(list, ask)
+		}
+	}
+	return list
 }
 
 // work lists what the phase itself asks for.

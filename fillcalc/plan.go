@@ -27,6 +27,10 @@ type PlanInput struct {
 	// judged, or below while it was poured in. It must not be part of DrainedKg.
 	OverflowKg, OverflowUKg float64
 
+	// What earlier passes had drained, and had left in of what they added. Both are part of the
+	// figures above.
+	DrainedBeforeKg, InBeforeKg float64
+
 	// SharedGainU is the relative standard uncertainty of the slope of the one scale
 	// that weighed both drained and added; DrainedUKg and AddedUKg do not include it.
 	// With two scales it is 0, and they include that of their own scale.
@@ -43,18 +47,19 @@ type PlanInput struct {
 	CaddyFreeL         float64 // room left in the caddy
 }
 
-// Plan says how much to pour. Litres are at the reference temperature; each UL is a
+// Plan says how much to pour in the present pass. Litres are at the reference temperature; each UL is a
 // standard uncertainty.
 type Plan struct {
 	TargetL, TargetUL float64 // restores the level at the check temperature
 	FirstFillL        float64
 	InL               float64 // in the transmission: added, less what ran out again
+	BeforeL           float64 // the same of earlier passes, which is not in the figures above
 	// RemainingL is still to pour: up to the first fill until the engine has run, up
 	// to the target afterwards. Negative means that too much is in.
 	RemainingL, RemainingUL float64
 	RemainingMassKg         float64
 
-	// Bottles of the labelled size; 0 if the size is not known.
+	// Bottles of the labelled size, of all passes; 0 if the size is not known.
 	BottlesForTarget int
 	// BottlesOpened is the number of bottles opened so far. The next one counts once
 	// the amount poured exceeds the full bottles by more than their tolerance and the
@@ -162,21 +167,22 @@ func (in PlanInput) Plan() (Plan, error) {
 	}
 
 	var p Plan
-	p.TargetL = float64((removedL + in.LevelCorrectionL) * toRef)
+	p.BeforeL = float64(in.InBeforeKg * perKg)
+	p.TargetL = float64((removedL+in.LevelCorrectionL)*toRef) - p.BeforeL
 	p.TargetUL = u(1, 0)
 	p.FirstFillL = float64(in.FirstFill * p.TargetL)
 	share, aimL := 1.0, p.TargetL
 	if !in.EngineHasRun {
 		share, aimL = in.FirstFill, p.FirstFillL
 	}
-	p.InL = float64((in.AddedKg - in.OverflowKg) * perKg)
+	p.InL = float64((in.AddedKg-in.OverflowKg)*perKg) - p.BeforeL
 	p.RemainingL = aimL - p.InL
 	p.RemainingUL = u(share, perKg)
 	p.RemainingMassKg = p.RemainingL / perKg
 
 	addedL := float64(max(0, in.AddedKg) * perKg)
 	if in.BottleL > 0 {
-		p.BottlesForTarget = max(0, int(math.Ceil((p.TargetL-shownL)/in.BottleL)))
+		p.BottlesForTarget = max(0, int(math.Ceil((p.TargetL+p.BeforeL-shownL)/in.BottleL)))
 		openL := float64(addedL*tolerancePct(in.BottleTolerancePct, in.BottleL)/100) + float64(2*in.AddedUKg*perKg)
 		openL = min(openL, in.BottleL/2)
 		p.BottlesOpened = max(0, int(math.Ceil((addedL-openL)/in.BottleL)))
@@ -213,14 +219,14 @@ func (p *Plan) note(in PlanInput, missingUL, usedCheckKgM3, usedRefKgM3 float64)
 	}
 	if in.StillDraining && in.CaddyFreeL != 0 && expectedL > 0 {
 		// It arrives warm and takes up more room than at the reference temperature.
-		comingL := (float64(expectedL*usedRefKgM3) - float64(in.DrainedKg*1000)) / usedCheckKgM3
+		comingL := (float64(expectedL*usedRefKgM3) - float64((in.DrainedKg-in.DrainedBeforeKg)*1000)) / usedCheckKgM3
 		if comingL > 0 && comingL > in.CaddyFreeL {
 			add(NoteCaddy, figures{"free_l": max(0, in.CaddyFreeL), "coming_l": comingL})
 		}
 	}
 	if tolerance := tolerancePct(in.BottleTolerancePct, in.BottleL); p.BottlesForTarget > 0 && missingL > shownL {
 		minHeldL := float64(p.BottlesForTarget) * in.BottleL * (1 - tolerance/100)
-		if p.TargetL+float64(2*p.TargetUL) > minHeldL {
+		if p.TargetL+p.BeforeL+float64(2*p.TargetUL) > minHeldL {
 			add(NoteBottles, figures{"count": float64(p.BottlesForTarget), "bottle_l": in.BottleL, "less_pct": tolerance, "target_u_l": 2 * p.TargetUL})
 		}
 	}
@@ -239,6 +245,7 @@ func (in PlanInput) check() error {
 		{"retained_kg", in.RetainedKg, 0, limit}, {"retained_u_kg", in.RetainedUKg, 0, limit},
 		{"level_correction_l", in.LevelCorrectionL, -limit, limit}, {"level_correction_u_l", in.LevelCorrectionUL, 0, limit},
 		{"added_kg", in.AddedKg, -limit, limit}, {"added_u_kg", in.AddedUKg, 0, limit},
+		{"drained_before_kg", in.DrainedBeforeKg, -limit, limit}, {"in_before_kg", in.InBeforeKg, -limit, limit},
 		{"overflow_kg", in.OverflowKg, 0, limit}, {"overflow_u_kg", in.OverflowUKg, 0, limit},
 		{"shared_gain_u", in.SharedGainU, 0, 1},
 		{"used.density_u", in.Used.DensityU, 0, 1}, {"fresh.density_u", in.Fresh.DensityU, 0, 1},

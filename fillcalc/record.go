@@ -158,7 +158,7 @@ func (j *Job) Corrected(i int) bool {
 	for k := range j.Records {
 		o := &j.Records[k]
 		later := o.AtNs > r.AtNs || o.AtNs == r.AtNs && k > i
-		if later && o.Item == r.Item && !r.movedUntil(o) {
+		if later && o.Item == r.Item && j.pass(o.AtNs) == j.pass(r.AtNs) && !r.movedUntil(o) {
 			return true
 		}
 	}
@@ -191,7 +191,12 @@ func (j *Job) Judged() *Record {
 // recorded returns the newest record of an item; nil if there is none.
 func (j *Job) recorded(item Item) (newest *Record) {
 	for i := range j.Records {
-		if r := &j.Records[i]; r.Item == item && (newest == nil || r.AtNs >= newest.AtNs) {
+		r := &j.Records[i]
+		again := item == Gasket || item == Torque || item == Leaks || item == LevelAfter
+		if again && j.pass(r.AtNs) < len(j.PassMarks) {
+			continue // the pan was opened again
+		}
+		if r.Item == item && (newest == nil || r.AtNs >= newest.AtNs) {
 			newest = r
 		}
 	}

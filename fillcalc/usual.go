@@ -79,7 +79,7 @@ func (s *State) OutL() (litres, expandedL float64) {
 func (s *State) UsualNote() (note Text, ok bool) {
 	j := &s.Job
 	usual := j.Spec.Usual
-	if usual == nil || j.Passes() > 1 || j.Phase != Draining && j.Phase != Service {
+	if usual == nil || j.Drains() > 1 || j.Phase != Draining && j.Phase != Service {
 		return Text{}, false
 	}
 	outL, uL := s.OutL()
@@ -98,9 +98,9 @@ func (s *State) UsualNote() (note Text, ok bool) {
 	return Text{Key: key, Figures: figures{"out_l": outL, "usual_l": usual.OutL, "usual_u_l": usual.UL, "jobs": float64(usual.Jobs)}}, true
 }
 
-// Passes counts how many times the transmission was drained: once more for each draining
+// Drains counts how many times the transmission was drained: once more for each draining
 // after a filling.
-func (j *Job) Passes() (n int) {
+func (j *Job) Drains() (n int) {
 	empty := false
 	for _, p := range j.Phases {
 		switch {

@@ -136,7 +136,7 @@ func TestPasses(t *testing.T) {
 		for _, p := range strings.Fields(phases) {
 			j.Phases = append(j.Phases, PhaseAt{Phase: Phase(p)})
 		}
-		if got := j.Passes(); got != want {
+		if got := j.Drains(); got != want {
 			t.Errorf("%s: %d passes, want %d", phases, got, want)
 		}
 	}

@@ -108,7 +108,7 @@ func (s *State) judgeAmount(c *Criterion, toleranceL float64) {
 		unit = "L at " + strconv.FormatFloat(s.Job.ReferenceC, 'g', -1, 64) + " °C"
 	}
 	if err == nil {
-		c.Figure("target", plan.TargetL, unit)
+		c.Figure("target", plan.TargetL+plan.BeforeL, unit)
 	} else {
 		c.Figure("drained", v.DrainedL, unit)
 	}

@@ -62,7 +62,7 @@ func (s *State) Volumes() Volumes {
 	}
 	switch {
 	case !s.suppliesWeighed():
-		v.AddedL, v.AddedUL = s.bottles()
+		v.AddedL, v.AddedUL = s.bottles(0, math.MaxInt64)
 		v.AddedKg = v.AddedL * j.FreshKgM3 / 1000
 	case s.live(AddedTally):
 		v.AddedKg = s.shownKg(AddedTally) * j.FreshFactor
@@ -206,13 +206,13 @@ func (s *State) suppliesWeighed() bool {
 	return false
 }
 
-// bottles returns the sum of the bottles entered, in litres at the reference
+// bottles returns the sum of the bottles entered from one time to another, in litres at the reference
 // temperature, and its expanded uncertainty (k = 2). A label states the volume at
 // 20 °C, whatever the reference.
-func (s *State) bottles() (litres, expandedL float64) {
+func (s *State) bottles(fromNs, toNs int64) (litres, expandedL float64) {
 	var poured []Bottle
 	for _, e := range s.Job.Entries {
-		if e.What == EnterBottle {
+		if e.What == EnterBottle && e.AtNs >= fromNs && e.AtNs < toNs {
 			poured = append(poured, Bottle{SizeL: e.L, Share: e.Share})
 		}
 	}

@@ -554,7 +554,8 @@ func (r *Report) sheetVolumes(d *SheetData) {
 	if err != nil {
 		return
 	}
-	row("target", plan.TargetL*s.Job.FreshKgM3/1000, plan.TargetL, 2*plan.TargetUL, plan.TargetL*fresh, 2*plan.TargetUL*fresh, nil)
+	target := plan.TargetL + plan.BeforeL
+	row("target", target*s.Job.FreshKgM3/1000, target, 2*plan.TargetUL, target*fresh, 2*plan.TargetUL*fresh, nil)
 	row("missing", plan.RemainingMassKg, plan.RemainingL, 2*plan.RemainingUL, plan.RemainingL*fresh, 2*plan.RemainingUL*fresh, nil)
 }
 

@@ -152,7 +152,7 @@ func (d *SheetData) passes() int {
 	for _, p := range d.Phases {
 		j.Phases = append(j.Phases, fillcalc.PhaseAt{Phase: fillcalc.Phase(p.Phase)})
 	}
-	return j.Passes()
+	return j.Drains()
 }
 
 func (t *ticket) inRow() ticketRow {

@@ -347,6 +347,9 @@ func (s *screen) card(c *cart) (rows []labelled) {
 	if r := recorded(j, fillcalc.Torque); r != nil && r.AppliedNM > 0 {
 		add("bay.torque_label", s.R.Units.Torque(r.AppliedNM))
 	}
+	if n := len(j.Passes); n > 0 {
+		add("bay.old_left", s.text("bay.old_left_pct", map[string]float64{"old_left_pct": float64(j.Passes[n-1].OldLeftPct)}, nil))
+	}
 	add("bay.who", s.Who)
 	return rows
 }

@@ -58,7 +58,7 @@ var (
 		"ask.gears": "do", "ask.check": "do", "ask.wait": "wait", "ask.level": "check", "ask.top_up": "do", "ask.close": "do", "ask.came": "answer", "ask.bottles": "answer",
 		"ask.slow": "slow", "ask.runs_out": "lost", "ask.past_first_fill": "stop", "ask.no_temperature": "unmeasured"}
 	dos   = map[string]string{"ask.came": "answer", "ask.bottles": "answer"}
-	turns = map[string]string{"ask.engine": "running"}
+	turns = map[string]string{"ask.engine": "running", "ask.drain_again": "draining"}
 )
 
 func (s state) with(name string, change func(s *state)) state {

@@ -207,7 +207,7 @@ func Summary(s *fillcalc.State, chain Chain) Published {
 	if j.Spec.ServiceData != "" {
 		f.text("service_data", j.Spec.ServiceData)
 	}
-	f.int("passes", int64(j.Passes()))
+	f.int("passes", int64(j.Drains()))
 	outL, outUL := s.OutL()
 	f.float("out_l", outL)
 	f.float("out_u_l", outUL)
@@ -215,7 +215,7 @@ func Summary(s *fillcalc.State, chain Chain) Published {
 	f.int("seq_from", int64(chain.JobSeq))
 	f.int("seq", int64(s.Seq))
 	if plan, err := s.Plan(); err == nil {
-		f.float("target_l", plan.TargetL)
+		f.float("target_l", plan.TargetL+plan.BeforeL)
 		f.float("target_u_l", 2*plan.TargetUL)
 	}
 	if j.Spec.TypicalL > 0 {

@@ -6,7 +6,7 @@ import "slices"
 // what is not measured now, what may become wrong, what is to be done some day. What is not
 // listed comes last.
 var harm = []AlertCode{
-	AlertCaddy, AlertBalance,
+	AlertRunsOut, AlertCaddy, AlertBalance,
 	AlertSensor, AlertFrozen, AlertFrames, AlertJournal, AlertBroker, AlertChange,
 	AlertJumps, AlertFlow, AlertScatter, AlertMoved, AlertSnapshot, AlertJournalGap, AlertJournalJobs,
 	AlertClock, AlertClockUnset, AlertHistoryRefused, AlertHistory, AlertJournalFilling, AlertJournalGivenUp,

@@ -23,6 +23,7 @@ type Job struct {
 	ServiceData *JobServiceData `json:"service_data"`
 	Usual       *JobUsual       `json:"usual"` // null when the shop has done too few such jobs
 	Plan        *JobPlan        `json:"plan"`
+	Passes      []JobPass       `json:"passes,omitempty"` // left out while the capacity is not known
 	Flow        JobFlow         `json:"flow"`
 	Tail        *JobTail        `json:"tail"`
 	Tally       Volumes         `json:"tally"`
@@ -50,6 +51,16 @@ type Job struct {
 type JobWindow struct {
 	LowC  Number `json:"low_c"`
 	HighC Number `json:"high_c"`
+}
+
+// maxPasses bounds the passes of the message: nobody drains a transmission more often.
+const maxPasses = 8
+
+// JobPass is one pass of a service: drained and filled once.
+type JobPass struct {
+	DrainedL   Number `json:"drained_l"` // weighed, and entered as spilled or left in the pan
+	AddedL     Number `json:"added_l"`
+	OldLeftPct Number `json:"old_left_pct"` // of the old fluid, in the transmission afterwards
 }
 
 // JobUsual is what usually came out in the shop's own closed jobs with the same service
@@ -95,6 +106,9 @@ func JobOf(s *fillcalc.State) Job {
 		m.Usual = &JobUsual{OutL: Number(u.OutL), UL: Number(u.UL), Jobs: u.Jobs}
 	}
 	m.Plan, m.Tail = planOf(s), tailOf(s)
+	m.Passes, _ = newest(s.Passes(), maxPasses, math.MaxInt, func(p fillcalc.Pass) JobPass {
+		return JobPass{Number(p.OutL), Number(p.AddedL), Number(100 * p.OldLeft)}
+	})
 	v := s.Volumes()
 	m.OverflowL, m.OverflowUL = Number(v.OverflowL), Number(v.OverflowUL)
 	m.AtOther = atOtherTemperatures(s, v)

@@ -9,6 +9,9 @@ import (
 // JobPlan is the part of the leaf job that says how much to pour, in litres at the
 // reference temperature.
 type JobPlan struct {
+	// All litres count the whole job. BeforeL is what earlier passes had put in: less it, they
+	// are those of the present pass.
+	BeforeL     Number `json:"before_l"`
 	TargetL     Number `json:"target_l"`
 	TargetUL    Number `json:"target_u_l"` // expanded, k = 2
 	FirstFillL  Number `json:"first_fill_l"`
@@ -37,7 +40,7 @@ func planOf(s *fillcalc.State) *JobPlan {
 		return nil
 	}
 	m := &JobPlan{
-		TargetL: Number(p.TargetL), TargetUL: Number(2 * p.TargetUL), FirstFillL: Number(p.FirstFillL),
+		BeforeL: Number(p.BeforeL), TargetL: Number(p.BeforeL + p.TargetL), TargetUL: Number(2 * p.TargetUL), FirstFillL: Number(p.BeforeL + p.FirstFillL),
 		RemainingL: Number(p.RemainingL), RemainingUL: Number(2 * p.RemainingUL), Notes: []Said{},
 	}
 	if s.Job.Spec.BottleL > 0 {

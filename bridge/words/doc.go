@@ -17,5 +17,6 @@
 // A test fails when a key is missing in a language, is not used, or when two languages do
 // not mention the same figures.
 //
-// The package holds no state and starts no goroutines. Read catalogue.go, then reader.go.
+// The glossary explains the words: [Reader.Glossary]. The package holds no state and starts no
+// goroutines. Read catalogue.go, reader.go, then glossary.go.
 package words

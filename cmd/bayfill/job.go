@@ -54,9 +54,11 @@ without one is in the units shown: those of the shop, or of --units. The answer 
 was understood. bayfill help words explains every word.`,
 		Example: `  export BAYFILL_BROKER=tcp://bay-box:1883 BAYFILL_SHOP=hilltop BAYFILL_CART=bay2
   export BAYFILL_USERNAME=technician BAYFILL_PASSWORD_FILE=~/technician.password
-  bayfill job open --vehicle van --fluid "amber 6" --low-c 35 --high-c 45
+  bayfill job open --vehicle van --fluid "amber 6" --low-c "95 F" --high-c "113 F"
   bayfill job phase draining
-  bayfill job answer 2 fluid
+  bayfill job enter spilled "3 fl oz"
+  bayfill job record torque done --applied "165 in-lb"
+  bayfill job show --units us --lang es
   bayfill job clear
   bayfill job close`,
 		Args: cobra.NoArgs,

@@ -11,7 +11,9 @@
 // could not be made, else 1.
 //
 // In reading order: run.go, demo.go with technician.go, station.go (a person's side of
-// the contract) with job.go, watch.go and board.go, then the others.
+// the contract) with job.go, watch.go and board.go, then the others. reader.go says in which
+// language and units a command prints, entered.go what a person types, helpwords.go what
+// each word means.
 package main
 
 import (
@@ -43,8 +45,8 @@ func main() {
 	os.Exit(run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
 }
 
-// run is the whole program; it returns the exit status.
-func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer) int {
+// rootCommand has all subcommands.
+func rootCommand() *cobra.Command {
 	root := &cobra.Command{
 		Use:           "bayfill",
 		Short:         "Weigh what leaves a transmission and what goes back in",
@@ -59,6 +61,12 @@ func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer
 		help.AddCommand(helpWordsCommand())
 	}
 	root.SetFlagErrorFunc(flagError)
+	return root
+}
+
+// run is the whole program; it returns the exit status.
+func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer) int {
+	root := rootCommand()
 	root.SetArgs(negatives(args))
 	root.SetIn(in)
 	root.SetOut(out)

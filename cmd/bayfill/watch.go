@@ -122,7 +122,7 @@ func cutRows(rows []row, r words.Reader, height int) []row {
 }
 
 // drawPage is what a terminal needs to show these rows in place of what it shows, cut to its
-// width. Who has set NO_COLOR gets no colours.
+// width. Who has set NO_COLOR gets bold text and no colours.
 func drawPage(rows []row, width int) []byte {
 	var page bytes.Buffer
 	page.WriteString(home)
@@ -135,8 +135,12 @@ func drawPage(rows []row, width int) []byte {
 		if runes := []rune(line); len(runes) > width {
 			line = string(runes[:width])
 		}
-		if colours && row.look != asIs {
-			line = "\x1b[" + string(row.look) + "m" + line + "\x1b[m"
+		look := row.look
+		if !colours && look != asIs {
+			look = strong
+		}
+		if look != asIs {
+			line = "\x1b[" + string(look) + "m" + line + "\x1b[m"
 		}
 		page.WriteString(line + clearRestOfLine)
 	}

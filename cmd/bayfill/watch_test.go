@@ -136,8 +136,8 @@ func TestWatchOnASmallTerminal(t *testing.T) {
 		}
 	}
 	t.Setenv("NO_COLOR", "1")
-	if page := string(drawPage([]row{{"a", red}}, 80)); strings.Contains(page, "31m") {
-		t.Errorf("%q has colours", page)
+	if page := string(drawPage([]row{{"a", red}}, 80)); !strings.Contains(page, "\x1b[1ma\x1b[m") {
+		t.Errorf("%q is not bold without a colour", page)
 	}
 	t.Setenv("NO_COLOR", "")
 	if page := string(drawPage([]row{{"a", red}}, 80)); !strings.Contains(page, "\x1b[1;31ma\x1b[m") {

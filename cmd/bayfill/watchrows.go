@@ -102,12 +102,25 @@ func (p *page) instruction(s shown) {
 		return
 	}
 	ask := &s.job.Flow.Next[0]
-	p.add(strong, "> "+ask.For(p.r))
+	p.add(lookOf(ask.Tone), "> "+ask.For(p.r))
 	for i := range s.job.Questions {
 		if q := &s.job.Questions[i]; q.Change == ask.Change {
 			p.add(asIs, "  "+p.answerWith(q))
 		}
 	}
+}
+
+// lookOf is how an instruction of a tone looks.
+func lookOf(tone string) look {
+	switch fillcalc.Tone(tone) {
+	case fillcalc.ToneStop, fillcalc.ToneLost, fillcalc.ToneUnmeasured:
+		return red
+	case fillcalc.ToneSlow, fillcalc.ToneClosing, fillcalc.ToneAnswer:
+		return yellow
+	case fillcalc.ToneCheck, fillcalc.ToneDone:
+		return green
+	}
+	return strong
 }
 
 // answerWith is the command that answers a question.
@@ -177,7 +190,7 @@ func (p *page) alerts(s shown) {
 	}
 }
 
-// rest is what is to be done after that, what is to be known of the plan, and the cautions.
+// rest is what is to be done after that, the cautions, and what is to be known of the plan.
 func (p *page) rest(s shown) {
 	var list []string
 	for i := range s.job.Flow.Next {
@@ -185,13 +198,13 @@ func (p *page) rest(s shown) {
 			list = append(list, "> "+s.job.Flow.Next[i].For(p.r))
 		}
 	}
+	for i := range s.job.Cautions {
+		list = append(list, "· "+s.job.Cautions[i].For(p.r))
+	}
 	if s.job.Plan != nil {
 		for i := range s.job.Plan.Notes {
 			list = append(list, "· "+s.job.Plan.Notes[i].For(p.r))
 		}
-	}
-	for i := range s.job.Cautions {
-		list = append(list, "· "+s.job.Cautions[i].For(p.r))
 	}
 	if len(list) > 0 {
 		p.gap()

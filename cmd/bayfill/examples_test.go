@@ -1,0 +1,122 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/spf13/cobra"
+
+	"bayfill/bridge/config"
+)
+
+// shellWords splits a command line without expansions.
+func shellWords(line string) (list []string) {
+	for _, m := range regexp.MustCompile(`'([^']*)'|"([^"]*)"|(\S+)`).FindAllStringSubmatch(line, -1) {
+		list = append(list, m[1]+m[2]+m[3])
+	}
+	return list
+}
+
+// parses reports what is wrong with a documented command: a subcommand, flag or number of
+// arguments that there is not.
+func parses(line string) error {
+	line, _, _ = strings.Cut(line, " #")
+	line, _, _ = strings.Cut(line, " > ")
+	cmd, rest, err := rootCommand().Find(negatives(shellWords(line))[1:])
+	if err != nil {
+		return err
+	}
+	cmd.InitDefaultHelpFlag()
+	cmd.InitDefaultVersionFlag()
+	if err := cmd.ParseFlags(rest); err != nil {
+		return flagError(cmd, err)
+	}
+	if len(rest) == 0 { // only its name
+		return nil
+	}
+	return cmd.ValidateArgs(cmd.Flags().Args())
+}
+
+// Every command that a document or --help shows is one of the program.
+func TestDocumentedCommands(t *testing.T) {
+	var lines []string
+	for _, name := range []string{"README.md", "DEVELOPERS.md", "testdata/config/bayfill.yaml", "testdata/systemd/bayfill.service"} {
+		text, err := os.ReadFile(filepath.Join("..", "..", name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range regexp.MustCompile("(?m)^ {4}((?:go run ./cmd/)?bayfill .*)$|`((?:[a-z ]+-- )?bayfill [^`…]*)`").FindAllStringSubmatch(string(text), -1) {
+			line := m[1] + m[2]
+			lines = append(lines, line[strings.Index(line, "bayfill "):])
+		}
+	}
+	documented := len(lines)
+	var add func(cmd *cobra.Command)
+	add = func(cmd *cobra.Command) {
+		for line := range strings.Lines(cmd.Example) {
+			if line = strings.TrimSpace(line); strings.HasPrefix(line, "bayfill ") {
+				lines = append(lines, line)
+			}
+		}
+		for _, c := range cmd.Commands() {
+			add(c)
+		}
+	}
+	add(rootCommand())
+	if documented < 20 || len(lines) < documented+10 {
+		t.Fatalf("only %d commands were found: %q", len(lines), lines)
+	}
+	for _, line := range lines {
+		if err := parses(line); err != nil {
+			t.Errorf("%s: %v", line, err)
+		}
+	}
+}
+
+// The example of bayfill job is a job: every line of it is done.
+func TestJobsExample(t *testing.T) {
+	b := openBay(t, "")
+	b.soon(t, "the sensors", func(s shown) bool { return s.about.ShopUnits == "metric" && sound(s.alerts) })
+	cmd, _, err := rootCommand().Find([]string{"job"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var done []string
+	for line := range strings.Lines(cmd.Example) {
+		args := shellWords(line)
+		if args[0] != "bayfill" {
+			continue
+		}
+		if slices.Contains(args, "draining") || slices.Contains(args, "close") { // what a hand waits for
+			b.soon(t, "the weighing", func(s shown) bool { return s.volumes.QualityCode == "good" })
+		}
+		if status, out, errors := program(t.Context(), args[1:]...); status != 0 {
+			t.Errorf("%s: status %d: %s%s", line, status, out, errors)
+		}
+		done = append(done, line)
+	}
+	if len(done) < 6 {
+		t.Errorf("the example has only %q", done)
+	}
+}
+
+// The section stock that README shows is one.
+func TestReadmeStock(t *testing.T) {
+	readme, err := os.ReadFile(filepath.Join("..", "..", "README.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	section := regexp.MustCompile(`(?m)^    stock:\n(?:     .*\n)+`).FindString(string(readme))
+	c, err := config.Parse([]byte(`shop: hilltop
+data: /var/lib/bayfill
+fluids: [{name: amber 6, density_kg_m3: 848}]
+carts: [{name: bay2, sensors: [{name: caddy, role: caddy, port: a, protocol: sma, capacity_kg: 30, resolution_kg: 0.005}]}]
+` + strings.ReplaceAll("\n"+section, "\n    ", "\n")))
+	if err != nil || len(c.Stock.Fluids) != 1 || c.Stock.Waste == nil {
+		t.Errorf("%v in %s", err, section)
+	}
+}
