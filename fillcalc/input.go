@@ -172,14 +172,19 @@ func checkPhase(s *State, in *Input) error {
 	if !j.turns() {
 		return fmt.Errorf("phase: this job has changed between draining and filling too often: close it and open another")
 	}
-	if in.Phase != Service && in.Phase != Filling {
-		return nil
+	if in.Phase == Service || in.Phase == Filling {
+		return s.checkStill(in.Phase)
 	}
+	return nil
+}
+
+// checkStill refuses a phase that begins with a weighing while a scale does not stand still.
+func (s *State) checkStill(phase Phase) error {
 	for i := range s.Scales[:s.ScaleN] {
-		if _, runs := s.begun(i); runs && in.Phase == Filling {
+		if _, runs := s.begun(i); runs && phase == Filling {
 			continue // it will not stand still: the phase counts from before the stream
 		}
-		if err := s.checkStands(s.Scales[i].Setup.Sensor, in.Phase); err != nil {
+		if err := s.checkStands(s.Scales[i].Setup.Sensor, phase); err != nil {
 			return err
 		}
 	}

@@ -255,6 +255,10 @@ func (s *screen) level(c *cart) {
 		s.Answers = append(s.Answers, results...)
 	} else {
 		when := entry{ID: "level-at", Name: "at", Label: s.word("bay.level_when"), Choices: []choice{{"", s.word("bay.level_now")}}}
+		if next := j.Flow.Next; len(next) > 0 && next[0].Say == "ask.level_late" { // most likely just before the window closed
+			when.Value = next[0].Names["at"]
+			when.Choices = append(when.Choices, choice{when.Value, s.R.Name("at", when.Value)})
+		}
 		if now, err := time.Parse(time.RFC3339, j.TS); err == nil {
 			for _, minutes := range []int{1, 2, 3, 5, 10, 15, 20} {
 				ago := time.Duration(minutes) * time.Minute

@@ -170,9 +170,6 @@ func (d *ServiceData) check(fluids map[string]fillcalc.Fluid) error {
 	case !(d.FirstFill >= 0.3 && d.FirstFill <= 1):
 		return wrong("first_fill", "%g must be from 0.3 to 1: the fraction of the target to pour before the engine first runs", d.FirstFill)
 	}
-	if err := fillcalc.CheckGears(d.Gears); err != nil {
-		return wrong("gears", "%w", err)
-	}
 	if err := d.convert(); err != nil {
 		return err
 	}
@@ -219,6 +216,9 @@ func (d *ServiceData) checkTexts() error {
 		case strings.ContainsFunc(f.text, func(r rune) bool { return r == unicode.ReplacementChar || !unicode.IsPrint(r) }):
 			return wrong(f.field, "%.40q must contain printable characters only", f.text)
 		}
+	}
+	if err := fillcalc.CheckGears(d.Gears); err != nil {
+		return wrong("gears", "%w", err)
 	}
 	return nil
 }
