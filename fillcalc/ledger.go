@@ -185,7 +185,7 @@ func (j *Job) rise(sensor string, from, to *Settled) (kg, u2 float64) {
 // as what went.
 func (j *Job) lies(sc *Scale, kg, u2 float64, cleared int) bool {
 	return slices.ContainsFunc(j.Changes, func(c Change) bool {
-		return c.Sensor == sc.Setup.Sensor && c.Kg > 0 && (c.ID > cleared || c.Said == AsThing) && (c.Last == 0 && c.As != AsContainer || c.Loose) && math.Abs(c.Kg+kg) <= sc.slackKg(c.U2+u2, c.Kg)
+		return c.Sensor == sc.Setup.Sensor && c.Kg > 0 && (c.ID > cleared || c.Said == AsThing) && (c.Last == 0 && c.As != AsContainer || c.Loose) && math.Abs(c.Kg+kg) <= sc.Setup.slackKg(c.U2+u2, c.Kg)
 	})
 }
 
@@ -328,7 +328,7 @@ func (s *State) change(i int, f found) {
 		FromKg: f.FromKg, EndKg: f.EndKg, Kg: f.Kg, U2: f.U2, Cause: f.Cause, Slow: f.Slow, Flows: f.Flows, Lifted: f.Lifted,
 	}
 	if f.Kg < 0 && f.Cause != Away {
-		c.ReturnedNs = sc.restedAt(f.EndKg, sc.slackKg(min(f.U2, sureU2), f.Kg))
+		c.ReturnedNs = sc.restedAt(f.EndKg, sc.Setup.slackKg(min(f.U2, sureU2), f.Kg))
 	}
 	if c.Kg > containerKg && j.way(sc.Setup.Load) < 0 && !c.Slow {
 		since := f.FromS - 20

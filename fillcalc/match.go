@@ -165,60 +165,76 @@ func (m *matching) group(as Label, loose bool, list ...*Change) {
 }
 
 // slackKg is how far two weights of one thing may lie apart.
-func (sc *Scale) slackKg(u2, kg float64) float64 {
+func (s *ScaleSetup) slackKg(u2, kg float64) float64 {
 	kg = math.Abs(kg)
-	return min(float64(3*math.Sqrt(u2)), kg/3) + float64(2*sc.Setup.ResolutionKg) + float64(0.003*kg)
+	return min(float64(3*math.Sqrt(u2)), kg/3) + float64(2*s.ResolutionKg) + float64(0.003*kg)
 }
 
 // exact finds what a change ends by weight: one change, or two where something goes that
 // was laid down or had been taken in parts. What weighs the same comes first, then what
 // may, because fluid ran meanwhile.
 func (m *matching) exact(n *Change, open []*Change, out bool) bool {
-	var best []*Change
-	bestKg := math.Inf(1)
-	try := func(sure bool, list ...*Change) {
-		kg, u2, loose := 0.0, 0.0, false
-		for _, c := range list {
-			kg, u2 = kg+c.Kg, u2+c.U2
-			loose = loose || c.Loose
-			if kg2 := float64(n.Kg * n.Kg); float64(9*c.U2) > kg2 || !sure && c.Cause == Away && float64(81*c.U2) > kg2 {
-				return // it proves nothing
-			}
-		}
-		if sure {
-			u2 = min(u2, sureU2)
-		}
-		off, slack := math.Abs(kg), m.sc.slackKg(u2, n.Kg)
-		if loose {
-			off += slack // it has another end already
-		}
-		if math.Abs(kg) <= slack && off < bestKg {
-			best, bestKg = list, off
-		}
-	}
-	single := func(sure bool) {
-		for _, c := range open {
-			if c.Kg > 0 != (n.Kg > 0) && !(c.Loose && n.Kg > 0) {
-				try(sure, n, c)
-			}
-		}
-	}
-	single(true)
+	e := ending{scale: m.sc.Setup, of: n, bestKg: math.Inf(1)}
+	e.single(open, true)
 	for k, c := range open {
 		for _, d := range open[k+1:] {
 			// What comes is one thing, and too many sums come near by chance.
-			if bestKg > leastKg && n.Kg < 0 && (c.Kg > 0 || d.Kg > 0) {
-				try(true, n, c, d)
+			if e.bestKg > leastKg && n.Kg < 0 && (c.Kg > 0 || d.Kg > 0) {
+				e.try(true, n, c, d)
 			}
 		}
 	}
-	if best == nil && !(out && n.Kg > 0) { // what comes back may be another one
-		single(false)
+	if e.best == nil && !(out && n.Kg > 0) { // what comes back may be another one
+		e.single(open, false)
 	}
-	if best != nil {
-		m.group(AsGone, false, best...)
+	if e.best != nil {
+		m.group(AsGone, false, e.best...)
 	}
-	return best != nil
+	return e.best != nil
+}
+
+// ending looks for the changes that come nearest to zero together with one change.
+type ending struct {
+	scale  ScaleSetup
+	of     *Change
+	best   []*Change // nil: none are near enough
+	bestKg float64   // how far they are off
+}
+
+// single tries each change of the other direction alone.
+func (e *ending) single(open []*Change, sure bool) {
+	for _, c := range open {
+		if c.Kg > 0 != (e.of.Kg > 0) && !(c.Loose && e.of.Kg > 0) {
+			e.try(sure, e.of, c)
+		}
+	}
+}
+
+// try keeps a list of changes if they come nearer to zero than the best so far. sure: they
+// must weigh the same, and not only as far as is known.
+func (e *ending) try(sure bool, list ...*Change) {
+	kg, u2, loose := 0.0, 0.0, false
+	kg2 := float64(e.of.Kg * e.of.Kg)
+	for _, c := range list {
+		kg, u2 = kg+c.Kg, u2+c.U2
+		loose = loose || c.Loose
+		if float64(9*c.U2) > kg2 || !sure && c.Cause == Away && float64(81*c.U2) > kg2 {
+			return // it proves nothing
+		}
+	}
+	if sure {
+		u2 = min(u2, sureU2)
+	}
+	off, slack := math.Abs(kg), e.scale.slackKg(u2, e.of.Kg)
+	if off > slack {
+		return
+	}
+	if loose {
+		off += slack // it has another end already
+	}
+	if off < e.bestKg {
+		e.best, e.bestKg = list, off
+	}
 }
 
 // dripped finds a pan that came full and goes lighter, for the fluid that it left.
@@ -300,7 +316,7 @@ func (m *matching) back(c *Change) {
 		if off.ID != m.offID {
 			continue
 		}
-		if m.label(c, AsContainer); math.Abs(off.Kg+c.Kg) <= m.sc.slackKg(off.U2+c.U2, c.Kg) {
+		if m.label(c, AsContainer); math.Abs(off.Kg+c.Kg) <= m.sc.Setup.slackKg(off.U2+c.U2, c.Kg) {
 			m.group(AsGone, false, c, off)
 		}
 	}
@@ -368,7 +384,7 @@ func (m *matching) otherEnd(c *Change) (best *Change) {
 	for _, o := range m.changes {
 		off := math.Abs(o.Kg + c.Kg)
 		left := o.Last == 0 && (o.As == "" || o.As == AsThing || o.As == AsGone) && off < math.Abs(c.Kg)/3
-		taken := o.Last > 0 && o.Said == "" && m.period(o) == m.period(c) && off <= m.sc.slackKg(o.U2+c.U2, c.Kg)
+		taken := o.Last > 0 && o.Said == "" && m.period(o) == m.period(c) && off <= m.sc.Setup.slackKg(o.U2+c.U2, c.Kg)
 		ends := o.Kg > 0 && c.Kg < 0 && o.ID < c.ID || o.Kg < 0 && c.Kg > 0 && o.ID > c.ID // what comes goes later
 		if ends && (left || taken) && (best == nil || off < math.Abs(best.Kg+c.Kg)) {
 			best = o

@@ -208,7 +208,7 @@ func (s *State) question(c *Change) Text {
 	}
 	for i := range s.Job.Changes {
 		o := &s.Job.Changes[i]
-		if o.Sensor == c.Sensor && o.Said == AsFluid && math.Abs(o.Kg+c.Kg) <= sc.slackKg(o.U2+c.U2, c.Kg) {
+		if o.Sensor == c.Sensor && o.Said == AsFluid && math.Abs(o.Kg+c.Kg) <= sc.Setup.slackKg(o.U2+c.U2, c.Kg) {
 			n["said_at"] = timeText(o.AtNs)
 			return Text{"ask.contradicts", figures{"went_kg": -c.Kg, "change": float64(o.ID)}, n}
 		}

@@ -147,7 +147,8 @@ func states() []state {
 		aJob("checking", 4.213, 4.40, 0.01).asks("ask.level", map[string]float64{"at_c": 43.9}, nil).with("closing", warming("closing", 43.9, nan, 35)).with("closing", func(s *state) { s.job.Flow.Next[0].Tone = "closing" }),
 		aJob("checking", 4.213, 3.95, 0.24).asks("ask.top_up", map[string]float64{"more_l": 0.24}, nil).with("top up", warming("open", 38.4, nan, 200)),
 		aJob("checking", 4.213, 4.40, 0.01).asks("ask.close", nil, nil).with("judged", warming("open", 38.4, nan, 200)).with("judged", func(s *state) {
-			s.job.Flow.Records, s.job.Verdict, s.choices = []wire.JobRecord{record(fillcalc.LevelAfter, "right")}, doubted, offered
+			s.job.Flow.Records, s.job.Verdict, s.job.Passes = []wire.JobRecord{record(fillcalc.LevelAfter, "right")}, doubted, []wire.JobPass{{DrainedL: 4.2, AddedL: 4.4, OldLeftPct: 51}}
+			*s = s.asks("ask.drain_again", map[string]float64{"old_left_pct": 51}, nil)
 		}).noted(),
 		aJob("checking", 4.213, 4.40, 0.01).asks("ask.no_temperature", nil, map[string]string{"fault": "silent"}).with("blind", func(s *state) {
 			s.window.State, s.window.TempC, s.window.Quality, s.window.QualityCode = "blind", wire.Number(nan), "probe fluid-probe is silent", "silent"
