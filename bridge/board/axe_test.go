@@ -1,14 +1,11 @@
 package board
 
 import (
-	"context"
 	"os"
 	"strings"
 	"testing"
 	"time"
 
-	"github.com/chromedp/cdproto/cdp"
-	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 
 	"bayfill/bridge/bridgetest"
@@ -40,17 +37,12 @@ func TestAxe(t *testing.T) {
 		}
 	}
 	for _, scheme := range []string{"light", "dark"} {
-		features := []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"}}
-		bridgetest.InBrowser(t, tab, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
-			_, err := cdp.Call(ctx, target, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: features})
-			return chromedp.Void{}, err
-		})
+		prefer(t, tab, scheme)
 		for _, width := range []int64{1366, 390} {
 			do(t, tab, chromedp.EmulateViewport(width, 844))
 			for _, s := range states() {
 				now := time.Now()
 				s.hear(b, now)
-				b.warmed(float64(s.window.TempC), now)
 				look(s.name+", "+scheme, "/cart/bay2", "")
 				look(s.name+", dialogs, "+scheme, "/cart/bay2", `dialogs.showModal(); dialogs.querySelectorAll("section").forEach((d) => d.hidden = false)`)
 			}

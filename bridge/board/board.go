@@ -82,7 +82,6 @@ func Run(ctx context.Context, config Config, listener net.Listener) error {
 	}
 	var running sync.WaitGroup
 	running.Go(func() { b.client.run(ctx) })
-	running.Go(func() { b.tick(ctx) })
 	running.Go(func() {
 		<-ctx.Done()
 		grace, cancel := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
@@ -98,18 +97,4 @@ func Run(ctx context.Context, config Config, listener net.Listener) error {
 		return nil
 	}
 	return fmt.Errorf("board: %w", err)
-}
-
-// tick lets all carts sample their trends, once a second.
-func (b *Board) tick(ctx context.Context) {
-	t := time.NewTicker(time.Second)
-	defer t.Stop()
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case now := <-t.C:
-			b.hub.tick(now)
-		}
-	}
 }

@@ -1,7 +1,6 @@
 package board
 
 import (
-	"math"
 	"reflect"
 	"time"
 
@@ -18,9 +17,8 @@ type cart struct {
 	alerts   leaf[wire.Alerts]
 	choices  leaf[wire.Choices]
 
-	session    string    // of the last birth seen on this connection
-	unreadable wire.Leaf // the leaf whose last message could not be read
-	trend      trend
+	session    string        // of the last birth seen on this connection
+	unreadable wire.Leaf     // the leaf whose last message could not be read
 	changed    chan struct{} // closed at the next change
 }
 
@@ -89,16 +87,3 @@ func (c *cart) wake() {
 const staleAfter = 15 * time.Second
 
 func (l *leaf[M]) fresh(now time.Time) bool { return l.live && now.Sub(l.at) <= staleAfter }
-
-// sample adds the present figures to the trend. Figures that are not live make a gap.
-func (c *cart) sample(up bool, now time.Time) {
-	s := sample{math.NaN(), math.NaN(), math.NaN()}
-	online := up && c.presence.message.Online
-	if v := &c.volumes; online && v.fresh(now) {
-		s.drainedL, s.addedL = float64(v.message.DrainedL), float64(v.message.AddedL)
-	}
-	if w := &c.window; online && w.fresh(now) {
-		s.fluidC = float64(w.message.TempC)
-	}
-	c.trend.add(c.volumes.message.Job, s, now)
-}

@@ -1,11 +1,12 @@
 package board
 
 import (
-	"bayfill/bridge/bridgetest"
 	"os/exec"
 	"slices"
 	"strings"
 	"testing"
+
+	"bayfill/bridge/bridgetest"
 )
 
 // The board is an MQTT client with a page. It must not need the bridge's database,

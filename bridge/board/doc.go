@@ -11,24 +11,35 @@
 //     measured by the board's own clock. A retained message counts as last known.
 //   - An outage of a sensor, the bridge, the broker or the board is visible within three
 //     seconds.
-//   - Memory is bounded whatever a broker sends: 256 carts, 64 KiB a message, 300 samples
-//     of a trend. A page keeps none of the updates that it receives.
+//   - Memory is bounded whatever a broker sends: 256 carts, 64 KiB a message. A page keeps none
+//     of the updates that it receives.
 //   - Only a page of this run can send commands, and only those of its buttons. Texts from
 //     carts are always escaped, and characters that change the direction of text are
 //     replaced.
 //   - Every text has a contrast of at least 7:1, and buttons are large enough for gloves.
+//   - The instruction, its figure and its answers are on the screen at every size that the
+//     tests list, in every state. The page never scrolls: what has no room is away, and in
+//     the dialog "more".
+//   - A press right after the answers have changed does not count.
+//
+// # One screen at a time
+//
+// A screen has one instruction, one figure, one picture and at most six answers. What to do
+// comes from the cart ([wire.JobAsk]), ranked there; the board only finds words, units, a
+// picture and the buttons for it. The tone of the first ask decides sign, place, colour and
+// sound.
 //
 // # Goroutines
 //
 // [Run] owns all goroutines and waits for them: the connection to the broker, which writes
-// the hub; a ticker, which samples the trends once a second; the HTTP server, with one
-// goroutine for each open page. All of them share the hub under one lock. Everything about
-// a cart is a pure function of its messages and the time.
+// the hub; the HTTP server, with one goroutine for each open page. All of them share the hub
+// under one lock. Everything about a cart is a pure function of its messages and the time.
 //
 // # Reading order
 //
-// board.go (starts the goroutines), leaf.go and cart.go (what was received from a cart), hub.go (all carts), view.go and
-// window.go (words and figures), level.go, trend.go and trace.go (pictures), actions.go and
-// entry.go (buttons and input fields), http.go and stream.go (the browser), client.go (the
-// broker).
+// board.go (starts the goroutines), leaf.go and cart.go (what was received from a cart), hub.go
+// (all carts), screen.go (the page of a cart), scenes.go (each phase), opening.go and
+// question.go, answer.go (buttons, dialogs and input fields), picture.go, warmth.go and
+// trace.go (pictures), alerts.go, overview.go (all carts), reader.go (units and language),
+// http.go and stream.go (the browser), client.go (the broker).
 package board

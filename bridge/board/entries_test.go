@@ -19,6 +19,9 @@ type hand struct {
 	press  func(label string) string
 	enter  func(id, text string)
 	choose func(id, value string)
+	key    func(text string)
+	heard  func() string
+	where  func() string // the element that has the focus
 	// refused presses a button, and waits for an answer that did not come from the cart.
 	refused func(label, text string)
 }
@@ -75,6 +78,22 @@ func newHand(t *testing.T, units string) (h hand, cart *peer) {
 		t.Helper()
 		seen(t, tab, "the entry "+id, `document.getElementById("`+id+`")?.checkVisibility()`)
 		do(t, tab, chromedp.Evaluate[chromedp.Void](`document.getElementById("`+id+`").select()`), chromedp.KeyEvent(text))
+	}
+	h.key = func(text string) {
+		t.Helper()
+		time.Sleep(time.Second) // new buttons do not count at once
+		do(t, tab, chromedp.KeyEvent(text))
+	}
+	h.where = func() string { return script[string](t, tab, `document.activeElement.id`) }
+	h.heard = func() string {
+		t.Helper()
+		select {
+		case c := <-heard:
+			return c
+		case <-time.After(5 * time.Second):
+			t.Fatalf("the cart heard nothing: %s", script[string](t, tab, `document.activeElement.outerHTML + document.getElementById("reply").textContent`))
+		}
+		return ""
 	}
 	h.refused = func(label, text string) {
 		t.Helper()
@@ -139,4 +158,30 @@ func TestEntries(t *testing.T) {
 	h.refused("Save", "Save: l: ")
 	h.enter("spilled-l", "2 fl oz")
 	h.hears(h.press("Save"), `{"do":"enter","l":"2 fl oz","what":"spilled"}`)
+}
+
+// Keys alone do what fingers do: digits press the answers, Enter and Escape end a dialog.
+func TestKeyboardAlone(t *testing.T) {
+	h, cart := newHand(t, "us")
+	draining := named(t, "draining")
+	cart.shows(draining)
+	h.key("2") // some was spilled
+	h.key("2 fl oz\r")
+	h.hears(h.heard(), `{"do":"enter","l":"2 fl oz","what":"spilled"}`)
+	h.key("2")
+	h.key("\x1b")
+	h.key("1")
+	h.hears(h.heard(), `{"do":"phase","phase":"service"}`)
+	cart.shows(named(t, "asked"))
+	h.key("3")
+	h.hears(h.heard(), `{"as":"thing","change":3,"change_at":"2026-11-25T09:08:00.000Z","do":"answer"}`)
+	cart.shows(named(t, "no job"))
+	for range 9 {
+		if h.where() == "choose-by" {
+			break
+		}
+		h.key("\t")
+	}
+	h.key("Ada\tvan 7\t\r") // over the vehicle to the first gearbox
+	h.hears(h.heard(), `{"by":"Ada","do":"open","service_data":"Cour","vehicle":"van 7"}`)
 }

@@ -1,13 +1,14 @@
 package board
 
 import (
-	"bayfill/bridge/bridgetest"
 	"context"
 	"io"
 	"net/http"
 	"strings"
 	"testing"
 	"time"
+
+	"bayfill/bridge/bridgetest"
 )
 
 // send sends a request and returns status, headers and body.

@@ -83,15 +83,6 @@ func (h *hub) linked(up bool, why string, now time.Time) {
 	}
 }
 
-// tick lets all carts sample their trends.
-func (h *hub) tick(now time.Time) {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	for _, c := range h.carts {
-		c.sample(h.link.up, now)
-	}
-}
-
 // look returns the screen of one cart and a channel that is closed at its next change. The
 // channel is nil for an unknown cart.
 func (h *hub) look(r words.Reader, key string, mayCommand bool, now time.Time) (screen, <-chan struct{}) {

@@ -7,6 +7,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 
 	"bayfill/bridge/bridgetest"
@@ -37,6 +39,16 @@ func script[T any](t testing.TB, tab context.Context, text string) T {
 	return bridgetest.InBrowser(t, tab, chromedp.Evaluate[T](text))
 }
 
+// prefer sets what the screen prefers: light or dark colours.
+func prefer(t testing.TB, tab context.Context, scheme string) {
+	t.Helper()
+	features := []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"}}
+	bridgetest.InBrowser(t, tab, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
+		_, err := cdp.Call(ctx, target, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: features})
+		return chromedp.Void{}, err
+	})
+}
+
 // seen waits until a script is true in the page.
 func seen(t testing.TB, tab context.Context, what, condition string) {
 	t.Helper()
@@ -49,17 +61,17 @@ var screens = []struct {
 	width, height int64
 }{{"1920x1080", 1920, 1080}, {"1366x768", 1366, 768}, {"1280x800", 1280, 800}, {"1024x768", 1024, 768}, {"800x1280", 800, 1280}, {"390x844", 390, 844}}
 
-// In every state, at every size, in each language and with the longest units, the
-// instruction, the figure and every answer are on the screen, whole and legible.
+// In every state, at every size, in each language, in a bright bay and a dark one and with the
+// longest units, the instruction, the figure and every answer are on the screen, whole and legible.
 func TestEveryStateFitsEveryScreen(t *testing.T) {
 	tab := bridgetest.StartChromium(t)
 	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
-	for _, reader := range []struct{ name, query string }{{"metric", "units=metric&lang=en"}, {"us-es", "units=us&lang=es"}} {
+	for _, reader := range []struct{ name, query, scheme string }{{"metric", "units=metric&lang=en", "light"}, {"us-es", "units=us&lang=es", "dark"}} {
+		prefer(t, tab, reader.scheme)
 		do(t, tab, chromedp.Navigate(server.URL+"/reader?"+reader.query+"&back=/"))
 		for _, s := range states() {
 			now := time.Now()
 			s.hear(b, now)
-			b.warmed(float64(s.window.TempC), now)
 			do(t, tab, chromedp.Navigate(server.URL+"/cart/bay2"))
 			for _, screen := range screens {
 				do(t, tab, chromedp.EmulateViewport(screen.width, screen.height))

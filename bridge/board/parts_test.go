@@ -1,7 +1,6 @@
 package board
 
 import (
-	"bayfill/bridge/bridgetest"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -13,6 +12,8 @@ import (
 	"sync"
 	"testing"
 	"time"
+
+	"bayfill/bridge/bridgetest"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 )

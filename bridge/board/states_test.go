@@ -94,6 +94,9 @@ func states() []state {
 		return func(s *fillState) {
 			w := &s.window
 			w.State, w.TempC, w.RateCMin = state, wire.Number(celsius), 1.9
+			for ago := wire.PastN; ago > 0; ago-- {
+				w.PastC = append(w.PastC, wire.Number(celsius-1.9*float64(ago*wire.PastEveryS)/60))
+			}
 			w.OpensInS, w.OpensInUS, w.ClosesInS, w.ClosesInUS = wire.Number(opens), 30, wire.Number(closes), 2
 		}
 	}
@@ -177,16 +180,6 @@ func (s state) hear(b *Board, now time.Time) {
 	hear(wire.JobLeaf, s.job)
 	hear(wire.AlertsLeaf, s.alerts)
 	hear(wire.ChoicesLeaf, s.choices)
-}
-
-// warmed gives the board's trend of a warm-up of ten minutes that ends at a temperature.
-func (b *Board) warmed(celsius float64, now time.Time) {
-	b.hub.mu.Lock()
-	defer b.hub.mu.Unlock()
-	for i := range 100 {
-		ago := time.Duration(100-i) * trendEvery
-		b.hub.carts["bay2"].trend.add("van-7", sample{4, 3, celsius - 1.9*ago.Minutes()}, now.Add(-ago))
-	}
 }
 
 func named(t testing.TB, name string) state {

@@ -1,12 +1,13 @@
 package board
 
 import (
-	"bayfill/bridge/bridgetest"
 	"net"
 	"net/url"
 	"sync"
 	"testing"
 	"time"
+
+	"bayfill/bridge/bridgetest"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 )

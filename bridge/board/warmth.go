@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"bayfill/bridge/chart"
+	"bayfill/bridge/wire"
 )
 
 // warmth is the fluid's temperature over time, with the check window as a band and the
@@ -92,22 +93,22 @@ func (s *screen) draw(c *cart, temp, low, high, awaitedS float64) (w warmth) {
 	if !math.IsNaN(awaitedS) && awaitedS > 0 {
 		ahead = min(warmthMaxAhead, max(time.Minute, time.Duration(awaitedS*1.3*1e9)))
 	}
-	samples := c.trend.samples()
-	past := min(warmthPast, max(time.Minute, time.Duration(len(samples))*trendEvery))
+	samples := c.window.message.PastC
+	past := min(warmthPast, max(time.Minute, time.Duration(len(samples))*wire.PastEveryS*time.Second))
 	x := chart.TimeAxis{FromNs: -int64(past), ToNs: int64(ahead), LeftX: warmthLeftX, RightX: warmthRightX}
-	minC, maxC := bounds(samples, func(s sample) float64 { return s.fluidC })
+	minC, maxC := bounds(samples)
 	span := high - low
 	y := chart.NewAxis(max(min(minC, temp, low)-0.15*span, low-3*span), min(max(maxC, temp, high)+0.15*span, high+2*span), span/50, warmthBottomY, warmthTopY)
 	inside := func(c float64) float64 { return min(warmthBottomY, max(warmthTopY, y.Y(c))) }
 	w = warmth{Known: true, LowY: math.Round(inside(low)), HighY: math.Round(inside(high)), Low: s.celsius(low), High: s.celsius(high),
 		Now: s.celsius(temp), NowX: x.X(0), NowY: math.Round(inside(temp))}
-	for i, at := range samples {
-		age := time.Duration(len(samples)-1-i) * trendEvery
-		if age > past || math.IsNaN(at.fluidC) {
+	for i, celsius := range samples {
+		age := time.Duration(len(samples)-i) * wire.PastEveryS * time.Second
+		if age > past || math.IsNaN(float64(celsius)) {
 			w.Past.Break()
 			continue
 		}
-		w.Past.Line(x.X(-int64(age)), inside(at.fluidC))
+		w.Past.Line(x.X(-int64(age)), inside(float64(celsius)))
 	}
 	w.Past.Line(w.NowX, w.NowY)
 	if math.IsNaN(awaitedS) || awaitedS <= 0 || awaitedS > warmthMaxAhead.Seconds() {
@@ -121,4 +122,15 @@ func (s *screen) draw(c *cart, temp, low, high, awaitedS float64) (w warmth) {
 	w.Ahead.Line(w.NowX, w.NowY)
 	w.Ahead.Line(w.AwaitedX, inside(towards))
 	return w
+}
+
+// bounds returns the lowest and the highest temperature, +Inf and -Inf when none is known.
+func bounds(celsius []wire.Number) (low, high float64) {
+	low, high = math.Inf(1), math.Inf(-1)
+	for _, c := range celsius {
+		if v := float64(c); !math.IsNaN(v) {
+			low, high = min(low, v), max(high, v)
+		}
+	}
+	return low, high
 }

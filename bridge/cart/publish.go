@@ -2,6 +2,7 @@ package cart
 
 import (
 	"bytes"
+	"slices"
 
 	"bayfill/bridge/journal"
 	"bayfill/bridge/points"
@@ -23,6 +24,8 @@ type published struct {
 	volumesNs int64
 	window    wire.Window
 	windowNs  int64
+	pastC     []wire.Number // of the fluid, for the leaf window
+	pastNs    int64         // when the newest was taken
 	jobNs     int64
 	jobDue    bool // the job has changed since
 	// flow is what flowOf returned, and flowNs when it was last compared: computing it
@@ -37,6 +40,10 @@ func (c *Cart) publish() {
 	s, p := &c.state, &c.published
 	if s.NowNs-p.volumesNs >= fastestNs {
 		c.publishVolumes()
+	}
+	if s.NowNs-p.pastNs >= wire.PastEveryS*1e9 {
+		p.pastNs = s.NowNs
+		p.pastC = append(p.pastC[max(0, len(p.pastC)-wire.PastN+1):], wire.Number(s.CheckWindow().TempC))
 	}
 	if s.NowNs-p.windowNs >= fastestNs {
 		c.publishWindow()
@@ -77,6 +84,7 @@ func (c *Cart) publishWindow() {
 	if m.State == p.window.State {
 		m.Since = p.window.Since
 	}
+	m.PastC = slices.Clone(p.pastC)
 	if ago < slowestNs && m.SameWindow(&p.window, float64(ago)/1e9) {
 		return
 	}

@@ -33,7 +33,16 @@ type Window struct {
 	// How much higher the level reads now than it would in the middle of the window.
 	LevelShiftML    Number `json:"level_shift_ml"`
 	LevelShiftShare Number `json:"level_shift_share"` // of the way between the dipstick's marks
+	// PastC is the temperature of the last minutes, PastEveryS apart, the newest last: a screen
+	// that has just been switched on shows where it comes from.
+	PastC []Number `json:"past_c"`
 }
+
+// PastC has at most PastN temperatures, which are PastEveryS apart.
+const (
+	PastEveryS = 6
+	PastN      = 50
+)
 
 // WindowOf computes the message from a state. Its Since is the present moment; the
 // cart keeps the earlier one while the state of the window is the same.
@@ -53,7 +62,7 @@ func WindowOf(s *fillcalc.State) Window {
 		OpensInS: Number(w.OpensInS), OpensInUS: Number(w.OpensInUS),
 		ClosesInS: Number(w.ClosesInS), ClosesInUS: Number(w.ClosesInUS),
 		Quality: w.Quality.String(), QualityCode: string(w.Quality.Code), QualityOf: w.Quality.Sensor, Source: source,
-		LevelShiftML: Number(w.LevelShiftML), LevelShiftShare: Number(w.LevelShiftShare),
+		LevelShiftML: Number(w.LevelShiftML), LevelShiftShare: Number(w.LevelShiftShare), PastC: []Number{},
 	}
 }
 

@@ -53,9 +53,11 @@ function renew(piece, html) {
   return true;
 }
 
-// Typed text, and the dialog that is open, stay when their piece is replaced.
+// Typed text, the focus, and the dialog that is open, stay when their piece is replaced.
+const focusable = (piece) => [...piece.querySelectorAll('a, button, input, select')];
+
 function place(piece, html) {
-  const entries = [...piece.querySelectorAll('input, select')], focused = document.activeElement;
+  const entries = [...piece.querySelectorAll('input, select')], focused = focusable(piece).indexOf(document.activeElement);
   piece.innerHTML = html;
   for (const old of entries) {
     const entry = byId(old.id);
@@ -64,13 +66,13 @@ function place(piece, html) {
       entry.value = old.value;
       entry.dataset.typed = 'yes';
     }
-    if (old === focused) entry.focus();
   }
   if (piece === dialogs) {
     open(dialogs.dataset.shows);
   }
   if (piece.id === 'bar') showSound();
   for (const entry of piece.querySelectorAll('[data-keep]')) offer(entry);
+  if (focused >= 0) focusable(piece)[focused]?.focus({preventScroll: true});
 }
 
 // Who has worked at this screen before is offered beside the field: one tap for each job.
@@ -230,6 +232,7 @@ page.addEventListener('keydown', (event) => {
     return;
   }
   if (dialogs?.open || insist?.open || event.ctrlKey || event.altKey || event.metaKey || !/^[1-9]$/.test(event.key)) return;
+  event.preventDefault(); // the digit is no text for the dialog that it may open
   byId('answers')?.querySelectorAll('button')[event.key - 1]?.click();
 });
 

@@ -22,7 +22,7 @@ var right = map[string]string{
 		"service_data":[{"name":"van6","vehicle":"van","transmission":"6 speeds","fluid":"amber 6","check":"dipstick","low_c":35,"high_c":45,"typical_l":4,"total_l":null,"bottle_l":null,"bolt_torque_nm":11,
 		"jobs":0,"usual_out_l":null,"usual_out_u_l":null,"usual_target_l":null,"usual_target_u_l":null,"level_right_jobs":0,"level_low_jobs":0,"level_high_jobs":0}],"service_data_left_out":0}`,
 	"window": `{"ts":"2026-01-31T12:00:00.000Z","state":"blind","since":"2026-01-31T11:59:00.000Z","temp_c":null,"low_c":null,"high_c":null,"rate_c_min":null,
-		"opens_in_s":null,"opens_in_u_s":null,"closes_in_s":null,"closes_in_u_s":null,"quality":"no probe","quality_code":"no_probe","source":"none","level_shift_ml":null,"level_shift_share":null}`,
+		"opens_in_s":null,"opens_in_u_s":null,"closes_in_s":null,"closes_in_u_s":null,"quality":"no probe","quality_code":"no_probe","source":"none","level_shift_ml":null,"level_shift_share":null,"past_c":[]}`,
 	"alerts":   `{"ts":"2026-01-31T12:00:00.000Z","alerts":[]}`,
 	"readings": `{"ts":"2026-01-31T12:00:00.000Z","sensor":"a","n":1,"kg":1.5,"stability":"stable","faults":[]}`,
 	"commands": `{"id":"a","do":"phase","phase":"draining"}`,
