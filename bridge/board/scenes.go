@@ -338,13 +338,16 @@ func (s *screen) card(c *cart) (rows []labelled) {
 		}
 	}
 	add("bay.vehicle", j.Vehicle)
-	add("bay.fluid_name", j.Fluid)
+	add("bay.fluid_name", strings.TrimSuffix(j.Fluid+", "+j.Batch, ", "))
 	add("bay.out", s.litres(float64(m.DrainedL)))
 	add("bay.in", s.litres(float64(m.AddedL)))
 	if r := recorded(j, fillcalc.LevelAfter); r != nil {
 		text := s.R.Word("result." + r.Result)
 		if r.TempC != nil {
 			text += ", " + s.celsius(*r.TempC)
+		}
+		if j.Window != nil {
+			text += " (" + s.between(float64(j.Window.LowC), float64(j.Window.HighC)) + ")"
 		}
 		add("bay.level", text)
 	}
@@ -354,7 +357,15 @@ func (s *screen) card(c *cart) (rows []labelled) {
 	if n := len(j.Passes); n > 0 {
 		add("bay.old_left", s.text("bay.old_left_pct", map[string]float64{"old_left_pct": float64(j.Passes[n-1].OldLeftPct)}, nil))
 	}
+	var parts []string
+	for _, r := range j.Flow.Records {
+		if r.Part != "" && !r.Corrected {
+			parts = append(parts, r.Part)
+		}
+	}
+	add("ticket.parts", strings.Join(parts, ", "))
 	add("bay.who", s.Who)
+	add("bay.job", m.Job)
 	return rows
 }
 

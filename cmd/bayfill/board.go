@@ -22,6 +22,7 @@ type boardOptions struct {
 	tls                            tlsFlags
 	signing                        signingFlag
 	names                          []string
+	reader                         readerFlags
 }
 
 func boardCommand() *cobra.Command {
@@ -31,7 +32,8 @@ func boardCommand() *cobra.Command {
 		Short: "Serve a page for the screen in the bay",
 		Long: `Serve a page for the screen in the bay: what came out, what went in and what
 remains, the check window, what to do next, cautions and alerts, live. It shows
-all carts at / and one at /cart/NAME.
+all carts at / and one at /cart/NAME. --units and --lang are what a screen shows
+until somebody chooses there.
 
 With --may-command the page has buttons, and everybody who can open it can press
 them. Unless only the browsers of this computer can reach it, it therefore needs
@@ -54,12 +56,20 @@ them. Unless only the browsers of this computer can reach it, it therefore needs
 	f.StringVar(&o.listen, "listen", "127.0.0.1:8080", "address to serve the page on")
 	f.StringVar(&o.pagePasswordFile, "page-password-file", "", "file with a password that every browser is asked for (with any user name)")
 	f.StringSliceVar(&o.names, "name", nil, "host name by which browsers reach this computer, besides its own name and addresses")
+	o.reader.add(f)
 	return cmd
 }
 
 func (o *boardOptions) run(ctx context.Context, out io.Writer) error {
 	if err := o.readFiles(); err != nil {
 		return err
+	}
+	var err error
+	if o.board.Reader, err = o.reader.reader(""); err != nil {
+		return err
+	}
+	if o.reader.units == "" {
+		o.board.Reader.Units = "" // each cart's shop
 	}
 	if err := o.board.Check(); err != nil {
 		return configError{err}
