@@ -63,9 +63,9 @@ func checkAnswer(s *State, in *Input) error {
 	case !slices.Contains([]Label{AsFluid, AsGone, AsThing, AsContainer, AsBottle}, in.As):
 		return fmt.Errorf("as: %q is not one of fluid, gone, thing, container, bottle", in.As)
 	case in.As == AsBottle && c.Kg > 0:
-		return fmt.Errorf("as: change %d made scale %s heavier: a bottle that was poured and thrown away makes it lighter", in.Change, c.Sensor)
+		return refused("as", "refuse.no_bottle", figures{"change": float64(c.ID)}, names{"sensor": c.Sensor})
 	case in.As == AsFluid && s.againstWay(c):
-		return fmt.Errorf("as: change %d moved scale %s by %+.3f kg: fluid comes into a caddy and leaves a supply", in.Change, c.Sensor, c.Kg)
+		return refused("as", "refuse.no_fluid", figures{"change": float64(c.ID), "change_kg": c.Kg}, names{"sensor": c.Sensor})
 	}
 	return nil
 }
@@ -120,9 +120,9 @@ func (s *State) checkStands(sensor string, phase Phase) error {
 		}
 		switch {
 		case s.Job.Ledgers[i].Off > 0:
-			return fmt.Errorf("do: the container is off scale %s: put it back first", sc.Setup.Sensor)
+			return refused("do", "refuse.container_off", nil, names{"sensor": sc.Setup.Sensor})
 		case sc.Open:
-			return fmt.Errorf("do: scale %s has not settled: send it again when its weight stands still", sc.Setup.Sensor)
+			return refused("do", "refuse.not_settled", nil, names{"sensor": sc.Setup.Sensor})
 		}
 	}
 	return nil

@@ -123,9 +123,9 @@ func TestQuestions(t *testing.T) {
 	if asked := r.asked(); !slices.Equal(asked, []int{1}) {
 		t.Errorf("asked about %d: %+v", asked, r.s.Job.Changes)
 	}
-	r.refused(Input{Do: DoClose}, "change: say first what change 1 was")
+	r.refused(Input{Do: DoClose}, "change: refuse.say_first")
 	r.answer(1, AsThing)
-	r.refused(Input{Do: DoClose}, "change: say first what change 3 was (+0.400 kg on caddy): fluid, gone, thing, container or bottle")
+	r.refused(Input{Do: DoClose}, "change: refuse.say_first")
 	r.phase(Service)
 	if asked := r.asked(); !slices.Equal(asked, []int{3}) {
 		t.Errorf("after the phase service asked about %d", asked)
@@ -154,9 +154,9 @@ func TestRefusedAnswers(t *testing.T) {
 		{-1, AsFluid, "change: -1 is not one of"},
 		{1, "", `as: "" is not one of fluid, gone, thing, container, bottle`},
 		{1, "object", `as: "object" is not one of`},
-		{2, AsFluid, "as: change 2 moved scale caddy by -0.150 kg: fluid comes into a caddy and leaves a supply"},
-		{3, AsFluid, "as: change 3 moved scale supply by +0.300 kg"},
-		{3, AsBottle, "as: change 3 made scale supply heavier"},
+		{2, AsFluid, "as: refuse.no_fluid"},
+		{3, AsFluid, "as: refuse.no_fluid"},
+		{3, AsBottle, "as: refuse.no_bottle"},
 	} {
 		r.refused(Input{Do: DoAnswer, Change: c.change, As: c.as}, c.want)
 	}

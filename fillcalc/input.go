@@ -100,7 +100,7 @@ func checkStart(_ *State, in *Input) error {
 
 func checkOpen(s *State, in *Input) error {
 	if s.Job.Phase.Open() {
-		return fmt.Errorf("do: job %s is still open: close or abandon it first", s.Job.Spec.ID)
+		return refused("do", "refuse.job_open", nil, names{"job": s.Job.Spec.ID})
 	}
 	if in.Job == nil {
 		return fmt.Errorf("job: is required")
@@ -166,8 +166,11 @@ func checkPhase(s *State, in *Input) error {
 	}
 	for i := range s.Scales[:s.ScaleN] {
 		if sc := &s.Scales[i]; sc.N == 0 && counts(sc.Setup.Load, in.Phase) && !counts(sc.Setup.Load, j.Phase) {
-			return fmt.Errorf("phase: scale %s has not been heard since the job was opened, what comes now would not be counted: wait a second, or check its cable", sc.Setup.Sensor)
+			return refused("phase", "refuse.not_heard", nil, names{"sensor": sc.Setup.Sensor})
 		}
+	}
+	if in.Phase == j.Phase {
+		return refused("phase", "refuse.is_phase", nil, names{"phase": string(in.Phase)})
 	}
 	if !j.turns() {
 		return fmt.Errorf("phase: this job has changed between draining and filling too often: close it and open another")
@@ -289,7 +292,7 @@ func checkClose(s *State, in *Input) error {
 	for i := range s.Scales[:s.ScaleN] {
 		sc := &s.Scales[i]
 		if fault := s.scaleQuality(sc); !fault.Good() && in.Why == "" && counts(sc.Setup.Load, s.Job.Phase) {
-			return fmt.Errorf("do: %s, fluid that came meanwhile would not be counted: repair it, or close with a reason (why)", fault)
+			return &Refusal{Field: "do", Text: Text{"refuse.fault", nil, names{"sensor": sc.Setup.Sensor, "fault": string(fault.Code)}}, Insist: true}
 		}
 	}
 	if in.Why == "" {
@@ -299,7 +302,7 @@ func checkClose(s *State, in *Input) error {
 	}
 	for i := range s.Job.Changes {
 		if c := &s.Job.Changes[i]; c.Asks() {
-			return fmt.Errorf("change: say first what change %d was (%+.3f kg on %s): fluid, gone, thing, container or bottle", c.ID, c.Kg, c.Sensor)
+			return refused("change", "refuse.say_first", figures{"change": float64(c.ID), "change_kg": c.Kg}, names{"sensor": c.Sensor})
 		}
 	}
 	return nil

@@ -13,9 +13,9 @@ func TestCloseNeedsReadableScales(t *testing.T) {
 		happens func(r *rig)
 		want    string
 	}{
-		"silent":     {func(r *rig) { r.atNs += 5e9; r.do(Input{Do: DoTick}) }, "scale caddy is silent"},
-		"overloaded": {func(r *rig) { r.apply(Event{Kind: KindWeight, Sensor: "caddy", Faults: FaultOverload}) }, "scale caddy is overloaded"},
-		"damaged":    {func(r *rig) { r.apply(Event{Kind: KindWeight, Sensor: "caddy", Faults: FaultChecksum}) }, "sends damaged frames"},
+		"silent":     {func(r *rig) { r.atNs += 5e9; r.do(Input{Do: DoTick}) }, "refuse.fault"},
+		"overloaded": {func(r *rig) { r.apply(Event{Kind: KindWeight, Sensor: "caddy", Faults: FaultOverload}) }, "refuse.fault"},
+		"damaged":    {func(r *rig) { r.apply(Event{Kind: KindWeight, Sensor: "caddy", Faults: FaultChecksum}) }, "refuse.fault"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			r := started(t, twoScales(), aJob(), Draining)
@@ -29,7 +29,7 @@ func TestCloseNeedsReadableScales(t *testing.T) {
 	}
 	r := started(t, twoScales(), aJob(), Draining)
 	r.scene(0.6, nil, nil, steady(1))
-	r.refused(Input{Do: DoClose}, "has not settled")
+	r.refused(Input{Do: DoClose}, "refuse.not_settled")
 
 	// While fluid runs, and until the level has caught up with it.
 	r = started(t, twoScales(), aJob(), Draining)
@@ -48,7 +48,7 @@ func TestCloseNeedsReadableScales(t *testing.T) {
 
 	r = newRig(t, twoScales(), 10, 0)
 	r.do(Input{Do: DoOpen, Job: aJob()})
-	r.refused(Input{Do: DoPhase, Phase: Draining}, "phase: scale caddy has not been heard since")
+	r.refused(Input{Do: DoPhase, Phase: Draining}, "phase: refuse.not_heard")
 }
 
 func TestRefusedWhileAJobIsOpen(t *testing.T) {
@@ -59,7 +59,7 @@ func TestRefusedWhileAJobIsOpen(t *testing.T) {
 		in   Input
 		want string
 	}{
-		{Input{Do: DoOpen, Job: aJob()}, "do: job j1 is still open"},
+		{Input{Do: DoOpen, Job: aJob()}, "do: refuse.job_open"},
 		{Input{Do: DoPhase}, `phase: "" is not one of draining, service, filling, running, checking`},
 		{Input{Do: DoPhase, Phase: Ready}, `phase: "ready" is not one of`},
 		{Input{Do: DoPhase, Phase: Closed}, `phase: "closed" is not one of`},
@@ -76,13 +76,13 @@ func TestRefusedWhileAJobIsOpen(t *testing.T) {
 	r.do(Input{Do: DoPhase, Phase: Running, Why: "only a test"})
 	r.refused(Input{Do: DoGear, Gear: "the long way"}, "gear: ")
 	r.refused(Input{Do: DoBaseline}, "do: baseline is possible before and during draining only")
-	for range maxEntries {
-		if Check(&r.s, &Input{Do: DoPhase, Phase: Checking}) != nil {
-			break
-		}
-		r.do(Input{Do: DoPhase, Phase: Checking})
+	r.refused(Input{Do: DoPhase, Phase: Running}, "phase: refuse.is_phase")
+	to, other := Checking, Running
+	for len(r.s.Job.Phases) < maxEntries {
+		r.do(Input{Do: DoPhase, Phase: to})
+		to, other = other, to
 	}
-	r.refused(Input{Do: DoPhase, Phase: Checking}, "phase: this job has changed its phase 200 times already")
+	r.refused(Input{Do: DoPhase, Phase: to}, "phase: this job has changed its phase 200 times already")
 	r.settled(Input{Do: DoClose})
 	r.refused(Input{Do: DoClose}, "needs an open job")
 }

@@ -141,7 +141,7 @@ func TestAnswersOfARag(t *testing.T) {
 		r.scene(10, steady(0.05), nil, nil)
 		r.rest(5)
 		r.clear()
-		r.refused(Input{Do: DoClose}, "change: say first what change 1 was")
+		r.refused(Input{Do: DoClose}, "change: refuse.say_first")
 		r.answer(1, as)
 		near(t, "drained with "+string(as), r.shown(DrainedTally), wantKg, 0.006)
 		r.do(Input{Do: DoClose})
@@ -156,7 +156,7 @@ func TestContainerOffBlocksClear(t *testing.T) {
 	r.rest(5)
 	r.onCaddy(-4)
 	for _, in := range []Input{{Do: DoClear}, {Do: DoClear, Sensor: "caddy"}, {Do: DoPhase, Phase: Service}, {Do: DoPhase, Phase: Filling}, {Do: DoClose}} {
-		r.refused(in, "do: the container is off scale caddy: put it back first")
+		r.refused(in, "do: refuse.container_off")
 	}
 	if q := r.s.Volumes().Quality; q.Code != QualityAway || q.String() != "scale caddy carries no container" {
 		t.Errorf("quality %+v", q)
@@ -177,7 +177,7 @@ func TestClearNeedsAScaleThatStands(t *testing.T) {
 	r.caddyKg += 0.8
 	r.rest(0.7)
 	for _, in := range []Input{{Do: DoClear}, {Do: DoPhase, Phase: Service}, {Do: DoClose}} {
-		r.refused(in, "do: scale caddy has not settled")
+		r.refused(in, "do: refuse.not_settled")
 	}
 	r.do(Input{Do: DoClear, Sensor: "supply"})
 	r.refused(Input{Do: DoClear, Sensor: "jug"}, `sensor: this cart has no scale "jug"`)

@@ -9,5 +9,10 @@ type Refusal struct {
 	Insist bool
 }
 
+// refused refuses an input for good, as things stand.
+func refused(field, key string, f figures, n names) error {
+	return &Refusal{Field: field, Text: Text{key, f, n}}
+}
+
 // Error returns the field and the key, for a log.
 func (r *Refusal) Error() string { return r.Field + ": " + r.Key }

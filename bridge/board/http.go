@@ -165,7 +165,8 @@ func (b *Board) press(w http.ResponseWriter, r *http.Request) {
 	}
 	p, err := wire.ParsePress(body)
 	if err != nil {
-		http.Error(w, err.Error(), http.StatusBadRequest)
+		refused := wire.Refuse(err)
+		http.Error(w, answered(b.reader(r), &refused, nil), http.StatusBadRequest)
 		return
 	}
 	reply, err := b.client.command(r.Context(), shop, cart, p)

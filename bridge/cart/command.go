@@ -109,7 +109,7 @@ func (c *Cart) input(cmd *wire.Command, nowNs int64) (*fillcalc.Input, error) {
 	}
 	// Not checked in the fold, which must accept in a replay what was done live.
 	if sensor := c.state.Runs(); in.Do == fillcalc.DoClose && sensor != "" {
-		return nil, fmt.Errorf("do: scale %s has not settled yet, fluid still runs: close once it stands still", sensor)
+		return nil, &fillcalc.Refusal{Field: "do", Text: fillcalc.Text{Key: "refuse.still_runs", Names: map[string]string{"sensor": sensor}}}
 	}
 	return in, sameChange(in, cmd.Text("change_at"), c.state.Job.Changes)
 }

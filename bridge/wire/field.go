@@ -134,13 +134,28 @@ func (f *Field) check(v *value) (err error) {
 func (f *Field) checkAmount(v *value) (err error) {
 	if v.Text != "" {
 		if number, bare := units.Bare(v.Text); bare {
-			return fmt.Errorf("%q is a text without a unit: write %q, or the number %s for %s", v.Text, f.Quantity.Example(), number, f.Quantity)
+			return f.typed(v, "refuse.amount", fmt.Errorf("%q is a text without a unit: write %q, or the number %s for %s", v.Text, f.Quantity.Example(), number, f.Quantity))
 		}
 		if v.Number, err = units.Written(v.Text).In(f.Quantity); err != nil {
-			return err
+			return f.typed(v, "refuse.amount", err)
 		}
 	}
-	return f.Range.check(v.Number, " "+string(f.Quantity), v.Text)
+	return f.typed(v, "refuse.range", f.Range.check(v.Number, " "+string(f.Quantity), v.Text))
+}
+
+// typed puts what is wrong with an amount that a person typed into words of the catalogues,
+// beside the error for a program.
+func (f *Field) typed(v *value, key string, err error) error {
+	if err == nil || v.Text == "" {
+		return err
+	}
+	return typedError{err, fillcalc.Text{Key: key, Names: map[string]string{"typed": v.Text, "example": f.Quantity.Example()}}}
+}
+
+// typedError is an error about what a person typed.
+type typedError struct {
+	error
+	said fillcalc.Text
 }
 
 // check verifies that a figure lies in the range. written is how somebody wrote it, in a unit

@@ -13,7 +13,7 @@ type Reply struct {
 	ID    *string `json:"id"`
 	OK    bool    `json:"ok"`
 	Error string  `json:"error,omitempty"`
-	// Refused is the error as a text of the catalogues, of a command that is asked back. With
+	// Refused is the error as a text of the catalogues, of what a person may have got wrong. With
 	// Insist, the same command is done when it gives a reason (why).
 	Refused *Said `json:"refused,omitempty"`
 	Insist  bool  `json:"insist,omitempty"`
@@ -29,5 +29,11 @@ func Refuse(err error) (r Reply) {
 		said := Say(asked.Text)
 		return Reply{Error: asked.Field + ": " + said.Text, Refused: &said, Insist: asked.Insist}
 	}
-	return Reply{Error: fmt.Sprintf("%.500s", err.Error())} // it may repeat what was sent
+	r = Reply{Error: fmt.Sprintf("%.500s", err.Error())} // it may repeat what was sent
+	var typed typedError
+	if errors.As(err, &typed) {
+		said := Say(typed.said)
+		r.Refused = &said
+	}
+	return r
 }
