@@ -333,7 +333,7 @@ func TestCommandsOfEveryKind(t *testing.T) {
 			{"repeated in another order", `{"do":"open", "id":"open-1",` + job + `,"job":"j1"}`, "open-1", ""},
 			{"its id for another command", `{"id":"open-1","do":"abandon","why":"no"}`, "open-1", "id: was used for another command, use a new one"},
 			{"its id with another figure", `{"id":"open-1","do":"open","job":"j1","fluid":"fresh","low_c":34,"high_c":45}`, "open-1", "id: was used for another command"},
-			{"not now", `{"id":"open-2","do":"open",` + job + `}`, "open-2", "job j1 is still open"},
+			{"not now", `{"id":"open-2","do":"open",` + job + `}`, "open-2", "Job j1 is still open"},
 			{"longest id", `{"id":"` + strings.Repeat("x", 64) + `","do":"republish"}`, strings.Repeat("x", 64), ""},
 			{"id too long", `{"id":"` + strings.Repeat("x", 65) + `","do":"republish"}`, "refused", "id: is not a text"},
 			{"id of 70 kB", `{"id":"` + strings.Repeat("x", 70<<10) + `","do":"republish"}`, "refused", "at most"},

@@ -155,7 +155,7 @@ func TestEntries(t *testing.T) {
 	h.press("Some was spilled")
 	h.refused("Save", "About: type it first")
 	h.enter("spilled-l", "a little")
-	h.refused("Save", "Save: l: ")
+	h.refused("Save", "a little is not understood")
 	h.enter("spilled-l", "2 fl oz")
 	h.hears(h.press("Save"), `{"do":"enter","l":"2 fl oz","what":"spilled"}`)
 }

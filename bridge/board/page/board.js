@@ -58,7 +58,9 @@ const focusable = (piece) => [...piece.querySelectorAll('a, button, input, selec
 
 function place(piece, html) {
   const entries = [...piece.querySelectorAll('input, select')], focused = focusable(piece).indexOf(document.activeElement);
+  const replies = piece.contains(reply);
   piece.innerHTML = html;
+  if (replies) piece.append(reply);
   for (const old of entries) {
     const entry = byId(old.id);
     if (!entry) continue;
