@@ -380,7 +380,7 @@ func NewSheetData(rec *Record, rep *Report, toleranceL float64, r words.Reader) 
 		Phase: string(j.Phase), Why: j.Why, Opened: instant(j.OpenedNs),
 		ReferenceC: number(j.ReferenceC), CheckC: number((j.Spec.LowC + j.Spec.HighC) / 2), Fold: fillcalc.FoldVersion,
 		Clock: clockText(s.Clock), Events: rep.Events, Published: rep.Published, SameName: rep.SameName,
-		Verdict: Judge(rep, toleranceL), ServiceData: newSheetServiceData(j),
+		Verdict: Judge(rep, toleranceL, r), ServiceData: newSheetServiceData(j),
 		Levels: []SheetRecord{}, Service: []SheetRecord{}, Gears: []SheetGear{}, Entries: []SheetEntry{}, Changes: []SheetChange{}, Clears: []SheetClear{},
 		Notices: rep.notices(r), Calibrations: []SheetCalibration{}, Checks: []SheetCheck{}, Findings: rep.Findings, Unverified: []string{},
 		Recompute: recompute(rec, rep, toleranceL), Pictures: rep.pictures(),

@@ -2,6 +2,7 @@ package audit
 
 import (
 	"slices"
+	"time"
 
 	"bayfill/bridge/words"
 	"bayfill/fillcalc"
@@ -44,19 +45,21 @@ func (f Figure) Text() string {
 }
 
 // Judge applies every rule of the verdict to the job of a report. toleranceL is the error of
-// the amount in litres that is allowed beyond its uncertainty.
-func Judge(rep *Report, toleranceL float64) Verdict {
+// the amount in litres that is allowed beyond its uncertainty. Its sentences are for the
+// reader, with times in UTC.
+func Judge(rep *Report, toleranceL float64, r words.Reader) Verdict {
+	r.Zone = time.UTC
 	of := rep.state.Verdict(toleranceL)
 	record := fillcalc.Criterion{Name: "record", Outcome: fillcalc.Passed}
 	rep.judgeRecord(&record)
 	v := Verdict{Outcome: of.Outcome.Worse(record.Outcome), ToleranceL: number(toleranceL)}
 	for _, c := range append([]fillcalc.Criterion{record}, of.Criteria...) {
-		m := Criterion{Name: c.Name, Title: words.Plain.Word("criterion." + c.Name), Outcome: c.Outcome, Figures: []Figure{}, Says: []string{}}
+		m := Criterion{Name: c.Name, Title: r.Word("criterion." + c.Name), Outcome: c.Outcome, Figures: []Figure{}, Says: []string{}}
 		for _, f := range c.Figures {
 			m.Figures = append(m.Figures, Figure{f.Name, number(f.Value), f.Unit})
 		}
-		for _, r := range c.Reasons {
-			m.Says = append(m.Says, words.Plain.Say(r.Text))
+		for _, reason := range c.Reasons {
+			m.Says = append(m.Says, r.Say(reason.Text))
 		}
 		v.Criteria = append(v.Criteria, m)
 	}

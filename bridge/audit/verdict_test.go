@@ -9,6 +9,7 @@ import (
 
 	"bayfill/bridge/names"
 	"bayfill/bridge/points"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -389,7 +390,7 @@ func TestVerdict(t *testing.T) {
 		if c.spoil != nil {
 			c.spoil(rec)
 		}
-		v := Judge(Check(rec), fillcalc.DefaultToleranceL)
+		v := Judge(Check(rec), fillcalc.DefaultToleranceL, words.Plain)
 		var other, says []string
 		for _, criterion := range v.Criteria {
 			if criterion.Outcome != fillcalc.Passed {
@@ -406,7 +407,7 @@ func TestVerdict(t *testing.T) {
 
 // An empty record is not passed.
 func TestVerdictOfNothing(t *testing.T) {
-	v := Judge(Check(&Record{Job: "gone", Names: names.Names{}}), fillcalc.DefaultToleranceL)
+	v := Judge(Check(&Record{Job: "gone", Names: names.Names{}}), fillcalc.DefaultToleranceL, words.Plain)
 	if v.Outcome == fillcalc.Passed || v.Criteria[0].Outcome == fillcalc.Passed {
 		t.Errorf("%+v", v)
 	}
@@ -424,7 +425,7 @@ func TestVerdictTolerance(t *testing.T) {
 	}
 	justL := plan.RemainingL - 2*plan.RemainingUL
 	for toleranceL, want := range map[float64]fillcalc.Outcome{0: fillcalc.Failed, justL - 1e-6: fillcalc.Failed, justL + 1e-6: fillcalc.Passed} {
-		if v := Judge(rep, toleranceL); v.Criteria[1].Outcome != want {
+		if v := Judge(rep, toleranceL, words.Plain); v.Criteria[1].Outcome != want {
 			t.Errorf("with %g L: %+v", toleranceL, v.Criteria[1])
 		}
 	}
@@ -437,7 +438,7 @@ func TestVerdictOfAnotherVersion(t *testing.T) {
 	rec := p.end().keep()
 	rep := Check(rec)
 	rep.find(Differs, 9, 0, "drained_l was published as 1, comes out as 2")
-	if v := Judge(rep, fillcalc.DefaultToleranceL); v.Outcome != fillcalc.Failed {
+	if v := Judge(rep, fillcalc.DefaultToleranceL, words.Plain); v.Outcome != fillcalc.Failed {
 		t.Errorf("it differs, and is %s", v.Outcome)
 	}
 	rec.Summary.Fields["fold"] = int64(fillcalc.FoldVersion + 1)
@@ -447,7 +448,7 @@ func TestVerdictOfAnotherVersion(t *testing.T) {
 	}) {
 		t.Errorf("%+v", rep.Findings)
 	}
-	if v := Judge(rep, fillcalc.DefaultToleranceL); v.Outcome != fillcalc.NotVerified || v.Criteria[0].Outcome != fillcalc.NotVerified {
+	if v := Judge(rep, fillcalc.DefaultToleranceL, words.Plain); v.Outcome != fillcalc.NotVerified || v.Criteria[0].Outcome != fillcalc.NotVerified {
 		t.Errorf("%+v", v)
 	}
 }

@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/audit"
+	"bayfill/bridge/words"
 	"bayfill/bridge/wrap"
 	"bayfill/fillcalc"
 )
@@ -71,6 +72,10 @@ was found, 2 when the job could not be audited.`,
 }
 
 func (o *auditJobOptions) run(ctx context.Context, job string, out, errOut io.Writer) error {
+	reader, err := o.reader("")
+	if err != nil {
+		return err
+	}
 	record, err := o.record(ctx, job)
 	var config configError
 	switch {
@@ -82,17 +87,17 @@ func (o *auditJobOptions) run(ctx context.Context, job string, out, errOut io.Wr
 		fmt.Fprintf(errOut, "tokens stand in the place of names: %v\n", record.NoNames)
 	}
 	report := audit.Check(record)
-	verdict := audit.Judge(report, o.toleranceL)
+	verdict := audit.Judge(report, o.toleranceL, reader)
 	if o.json {
 		err = json.NewEncoder(out).Encode(struct {
 			*audit.Report
 			Verdict audit.Verdict `json:"verdict"`
 		}{report, verdict})
 	} else {
-		printReport(out, report, verdict)
+		printReport(out, report, verdict, reader)
 	}
 	if err == nil {
-		err = o.writeFiles(record, report)
+		err = o.writeFiles(record, report, reader)
 	}
 	switch {
 	case err != nil:
@@ -104,11 +109,7 @@ func (o *auditJobOptions) run(ctx context.Context, job string, out, errOut io.Wr
 }
 
 // writeFiles writes the sheet and the table that the flags ask for.
-func (o *auditJobOptions) writeFiles(record *audit.Record, report *audit.Report) error {
-	r, err := o.reader("")
-	if err != nil {
-		return err
-	}
+func (o *auditJobOptions) writeFiles(record *audit.Record, report *audit.Report, r words.Reader) error {
 	if o.sheet != "" {
 		err := writeFile(o.sheet, func(w io.Writer) error {
 			if filepath.Ext(o.sheet) == ".json" {
@@ -127,7 +128,7 @@ func (o *auditJobOptions) writeFiles(record *audit.Record, report *audit.Report)
 }
 
 // printReport prints what an audit found, in at most auditWidth columns.
-func printReport(out io.Writer, r *audit.Report, v audit.Verdict) {
+func printReport(out io.Writer, r *audit.Report, v audit.Verdict, reader words.Reader) {
 	printIndented := func(margin, text string) {
 		for i, line := range wrap.Lines(printable(text), auditWidth-len(margin)) {
 			if i > 0 {
@@ -136,25 +137,24 @@ func printReport(out io.Writer, r *audit.Report, v audit.Verdict) {
 			fmt.Fprintf(out, "%s%s\n", margin, line)
 		}
 	}
-	verdict := map[[2]bool]string{
-		{true, true}: "same and complete", {false, true}: "NOT the same", {true, false}: "NOT complete", {false, false}: "NOT the same and NOT complete",
+	same := map[[2]bool]string{
+		{true, true}: "audit.same", {false, true}: "audit.not_same", {true, false}: "audit.not_complete", {false, false}: "audit.neither",
 	}[[2]bool{r.Same, r.Complete}]
-	of := ""
-	if r.Shop != "" {
-		of = " of " + r.Shop
+	say := func(key string, f figures, n names) {
+		printIndented("", reader.Say(fillcalc.Text{Key: key, Figures: f, Names: n}))
 	}
-	printIndented("", fmt.Sprintf("job %s on cart %s%s: %s", r.Job, r.Cart, of, verdict))
-	printIndented("", fmt.Sprintf("from %s; opened %s, ended %s", r.From, cmp.Or(r.OpenedAt, "?"), cmp.Or(r.EndedAt, "?")))
-	printIndented("", fmt.Sprintf("%d events folded again, %d published messages compared", r.Events, r.Published))
+	of := names{"job": r.Job, "cart": strings.TrimPrefix(r.Shop+"/"+r.Cart, "/"), "from": r.From, "opened": cmp.Or(r.OpenedAt, "?"), "ended": cmp.Or(r.EndedAt, "?")}
+	say(same, nil, of)
+	say("audit.from", nil, of)
+	say("audit.events", figures{"events": float64(r.Events), "messages": float64(r.Published)}, nil)
 	if r.SameName > 0 {
-		printIndented("", fmt.Sprintf("%d other jobs have this name; --opened chooses", r.SameName))
+		say("audit.other_names", figures{"count": float64(r.SameName)}, nil)
 	}
 	for _, f := range r.Findings {
 		printIndented("  - ", f.Text)
 	}
-	words := func(o fillcalc.Outcome) string { return strings.ReplaceAll(string(o), "_", " ") }
-	printIndented("", "verdict: "+words(v.Outcome))
+	say("audit.verdict", nil, names{"outcome": string(v.Outcome)})
 	for _, c := range v.Criteria {
-		printIndented("  - ", fmt.Sprintf("%s: %s. %s", c.Title, words(c.Outcome), strings.Join(c.Says, " ")))
+		printIndented("  - ", fmt.Sprintf("%s: %s. %s", c.Title, reader.Word("outcome."+string(c.Outcome)), strings.Join(c.Says, " ")))
 	}
 }

@@ -210,6 +210,6 @@ func (o *demoOptions) result(ctx context.Context, out io.Writer, v *view, a acco
 	}
 	a.print(v)
 	v.print(v.reader.Word("demo.audit"))
-	printReport(out, report, audit.Judge(report, fillcalc.DefaultToleranceL))
+	printReport(out, report, audit.Judge(report, fillcalc.DefaultToleranceL, v.reader), v.reader)
 	return nil
 }

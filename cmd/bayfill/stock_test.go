@@ -140,7 +140,7 @@ func TestTicket(t *testing.T) {
 		t.Errorf("status %d: %s: %.2000s", status, errors, out)
 	}
 	status, out, _ = program(t.Context(), "audit", "job", "van-7", "--config", file)
-	if status != 0 || !strings.Contains(out, "van-7 on cart bay2 of hilltop: same and complete") {
+	if status != 0 || !strings.Contains(out, "van-7 on cart hilltop/bay2: same and complete") {
 		t.Errorf("an audit by the configuration: status %d: %s", status, out)
 	}
 	for _, c := range []struct {
