@@ -217,7 +217,7 @@ func (s *screen) lead(c *cart, now time.Time) {
 func (s *screen) propose(j *wire.Job) {
 	for _, a := range j.Flow.Next {
 		if a.Say == "ask.drain_again" && len(s.Answers) < 5 {
-			s.answer("bay.drain_again", a.For(s.R), turn(a.Phase))
+			s.answer("bay.drain_again", "", turn(a.Phase))
 		}
 	}
 	if len(j.Flow.Next) == 0 || j.Flow.Next[0].Do != string(fillcalc.DoPhase) {

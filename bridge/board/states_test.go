@@ -145,6 +145,7 @@ func states() []state {
 				s.job.Flow.GearPlan[i].Done = true
 			}
 		}).noted(),
+		aJob("running", 4.213, 3.53, 0.88).asks("ask.gears", nil, nil).with("cold start", func(s *state) { s.window.TempC = 12.3 }),
 		aJob("checking", 4.213, 4.40, 0.01).asks("ask.wait", nil, nil).with("waiting", warming("nearing", 34.2, 80, nan)),
 		aJob("checking", 4.213, 4.40, 0.01).asks("ask.level", map[string]float64{"at_c": 38.4}, nil).with("open", warming("open", 38.4, nan, 200)).noted(),
 		aJob("checking", 4.213, 4.40, 0.01).asks("ask.level", map[string]float64{"at_c": 43.9}, nil).with("closing", warming("closing", 43.9, nan, 35)).with("closing", func(s *state) { s.job.Flow.Next[0].Tone = "closing" }),

@@ -16,6 +16,7 @@ type warmth struct {
 	LowY, HighY             float64
 	Low, High, Now, Awaited string
 	NowX, NowY              float64
+	NowRight                bool    // the text stands to the right of the point, because there is no room to the left
 	AwaitedX                float64 // when the window opens or closes; 0: unknown
 }
 
@@ -23,6 +24,7 @@ type warmth struct {
 const (
 	warmthLeftX, warmthRightX  = 20.0, 480.0
 	warmthTopY, warmthBottomY  = 30.0, 310.0
+	labelWide                  = 210.0
 	warmthPast, warmthMaxAhead = 5 * time.Minute, 20 * time.Minute
 )
 
@@ -101,7 +103,7 @@ func (s *screen) draw(c *cart, temp, low, high, awaitedS float64) (w warmth) {
 	y := chart.NewAxis(max(min(minC, temp, low)-0.15*span, low-3*span), min(max(maxC, temp, high)+0.15*span, high+2*span), span/50, warmthBottomY, warmthTopY)
 	inside := func(c float64) float64 { return min(warmthBottomY, max(warmthTopY, y.Y(c))) }
 	w = warmth{Known: true, LowY: math.Round(inside(low)), HighY: math.Round(inside(high)), Low: s.celsius(low), High: s.celsius(high),
-		Now: s.celsius(temp), NowX: x.X(0), NowY: math.Round(inside(temp))}
+		Now: s.celsius(temp), NowX: x.X(0), NowY: math.Round(inside(temp)), NowRight: x.X(0) < warmthLeftX+labelWide}
 	for i, celsius := range samples {
 		age := time.Duration(len(samples)-i) * wire.PastEveryS * time.Second
 		if age > past || math.IsNaN(float64(celsius)) {

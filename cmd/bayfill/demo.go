@@ -22,6 +22,7 @@ import (
 	"bayfill/bridge/clock"
 	"bayfill/bridge/config"
 	"bayfill/bridge/mqtt"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 	"bayfill/sim"
 )
@@ -120,13 +121,13 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 	}
 	bridgeRuns.Go(func() { bridgeErr = b.Run(ctx) })
 	to.broker.URL = b.BrokerURL()
-	return o.play(ctx, out, rig, clock, to, config.JournalPath(demoCart), func(page net.Listener) {
-		bridgeRuns.Go(func() { boardErr = board.Run(ctx, to.page(), page) })
+	return o.play(ctx, out, rig, clock, to, config.JournalPath(demoCart), func(page net.Listener, r words.Reader) {
+		bridgeRuns.Go(func() { boardErr = board.Run(ctx, to.page(r), page) })
 	})
 }
 
 // play does the job on the running bridge and prints it. serve starts the board.
-func (o *demoOptions) play(ctx context.Context, out io.Writer, rig *sim.Rig, clock *clock.Clock, to contact, journal string, serve func(page net.Listener)) error {
+func (o *demoOptions) play(ctx context.Context, out io.Writer, rig *sim.Rig, clock *clock.Clock, to contact, journal string, serve func(page net.Listener, r words.Reader)) error {
 	s, err := openStation(ctx, to)
 	if err != nil {
 		return err
@@ -143,7 +144,7 @@ func (o *demoOptions) play(ctx context.Context, out io.Writer, rig *sim.Rig, clo
 		if err != nil {
 			return err
 		}
-		serve(page)
+		serve(page, r)
 		v.print(fmt.Sprintf("Board:  http://%s/cart/%s", page.Addr(), demoCart))
 		v.print("")
 	}
@@ -170,8 +171,8 @@ func (o *demoOptions) folder() (dir string, remove func(), err error) {
 }
 
 // page is a board with buttons for the demo's cart.
-func (c *contact) page() board.Config {
-	return board.Config{Broker: c.broker.URL, Username: c.broker.Username, Password: c.broker.Password, Shop: demoShop, MayCommand: true}
+func (c *contact) page(r words.Reader) board.Config {
+	return board.Config{Broker: c.broker.URL, Username: c.broker.Username, Password: c.broker.Password, Shop: demoShop, MayCommand: true, Reader: r}
 }
 
 // config is the configuration of the bridge, and what the technician connects with; the
