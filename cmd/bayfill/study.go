@@ -133,6 +133,8 @@ func printStudy(out io.Writer, f study.Figures) {
 	one("moves that were no fluid", fmt.Sprint(f.Moves))
 	one("streams", fmt.Sprint(f.Streams))
 	one("asked per job", fmt.Sprintf("%.1f", f.AskedPerJob))
+	one("who looks can answer, %", fmt.Sprintf("%.0f", f.ClearPct))
+	one("answer needed in, s", fmt.Sprintf("%.0f", f.NeededP50S))
 	one("jobs that could not be closed", fmt.Sprint(f.NotClosed))
 }
 

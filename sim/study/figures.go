@@ -27,7 +27,9 @@ type Figures struct {
 	Added       Volume  `json:"added"`
 	Balance     Volume  `json:"balance"`
 	AskedPerJob float64 `json:"asked_per_job"`
-	Moves       int     `json:"moves"` // changes of load other than fluid
+	ClearPct    float64 `json:"asked_clear_pct"`    // of the questions: one thing explains it, whoever looks can answer
+	NeededP50S  float64 `json:"asked_needed_p50_s"` // median time from a question until the job is closed
+	Moves       int     `json:"moves"`              // changes of load other than fluid
 	Streams     int     `json:"streams"`
 	NotClosed   int     `json:"not_closed"`  // jobs that could be closed only with a reason
 	Gross       int     `json:"gross"`       // jobs with a volume whose error is larger than 2 U + 10 mL
@@ -40,8 +42,8 @@ type Figures struct {
 // Summarize computes the figures of the jobs, of which there must be at least one.
 func Summarize(jobs []Job, seed uint64) Figures {
 	f := Figures{Jobs: len(jobs), Seed: seed}
-	asked := 0
-	var live, behind []float64
+	asked, clearly := 0, 0
+	var live, behind, needed []float64
 	back := 0
 	for _, j := range jobs {
 		live = append(live, j.LiveML...)
@@ -53,11 +55,16 @@ func Summarize(jobs []Job, seed uint64) Figures {
 		f.Moves += j.Counts.Moves
 		f.Streams += j.Counts.Streams
 		asked += j.Counts.Asked
+		clearly += j.Counts.Clear
+		needed = append(needed, j.Counts.NeededS...)
 		if j.Refused != "" {
 			f.NotClosed++
 		}
 	}
 	f.AskedPerJob = float64(asked) / float64(len(jobs))
+	if asked > 0 && len(needed) > 0 {
+		f.ClearPct, f.NeededP50S = 100*float64(clearly)/float64(asked), quantile(needed, 0.5)
+	}
 	f.BackPerJob = float64(back) / float64(len(jobs))
 	if len(live) > 0 {
 		f.LiveP50ML, f.LiveP95ML = quantile(live, 0.5), quantile(live, 0.95)

@@ -216,6 +216,9 @@ func (p *play) close() {
 			break
 		}
 	}
+	for _, at := range p.askedAt {
+		p.counts.NeededS = append(p.counts.NeededS, (p.now - at).Seconds())
+	}
 	err := p.do(in)
 	if err == nil {
 		return

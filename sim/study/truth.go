@@ -17,6 +17,7 @@ type watch struct {
 	objects []object
 	seen    []int        // changes so far
 	asked   map[int]bool // changes of which the technician has been asked
+	askedAt []time.Duration
 	nextAsk time.Duration
 	counts  Counts
 	live    live
@@ -27,6 +28,10 @@ type Counts struct {
 	Moves   int // changes of load other than fluid
 	Streams int // of fluid
 	Asked   int // questions that the technician had to answer
+	// Clear is how many of them one thing explains, so that a person who looks can answer.
+	Clear int
+	// NeededS is, for each of them, after how many seconds the job was to be closed.
+	NeededS []float64
 }
 
 // moment is the load of each scale at a time, by kind, as a perfect scale shows it.
@@ -162,9 +167,23 @@ func (p *play) hear() {
 		}
 		p.asked[c.ID] = true
 		p.counts.Asked++
+		p.askedAt = append(p.askedAt, p.now)
+		if p.oneThing(c) {
+			p.counts.Clear++
+		}
 		id := c.ID
 		p.later(seconds(p.d.Work.DecideS.draw(p.rng)), func() { p.answer(id) })
 	}
+}
+
+// oneThing reports whether one thing makes up most of a change: an object, a container or
+// fluid, or somebody who leaned.
+func (p *play) oneThing(c fillcalc.Change) bool {
+	const most = 0.8
+	scale := p.scaleOf(c.Sensor)
+	_, change := p.judge(scale, c)
+	largestKg := max(math.Abs(change.objectKg), math.Abs(change.otherKg), math.Abs(change.fluidKg))
+	return p.leant(scale, c.FromNs, c.AtNs) || largestKg >= most*math.Abs(c.Kg) && math.Abs(c.Kg) >= most*largestKg
 }
 
 // answer tells the fold what a change was, as the technician sees it now.
