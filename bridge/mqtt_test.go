@@ -19,6 +19,7 @@ import (
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/broker"
+	"bayfill/bridge/build"
 	"bayfill/bridge/config"
 	"bayfill/bridge/wire"
 	"bayfill/sim"
@@ -167,8 +168,8 @@ func TestPresenceAfterALateWill(t *testing.T) {
 	runBridgeWith(t, journaltest.BareConfig(t, t.TempDir(), `{url: "`+broker.URL+`"}`), Options{Open: bridgetest.Mute}, nil)
 	birth := bridgetest.Online(t, s, "")
 	for _, untrue := range []string{
-		string(wire.Encode(wire.Presence{Session: "0123456789abcdef", Version: wire.Version, Contract: wire.ContractVersion})),
-		string(wire.Encode(wire.Presence{Session: birth.Session, Version: wire.Version, Contract: wire.ContractVersion})),
+		string(wire.Encode(wire.Presence{Session: "0123456789abcdef", Version: build.Version, Contract: wire.ContractVersion})),
+		string(wire.Encode(wire.Presence{Session: birth.Session, Version: build.Version, Contract: wire.ContractVersion})),
 		string(wire.Encode(wire.Presence{Online: true, Session: "0123456789abcdef"})),
 		`{"online":true}`, `online`, `[]`, ``,
 	} {

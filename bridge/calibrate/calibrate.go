@@ -9,9 +9,9 @@ import (
 	"sync"
 	"time"
 
+	"bayfill/bridge/build"
 	"bayfill/bridge/clock"
 	"bayfill/bridge/config"
-	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
 	"bayfill/sensors"
 )
@@ -267,7 +267,7 @@ func (s *Session) fit(at time.Time) (config.Calibration, error) {
 	atNs, dueNs := at.UnixNano(), at.AddDate(0, 0, o.DueDays).UnixNano()
 	record := config.Calibration{
 		At: at.UTC().Format(time.RFC3339), Cart: o.Cart, Sensor: o.Sensor,
-		By: o.By, Equipment: o.Equipment, Version: wire.Version,
+		By: o.By, Equipment: o.Equipment, Version: build.Version,
 	}
 	if s.weighs() {
 		record.WeightsUPct = o.WeightsUPct

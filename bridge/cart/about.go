@@ -1,13 +1,15 @@
 package cart
 
 import (
-	"bayfill/bridge/wire"
 	"slices"
+
+	"bayfill/bridge/build"
+	"bayfill/bridge/wire"
 )
 
 // about returns the message of the leaf about.
 func (c *Cart) about() wire.About {
-	a := wire.About{Program: "bayfill", Version: wire.Version, Contract: wire.ContractVersion,
+	a := wire.About{Program: "bayfill", Version: build.Version, Build: build.Current(), Contract: wire.ContractVersion,
 		Leaves:   append(slices.Clone(wire.StateLeaves), wire.ReadingsLeaf),
 		Measured: []wire.AboutFluid{}, Checks: wire.ChecksOf(&c.state),
 		Units: "SI; the unit stands in each field's name; litres are at reference_c", ShopUnits: string(c.shopUnits)}

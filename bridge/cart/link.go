@@ -13,6 +13,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
+	"bayfill/bridge/build"
 	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
@@ -102,7 +103,7 @@ func (l *link) will() mqtt.Message {
 
 // presence returns a message on the leaf presence.
 func (l *link) presence(p wire.Presence) mqtt.Message {
-	p.Version, p.Contract = wire.Version, wire.ContractVersion
+	p.Version, p.Contract = build.Version, wire.ContractVersion
 	return mqtt.Message{Topic: l.topic(wire.PresenceLeaf), Payload: wire.Encode(p), QoS: 1, Retained: true}
 }
 

@@ -8,6 +8,7 @@ import (
 
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
+	"bayfill/bridge/build"
 	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
 )
@@ -16,7 +17,7 @@ import (
 // one opens the same journal, and the job continues; what ran out meanwhile is weighed.
 func TestUpgradeInMidJob(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		defer func(v string) { wire.Version = v }(wire.Version)
+		defer func(v string) { build.Version = v }(build.Version)
 		config := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines)
 		l := startLonely(t, config)
 		l.live(5, 0, 0)
@@ -30,7 +31,7 @@ func TestUpgradeInMidJob(t *testing.T) {
 		}
 
 		const missedKg = 0.3
-		wire.Version = "next"
+		build.Version = "next"
 		time.Sleep(20 * time.Second)
 		caddyKg, supplyKg := l.caddyKg+missedKg, l.supplyKg
 		l = newLonely(t, config)

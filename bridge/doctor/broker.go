@@ -12,6 +12,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"bayfill/bridge/build"
 	"bayfill/bridge/config"
 	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
@@ -91,7 +92,7 @@ func (d *doctor) rights(ctx context.Context, conn *mqtt.Conn, topic string, brid
 		d.look("rights on %s: a cart of this name is online: does a bridge run on another computer? Two would disconnect each other", topic)
 		return
 	}
-	payload, err := json.Marshal(wire.Presence{Session: heard.session, Version: wire.Version, Contract: wire.ContractVersion, Why: "bayfill doctor checks its rights"})
+	payload, err := json.Marshal(wire.Presence{Session: heard.session, Version: build.Version, Contract: wire.ContractVersion, Why: "bayfill doctor checks its rights"})
 	if err == nil {
 		err = conn.Publish(ctx, mqtt.Message{Topic: topic, Payload: payload, QoS: 1})
 	}

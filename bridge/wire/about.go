@@ -3,6 +3,7 @@ package wire
 import (
 	"math"
 
+	"bayfill/bridge/build"
 	"bayfill/fillcalc"
 )
 
@@ -11,6 +12,7 @@ import (
 type About struct {
 	Program  string        `json:"program"`
 	Version  string        `json:"version"`
+	Build    build.Build   `json:"build"`
 	Contract int           `json:"contract"`
 	Leaves   []Leaf        `json:"leaves"`
 	Sensors  []AboutSensor `json:"sensors"`

@@ -25,9 +25,6 @@ const (
 // connect.
 var StateLeaves = []Leaf{PresenceLeaf, AboutLeaf, ChoicesLeaf, JobLeaf, VolumesLeaf, WindowLeaf, AlertsLeaf}
 
-// Version is the version of the program; the linker sets it in a release.
-var Version = "0.1-dev"
-
 // ContractVersion is the version of the topics and messages.
 const ContractVersion = 1
 

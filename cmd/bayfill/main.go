@@ -27,7 +27,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"bayfill/bridge/wire"
+	"bayfill/bridge/build"
 )
 
 // exitConfig is the exit status by which a service manager knows that a restart will not
@@ -51,11 +51,11 @@ func rootCommand() *cobra.Command {
 		Use:           "bayfill",
 		Short:         "Weigh what leaves a transmission and what goes back in",
 		Long:          "Weigh what leaves a transmission and what goes back in. bayfill help words explains every\nword that you meet on a screen, in a message or on a sheet.",
-		Version:       wire.Version,
+		Version:       build.Current().String(),
 		SilenceErrors: true,
 		SilenceUsage:  true,
 	}
-	root.AddCommand(runCommand(), checkCommand(), portsCommand(), listenCommand(), calibrateCommand(), simCommand(), demoCommand(), studyCommand(), budgetCommand(), serviceDataCommand(), jobCommand(), watchCommand(), schemaCommand(), boardCommand(), doctorCommand(), auditCommand(), ticketCommand(), stockCommand(), historyCommand())
+	root.AddCommand(runCommand(), checkCommand(), portsCommand(), listenCommand(), calibrateCommand(), simCommand(), demoCommand(), studyCommand(), budgetCommand(), serviceDataCommand(), jobCommand(), watchCommand(), schemaCommand(), boardCommand(), doctorCommand(), auditCommand(), ticketCommand(), stockCommand(), historyCommand(), versionCommand(), manualCommand())
 	root.InitDefaultHelpCmd()
 	if help, _, err := root.Find([]string{"help"}); err == nil {
 		help.AddCommand(helpWordsCommand())
