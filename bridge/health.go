@@ -14,6 +14,8 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 	"golang.org/x/net/netutil"
+
+	"bayfill/bridge/listen"
 )
 
 // loopLate is how long a turn of a healthy loop may take: a command waits up to ten
@@ -47,7 +49,7 @@ type monitor struct {
 
 // openMonitor opens the listener; run serves it.
 func openMonitor(address string, loops []loop, registry *prometheus.Registry, log *slog.Logger) (*monitor, error) {
-	listener, err := net.Listen("tcp", address)
+	listener, err := listen.TCP(address)
 	if err != nil {
 		return nil, fmt.Errorf("monitor.listen: %w", err)
 	}

@@ -13,6 +13,7 @@ import (
 
 	"bayfill/bridge/board"
 	"bayfill/bridge/config"
+	"bayfill/bridge/listen"
 )
 
 type boardOptions struct {
@@ -77,7 +78,7 @@ func (o *boardOptions) run(ctx context.Context, out io.Writer) error {
 	if o.board.MayCommand && o.board.Username == "" {
 		return configError{errors.New("--may-command needs --username: commands need a user with that right")}
 	}
-	listener, err := net.Listen("tcp", o.listen)
+	listener, err := listen.TCP(o.listen)
 	if err != nil {
 		return fmt.Errorf("--listen: %w", err)
 	}

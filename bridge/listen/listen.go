@@ -1,0 +1,73 @@
+// Package listen opens listening sockets. Its errors say who holds an address and what to
+// do about it, which the system's own do not.
+package listen
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"syscall"
+)
+
+// TCP listens on an address like 127.0.0.1:1883. The caller adds to the error which
+// setting holds the address.
+func TCP(address string) (net.Listener, error) {
+	l, err := net.Listen("tcp", address)
+	switch {
+	case errors.Is(err, syscall.EADDRINUSE):
+		return nil, fmt.Errorf("%s is in use by %s: stop that process, or set another port", address, holder(address))
+	case errors.Is(err, syscall.EADDRNOTAVAIL):
+		return nil, fmt.Errorf("%s is not an address of this computer: set one that it has, or 127.0.0.1 for itself alone", address)
+	case errors.Is(err, syscall.EACCES):
+		return nil, fmt.Errorf("this user may not listen on %s: set a port above 1023", address)
+	}
+	return l, err
+}
+
+// holder names the process that listens on an address. Linux shows the processes of other
+// users to root only.
+func holder(address string) string {
+	_, port, err := net.SplitHostPort(address)
+	if err != nil {
+		return "another process"
+	}
+	n, err := strconv.ParseUint(port, 10, 16)
+	if err != nil {
+		return "another process"
+	}
+	inodes := map[string]bool{}
+	for _, table := range []string{"/proc/net/tcp", "/proc/net/tcp6"} {
+		addInodes(inodes, table, uint16(n))
+	}
+	descriptors, _ := filepath.Glob("/proc/[0-9]*/fd/*") // the pattern is right
+	for _, fd := range descriptors {
+		target, err := os.Readlink(fd)
+		if err != nil || !inodes[strings.TrimSuffix(strings.TrimPrefix(target, "socket:["), "]")] {
+			continue
+		}
+		process := filepath.Dir(filepath.Dir(fd))
+		name, _ := os.ReadFile(filepath.Join(process, "comm"))
+		return fmt.Sprintf("process %s (%s)", filepath.Base(process), strings.TrimSpace(string(name)))
+	}
+	return "a process of another user"
+}
+
+// addInodes adds the inodes of the sockets that listen on a port. The table is described
+// in proc_net_tcp.txt of the Linux kernel: local address, remote address and state are the
+// second to fourth column, the inode is the tenth; state 0A is LISTEN.
+func addInodes(inodes map[string]bool, table string, port uint16) {
+	text, err := os.ReadFile(table)
+	if err != nil {
+		return
+	}
+	for line := range strings.Lines(string(text)) {
+		f := strings.Fields(line)
+		if len(f) > 9 && f[3] == "0A" && strings.HasSuffix(f[1], fmt.Sprintf(":%04X", port)) {
+			inodes[f[9]] = true
+		}
+	}
+}
