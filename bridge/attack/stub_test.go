@@ -1,0 +1,3 @@
+package attack
+
+var onBoard, onHistory, onJournal, onCommands, onFiles, onRecords []attack
