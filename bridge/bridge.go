@@ -105,6 +105,7 @@ func (b *Bridge) openBroker(log *slog.Logger) (to mqtt.Endpoint, err error) {
 		if b.broker, err = broker.Start(c, log.With("part", "broker")); err != nil {
 			return to, err
 		}
+		b.broker.Register(b.registry)
 		to.URL, to.TLS = b.broker.Endpoint()
 		to.Username, to.Password = b.broker.Login()
 	}

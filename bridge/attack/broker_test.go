@@ -214,7 +214,7 @@ func guessing(t *testing.T) {
 		}
 		time.Sleep(10 * time.Millisecond)
 	}
-	line := "level=WARN msg=\"login refused\" address=127.0.0.1 user=keypad\n"
+	line := "level=WARN msg=\"login refused\" address=127.0.0.1 user=keypad failures="
 	if looked := strings.Count(log.String(), line); looked == 0 || looked > 20 {
 		t.Errorf("the broker looked at %d passwords, want a few, each logged as %s", looked, line)
 	}

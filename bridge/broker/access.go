@@ -70,8 +70,8 @@ func (a *access) OnConnectAuthenticate(cl *mqttd.Client, pk packets.Packet) bool
 		return a.turnAway(cl, name, errors.New("too many wrong passwords from this address"), packets.ErrServerUnavailable)
 	}
 	if !right {
-		a.guesses.failed(from, known, time.Now())
-		a.log.Warn(LoginRefused, "address", c.address, "user", shortened(name))
+		n := a.guesses.failed(from, known, time.Now())
+		a.log.Warn(LoginRefused, "address", c.address, "user", shortened(name), "failures", n)
 		return false
 	}
 	// The library publishes a will without checking access again.

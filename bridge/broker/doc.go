@@ -20,9 +20,37 @@
 //
 // # Limits
 //
-// 256 connections, 64 KiB a packet, 5 s to authenticate. Retained messages are kept for
-// as long as the broker runs. It keeps nothing on disk: the carts publish their leaves
-// again after a start.
+//	connections that wait to authenticate  64, each for 5 s; one more ends the oldest of the
+//	                                       address that has most of them
+//	authenticated connections              128, of a user 32, of an address 64; 32 are kept
+//	                                       for users who may command; the bridge's own do
+//	                                       not count and always get in
+//	a packet                               64 KiB
+//	filters                                256 of a client, 8192 in all, 256 bytes each
+//	output that a client does not read     4 MiB of a client, 64 MiB in all, 10 s for a piece
+//	messages that it does not acknowledge  the same
+//	wrong passwords                        each doubles the wait before the next attempt of
+//	                                       that user from that address, up to 2 s, and from
+//	                                       elsewhere, up to 1 s
+//
+// A session ends with its connection, whatever the client asks for, and only the bridge's
+// messages are retained: so nothing of a client stays when it is gone. Retained messages
+// are kept for as long as the broker runs. It keeps nothing on disk: the carts publish
+// their leaves again after a start.
+//
+// # Log
+//
+// No packet is logged. A wrong name or password is logged as
+//
+//	level=WARN msg="login refused" part=broker address=192.0.2.7 user=keypad failures=3
+//
+// for programs that ban addresses. The metrics count them.
+//
+// # Reading order
+//
+// broker.go, access.go (who may do what), door.go (who may hold a connection), conn.go
+// (output of slow readers), bounds.go (what a client may leave behind), guess.go, quiet.go,
+// metrics.go. Only access.go, bounds.go and quiet.go know the library's types.
 //
 // The library's goroutines end with [Broker.Close], which returns within a fraction of a
 // second even when connections never authenticate or clients leave meanwhile.

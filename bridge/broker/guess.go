@@ -13,9 +13,9 @@ const (
 	firstWait = 100 * time.Millisecond // after the first wrong password, doubled for each more
 	maxWait   = 2 * time.Second        // between attempts of one address
 	maxWaitOf = time.Second            // of an attempt for a user from another address
-	// maxQueue is how long an attempt may wait for others from its address; a later one
-	// is refused without a look at its password.
-	maxQueue = 4 * time.Second
+	// maxQueue is how many attempts of an origin may wait; one more is refused without a
+	// look at its password.
+	maxQueue = 2
 	// forgetEvery is how long it takes until one wrong password is forgotten.
 	forgetEvery = time.Minute
 	maxFailures = 20
@@ -78,15 +78,16 @@ func (g *guesses) wait(from origin, now time.Time) (d time.Duration, ok bool) {
 	if at.Before(now.Add(own)) {
 		at = now.Add(own)
 	}
-	if at.Sub(now) > maxQueue {
+	if at.Sub(now) > maxQueue*own {
 		return 0, false
 	}
 	f.free = at.Add(own)
 	return max(d, at.Sub(now)), true
 }
 
-// failed counts a wrong password. known is false when no user has that name.
-func (g *guesses) failed(from origin, known bool, now time.Time) {
+// failed counts a wrong password, and returns how many that origin has. known is false
+// when no user has that name.
+func (g *guesses) failed(from origin, known bool, now time.Time) (n int) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	g.refused++
@@ -107,6 +108,7 @@ func (g *guesses) failed(from origin, known bool, now time.Time) {
 		f.forget(now)
 		f.n, f.last = min(f.n+1, maxFailures), now
 	}
+	return g.origins[from].n
 }
 
 // makeRoom forgets origins without failures, or any one when there are none.
