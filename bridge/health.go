@@ -13,9 +13,8 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
-	"golang.org/x/net/netutil"
 
-	"bayfill/bridge/listen"
+	"bayfill/bridge/door"
 )
 
 // loopLate is how long a turn of a healthy loop may take: a command waits up to ten
@@ -49,12 +48,12 @@ type monitor struct {
 
 // openMonitor opens the listener; run serves it.
 func openMonitor(address string, loops []loop, registry *prometheus.Registry, log *slog.Logger) (*monitor, error) {
-	listener, err := listen.TCP(address)
+	listener, err := door.TCP(address)
 	if err != nil {
 		return nil, fmt.Errorf("monitor.listen: %w", err)
 	}
 	// Connections count against the serial library's limit of descriptors.
-	return &monitor{loops, registry, netutil.LimitListener(listener, 16), log}, nil
+	return &monitor{loops, registry, &door.Seats{Listener: listener, MaxWaiting: 16}, log}, nil
 }
 
 // run serves until ctx ends.

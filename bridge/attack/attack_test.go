@@ -24,6 +24,11 @@ func size(short, full int) int {
 	return short
 }
 
+func TestMain(m *testing.M) {
+	os.Setenv("BAYFILL_TEST_PASSWORD", "secret") // not in a test, since some run in parallel
+	os.Exit(m.Run())
+}
+
 func TestAttacks(t *testing.T) {
 	targets := []struct {
 		name string

@@ -33,7 +33,7 @@ var onBroker = []attack{
 	{does: "somebody tries passwords as fast as possible",
 		holds: "each wrong one makes the next wait, and is logged with address and user", try: guessing},
 	{does: "somebody tries passwords from many addresses",
-		holds: "the wait grows for the user too, and never beyond a second", by: "bridge/broker.TestGuesses"},
+		holds: "the wait grows for the user too, and never beyond a second", by: "bridge/door.TestGuesses"},
 	{does: "a user connects with the client id of another user, or of the bridge",
 		holds: "it is refused, and the other one stays", try: takenID},
 	{does: "a commanding user leaves retained commands and wills on many topics",
@@ -207,6 +207,7 @@ func loggedPackets(t *testing.T) {
 }
 
 func guessing(t *testing.T) {
+	t.Parallel()
 	b, log := startBroker(t)
 	for until := time.Now().Add(time.Duration(size(1500, 5000)) * time.Millisecond); time.Now().Before(until); {
 		for range 8 { // in parallel

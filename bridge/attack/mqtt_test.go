@@ -18,7 +18,6 @@ import (
 // logs.
 func startBroker(t *testing.T) (b *broker.Broker, log *bridgetest.Output) {
 	t.Helper()
-	t.Setenv("BAYFILL_TEST_PASSWORD", "secret")
 	log = new(bridgetest.Output)
 	b, err := broker.Start(journaltest.BareConfig(t, t.TempDir(), bridgetest.EmbeddedUsers).Broker, slog.New(slog.NewTextHandler(log, nil)))
 	if err != nil {

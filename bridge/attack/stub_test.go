@@ -1,3 +1,3 @@
 package attack
 
-var onBoard, onHistory, onJournal, onCommands, onFiles, onRecords []attack
+var onHistory, onJournal, onCommands, onFiles, onRecords []attack

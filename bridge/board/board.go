@@ -5,14 +5,14 @@ import (
 	"crypto/tls"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net"
 	"net/http"
 	"net/url"
 	"sync"
 	"time"
 
-	"golang.org/x/net/netutil"
-
+	"bayfill/bridge/door"
 	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
 	"bayfill/bridge/words"
@@ -32,6 +32,8 @@ type Config struct {
 	PagePassword string
 	// Reader is the language and the units of a screen that has not chosen its own.
 	Reader words.Reader
+	// Log receives wrong page passwords; nil: they are not logged.
+	Log *slog.Logger
 	// Names are the host names of this computer that browsers may use, besides localhost
 	// and IP addresses.
 	Names []string
@@ -51,17 +53,26 @@ func (c Config) Check() error {
 	return nil
 }
 
+// connKey is the key of a request's connection in its context.
+type connKey struct{}
+
 // Board is the running page.
 type Board struct {
-	config Config
-	hub    *hub
-	client *client
-	token  string // of this run; a press must contain it
+	config  Config
+	guesses *door.Guesses // of the page's password
+	hub     *hub
+	client  *client
+	token   string // of this run; a press must contain it
 }
 
-// maxConnections is the max number of connections from browsers. Each open page holds
-// one.
-const maxConnections = 128
+const (
+	// maxPages is the max number of open pages, each of which holds a connection.
+	maxPages          = 128
+	maxPagesOfAddress = 96 // others may sit behind one address, such as a proxy's
+	// maxRequests is the max number of other connections. One more ends the oldest of the
+	// address that has most of them.
+	maxRequests = 64
+)
 
 // Run serves the page on the listener until ctx ends. It returns when every goroutine
 // that it started has ended. It waits for a broker that is away.
@@ -77,6 +88,7 @@ func Run(ctx context.Context, config Config, listener net.Listener) error {
 		ReadHeaderTimeout: 5 * time.Second,
 		IdleTimeout:       time.Minute,
 		MaxHeaderBytes:    16 << 10,
+		ConnContext:       func(ctx context.Context, c net.Conn) context.Context { return context.WithValue(ctx, connKey{}, c) },
 		// Without this a shutdown would wait for the streams of open pages.
 		BaseContext: func(net.Listener) context.Context { return ctx },
 	}
@@ -90,7 +102,7 @@ func Run(ctx context.Context, config Config, listener net.Listener) error {
 			server.Close()
 		}
 	})
-	err := server.Serve(netutil.LimitListener(listener, maxConnections))
+	err := server.Serve(&door.Seats{Listener: listener, MaxWaiting: maxRequests, MaxStay: maxPagesOfAddress, MaxStayAll: maxPages})
 	stop()
 	running.Wait()
 	if errors.Is(err, http.ErrServerClosed) {

@@ -16,6 +16,7 @@ func TestDependencies(t *testing.T) {
 	want := []string{
 		"bayfill/bridge/board",
 		"bayfill/bridge/chart",
+		"bayfill/bridge/door",
 		"bayfill/bridge/mqtt",
 		"bayfill/bridge/typo",
 		"bayfill/bridge/units",
@@ -36,7 +37,6 @@ func TestDependencies(t *testing.T) {
 		"github.com/goccy/go-yaml/token",
 		"github.com/gorilla/websocket",
 		"golang.org/x/net/internal/socks",
-		"golang.org/x/net/netutil",
 		"golang.org/x/net/proxy",
 		"golang.org/x/sync/semaphore",
 	}

@@ -9,13 +9,16 @@ import (
 	"errors"
 	"html/template"
 	"io"
+	"log/slog"
 	"net"
 	"net/http"
+	"os"
 	"slices"
 	"strings"
 	"time"
 	"unicode"
 
+	"bayfill/bridge/door"
 	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
 	"bayfill/bridge/words"
@@ -35,8 +38,11 @@ func newBoard(config Config) *Board {
 	if shop == "" {
 		shop = "+"
 	}
+	if config.Log == nil {
+		config.Log = slog.New(slog.DiscardHandler)
+	}
 	h := newHub(config.Shop != "", time.Now())
-	return &Board{config: config, hub: h, token: rand.Text(), client: &client{
+	return &Board{config: config, guesses: door.NewGuesses(), hub: h, token: rand.Text(), client: &client{
 		endpoint: mqtt.Endpoint{
 			URL: config.Broker, ClientID: "bayfill-board-" + rand.Text()[:12],
 			Username: config.Username, Password: config.Password, TLS: config.TLS,
@@ -74,19 +80,48 @@ func (b *Board) guard(next http.Handler) http.Handler {
 		h.Set("Referrer-Policy", "no-referrer")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
-		http.NewResponseController(w).SetWriteDeadline(time.Now().Add(writeWithin))
-		switch _, password, _ := r.BasicAuth(); {
+		out := http.NewResponseController(w)
+		out.SetWriteDeadline(time.Now().Add(writeWithin))
+		if r.Body != http.NoBody {
+			// Also when the answer comes before the body, since the server reads it all the same.
+			out.SetReadDeadline(time.Now().Add(bodyWithin))
+		}
+		switch {
 		case !b.knownName(r.Host):
 			// A foreign page may let its own host name resolve to this address (DNS
 			// rebinding), and would then have the same origin as the board.
 			http.Error(w, r.Host+" is not a name of this board: use its address or the name of its computer", http.StatusMisdirectedRequest)
-		case b.config.PagePassword != "" && subtle.ConstantTimeCompare([]byte(password), []byte(b.config.PagePassword)) != 1:
+		case !b.knowsPassword(r):
+			h.Set("Connection", "close")
 			h.Set("WWW-Authenticate", `Basic realm="bayfill board", charset="UTF-8"`)
 			http.Error(w, "the board needs its password", http.StatusUnauthorized)
 		default:
 			next.ServeHTTP(w, r)
 		}
 	})
+}
+
+// knowsPassword reports whether a request has the page's password. A wrong one makes the
+// next from the same address wait.
+func (b *Board) knowsPassword(r *http.Request) bool {
+	if b.config.PagePassword == "" {
+		return true
+	}
+	_, password, given := r.BasicAuth()
+	if !given {
+		return false
+	}
+	address := door.Address(r.RemoteAddr)
+	from := door.Origin{Address: address}
+	if !b.guesses.Wait(from, r.Context().Done()) {
+		return false
+	}
+	if subtle.ConstantTimeCompare([]byte(password), []byte(b.config.PagePassword)) == 1 {
+		return true
+	}
+	n := b.guesses.Failed(from, false)
+	b.config.Log.Warn("login refused", "address", address, "failures", n)
+	return false
 }
 
 // knownName reports whether a request's host is an address or a name of this computer.
@@ -159,6 +194,10 @@ func (b *Board) press(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, 1<<10))
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		http.Error(w, "the press did not arrive in time: press again", http.StatusRequestTimeout)
+		return
+	}
 	if err != nil {
 		http.Error(w, err.Error(), http.StatusRequestEntityTooLarge)
 		return

@@ -4,9 +4,11 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"net"
 	"net/http"
 	"time"
 
+	"bayfill/bridge/door"
 	"bayfill/fillcalc"
 )
 
@@ -18,6 +20,8 @@ const (
 	pause = 40 * time.Millisecond
 	// writeWithin is the time limit for writing to a browser.
 	writeWithin = 10 * time.Second
+	// bodyWithin is the time limit for the body of a request.
+	bodyWithin = 5 * time.Second
 )
 
 // update is one server-sent event: the pieces of the page that have changed.
@@ -53,6 +57,12 @@ func (b *Board) overviewEvents(w http.ResponseWriter, r *http.Request) {
 // connection. look returns the data of the templates, the tone to sound, and a channel
 // that is closed at the next change.
 func (b *Board) stream(w http.ResponseWriter, r *http.Request, names []string, look func(now time.Time) (any, fillcalc.Tone, <-chan struct{})) {
+	if c, ok := r.Context().Value(connKey{}).(net.Conn); ok {
+		if err := door.Stay(c); err != nil {
+			http.Error(w, err.Error(), http.StatusServiceUnavailable)
+			return
+		}
+	}
 	out := http.NewResponseController(w)
 	w.Header().Set("Content-Type", "text/event-stream")
 	w.Header().Set("Cache-Control", "no-store")

@@ -7,11 +7,11 @@ import (
 	"log/slog"
 	"slices"
 	"strings"
-	"time"
 
 	mqttd "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"
 
+	"bayfill/bridge/door"
 	"bayfill/bridge/wire"
 )
 
@@ -41,7 +41,7 @@ type access struct {
 	server  *mqttd.Server
 	users   map[string]identity
 	open    bool // no users are configured: anonymous reading
-	guesses *guesses
+	guesses *door.Guesses
 	unacked unacked
 	log     *slog.Logger
 }
@@ -62,15 +62,15 @@ func (a *access) OnConnectAuthenticate(cl *mqttd.Client, pk packets.Packet) bool
 	given := sha256.Sum256(pk.Connect.Password)
 	right := subtle.ConstantTimeCompare(given[:], who.password[:]) == 1 && known ||
 		!known && a.open && name == "" && len(pk.Connect.Password) == 0
-	from := origin{address: c.address}
+	from := door.Origin{Address: c.address}
 	if known {
-		from.user = name
+		from.User = name
 	}
-	if !(right && who.bridge) && !a.waited(c, from) {
+	if !(right && who.bridge) && !a.guesses.Wait(from, c.ended) {
 		return a.turnAway(cl, name, errors.New("too many wrong passwords from this address"), packets.ErrServerUnavailable)
 	}
 	if !right {
-		n := a.guesses.failed(from, known, time.Now())
+		n := a.guesses.Failed(from, known)
 		a.log.Warn(LoginRefused, "address", c.address, "user", shortened(name), "failures", n)
 		return false
 	}
@@ -78,7 +78,7 @@ func (a *access) OnConnectAuthenticate(cl *mqttd.Client, pk packets.Packet) bool
 	if pk.Connect.WillFlag && !a.OnACLCheck(cl, pk.Connect.WillTopic, true) {
 		return a.turnAway(cl, name, errors.New("the will's topic is not this user's to write"), packets.ErrBadUsernameOrPassword)
 	}
-	switch err := c.door.admit(c, holder{user: name, id: cl.ID, bridge: who.bridge, mayCommand: who.bridge || slices.Contains(who.may, "command")}); {
+	switch err := c.gate.admit(c, holder{user: name, id: cl.ID, bridge: who.bridge, mayCommand: who.bridge || slices.Contains(who.may, "command")}); {
 	case errors.Is(err, errIDInUse):
 		return a.turnAway(cl, name, err, packets.ErrClientIdentifierNotValid)
 	case err != nil:
@@ -93,22 +93,6 @@ func (a *access) OnConnectAuthenticate(cl *mqttd.Client, pk packets.Packet) bool
 // LoginRefused is the message that is logged for a wrong name or password, with address
 // and user, for programs that ban addresses.
 const LoginRefused = "login refused"
-
-// waited waits until an attempt may be made, and reports whether it may.
-func (a *access) waited(c *conn, from origin) bool {
-	d, ok := a.guesses.wait(from, time.Now())
-	if !ok || d == 0 {
-		return ok
-	}
-	timer := time.NewTimer(d)
-	defer timer.Stop()
-	select {
-	case <-timer.C:
-		return true
-	case <-c.ended:
-		return false
-	}
-}
 
 // turnAway refuses a client for another reason than its password, which is all that the
 // library could say.

@@ -15,15 +15,15 @@ import (
 	"github.com/mochi-mqtt/server/v2/packets"
 
 	"bayfill/bridge/config"
-	"bayfill/bridge/listen"
+	"bayfill/bridge/door"
 )
 
 // Broker is the running broker.
 type Broker struct {
 	server   *mqttd.Server
 	listener listeners.Listener
-	door     *door
-	guesses  *guesses
+	gate     *gate
+	guesses  *door.Guesses
 	// password is the bridge's own, a new one at each start.
 	password    string
 	certificate *tls.Certificate // nil: plain TCP
@@ -37,7 +37,7 @@ const bridgeUser = "bayfill:bridge"
 // computer may read and nobody may command. The error names the field of the
 // configuration.
 func Start(c config.Broker, log *slog.Logger) (*Broker, error) {
-	b := &Broker{password: rand.Text(), guesses: newGuesses()}
+	b := &Broker{password: rand.Text(), guesses: door.NewGuesses()}
 	a := &access{users: map[string]identity{bridgeUser: {password: sha256.Sum256([]byte(b.password)), bridge: true}},
 		open: len(c.Users) == 0, guesses: b.guesses, unacked: unacked{bytes: map[*mqttd.Client]int{}}, log: log}
 	for i, u := range c.Users {
@@ -52,12 +52,12 @@ func Start(c config.Broker, log *slog.Logger) (*Broker, error) {
 	if err := b.server.AddHook(a, nil); err != nil {
 		return nil, fmt.Errorf("broker: %w", err)
 	}
-	listener, err := listen.TCP(c.Listen)
+	listener, err := door.TCP(c.Listen)
 	if err != nil {
 		return nil, fmt.Errorf("broker.listen: %w", err)
 	}
-	b.door = newDoor(listener, log)
-	var endpoint net.Listener = b.door
+	b.gate = newGate(listener, log)
+	var endpoint net.Listener = b.gate
 	if c.CertFile != "" {
 		certificate, err := config.Certificate(c.CertFile, c.KeyFile)
 		if err != nil {
@@ -65,7 +65,7 @@ func Start(c config.Broker, log *slog.Logger) (*Broker, error) {
 			return nil, fmt.Errorf("broker.cert_file: %w", err)
 		}
 		b.certificate = &certificate
-		endpoint = tls.NewListener(b.door, &tls.Config{MinVersion: tls.VersionTLS12, Certificates: []tls.Certificate{certificate}})
+		endpoint = tls.NewListener(b.gate, &tls.Config{MinVersion: tls.VersionTLS12, Certificates: []tls.Certificate{certificate}})
 	}
 	b.listener = &closingListener{listeners.NewNet("tcp", endpoint), b.server}
 	if err := b.server.AddListener(b.listener); err != nil {
@@ -123,10 +123,10 @@ func (b *Broker) Address() string { return b.listener.Address() }
 // Close ends the broker and all connections. The library disconnects the clients that it
 // knows and would wait for the other connections, which are closed after a moment.
 func (b *Broker) Close() error {
-	rest := time.AfterFunc(closeWithin, b.door.closeAll)
+	rest := time.AfterFunc(closeWithin, b.gate.closeAll)
 	defer rest.Stop()
 	err := b.server.Close()
-	b.door.closeAll()
-	b.door.writers.Wait()
+	b.gate.closeAll()
+	b.gate.writers.Wait()
 	return err
 }

@@ -6,6 +6,8 @@ import (
 	"net"
 	"sync"
 	"time"
+
+	"bayfill/bridge/door"
 )
 
 const (
@@ -32,7 +34,7 @@ var errSlow = errors.New("the client reads too slowly")
 // too many: a client that connects again gets the newest retained leaves.
 type conn struct {
 	net.Conn
-	door    *door
+	gate    *gate
 	address string        // whose share it counts against
 	ended   chan struct{} // closed when the connection is to end
 
@@ -43,9 +45,9 @@ type conn struct {
 	wake    chan struct{}
 }
 
-func newConn(accepted net.Conn, d *door) *conn {
-	c := &conn{Conn: accepted, door: d, address: addressOf(accepted), ended: make(chan struct{}), wake: make(chan struct{}, 1)}
-	d.writers.Go(c.send)
+func newConn(accepted net.Conn, g *gate) *conn {
+	c := &conn{Conn: accepted, gate: g, address: door.AddressOf(accepted), ended: make(chan struct{}), wake: make(chan struct{}, 1)}
+	g.writers.Go(c.send)
 	return c
 }
 
@@ -66,7 +68,7 @@ func (c *conn) Write(p []byte) (int, error) {
 		return 0, net.ErrClosed
 	}
 	unsent := c.unsent + len(p)
-	if unsent > maxUnsent || unsent > fairUnsent && c.door.unsent.Load() > maxUnsentInAll {
+	if unsent > maxUnsent || unsent > fairUnsent && c.gate.unsent.Load() > maxUnsentInAll {
 		c.mu.Unlock()
 		c.overrun()
 		return 0, errSlow
@@ -80,7 +82,7 @@ func (c *conn) Write(p []byte) (int, error) {
 
 // overrun ends a connection whose client is too slow, without its last output.
 func (c *conn) overrun() {
-	c.door.tooSlow(c)
+	c.gate.tooSlow(c)
 	c.Conn.Close()
 	c.Close()
 }
@@ -88,7 +90,7 @@ func (c *conn) overrun() {
 // add counts unsent bytes; c.mu is held.
 func (c *conn) add(n int) {
 	c.unsent += n
-	c.door.unsent.Add(int64(n))
+	c.gate.unsent.Add(int64(n))
 }
 
 // SetDeadline limits reading. Writing has a limit of its own.
@@ -100,7 +102,7 @@ func (c *conn) SetWriteDeadline(time.Time) error { return nil }
 // Close ends the connection once its last output is sent, or after a moment.
 func (c *conn) Close() error {
 	if c.end() {
-		c.door.leave(c)
+		c.gate.leave(c)
 	}
 	return nil
 }

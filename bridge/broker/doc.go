@@ -48,8 +48,8 @@
 //
 // # Reading order
 //
-// broker.go, access.go (who may do what), door.go (who may hold a connection), conn.go
-// (output of slow readers), bounds.go (what a client may leave behind), guess.go, quiet.go,
+// broker.go, access.go (who may do what), gate.go (who may hold a connection), conn.go
+// (output of slow readers), bounds.go (what a client may leave behind), quiet.go,
 // metrics.go. Only access.go, bounds.go and quiet.go know the library's types.
 //
 // The library's goroutines end with [Broker.Close], which returns within a fraction of a

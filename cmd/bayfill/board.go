@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"net"
 	"os"
 	"strings"
@@ -13,7 +14,7 @@ import (
 
 	"bayfill/bridge/board"
 	"bayfill/bridge/config"
-	"bayfill/bridge/listen"
+	"bayfill/bridge/door"
 )
 
 type boardOptions struct {
@@ -78,7 +79,7 @@ func (o *boardOptions) run(ctx context.Context, out io.Writer) error {
 	if o.board.MayCommand && o.board.Username == "" {
 		return configError{errors.New("--may-command needs --username: commands need a user with that right")}
 	}
-	listener, err := listen.TCP(o.listen)
+	listener, err := door.TCP(o.listen)
 	if err != nil {
 		return fmt.Errorf("--listen: %w", err)
 	}
@@ -86,7 +87,7 @@ func (o *boardOptions) run(ctx context.Context, out io.Writer) error {
 	if o.board.MayCommand && o.board.PagePassword == "" && !listener.Addr().(*net.TCPAddr).IP.IsLoopback() {
 		return configError{fmt.Errorf("--may-command on %s needs --page-password-file: everybody in this network could press the buttons", listener.Addr())}
 	}
-	o.board.Names = o.names
+	o.board.Names, o.board.Log = o.names, newLog(slog.LevelInfo).With("part", "board")
 	if host, err := os.Hostname(); err == nil {
 		host = strings.ToLower(host)
 		o.board.Names = append(o.board.Names, host, host+".local")

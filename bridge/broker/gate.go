@@ -4,10 +4,11 @@ import (
 	"errors"
 	"log/slog"
 	"net"
-	"net/netip"
 	"sync"
 	"sync/atomic"
 	"time"
+
+	"bayfill/bridge/door"
 )
 
 const (
@@ -35,10 +36,10 @@ var (
 	errIDInUse     = errors.New("another user has connected with this client id")
 )
 
-// door accepts connections, and says who may keep one. The library counts authenticated
+// gate accepts connections, and says who may keep one. The library counts authenticated
 // clients only, waits for the others for ever, even when it closes, and stops listening
 // for good when descriptors run out.
-type door struct {
+type gate struct {
 	net.Listener
 	log     *slog.Logger
 	writers sync.WaitGroup // of the connections
@@ -46,7 +47,7 @@ type door struct {
 	slow    atomic.Int64   // connections that were ended because of that
 
 	mu       sync.Mutex
-	waiting  []*conn // not authenticated yet, the oldest first
+	waiting  door.Queue // not authenticated yet
 	holders  map[*conn]holder
 	reserved map[string]bool // client ids of the bridge
 	closed   bool            // for good: every connection is closed at once
@@ -59,73 +60,43 @@ type holder struct {
 	mayCommand bool
 }
 
-func newDoor(l net.Listener, log *slog.Logger) *door {
-	return &door{Listener: l, log: log, holders: map[*conn]holder{}, reserved: map[string]bool{}}
-}
-
-// addressOf returns the address whose share a connection counts against. A computer has
-// a whole /64 network of IPv6 addresses (RFC 4291, section 2.5.1).
-func addressOf(c net.Conn) string {
-	at, err := netip.ParseAddrPort(c.RemoteAddr().String())
-	if err != nil {
-		return c.RemoteAddr().String()
-	}
-	if a := at.Addr().Unmap(); a.Is4() || a.IsLoopback() {
-		return a.String()
-	}
-	network, _ := at.Addr().WithZone("").Prefix(64)
-	return network.String()
+func newGate(l net.Listener, log *slog.Logger) *gate {
+	return &gate{Listener: l, log: log, holders: map[*conn]holder{}, reserved: map[string]bool{}}
 }
 
 // Accept returns the next connection, which has a deadline to authenticate.
-func (d *door) Accept() (net.Conn, error) {
-	accepted, err := d.Listener.Accept()
+func (g *gate) Accept() (net.Conn, error) {
+	accepted, err := g.Listener.Accept()
 	if err != nil {
 		return nil, err
 	}
-	d.mu.Lock()
-	if d.closed {
-		d.mu.Unlock()
+	g.mu.Lock()
+	if g.closed {
+		g.mu.Unlock()
 		accepted.Close()
 		return nil, net.ErrClosed
 	}
-	c := newConn(accepted, d)
+	c := newConn(accepted, g)
 	c.SetDeadline(time.Now().Add(ConnectWithin)) // the library sets another one once it knows the client
-	d.waiting = append(d.waiting, c)
-	var out *conn
-	if len(d.waiting) > maxWaiting {
-		out = d.longestOfBusiest()
+	g.waiting.Add(c, c.address)
+	var out net.Conn
+	if g.waiting.Len() > maxWaiting {
+		out = g.waiting.LongestOfBusiest()
 	}
-	d.mu.Unlock()
+	g.mu.Unlock()
 	if out != nil {
 		out.Close()
 	}
 	return c, nil
 }
 
-// longestOfBusiest returns the connection that has waited longest among those of the
-// address that has most of them.
-func (d *door) longestOfBusiest() *conn {
-	of := map[string]int{}
-	for _, c := range d.waiting {
-		of[c.address]++
-	}
-	longest := d.waiting[0]
-	for _, c := range d.waiting {
-		if of[c.address] > of[longest.address] {
-			longest = c
-		}
-	}
-	return longest
-}
-
 // admit lets an authenticated client keep its connection, or says why not. The other
 // connection with the same client id does not count: the library ends it.
-func (d *door) admit(c *conn, h holder) error {
-	d.mu.Lock()
-	defer d.mu.Unlock()
+func (g *gate) admit(c *conn, h holder) error {
+	g.mu.Lock()
+	defer g.mu.Unlock()
 	var others, readers, ofUser, ofAddress int
-	for other, o := range d.holders {
+	for other, o := range g.holders {
 		switch {
 		case o.id == h.id && o.user == h.user:
 			continue
@@ -147,8 +118,8 @@ func (d *door) admit(c *conn, h holder) error {
 	}
 	switch {
 	case h.bridge:
-		d.reserved[h.id] = true
-	case d.reserved[h.id]:
+		g.reserved[h.id] = true
+	case g.reserved[h.id]:
 		return errIDInUse
 	case ofUser >= maxOfUser:
 		return errUserFull
@@ -157,54 +128,48 @@ func (d *door) admit(c *conn, h holder) error {
 	case others >= maxOthers || !h.mayCommand && readers >= maxOthers-keptForCommands:
 		return errFull
 	}
-	d.stopWaiting(c)
-	d.holders[c] = h
+	if !g.waiting.Remove(c) {
+		return net.ErrClosed // it has made room for another one meanwhile
+	}
+	g.holders[c] = h
 	return nil
 }
 
 // leave forgets a connection.
-func (d *door) leave(c *conn) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	d.stopWaiting(c)
-	delete(d.holders, c)
-}
-
-func (d *door) stopWaiting(c *conn) {
-	for i, w := range d.waiting {
-		if w == c {
-			d.waiting = append(d.waiting[:i], d.waiting[i+1:]...)
-			return
-		}
-	}
+func (g *gate) leave(c *conn) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.waiting.Remove(c)
+	delete(g.holders, c)
 }
 
 // tooSlow counts and logs a connection that ends because its client is too slow.
-func (d *door) tooSlow(c *conn) {
-	d.mu.Lock()
-	user := d.holders[c].user
-	d.mu.Unlock()
-	d.slow.Add(1)
-	d.log.Warn("connection ended: its client is too slow", "address", c.address, "user", shortened(user))
+func (g *gate) tooSlow(c *conn) {
+	g.mu.Lock()
+	user := g.holders[c].user
+	g.mu.Unlock()
+	g.slow.Add(1)
+	g.log.Warn("connection ended: its client is too slow", "address", c.address, "user", shortened(user))
 }
 
 // count returns how many connections wait to authenticate, and how many are authenticated.
-func (d *door) count() (waiting, authenticated int) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	return len(d.waiting), len(d.holders)
+func (g *gate) count() (waiting, authenticated int) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return g.waiting.Len(), len(g.holders)
 }
 
 // closeAll closes every open connection, and from then on every new one.
-func (d *door) closeAll() {
-	d.mu.Lock()
-	d.closed = true
-	open := append([]*conn(nil), d.waiting...)
-	for c := range d.holders {
+func (g *gate) closeAll() {
+	g.mu.Lock()
+	g.closed = true
+	open := g.waiting.All()
+	for c := range g.holders {
 		open = append(open, c)
 	}
-	d.mu.Unlock()
-	for _, c := range open {
+	g.mu.Unlock()
+	for _, o := range open {
+		c := o.(*conn)
 		c.Conn.Close()
 		c.Close()
 	}

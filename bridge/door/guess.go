@@ -1,4 +1,4 @@
-package broker
+package door
 
 import (
 	"sync"
@@ -22,8 +22,8 @@ const (
 	maxOrigins  = 4096
 )
 
-// origin is where an attempt comes from. Names that are no user's count as one.
-type origin struct{ address, user string }
+// Origin is where an attempt comes from. Names that are no user's count as one.
+type Origin struct{ Address, User string }
 
 // failures are the wrong passwords of an origin, or for a user.
 type failures struct {
@@ -45,23 +45,41 @@ func (f *failures) wait(most time.Duration) time.Duration {
 	return min(firstWait<<(f.n-1), most)
 }
 
-// guesses counts wrong passwords.
-type guesses struct {
+// Guesses counts wrong passwords.
+type Guesses struct {
 	mu      sync.Mutex
-	origins map[origin]*failures
+	origins map[Origin]*failures
 	users   map[string]*failures
 	refused int64
 }
 
-func newGuesses() *guesses {
-	return &guesses{origins: map[origin]*failures{}, users: map[string]*failures{}}
+// NewGuesses returns a count of none.
+func NewGuesses() *Guesses {
+	return &Guesses{origins: map[Origin]*failures{}, users: map[string]*failures{}}
+}
+
+// Wait waits until an attempt may be made, and reports whether it may: not when too many
+// wait for the same origin, or when cancel is closed before.
+func (g *Guesses) Wait(from Origin, cancel <-chan struct{}) bool {
+	d, ok := g.wait(from, time.Now())
+	if !ok || d == 0 {
+		return ok
+	}
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+		return true
+	case <-cancel:
+		return false
+	}
 }
 
 // wait returns how long an attempt has to wait; ok is false when it must not be made.
-func (g *guesses) wait(from origin, now time.Time) (d time.Duration, ok bool) {
+func (g *Guesses) wait(from Origin, now time.Time) (d time.Duration, ok bool) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	if u := g.users[from.user]; u != nil {
+	if u := g.users[from.User]; u != nil {
 		u.forget(now)
 		d = u.wait(maxWaitOf)
 	}
@@ -85,9 +103,11 @@ func (g *guesses) wait(from origin, now time.Time) (d time.Duration, ok bool) {
 	return max(d, at.Sub(now)), true
 }
 
-// failed counts a wrong password, and returns how many that origin has. known is false
+// Failed counts a wrong password, and returns how many that origin has. known is false
 // when no user has that name.
-func (g *guesses) failed(from origin, known bool, now time.Time) (n int) {
+func (g *Guesses) Failed(from Origin, known bool) (n int) { return g.failed(from, known, time.Now()) }
+
+func (g *Guesses) failed(from Origin, known bool, now time.Time) (n int) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	g.refused++
@@ -99,10 +119,10 @@ func (g *guesses) failed(from origin, known bool, now time.Time) (n int) {
 	}
 	both := []*failures{f}
 	if known {
-		if g.users[from.user] == nil {
-			g.users[from.user] = &failures{last: now}
+		if g.users[from.User] == nil {
+			g.users[from.User] = &failures{last: now}
 		}
-		both = append(both, g.users[from.user])
+		both = append(both, g.users[from.User])
 	}
 	for _, f := range both {
 		f.forget(now)
@@ -112,7 +132,7 @@ func (g *guesses) failed(from origin, known bool, now time.Time) (n int) {
 }
 
 // makeRoom forgets origins without failures, or any one when there are none.
-func (g *guesses) makeRoom(now time.Time) {
+func (g *Guesses) makeRoom(now time.Time) {
 	if len(g.origins) < maxOrigins {
 		return
 	}
@@ -129,8 +149,8 @@ func (g *guesses) makeRoom(now time.Time) {
 	}
 }
 
-// count returns how many logins were refused.
-func (g *guesses) count() int64 {
+// Refused returns how many attempts had a wrong password.
+func (g *Guesses) Refused() int64 {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	return g.refused

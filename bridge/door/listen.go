@@ -1,6 +1,4 @@
-// Package listen opens listening sockets. Its errors say who holds an address and what to
-// do about it, which the system's own do not.
-package listen
+package door
 
 import (
 	"errors"
