@@ -20,6 +20,7 @@ func TestHistoryBacklogIsShown(t *testing.T) {
 			w.WriteHeader(http.StatusServiceUnavailable)
 			return
 		}
+		w.Header().Set("X-Influxdb-Version", "1.8.10")
 		w.WriteHeader(http.StatusNoContent)
 	}))
 	defer server.Close()

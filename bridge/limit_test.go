@@ -50,7 +50,10 @@ func TestOnlyJobsAreLeft(t *testing.T) {
 // While the history has everything, a limit that is too small for a week shortens the time
 // that the journal keeps, without an alert.
 func TestLimitWhileTheHistoryTakesAll(t *testing.T) {
-	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { w.WriteHeader(http.StatusNoContent) }))
+	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("X-Influxdb-Version", "1.8.10")
+		w.WriteHeader(http.StatusNoContent)
+	}))
 	defer server.Close()
 	conf := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines)
 	conf.History = config.History{URL: server.URL, Bucket: "b"}

@@ -1,3 +1,3 @@
 package attack
 
-var onHistory, onJournal, onCommands, onFiles, onRecords []attack
+var onJournal, onCommands, onFiles, onRecords []attack

@@ -156,7 +156,7 @@ func (s *returningHistory) answer(r *http.Request) (*http.Response, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &http.Response{StatusCode: http.StatusNoContent, Body: http.NoBody, Request: r}, nil
+	return &http.Response{StatusCode: http.StatusNoContent, Header: http.Header{"X-Influxdb-Version": {"1.8.10"}}, Body: http.NoBody, Request: r}, nil
 }
 
 // livedAtPace checks that volumes were published at the contract's pace all the time.

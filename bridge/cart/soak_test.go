@@ -69,7 +69,7 @@ func TestSoak(t *testing.T) {
 			Client: historyOf(t, func(r *http.Request) (*http.Response, error) {
 				body, err := io.ReadAll(r.Body)
 				lines.Add(int64(bytes.Count(body, []byte("\n")) + 1))
-				return &http.Response{StatusCode: http.StatusNoContent, Body: http.NoBody, Request: r}, err
+				return &http.Response{StatusCode: http.StatusNoContent, Header: http.Header{"X-Influxdb-Version": {"1.8.10"}}, Body: http.NoBody, Request: r}, err
 			})}
 		ctx, end := context.WithCancel(t.Context())
 		var work sync.WaitGroup

@@ -11,10 +11,17 @@
 // second. After a failure it waits one second, doubled up to a minute and spread by half,
 // or as long as the server's Retry-After says, ten minutes at most.
 //
-// A refused batch is halved until the bad line is found; the journal keeps that line with
-// the server's reason. Only an answer that InfluxDB itself gives refuses a line for good:
+// Only what InfluxDB itself answers counts. Versions 1 and 2 name themselves in each
+// answer; version 3 does not, so the connection on which its 204 came is asked once with
+// /ping or /health. Redirects are not followed.
+//
+// The lines that an answer names (version 3) are set aside, and the rest is sent again.
+// Another refused batch is halved until the bad line is found. The journal keeps bad lines
+// with the server's reason:
 //
 //	answer                         from InfluxDB   from anything else
+//	204                            written         tried again later
+//	any other below 400            tried again later
 //	400, 422                       line refused    tried again later
 //	413, several lines             batch halved    batch halved
 //	413, a single line             line refused    tried again later (a proxy's limit can be raised)
@@ -23,5 +30,6 @@
 // The package starts no goroutines. The caller runs [Forwarder.Run] in one of its own and
 // waits for it; one [Client] serves all carts.
 //
-// In reading order: lines.go (what is sent), history.go (client and forwarder), fill.go.
+// In reading order: lines.go (what is sent), influx.go (a request and its answer),
+// history.go (a batch, the forwarder), fill.go.
 package history

@@ -24,6 +24,7 @@ func TestFillFromADamagedJournal(t *testing.T) {
 	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		body, _ := io.ReadAll(r.Body)
 		lines.Add(int64(bytes.Count(body, []byte("\n")) + 1))
+		w.Header().Set("X-Influxdb-Version", "1.8.10")
 		w.WriteHeader(http.StatusNoContent)
 	}))
 	defer server.Close()

@@ -11,20 +11,9 @@ import (
 	"sync/atomic"
 	"time"
 
-	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
-	"github.com/influxdata/influxdb-client-go/v2/api"
-	influxhttp "github.com/influxdata/influxdb-client-go/v2/api/http"
-
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
 )
-
-// Client is the connection to InfluxDB that all carts share. Its methods may be called
-// from several goroutines.
-type Client struct {
-	client influxdb2.Client
-	write  api.WriteAPIBlocking
-}
 
 // Open makes a client for so many carts. It does not connect yet. The error names the
 // field of the configuration.
@@ -39,12 +28,6 @@ func Open(c config.History, carts int) (*Client, error) {
 		Proxy: http.ProxyFromEnvironment, MaxConnsPerHost: min(carts, 8), MaxIdleConnsPerHost: min(carts, 8), IdleConnTimeout: 90 * time.Second,
 	}}
 	return NewHistory(c, token, httpClient), nil
-}
-
-// NewHistory makes a client that uses a given HTTP client.
-func NewHistory(c config.History, token string, httpClient *http.Client) *Client {
-	client := influxdb2.NewClientWithOptions(c.URL, token, influxdb2.DefaultOptions().SetHTTPClient(httpClient).SetLogLevel(0))
-	return &Client{client, client.WriteAPIBlocking(c.Org, c.Bucket)}
 }
 
 // Check tries everything that writing needs, without changing the history: it sends a
@@ -62,9 +45,6 @@ func Check(ctx context.Context, c config.History) error {
 	return nil
 }
 
-// Close ends the client's idle connections.
-func (h *Client) Close() { h.client.Close() }
-
 // Send writes lines in order. When it returns nil, every line is in the history or, with
 // the server's reason, in refused. An error means that the server accepts nothing now:
 // the same lines can be sent again.
@@ -72,7 +52,7 @@ func (h *Client) Send(ctx context.Context, lines []string) (refused []journal.Re
 	if len(lines) == 0 {
 		return nil, nil
 	}
-	err = h.write.WriteRecord(ctx, lines...)
+	err = h.post(ctx, lines)
 	if err == nil {
 		return nil, nil
 	}
@@ -83,9 +63,14 @@ func (h *Client) Send(ctx context.Context, lines []string) (refused []journal.Re
 	if len(lines) == 1 {
 		return []journal.Refused{{Line: lines[0], Reason: err.Error()}}, nil
 	}
+	if named, rest := namedLines(err, lines); len(named) > 0 {
+		// What was written is written twice, which changes nothing: a point replaces one of
+		// the same series and time.
+		more, err := h.Send(ctx, rest)
+		return append(named, more...), err
+	}
 	// Either at least one line is bad and the answer does not say which, or the batch is
-	// too large. Both are solved by halving the batch. Good lines are then written
-	// twice, which changes nothing: a point replaces one of the same series and time.
+	// too large. Both are solved by halving the batch.
 	half := len(lines) / 2
 	refused, err = h.Send(ctx, lines[:half])
 	if err != nil {
@@ -98,22 +83,40 @@ func (h *Client) Send(ctx context.Context, lines []string) (refused []journal.Re
 	return append(refused, more...), nil
 }
 
+// namedLines separates the lines that an answer names as bad from the others. A number
+// counts only when the line beside it is the one that was sent: it may be shortened.
+func namedLines(err error, lines []string) (named []journal.Refused, rest []string) {
+	var a *answer
+	if !errors.As(err, &a) {
+		return nil, lines
+	}
+	reasons := map[int]string{}
+	for _, b := range a.badLines() {
+		if n := b.Number - 1; n >= 0 && n < len(lines) && b.Line != "" && strings.HasPrefix(lines[n], strings.TrimRight(b.Line, ".…")) {
+			reasons[n] = b.Reason
+		}
+	}
+	for n, line := range lines {
+		if reason, bad := reasons[n]; bad {
+			named = append(named, journal.Refused{Line: line, Reason: reason})
+		} else {
+			rest = append(rest, line)
+		}
+	}
+	return named, rest
+}
+
 // blamesData reports whether an answer refuses the data for good, so that repeating the
 // request is useless. Only answers that InfluxDB itself gives count: a proxy's error
 // page must not make dead letters of readings.
 func blamesData(err error) bool {
-	var e *influxhttp.Error
-	if !errors.As(err, &e) {
+	var a *answer
+	if !errors.As(err, &a) {
 		return false
 	}
-	// Version 1.8 identifies itself by its headers, version 2 also by the code in its
-	// answer (from the list in its API description). JSON of other servers has no such
-	// code.
-	fromInflux := e.Header.Get("X-Influxdb-Version") != "" || e.Header.Get("X-Influxdb-Error") != "" ||
-		e.Code == "invalid" || e.Code == "unprocessable entity" || e.Code == "request too large"
-	switch e.StatusCode {
+	switch a.status {
 	case http.StatusBadRequest, http.StatusUnprocessableEntity, http.StatusRequestEntityTooLarge:
-		return fromInflux
+		return a.fromInflux()
 	}
 	return false
 }
@@ -122,8 +125,8 @@ func blamesData(err error) bool {
 // single line is too large, only InfluxDB's own answer refuses it for good: a proxy's
 // limit can be raised, and until then the line waits in the journal.
 func tooLarge(err error) bool {
-	var e *influxhttp.Error
-	return errors.As(err, &e) && e.StatusCode == http.StatusRequestEntityTooLarge
+	var a *answer
+	return errors.As(err, &a) && a.status == http.StatusRequestEntityTooLarge
 }
 
 // serverError is an error answer of the history server, or a missing answer. The other
@@ -137,22 +140,24 @@ func explain(err error) string {
 	if !errors.As(err, new(serverError)) {
 		return fmt.Sprintf("the history is not updated because the journal fails: %v%s", err, journal.Remedy(err))
 	}
-	var e *influxhttp.Error
-	if !errors.As(err, &e) || e.StatusCode == 0 {
+	var a *answer
+	if !errors.As(err, &a) {
 		return fmt.Sprintf("history server does not answer: %v", err)
 	}
-	text := e.Error()
+	text := a.Error()
 	switch {
-	case e.StatusCode == http.StatusUnauthorized || e.StatusCode == http.StatusForbidden:
+	case a.stranger || a.status < 400:
+		return fmt.Sprintf("what answers at the history's address is not InfluxDB (a login page of the network, a proxy?), so nothing counts as written: it answers %d: %s", a.status, text)
+	case a.status == http.StatusUnauthorized || a.status == http.StatusForbidden:
 		return "history server refuses the token (for InfluxDB 1.8 it is user:password): " + text
-	case e.StatusCode == http.StatusNotFound:
+	case a.status == http.StatusNotFound:
 		return "history server knows no such bucket (for InfluxDB 1.8 it is database/retention): " + text
 	case strings.Contains(text, "retention policy not found"):
 		return "history server knows no such retention policy: " + text
 	case tooLarge(err):
 		return "a proxy before the history server refuses even a single line as too large: raise the proxy's limit: " + text
 	}
-	return fmt.Sprintf("history server answers %d: %s", e.StatusCode, text)
+	return fmt.Sprintf("history server answers %d: %s", a.status, text)
 }
 
 // Forwarder sends a cart's journal to the history, in order. It moves the journal's mark
@@ -222,14 +227,6 @@ func (f *Forwarder) Run(ctx context.Context) {
 		case <-time.After(wait):
 		}
 	}
-}
-
-func retryAfter(err error) time.Duration {
-	var e *influxhttp.Error
-	if errors.As(err, &e) {
-		return min(time.Duration(e.RetryAfter)*time.Second, 10*time.Minute)
-	}
-	return 0
 }
 
 // Once forwards one batch. It returns how many events the batch held and how many of its

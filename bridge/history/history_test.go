@@ -18,8 +18,6 @@ import (
 	"testing/synctest"
 	"time"
 
-	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
-
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/config"
@@ -155,6 +153,7 @@ func TestOnlyInfluxRefusesForGood(t *testing.T) {
 			return
 		}
 		got = append(got, strings.Split(strings.TrimSpace(string(body)), "\n")...)
+		w.Header().Set("X-Influxdb-Version", "1.8.10")
 		w.WriteHeader(http.StatusNoContent)
 	}))
 	defer s.Close()
@@ -171,7 +170,10 @@ func TestOnlyInfluxRefusesForGood(t *testing.T) {
 func TestTroubleNamesItsCause(t *testing.T) {
 	limit := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { w.WriteHeader(http.StatusRequestEntityTooLarge) }))
 	defer limit.Close()
-	takes := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { w.WriteHeader(http.StatusNoContent) }))
+	takes := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("X-Influxdb-Version", "1.8.10")
+		w.WriteHeader(http.StatusNoContent)
+	}))
 	defer takes.Close()
 	for _, c := range []struct {
 		name, url  string
@@ -226,23 +228,23 @@ func TestForwarderWaits(t *testing.T) {
 		status, after := 503, ""
 		answer := func(s int, a string) { mu.Lock(); defer mu.Unlock(); status, after = s, a }
 		asked := func() []time.Time { synctest.Wait(); mu.Lock(); defer mu.Unlock(); return slices.Clone(times) }
-		client := influxdb2.NewClientWithOptions("http://history", "", influxdb2.DefaultOptions().SetLogLevel(0).SetHTTPClient(&http.Client{
+		client := NewHistory(config.History{URL: "http://history", Bucket: "b"}, "", &http.Client{
 			Transport: bridgetest.RoundTrip(func(r *http.Request) (*http.Response, error) {
 				mu.Lock()
 				defer mu.Unlock()
 				times = append(times, time.Now())
-				header := http.Header{}
+				header := http.Header{"X-Influxdb-Version": {"1.8.10"}}
 				if after != "" {
 					header.Set("Retry-After", after)
 				}
 				return &http.Response{StatusCode: status, Header: header, Body: http.NoBody, Request: r}, nil
-			})}))
+			})})
 		defer client.Close()
 		j := journaltest.Open(t, bridgetest.MemoryDir(t)+"/cart.journal")
 		journaltest.Append(t, j, journal.Batch{Events: bridgetest.Weights(1, 3500)})
 		grown := make(chan struct{}, 1)
 		reports := map[string]int{}
-		f := &Forwarder{Shop: "test", Cart: "cart", Journal: j, Client: &Client{client, client.WriteAPIBlocking("", "b")}, Log: bridgetest.Log(), Grown: grown,
+		f := &Forwarder{Shop: "test", Cart: "cart", Journal: j, Client: client, Log: bridgetest.Log(), Grown: grown,
 			Report: func(trouble string, _ int) { reports[trouble]++ }}
 		ctx, stop := context.WithCancel(t.Context())
 		var work sync.WaitGroup
@@ -263,7 +265,7 @@ func TestForwarderWaits(t *testing.T) {
 			}
 			backoff = min(2*backoff, time.Minute)
 		}
-		if len(half) < 20 || reports["history server answers 503: unavailable: service temporarily unavailable"] != len(half) {
+		if len(half) < 20 || reports["history server answers 503: Service Unavailable"] != len(half) {
 			t.Errorf("%d requests in half an hour, reports %v", len(half), reports)
 		}
 		for seconds, want := range map[string]time.Duration{"200": 200 * time.Second, "86400": 10 * time.Minute} {
