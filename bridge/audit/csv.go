@@ -23,7 +23,7 @@ func WriteCSV(w io.Writer, rep *Report) error {
 	scales := rep.state.Setup.Scales
 	head := []string{"time", "phase"}
 	for _, sc := range scales {
-		head = append(head, sc.Sensor+"_shown_kg")
+		head = append(head, cell(sc.Sensor+"_shown_kg"))
 	}
 	head = append(head, "reference_c", "drained_l", "drained_u_l", "added_l", "added_u_l", "undecided_l", "fluid_c", "window", "quality")
 	if err := out.Write(head); err != nil {
@@ -32,7 +32,7 @@ func WriteCSV(w io.Writer, rep *Report) error {
 	shown := make([]fillcalc.Event, len(scales)) // the last frame of each scale
 	row := func(s *fillcalc.State) error {
 		v, window := s.Volumes(), s.CheckWindow()
-		cells := []string{time.Unix(0, s.NowNs).UTC().Format(time.RFC3339Nano), string(s.Job.Phase)}
+		cells := []string{time.Unix(0, s.NowNs).UTC().Format(time.RFC3339Nano), cell(string(s.Job.Phase))}
 		for _, e := range shown {
 			kg := math.NaN()
 			if e.AtNs != 0 && s.NowNs-e.AtNs <= fillcalc.ScaleSilentNs && !e.Faults.Hidden() {
@@ -43,7 +43,7 @@ func WriteCSV(w io.Writer, rep *Report) error {
 		for _, figure := range []float64{s.Job.ReferenceC, v.DrainedL, v.DrainedUL, v.AddedL, v.AddedUL, v.UndecidedL, window.TempC} {
 			cells = append(cells, cell(figure))
 		}
-		return out.Write(append(cells, string(window.State), cell(v.Quality.String())))
+		return out.Write(append(cells, cell(string(window.State)), cell(v.Quality.String())))
 	}
 	var s fillcalc.State
 	const second = int64(time.Second)

@@ -14,11 +14,10 @@ import (
 // token, so that the chain over them stays valid. It returns the number of points that
 // held a name.
 func (s *Store) Erase(ctx context.Context, token string) (n int, err error) {
-	flux := fmt.Sprintf(`|> range(%s)
-	|> filter(fn: (r) => r._measurement == "%s" and (r._field == "body" or r._field == "by" or r._field == "vehicle"))`, always, points.InputMeasurement) +
-		pivot + fmt.Sprintf("\n|> filter(fn: (r) => r.body =~ /\"%s\"/)", token)
+	q := pointsIn(always, is("_measurement", points.InputMeasurement)+" and "+isOneOf("_field", "body", "by", "vehicle")) +
+		pivot + "\n|> filter(fn: (r) => " + holds("body", asJSON(token)) + ")"
 	var lines []string
-	err = s.rows(ctx, flux, func(row *query.FluxRecord) error {
+	err = s.rows(ctx, q, func(row *query.FluxRecord) error {
 		p, shop, cart := pointOf(row)
 		p.Fields["seq"] = int64(1)
 		e, err := p.Event()

@@ -31,18 +31,16 @@ const exportStep = 6 * time.Hour
 // written, and with the number of points so far.
 func (s *Store) Export(ctx context.Context, shop, cart string, fromNs, toNs int64, format Format, out io.Writer, progress func(upToNs int64, points int)) error {
 	w := newPointWriter(out, format)
-	where := ""
+	where := flux("r._measurement =~ /^bayfill_/")
 	for _, tag := range []struct{ name, value string }{{"shop", shop}, {"cart", cart}} {
 		if tag.value != "" {
-			where += fmt.Sprintf(" and r.%s == %s", tag.name, quote(tag.value))
+			where += " and " + is(tag.name, tag.value)
 		}
 	}
 	points := 0
 	for at := fromNs; at < toNs; at += int64(exportStep) {
 		end := min(at+int64(exportStep), toNs)
-		flux := fmt.Sprintf(`|> range(%s)
-	|> filter(fn: (r) => r._measurement =~ /^bayfill_/%s)`, span(at, end), where) + pivot
-		err := s.rows(ctx, flux, func(row *query.FluxRecord) error {
+		err := s.rows(ctx, pointsIn(span(at, end), where)+pivot, func(row *query.FluxRecord) error {
 			p, shop, cart := pointOf(row)
 			points++
 			return w.write(&p, shop, cart)
@@ -78,10 +76,13 @@ func (w *pointWriter) write(p *points.Point, shop, cart string) error {
 	at := time.Unix(0, p.AtNs).UTC().Format("2006-01-02T15:04:05.000000000Z")
 	for _, name := range slices.Sorted(maps.Keys(p.Fields)) {
 		text := fmt.Sprint(p.Fields[name])
-		if v, float := p.Fields[name].(float64); float {
+		switch v := p.Fields[name].(type) {
+		case float64:
 			text = strconv.FormatFloat(v, 'f', -1, 64)
+		case string:
+			text = cell(v)
 		}
-		if err := w.table.Write([]string{p.Measurement, shop, cart, p.Sensor, at, name, text}); err != nil {
+		if err := w.table.Write([]string{cell(p.Measurement), cell(shop), cell(cart), cell(p.Sensor), at, cell(name), text}); err != nil {
 			return err
 		}
 	}

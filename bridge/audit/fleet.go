@@ -2,7 +2,6 @@ package audit
 
 import (
 	"context"
-	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -102,7 +101,7 @@ func (s *Store) Fleet(ctx context.Context, q FleetQuery) (*Fleet, error) {
 // fleetGroups fetches the jobs in groups by some columns: the counts, the newest jobs
 // one by one, and means of the older ones. The groups are in the order of their names.
 func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]*FleetGroup, error) {
-	byNames := `"` + strings.Join(by, `", "`) + `"`
+	byNames := list(by...)
 	type key struct{ shop, cart, fluid string }
 	groups := map[key]*FleetGroup{}
 	group := func(r *query.FluxRecord) *FleetGroup {
@@ -136,7 +135,7 @@ func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]
 	}
 
 	// Only the place of a job on the charts goes over the wire.
-	figures := func(more ...string) string {
+	figures := func(more ...string) flux {
 		fields := append(more, "phase", "fluid", "added_l", "target_l", "balance_l", "drained_l", "typical_l")
 		return q.closingRecords(fields...) + `
 		|> filter(fn: (r) => r.phase == "closed")
@@ -144,7 +143,7 @@ func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]
 		|> sort(columns: ["_time"], desc: true)
 		`
 	}
-	newest := figures("job", "level", "level_window") + fmt.Sprintf(`|> limit(n: %d) |> sort(columns: ["_time"])`, newestJobs)
+	newest := figures("job", "level", "level_window") + "|> limit(n: " + whole(newestJobs) + `) |> sort(columns: ["_time"])`
 	if err := s.rows(ctx, newest, func(r *query.FluxRecord) error {
 		g := group(r)
 		p := FleetPoint{
@@ -161,13 +160,13 @@ func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]
 
 	if maxClosed > newestJobs {
 		days := int64(math.Ceil(float64(q.UntilNs-q.SinceNs) / float64(maxMeans*24*time.Hour)))
-		older := figures() + fmt.Sprintf(`|> limit(n: 1000000000, offset: %d) |> window(every: %dd)
+		older := figures() + "|> limit(n: 1000000000, offset: " + whole(newestJobs) + ") |> window(every: " + whole(max(1, days)) + `d)
 		|> reduce(identity: {jobs: 0, ml: 0.0, refills: 0, refill: 0.0}, fn: (r, accumulator) => ({
 			jobs: accumulator.jobs + (if exists r.ml then 1 else 0),
 			ml: accumulator.ml + (if exists r.ml then float(v: r.ml) else 0.0),
 			refills: accumulator.refills + (if exists r.refill then 1 else 0),
 			refill: accumulator.refill + (if exists r.refill then float(v: r.refill) else 0.0)
-		}))`, newestJobs, max(1, days))
+		}))`
 		if err := s.rows(ctx, older, func(r *query.FluxRecord) error {
 			g := group(r)
 			g.Balance.addOlder(r, value[int64](r, "jobs"), value[float64](r, "ml"))
@@ -188,9 +187,9 @@ func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]
 // calibrations fetches each calibration of a scale with which a job was done, once.
 func (s *Store) calibrations(ctx context.Context, q FleetQuery, scale string, carts []*FleetGroup, chart func(*FleetGroup) *FleetChart) error {
 	slope, at := scale+"_slope", scale+"_calibrated_ns"
-	flux := q.closingRecords(slope, at) + fmt.Sprintf(`
-	|> group(columns: ["shop", "cart"]) |> unique(column: %[1]q) |> sort(columns: [%[1]q], desc: true) |> limit(n: %d) |> sort(columns: [%[1]q])`, at, newestJobs)
-	return s.rows(ctx, flux, func(r *query.FluxRecord) error {
+	newest := q.closingRecords(slope, at) + `
+	|> group(columns: ["shop", "cart"]) |> unique(column: ` + list(at) + ") |> sort(columns: [" + list(at) + "], desc: true) |> limit(n: " + whole(newestJobs) + ") |> sort(columns: [" + list(at) + "])"
+	return s.rows(ctx, newest, func(r *query.FluxRecord) error {
 		for _, g := range carts {
 			if g.Shop == value[string](r, "shop") && g.Cart == value[string](r, "cart") {
 				c := chart(g)
@@ -204,10 +203,10 @@ func (s *Store) calibrations(ctx context.Context, q FleetQuery, scale string, ca
 // useChecks fetches what the newest closed jobs of each cart say about its scales. With
 // another calibration, values cannot be compared: only those since the latest are kept.
 func (s *Store) useChecks(ctx context.Context, q FleetQuery, carts []*FleetGroup) error {
-	flux := q.closingRecords("job", "phase", "fluid", "check_slope", "check_slope_sensor", "check_zero_kg", "check_zero_sensor", "caddy_calibrated_ns", "supply_calibrated_ns") + fmt.Sprintf(`
+	newest := q.closingRecords("job", "phase", "fluid", "check_slope", "check_slope_sensor", "check_zero_kg", "check_zero_sensor", "caddy_calibrated_ns", "supply_calibrated_ns") + `
 	|> filter(fn: (r) => r.phase == "closed")
-	|> group(columns: ["shop", "cart"]) |> sort(columns: ["_time"], desc: true) |> limit(n: %d) |> sort(columns: ["_time"])`, newestJobs)
-	return s.rows(ctx, flux, func(r *query.FluxRecord) error {
+	|> group(columns: ["shop", "cart"]) |> sort(columns: ["_time"], desc: true) |> limit(n: ` + whole(newestJobs) + `) |> sort(columns: ["_time"])`
+	return s.rows(ctx, newest, func(r *query.FluxRecord) error {
 		for _, g := range carts {
 			if g.Shop == value[string](r, "shop") && g.Cart == value[string](r, "cart") {
 				bottles := FleetPoint{
@@ -227,16 +226,15 @@ func (s *Store) useChecks(ctx context.Context, q FleetQuery, carts []*FleetGroup
 
 // closingRecords returns the query for closing records with some of their fields. The
 // server reads no others.
-func (q FleetQuery) closingRecords(fields ...string) string {
-	flux := "|> range(" + span(q.SinceNs, q.UntilNs) + `)
-	|> filter(fn: (r) => r._measurement == "` + points.JobMeasurement + `"`
+func (q FleetQuery) closingRecords(fields ...string) flux {
+	where := is("_measurement", points.JobMeasurement)
 	if q.Shop != "" {
-		flux += " and r.shop == " + quote(q.Shop)
+		where += " and " + is("shop", q.Shop)
 	}
 	if q.Cart != "" {
-		flux += " and r.cart == " + quote(q.Cart)
+		where += " and " + is("cart", q.Cart)
 	}
-	return flux + ` and (r._field == "` + strings.Join(fields, `" or r._field == "`) + `"))` + pivot
+	return pointsIn(span(q.SinceNs, q.UntilNs), where+" and "+isOneOf("_field", fields...)) + pivot
 }
 
 // Conditions on a closing record, in Flux: the level was judged at the end, and the
@@ -253,16 +251,16 @@ const againstDrained = "drained"
 // keeps some columns. The balance is against the target, because that is what a shop
 // controls. The Flux of InfluxDB 1.8 refuses a conditional whose branches use a column
 // that no record of a table has, unless float() gives its type.
-func jobFigures(columns ...string) string {
-	flux := "\n|> map(fn: (r) => ({"
+func jobFigures(columns ...string) flux {
+	q := flux("\n|> map(fn: (r) => ({")
 	for _, c := range columns {
-		flux += c + ": r." + c + ", "
+		q += name(c) + ": r." + name(c) + ", "
 	}
-	return flux + `
+	return q + `
 		against: if exists r.target_l then "target" else "` + againstDrained + `",
 		ml: if exists r.target_l then 1000.0 * (float(v: r.added_l) - float(v: r.target_l)) else 1000.0 * float(v: r.balance_l),
 		refill: float(v: r.drained_l) / float(v: r.typical_l),
-		judged: if not ` + judged + ` then "` + string(Unjudged) + `" else if ` + inWindow + ` then "` + string(InWindow) + `" else "` + string(Outside) + `"
+		judged: if not ` + judged + ` then ` + quote(string(Unjudged)) + ` else if ` + inWindow + ` then ` + quote(string(InWindow)) + ` else ` + quote(string(Outside)) + `
 	}))`
 }
 

@@ -32,9 +32,9 @@ func (s *Store) WriteFleetCSV(ctx context.Context, q FleetQuery, w io.Writer) er
 	if err := out.Write(append(head, "balance_ml", "balance_against", "drained_to_typical", "level_judged")); err != nil {
 		return err
 	}
-	flux := q.closingRecords(fleetFields...) + jobFigures(append([]string{"_time", "shop", "cart"}, fleetFields...)...) + `
+	all := q.closingRecords(fleetFields...) + jobFigures(append([]string{"_time", "shop", "cart"}, fleetFields...)...) + `
 	|> group(columns: ["shop", "cart"]) |> sort(columns: ["_time"])`
-	err := s.rows(ctx, flux, func(r *query.FluxRecord) error {
+	err := s.rows(ctx, all, func(r *query.FluxRecord) error {
 		row := []string{cell(value[string](r, "shop")), cell(value[string](r, "cart")), r.Time().UTC().Format(time.RFC3339Nano)}
 		for _, name := range fleetFields {
 			v := r.ValueByKey(name)

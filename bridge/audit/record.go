@@ -68,11 +68,10 @@ func (s *Store) fetch(ctx context.Context, chosen Summary) (*Record, error) {
 	if chosen.Point.Measurement != "" {
 		r.Summary = &chosen.Point
 	}
-	flux := fmt.Sprintf(`|> range(%s)
-	|> filter(fn: (r) => r._measurement =~ /^(%s|%s|%s|%s)$/ and r.shop == %s and r.cart == %s)`,
-		span(chosen.OpenedNs, chosen.EndsNs+1), points.ReadingMeasurement, points.InputMeasurement, points.VolumeMeasurement, points.WindowMeasurement,
-		quote(r.Shop), quote(r.Cart)) + pivot
-	err := s.rows(ctx, flux, func(row *query.FluxRecord) error {
+	q := pointsIn(span(chosen.OpenedNs, chosen.EndsNs+1),
+		isOneOf("_measurement", points.ReadingMeasurement, points.InputMeasurement, points.VolumeMeasurement, points.WindowMeasurement)+
+			" and "+is("shop", r.Shop)+" and "+is("cart", r.Cart)) + pivot
+	err := s.rows(ctx, q, func(row *query.FluxRecord) error {
 		// InfluxDB 1.8 also returns a point that lies exactly on the end of the range.
 		if p, _, _ := pointOf(row); p.AtNs <= chosen.EndsNs {
 			r.Points = append(r.Points, p)
@@ -99,10 +98,9 @@ func openedTimes(all []Summary) string {
 // openings finds jobs by the command that opened them. The query is a coarse filter
 // over the text of the inputs; the decoded input decides.
 func (s *Store) openings(ctx context.Context, job string) (list []Summary, err error) {
-	flux := fmt.Sprintf(`|> range(%s)
-	|> filter(fn: (r) => r._measurement == "%s" and r._field == "body")
-	|> filter(fn: (r) => r._value =~ /"do":"open"/ and r._value =~ /"id":"%s"/)`, always, points.InputMeasurement, job)
-	err = s.rows(ctx, flux, func(row *query.FluxRecord) error {
+	q := pointsIn(always, is("_measurement", points.InputMeasurement)+" and "+is("_field", "body")) +
+		"\n|> filter(fn: (r) => " + holds("_value", `"do":"open"`) + " and " + holds("_value", `"id":`+asJSON(job)) + ")"
+	err = s.rows(ctx, q, func(row *query.FluxRecord) error {
 		p := points.Point{Measurement: row.Measurement(), Fields: points.Fields{"body": row.Value(), "seq": int64(1)}}
 		if e, err := p.Event(); err == nil && e.Input.Do == fillcalc.DoOpen && e.Input.Job != nil && e.Input.Job.ID == job {
 			shop, _ := row.ValueByKey("shop").(string)

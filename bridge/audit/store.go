@@ -42,13 +42,10 @@ func OpenStore(c config.History) (*Store, error) {
 // Close closes the connections.
 func (s *Store) Close() { s.client.Close() }
 
-// always is a range that contains every point.
-const always = "start: 1970-01-01T00:00:00Z, stop: 2200-01-01T00:00:00Z"
-
-// rows runs a query on the bucket and calls row with each record of the answer. flux
-// is the query after its "from".
-func (s *Store) rows(ctx context.Context, flux string, row func(*query.FluxRecord) error) error {
-	result, err := s.query.Query(ctx, fmt.Sprintf("from(bucket: %s)\n", quote(s.bucket))+flux)
+// rows runs a query on the bucket and calls row with each record of the answer. q is the
+// query after its "from".
+func (s *Store) rows(ctx context.Context, q flux, row func(*query.FluxRecord) error) error {
+	result, err := s.query.Query(ctx, string("from(bucket: "+quote(s.bucket)+")\n"+q))
 	if err != nil {
 		return fmt.Errorf("history: %w", err)
 	}
@@ -68,12 +65,6 @@ func (s *Store) rows(ctx context.Context, flux string, row func(*query.FluxRecor
 		return fmt.Errorf("history: %w", result.Err())
 	}
 	return nil
-}
-
-// quote returns a text as a string literal of Flux. The names of shops, carts and jobs
-// contain neither quotes nor backslashes; the name of a bucket may.
-func quote(text string) string {
-	return `"` + strings.NewReplacer(`\`, `\\`, `"`, `\"`, "${", `\${`).Replace(text) + `"`
 }
 
 // pointOf converts a record that was pivoted: each field is a column with its name.
@@ -97,10 +88,6 @@ func pointOf(r *query.FluxRecord) (p points.Point, shop, cart string) {
 	return p, shop, cart
 }
 
-const pivot = `
-	|> drop(columns: ["_start", "_stop"])
-	|> pivot(rowKey: ["_time"], columnKey: ["_field"], valueColumn: "_value")`
-
 // Summary is the closing record of a job with its place in the history.
 type Summary struct {
 	Shop, Cart, Job  string
@@ -111,12 +98,11 @@ type Summary struct {
 // Summaries lists the closing records of the jobs that ended in [sinceNs, untilNs), the
 // oldest first. When job is not empty, only jobs of that name are listed.
 func (s *Store) Summaries(ctx context.Context, sinceNs, untilNs int64, job string) (list []Summary, err error) {
-	flux := fmt.Sprintf(`|> range(%s)
-	|> filter(fn: (r) => r._measurement == "%s")`, span(sinceNs, untilNs), points.JobMeasurement) + pivot
+	q := pointsIn(span(sinceNs, untilNs), is("_measurement", points.JobMeasurement)) + pivot
 	if job != "" {
-		flux += fmt.Sprintf("\n|> filter(fn: (r) => r.job == %s)", quote(job))
+		q += "\n|> filter(fn: (r) => " + is("job", job) + ")"
 	}
-	err = s.rows(ctx, flux, func(r *query.FluxRecord) error {
+	err = s.rows(ctx, q, func(r *query.FluxRecord) error {
 		p, shop, cart := pointOf(r)
 		list = append(list, summaryOf(p, shop, cart))
 		return nil
@@ -130,10 +116,4 @@ func summaryOf(p points.Point, shop, cart string) Summary {
 	s.Job, _ = p.Fields["job"].(string)
 	s.OpenedNs, _ = p.Fields["opened_ns"].(int64)
 	return s
-}
-
-// span returns a range of times as arguments of a query.
-func span(fromNs, toNs int64) string {
-	at := func(ns int64) string { return time.Unix(0, ns).UTC().Format(time.RFC3339Nano) }
-	return "start: " + at(fromNs) + ", stop: " + at(toNs)
 }
