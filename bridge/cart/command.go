@@ -43,6 +43,9 @@ func (c *Cart) handleCommand(ctx context.Context, m incoming) {
 // execute executes a command. It returns the earlier reply when the command was done
 // before, and the amounts that it was given. The error is for the sender: nothing has happened then.
 func (c *Cart) execute(ctx context.Context, id string, m incoming) (earlier []byte, understood []wire.Understood, err error) {
+	if err := c.journal.InPlace(); err != nil {
+		return nil, nil, fmt.Errorf("nothing was done: %w%s", err, journal.Remedy(err))
+	}
 	payload, stale, err := c.verifier.verify(ctx, m.payload)
 	if err != nil {
 		return nil, nil, err

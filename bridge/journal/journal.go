@@ -10,6 +10,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"sync"
 
 	sqlite3 "modernc.org/sqlite/lib"
 
@@ -25,6 +26,9 @@ type Journal struct {
 	DB     *sql.DB
 	insert *sql.Stmt // of an event: prepared once, used twice a second
 	lock   *os.File  // nil when the journal is opened read-only
+
+	placeMu sync.Mutex
+	place   place
 }
 
 // formatVersion is the version of the schema, which the file holds as user_version.
@@ -69,7 +73,7 @@ func Open(path string) (*Journal, error) {
 		return nil, fmt.Errorf("journal %s: %w", path, err)
 	}
 	j.lock = lock
-	return j, nil
+	return j, j.InPlace()
 }
 
 // OpenReadOnly opens a journal for reading. It takes no lock, so another process may
@@ -163,8 +167,12 @@ type Answer struct {
 }
 
 // Append writes a batch in one transaction. After it has returned nil, the batch
-// survives a power cut. After an error the journal is as it was.
+// survives a power cut. After an error the journal is as it was, or its files are gone
+// ([ErrGone]).
 func (j *Journal) Append(ctx context.Context, b Batch) error {
+	if err := j.InPlace(); err != nil {
+		return fmt.Errorf("journal: %w", err)
+	}
 	tx, err := j.DB.BeginTx(ctx, nil)
 	if err != nil {
 		return fmt.Errorf("journal: %w", damage(j.path, err))
@@ -175,6 +183,9 @@ func (j *Journal) Append(ctx context.Context, b Batch) error {
 	}
 	if err := tx.Commit(); err != nil {
 		return fmt.Errorf("journal: %w", damage(j.path, err))
+	}
+	if err := j.InPlace(); err != nil {
+		return fmt.Errorf("journal: %w", err)
 	}
 	return nil
 }

@@ -42,6 +42,8 @@ func Remedy(err error) string {
 	switch c := code(err); {
 	case errors.Is(err, errDamaged):
 		return ""
+	case errors.Is(err, ErrGone):
+		return ": put them back where they were; without them, stop the program and start it again: it then begins a new journal and says what is missing"
 	case c == sqlite3.SQLITE_FULL:
 		return ": free disk space"
 	case c == sqlite3.SQLITE_IOERR:
