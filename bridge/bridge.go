@@ -75,10 +75,11 @@ func New(ctx context.Context, config *config.Config, o Options) (b *Bridge, err 
 			return nil, err
 		}
 	}
+	others := askOthers(ctx, config, to, o.Log)
 	fluids := config.FluidsByName()
 	b.shop = closing.NewShop(&config.Stock)
 	for i := range config.Carts {
-		if err = b.addCart(ctx, &config.Carts[i], fluids, to, o); err != nil {
+		if err = b.addCart(ctx, &config.Carts[i], fluids, to, others, o); err != nil {
 			return nil, fmt.Errorf("cart %s: %w", config.Carts[i].Name, err)
 		}
 	}
@@ -113,9 +114,9 @@ func (b *Bridge) openBroker(log *slog.Logger) (to mqtt.Endpoint, err error) {
 }
 
 // addCart opens a cart, and its forwarder if there is a history.
-func (b *Bridge) addCart(ctx context.Context, config *config.Cart, fluids map[string]fillcalc.Fluid, to mqtt.Endpoint, o Options) error {
+func (b *Bridge) addCart(ctx context.Context, config *config.Cart, fluids map[string]fillcalc.Fluid, to mqtt.Endpoint, others *others, o Options) error {
 	log := o.Log.With("cart", config.Name)
-	own := cart.Options{Fluids: fluids, Shop: b.shop, Broker: to, Log: log, Speed: o.Speed, ClockSet: o.ClockSet, History: b.history != nil}
+	own := cart.Options{Fluids: fluids, Shop: b.shop, Broker: to, Log: log, Speed: o.Speed, ClockSet: o.ClockSet, History: b.history != nil, Newest: others.newest}
 	if o.Open != nil {
 		own.Open = func(sensor string) (io.ReadWriteCloser, error) { return o.Open(config.Name, sensor) }
 	}

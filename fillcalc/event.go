@@ -83,21 +83,31 @@ type Input struct {
 	ID string `json:"id,omitempty"`
 	By string `json:"by,omitempty"`
 
-	Setup  *Setup   `json:"setup,omitempty"`  // with start; with open, the current one
-	Clock  *Clock   `json:"clock,omitempty"`  // with clock; with open, the current one
-	Job    *JobSpec `json:"job,omitempty"`    // with open
-	Phase  Phase    `json:"phase,omitempty"`  // with phase
-	Engine Engine   `json:"engine,omitempty"` // with a phase to which the job goes back
-	Change int      `json:"change,omitempty"` // with answer
-	As     Label    `json:"as,omitempty"`     // with answer
-	Sensor string   `json:"sensor,omitempty"` // with clear; empty: all scales that count
-	Entry  *Entry   `json:"entry,omitempty"`  // with enter
-	Record *Record  `json:"record,omitempty"` // with record
-	Items  []Item   `json:"items,omitempty"`  // with record: more items with the same result
-	Gear   string   `json:"gear,omitempty"`   // with gear; empty means that none is engaged
+	Setup *Setup `json:"setup,omitempty"` // with start; with open, the current one
+	Clock *Clock `json:"clock,omitempty"` // with clock; with open, the current one
+	// Resumed comes with start when the journal was an older copy.
+	Resumed *Resumed `json:"resumed,omitempty"`
+	Job     *JobSpec `json:"job,omitempty"`    // with open
+	Phase   Phase    `json:"phase,omitempty"`  // with phase
+	Engine  Engine   `json:"engine,omitempty"` // with a phase to which the job goes back
+	Change  int      `json:"change,omitempty"` // with answer
+	As      Label    `json:"as,omitempty"`     // with answer
+	Sensor  string   `json:"sensor,omitempty"` // with clear; empty: all scales that count
+	Entry   *Entry   `json:"entry,omitempty"`  // with enter
+	Record  *Record  `json:"record,omitempty"` // with record
+	Items   []Item   `json:"items,omitempty"`  // with record: more items with the same result
+	Gear    string   `json:"gear,omitempty"`   // with gear; empty means that none is engaged
 	// Weighing comes with density, and with weigh, which needs only its Sensor.
 	Weighing *Weighing `json:"weighing,omitempty"`
 	Why      string    `json:"why,omitempty"` // with abandon; with close despite a scale that cannot be read; with what was asked back
+}
+
+// Resumed says that a journal was put back from an older copy: events after a number were
+// lost from it, and the numbers begin anew above all that are known. It is not used in
+// calculation.
+type Resumed struct {
+	After uint64 `json:"after"` // the newest event of the copy
+	UpTo  uint64 `json:"up_to"` // the last number that may have been given before
 }
 
 // Clock says how far event times can be trusted. It is not used in calculation; it

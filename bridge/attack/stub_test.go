@@ -1,3 +1,3 @@
 package attack
 
-var onJournal, onCommands, onFiles, onRecords []attack
+var onCommands, onFiles, onRecords []attack

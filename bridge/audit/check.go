@@ -89,6 +89,7 @@ func Check(rec *Record) *Report {
 	r := &Report{Shop: rec.Shop, Cart: rec.Cart, Job: rec.Job, From: rec.From, SameName: rec.SameName,
 		Same: true, Complete: true, Findings: []Finding{}}
 	published := r.sort(rec)
+	r.leaveOut(published)
 	own := r.extent(rec)
 	r.place(own)
 	chain, broken := r.follow(rec, own, published)
@@ -192,7 +193,7 @@ func (r *Report) place(own seqs) {
 		case e.Seq < next:
 			r.find(Added, e.Seq, e.AtNs, "%s bears the number %d, which another point has too", what(&e), e.Seq)
 			continue
-		case e.Seq > next:
+		case e.Seq > next && !continues(&e, next-1):
 			missing = append(missing, seqs{next, e.Seq - 1})
 		}
 		if n := len(kept); n > 0 && e.AtNs <= kept[n-1].AtNs {

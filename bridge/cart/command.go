@@ -60,6 +60,8 @@ func (c *Cart) execute(ctx context.Context, id string, m incoming) (earlier []by
 	}
 	fingerprint := wire.Fingerprint(payload)
 	switch {
+	case done && before.Command == [sha256.Size]byte{}:
+		return nil, nil, errors.New("id: this command was done before the journal was replaced by an older copy, and its answer is lost: look at the job before you send it under a new id")
 	case done && before.Command != fingerprint:
 		return nil, nil, errors.New("id: was used for another command, use a new one")
 	case done:

@@ -31,6 +31,9 @@ type Options struct {
 	ClockSet func() bool
 	// History says that a forwarder reads the journal.
 	History bool
+	// Newest returns what others know of a cart's journal, where something may be later
+	// than its newest event; nil: nobody is asked.
+	Newest func(ctx context.Context, cart string, afterNs int64) []Newest
 }
 
 // New opens a cart's journal, replays it, and reads the keys. Run starts the cart. The
@@ -65,7 +68,7 @@ func New(ctx context.Context, config *config.Config, own *config.Cart, o Options
 		c.shop = closing.NewShop(&config.Stock)
 	}
 	c.addClosings(ctx)
-	lost, err := c.begin(ctx, time.Now().UnixNano(), o.Speed)
+	lost, err := c.begin(ctx, time.Now().UnixNano(), o)
 	if err != nil {
 		return nil, err
 	}
@@ -73,6 +76,9 @@ func New(ctx context.Context, config *config.Config, own *config.Cart, o Options
 		return nil, err
 	}
 	c.alert(wire.Alert{Code: wire.AlertSnapshot, Said: wire.Say(lost)})
+	if err := c.alertResumed(); err != nil {
+		return nil, err
+	}
 	given, err := journal.GivenUp()
 	if err != nil {
 		return nil, err
@@ -101,7 +107,7 @@ func (c *Cart) readKeys(ctx context.Context, config *config.Config) error {
 
 // begin replays the journal, and appends the start with the setup as the first event
 // of this run. lost says what the replay could not restore; usually it is empty.
-func (c *Cart) begin(ctx context.Context, wallNs int64, speed float64) (lost fillcalc.Text, err error) {
+func (c *Cart) begin(ctx context.Context, wallNs int64, o Options) (lost fillcalc.Text, err error) {
 	if c.state, lost, err = c.journal.Replay(ctx); err != nil {
 		return lost, err
 	}
@@ -109,16 +115,25 @@ func (c *Cart) begin(ctx context.Context, wallNs int64, speed float64) (lost fil
 		return lost, err
 	}
 	// Time never runs back within a journal, whatever the computer's clock says.
-	c.clock = clock.New(max(wallNs, c.state.NowNs+int64(time.Millisecond)), speed)
+	beginNs := max(wallNs, c.state.NowNs+int64(time.Millisecond))
+	var resumed *fillcalc.Resumed
+	var answers []journal.Answer
+	if newest, done := c.compare(ctx, &c.state, wallNs, o.Newest); newest != nil {
+		beginNs = max(beginNs, newest.AtNs+int64(time.Millisecond))
+		if resumed, answers, err = c.resume(&c.state, newest, done, beginNs); err != nil {
+			return lost, err
+		}
+	}
+	c.clock = clock.New(beginNs, o.Speed)
 	e := c.stamp(fillcalc.Event{Kind: fillcalc.KindInput, AtNs: c.clock.NowNs(),
-		Input: &fillcalc.Input{Do: fillcalc.DoStart, Setup: c.config.Setup(c.calibrations.newest)}})
+		Input: &fillcalc.Input{Do: fillcalc.DoStart, Setup: c.config.Setup(c.calibrations.newest), Resumed: resumed}})
 	if err := fillcalc.Check(&c.state, e.Input); err != nil {
 		return lost, err
 	}
 	next := fillcalc.Apply(c.state, e)
 	// With a snapshot, so that what was replayed now need not be replayed again and may
 	// be deleted one day.
-	batch := journal.Batch{Events: []fillcalc.Event{e}, Snapshot: &next}
+	batch := journal.Batch{Events: []fillcalc.Event{e}, Answers: answers, Snapshot: &next}
 	c.published.render(&next, &batch)
 	batch.LinkChain(c.backlog.chain)
 	if err := c.journal.Append(ctx, batch); err != nil {

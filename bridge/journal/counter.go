@@ -10,16 +10,18 @@ import (
 const counterMark = "counter "
 
 // Counter returns the last counter that a signed command has used with a key, 0 when
-// there was none.
+// there was none. A journal put back from an older copy does not bring back a lower one.
 func (j *Journal) Counter(key string) (n uint64, err error) {
 	text, err := j.Mark(counterMark + key)
-	if err != nil || text == "" {
+	if err != nil {
 		return 0, err
 	}
-	if n, err = strconv.ParseUint(text, 10, 64); err != nil {
-		return 0, fmt.Errorf("journal: mark %s: %w", counterMark, err)
+	if text != "" {
+		if n, err = strconv.ParseUint(text, 10, 64); err != nil {
+			return 0, fmt.Errorf("journal: mark %s: %w", counterMark, err)
+		}
 	}
-	return n, nil
+	return max(n, j.Witness().Counters[key]), nil
 }
 
 // SetCounter keeps the last counter of a key. After it has returned nil the counter
@@ -36,5 +38,6 @@ func (j *Journal) SetCounter(ctx context.Context, key string, n uint64) error {
 	if err := tx.Commit(); err != nil {
 		return fmt.Errorf("journal: %w", err)
 	}
+	j.witness.counted(key, n)
 	return nil
 }

@@ -29,6 +29,7 @@ type Journal struct {
 
 	placeMu sync.Mutex
 	place   place
+	witness *keeper // nil when the journal is opened read-only
 }
 
 // formatVersion is the version of the schema, which the file holds as user_version.
@@ -72,7 +73,7 @@ func Open(path string) (*Journal, error) {
 		unlockFile(lock)
 		return nil, fmt.Errorf("journal %s: %w", path, err)
 	}
-	j.lock = lock
+	j.lock, j.witness = lock, newKeeper(path)
 	return j, j.InPlace()
 }
 
@@ -133,6 +134,7 @@ func openDatabase(path string, options url.Values) (*Journal, error) {
 func (j *Journal) Close() error {
 	err := errors.Join(j.insert.Close(), j.DB.Close())
 	if j.lock != nil {
+		j.witness.close()
 		err = errors.Join(err, unlockFile(j.lock))
 	}
 	return err
@@ -187,6 +189,7 @@ func (j *Journal) Append(ctx context.Context, b Batch) error {
 	if err := j.InPlace(); err != nil {
 		return fmt.Errorf("journal: %w", err)
 	}
+	j.witness.saw(&b)
 	return nil
 }
 

@@ -32,6 +32,7 @@ const (
 	AlertJournalFilling AlertCode = "journal_filling"                // the journal approaches its limit
 	AlertJournalJobs    AlertCode = "journal_jobs"                   // the journal is above its limit, and only jobs are left in it
 	AlertJournalGivenUp AlertCode = "journal_given_up"               // readings were deleted at the limit
+	AlertJournalOlder   AlertCode = "journal_older"                  // the journal was put back from an older copy
 	AlertSnapshot       AlertCode = "snapshot"                       // the journal's snapshot is damaged
 	AlertClock          AlertCode = "clock"                          // the cart's time and the computer's differ
 	AlertClockUnset     AlertCode = "clock_unset"                    // the computer's clock was not set from outside
@@ -53,5 +54,5 @@ const (
 
 // AlertCodes lists all codes.
 var AlertCodes = []AlertCode{AlertBroker, AlertHistory, AlertHistoryRefused, AlertJournal, AlertJournalGap, AlertJournalFilling,
-	AlertJournalJobs, AlertJournalGivenUp, AlertSnapshot, AlertClock, AlertClockUnset, AlertSensor, AlertFrames, AlertFrozen,
+	AlertJournalJobs, AlertJournalGivenUp, AlertJournalOlder, AlertSnapshot, AlertClock, AlertClockUnset, AlertSensor, AlertFrames, AlertFrozen,
 	AlertCalibration, AlertBalance, AlertCaddy, AlertChange, AlertFlow, AlertJumps, AlertMoved, AlertScatter, AlertStockLow, AlertWasteFull, AlertRunsOut}
