@@ -77,6 +77,7 @@ const (
 
 func olderJournal(t *testing.T, by knower) {
 	bridgetest.Slow(t)
+	t.Parallel()
 	c := journaltest.BareConfig(t, t.TempDir(), bridgetest.EmbeddedUsers)
 	var history *bridgetest.Influx
 	switch by {
@@ -93,10 +94,12 @@ func olderJournal(t *testing.T, by knower) {
 	if err := os.CopyFS(copied, os.DirFS(c.Data)); err != nil {
 		t.Fatal(err)
 	}
+	var leaf wire.Volumes
 	run(t, c, func(s *bridgetest.Subscriber) {
 		if r := s.Command(spill("since")); !r.OK {
 			t.Fatal(r.Error)
 		}
+		leaf = bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf)
 		if by == knownByHistory {
 			bridgetest.Eventually(t, 10*time.Second, "the history", func() bool { return history.Count("bayfill_input") >= 4 })
 		}
@@ -105,7 +108,8 @@ func olderJournal(t *testing.T, by knower) {
 	if by == knownByBroker {
 		// A leaf counts when it is newer than what a crash may cost. The test does not wait.
 		s := bridgetest.Subscribe(t, c.Broker.URL, "bridge", "secret")
-		s.Publish(bridgetest.Topics+"volumes", true, fmt.Sprintf(`{"ts":%q,"seq":%d}`, wire.Timestamp(time.Now().Add(time.Minute).UnixNano()), newest))
+		leaf.TS, leaf.Seq = wire.Timestamp(time.Now().Add(time.Minute).UnixNano()), newest
+		s.Publish(bridgetest.Topics+"volumes", true, string(wire.Encode(leaf)))
 	}
 
 	files := []string{"cart.journal"}
