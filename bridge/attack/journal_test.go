@@ -87,7 +87,9 @@ func olderJournal(t *testing.T, by knower) {
 		history = bridgetest.StartInflux(t)
 		c.History = config.History{URL: history.URL, Bucket: "bayfill/autogen"}
 	}
-	spill := func(id string) string { return fmt.Sprintf(`{"id":%q,"do":"enter","what":"spilled","l":0.1,"u_l":0.02}`, id) }
+	spill := func(id string) string {
+		return fmt.Sprintf(`{"id":%q,"do":"enter","what":"spilled","l":0.1,"u_l":0.02}`, id)
+	}
 	copied := filepath.Join(t.TempDir(), "copy")
 
 	run(t, c, func(s *bridgetest.Subscriber) { s.Must(bridgetest.OpenJob) })

@@ -1,3 +1,3 @@
 package attack
 
-var onCommands, onFiles, onRecords []attack
+var onCommands, onRecords []attack

@@ -12,6 +12,8 @@ import (
 	"strings"
 	"time"
 
+	"golang.org/x/sys/unix"
+
 	"bayfill/bridge/clock"
 	"bayfill/fillcalc"
 	"bayfill/sensors"
@@ -123,7 +125,7 @@ func AppendCalibration(path string, c Calibration) (err error) {
 	if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
 		return fmt.Errorf("calibration: %w", err)
 	}
-	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o640)
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|unix.O_NOFOLLOW, 0o640)
 	if err != nil {
 		return fmt.Errorf("calibration: %w", err)
 	}

@@ -236,6 +236,9 @@ func decodeYAML(text []byte, into any) (err error) {
 			err = fmt.Errorf("not readable as YAML: %v", p)
 		}
 	}()
+	if err := checkSize(text); err != nil {
+		return err
+	}
 	decoder := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict())
 	if err := decoder.Decode(into); err != nil {
 		if errors.Is(err, io.EOF) {

@@ -8,6 +8,8 @@ import (
 	"path/filepath"
 	"syscall"
 
+	"golang.org/x/sys/unix"
+
 	"bayfill/bridge/names"
 )
 
@@ -101,7 +103,7 @@ func (c *Config) IdentityKey() ([]byte, error) {
 // writeKey returns after fsync. If a power cut lost the key, the next start would make
 // another one, and names would get other tokens.
 func writeKey(path string, key []byte) error {
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_TRUNC|unix.O_NOFOLLOW, 0o600)
 	if err != nil {
 		return err
 	}

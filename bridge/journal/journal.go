@@ -65,6 +65,10 @@ func Open(path string) (*Journal, error) {
 	if err != nil {
 		return nil, fmt.Errorf("journal %s: %w", path, err)
 	}
+	if err := protect(path); err != nil {
+		unlockFile(lock)
+		return nil, fmt.Errorf("journal %s: %w", path, err)
+	}
 	// With synchronous FULL a commit survives a power cut once it has returned. The
 	// cache is small because the journal is written once and rarely read.
 	j, err := openDatabase(path, url.Values{"_pragma": {"journal_mode(WAL)", "synchronous(FULL)", "busy_timeout(10000)",

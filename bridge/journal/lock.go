@@ -16,7 +16,7 @@ import (
 // any descriptor of the journal is closed. The file holds the process number and is
 // not deleted.
 func lockFile(path string) (*os.File, error) {
-	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o640)
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|unix.O_NOFOLLOW, fileMode)
 	if err != nil {
 		return nil, err
 	}

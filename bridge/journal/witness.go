@@ -2,12 +2,15 @@ package journal
 
 import (
 	"encoding/json"
+	"errors"
 	"maps"
 	"os"
 	"path/filepath"
 	"slices"
 	"sync"
 	"time"
+
+	"golang.org/x/sys/unix"
 )
 
 // A journal that is put back from a copy looks like any other. The witness is a small
@@ -106,7 +109,15 @@ func (k *keeper) write() {
 		return
 	}
 	next := k.path + ".new"
-	if os.MkdirAll(filepath.Dir(k.path), 0o750) == nil && os.WriteFile(next, text, 0o600) == nil && os.Rename(next, k.path) == nil {
+	if os.MkdirAll(filepath.Dir(k.path), 0o750) != nil {
+		return
+	}
+	f, err := os.OpenFile(next, os.O_WRONLY|os.O_CREATE|os.O_TRUNC|unix.O_NOFOLLOW, 0o600)
+	if err != nil {
+		return
+	}
+	_, err = f.Write(text)
+	if errors.Join(err, f.Close()) == nil && os.Rename(next, k.path) == nil {
 		k.kept = k.now.AtNs
 	}
 }

@@ -118,9 +118,9 @@ func momentNs(text string, now time.Time) (int64, error) {
 }
 
 // writeFile creates a file and passes it to write, which may write more than fits into
-// memory.
+// memory. Such files name people and vehicles, so they are not for everybody.
 func writeFile(path string, write func(io.Writer) error) error {
-	f, err := os.Create(path)
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o640)
 	if err != nil {
 		return err
 	}

@@ -65,7 +65,7 @@ func (o *historyExportOptions) run(ctx context.Context, out, errOut io.Writer) (
 	}
 	defer store.Close()
 	if o.path != "" {
-		file, err := os.Create(o.path)
+		file, err := os.OpenFile(o.path, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o640)
 		if err != nil {
 			return err
 		}
