@@ -43,7 +43,7 @@ func (d *doctor) broker(ctx context.Context, c *config.Config, running map[strin
 	}
 	conn, err := connect(ctx, c.Broker.URL, c.Broker.Username, password, secure)
 	if err != nil {
-		d.wrong("broker: %s: %v: is it running, is the address right, may user %q connect (broker.username, broker.password)?", c.Broker.URL, err, c.Broker.Username)
+		d.wrong("broker: %s: %v; it is asked as user %q (broker.username, broker.password)", c.Broker.URL, err, c.Broker.Username)
 		return
 	}
 	defer conn.Close()

@@ -30,8 +30,8 @@ func protect(path string) error {
 		if err != nil {
 			return err
 		}
-		if !info.Mode().IsRegular() {
-			return fmt.Errorf("%s is not a file of its own but a link or something else: put the file itself there, or set data to the folder that holds it", path+end)
+		if info.Mode()&fs.ModeSymlink != 0 {
+			return fmt.Errorf("%s is a link: put the file itself there, or set data to the folder that holds it", path+end)
 		}
 		if mode := info.Mode().Perm(); mode&^fileMode != 0 {
 			if err := os.Chmod(path+end, mode&fileMode); err != nil {

@@ -75,7 +75,7 @@ func Dial(ctx context.Context, e Endpoint) (*Conn, error) {
 	// The library itself gives up after Timeout, with a better reason.
 	if err := c.wait(ctx, c.client.Connect(), 2*e.Timeout); err != nil {
 		c.client.Disconnect(0) // an attempt that goes on must not succeed later
-		return nil, plain(err)
+		return nil, explained(plain(err))
 	}
 	return c, nil
 }

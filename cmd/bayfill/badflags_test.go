@@ -76,7 +76,7 @@ func TestBadFlags(t *testing.T) {
 	}
 	refused("-x", "close", "-x")
 	refused("--whi", "close", "--whi", "x")
-	refused("0 arguments", "answer")
+	refused("job answer", "answer")
 	if s := b.look(); len(s.job.Entered) != 0 || len(s.job.Flow.Records) != 0 || s.job.Phase != "ready" {
 		t.Errorf("something was taken: %+v, %+v, %s", s.job.Entered, s.job.Flow.Records, s.job.Phase)
 	}

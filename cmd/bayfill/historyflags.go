@@ -4,8 +4,10 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"io/fs"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"bayfill/bridge/config"
 	"bayfill/bridge/mqtt"
@@ -19,11 +21,13 @@ const (
 
 // historyFlags name the history: that of a configuration, or another server.
 type historyFlags struct {
+	flags                              *pflag.FlagSet
 	config, url, org, bucket, tokenEnv string
 }
 
 func (h *historyFlags) add(cmd *cobra.Command) {
 	f := cmd.Flags()
+	h.flags = f
 	f.StringVarP(&h.config, "config", "c", "", "use the history of this configuration")
 	f.StringVar(&h.url, "influx-url", "", "or use this InfluxDB, as in http://127.0.0.1:8086")
 	f.StringVar(&h.org, "influx-org", "", influxOrgHelp)
@@ -34,6 +38,13 @@ func (h *historyFlags) add(cmd *cobra.Command) {
 // load reads the configuration.
 func (h *historyFlags) load() (*config.Config, error) {
 	c, err := config.Load(cmp.Or(h.config, "bayfill.yaml"))
+	if h.config == "" && errors.Is(err, fs.ErrNotExist) {
+		sources := "a configuration with --config, a server with --influx-url"
+		if h.flags.Lookup("journal") != nil {
+			sources += ", or a cart's journal file with --journal"
+		}
+		return nil, configError{errors.New("nothing says where the jobs are, and there is no bayfill.yaml in this folder: give " + sources)}
+	}
 	if err != nil {
 		return nil, configError{err}
 	}

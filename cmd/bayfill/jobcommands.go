@@ -70,7 +70,7 @@ func (o *jobOptions) command(name string, c *wire.CommandType, defaults map[stri
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		e := entries{command: c, words: c.Words, message: map[string]any{"do": c.Do}, amounts: map[string]string{}}
 		maps.Copy(e.message, defaults)
-		if len(args) > 0 && slices.Equal(c.Words, []string{"what", "l"}) && args[0] == string(fillcalc.EnterDipstick) {
+		if len(args) > 1 && slices.Equal(c.Words, []string{"what", "l"}) && args[0] == string(fillcalc.EnterDipstick) {
 			e.words = []string{"what", "share"} // a reading of the dipstick is a share, not a volume
 		}
 		for i, text := range args {

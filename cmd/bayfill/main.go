@@ -7,8 +7,8 @@
 // the process.
 //
 // The exit status is 0 when the command did what it says, 78 when only an operator can
-// mend what is wrong (a configuration, a flag), 2 when "job" got no answer or "audit"
-// could not be made, else 1.
+// mend what is wrong (a configuration, a flag), 2 when there is no such command, "job" got
+// no answer or "audit" could not be made, else 1.
 //
 // In reading order: run.go, demo.go with technician.go, station.go (a person's side of
 // the contract) with job.go, watch.go and board.go, then the others. reader.go says in which
@@ -61,6 +61,7 @@ func rootCommand() *cobra.Command {
 		help.AddCommand(helpWordsCommand())
 	}
 	root.SetFlagErrorFunc(flagError)
+	countWords(root)
 	return root
 }
 
@@ -71,13 +72,19 @@ func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer
 	root.SetIn(in)
 	root.SetOut(out)
 	root.SetErr(errors)
-	err := root.ExecuteContext(ctx)
+	err := misspelt(root, args)
+	if err == nil {
+		err = root.ExecuteContext(ctx)
+	}
 	if err == nil {
 		return 0
 	}
 	fmt.Fprintln(errors, "bayfill:", err)
 	if _, config := err.(configError); config {
 		return exitConfig
+	}
+	if _, usage := err.(usageError); usage {
+		return exitUsage
 	}
 	if _, open := err.(notAudited); open {
 		return exitNotAudited

@@ -1,0 +1,154 @@
+package main
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"bayfill/bridge/typo"
+)
+
+// exitUsage is the exit status when there is no such command, or it has another number of
+// words.
+const exitUsage = 2
+
+// usageError is the error that a command cannot be understood.
+type usageError struct{ error }
+
+// misspelt returns an error when the arguments name a command or a topic of help that does
+// not exist, at any level, with the nearest one that does. The library prints help and
+// calls that a success.
+func misspelt(root *cobra.Command, args []string) error {
+	root.InitDefaultCompletionCmd()
+	if len(args) > 0 && strings.HasPrefix(args[0], cobra.ShellCompRequestCmd) {
+		return nil
+	}
+	at := root
+	for {
+		words := bareWords(at, args)
+		if len(words) == 0 || !at.HasSubCommands() {
+			return nil
+		}
+		word := words[0]
+		next := childNamed(at, word.text)
+		if next == nil && at.Name() == "help" {
+			next = childNamed(root, word.text)
+		}
+		if next == nil {
+			return usageError{noCommand(root, at, word.text)}
+		}
+		at, args = next, slices.Delete(slices.Clone(args), word.at, word.at+1)
+	}
+}
+
+// noCommand says that a command has no subcommand of a name.
+func noCommand(root, at *cobra.Command, name string) error {
+	known := map[string]string{} // its full path, by name
+	for _, c := range at.Commands() {
+		if c.IsAvailableCommand() {
+			known[c.Name()] = c.CommandPath()
+		}
+	}
+	if at.Name() == "help" {
+		for _, c := range root.Commands() {
+			known[c.Name()] = at.CommandPath() + " " + c.Name()
+		}
+	}
+	var candidates []string
+	for name := range known {
+		candidates = append(candidates, name)
+	}
+	slices.Sort(candidates)
+	hint := "see " + root.Name() + " --help"
+	if at != root {
+		hint = "see " + at.CommandPath() + " --help"
+	}
+	if near := typo.Nearest(name, candidates); near != "" {
+		hint = "did you mean " + known[near] + "?"
+	}
+	return fmt.Errorf("%s: there is no such command: %s", strings.TrimPrefix(at.CommandPath()+" "+name, root.Name()+" "), hint)
+}
+
+func childNamed(at *cobra.Command, name string) *cobra.Command {
+	for _, c := range at.Commands() {
+		if c.Name() == name || c.HasAlias(name) {
+			return c
+		}
+	}
+	return nil
+}
+
+// bareWord is an argument that is neither a flag nor the value of one.
+type bareWord struct {
+	text string
+	at   int
+}
+
+func bareWords(cmd *cobra.Command, args []string) (words []bareWord) {
+	for i := 0; i < len(args); i++ {
+		name, isFlag := strings.CutPrefix(args[i], "-")
+		switch {
+		case args[i] == "--":
+			return words
+		case !isFlag || name == "":
+			words = append(words, bareWord{args[i], i})
+		case !strings.Contains(name, "=") && takesValue(cmd, name):
+			i++
+		}
+	}
+	return words
+}
+
+// takesValue reports whether the value of a flag is the next argument. name is without its
+// first dash.
+func takesValue(cmd *cobra.Command, name string) bool {
+	var f *pflag.Flag
+	if long, isLong := strings.CutPrefix(name, "-"); isLong {
+		if f = cmd.Flags().Lookup(long); f == nil {
+			f = cmd.PersistentFlags().Lookup(long)
+		}
+	} else if len(name) == 1 {
+		f = cmd.Flags().ShorthandLookup(name)
+	}
+	return f != nil && f.NoOptDefVal == ""
+}
+
+// ofRoot returns the path of a command without the program's name, which stands before
+// each error.
+func ofRoot(cmd *cobra.Command) string {
+	return strings.TrimPrefix(cmd.CommandPath(), cmd.Root().Name()+" ")
+}
+
+// countWords makes the commands of a tree say in plain words that a word is missing, or
+// that there is one too many.
+func countWords(cmd *cobra.Command) {
+	for _, c := range cmd.Commands() {
+		countWords(c)
+	}
+	check := cmd.Args
+	if check == nil {
+		return
+	}
+	cmd.Args = func(cmd *cobra.Command, args []string) error {
+		err := check(cmd, args)
+		if err == nil {
+			return nil
+		}
+		var wanted []string // from a use such as "job ID" or "words [WORD]"
+		for _, word := range strings.Fields(cmd.Use)[1:] {
+			if strings.ToUpper(word) == word {
+				wanted = append(wanted, word)
+			}
+		}
+		switch {
+		case len(args) > len(wanted):
+			return usageError{fmt.Errorf("%s: %q is one word too many: see %s --help", ofRoot(cmd), args[len(wanted)], cmd.CommandPath())}
+		case !strings.HasPrefix(wanted[len(args)], "["):
+			return usageError{fmt.Errorf("%s: %s is missing: say %s %s", ofRoot(cmd), wanted[len(args)], cmd.CommandPath(), strings.Join(wanted, " "))}
+		}
+		return err
+	}
+}
