@@ -34,7 +34,7 @@ func TestAttacks(t *testing.T) {
 		name string
 		rows []attack
 	}{
-		{"broker", onBroker}, {"board", onBoard}, {"history", onHistory}, {"journal", onJournal}, {"commands", onCommands}, {"files", onFiles}, {"records", onRecords},
+		{"broker", onBroker}, {"board", onBoard}, {"history", onHistory}, {"journal", onJournal}, {"commands", onCommands}, {"files", onFiles}, {"records", onRecords}, {"TLS", onTLS},
 	}
 	for _, target := range targets {
 		t.Run(target.name, func(t *testing.T) {

@@ -30,7 +30,7 @@ func explained(err error) error {
 	var authority x509.UnknownAuthorityError
 	var host x509.HostnameError
 	var invalid x509.CertificateInvalidError
-	var alert tls.AlertError
+	var op *net.OpError
 	var record tls.RecordHeaderError
 	text := ""
 	switch {
@@ -48,7 +48,7 @@ func explained(err error) error {
 		text = "its certificate has expired or is not valid yet: renew it, and compare the clocks"
 	case errors.As(err, &record):
 		text = "it does not speak TLS there: use tcp:// or the port for TLS"
-	case errors.As(err, &alert):
+	case errors.As(err, &op) && op.Op == "remote error": // a TLS alert
 		text = "it refuses the TLS connection: does it want a client certificate, or another version of TLS?"
 	case errors.Is(err, packets.ErrorRefusedIDRejected):
 		text = "it refuses the client id: another user has connected with it"

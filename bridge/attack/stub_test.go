@@ -1,3 +1,0 @@
-package attack
-
-var onCommands, onRecords []attack
