@@ -26,6 +26,7 @@ type others struct {
 	config *config.Config
 	log    *slog.Logger
 	leaves map[string]cart.Newest // by cart, from an external broker
+	silent bool                   // the history does not answer
 }
 
 // askOthers reads the retained leaves of an external broker. The embedded one keeps none.
@@ -64,7 +65,7 @@ func askOthers(ctx context.Context, c *config.Config, to mqtt.Endpoint, log *slo
 	conn.Ping(ctx, askWithin)
 	mu.Lock()
 	defer mu.Unlock()
-	return &others{o.config, o.log, maps.Clone(o.leaves)}
+	return &others{config: c, log: log, leaves: maps.Clone(o.leaves)}
 }
 
 // newest returns what the history and the broker know of a cart's journal.
@@ -72,7 +73,7 @@ func (o *others) newest(ctx context.Context, name string, afterNs int64) (all []
 	if leaf, known := o.leaves[name]; known && leaf.AtNs > afterNs+int64(cart.Unsaved) {
 		all = append(all, leaf)
 	}
-	if o.config.History.URL == "" {
+	if o.config.History.URL == "" || o.silent {
 		return all
 	}
 	ctx, cancel := context.WithTimeout(ctx, askWithin)
@@ -84,7 +85,8 @@ func (o *others) newest(ctx context.Context, name string, afterNs int64) (all []
 	defer store.Close()
 	seq, atNs, done, err := store.Newest(ctx, o.config.Shop, name, afterNs, time.Now())
 	if err != nil {
-		o.log.Warn("the history does not say how far it has got, so the journal is not compared with it", "cart", name, "error", err)
+		o.silent = true // the other carts do not wait for it too
+		o.log.Warn("the history does not say how far it has got, so the journal is not compared with it", "error", err)
 		return all
 	}
 	return append(all, cart.Newest{From: "history", Seq: seq, AtNs: atNs, Done: done})

@@ -15,7 +15,9 @@ const leaf = bridgetest.Topics + "volumes"
 
 var onBroker = []attack{
 	{does: "a reader leaves a thousand sessions behind, each with a wildcard",
-		holds: "a session ends with its connection", try: leftSessions},
+		holds: "a session ends with its connection", try: func(t *testing.T) { leftSessions(t, "board") }},
+	{does: "the same without configured users, on loopback",
+		holds: "the same", try: func(t *testing.T) { leftSessions(t, "") }},
 	{does: "a reader subscribes to 72,000 filters",
 		holds: "a client has 256 filters at most, of 256 bytes", try: manyFilters},
 	{does: "1,500 connections say nothing",
@@ -52,12 +54,15 @@ var onBroker = []attack{
 		holds: "the program ends within a second", by: "bridge/broker.TestIdleConnectionsOfTheEmbeddedBroker"},
 }
 
-func leftSessions(t *testing.T) {
+func leftSessions(t *testing.T, user string) {
 	b, _ := startBroker(t)
+	if user == "" {
+		b = startOpenBroker(t)
+	}
 	sessions := size(30, 1000)
 	for i := range sessions {
 		p := dial(t, b.Address())
-		if code := p.login(fmt.Sprint("left-", i), "board", false); code != 0 {
+		if code := p.login(fmt.Sprint("left-", i), user, false); code != 0 {
 			t.Fatalf("session %d: code %d", i, code)
 		}
 		p.send(subscribe("bayfill/#")).read(5 * time.Second)
@@ -75,7 +80,7 @@ func leftSessions(t *testing.T) {
 		t.Errorf("2000 messages of 1 kB for %d sessions that are gone take %d MB", sessions, grown>>20)
 	}
 	again := dial(t, b.Address())
-	again.send(connect("left-0", "board", "secret", false))
+	again.send(connect("left-0", user, "secret", false))
 	if _, body := again.read(5 * time.Second); len(body) != 2 || body[0] != 0 {
 		t.Errorf("the session is still there: %v", body)
 	}

@@ -114,26 +114,7 @@ func olderJournal(t *testing.T, by knower) {
 		s.Publish(bridgetest.Topics+"volumes", true, string(wire.Encode(leaf)))
 	}
 
-	files := []string{"cart.journal"}
-	if by == knownByBroker || by == knownByHistory {
-		files = append(files, "witness/cart.journal.json")
-	}
-	for _, file := range files {
-		text, err := os.ReadFile(filepath.Join(copied, file))
-		if err != nil {
-			t.Fatal(err)
-		}
-		os.Remove(filepath.Join(c.Data, file+"-wal"))
-		os.Remove(filepath.Join(c.Data, file+"-shm"))
-		if by == deleted {
-			err = os.Remove(filepath.Join(c.Data, file))
-		} else {
-			err = os.WriteFile(filepath.Join(c.Data, file), text, 0o600)
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-	}
+	putBack(t, c.Data, copied, by)
 	run(t, c, func(s *bridgetest.Subscriber) {
 		want := "older copy"
 		if by == deleted {
@@ -163,6 +144,31 @@ func olderJournal(t *testing.T, by knower) {
 		return
 	}
 	onlyOlderCopy(t, c, history)
+}
+
+// putBack replaces the journal by its copy, or deletes it.
+func putBack(t *testing.T, data, copied string, by knower) {
+	t.Helper()
+	files := []string{"cart.journal"}
+	if by == knownByBroker || by == knownByHistory {
+		files = append(files, "witness/cart.journal.json")
+	}
+	for _, file := range files {
+		text, err := os.ReadFile(filepath.Join(copied, file))
+		if err != nil {
+			t.Fatal(err)
+		}
+		os.Remove(filepath.Join(data, file+"-wal"))
+		os.Remove(filepath.Join(data, file+"-shm"))
+		if by == deleted {
+			err = os.Remove(filepath.Join(data, file))
+		} else {
+			err = os.WriteFile(filepath.Join(data, file), text, 0o600)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
 }
 
 // onlyOlderCopy audits the job: it was put back from an older copy, and all else is right.

@@ -12,6 +12,7 @@ import (
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/broker"
+	"bayfill/bridge/config"
 )
 
 // startBroker starts the embedded broker with one user of each kind, and returns what it
@@ -25,6 +26,17 @@ func startBroker(t *testing.T) (b *broker.Broker, log *bridgetest.Output) {
 	}
 	t.Cleanup(func() { b.Close() })
 	return b, log
+}
+
+// startOpenBroker starts one without users.
+func startOpenBroker(t *testing.T) *broker.Broker {
+	t.Helper()
+	b, err := broker.Start(config.Broker{Listen: "127.0.0.1:0"}, bridgetest.Log())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { b.Close() })
+	return b
 }
 
 // peer is a client that sends exactly the bytes that it is told to, as the MQTT 3.1.1
@@ -62,6 +74,9 @@ func connect(id, user, password string, clean bool) []byte {
 	flags := byte(0xC0)
 	if clean {
 		flags |= 2
+	}
+	if user == "" { // anonymous
+		return packet(0x10, text("MQTT"), []byte{4, flags &^ 0xC0, 0, 60}, text(id))
 	}
 	return packet(0x10, text("MQTT"), []byte{4, flags, 0, 60}, text(id), text(user), text(password))
 }
@@ -148,7 +163,7 @@ func served(t *testing.T, b *broker.Broker, id, user string) *peer {
 	t.Helper()
 	began := time.Now()
 	p := dial(t, b.Address())
-	if code := p.login(id, user, true); code != 0 || time.Since(began) > 2*time.Second {
+	if code := p.login(id, user, true); code != 0 || time.Since(began) > 3*time.Second {
 		t.Errorf("%s is not served: code %d after %.1f s", user, code, time.Since(began).Seconds())
 	}
 	return p

@@ -14,7 +14,11 @@ import (
 // 90 days count.
 func (s *Store) Newest(ctx context.Context, shop, cart string, afterNs int64, now time.Time) (seq uint64, atNs int64, done []string, err error) {
 	from := max(afterNs+1, now.Add(-90*24*time.Hour).UnixNano())
-	times := span(from, now.Add(24*time.Hour).UnixNano())
+	to := now.Add(24 * time.Hour).UnixNano()
+	if from >= to { // the clock is far behind
+		return 0, 0, nil, nil
+	}
+	times := span(from, to)
 	own := " and " + is("shop", shop) + " and " + is("cart", cart)
 	events := isOneOf("_measurement", points.ReadingMeasurement, points.InputMeasurement)
 	err = s.rows(ctx, pointsIn(times, events+own+" and "+is("_field", "seq"))+`

@@ -71,7 +71,8 @@ func (a *access) OnConnectAuthenticate(cl *mqttd.Client, pk packets.Packet) bool
 	}
 	if !right {
 		n := a.guesses.Failed(from, known)
-		a.log.Warn(LoginRefused, "address", c.address, "user", shortened(name), "failures", n)
+		// For programs that ban addresses: the text and the names are kept.
+		a.log.Warn("login refused", "address", c.address, "user", shortened(name), "failures", n)
 		return false
 	}
 	// The library publishes a will without checking access again.
@@ -89,10 +90,6 @@ func (a *access) OnConnectAuthenticate(cl *mqttd.Client, pk packets.Packet) bool
 	}
 	return true
 }
-
-// LoginRefused is the message that is logged for a wrong name or password, with address
-// and user, for programs that ban addresses.
-const LoginRefused = "login refused"
 
 // turnAway refuses a client for another reason than its password, which is all that the
 // library could say.

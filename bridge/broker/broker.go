@@ -4,6 +4,7 @@ import (
 	"crypto/rand"
 	"crypto/sha256"
 	"crypto/tls"
+	"errors"
 	"fmt"
 	"log/slog"
 	"math"
@@ -53,6 +54,9 @@ func Start(c config.Broker, log *slog.Logger) (*Broker, error) {
 		return nil, fmt.Errorf("broker: %w", err)
 	}
 	listener, err := door.TCP(c.Listen)
+	if errors.Is(err, door.ErrInUse) {
+		return nil, fmt.Errorf("broker.listen: %w; if that is a broker of your own, use it with broker.url", err)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("broker.listen: %w", err)
 	}

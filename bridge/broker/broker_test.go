@@ -313,6 +313,17 @@ func TestRetainedOutlivesADay(t *testing.T) {
 	}
 }
 
+// A second broker on one port says which setting, which process, and what to do.
+func TestPortIsTaken(t *testing.T) {
+	b, _ := startEmbedded(t, `{listen: "127.0.0.1:0"}`)
+	_, err := Start(config.Broker{Listen: b.Address()}, bridgetest.Log())
+	for _, want := range []string{"broker.listen: " + b.Address() + " is in use by process ", "stop that process, or set another port", "broker.url"} {
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%v, want %q", err, want)
+		}
+	}
+}
+
 // Connections that never authenticate must neither keep others out nor keep the broker
 // from closing.
 func TestIdleConnectionsOfTheEmbeddedBroker(t *testing.T) {

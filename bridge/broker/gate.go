@@ -6,6 +6,7 @@ import (
 	"net"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"time"
 
 	"bayfill/bridge/door"
@@ -67,6 +68,10 @@ func newGate(l net.Listener, log *slog.Logger) *gate {
 // Accept returns the next connection, which has a deadline to authenticate.
 func (g *gate) Accept() (net.Conn, error) {
 	accepted, err := g.Listener.Accept()
+	for errors.Is(err, syscall.EMFILE) || errors.Is(err, syscall.ENFILE) || errors.Is(err, syscall.ECONNABORTED) {
+		time.Sleep(100 * time.Millisecond) // the library would stop listening for good
+		accepted, err = g.Listener.Accept()
+	}
 	if err != nil {
 		return nil, err
 	}

@@ -11,13 +11,16 @@ import (
 	"syscall"
 )
 
+// ErrInUse is wrapped by the error about an address that another process holds.
+var ErrInUse = errors.New("is in use")
+
 // TCP listens on an address like 127.0.0.1:1883. The caller adds to the error which
 // setting holds the address.
 func TCP(address string) (net.Listener, error) {
 	l, err := net.Listen("tcp", address)
 	switch {
 	case errors.Is(err, syscall.EADDRINUSE):
-		return nil, fmt.Errorf("%s is in use by %s: stop that process, or set another port", address, holder(address))
+		return nil, fmt.Errorf("%s %w by %s: stop that process, or set another port", address, ErrInUse, holder(address))
 	case errors.Is(err, syscall.EADDRNOTAVAIL):
 		return nil, fmt.Errorf("%s is not an address of this computer: set one that it has, or 127.0.0.1 for itself alone", address)
 	case errors.Is(err, syscall.EACCES):

@@ -11,6 +11,11 @@
 //     no NaN). After the last snapshot no event is missing.
 //   - Only one process opens a journal for writing. A second one stops with an error
 //     that names the first. Reading with [OpenReadOnly] is always possible.
+//   - Files that were deleted or replaced while the journal is open are noticed before
+//     each write and answer ([ErrGone]).
+//   - A journal that was put back from an older copy is noticed by its witness, a small
+//     file in the folder witness, unless that is as old.
+//   - Its files are for the program's user and group only; links are refused.
 //   - Damage is never accepted silently: the error names the file and the event and
 //     says what to do. Events before the damage are read, and jobs beside it are still
 //     found ([Journal.Opened]).
@@ -38,6 +43,7 @@
 //	sent       the history has every event up to this one
 //	retention  how far retention has examined the journal, and whether a job is open there
 //	given_up   how many readings were deleted before a history had them, and when
+//	resumed    the newest event of a copy that was put back, and of what was known then
 //	counter …  the last counter of signed commands, for each key
 //
 // An event on disk takes about 108 bytes at one weight every two seconds. SQLite does
@@ -49,7 +55,8 @@
 //
 // # Reading order
 //
-// journal.go (the file, a batch, reading), batch.go (the chain in a batch), lock.go,
+// journal.go (the file, a batch, reading), batch.go (the chain in a batch), lock.go, mode.go,
+// inplace.go, witness.go,
 // snapshot.go, retention.go, deadletters.go, opened.go and jobs.go (jobs, also in a
 // damaged file), erase.go (names), counter.go, remedy.go.
 package journal
