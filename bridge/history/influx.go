@@ -16,8 +16,8 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"bayfill/bridge/build"
 	"bayfill/bridge/config"
-	"bayfill/bridge/wire"
 )
 
 // Client is the connection to InfluxDB that all carts share. Its methods may be called
@@ -81,7 +81,7 @@ func (h *Client) do(ctx context.Context, method, address, body string) (*answer,
 	if h.token != "" {
 		r.Header.Set("Authorization", "Token "+h.token)
 	}
-	r.Header.Set("User-Agent", "bayfill/"+wire.Version)
+	r.Header.Set("User-Agent", "bayfill/"+build.Version)
 	response, err := h.http.Do(r)
 	if err != nil {
 		return nil, err
