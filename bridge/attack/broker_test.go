@@ -1,7 +1,6 @@
 package attack
 
 import (
-	"bytes"
 	"fmt"
 	"runtime"
 	"strings"
@@ -261,8 +260,11 @@ func retainedCommands(t *testing.T) {
 	will.conn.Close()
 	bridge := asBridge(t, b, "cart")
 	bridge.send(subscribe("bayfill/+/+/commands")).read(5 * time.Second)
-	if first, body := bridge.read(200 * time.Millisecond); first != 0 && bytes.Contains(body, []byte("/c")) {
-		t.Errorf("a command was retained: %s", body)
+	// The last command may still come live; what was retained bears the flag for it.
+	for first, body := bridge.read(200 * time.Millisecond); first != 0; first, body = bridge.read(200 * time.Millisecond) {
+		if first&1 == 1 {
+			t.Errorf("a command was retained: %s", body)
+		}
 	}
 }
 

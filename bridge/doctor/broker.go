@@ -6,14 +6,12 @@ import (
 	"crypto/tls"
 	"encoding/json"
 	"errors"
-	"net"
 	"sync/atomic"
 	"time"
 
-	"golang.org/x/sys/unix"
-
 	"bayfill/bridge/build"
 	"bayfill/bridge/config"
+	"bayfill/bridge/door"
 	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
 )
@@ -168,12 +166,12 @@ func (d *doctor) ownBroker(ctx context.Context, c *config.Config, running map[st
 		d.ok("broker: the bridge's own on %s lets user %q in", listen, username)
 		return
 	}
-	l, err := net.Listen("tcp", listen)
+	l, err := door.TCP(listen)
 	switch {
-	case errors.Is(err, unix.EADDRINUSE) && has == unknown:
+	case errors.Is(err, door.ErrInUse) && has == unknown:
 		d.look("broker: %s is in use, by the bridge or another program", listen)
-	case errors.Is(err, unix.EADDRINUSE):
-		d.wrong("broker: another program listens on %s: stop it, choose another broker.listen, or use that one with broker.url", listen)
+	case errors.Is(err, door.ErrInUse):
+		d.wrong("broker: broker.listen: %v, or use that broker with broker.url", err)
 	case err != nil:
 		d.wrong("broker: it cannot listen: %v", err)
 	default:

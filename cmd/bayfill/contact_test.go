@@ -65,7 +65,7 @@ func startAsking(t *testing.T, asks tls.ClientAuthType) (url, caFile string) {
 func TestPrivateAuthority(t *testing.T) {
 	url, caFile := startSecured(t)
 	setContact(t, url, "", "")
-	const untrusted = "certificate signed by unknown authority"
+	const untrusted = "not signed by an authority"
 
 	if status, _, errors := program(t.Context(), "job", "close", "--wait", "500ms"); status != exitNoAnswer || !strings.Contains(errors, untrusted) {
 		t.Errorf("job without the file: status %d: %s", status, errors)

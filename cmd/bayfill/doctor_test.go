@@ -250,7 +250,7 @@ func TestDoctorFindsWhatIsWrong(t *testing.T) {
 		{replace("data: "+data, "data: "+file+"/data"), []string{"wrong data folder: ", "look running: "}},
 		{replace(port, port+"x"), []string{"wrong port of bay2/caddy-scale: " + port + "x is missing: plug the cable in"}},
 		{replace("port: "+port, "port: '"+file+"'"), []string{"wrong port of bay2/caddy-scale: " + file + " is not a serial port"}},
-		{replace(p.address, taken.Addr().String()), []string{"wrong broker: another program listens on " + taken.Addr().String()}},
+		{replace(p.address, taken.Addr().String()), []string{"wrong broker: broker.listen: " + taken.Addr().String() + " is in use by process "}},
 		{p.text + "history: {url: 'http://" + p.address + "', bucket: b}\n", []string{"wrong history: http://" + p.address + ": history server does not answer"}},
 		{p.text + "history: {url: '" + refuses.URL + "', bucket: b}\n", []string{"wrong history: " + refuses.URL + ": history server refuses the token"}},
 		{p.text + "service_data: '" + file + "s'\n", []string{"wrong service data: open "}},

@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"io/fs"
 	"log/slog"
 	"net"
 	"net/http"
@@ -222,17 +223,17 @@ carts:
 	stop()
 	files := 0
 	for _, data := range []string{"own", "refused", "away"} {
-		entries, err := os.ReadDir(filepath.Join(dir, data))
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, e := range entries {
-			kept, err := os.ReadFile(filepath.Join(dir, data, e.Name()))
-			if err != nil {
-				t.Fatal(err)
+		err := filepath.WalkDir(filepath.Join(dir, data), func(path string, d fs.DirEntry, err error) error {
+			if err != nil || d.IsDir() {
+				return err
 			}
+			kept, err := os.ReadFile(path)
 			files++
 			g.add("files", kept)
+			return err
+		})
+		if err != nil {
+			t.Fatal(err)
 		}
 	}
 	if files < 3 || !strings.Contains(g.text("files"), "SQLite") {
