@@ -80,11 +80,12 @@ func TestNamesAreKeptAsConfigured(t *testing.T) {
 			}
 			look("kept", c.vehicle, c.operator)
 			inFiles := func(name string) (files []string) {
-				all, err := filepath.Glob(filepath.Join(config.Data, "*"))
-				if err != nil {
-					t.Fatal(err)
+				all, err := filepath.Glob(filepath.Join(config.Data, "*.*"))
+				witness, witnessErr := filepath.Glob(filepath.Join(config.Data, "witness", "*"))
+				if err != nil || witnessErr != nil {
+					t.Fatal(err, witnessErr)
 				}
-				for _, path := range all {
+				for _, path := range append(all, witness...) {
 					text, err := os.ReadFile(path)
 					if err != nil {
 						t.Fatal(err)
