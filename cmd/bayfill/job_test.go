@@ -56,8 +56,7 @@ func openBay(t *testing.T, brokerURL string) *bay {
 	if brokerURL != "" {
 		broker = "broker: {url: " + brokerURL + "}\n"
 	}
-	// The fluids of README.
-	text := strings.NewReplacer(demoUsed.Name, "amber 6 used", demoFresh.Name, "amber 6").Replace(workshopConfig(rig, dir, broker, ""))
+	text := workshopConfig(dir, broker, "")
 	config, err := config.Parse([]byte(text))
 	if err != nil {
 		t.Fatal(err)

@@ -50,8 +50,8 @@ are written to a folder. Type these words to act on the cart:
 			if in.bottles {
 				rig.Do(actions["bring"])
 			}
-			config := filepath.Join(dir, "bayfill.yaml")
-			if err := os.WriteFile(config, []byte(workshopConfig(rig, dir, broker, "")), 0o600); err != nil {
+			config := filepath.Join(dir, configName)
+			if err := os.WriteFile(config, []byte(workshopConfig(dir, broker, "")), 0o600); err != nil {
 				return err
 			}
 			out := cmd.OutOrStdout()
