@@ -122,6 +122,12 @@ func lists() (keys []string) {
 	}
 	add("opening", string(fillcalc.OpeningRuns), string(fillcalc.OpeningDrips), string(fillcalc.OpeningDry))
 	add("by", "day", "month")
+	for _, chapter := range []string{"drain", "fill", "check", "audit"} {
+		add("demo", "chapter_"+chapter)
+	}
+	for _, o := range []fillcalc.Outcome{fillcalc.Passed, fillcalc.NotVerified, fillcalc.Failed} {
+		add("demo", "means_"+string(o))
+	}
 	add("part", "filter", "seal", "magnet", "pan", "flange", "gasket", "torque")
 	for _, c := range fillcalc.QualityCodes() {
 		add("quality", string(c))

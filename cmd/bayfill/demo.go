@@ -280,7 +280,7 @@ func (o *demoOptions) result(ctx context.Context, v *view, a account, dir string
 	report := audit.Check(record)
 	verdict := audit.Judge(report, fillcalc.DefaultToleranceL, v.reader)
 	a.SameAndComplete, a.Verdict = report.SameAndComplete(), verdict.Outcome
-	ticket := filepath.Join(dir, "ticket.html")
+	ticket := filepath.Join(dir, "job-ticket.html")
 	err = writeFile(ticket, func(w io.Writer) error {
 		return audit.WriteTicket(w, record, report, fillcalc.DefaultToleranceL, v.reader)
 	})

@@ -12,7 +12,6 @@ import (
 	"bayfill/fillcalc"
 )
 
-
 // masked is what a demo in a folder printed, without when and where.
 func masked(out, dir string) string {
 	out = strings.ReplaceAll(out, dir, "DIR")
