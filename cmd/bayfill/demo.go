@@ -73,6 +73,7 @@ prints commands to look at them.`,
 			return o.run(cmd.Context(), cmd.OutOrStdout())
 		},
 	}
+	cmd.AddCommand(demoFleetCommand())
 	f := cmd.Flags()
 	o.readerFlags.add(f)
 	f.BoolVar(&o.realTime, "real-time", false, "play at real speed (about a quarter of an hour)")

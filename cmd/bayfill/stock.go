@@ -113,13 +113,24 @@ func (o *stockOptions) run(ctx context.Context, out io.Writer, now time.Time) er
 
 // records reads all closing records.
 func (o *stockOptions) records(ctx context.Context, c *config.Config) (list []closing.Record, err error) {
+	var all []audit.Summary
 	switch {
 	case o.journal != "":
 		cart := strings.TrimSuffix(filepath.Base(o.journal), filepath.Ext(o.journal))
-		return journalClosings(ctx, o.journal, cmp.Or(o.shop, c.Shop), cart)
+		all, err = journalClosings(ctx, o.journal, cmp.Or(o.shop, c.Shop), cart)
 	case o.from.url != "" || c.History.URL != "":
-		return o.historyClosings(ctx)
+		all, err = o.historyClosings(ctx)
+	default:
+		all, err = configClosings(ctx, c)
 	}
+	for i := range all {
+		list = append(list, closing.Of(all[i].Shop, all[i].Cart, &all[i].Point))
+	}
+	return list, err
+}
+
+// configClosings reads the closing records in the journals of all configured carts.
+func configClosings(ctx context.Context, c *config.Config) (list []audit.Summary, err error) {
 	for i := range c.Carts {
 		cart := c.Carts[i].Name
 		some, err := journalClosings(ctx, c.JournalPath(cart), c.Shop, cart)
@@ -131,7 +142,7 @@ func (o *stockOptions) records(ctx context.Context, c *config.Config) (list []cl
 	return list, nil
 }
 
-func (o *stockOptions) historyClosings(ctx context.Context) (list []closing.Record, err error) {
+func (o *stockOptions) historyClosings(ctx context.Context) ([]audit.Summary, error) {
 	history, err := o.from.history()
 	if err != nil {
 		return nil, err
@@ -141,14 +152,10 @@ func (o *stockOptions) historyClosings(ctx context.Context) (list []closing.Reco
 		return nil, err
 	}
 	defer store.Close()
-	all, err := store.Summaries(ctx, 0, math.MaxInt64, "")
-	for i := range all {
-		list = append(list, closing.Of(all[i].Shop, all[i].Cart, &all[i].Point))
-	}
-	return list, err
+	return store.Summaries(ctx, 0, math.MaxInt64, "")
 }
 
-func journalClosings(ctx context.Context, path, shop, cart string) (list []closing.Record, err error) {
+func journalClosings(ctx context.Context, path, shop, cart string) (list []audit.Summary, err error) {
 	j, err := journal.OpenReadOnly(path)
 	if err != nil {
 		return nil, err
@@ -156,7 +163,7 @@ func journalClosings(ctx context.Context, path, shop, cart string) (list []closi
 	defer j.Close()
 	all, err := j.Closings(ctx)
 	for i := range all {
-		list = append(list, closing.Of(shop, cart, &all[i]))
+		list = append(list, audit.SummaryOf(all[i], shop, cart))
 	}
 	return list, err
 }
