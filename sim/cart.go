@@ -90,7 +90,8 @@ type Cart struct {
 	kicks                                                int
 	pulsePhase                                           float64
 	bottles                                              bottles
-	overflowKg, overflowedKg                             float64 // still to run over, and what has
+	dipC                                                 map[ProbeSite]float64 // of probes that are elsewhere
+	overflowKg, overflowedKg                             float64               // still to run over, and what has
 }
 
 // NewCart starts a job: pan closed, engine off, nothing flowing.

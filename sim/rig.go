@@ -231,3 +231,22 @@ func (r *Rig) Taken(name string) {
 		}
 	}
 }
+
+// Wind changes the slow wind on all scales: twice its standard deviation, in kg.
+func (r *Rig) Wind(kg float64) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for _, s := range r.order {
+		if scale, is := s.instrument.(*Scale); is {
+			scale.place.setWind(kg)
+		}
+	}
+}
+
+// Sensors are the names of the sensors, as given.
+func (r *Rig) Sensors() (names []string) {
+	for _, s := range r.order {
+		names = append(names, s.name)
+	}
+	return names
+}

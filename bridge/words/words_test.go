@@ -122,6 +122,9 @@ func lists() (keys []string) {
 	}
 	add("opening", string(fillcalc.OpeningRuns), string(fillcalc.OpeningDrips), string(fillcalc.OpeningDry))
 	add("by", "day", "month")
+	for _, word := range []string{"drain", "shut", "tip", "pour", "stop", "engine", "off", "bottle", "refill", "swap", "empty", "vehicle", "tool", "take", "lean", "kick", "wind", "weight", "probe", "unplug", "plug", "cart", "fast", "wait", "truth", "help", "quit"} {
+		add("sim", "word_"+word)
+	}
 	for _, chapter := range []string{"drain", "fill", "check", "audit"} {
 		add("demo", "chapter_"+chapter)
 	}

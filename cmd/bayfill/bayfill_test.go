@@ -132,9 +132,9 @@ func TestSimByHand(t *testing.T) {
 	in, keys := io.Pipe()
 	var out bridgetest.Output
 	ended := make(chan int, 1)
-	go func() { ended <- run(ctx, []string{"sim", "--dir", dir}, in, &out, &out) }()
+	go func() { ended <- run(ctx, []string{"sim", "--dir", dir, "--listen", "127.0.0.1:1"}, in, &out, &out) }()
 	config := filepath.Join(dir, "bayfill.yaml")
-	bridgetest.Eventually(t, 10*time.Second, "the configuration", func() bool { return strings.Contains(out.String(), "bayfill listen") })
+	bridgetest.Eventually(t, 10*time.Second, "the configuration", func() bool { return strings.Contains(out.String(), "Type help") })
 	if status, _, errors := program(ctx, "check", "--config", config); status != 0 {
 		t.Errorf("check: status %d: %s", status, errors)
 	}
@@ -142,13 +142,15 @@ func TestSimByHand(t *testing.T) {
 	if status != 0 || !strings.Contains(shown, "pattern: status-kind-value-unit") {
 		t.Errorf("listen: status %d: %s%s", status, shown, errors)
 	}
-	io.WriteString(keys, "fly\npour\n")
-	bridgetest.Eventually(t, 10*time.Second, "the answer to a word that is none", func() bool { return strings.Contains(out.String(), `"fly" is not a word`) })
+	io.WriteString(keys, "drian\npour\n")
+	bridgetest.Eventually(t, 10*time.Second, "the answer to a word that is none", func() bool {
+		return strings.Contains(out.String(), `"drian" is not a word for the cart, did you mean "drain"?`)
+	})
 	bridgetest.Eventually(t, 10*time.Second, "the pour", func() bool {
 		io.WriteString(keys, "truth\n")
 		lines := strings.Split(strings.TrimSpace(out.String()), "\n")
 		last := lines[len(lines)-1]
-		return strings.Contains(last, "added ") && !strings.Contains(last, "added 0.000 kg")
+		return strings.Contains(last, " in ") && !strings.Contains(last, " in 0.00 L")
 	})
 	io.WriteString(keys, "quit\n")
 	if status := <-ended; status != 0 {

@@ -52,7 +52,7 @@ only read.`,
 		},
 	}
 	f := cmd.Flags()
-	f.StringVarP(&conf, "config", "c", "bayfill.yaml", configHelp)
+	f.StringVarP(&conf, "config", "c", configDefault(), configHelp)
 	f.StringVar(&cart, "cart", "", onlyCartHelp)
 	f.StringVar(&job, "job", "", "job (default: the newest)")
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")

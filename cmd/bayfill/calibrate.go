@@ -55,7 +55,7 @@ when the sensor is out of tolerance; the result is recorded all the same.`,
 		},
 	}
 	f := cmd.Flags()
-	f.StringVarP(&path, "config", "c", "bayfill.yaml", configHelp)
+	f.StringVarP(&path, "config", "c", configDefault(), configHelp)
 	f.StringVar(&o.Cart, "cart", "", onlyCartHelp)
 	f.StringVar(&o.Sensor, "sensor", "", "sensor of that cart")
 	f.BoolVar(&list, "list", false, "only show the state of the calibrations")

@@ -28,7 +28,7 @@ func checkCommand() *cobra.Command {
 			return nil
 		},
 	}
-	cmd.Flags().StringVarP(&path, "config", "c", "bayfill.yaml", configHelp)
+	cmd.Flags().StringVarP(&path, "config", "c", configDefault(), configHelp)
 	return cmd
 }
 

@@ -261,7 +261,7 @@ func (o *demoOptions) config(dir string, now time.Time) (*config.Config, contact
 	if o.influxURL != "" {
 		history = fmt.Sprintf("history:\n  url: %s\n  org: %q\n  bucket: %s\n  token: {env: %q}\n", o.influxURL, o.influxOrg, o.influxBucket, o.influxTokenEnv)
 	}
-	text := []byte(workshopConfig(dir, broker, history))
+	text := []byte(workshopConfig(dir, broker, history, 1))
 	if err := os.WriteFile(filepath.Join(dir, configName), text, 0o600); err != nil {
 		return nil, contact{}, err
 	}

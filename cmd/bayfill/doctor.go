@@ -45,7 +45,7 @@ broker as a client of its own, and sends the history only a comment.`,
 			return nil
 		},
 	}
-	cmd.Flags().StringVarP(&path, "config", "c", "bayfill.yaml", configHelp)
+	cmd.Flags().StringVarP(&path, "config", "c", configDefault(), configHelp)
 	return cmd
 }
 

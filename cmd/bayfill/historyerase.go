@@ -42,7 +42,7 @@ names until it is restarted.`,
 		},
 	}
 	f := cmd.Flags()
-	f.StringVarP(&path, "config", "c", "bayfill.yaml", configHelp)
+	f.StringVarP(&path, "config", "c", configDefault(), configHelp)
 	f.StringVar(&technician, "technician", "", "name of a technician, as given in commands")
 	f.StringVar(&vehicle, "vehicle", "", "name of a vehicle, as given in commands")
 	return cmd

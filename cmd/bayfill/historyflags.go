@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"os"
 
 	"github.com/spf13/cobra"
 
@@ -24,7 +25,7 @@ type historyFlags struct {
 
 func (h *historyFlags) add(cmd *cobra.Command) {
 	f := cmd.Flags()
-	f.StringVarP(&h.config, "config", "c", "", "use the history of this configuration")
+	f.StringVarP(&h.config, "config", "c", os.Getenv("BAYFILL_CONFIG"), "use the history of this configuration")
 	f.StringVar(&h.url, "influx-url", "", "or use this InfluxDB, as in http://127.0.0.1:8086")
 	f.StringVar(&h.org, "influx-org", "", influxOrgHelp)
 	f.StringVar(&h.bucket, "influx-bucket", "bayfill", influxBucketHelp)

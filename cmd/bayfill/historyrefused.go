@@ -40,7 +40,7 @@ for 90 days. The bridge may be running: journals are only read.`,
 		},
 	}
 	f := cmd.Flags()
-	f.StringVarP(&path, "config", "c", "bayfill.yaml", configHelp)
+	f.StringVarP(&path, "config", "c", configDefault(), configHelp)
 	f.StringVar(&cart, "cart", "", "only this cart")
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
 	return cmd

@@ -56,7 +56,7 @@ func openBay(t *testing.T, brokerURL string) *bay {
 	if brokerURL != "" {
 		broker = "broker: {url: " + brokerURL + "}\n"
 	}
-	text := workshopConfig(dir, broker, "")
+	text := workshopConfig(dir, broker, "", 1)
 	config, err := config.Parse([]byte(text))
 	if err != nil {
 		t.Fatal(err)

@@ -1,7 +1,11 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
+	"io"
+	"os"
+	"path/filepath"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -20,7 +24,11 @@ func portsCommand() *cobra.Command {
 				return err
 			}
 			out := cmd.OutOrStdout()
-			if len(ports) == 0 {
+			simulated := simulatedPorts()
+			for _, link := range simulated {
+				fmt.Fprintf(out, "%s\n    simulated by bayfill sim\n", link)
+			}
+			if len(ports)+len(simulated) == 0 {
 				fmt.Fprintln(out, "No serial port found. Plug the adapter in; pass it through to a virtual machine.")
 				return nil
 			}
@@ -38,11 +46,25 @@ func portsCommand() *cobra.Command {
 	}
 }
 
+// simulatedPorts are the ports of a running bayfill sim, whose env file names their folder.
+func simulatedPorts() (links []string) {
+	for _, level := range []string{"*", "*/*"} {
+		found, _ := filepath.Glob(filepath.Join(portsFolder(cmp.Or(os.Getenv("BAYFILL_SIM"), simFolder())), level))
+		for _, link := range found {
+			if info, err := os.Stat(link); err == nil && info.Mode()&os.ModeCharDevice != 0 {
+				links = append(links, link)
+			}
+		}
+	}
+	return links
+}
+
 func listenCommand() *cobra.Command {
 	var (
-		line  string
-		quiet bool
-		o     sensors.ListenOptions
+		line, record string
+		quiet        bool
+		recordFor    time.Duration
+		o            sensors.ListenOptions
 	)
 	cmd := &cobra.Command{
 		Use:   "listen PORT",
@@ -58,12 +80,20 @@ func listenCommand() *cobra.Command {
 				o.Settings = []sensors.LineSettings{setting}
 			}
 			o.Ask = !quiet
-			return sensors.Listen(cmd.Context(), args[0], o, cmd.OutOrStdout())
+			if record == "" {
+				return sensors.Listen(cmd.Context(), args[0], o, cmd.OutOrStdout())
+			}
+			return writeFile(record, func(w io.Writer) error {
+				o.Record = &sensors.Recorder{Out: w, For: recordFor}
+				return sensors.Listen(cmd.Context(), args[0], o, cmd.OutOrStdout())
+			})
 		},
 	}
 	cmd.Flags().StringVar(&line, "line", "", `try only these settings, as in "9600 8N1"`)
 	cmd.Flags().BoolVar(&quiet, "quiet", false, "only listen, send no queries")
 	cmd.Flags().DurationVar(&o.For, "for", 2*time.Second, "how long to listen with each setting")
+	cmd.Flags().StringVar(&record, "record", "", "then write what arrives to this file, for bayfill sim --replay")
+	cmd.Flags().DurationVar(&recordFor, "record-for", 10*time.Second, "how long to record")
 	cmd.Flags().IntVar(&o.UnitID, "unit-id", 1, "Modbus unit to query")
 	return cmd
 }

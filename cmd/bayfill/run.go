@@ -1,7 +1,9 @@
 package main
 
 import (
+	"cmp"
 	"log/slog"
+	"os"
 
 	"github.com/spf13/cobra"
 
@@ -10,9 +12,12 @@ import (
 )
 
 const (
-	configHelp   = "configuration file"
+	configHelp   = "configuration file (BAYFILL_CONFIG)"
 	onlyCartHelp = "cart; may be omitted when there is only one"
 )
+
+// configDefault is the configuration file when none is named.
+func configDefault() string { return cmp.Or(os.Getenv("BAYFILL_CONFIG"), configName) }
 
 // onlyCart is the named cart, or the only one of the configuration.
 func onlyCart(c *config.Config, name string) string {
@@ -48,6 +53,6 @@ is wrong: starting it again does not help then.`,
 			return b.Run(cmd.Context())
 		},
 	}
-	cmd.Flags().StringVarP(&path, "config", "c", "bayfill.yaml", configHelp)
+	cmd.Flags().StringVarP(&path, "config", "c", configDefault(), configHelp)
 	return cmd
 }

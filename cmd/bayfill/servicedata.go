@@ -55,7 +55,7 @@ is given.`,
 		},
 	}
 	f := cmd.Flags()
-	f.StringVarP(&o.config, "config", "c", "bayfill.yaml", configHelp)
+	f.StringVarP(&o.config, "config", "c", configDefault(), configHelp)
 	f.StringVar(&o.dir, "dir", "", "folder of the service data (default: the configuration's service_data)")
 	f.StringVar(&o.units, "units", "", "units of the amounts shown: metric, us, imperial (default: the configuration's)")
 	return cmd

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"bayfill/sim"
@@ -69,11 +70,28 @@ const configName = "bayfill.yaml"
 // portsFolder is where the ports are below the folder of a simulated cart.
 func portsFolder(dir string) string { return filepath.Join(dir, "ports") }
 
-// workshopConfig is the text of the configuration file for the workshop in a folder. broker
+// cartNames are the carts of a workshop.
+func cartNames(n int) []string {
+	names := []string{demoCart}
+	for i := 1; i < n; i++ {
+		names = append(names, fmt.Sprintf("bay%d", i+2))
+	}
+	return names
+}
+
+// cartPorts is the folder with the ports of a cart.
+func cartPorts(dir string, cart int) string {
+	if cart == 0 {
+		return portsFolder(dir)
+	}
+	return filepath.Join(portsFolder(dir), cartNames(cart + 1)[cart])
+}
+
+// workshopConfig is the text of the configuration file for a workshop in a folder. broker
 // and history are whole sections of it, or empty.
-func workshopConfig(dir, broker, history string) string {
-	port := func(sensor string) string { return filepath.Join(portsFolder(dir), sensor) }
-	return fmt.Sprintf(`# Written for the simulated cart; a real one looks the same.
+func workshopConfig(dir, broker, history string, carts int) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, `# Written for the simulated cart; a real one looks the same.
 shop: %s
 data: %s
 %s%sfluids:
@@ -82,7 +100,11 @@ data: %s
   - name: %s
     density_kg_m3: %g
 carts:
-  - name: %s
+`, demoShop, filepath.Join(dir, "data"), broker, history,
+		demoUsed.Name, demoUsed.Density15KgM3, demoFresh.Name, demoFresh.Density15KgM3)
+	for i, name := range cartNames(carts) {
+		port := func(sensor string) string { return filepath.Join(cartPorts(dir, i), sensor) }
+		fmt.Fprintf(&b, `  - name: %s
     caddy: {empty_kg: 2.4, holds_l: 12}
     sensors:
       - name: caddy-scale
@@ -109,9 +131,9 @@ carts:
         port: %s
         protocol: line
         pattern: temperature
-`, demoShop, filepath.Join(dir, "data"), broker, history,
-		demoUsed.Name, demoUsed.Density15KgM3, demoFresh.Name, demoFresh.Density15KgM3, demoCart,
-		port("caddy-scale"), port("supply-scale"), port("fluid-probe"), port("caddy-probe"))
+`, name, port("caddy-scale"), port("supply-scale"), port("fluid-probe"), port("caddy-probe"))
+	}
+	return b.String()
 }
 
 // passwordPath is the file with the technician's password.
