@@ -87,8 +87,11 @@ func (c *Cart) DipProbe(site ProbeSite, celsius float64) {
 	}
 }
 
-// StartRefill pours fluid into the container of the supply until it is as full as at the start, or until StopRefill.
-func (c *Cart) StartRefill(kgPerS float64) { c.refillKgS = math.Max(0, kgPerS) }
+// FillUp pours fluid into the container of the supply until it is as full as at the start.
+func (c *Cart) FillUp(kgPerS float64) { c.refillKgS, c.refillToKg = math.Max(0, kgPerS), c.p.SupplyKg }
+
+// StartRefill pours fluid into the container of the supply until StopRefill.
+func (c *Cart) StartRefill(kgPerS float64) { c.refillKgS, c.refillToKg = math.Max(0, kgPerS), 0 }
 
 // StopRefill stops pouring into the supply.
 func (c *Cart) StopRefill() { c.refillKgS = 0 }
@@ -119,8 +122,8 @@ func (c *Cart) dripPan(dtS float64) {
 }
 
 func (c *Cart) refill(dtS float64) {
-	if c.refillKgS > 0 && c.supplyKg >= c.p.SupplyKg && c.p.SupplyKg > 0 {
-		c.refillKgS = 0 // it is full again
+	if c.refillToKg > 0 && c.supplyKg >= c.refillToKg {
+		c.refillKgS, c.refillToKg = 0, 0
 	}
 	c.supplyKg += c.refillKgS * dtS
 	c.suppliedKg += c.refillKgS * dtS

@@ -47,7 +47,7 @@ func init() { // help lists the words, which would otherwise refer to themselves
 		{"engine", "", onCart((*sim.Cart).StartEngine)},
 		{"off", "", onCart((*sim.Cart).StopEngine)},
 		{"bottle", "take|return|away|bring", doBottle},
-		{"refill", "", onCart(func(c *sim.Cart) { c.StartRefill(refillKgS) })},
+		{"refill", "", onCart(func(c *sim.Cart) { c.FillUp(refillKgS) })},
 		{"swap", "", onCart(func(c *sim.Cart) { c.SwapSupply(sim.DefaultParams().SupplyKg) })},
 		{"empty", "", onCart((*sim.Cart).EmptyCaddy)},
 		{"vehicle", "", onCart((*sim.Cart).NextVehicle)},
