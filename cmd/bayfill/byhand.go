@@ -29,6 +29,7 @@ type hand struct {
 	reader words.Reader
 	out    io.Writer
 	time   *simTime
+	wait   func(ctx context.Context, d time.Duration) error // by that time
 	carts  []simCart
 	at     int // the cart that is acted on
 }
@@ -55,6 +56,17 @@ func (t *simTime) setSpeed(speed float64) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.real, t.since, t.speed = time.Now(), now, speed
+}
+
+// wait waits until so much time has passed.
+func (t *simTime) wait(ctx context.Context, d time.Duration) error {
+	for end := t.elapsed() + d; t.elapsed() < end && ctx.Err() == nil; {
+		select {
+		case <-time.After(10 * time.Millisecond):
+		case <-ctx.Done():
+		}
+	}
+	return nil
 }
 
 // readScript reads a file of words, one line after another; none when there is no file.

@@ -44,7 +44,7 @@ func parses(line string) error {
 // Every command that a document or --help shows is one of the program.
 func TestDocumentedCommands(t *testing.T) {
 	var lines []string
-	for _, name := range []string{"README.md", "DEVELOPERS.md", "testdata/config/bayfill.yaml", "testdata/systemd/bayfill.service"} {
+	for _, name := range []string{"README.md", "DEVELOPERS.md", "cmd/bayfill/REFERENCE.md", "testdata/config/bayfill.yaml", "testdata/systemd/bayfill.service"} {
 		text, err := os.ReadFile(filepath.Join("..", "..", name))
 		if err != nil {
 			t.Fatal(err)
@@ -104,9 +104,9 @@ func TestJobsExample(t *testing.T) {
 	}
 }
 
-// The section stock that README shows is one.
-func TestReadmeStock(t *testing.T) {
-	readme, err := os.ReadFile(filepath.Join("..", "..", "README.md"))
+// The section stock that the reference shows is one.
+func TestReferenceStock(t *testing.T) {
+	readme, err := os.ReadFile("REFERENCE.md")
 	if err != nil {
 		t.Fatal(err)
 	}

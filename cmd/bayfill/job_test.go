@@ -216,12 +216,12 @@ func TestJobByCommandLine(t *testing.T) {
 	}
 }
 
-// A whole job by Mosquitto's clients, in README's very words.
+// A whole job by Mosquitto's clients, in the reference's very words.
 func TestReadmeCommands(t *testing.T) {
 	for _, name := range []string{"mosquitto_pub", "mosquitto_sub"} {
 		bridgetest.NeedProgram(t, name)
 	}
-	readme, err := os.ReadFile(filepath.Join("..", "..", "README.md"))
+	readme, err := os.ReadFile("REFERENCE.md")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -229,7 +229,7 @@ func TestReadmeCommands(t *testing.T) {
 	say := regexp.MustCompile(`(?m)^    (say\(\) .*)$`).FindStringSubmatch(string(readme))
 	commands := regexp.MustCompile(`(?m)^    (say '.*"id":"([^"]+)".*)$`).FindAllStringSubmatch(string(readme), -1)
 	if watching == nil || say == nil || len(commands) < 5 {
-		t.Fatalf("README shows another job: %q %q %d commands", watching, say, len(commands))
+		t.Fatalf("the reference shows another job: %q %q %d commands", watching, say, len(commands))
 	}
 	url := bridgetest.StartMosquitto(t).URL
 	b := openBay(t, url)

@@ -58,7 +58,7 @@ func rootCommand() *cobra.Command {
 	root.AddCommand(runCommand(), checkCommand(), portsCommand(), listenCommand(), calibrateCommand(), simCommand(), demoCommand(), studyCommand(), budgetCommand(), serviceDataCommand(), jobCommand(), watchCommand(), schemaCommand(), boardCommand(), doctorCommand(), auditCommand(), ticketCommand(), stockCommand(), historyCommand(), versionCommand(), manualCommand())
 	root.InitDefaultHelpCmd()
 	if help, _, err := root.Find([]string{"help"}); err == nil {
-		help.AddCommand(helpWordsCommand())
+		help.AddCommand(append(topicCommands(), helpWordsCommand())...)
 	}
 	root.SetFlagErrorFunc(flagError)
 	return root

@@ -75,6 +75,7 @@ func (o *simOptions) run(ctx context.Context, in io.Reader, out io.Writer) (err 
 		return err
 	}
 	h := &hand{reader: r, out: out, time: newSimTime()}
+	h.wait = h.time.wait
 	ctx, stop := context.WithCancel(ctx)
 	var running sync.WaitGroup
 	errs := make([]error, o.carts)
@@ -112,18 +113,22 @@ func (o *simOptions) writeFiles() error {
 	if err != nil {
 		return err
 	}
-	file := filepath.Join(o.dir, configName)
-	if err := os.WriteFile(file, []byte(workshopConfig(o.dir, broker, "", o.carts)), 0o600); err != nil {
+	if err := os.WriteFile(filepath.Join(o.dir, configName), []byte(workshopConfig(o.dir, broker, "", o.carts)), 0o600); err != nil {
 		return err
 	}
+	return writeEnv(o.dir, "tcp://"+o.listen)
+}
+
+// writeEnv writes the file that says to other commands where the cart is.
+func writeEnv(dir, broker string) error {
 	env := ""
 	for _, v := range [][2]string{
-		{"BROKER", "tcp://" + o.listen}, {"USERNAME", demoUser}, {"PASSWORD_FILE", passwordPath(o.dir)},
-		{"SHOP", demoShop}, {"CART", demoCart}, {"CONFIG", file}, {"SIM", o.dir},
+		{"BROKER", broker}, {"USERNAME", demoUser}, {"PASSWORD_FILE", passwordPath(dir)},
+		{"SHOP", demoShop}, {"CART", demoCart}, {"CONFIG", filepath.Join(dir, configName)}, {"SIM", dir},
 	} {
 		env += fmt.Sprintf("export BAYFILL_%s=%s\n", v[0], v[1])
 	}
-	return os.WriteFile(filepath.Join(o.dir, "env"), []byte(env), 0o600)
+	return os.WriteFile(filepath.Join(dir, "env"), []byte(env), 0o600)
 }
 
 // playRecording sends a recording at a port until ctx ends.

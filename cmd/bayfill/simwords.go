@@ -256,13 +256,7 @@ func doWait(h *hand, ctx context.Context, args []string) error {
 	if err != nil || d < 0 || d > 24*time.Hour {
 		return fmt.Errorf("%q is not a time such as 10 s or 2 m", text)
 	}
-	for end := h.time.elapsed() + d; h.time.elapsed() < end && ctx.Err() == nil; {
-		select {
-		case <-time.After(10 * time.Millisecond):
-		case <-ctx.Done():
-		}
-	}
-	return nil
+	return h.wait(ctx, d)
 }
 
 func doTruth(h *hand, _ context.Context, _ []string) error {

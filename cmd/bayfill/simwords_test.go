@@ -29,6 +29,7 @@ func newHand(t *testing.T) (h *hand, out *bytes.Buffer, pass func(time.Duration)
 	t.Cleanup(func() { stop(); running.Wait() })
 	out = new(bytes.Buffer)
 	h = &hand{reader: words.Plain, out: out, time: newSimTime(), carts: []simCart{{demoCart, rig}}}
+	h.wait = h.time.wait
 	return h, out, func(d time.Duration) {
 		rig.Advance(t.Context(), d, func(time.Duration) {}, func(string) {})
 	}
