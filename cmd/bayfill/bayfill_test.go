@@ -127,12 +127,13 @@ func TestCheckOnTheKeyOfNames(t *testing.T) {
 func TestSimByHand(t *testing.T) {
 	bridgetest.Slow(t)
 	dir := t.TempDir()
+	broker := bridgetest.FreePort(t)
 	ctx, stop := context.WithCancel(t.Context())
 	defer stop()
 	in, keys := io.Pipe()
 	var out bridgetest.Output
 	ended := make(chan int, 1)
-	go func() { ended <- run(ctx, []string{"sim", "--dir", dir, "--listen", "127.0.0.1:1"}, in, &out, &out) }()
+	go func() { ended <- run(ctx, []string{"sim", "--dir", dir, "--listen", broker}, in, &out, &out) }()
 	config := filepath.Join(dir, "bayfill.yaml")
 	bridgetest.Eventually(t, 10*time.Second, "the configuration", func() bool { return strings.Contains(out.String(), "Type help") })
 	if status, _, errors := program(ctx, "check", "--config", config); status != 0 {
@@ -141,6 +142,19 @@ func TestSimByHand(t *testing.T) {
 	status, shown, errors := program(ctx, "listen", "--for", "1s", filepath.Join(dir, "ports", "caddy-scale"))
 	if status != 0 || !strings.Contains(shown, "pattern: status-kind-value-unit") {
 		t.Errorf("listen: status %d: %s%s", status, shown, errors)
+	}
+	// The bridge runs on it, and the env file says where.
+	setContact(t, "tcp://"+broker, demoUser, passwordPath(dir))
+	runs := make(chan int, 1)
+	runCtx, stopRun := context.WithCancel(ctx)
+	go func() { s, _, _ := program(runCtx, "run", "--config", config); runs <- s }()
+	bridgetest.Eventually(t, 15*time.Second, "the job", func() bool {
+		status, out, _ := program(ctx, "job", "show")
+		return status == 0 && strings.Contains(out, "LIVE") && !strings.Contains(out, "last known")
+	})
+	stopRun()
+	if status := <-runs; status != 0 {
+		t.Errorf("run: status %d", status)
 	}
 	io.WriteString(keys, "drian\npour\n")
 	bridgetest.Eventually(t, 10*time.Second, "the answer to a word that is none", func() bool {

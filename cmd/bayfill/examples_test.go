@@ -26,6 +26,8 @@ func shellWords(line string) (list []string) {
 func parses(line string) error {
 	line, _, _ = strings.Cut(line, " #")
 	line, _, _ = strings.Cut(line, " > ")
+	line, _, _ = strings.Cut(line, " || ")
+	line = strings.TrimSuffix(line, " &")
 	cmd, rest, err := rootCommand().Find(negatives(shellWords(line))[1:])
 	if err != nil {
 		return err
@@ -49,7 +51,7 @@ func TestDocumentedCommands(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, m := range regexp.MustCompile("(?m)^ {4}((?:go run ./cmd/)?bayfill .*)$|`((?:[a-z ]+-- )?bayfill [^`…]*)`").FindAllStringSubmatch(string(text), -1) {
+		for _, m := range regexp.MustCompile("(?m)^(?: {4})?((?:go run ./cmd/)?bayfill .*)$|`((?:[a-z ]+-- )?bayfill [^`…]*)`").FindAllStringSubmatch(string(text), -1) {
 			line := m[1] + m[2]
 			lines = append(lines, line[strings.Index(line, "bayfill "):])
 		}

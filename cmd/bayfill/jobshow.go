@@ -22,6 +22,9 @@ func (o *jobOptions) showCommand() *cobra.Command {
 	}
 }
 
+// readingWithin is how long a live cart may be silent, about three frames.
+const readingWithin = 500 * time.Millisecond
+
 func (o *jobOptions) show(ctx context.Context, out io.Writer) error {
 	ctx, cancel := context.WithTimeout(ctx, o.wait)
 	defer cancel()
@@ -38,6 +41,11 @@ func (o *jobOptions) show(ctx context.Context, out io.Writer) error {
 			return noAnswer{fmt.Errorf("no job was shown within %v: %s", o.wait, o.whyNoAnswer(now))}
 		case <-time.After(20 * time.Millisecond):
 		}
+		now = s.look()
+	}
+	// What the broker has kept is the state of now if the cart goes on reading.
+	for end := time.Now().Add(readingWithin); now.presence.Online && now.readingAt.IsZero() && time.Now().Before(end); {
+		time.Sleep(20 * time.Millisecond)
 		now = s.look()
 	}
 	if o.json {
