@@ -30,15 +30,9 @@ type auditFleetOptions struct {
 func auditFleetCommand() *cobra.Command {
 	var o auditFleetOptions
 	cmd := &cobra.Command{
-		Use:   "fleet",
-		Short: "Draw control charts over all jobs of carts and fluids",
-		Long: `Draw control charts over the jobs that ended in a period: for each cart the
-balance (added less target), the drained amount against the typical refill, the
-calibrations and the missed check windows; for each fluid the balance. It reports
-which carts and fluids drift, and which jobs break a rule of the control charts.
-Only closing records are read, no readings: from the history of the configuration,
-or from the carts' journals when it names none. The exit status is 0 whatever the
-charts show, and 2 when they could not be drawn.`,
+		Use:     "fleet",
+		Short:   "help.audit_fleet",
+		Long:    "help.audit_fleet_more",
 		Example: "  bayfill audit fleet --config bayfill.yaml --since 90d --html fleet.html",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -47,13 +41,13 @@ charts show, and 2 when they could not be drawn.`,
 	}
 	o.from.add(cmd)
 	f := cmd.Flags()
-	f.StringVar(&o.since, "since", "90d", "start of the period: "+momentHelp)
+	f.StringVar(&o.since, "since", "90d", sinceHelp)
 	f.StringVar(&o.until, "until", "0d", untilHelp)
-	f.StringVar(&o.shop, "shop", "", "only this shop")
-	f.StringVar(&o.cart, "cart", "", "only this cart")
-	f.StringVar(&o.html, "html", "", "write the charts to this file, for a browser or a printer")
-	f.StringVar(&o.csv, "csv", "", "write a table to this file, a row for each job")
-	f.BoolVar(&o.json, "json", false, "print one JSON object")
+	f.StringVar(&o.shop, "shop", "", "flag.shop")
+	f.StringVar(&o.cart, "cart", "", "flag.cart")
+	f.StringVar(&o.html, "html", "", "flag.html")
+	f.StringVar(&o.csv, "csv", "", "flag.csv")
+	f.BoolVar(&o.json, "json", false, "flag.json")
 	cmd.MarkFlagsMutuallyExclusive("config", "influx-url")
 	return cmd
 }

@@ -58,12 +58,8 @@ func demoCommand() *cobra.Command {
 	var o demoOptions
 	cmd := &cobra.Command{
 		Use:   "demo",
-		Short: "Play a whole job on a simulated cart and compare the result with the truth",
-		Long: `Play a whole job on a simulated cart and compare the result with the truth.
-
-The demo has a clock of its own: the same seed gives the same figures on every
-computer. It leaves the journal, the configuration and the ticket in a folder, and
-prints commands to look at them.`,
+		Short: "help.demo",
+		Long:  "help.demo_more",
 		Example: `  bayfill demo
   bayfill demo --units us --lang es
   bayfill demo --chapter drain
@@ -76,19 +72,19 @@ prints commands to look at them.`,
 	cmd.AddCommand(demoFleetCommand())
 	f := cmd.Flags()
 	o.readerFlags.add(f)
-	f.BoolVar(&o.realTime, "real-time", false, "play at real speed (about a quarter of an hour)")
-	f.BoolVar(&o.json, "json", false, "print only the result, as one JSON object")
-	f.BoolVar(&o.board, "board", false, "serve a page with buttons that shows it in a browser, until Ctrl-C")
-	f.StringVar(&o.chapter, "chapter", "", "show only this part of the job: drain, fill, check, audit")
-	f.StringVar(&o.with, "with", "", "how the caddy's scale was calibrated: overdue, uncalibrated")
+	f.BoolVar(&o.realTime, "real-time", false, "flag.real-time")
+	f.BoolVar(&o.json, "json", false, "flag.json_demo")
+	f.BoolVar(&o.board, "board", false, "flag.board")
+	f.StringVar(&o.chapter, "chapter", "", "flag.chapter")
+	f.StringVar(&o.with, "with", "", "flag.with")
 	cmd.MarkFlagsMutuallyExclusive("json", "board")
 	cmd.MarkFlagsMutuallyExclusive("json", "chapter")
-	f.Uint64Var(&o.seed, "seed", 1, "seed of the simulated noise")
-	f.StringVar(&o.dir, "dir", "", "empty folder for configuration, journal and ticket (default: "+demoFolder()+", emptied first)")
-	f.StringVar(&o.broker, "broker", "", "use this MQTT broker instead of an embedded one, as in tcp://127.0.0.1:1883")
-	f.StringVar(&o.username, "username", "", "user on that broker")
-	f.StringVar(&o.passwordEnv, "password-env", "", "environment variable with the password of that user")
-	f.StringVar(&o.influxURL, "influx-url", "", "also send the history to this InfluxDB")
+	f.Uint64Var(&o.seed, "seed", 1, "flag.seed")
+	f.StringVar(&o.dir, "dir", "", "flag.dir_demo")
+	f.StringVar(&o.broker, "broker", "", "flag.broker_demo")
+	f.StringVar(&o.username, "username", "", "flag.username_demo")
+	f.StringVar(&o.passwordEnv, "password-env", "", "flag.password-env")
+	f.StringVar(&o.influxURL, "influx-url", "", "flag.influx-url_demo")
 	f.StringVar(&o.influxOrg, "influx-org", "", influxOrgHelp)
 	f.StringVar(&o.influxBucket, "influx-bucket", "bayfill", influxBucketHelp)
 	f.StringVar(&o.influxTokenEnv, "influx-token-env", "", influxTokenHelp)

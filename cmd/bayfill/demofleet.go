@@ -36,11 +36,9 @@ func demoFleetCommand() *cobra.Command {
 	var dir string
 	var seed uint64
 	cmd := &cobra.Command{
-		Use:   "fleet",
-		Short: "Show the control charts of twenty invented carts over eight weeks",
-		Long: `Write the journals of twenty invented carts over eight weeks, draw the control charts
-over them as "audit fleet" does, and open them in a browser. The closing records of
-the jobs are drawn at random, not played.`,
+		Use:     "fleet",
+		Short:   "help.demo_fleet",
+		Long:    "help.demo_fleet_more",
 		Example: "  bayfill demo fleet",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -51,8 +49,8 @@ the jobs are drawn at random, not played.`,
 			return demoFleet(cmd.Context(), cmd.OutOrStdout(), dir, seed, time.Now())
 		},
 	}
-	cmd.Flags().StringVar(&dir, "dir", "", "empty folder for configuration, journals and page (default: bayfill-fleet in the folder for temporary files, emptied first)")
-	cmd.Flags().Uint64Var(&seed, "seed", 1, "seed of the invented jobs")
+	cmd.Flags().StringVar(&dir, "dir", "", "flag.dir")
+	cmd.Flags().Uint64Var(&seed, "seed", 1, "flag.seed_fleet")
 	return cmd
 }
 

@@ -26,13 +26,13 @@ var topicFiles embed.FS
 
 // topics in the order of the reference.
 var topics = []struct{ name, short string }{
-	{"protocols", "How scales and probes send their values, and which settings fit"},
-	{"configuration", "Every key of the configuration, service data, running as a service"},
-	{"leaves", "Every message that a cart publishes, and its fields"},
-	{"commands", "Every command, its fields, who may send it, and what comes and goes"},
-	{"audit", "How a job is proved, the rules of the verdict, ticket and stock"},
-	{"fleet", "Control charts over many carts"},
-	{"history", "InfluxDB: export, fill, retention, and the names of people"},
+	{"protocols", "help.topic_protocols"},
+	{"configuration", "help.topic_configuration"},
+	{"leaves", "help.topic_leaves"},
+	{"commands", "help.topic_commands"},
+	{"audit", "help.topic_audit"},
+	{"fleet", "help.topic_fleet"},
+	{"history", "help.topic_history"},
 }
 
 func topicCommands() (list []*cobra.Command) {
@@ -72,7 +72,7 @@ func referenceText() string {
 	var b strings.Builder
 	b.WriteString("# Reference\n\nGenerated from the program: `bayfill help TOPIC` prints the same, and `go test ./cmd/bayfill -run Reference -update` writes it.\n\n")
 	for _, t := range topics {
-		fmt.Fprintf(&b, "- [%s](#%s): %s\n", t.name, t.name, t.short)
+		fmt.Fprintf(&b, "- [%s](#%s): %s\n", t.name, t.name, words.Plain.Word(t.short))
 	}
 	for _, t := range topics {
 		b.WriteString("\n" + topicText(t.name))

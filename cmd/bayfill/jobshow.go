@@ -13,9 +13,10 @@ import (
 // showCommand prints the state of the cart and its job.
 func (o *jobOptions) showCommand() *cobra.Command {
 	return &cobra.Command{
-		Use:   "show",
-		Short: "Show the state of the job",
-		Args:  cobra.NoArgs,
+		Use:     "show",
+		Short:   "help.job_show",
+		Example: "  bayfill job show --units us",
+		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return o.show(cmd.Context(), cmd.OutOrStdout())
 		},

@@ -49,8 +49,7 @@ func main() {
 func rootCommand() *cobra.Command {
 	root := &cobra.Command{
 		Use:           "bayfill",
-		Short:         "Weigh what leaves a transmission and what goes back in",
-		Long:          "Weigh what leaves a transmission and what goes back in. bayfill help words explains every\nword that you meet on a screen, in a message or on a sheet.",
+		Short:         "help.root",
 		Version:       build.Current().String(),
 		SilenceErrors: true,
 		SilenceUsage:  true,
@@ -58,15 +57,24 @@ func rootCommand() *cobra.Command {
 	root.AddCommand(runCommand(), checkCommand(), portsCommand(), listenCommand(), calibrateCommand(), simCommand(), demoCommand(), studyCommand(), budgetCommand(), serviceDataCommand(), jobCommand(), watchCommand(), schemaCommand(), boardCommand(), doctorCommand(), auditCommand(), ticketCommand(), stockCommand(), historyCommand(), versionCommand(), manualCommand())
 	root.InitDefaultHelpCmd()
 	if help, _, err := root.Find([]string{"help"}); err == nil {
+		help.Short, help.Long = "help.help", ""
+		help.Flags().String("lang", "", "flag.lang")
 		help.AddCommand(append(topicCommands(), helpWordsCommand())...)
 	}
 	root.SetFlagErrorFunc(flagError)
+	complete(root)
 	return root
 }
 
 // run is the whole program; it returns the exit status.
 func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer) int {
+	reader := helpReader(args)
 	root := rootCommand()
+	speak(root, reader)
+	if len(args) == 0 {
+		firstWords(out, reader)
+		return 0
+	}
 	root.SetArgs(negatives(args))
 	root.SetIn(in)
 	root.SetOut(out)

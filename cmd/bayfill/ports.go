@@ -15,9 +15,10 @@ import (
 
 func portsCommand() *cobra.Command {
 	return &cobra.Command{
-		Use:   "ports",
-		Short: "List the serial ports and the names to configure; opens none of them",
-		Args:  cobra.NoArgs,
+		Use:     "ports",
+		Short:   "help.ports",
+		Example: "  bayfill ports",
+		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			ports, err := sensors.Ports()
 			if err != nil {
@@ -67,9 +68,10 @@ func listenCommand() *cobra.Command {
 		o            sensors.ListenOptions
 	)
 	cmd := &cobra.Command{
-		Use:   "listen PORT",
-		Short: "Show what arrives at a port with the usual settings, and print the configuration that fits",
-		Args:  cobra.ExactArgs(1),
+		Use:     "listen PORT",
+		Short:   "help.listen",
+		Example: "  bayfill listen /dev/serial/by-id/scale",
+		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.Settings = sensors.CommonSettings
 			if line != "" {
@@ -89,11 +91,11 @@ func listenCommand() *cobra.Command {
 			})
 		},
 	}
-	cmd.Flags().StringVar(&line, "line", "", `try only these settings, as in "9600 8N1"`)
-	cmd.Flags().BoolVar(&quiet, "quiet", false, "only listen, send no queries")
-	cmd.Flags().DurationVar(&o.For, "for", 2*time.Second, "how long to listen with each setting")
-	cmd.Flags().StringVar(&record, "record", "", "then write what arrives to this file, for bayfill sim --replay")
-	cmd.Flags().DurationVar(&recordFor, "record-for", 10*time.Second, "how long to record")
-	cmd.Flags().IntVar(&o.UnitID, "unit-id", 1, "Modbus unit to query")
+	cmd.Flags().StringVar(&line, "line", "", "flag.line")
+	cmd.Flags().BoolVar(&quiet, "quiet", false, "flag.quiet")
+	cmd.Flags().DurationVar(&o.For, "for", 2*time.Second, "flag.for")
+	cmd.Flags().StringVar(&record, "record", "", "flag.record")
+	cmd.Flags().DurationVar(&recordFor, "record-for", 10*time.Second, "flag.record-for")
+	cmd.Flags().IntVar(&o.UnitID, "unit-id", 1, "flag.unit-id")
 	return cmd
 }

@@ -12,8 +12,8 @@ import (
 )
 
 const (
-	configHelp   = "configuration file (BAYFILL_CONFIG)"
-	onlyCartHelp = "cart; may be omitted when there is only one"
+	configHelp   = "flag.config"
+	onlyCartHelp = "flag.cart_budget"
 )
 
 // configDefault is the configuration file when none is named.
@@ -30,11 +30,11 @@ func onlyCart(c *config.Config, name string) string {
 func runCommand() *cobra.Command {
 	var path string
 	cmd := &cobra.Command{
-		Use:   "run",
-		Short: "Run the bridge",
-		Long: `Run the bridge until SIGINT or SIGTERM. The exit status is 78 when the configuration
-is wrong: starting it again does not help then.`,
-		Args: cobra.NoArgs,
+		Use:     "run",
+		Short:   "help.run",
+		Example: "  bayfill run --config bayfill.yaml",
+		Long:    "help.run_more",
+		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			config, err := config.Load(path)
 			if err != nil {

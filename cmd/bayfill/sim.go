@@ -32,10 +32,8 @@ func simCommand() *cobra.Command {
 	var o simOptions
 	cmd := &cobra.Command{
 		Use:   "sim",
-		Short: "Run a simulated cart on pseudo-terminals, to try things by hand",
-		Long: `Run a simulated cart on pseudo-terminals. Its ports, a matching configuration and an
-env file are written to a folder; what other commands need is in the env file. Words
-that you type act on the cart: "help" lists them, and Tab completes them.`,
+		Short: "help.sim",
+		Long:  "help.sim_more",
 		Example: `  bayfill sim
   bayfill sim --carts 3
   bayfill sim --script job.txt
@@ -50,14 +48,14 @@ that you type act on the cart: "help" lists them, and Tab completes them.`,
 	}
 	f := cmd.Flags()
 	o.readerFlags.add(f)
-	f.StringVar(&o.dir, "dir", simFolder(), "folder for ports and configuration")
-	f.StringVar(&o.listen, "listen", "127.0.0.1:1883", "address of the broker that the configuration names")
-	f.Float64Var(&o.in.windG, "wind", 0, "slow wind on the scales, in grams")
-	f.BoolVar(&o.in.bottles, "bottles", false, "the fresh fluid comes in bottles, which are taken off and poured")
-	f.Uint64Var(&o.seed, "seed", 1, "seed of the simulated noise")
-	f.IntVar(&o.carts, "carts", 1, "how many carts")
-	f.StringVar(&o.script, "script", "", "file with words to do first, one a line; wait 10 s waits")
-	f.StringVar(&o.replay, "replay", "", "send what bayfill listen --record has recorded, in the place of a cart")
+	f.StringVar(&o.dir, "dir", simFolder(), "flag.dir_sim")
+	f.StringVar(&o.listen, "listen", "127.0.0.1:1883", "flag.listen_sim")
+	f.Float64Var(&o.in.windG, "wind", 0, "flag.wind")
+	f.BoolVar(&o.in.bottles, "bottles", false, "flag.bottles")
+	f.Uint64Var(&o.seed, "seed", 1, "flag.seed")
+	f.IntVar(&o.carts, "carts", 1, "flag.carts")
+	f.StringVar(&o.script, "script", "", "flag.script")
+	f.StringVar(&o.replay, "replay", "", "flag.replay")
 	cmd.MarkFlagsMutuallyExclusive("replay", "script")
 	return cmd
 }

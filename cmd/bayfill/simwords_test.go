@@ -147,7 +147,9 @@ func TestSimReplaysRecording(t *testing.T) {
 	end()
 	out, end = play("--replay", recording)
 	defer end()
-	bridgetest.Eventually(t, 10*time.Second, "the recording", func() bool { return strings.Contains(out.String(), "listen "+filepath.Join(dir, "ports", "replay")) || strings.Contains(out.String(), "Ctrl-C") })
+	bridgetest.Eventually(t, 10*time.Second, "the recording", func() bool {
+		return strings.Contains(out.String(), "listen "+filepath.Join(dir, "ports", "replay")) || strings.Contains(out.String(), "Ctrl-C")
+	})
 	status, said, errors = program(t.Context(), "listen", "--for", "1s", filepath.Join(dir, "ports", "replay"))
 	if status != 0 || !strings.Contains(said, "pattern: status-kind-value-unit") {
 		t.Errorf("status %d: %s%s", status, said, errors)

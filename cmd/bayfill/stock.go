@@ -36,11 +36,8 @@ func stockCommand() *cobra.Command {
 	var o stockOptions
 	cmd := &cobra.Command{
 		Use:   "stock",
-		Short: "Sum what jobs have used of each fluid, and the used oil they have collected",
-		Long: `Sum what jobs have used of each fluid and the used oil they have collected, by cart
-and by day or month, from their closing records. A job counts on the day it ended;
-one that was given up counts too. With the section stock of the configuration it
-also says what should be left, and what the container for used oil should hold.`,
+		Short: "help.stock",
+		Long:  "help.stock_more",
 		Example: `  bayfill stock --config bayfill.yaml
   bayfill stock --config bayfill.yaml --since 30d --by day --units us`,
 		Args: cobra.NoArgs,
@@ -50,14 +47,14 @@ also says what should be left, and what the container for used oil should hold.`
 	}
 	o.from.add(cmd)
 	f := cmd.Flags()
-	f.Lookup("config").Usage = "use the history of this configuration, or the journals of its carts when it names none"
-	f.StringVar(&o.journal, "journal", "", "read a cart's journal file instead of the history")
-	f.StringVar(&o.shop, "shop", "", "only this shop")
-	f.StringVar(&o.cart, "cart", "", "only this cart")
-	f.StringVar(&o.since, "since", "365d", "start of the period: "+momentHelp)
+	f.Lookup("config").Usage = "flag.config_job"
+	f.StringVar(&o.journal, "journal", "", "flag.journal")
+	f.StringVar(&o.shop, "shop", "", "flag.shop")
+	f.StringVar(&o.cart, "cart", "", "flag.cart")
+	f.StringVar(&o.since, "since", "365d", sinceHelp)
 	f.StringVar(&o.until, "until", "0d", untilHelp)
-	f.StringVar(&o.by, "by", string(closing.ByMonth), "day or month")
-	f.BoolVar(&o.json, "json", false, "print one JSON object, in litres")
+	f.StringVar(&o.by, "by", string(closing.ByMonth), "flag.by_stock")
+	f.BoolVar(&o.json, "json", false, "flag.json_stock")
 	o.reader.add(cmd.Flags())
 	cmd.MarkFlagsMutuallyExclusive("journal", "influx-url")
 	return cmd
