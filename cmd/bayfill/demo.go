@@ -294,8 +294,8 @@ func (o *demoOptions) result(ctx context.Context, v *view, a account, dir string
 	v.print("")
 	v.print(v.reader.Say(fillcalc.Text{Key: "demo.ticket", Names: names{"file": ticket}}))
 	v.print(v.reader.Word("demo.look_again"))
-	conf := " --config " + filepath.Join(dir, configName)
-	fmt.Fprintf(v.out, "\n  %[1]s audit job %[2]s%[3]s\n  %[1]s ticket %[2]s%[3]s -o ticket.html\n  %[1]s stock%[3]s\n\n", invocation(), a.Job, conf)
+	fmt.Fprintf(v.out, "\n  export BAYFILL_CONFIG=%[1]s\n  %[2]s audit job %[3]s\n  %[2]s ticket %[3]s --output ticket.html\n  %[2]s stock\n\n",
+		filepath.Join(dir, configName), invocation(), a.Job)
 	v.print(v.reader.Word("caution.used_oil"))
 	return nil
 }

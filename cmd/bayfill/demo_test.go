@@ -56,8 +56,9 @@ func TestDemo(t *testing.T) {
 	}
 	// The commands that it prints work.
 	tried := 0
+	t.Setenv("BAYFILL_CONFIG", regexp.MustCompile(`(?m)^  export BAYFILL_CONFIG=(.*)$`).FindStringSubmatch(out)[1])
 	for _, m := range regexp.MustCompile(`(?m)^  bayfill (.*)$`).FindAllStringSubmatch(out, -1) {
-		args := shellWords(strings.Replace(m[1], "-o ticket.html", "-o "+filepath.Join(dir, "again.html"), 1))
+		args := shellWords(strings.Replace(m[1], "--output ticket.html", "--output "+filepath.Join(dir, "again.html"), 1))
 		if status, out, errors := program(t.Context(), args...); status != 0 || strings.Contains(out, "No job") {
 			t.Errorf("bayfill %s: status %d: %s%s", m[1], status, out, errors)
 		}

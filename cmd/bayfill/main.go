@@ -10,10 +10,10 @@
 // mend what is wrong (a configuration, a flag), 2 when "job" got no answer or "audit"
 // could not be made, else 1.
 //
-// In reading order: run.go, demo.go with technician.go, station.go (a person's side of
+// In reading order: run.go, demo.go with stage.go and technician.go, station.go (a person's side of
 // the contract) with job.go, watch.go and board.go, then the others. reader.go says in which
 // language and units a command prints, entered.go what a person types, helpwords.go what
-// each word means.
+// each word means, speak.go how the help is said, helptopics.go the reference.
 package main
 
 import (

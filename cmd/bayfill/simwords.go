@@ -269,7 +269,7 @@ func doTruth(h *hand, _ context.Context, _ []string) error {
 
 func doHelp(h *hand, _ context.Context, _ []string) error {
 	for _, w := range simWords {
-		fmt.Fprintf(h.out, "  %-30s %s\n", strings.TrimSpace(w.name+" "+w.usage), h.reader.Word("sim.word_"+w.name))
+		fmt.Fprintf(h.out, "  %-29s  %s\n", strings.TrimSpace(w.name+" "+w.usage), h.reader.Word("sim.word_"+w.name))
 	}
 	return nil
 }
