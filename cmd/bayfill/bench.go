@@ -4,8 +4,8 @@ import (
 	"fmt"
 	"time"
 
+	"bayfill/bridge/build"
 	"bayfill/bridge/config"
-	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
 	"bayfill/sim"
 )
@@ -33,7 +33,7 @@ func calibrateBench(conf *config.Config, at time.Time, caddy string) error {
 			made = at.AddDate(0, 0, -calibrationDays-35)
 		}
 		record := config.Calibration{
-			At: made.UTC().Format(time.RFC3339), Cart: demoCart, Sensor: s.Name, By: demoUser, Equipment: "simulated bench", Version: wire.Version,
+			At: made.UTC().Format(time.RFC3339), Cart: demoCart, Sensor: s.Name, By: demoUser, Equipment: "simulated bench", Version: build.Version,
 		}
 		atNs, dueNs := made.UnixNano(), made.AddDate(0, 0, calibrationDays).UnixNano()
 		if s.Scale != nil {

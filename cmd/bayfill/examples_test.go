@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -95,6 +96,7 @@ func TestJobsExample(t *testing.T) {
 		}
 		if slices.Contains(args, "draining") || slices.Contains(args, "close") { // what a hand waits for
 			b.soon(t, "the weighing", func(s shown) bool { return s.volumes.QualityCode == "good" })
+			b.pass(t, 15*time.Second)
 		}
 		if status, out, errors := program(t.Context(), args[1:]...); status != 0 {
 			t.Errorf("%s: status %d: %s%s", line, status, out, errors)

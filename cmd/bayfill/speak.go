@@ -28,7 +28,7 @@ var groups = []struct {
 	{"run", "run board watch"},
 	{"job", "job"},
 	{"prove", "audit ticket stock budget history"},
-	{"develop", "study schema completion help"},
+	{"develop", "study schema version completion help"},
 }
 
 // helpReader is who reads the help: --lang counts before the other flags are read.
