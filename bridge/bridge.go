@@ -12,6 +12,7 @@ import (
 
 	"bayfill/bridge/broker"
 	"bayfill/bridge/cart"
+	"bayfill/bridge/clock"
 	"bayfill/bridge/closing"
 	"bayfill/bridge/config"
 	"bayfill/bridge/history"
@@ -25,6 +26,8 @@ type Options struct {
 	Log *slog.Logger
 	// Speed makes the carts' clocks run faster than real time, for the demo; 0 means 1.
 	Speed float64
+	// Clock is the clock of all carts when the caller drives it; nil: they have their own.
+	Clock *clock.Clock
 	// Open replaces the opening of a sensor's serial port, for other transports; nil
 	// opens the port.
 	Open func(cart, sensor string) (io.ReadWriteCloser, error)
@@ -116,7 +119,7 @@ func (b *Bridge) openBroker(log *slog.Logger) (to mqtt.Endpoint, err error) {
 // addCart opens a cart, and its forwarder if there is a history.
 func (b *Bridge) addCart(ctx context.Context, config *config.Cart, fluids map[string]fillcalc.Fluid, to mqtt.Endpoint, others *others, o Options) error {
 	log := o.Log.With("cart", config.Name)
-	own := cart.Options{Fluids: fluids, Shop: b.shop, Broker: to, Log: log, Speed: o.Speed, ClockSet: o.ClockSet, History: b.history != nil, Newest: others.newest}
+	own := cart.Options{Fluids: fluids, Shop: b.shop, Broker: to, Log: log, Speed: o.Speed, Clock: o.Clock, ClockSet: o.ClockSet, History: b.history != nil, Newest: others.newest}
 	if o.Open != nil {
 		own.Open = func(sensor string) (io.ReadWriteCloser, error) { return o.Open(config.Name, sensor) }
 	}
@@ -195,6 +198,16 @@ func (b *Bridge) close() error {
 
 // BrokerURL is the URL of the carts' broker.
 func (b *Bridge) BrokerURL() string { return b.carts[0].BrokerURL() }
+
+// Cart returns a cart by its name; nil for an unknown one.
+func (b *Bridge) Cart(name string) *cart.Cart {
+	for _, c := range b.carts {
+		if c.Name() == name {
+			return c
+		}
+	}
+	return nil
+}
 
 // loops returns the carts' loops for health and the service manager.
 func (b *Bridge) loops() (loops []loop) {

@@ -24,6 +24,9 @@ type ListenOptions struct {
 	For      time.Duration  // how long to listen at each
 	Ask      bool           // also send harmless requests
 	UnitID   int            // Modbus unit to ask
+	// Record receives what arrives at the setting that is understood, for [Recorder]'s For
+	// longer; nil: nothing is recorded.
+	Record *Recorder
 }
 
 // question is a request for instruments that send only when asked.
@@ -52,6 +55,7 @@ func questions(unitID int) []question {
 type heard struct {
 	data     []byte
 	question string // what the data answer; empty when they arrived unasked
+	send     []byte // the question itself
 	findings []Finding
 }
 
@@ -71,7 +75,7 @@ func Listen(ctx context.Context, path string, o ListenOptions, out io.Writer) er
 		h.show(out, setting)
 		if len(h.findings) > 0 {
 			h.conclude(out, path, setting)
-			return nil
+			return o.Record.record(ctx, path, setting, h.send)
 		}
 	}
 	return fmt.Errorf("%s: nothing understood at any setting: check cable and power, whether the instrument is set to send, and its manual for speed and protocol", path)
@@ -137,7 +141,7 @@ func (h *heard) take(answer []byte, q question) {
 	judged := judgeAnswer(answer, q)
 	before, now := exceptionCode(h.findings...), exceptionCode(judged...)
 	if before == 0 || len(judged) > 0 && (now == 0 || before == unknownFunction) {
-		*h = heard{answer, q.what, judged}
+		*h = heard{answer, q.what, q.send, judged}
 	}
 	if before != 0 && now != 0 {
 		h.findings[0].OtherRefused = true

@@ -81,7 +81,7 @@ type Cart struct {
 	open, opened, engine                                 bool
 	viscosityC, cachedViscosityM2S                       float64 // temperature of the cached viscosity, and the viscosity
 	drainKgS, panKgS, pourKgS, pourWantKgS, unsteadiness float64
-	refillKgS                                            float64
+	refillKgS, refillToKg                                float64 // 0: until it is stopped
 	onCaddy, onSupply                                    object
 	lean                                                 lean
 	panDripS                                             float64 // time constant of the pan lying on the caddy; 0 when none lies there
@@ -90,7 +90,8 @@ type Cart struct {
 	kicks                                                int
 	pulsePhase                                           float64
 	bottles                                              bottles
-	overflowKg, overflowedKg                             float64 // still to run over, and what has
+	dipC                                                 map[ProbeSite]float64 // of probes that are elsewhere
+	overflowKg, overflowedKg                             float64               // still to run over, and what has
 }
 
 // NewCart starts a job: pan closed, engine off, nothing flowing.

@@ -11,9 +11,9 @@
 //
 // # Goroutines
 //
-// Only [Rig.Run] has goroutines: one per sensor, which answers requests. Run keeps the time in its caller's goroutine, and
-// returns when ctx has ended, the goroutines have ended and the ports are closed. The methods of [Rig] may be called from any
-// goroutine; a [Cart], a [Scale], a [Probe] and a [Wire] belong to one goroutine at a time.
+// Only [Rig.Run], [Rig.Serve] and [Recording.Play] have goroutines: one per port, which takes requests. Run keeps the time in
+// its caller's goroutine; with Serve only [Rig.Advance] moves it. They return when ctx has ended, the goroutines have ended and
+// the ports are closed. The methods of [Rig] may be called from any goroutine; a [Cart], a [Scale], a [Probe] and a [Wire] belong to one goroutine at a time.
 //
 // # Reading order
 //
@@ -28,7 +28,8 @@
 //	faults.go               damage to those bytes
 //	line.go port.go         speed and parity; what a port is
 //	pty.go pipe.go          pseudo-terminal and memory
-//	rig.go run.go           all of it, running on a simulated clock
+//	rig.go run.go           all of it, running on a simulated clock, or moved by its caller
+//	recording.go            bytes of a real instrument, played back
 //
 // # How to add a protocol
 //

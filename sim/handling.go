@@ -67,8 +67,31 @@ func (c *Cart) SwapSupply(kg float64) {
 	c.supplyAwayS = swappingS
 }
 
+// NextVehicle takes the vehicle away and brings an equal one: pan closed, engine off, nothing drained or added yet. Caddy,
+// supply and what lies on the scales stay as they are.
+func (c *Cart) NextVehicle() {
+	fresh := NewCart(c.p)
+	c.bulkKg, c.filmKg, c.panKg, c.weepKg, c.fluidC = fresh.bulkKg, fresh.filmKg, fresh.panKg, fresh.weepKg, fresh.fluidC
+	c.open, c.opened, c.engine = false, false, false
+	c.drainedKg, c.addedKg, c.overflowKg, c.overflowedKg, c.panKgS, c.pourWantKgS = 0, 0, 0, 0, 0, 0
+}
+
+// DipProbe puts the probe of a site into something else at a temperature in °C; NaN puts it back.
+func (c *Cart) DipProbe(site ProbeSite, celsius float64) {
+	if c.dipC == nil {
+		c.dipC = map[ProbeSite]float64{}
+	}
+	c.dipC[site] = celsius
+	if math.IsNaN(celsius) {
+		delete(c.dipC, site)
+	}
+}
+
+// FillUp pours fluid into the container of the supply until it is as full as at the start.
+func (c *Cart) FillUp(kgPerS float64) { c.refillKgS, c.refillToKg = math.Max(0, kgPerS), c.p.SupplyKg }
+
 // StartRefill pours fluid into the container of the supply until StopRefill.
-func (c *Cart) StartRefill(kgPerS float64) { c.refillKgS = math.Max(0, kgPerS) }
+func (c *Cart) StartRefill(kgPerS float64) { c.refillKgS, c.refillToKg = math.Max(0, kgPerS), 0 }
 
 // StopRefill stops pouring into the supply.
 func (c *Cart) StopRefill() { c.refillKgS = 0 }
@@ -99,6 +122,9 @@ func (c *Cart) dripPan(dtS float64) {
 }
 
 func (c *Cart) refill(dtS float64) {
+	if c.refillToKg > 0 && c.supplyKg >= c.refillToKg {
+		c.refillKgS, c.refillToKg = 0, 0
+	}
 	c.supplyKg += c.refillKgS * dtS
 	c.suppliedKg += c.refillKgS * dtS
 }

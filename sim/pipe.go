@@ -79,12 +79,36 @@ type pipeQueue struct {
 	mu     sync.Mutex
 	bytes  []byte
 	filled chan struct{} // holds one token while a reader may have missed new bytes
+	// waiting says that the reader has come back and found nothing; starved holds one token
+	// when that has become so.
+	waiting bool
+	starved chan struct{}
 }
 
-func newPipeQueue() *pipeQueue { return &pipeQueue{filled: make(chan struct{}, 1)} }
+func newPipeQueue() *pipeQueue {
+	return &pipeQueue{filled: make(chan struct{}, 1), starved: make(chan struct{}, 1)}
+}
+
+// awaitReader waits until the reader waits for more than was ever written, or the pipe is closed.
+func (q *pipeQueue) awaitReader(closed <-chan struct{}) {
+	for {
+		q.mu.Lock()
+		waiting := q.waiting
+		q.mu.Unlock()
+		if waiting {
+			return
+		}
+		select {
+		case <-q.starved:
+		case <-closed:
+			return
+		}
+	}
+}
 
 func (q *pipeQueue) put(p []byte) {
 	q.mu.Lock()
+	q.waiting = q.waiting && len(p) == 0
 	q.bytes = append(q.bytes, p[:min(len(p), pipeBytes-len(q.bytes))]...)
 	q.mu.Unlock()
 	select {
@@ -98,6 +122,13 @@ func (q *pipeQueue) take(p []byte) int {
 	defer q.mu.Unlock()
 	n := copy(p, q.bytes)
 	q.bytes = append(q.bytes[:0], q.bytes[n:]...)
+	if n == 0 && !q.waiting {
+		q.waiting = true
+		select {
+		case q.starved <- struct{}{}:
+		default:
+		}
+	}
 	return n
 }
 

@@ -47,6 +47,9 @@ func (p *Probe) Advance(c *Cart, dt time.Duration) {
 	if p.p.Where == InCaddy {
 		site = c.caddyC
 	}
+	if elsewhere, is := c.dipC[p.p.Where]; is {
+		site = elsewhere
+	}
 	if !p.placed || p.p.TauS <= 0 {
 		p.placed, p.celsius = true, site
 	}

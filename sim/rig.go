@@ -43,6 +43,8 @@ type Rig struct {
 	at    time.Duration // time that the physics have reached
 	ticks int64         // steps of the physics so far
 	ran   bool
+
+	end time.Duration // that Advance has reached
 }
 
 // instrument is a scale or a probe.
@@ -52,6 +54,7 @@ type instrument interface {
 }
 
 type sensor struct {
+	name       string
 	instrument instrument
 	wire       Wire
 	line       LineSettings
@@ -59,11 +62,12 @@ type sensor struct {
 	port       port
 	readsPerS  float64
 	reads      int64 // readings so far
+	answers    int   // to requests so far
 	sample     Sample
 	heard      []byte // received, not yet answered
 }
 
-// NewRig opens the ports and takes each instrument's first reading. Run must follow: it closes them.
+// NewRig opens the ports and takes each instrument's first reading. Run or Serve must follow: they close them.
 func NewRig(o RigOptions) (*Rig, error) {
 	r := &Rig{elapsed: o.Elapsed, log: o.Log, sensors: map[string]*sensor{}, cart: NewCart(o.Cart)}
 	if r.elapsed == nil {
@@ -97,7 +101,7 @@ func (r *Rig) add(s Sensor, o RigOptions) error {
 	name := fnv.New64a()
 	name.Write([]byte(s.Name))
 	seed := o.Cart.Seed ^ name.Sum64()
-	n := &sensor{wire: s.Wire, line: s.Line, faults: NewFaults(seed)}
+	n := &sensor{name: s.Name, wire: s.Wire, line: s.Line, faults: NewFaults(seed)}
 	if s.Scale != nil {
 		n.instrument, n.readsPerS = NewScale(*s.Scale, seed), s.Scale.ReadsPerS
 	} else {
@@ -210,4 +214,39 @@ func (r *Rig) Faults(name string) *Faults {
 		return nil
 	}
 	return s.faults
+}
+
+// Answers is how many requests a sensor has answered.
+func (r *Rig) Answers(name string) int {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.sensors[name].answers
+}
+
+// Taken waits until the reader of a sensor's port in memory has read everything and waits for more, or has closed the port.
+func (r *Rig) Taken(name string) {
+	if p, ok := r.sensors[name].port.(*pipePort); ok {
+		if d := p.end(); d != nil {
+			d.out.awaitReader(d.closed.ch)
+		}
+	}
+}
+
+// Wind changes the slow wind on all scales: twice its standard deviation, in kg.
+func (r *Rig) Wind(kg float64) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for _, s := range r.order {
+		if scale, is := s.instrument.(*Scale); is {
+			scale.place.setWind(kg)
+		}
+	}
+}
+
+// Sensors are the names of the sensors, as given.
+func (r *Rig) Sensors() (names []string) {
+	for _, s := range r.order {
+		names = append(names, s.name)
+	}
+	return names
 }

@@ -20,7 +20,15 @@ const maxHeardBytes = 4096
 
 // Run runs physics and instruments until ctx ends. It may be called once; it returns when all its goroutines have ended and
 // the ports are closed.
-func (r *Rig) Run(ctx context.Context) error {
+func (r *Rig) Run(ctx context.Context) error { return r.run(ctx, r.keepTime) }
+
+// Serve is Run for a rig whose time only [Rig.Advance] moves.
+func (r *Rig) Serve(ctx context.Context) error {
+	return r.run(ctx, func(ctx context.Context) { <-ctx.Done() })
+}
+
+// run answers requests while keepTime runs, and closes the ports.
+func (r *Rig) run(ctx context.Context, keepTime func(context.Context)) error {
 	r.mu.Lock()
 	again := r.ran
 	r.ran = true
@@ -32,7 +40,7 @@ func (r *Rig) Run(ctx context.Context) error {
 	for _, s := range r.order {
 		listeners.Go(func() { r.listen(ctx, s) })
 	}
-	r.keepTime(ctx)
+	keepTime(ctx)
 	err := r.closePorts() // wakes the listeners
 	listeners.Wait()
 	return err
@@ -70,9 +78,37 @@ func (r *Rig) catchUp(ctx context.Context, now time.Duration) time.Duration {
 			r.mu.Unlock()
 			return due
 		}
-		r.reach(due)
+		for _, s := range r.reach(due) {
+			s.stream()
+		}
 		r.mu.Unlock()
 	}
+}
+
+// Advance does everything that is due within d of simulated time. Before each frame it
+// calls before with the time since the start, and after it after, with the name of the
+// sensor, so that the caller can wait for what reads it. Only one goroutine may call it,
+// and neither function may call the rig's Do.
+func (r *Rig) Advance(ctx context.Context, d time.Duration, before func(at time.Duration), after func(sensor string)) {
+	r.end += d
+	for ctx.Err() == nil {
+		r.mu.Lock()
+		due := r.nextDue()
+		if due > r.end {
+			r.mu.Unlock()
+			break
+		}
+		read := r.reach(due)
+		r.mu.Unlock()
+		before(due)
+		for _, s := range read {
+			r.mu.Lock()
+			s.stream()
+			r.mu.Unlock()
+			after(s.name)
+		}
+	}
+	before(r.end)
 }
 
 func (r *Rig) nextDue() time.Duration {
@@ -88,9 +124,9 @@ func (s *sensor) due() time.Duration {
 	return time.Duration(float64(s.reads+1) / s.readsPerS * float64(time.Second))
 }
 
-// reach moves the physics to a time and takes the readings that are due then. These times depend only on the rates of the
+// reach moves the physics to a time, takes the readings that are due then, and returns their sensors. These times depend only on the rates of the
 // sensors, so a rig gives the same bytes at any speed.
-func (r *Rig) reach(due time.Duration) {
+func (r *Rig) reach(due time.Duration) (read []*sensor) {
 	dt := due - r.at
 	r.cart.Step(dt)
 	r.at = due
@@ -102,10 +138,14 @@ func (r *Rig) reach(due time.Duration) {
 		if s.due() == due {
 			s.reads++
 			s.sample = s.instrument.Read()
-			s.emit(s.wire.Stream(s.sample))
+			read = append(read, s)
 		}
 	}
+	return read
 }
+
+// stream sends the newest reading if the sensor sends by itself.
+func (s *sensor) stream() { s.emit(s.wire.Stream(s.sample)) }
 
 // listen answers the requests of a reader.
 func (r *Rig) listen(ctx context.Context, s *sensor) {
@@ -128,6 +168,7 @@ func (s *sensor) hear(b []byte) {
 		}
 		s.heard = s.heard[used:]
 		if reply != nil {
+			s.answers++
 			s.emit(reply)
 		}
 	}

@@ -34,12 +34,19 @@ type surroundings struct {
 
 func newSurroundings(p Surroundings, seed uint64) surroundings {
 	s := surroundings{p: p, rng: rand.New(rand.NewPCG(seed, 2))}
+	s.setWind(p.WindKg)
 	for i := range s.wind {
 		w := &s.wind[i]
-		w.kg = p.WindKg / 2 * math.Sqrt(2/float64(len(s.wind)))
 		w.hz, w.phase = 0.2+0.8*s.rng.Float64(), 2*math.Pi*s.rng.Float64()
 	}
 	return s
+}
+
+// setWind changes the slow wind.
+func (s *surroundings) setWind(kg float64) {
+	for i := range s.wind {
+		s.wind[i].kg = kg / 2 * math.Sqrt(2/float64(len(s.wind)))
+	}
 }
 
 // advance lets dtS pass under a load, on a cart that was kicked that many times.

@@ -2,6 +2,7 @@ package audit
 
 import (
 	"context"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -70,7 +71,7 @@ const (
 // Fleet computes the charts of the jobs that the query selects. The server does the
 // counting: however many jobs there are, only what is drawn is fetched and kept.
 func (s *Store) Fleet(ctx context.Context, q FleetQuery) (*Fleet, error) {
-	f := &Fleet{Since: time.Unix(0, q.SinceNs).UTC(), Until: time.Unix(0, q.UntilNs).UTC(), Newest: newestJobs}
+	f := newFleet(q)
 	var err error
 	if f.Carts, err = s.fleetGroups(ctx, q, "shop", "cart"); err != nil {
 		return nil, err
@@ -87,6 +88,16 @@ func (s *Store) Fleet(ctx context.Context, q FleetQuery) (*Fleet, error) {
 	if err := s.useChecks(ctx, q, f.Carts); err != nil {
 		return nil, err
 	}
+	f.judge()
+	return f, nil
+}
+
+func newFleet(q FleetQuery) *Fleet {
+	return &Fleet{Since: time.Unix(0, q.SinceNs).UTC(), Until: time.Unix(0, q.UntilNs).UTC(), Newest: newestJobs}
+}
+
+// judge computes the limits of all charts, and what drifts.
+func (f *Fleet) judge() {
 	for _, g := range slices.Concat(f.Carts, f.Fluids) {
 		g.Bottles.levelFluids()
 		for _, chart := range []*FleetChart{&g.Balance, &g.Refill, &g.Caddy, &g.Supply, &g.Bottles, &g.Zero} {
@@ -95,7 +106,6 @@ func (s *Store) Fleet(ctx context.Context, q FleetQuery) (*Fleet, error) {
 		g.Bottles.say(100*fillcalc.CheckSlope.Least(), bottlesMoved)
 		g.Zero.say(1000*fillcalc.CheckZero.Least(), zeroMoved)
 	}
-	return f, nil
 }
 
 // fleetGroups fetches the jobs in groups by some columns: the counts, the newest jobs
@@ -176,12 +186,12 @@ func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]
 			return nil, err
 		}
 	}
-	list := make([]*FleetGroup, 0, len(groups))
-	for _, g := range groups {
-		list = append(list, g)
-	}
-	slices.SortFunc(list, func(a, b *FleetGroup) int { return strings.Compare(a.Name(), b.Name()) })
-	return list, nil
+	return inOrder(groups), nil
+}
+
+// inOrder returns groups in the order of their names.
+func inOrder[K comparable](groups map[K]*FleetGroup) []*FleetGroup {
+	return slices.SortedFunc(maps.Values(groups), func(a, b *FleetGroup) int { return strings.Compare(a.Name(), b.Name()) })
 }
 
 // calibrations fetches each calibration of a scale with which a job was done, once.

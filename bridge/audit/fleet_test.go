@@ -367,10 +367,12 @@ func TestFleetSaysWhichScaleMoved(t *testing.T) {
 	db := bridgetest.StartInflux(t)
 	db.Write(linesOf(jobs))
 	s := storeOf(t, db)
-	f, err := s.Fleet(t.Context(), FleetQuery{SinceNs: jobs[0].atNs, UntilNs: fleetEnd.UnixNano()})
+	q := FleetQuery{SinceNs: jobs[0].atNs, UntilNs: fleetEnd.UnixNano()}
+	f, err := s.Fleet(t.Context(), q)
 	if err != nil || len(f.Carts) != 4 {
 		t.Fatalf("%v: %+v", err, f)
 	}
+	sameAsJournals(t, f, jobs, q)
 	for i, want := range [][]string{
 		{`^full bottles: scale pump has moved by \+0\.[4567]\d % since 2026-10-1\d, job van-(8[1-9]|9\d): calibrate it$`,
 			`^emptied caddy: (5[5-9]|6[0-5]) g heavier on scale pan since 2026-10-1\d, job van-8\d: clean both, then weigh the caddy anew \(empty_kg\)$`},

@@ -104,14 +104,15 @@ func (s *Store) Summaries(ctx context.Context, sinceNs, untilNs int64, job strin
 	}
 	err = s.rows(ctx, q, func(r *query.FluxRecord) error {
 		p, shop, cart := pointOf(r)
-		list = append(list, summaryOf(p, shop, cart))
+		list = append(list, SummaryOf(p, shop, cart))
 		return nil
 	})
 	slices.SortStableFunc(list, func(a, b Summary) int { return int(max(-1, min(1, a.EndsNs-b.EndsNs))) })
 	return list, err
 }
 
-func summaryOf(p points.Point, shop, cart string) Summary {
+// SummaryOf is a closing record as the history and journals keep it.
+func SummaryOf(p points.Point, shop, cart string) Summary {
 	s := Summary{Shop: shop, Cart: cart, EndsNs: p.AtNs, Point: p}
 	s.Job, _ = p.Fields["job"].(string)
 	s.OpenedNs, _ = p.Fields["opened_ns"].(int64)

@@ -43,10 +43,12 @@ type Session struct {
 	sensor  *config.Sensor
 	driver  *sensors.Sensor
 	clock   *clock.Clock
-	path    string   // of the sensor's file of calibrations
-	air     pressure // of the air, for the boiling point
-	plan    []known  // from Options.Points; empty: the person types the values
-	points  []point  // taken so far
+	// reportedAt is when the last line about settling was printed, by that clock.
+	reportedAt time.Duration
+	path       string   // of the sensor's file of calibrations
+	air        pressure // of the air, for the boiling point
+	plan       []known  // from Options.Points; empty: the person types the values
+	points     []point  // taken so far
 
 	meter *meter
 	out   io.Writer

@@ -39,7 +39,15 @@ func (s *Session) settle(ctx context.Context) (mean float64, err error) {
 	statusTick := time.NewTicker(100 * time.Millisecond)
 	defer statusTick.Stop()
 	defer s.clearReading()
-	for end := s.clock.Elapsed() + rule.timeout; s.clock.Elapsed() < end; {
+	end := s.clock.Elapsed() + rule.timeout
+	shows := func(value float64) {
+		still := time.Duration(0)
+		if n := len(window); n > 0 {
+			still = time.Duration(window[n-1].AtNs - window[0].AtNs)
+		}
+		s.showSettling(value, still, rule.duration, end-s.clock.Elapsed())
+	}
+	for s.clock.Elapsed() < end {
 		var r sensors.Reading
 		select {
 		case <-ctx.Done():
@@ -55,13 +63,13 @@ func (s *Session) settle(ctx context.Context) (mean float64, err error) {
 			cause, window = "it reports "+strings.Join(r.Faults.Names(), ", "), nil
 			continue
 		}
-		s.showReading(r.Value)
 		lowest, highest = math.Min(lowest, r.Value), math.Max(highest, r.Value)
 		if len(window) == 0 || highest-lowest > bandWidth {
 			window, lowest, highest = window[:0], r.Value, r.Value
 			cause = moving
 		}
 		window = append(window, r)
+		shows(r.Value)
 		settled := len(window) >= 5 && r.AtNs-window[0].AtNs >= int64(rule.duration)
 		if settled && r.Stability != fillcalc.InMotion {
 			return meanOfLaterHalf(window), nil

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"time"
 
 	"bayfill/bridge/wrap"
 	"bayfill/fillcalc"
@@ -78,10 +79,20 @@ func (s *Session) written(value float64) string {
 // clearLine moves to the start of the terminal's line and clears it.
 const clearLine = "\r\x1b[K"
 
-// showReading lets the person at a terminal watch the reading settle.
-func (s *Session) showReading(value float64) {
-	if s.options.Live {
-		fmt.Fprint(s.out, clearLine+"  "+s.written(value))
+// reportEvery is the time between two lines where there is no terminal whose line can be
+// overwritten.
+const reportEvery = 15 * time.Second
+
+// showSettling shows a reading while the sensor settles: for how long it has stood still,
+// how long it must, and how long the wait may still last.
+func (s *Session) showSettling(value float64, still, must, left time.Duration) {
+	text := fmt.Sprintf("  %s  still for %.0f of %.0f s, %s left", s.written(value), still.Seconds(), must.Seconds(), left.Round(time.Second))
+	switch {
+	case s.options.Live:
+		fmt.Fprint(s.out, clearLine+text)
+	case s.clock.Elapsed()-s.reportedAt >= reportEvery:
+		s.reportedAt = s.clock.Elapsed()
+		fmt.Fprintln(s.out, text)
 	}
 }
 

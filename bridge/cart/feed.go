@@ -1,6 +1,7 @@
 package cart
 
 import (
+	"context"
 	"time"
 
 	"bayfill/fillcalc"
@@ -22,3 +23,18 @@ func (c *Cart) Command(payload []byte) { c.commands <- incoming{payload: payload
 
 // State returns the state of a cart that does not run.
 func (c *Cart) State() fillcalc.State { return c.state }
+
+// Settle returns when the loop has handled every reading that reached it before. It is
+// for who drives the cart's clock.
+func (c *Cart) Settle(ctx context.Context) {
+	handled := make(chan struct{})
+	select {
+	case c.inbox <- report{settled: handled}:
+	case <-ctx.Done():
+		return
+	}
+	select {
+	case <-handled:
+	case <-ctx.Done():
+	}
+}

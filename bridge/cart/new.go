@@ -25,6 +25,8 @@ type Options struct {
 	Broker mqtt.Endpoint             // without client id and will, which the cart sets
 	Log    *slog.Logger
 	Speed  float64 // of the cart's clock; 1 is real time
+	// Clock replaces the cart's own clock by a driven one; nil: it has its own.
+	Clock *clock.Clock
 	// Open replaces the opening of a sensor's serial port; nil opens the port.
 	Open func(sensor string) (io.ReadWriteCloser, error)
 	// ClockSet reports whether the computer's clock was set from outside; nil means yes.
@@ -68,7 +70,7 @@ func New(ctx context.Context, config *config.Config, own *config.Cart, o Options
 		c.shop = closing.NewShop(&config.Stock)
 	}
 	c.addClosings(ctx)
-	lost, err := c.begin(ctx, time.Now().UnixNano(), o)
+	lost, err := c.begin(ctx, time.Now().UnixNano(), &o)
 	if err != nil {
 		return nil, err
 	}
@@ -107,7 +109,7 @@ func (c *Cart) readKeys(ctx context.Context, config *config.Config) error {
 
 // begin replays the journal, and appends the start with the setup as the first event
 // of this run. lost says what the replay could not restore; usually it is empty.
-func (c *Cart) begin(ctx context.Context, wallNs int64, o Options) (lost fillcalc.Text, err error) {
+func (c *Cart) begin(ctx context.Context, wallNs int64, o *Options) (lost fillcalc.Text, err error) {
 	if c.state, lost, err = c.journal.Replay(ctx); err != nil {
 		return lost, err
 	}
@@ -124,7 +126,9 @@ func (c *Cart) begin(ctx context.Context, wallNs int64, o Options) (lost fillcal
 			return lost, err
 		}
 	}
-	c.clock = clock.New(beginNs, o.Speed)
+	if c.clock = o.Clock; c.clock == nil {
+		c.clock = clock.New(beginNs, o.Speed)
+	}
 	e := c.stamp(fillcalc.Event{Kind: fillcalc.KindInput, AtNs: c.clock.NowNs(),
 		Input: &fillcalc.Input{Do: fillcalc.DoStart, Setup: c.config.Setup(c.calibrations.newest), Resumed: resumed}})
 	if err := fillcalc.Check(&c.state, e.Input); err != nil {

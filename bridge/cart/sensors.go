@@ -20,6 +20,7 @@ type report struct {
 	alert  wire.Alert
 	// serviceData is by name; not nil: something in the shop has changed.
 	serviceData map[string]config.ServiceData
+	settled     chan struct{} // closed when the loop gets here
 }
 
 // runSensor runs one sensor until ctx ends.
@@ -69,6 +70,8 @@ func (c *Cart) handle(r report) {
 		c.meter.read(r.event, r.err, c.clock.NowNs())
 	case r.status != nil:
 		c.handleStatus(r.sensor, *r.status)
+	case r.settled != nil:
+		close(r.settled)
 	case r.serviceData != nil:
 		c.handleShop(r.serviceData)
 	default:

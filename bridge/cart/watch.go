@@ -15,7 +15,7 @@ const clockOff = time.Minute
 // watchClock compares the cart's time with the computer's clock: the cart's time never
 // runs back, and the clock may be wrong at the start or be set later.
 func (c *Cart) watchClock() {
-	if c.clock.Speed() != 1 {
+	if !c.clock.FollowsComputer() {
 		return
 	}
 	ahead := c.clock.Ahead().Round(time.Second)

@@ -7,6 +7,7 @@
 // outside, the cart raises an alert and notes the difference as an input ([Clock.Ahead]);
 // the job's closing record and its sheet show it.
 //
-// A clock may run faster than real time, for the demo and for tests. A Clock is read
-// only after [New], so any goroutine may use it. The package starts no goroutines.
+// A clock may run faster than real time, for tests, or stand still until its caller moves it
+// ([NewDriven]), for the demo. Any goroutine may use a Clock. The package starts no
+// goroutines.
 package clock

@@ -145,6 +145,7 @@ func TestConfigMistakes(t *testing.T) {
 		{sensor("journal: {max_mb: 2 GB}\n"), `line 14: "2 GB" must be a number`},
 		{sensor("journal: {maxmb: 500}\n"), `line 14: unknown key "maxmb", did you mean "max_mb"?`},
 		{sensor("broker: {listen: '127.0.0.1:1', lisen: x}\n"), `did you mean "listen"?`},
+		{sensor("unit: kg\n"), `the key "unit" does not belong here, did you mean "units"?`},
 		{replace("density_kg_m3: 850", "density_kg_m3: 850, model: oil"), "model"},
 		{sensor("stock: {fluids: [{counted: 60 L, date: 2026-01-05}]}\n"), `line 14: stock.fluids[0].fluid: "" must not be empty`},
 		{sensor("stock: {fluids: [{fluid: a, counted: 60 L, date: 2026-01-05}, {fluid: a}]}\n"), `stock.fluids[1].fluid: "a" must not be empty or named twice`},

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
+	"slices"
 	"strings"
 
 	"github.com/goccy/go-yaml"
@@ -27,7 +28,10 @@ func explainYAML(text []byte, err error, keys []string) error {
 	switch {
 	case errors.As(err, new(*yaml.UnknownFieldError)):
 		message = fmt.Sprintf(`unknown key "%s"`, value)
-		near := typo.Nearest(value, keys)
+		if slices.Contains(keys, value) { // elsewhere it is one
+			message = fmt.Sprintf(`the key "%s" does not belong here`, value)
+		}
+		near := typo.Nearest(value, slices.DeleteFunc(slices.Clone(keys), func(k string) bool { return k == value }))
 		if near == "" {
 			break
 		}

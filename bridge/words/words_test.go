@@ -122,6 +122,21 @@ func lists() (keys []string) {
 	}
 	add("opening", string(fillcalc.OpeningRuns), string(fillcalc.OpeningDrips), string(fillcalc.OpeningDry))
 	add("by", "day", "month")
+	for i := range wire.Commands {
+		add("help", "job_"+wire.Commands[i].Do)
+	}
+	add("help", "job_level", "job_bottle", "job_dipstick")
+	add("help", "group_try", "group_up", "group_run", "group_job", "group_prove", "group_develop")
+	add("help", "heading_usage", "heading_aliases", "heading_examples", "heading_available", "heading_additional", "heading_flags", "heading_global")
+	for _, word := range []string{"drain", "shut", "tip", "pour", "stop", "engine", "off", "bottle", "refill", "swap", "empty", "vehicle", "tool", "take", "lean", "kick", "wind", "weight", "probe", "unplug", "plug", "cart", "fast", "wait", "truth", "help", "quit"} {
+		add("sim", "word_"+word)
+	}
+	for _, chapter := range []string{"drain", "fill", "check", "audit"} {
+		add("demo", "chapter_"+chapter)
+	}
+	for _, o := range []fillcalc.Outcome{fillcalc.Passed, fillcalc.NotVerified, fillcalc.Failed} {
+		add("demo", "means_"+string(o))
+	}
 	add("part", "filter", "seal", "magnet", "pan", "flange", "gasket", "torque")
 	for _, c := range fillcalc.QualityCodes() {
 		add("quality", string(c))

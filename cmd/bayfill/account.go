@@ -23,7 +23,8 @@ type account struct {
 	TrueAddedL   float64 `json:"true_added_l"`
 	JobMinutes   float64 `json:"job_minutes"`
 	// SameAndComplete says that an audit of the journal computed the same figures.
-	SameAndComplete bool `json:"same_and_complete"`
+	SameAndComplete bool             `json:"same_and_complete"`
+	Verdict         fillcalc.Outcome `json:"verdict"`
 }
 
 func newAccount(s shown, t sim.Truth) account {
@@ -42,7 +43,6 @@ func newAccount(s shown, t sim.Truth) account {
 
 func (a account) print(v *view) {
 	r := v.reader
-	v.print("")
 	v.print(r.Say(fillcalc.Text{Key: "demo.account", Figures: figures{"took_min": a.JobMinutes, "reference_c": a.ReferenceC}, Names: names{"job": a.Job}}))
 	v.print("")
 	const table = "%-10s %18s  %9s  %9s\n"
@@ -54,5 +54,4 @@ func (a account) print(v *view) {
 	row("term.in", a.AddedL, a.AddedUL, a.TrueAddedL)
 	row("demo.balance", a.BalanceL, a.BalanceUL, a.TrueAddedL-a.TrueDrainedL)
 	v.print("")
-	v.print(r.Word("caution.used_oil"))
 }

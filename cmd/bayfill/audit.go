@@ -31,7 +31,7 @@ type notAudited struct{ error }
 func auditCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "audit",
-		Short: "Compute jobs again from the history, and compare",
+		Short: "help.audit",
 	}
 	cmd.AddCommand(auditJobCommand(), auditFleetCommand())
 	return cmd
@@ -48,8 +48,9 @@ type auditJobOptions struct {
 func auditJobCommand() *cobra.Command {
 	var o auditJobOptions
 	cmd := &cobra.Command{
-		Use:   "job ID",
-		Short: "Compute a job again from its readings and inputs, and compare it with what was published",
+		Use:     "job ID",
+		Short:   "help.audit_job",
+		Example: "  bayfill audit job van-7 --config bayfill.yaml --sheet van-7.html",
 		Long: `Compute a job again from its readings and inputs, and compare every figure that
 was published with the result, to the last bit. Sequence numbers and a hash chain
 prove that no point is missing, altered, added or out of order.
@@ -64,10 +65,10 @@ was found, 2 when the job could not be audited.`,
 	o.jobSource.add(cmd)
 	f := cmd.Flags()
 	o.readerFlags.add(f)
-	f.BoolVar(&o.json, "json", false, "print the verdict as one JSON object")
-	f.StringVar(&o.sheet, "sheet", "", "write the audit sheet to this file: HTML, or its figures when the name ends in .json")
-	f.StringVar(&o.csv, "csv", "", "write the course of the job to this file, a row for each second")
-	f.Float64Var(&o.toleranceL, "tolerance-l", fillcalc.DefaultToleranceL, "how many litres the amount may be off beyond its uncertainty, for the verdict")
+	f.BoolVar(&o.json, "json", false, "flag.json_job")
+	f.StringVar(&o.sheet, "sheet", "", "flag.sheet")
+	f.StringVar(&o.csv, "csv", "", "flag.csv_job")
+	f.Float64Var(&o.toleranceL, "tolerance-l", fillcalc.DefaultToleranceL, "flag.tolerance-l")
 	return cmd
 }
 

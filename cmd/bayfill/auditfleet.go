@@ -30,28 +30,24 @@ type auditFleetOptions struct {
 func auditFleetCommand() *cobra.Command {
 	var o auditFleetOptions
 	cmd := &cobra.Command{
-		Use:   "fleet",
-		Short: "Draw control charts over all jobs of carts and fluids",
-		Long: `Draw control charts over the jobs that ended in a period: for each cart the
-balance (added less target), the drained amount against the typical refill, the
-calibrations and the missed check windows; for each fluid the balance. It reports
-which carts and fluids drift, and which jobs break a rule of the control charts.
-Only closing records are read from the history, no readings. The exit status is 0
-whatever the charts show, and 2 when they could not be drawn.`,
-		Args: cobra.NoArgs,
+		Use:     "fleet",
+		Short:   "help.audit_fleet",
+		Long:    "help.audit_fleet_more",
+		Example: "  bayfill audit fleet --config bayfill.yaml --since 90d --html fleet.html",
+		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return o.run(cmd.Context(), cmd.OutOrStdout(), time.Now())
 		},
 	}
 	o.from.add(cmd)
 	f := cmd.Flags()
-	f.StringVar(&o.since, "since", "90d", "start of the period: "+momentHelp)
+	f.StringVar(&o.since, "since", "90d", sinceHelp)
 	f.StringVar(&o.until, "until", "0d", untilHelp)
-	f.StringVar(&o.shop, "shop", "", "only this shop")
-	f.StringVar(&o.cart, "cart", "", "only this cart")
-	f.StringVar(&o.html, "html", "", "write the charts to this file, for a browser or a printer")
-	f.StringVar(&o.csv, "csv", "", "write a table to this file, a row for each job")
-	f.BoolVar(&o.json, "json", false, "print one JSON object")
+	f.StringVar(&o.shop, "shop", "", "flag.shop")
+	f.StringVar(&o.cart, "cart", "", "flag.cart")
+	f.StringVar(&o.html, "html", "", "flag.html")
+	f.StringVar(&o.csv, "csv", "", "flag.csv")
+	f.BoolVar(&o.json, "json", false, "flag.json")
 	cmd.MarkFlagsMutuallyExclusive("config", "influx-url")
 	return cmd
 }
@@ -65,26 +61,15 @@ func (o *auditFleetOptions) run(ctx context.Context, out io.Writer, now time.Tim
 	if q.SinceNs >= q.UntilNs {
 		return fmt.Errorf("--since: %s is not before --until", o.since)
 	}
-	history, err := o.from.history()
+	fleet, writeCSV, end, err := o.fleet(ctx, q)
 	if err != nil {
 		return err
 	}
-	store, err := audit.OpenStore(history)
-	if err != nil {
-		return notAudited{err}
-	}
-	defer store.Close()
-	fleet, err := store.Fleet(ctx, q)
-	if err != nil {
-		return notAudited{err}
-	}
+	defer end()
 	for _, f := range []struct {
 		path  string
 		write func(io.Writer) error
-	}{
-		{o.html, fleet.WriteHTML},
-		{o.csv, func(w io.Writer) error { return store.WriteFleetCSV(ctx, q, w) }},
-	} {
+	}{{o.html, fleet.WriteHTML}, {o.csv, writeCSV}} {
 		if f.path == "" {
 			continue
 		}
@@ -97,6 +82,40 @@ func (o *auditFleetOptions) run(ctx context.Context, out io.Writer, now time.Tim
 	}
 	printFleet(out, fleet)
 	return nil
+}
+
+// fleet reads the charts from the history, or else from the journals of the configured
+// carts, which have no table. end must be called after writeCSV.
+func (o *auditFleetOptions) fleet(ctx context.Context, q audit.FleetQuery) (f *audit.Fleet, writeCSV func(io.Writer) error, end func(), err error) {
+	if o.from.url == "" {
+		c, err := o.from.load()
+		if err != nil {
+			return nil, nil, nil, err
+		}
+		if c.History.URL == "" && o.csv != "" {
+			return nil, nil, nil, configError{errors.New("--csv: the table is read from a history, and the configuration names none")}
+		}
+		if c.History.URL == "" {
+			closings, err := configClosings(ctx, c)
+			if err != nil {
+				return nil, nil, nil, notAudited{err}
+			}
+			return audit.FleetOf(closings, q), nil, func() {}, nil
+		}
+	}
+	history, err := o.from.history()
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	store, err := audit.OpenStore(history)
+	if err != nil {
+		return nil, nil, nil, notAudited{err}
+	}
+	if f, err = store.Fleet(ctx, q); err != nil {
+		store.Close()
+		return nil, nil, nil, notAudited{err}
+	}
+	return f, func(w io.Writer) error { return store.WriteFleetCSV(ctx, q, w) }, store.Close, nil
 }
 
 var daysAgo = regexp.MustCompile(`^([0-9]{1,5})d$`)
@@ -164,7 +183,7 @@ func printDrifts(out io.Writer, f *audit.Fleet) {
 	steady := true
 	for _, g := range slices.Concat(f.Carts, f.Fluids) {
 		for _, words := range g.Drifts() {
-			printWrapped(out, "  "+plain(g.Name())+": "+plain(words), auditWidth)
+			printWrapped(out, "  "+plain(g.Name())+": "+printable(words), auditWidth)
 			steady = false
 		}
 	}

@@ -31,15 +31,8 @@ func boardCommand() *cobra.Command {
 	var o boardOptions
 	cmd := &cobra.Command{
 		Use:   "board",
-		Short: "Serve a page for the screen in the bay",
-		Long: `Serve a page for the screen in the bay: what came out, what went in and what
-remains, the check window, what to do next, cautions and alerts, live. It shows
-all carts at / and one at /cart/NAME. --units and --lang are what a screen shows
-until somebody chooses there.
-
-With --may-command the page has buttons, and everybody who can open it can press
-them. Unless only the browsers of this computer can reach it, it therefore needs
---page-password-file.`,
+		Short: "help.board",
+		Long:  "help.board_more",
 		Example: `  bayfill board --broker tcp://127.0.0.1:1883 --shop hilltop
   bayfill board --broker tcp://127.0.0.1:1883 --username technician --password-file technician.password --may-command`,
 		Args: cobra.NoArgs,
@@ -53,11 +46,11 @@ them. Unless only the browsers of this computer can reach it, it therefore needs
 	o.signing.add(f)
 	f.StringVar(&o.board.Username, "username", os.Getenv("BAYFILL_USERNAME"), usernameHelp)
 	f.StringVar(&o.passwordFile, "password-file", os.Getenv("BAYFILL_PASSWORD_FILE"), passwordFileHelp)
-	f.StringVar(&o.board.Shop, "shop", os.Getenv("BAYFILL_SHOP"), "shop whose carts are shown; empty: all shops (BAYFILL_SHOP)")
-	f.BoolVar(&o.board.MayCommand, "may-command", false, "show buttons that send commands as this user")
-	f.StringVar(&o.listen, "listen", "127.0.0.1:8080", "address to serve the page on")
-	f.StringVar(&o.pagePasswordFile, "page-password-file", "", "file with a password that every browser is asked for (with any user name)")
-	f.StringSliceVar(&o.names, "name", nil, "host name by which browsers reach this computer, besides its own name and addresses")
+	f.StringVar(&o.board.Shop, "shop", os.Getenv("BAYFILL_SHOP"), "flag.shop_board")
+	f.BoolVar(&o.board.MayCommand, "may-command", false, "flag.may-command")
+	f.StringVar(&o.listen, "listen", "127.0.0.1:8080", "flag.listen")
+	f.StringVar(&o.pagePasswordFile, "page-password-file", "", "flag.page-password-file")
+	f.StringSliceVar(&o.names, "name", nil, "flag.name")
 	o.reader.add(f)
 	return cmd
 }

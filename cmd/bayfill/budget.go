@@ -23,13 +23,11 @@ func budgetCommand() *cobra.Command {
 		asJSON          bool
 	)
 	cmd := &cobra.Command{
-		Use:   "budget",
-		Short: "Print the uncertainty budget of a job's volumes",
-		Long: `Print the uncertainty budget of a job's volumes (GUM): for each input its standard
-uncertainty in millilitres of the volume, and its share of the variance. The job is
-computed again from the cart's journal. The bridge may be running: the journal is
-only read.`,
-		Args: cobra.NoArgs,
+		Use:     "budget",
+		Short:   "help.budget",
+		Example: "  bayfill budget --job van-7",
+		Long:    "help.budget_more",
+		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			c, err := config.Load(conf)
 			if err != nil {
@@ -52,10 +50,10 @@ only read.`,
 		},
 	}
 	f := cmd.Flags()
-	f.StringVarP(&conf, "config", "c", "bayfill.yaml", configHelp)
+	f.StringVarP(&conf, "config", "c", configDefault(), configHelp)
 	f.StringVar(&cart, "cart", "", onlyCartHelp)
-	f.StringVar(&job, "job", "", "job (default: the newest)")
-	f.BoolVar(&asJSON, "json", false, "print one JSON object")
+	f.StringVar(&job, "job", "", "flag.job")
+	f.BoolVar(&asJSON, "json", false, "flag.json")
 	return cmd
 }
 

@@ -3,67 +3,182 @@ package main
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"io"
+	"os"
 	"strings"
 	"sync"
+	"time"
 
+	"golang.org/x/term"
+
+	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 	"bayfill/sim"
 )
 
-// playByHand runs the rig and handles the words that a person types, until ctx ends or
-// the word is quit. At the end of the input it keeps running.
-func playByHand(ctx context.Context, rig *sim.Rig, in io.Reader, out io.Writer) error {
-	ctx, stop := context.WithCancel(ctx)
-	var running sync.WaitGroup
-	var runErr error
-	running.Go(func() { runErr = rig.Run(ctx) })
-	// A goroutine that waits for a terminal cannot be stopped: it ends with the process,
-	// and holds nothing.
-	lines := make(chan string)
-	go func() {
-		scanner := bufio.NewScanner(in)
-		for scanner.Scan() {
-			lines <- scanner.Text()
+// simCart is a simulated cart with its name in the configuration.
+type simCart struct {
+	name string
+	rig  *sim.Rig
+}
+
+// hand does what a person or a script says to simulated carts.
+type hand struct {
+	reader words.Reader
+	out    io.Writer
+	time   *simTime
+	wait   func(ctx context.Context, d time.Duration) error // by that time
+	carts  []simCart
+	at     int // the cart that is acted on
+}
+
+// simTime is the time of the simulation, whose speed a person may change.
+type simTime struct {
+	mu    sync.Mutex
+	real  time.Time // when the speed was last changed
+	since time.Duration
+	speed float64
+}
+
+func newSimTime() *simTime { return &simTime{real: time.Now(), speed: 1} }
+
+func (t *simTime) elapsed() time.Duration {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.since + time.Duration(float64(time.Since(t.real))*t.speed)
+}
+
+// setSpeed changes the speed from now on.
+func (t *simTime) setSpeed(speed float64) {
+	now := t.elapsed()
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.real, t.since, t.speed = time.Now(), now, speed
+}
+
+// wait waits until so much time has passed.
+func (t *simTime) wait(ctx context.Context, d time.Duration) error {
+	for end := t.elapsed() + d; t.elapsed() < end && ctx.Err() == nil; {
+		select {
+		case <-time.After(10 * time.Millisecond):
+		case <-ctx.Done():
 		}
-	}()
+	}
+	return nil
+}
+
+// readScript reads a file of words, one line after another; none when there is no file.
+func readScript(path string) ([]string, error) {
+	if path == "" {
+		return nil, nil
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("--script: %w", err)
+	}
+	lines := strings.Split(string(text), "\n")
+	for i, line := range lines {
+		line, _, _ = strings.Cut(line, "#")
+		if lines[i] = strings.TrimSpace(line); lines[i] == "" {
+			continue
+		}
+		if _, err := findWord(strings.Fields(line)[0]); err != nil {
+			return nil, fmt.Errorf("--script: %s: line %d: %w", path, i+1, err)
+		}
+	}
+	return lines, nil
+}
+
+// play does the lines of a script and then those that come from in, until ctx ends or the
+// word is quit. At the end of the input it waits for ctx.
+func (h *hand) play(ctx context.Context, script []string, in io.Reader) error {
+	for _, line := range script {
+		if line == "" {
+			continue
+		}
+		fmt.Fprintln(h.out, "> "+line)
+		if h.do(ctx, line) {
+			return nil
+		}
+	}
+	lines, restore := h.lines(in)
+	defer restore()
 	for {
 		select {
 		case <-ctx.Done():
-			stop()
-			running.Wait()
-			return runErr
-		case line := <-lines:
-			if handleWords(rig, strings.Fields(line), out) {
-				stop()
+			return nil
+		case line, more := <-lines:
+			if !more {
+				<-ctx.Done()
+				return nil
+			}
+			if h.do(ctx, line) {
+				return nil
 			}
 		}
 	}
 }
 
-// handleWords does what a line says, and returns whether to quit.
-func handleWords(rig *sim.Rig, words []string, out io.Writer) (quit bool) {
-	if len(words) == 0 {
-		return false
+// lines are those that a person types: at a terminal with a prompt that completes words.
+// A goroutine that waits for a terminal cannot be stopped: it ends with the process, and
+// holds nothing.
+func (h *hand) lines(in io.Reader) (lines chan string, restore func()) {
+	lines, restore = make(chan string), func() {}
+	read := h.readLines(in)
+	if f, is := in.(*os.File); is && term.IsTerminal(int(f.Fd())) {
+		if before, err := term.MakeRaw(int(f.Fd())); err == nil {
+			restore = func() { term.Restore(int(f.Fd()), before) }
+			read = h.prompt(f)
+		}
 	}
-	var err error
-	switch act := actions[words[0]]; {
-	case act != nil:
-		rig.Do(act)
-	case words[0] == "truth":
-		t := rig.Truth()
-		fmt.Fprintf(out, "drained %.3f kg, added %.3f kg, fluid %.1f °C, in the caddy %.1f °C\n", t.DrainedKg, t.AddedKg, t.FluidC, t.CaddyC)
-	case words[0] == "unplug" && len(words) == 2:
-		err = rig.Unplug(words[1])
-	case words[0] == "plug" && len(words) == 2:
-		err = rig.Replug(words[1])
-	case words[0] == "quit":
-		return true
-	default:
-		err = fmt.Errorf("%q is not a word for the cart: see bayfill sim --help", strings.Join(words, " "))
+	go func() {
+		defer close(lines)
+		for {
+			line, err := read()
+			if err != nil {
+				return
+			}
+			lines <- line
+		}
+	}()
+	return lines, restore
+}
+
+func (h *hand) readLines(in io.Reader) func() (string, error) {
+	scanner := bufio.NewScanner(in)
+	return func() (string, error) {
+		if !scanner.Scan() {
+			return "", io.EOF
+		}
+		return scanner.Text(), nil
 	}
-	if err != nil {
-		fmt.Fprintln(out, err)
+}
+
+// prompt reads lines with Tab for completion. Ctrl-C and Ctrl-D mean quit.
+func (h *hand) prompt(f *os.File) func() (string, error) {
+	t := term.NewTerminal(f, "> ")
+	h.out = t
+	t.AutoCompleteCallback = func(line string, pos int, key rune) (string, int, bool) {
+		if key != '\t' || pos != len(line) {
+			return "", 0, false
+		}
+		full := h.complete(line)
+		return full, len(full), true
 	}
-	return false
+	quit := false
+	return func() (string, error) {
+		line, err := t.ReadLine()
+		if errors.Is(err, io.EOF) && !quit {
+			quit = true
+			return "quit", nil
+		}
+		return line, err
+	}
+}
+
+// say prints a sentence of the catalogue.
+func (h *hand) say(key string, f figures, n names) {
+	printWrapped(h.out, h.reader.Say(fillcalc.Text{Key: key, Figures: f, Names: n}), terminalWidth(h.out))
 }

@@ -13,9 +13,10 @@ import (
 func checkCommand() *cobra.Command {
 	var path string
 	cmd := &cobra.Command{
-		Use:   "check",
-		Short: "Check a configuration and say what it would do; opens no port and no connection",
-		Args:  cobra.NoArgs,
+		Use:     "check",
+		Short:   "help.check",
+		Example: "  bayfill check --config bayfill.yaml",
+		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			config, err := config.Load(path)
 			if err != nil {
@@ -28,7 +29,7 @@ func checkCommand() *cobra.Command {
 			return nil
 		},
 	}
-	cmd.Flags().StringVarP(&path, "config", "c", "bayfill.yaml", configHelp)
+	cmd.Flags().StringVarP(&path, "config", "c", configDefault(), configHelp)
 	return cmd
 }
 

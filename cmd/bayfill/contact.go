@@ -25,9 +25,9 @@ type contactFlags struct {
 type tlsFlags struct{ caFile, certFile, keyFile string }
 
 func (t *tlsFlags) add(f *pflag.FlagSet) {
-	f.StringVar(&t.caFile, "ca-file", os.Getenv("BAYFILL_CA_FILE"), "certificate of the authority that signed the TLS broker's; empty: the authorities that this computer trusts (BAYFILL_CA_FILE)")
-	f.StringVar(&t.certFile, "cert-file", os.Getenv("BAYFILL_CERT_FILE"), "client certificate for a TLS broker that requires one (BAYFILL_CERT_FILE)")
-	f.StringVar(&t.keyFile, "key-file", os.Getenv("BAYFILL_KEY_FILE"), "private key of the client certificate (BAYFILL_KEY_FILE)")
+	f.StringVar(&t.caFile, "ca-file", os.Getenv("BAYFILL_CA_FILE"), "flag.ca-file")
+	f.StringVar(&t.certFile, "cert-file", os.Getenv("BAYFILL_CERT_FILE"), "flag.cert-file")
+	f.StringVar(&t.keyFile, "key-file", os.Getenv("BAYFILL_KEY_FILE"), "flag.key-file")
 }
 
 func (t *tlsFlags) config() (*tls.Config, error) {
@@ -52,7 +52,7 @@ func (t *tlsFlags) config() (*tls.Config, error) {
 type signingFlag struct{ keyFile string }
 
 func (s *signingFlag) add(f *pflag.FlagSet) {
-	f.StringVar(&s.keyFile, "command-key-file", os.Getenv("BAYFILL_COMMAND_KEY_FILE"), "file with the key that signs this shop's commands (BAYFILL_COMMAND_KEY_FILE)")
+	f.StringVar(&s.keyFile, "command-key-file", os.Getenv("BAYFILL_COMMAND_KEY_FILE"), "flag.command-key-file")
 }
 
 func (s *signingFlag) signer() (*wire.Signer, error) {
@@ -64,9 +64,9 @@ func (s *signingFlag) signer() (*wire.Signer, error) {
 }
 
 const (
-	brokerHelp       = "MQTT broker, as tcp://HOST:PORT or ssl://HOST:PORT (BAYFILL_BROKER)"
-	usernameHelp     = "user on the broker (BAYFILL_USERNAME)"
-	passwordFileHelp = "file with the password (BAYFILL_PASSWORD_FILE)"
+	brokerHelp       = "flag.broker"
+	usernameHelp     = "flag.username"
+	passwordFileHelp = "flag.password-file"
 )
 
 func brokerDefault() string { return cmp.Or(os.Getenv("BAYFILL_BROKER"), "tcp://127.0.0.1:1883") }
@@ -76,8 +76,8 @@ func (c *contactFlags) add(f *pflag.FlagSet) {
 	c.tls.add(f)
 	f.StringVar(&c.username, "username", os.Getenv("BAYFILL_USERNAME"), usernameHelp)
 	f.StringVar(&c.passwordFile, "password-file", os.Getenv("BAYFILL_PASSWORD_FILE"), passwordFileHelp)
-	f.StringVar(&c.shop, "shop", os.Getenv("BAYFILL_SHOP"), "shop of the cart (BAYFILL_SHOP)")
-	f.StringVar(&c.cart, "cart", os.Getenv("BAYFILL_CART"), "cart (BAYFILL_CART)")
+	f.StringVar(&c.shop, "shop", os.Getenv("BAYFILL_SHOP"), "flag.shop_job_b")
+	f.StringVar(&c.cart, "cart", os.Getenv("BAYFILL_CART"), "flag.cart_job_b")
 }
 
 // topicPart is what one level of a topic may hold.

@@ -19,16 +19,13 @@ import (
 	"bayfill/bridge"
 	"bayfill/bridge/audit"
 	"bayfill/bridge/board"
-	"bayfill/bridge/clock"
 	"bayfill/bridge/config"
 	"bayfill/bridge/mqtt"
 	"bayfill/bridge/words"
 	"bayfill/fillcalc"
-	"bayfill/sim"
 )
 
-// demoSpeed plays a job of about a quarter of an hour in less than a minute. At a higher
-// speed the pauses of a busy machine would look like sensors that fall silent.
+// demoSpeed shows a job of about a quarter of an hour in less than a minute.
 const demoSpeed = 20
 
 type demoOptions struct {
@@ -36,6 +33,8 @@ type demoOptions struct {
 	realTime bool
 	json     bool
 	board    bool
+	chapter  string
+	with     string
 	seed     uint64
 	dir      string
 
@@ -49,32 +48,43 @@ type demoOptions struct {
 	influxTokenEnv string
 }
 
+// What --with may be: how the calibration of the caddy's scale is.
+const (
+	withOverdue      = "overdue"
+	withUncalibrated = "uncalibrated"
+)
+
 func demoCommand() *cobra.Command {
 	var o demoOptions
 	cmd := &cobra.Command{
 		Use:   "demo",
-		Short: "Play a whole job on a simulated cart and compare the result with the truth",
-		Long: `Play a whole job on a simulated cart and compare the result with the truth.
-
-With --board a page with buttons shows it in a browser of this computer; the demo
-then runs until Ctrl-C.`,
+		Short: "help.demo",
+		Long:  "help.demo_more",
+		Example: `  bayfill demo
+  bayfill demo --units us --lang es
+  bayfill demo --chapter drain
+  bayfill demo --with uncalibrated`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return o.run(cmd.Context(), cmd.OutOrStdout())
 		},
 	}
+	cmd.AddCommand(demoFleetCommand())
 	f := cmd.Flags()
 	o.readerFlags.add(f)
-	f.BoolVar(&o.realTime, "real-time", false, "play at real speed (about a quarter of an hour)")
-	f.BoolVar(&o.json, "json", false, "print only the result, as one JSON object")
-	f.BoolVar(&o.board, "board", false, "serve a page that shows it, until Ctrl-C")
+	f.BoolVar(&o.realTime, "real-time", false, "flag.real-time")
+	f.BoolVar(&o.json, "json", false, "flag.json_demo")
+	f.BoolVar(&o.board, "board", false, "flag.board")
+	f.StringVar(&o.chapter, "chapter", "", "flag.chapter")
+	f.StringVar(&o.with, "with", "", "flag.with")
 	cmd.MarkFlagsMutuallyExclusive("json", "board")
-	f.Uint64Var(&o.seed, "seed", 1, "seed of the simulated noise")
-	f.StringVar(&o.dir, "dir", "", "folder for ports, configuration and journal (default: a temporary one, deleted at the end)")
-	f.StringVar(&o.broker, "broker", "", "use this MQTT broker instead of an embedded one, as in tcp://127.0.0.1:1883")
-	f.StringVar(&o.username, "username", "", "user on that broker")
-	f.StringVar(&o.passwordEnv, "password-env", "", "environment variable with the password of that user")
-	f.StringVar(&o.influxURL, "influx-url", "", "also send the history to this InfluxDB")
+	cmd.MarkFlagsMutuallyExclusive("json", "chapter")
+	f.Uint64Var(&o.seed, "seed", 1, "flag.seed")
+	f.StringVar(&o.dir, "dir", "", "flag.dir_demo")
+	f.StringVar(&o.broker, "broker", "", "flag.broker_demo")
+	f.StringVar(&o.username, "username", "", "flag.username_demo")
+	f.StringVar(&o.passwordEnv, "password-env", "", "flag.password-env")
+	f.StringVar(&o.influxURL, "influx-url", "", "flag.influx-url_demo")
 	f.StringVar(&o.influxOrg, "influx-org", "", influxOrgHelp)
 	f.StringVar(&o.influxBucket, "influx-bucket", "bayfill", influxBucketHelp)
 	f.StringVar(&o.influxTokenEnv, "influx-token-env", "", influxTokenHelp)
@@ -82,27 +92,28 @@ then runs until Ctrl-C.`,
 }
 
 func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
-	dir, remove, err := o.folder()
+	if err := o.check(); err != nil {
+		return err
+	}
+	dir, err := prepareFolder(o.dir, demoFolder())
 	if err != nil {
 		return err
 	}
-	defer remove()
-	speed := float64(demoSpeed)
-	if o.realTime {
-		speed = 1
-	}
-	clock := clock.New(time.Now().UnixNano(), speed)
-	rig, err := workshop(filepath.Join(dir, "ports"), o.seed, clock.Elapsed, shopFloor{})
+	r, err := o.reader("")
 	if err != nil {
 		return err
 	}
-	// From here on the rig must run, because only Run closes its ports. Everything ends
+	stage, err := newStage(o.start(time.Now().Truncate(time.Second)), o.seed)
+	if err != nil {
+		return err
+	}
+	// From here on the rig must run, because only Serve closes its ports. Everything ends
 	// with ctx, the rig last: otherwise the bridge would see its ports vanish.
 	ctx, stop := context.WithCancel(ctx)
 	rigCtx, stopRig := context.WithCancel(context.WithoutCancel(ctx))
 	var rigRuns, bridgeRuns sync.WaitGroup // the board runs with the bridge
 	var rigErr, bridgeErr, boardErr error
-	rigRuns.Go(func() { rigErr = rig.Run(rigCtx) })
+	rigRuns.Go(func() { rigErr = stage.rig.Serve(rigCtx) })
 	defer func() {
 		stop()
 		bridgeRuns.Wait()
@@ -111,63 +122,115 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 		err = errors.Join(err, boardErr, bridgeErr, rigErr)
 	}()
 
-	config, to, err := o.config(rig, dir)
+	config, to, err := o.config(dir, time.Unix(0, stage.clock.NowNs()))
 	if err != nil {
 		return err
 	}
-	b, err := bridge.New(ctx, config, bridge.Options{Log: newLog(slog.LevelError), Speed: speed})
+	b, err := bridge.New(ctx, config, bridge.Options{Log: newLog(slog.LevelError), Clock: stage.clock, Open: stage.open})
 	if err != nil {
 		return err
 	}
 	bridgeRuns.Go(func() { bridgeErr = b.Run(ctx) })
 	to.broker.URL = b.BrokerURL()
-	return o.play(ctx, out, rig, clock, to, config.JournalPath(demoCart), func(page net.Listener, r words.Reader) {
-		bridgeRuns.Go(func() { boardErr = board.Run(ctx, to.page(r), page) })
-	})
-}
-
-// play does the job on the running bridge and prints it. serve starts the board.
-func (o *demoOptions) play(ctx context.Context, out io.Writer, rig *sim.Rig, clock *clock.Clock, to contact, journal string, serve func(page net.Listener, r words.Reader)) error {
-	s, err := openStation(ctx, to)
-	if err != nil {
+	if err := stage.begin(ctx, b); err != nil {
 		return err
 	}
-	defer s.close()
-	r, err := o.reader("")
-	if err != nil {
-		return err
-	}
-	v := newView(out, r, o.json, clock.Speed())
-	v.intro(to, o.broker == "")
+	v := newView(out, r, o.json)
+	v.intro(to, dir, o.broker == "")
 	if o.board {
 		page, err := net.Listen("tcp", "127.0.0.1:0")
 		if err != nil {
 			return err
 		}
-		serve(page, r)
+		bridgeRuns.Go(func() { boardErr = board.Run(ctx, to.page(r), page) })
 		v.print(fmt.Sprintf("Board:  http://%s/cart/%s", page.Addr(), demoCart))
 		v.print("")
 	}
-	t := &technician{rig: rig, station: s, clock: clock, reader: r, say: v.say, show: v.show}
-	if err := t.job(ctx); err != nil {
-		return err
-	}
-	err = o.result(ctx, out, v, newAccount(s.look(), rig.Truth()), journal)
-	if err == nil && o.board {
-		v.print(r.Word("demo.board_goes_on"))
-		<-ctx.Done()
-	}
-	return err
+	return o.play(ctx, v, stage, to, dir)
 }
 
-// folder is where ports, configuration and journal are; remove deletes it when it is
-// temporary.
-func (o *demoOptions) folder() (dir string, remove func(), err error) {
-	if o.dir != "" {
-		return o.dir, func() {}, nil
+// start is when the job begins by the demo's clock: now for who looks on, and otherwise so
+// long ago that it has ended when the demo has.
+func (o *demoOptions) start(now time.Time) time.Time {
+	if o.realTime || o.board {
+		return now
 	}
-	dir, err = os.MkdirTemp("", "bayfill-demo-")
-	return dir, func() { os.RemoveAll(dir) }, err
+	return now.Add(-time.Hour)
+}
+
+// check checks the flags that name something.
+func (o *demoOptions) check() error {
+	if o.with != "" && o.with != withOverdue && o.with != withUncalibrated {
+		return configError{fmt.Errorf("--with: %q is not %s or %s", o.with, withOverdue, withUncalibrated)}
+	}
+	known := o.chapter == "" || o.chapter == auditChapter
+	for _, c := range (&technician{}).chapters() {
+		known = known || o.chapter == c.name
+	}
+	if !known {
+		return configError{fmt.Errorf("--chapter: %q is not drain, fill, check or audit", o.chapter)}
+	}
+	return nil
+}
+
+// speed is how fast the demo is shown: as fast as the computer can to what is no screen.
+func (o *demoOptions) speed(v *view) float64 {
+	switch {
+	case o.realTime:
+		return 1
+	case v.live || o.board:
+		return demoSpeed
+	}
+	return 0
+}
+
+// play does the job on the running bridge and prints it.
+func (o *demoOptions) play(ctx context.Context, v *view, stage *stage, to contact, dir string) (err error) {
+	if stage.station, err = openStation(ctx, to); err != nil {
+		return err
+	}
+	defer stage.station.close()
+	t := &technician{stage: stage, reader: v.reader, say: v.say, show: v.show}
+	ended := false
+	begin := func(chapter string) bool {
+		v.hidden = o.chapter != "" && chapter != o.chapter
+		ended = ended || v.hidden && v.chapters > 0
+		stage.pace.set(0, 0)
+		if !v.hidden {
+			v.chapter(chapter)
+			stage.pace.set(o.speed(v), stage.clock.Elapsed())
+		}
+		return !ended
+	}
+	if err := t.job(ctx, begin); err != nil || !begin(auditChapter) {
+		return err
+	}
+	err = o.result(ctx, v, newAccount(stage.station.look(), stage.rig.Truth()), dir)
+	if err != nil || !o.board {
+		return err
+	}
+	v.print(v.reader.Word("demo.board_goes_on"))
+	for err == nil {
+		err = stage.step(ctx, 200*time.Millisecond)
+	}
+	return nil
+}
+
+// demoFolder is where a demo leaves what it has made.
+func demoFolder() string { return filepath.Join(os.TempDir(), "bayfill-demo") }
+
+// prepareFolder returns the folder to use: the default one without the data of an earlier
+// demo, or another one, which must not hold any.
+func prepareFolder(dir, byDefault string) (string, error) {
+	data := filepath.Join(dir, "data")
+	if dir == "" {
+		dir = byDefault
+		return dir, errors.Join(os.RemoveAll(filepath.Join(dir, "data")), os.MkdirAll(dir, 0o700))
+	}
+	if _, err := os.Stat(data); err == nil {
+		return "", configError{fmt.Errorf("--dir: %s exists: choose an empty folder, or delete it", data)}
+	}
+	return dir, os.MkdirAll(dir, 0o700)
 }
 
 // page is a board with buttons for the demo's cart.
@@ -175,9 +238,9 @@ func (c *contact) page(r words.Reader) board.Config {
 	return board.Config{Broker: c.broker.URL, Username: c.broker.Username, Password: c.broker.Password, Shop: demoShop, MayCommand: true, Reader: r}
 }
 
-// config is the configuration of the bridge, and what the technician connects with; the
-// broker's address is not known yet.
-func (o *demoOptions) config(rig *sim.Rig, dir string) (*config.Config, contact, error) {
+// config writes the configuration of the bridge and the calibrations, and returns what the
+// technician connects with; the broker's address is not known yet.
+func (o *demoOptions) config(dir string, now time.Time) (*config.Config, contact, error) {
 	to := contact{broker: mqtt.Endpoint{Username: demoUser, Password: rand.Text()}, prefix: "bayfill/" + demoShop + "/" + demoCart + "/"}
 	broker := ""
 	if o.broker == "" {
@@ -194,23 +257,45 @@ func (o *demoOptions) config(rig *sim.Rig, dir string) (*config.Config, contact,
 	if o.influxURL != "" {
 		history = fmt.Sprintf("history:\n  url: %s\n  org: %q\n  bucket: %s\n  token: {env: %q}\n", o.influxURL, o.influxOrg, o.influxBucket, o.influxTokenEnv)
 	}
-	config, err := config.Parse([]byte(workshopConfig(rig, dir, broker, history)))
-	return config, to, err
+	text := []byte(workshopConfig(dir, broker, history, 1))
+	if err := os.WriteFile(filepath.Join(dir, configName), text, 0o600); err != nil {
+		return nil, contact{}, err
+	}
+	config, err := config.Parse(text)
+	if err != nil {
+		return nil, contact{}, err
+	}
+	return config, to, calibrateBench(config, now, o.with)
 }
 
 // result audits the job in the journal, and prints what was measured beside the truth.
-func (o *demoOptions) result(ctx context.Context, out io.Writer, v *view, a account, journal string) error {
-	record, err := audit.FromJournal(ctx, journal, demoShop, demoCart, a.Job, 0)
+func (o *demoOptions) result(ctx context.Context, v *view, a account, dir string) error {
+	record, err := audit.FromJournal(ctx, filepath.Join(dir, "data", demoCart+".journal"), demoShop, demoCart, a.Job, 0)
 	if err != nil {
 		return err
 	}
 	report := audit.Check(record)
-	a.SameAndComplete = report.SameAndComplete()
+	verdict := audit.Judge(report, fillcalc.DefaultToleranceL, v.reader)
+	a.SameAndComplete, a.Verdict = report.SameAndComplete(), verdict.Outcome
+	ticket := filepath.Join(dir, "job-ticket.html")
+	err = writeFile(ticket, func(w io.Writer) error {
+		return audit.WriteTicket(w, record, report, fillcalc.DefaultToleranceL, v.reader)
+	})
+	if err != nil {
+		return err
+	}
 	if o.json {
-		return json.NewEncoder(out).Encode(a)
+		return json.NewEncoder(v.out).Encode(a)
 	}
 	a.print(v)
 	v.print(v.reader.Word("demo.audit"))
-	printReport(out, report, audit.Judge(report, fillcalc.DefaultToleranceL, v.reader), v.reader)
+	v.verdict(report, verdict)
+	v.print(v.reader.Word("demo.means_" + string(verdict.Outcome)))
+	v.print("")
+	v.print(v.reader.Say(fillcalc.Text{Key: "demo.ticket", Names: names{"file": ticket}}))
+	v.print(v.reader.Word("demo.look_again"))
+	fmt.Fprintf(v.out, "\n  export BAYFILL_CONFIG=%[1]s\n  %[2]s audit job %[3]s\n  %[2]s ticket %[3]s --output ticket.html\n  %[2]s stock\n\n",
+		filepath.Join(dir, configName), invocation(), a.Job)
+	v.print(v.reader.Word("caution.used_oil"))
 	return nil
 }

@@ -21,16 +21,11 @@ const (
 func doctorCommand() *cobra.Command {
 	var path string
 	cmd := &cobra.Command{
-		Use:   "doctor",
-		Short: "Check everything that the bridge needs, and say what to do",
-		Long: `Check everything that the bridge needs: configuration, secrets, data folder,
-journals, ports, broker, history, clock, calibrations, service data. Each line says
-ok, look (something to have a look at) or wrong, and what to do. The exit status is 1
-when something is wrong. Run it as the user that the bridge runs as.
-
-It does not disturb a running bridge: it leaves ports in use alone, connects to the
-broker as a client of its own, and sends the history only a comment.`,
-		Args: cobra.NoArgs,
+		Use:     "doctor",
+		Short:   "help.doctor",
+		Example: "  bayfill doctor --config bayfill.yaml",
+		Long:    "help.doctor_more",
+		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			wrong := 0
 			doctor.Examine(cmd.Context(), path, time.Now(), bridge.ClockSet, func(f doctor.Finding) {
@@ -45,7 +40,7 @@ broker as a client of its own, and sends the history only a comment.`,
 			return nil
 		},
 	}
-	cmd.Flags().StringVarP(&path, "config", "c", "bayfill.yaml", configHelp)
+	cmd.Flags().StringVarP(&path, "config", "c", configDefault(), configHelp)
 	return cmd
 }
 

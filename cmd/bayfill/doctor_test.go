@@ -63,7 +63,7 @@ func newPatient(t *testing.T) *patient {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p.text = workshopConfig(rig, dir, broker, "")
+	p.text = workshopConfig(dir, broker, "", 1)
 	return p
 }
 

@@ -16,10 +16,8 @@ func helpWordsCommand() *cobra.Command {
 	var o readerFlags
 	cmd := &cobra.Command{
 		Use:   "words [WORD]",
-		Short: "Explain every word on screens, command line, messages and sheets",
-		Long: `Explain every word that a person meets on a screen, on the command line, in a message
-and on a sheet. In brackets stands how messages and commands write it. With WORD, only
-what has that text in it.`,
+		Short: "help.words",
+		Long:  "help.words_more",
 		Example: `  bayfill help words
   bayfill help words "clear weighing"
   bayfill help words --lang es`,

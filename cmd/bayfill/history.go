@@ -10,15 +10,15 @@ import (
 func historyCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "history",
-		Short: "Export, fill, copy and erase points of the history in InfluxDB",
+		Short: "help.history",
 	}
 	cmd.AddCommand(historyExportCommand(), historyFillCommand(), historyKeepCommand(), historyRefusedCommand(), historyEraseCommand())
 	return cmd
 }
 
 const (
-	momentHelp = "a number of days ago, or a date in UTC, as in 2026-01-31"
-	untilHelp  = "end of the period; 0d is now"
+	sinceHelp = "flag.since"
+	untilHelp = "flag.until"
 )
 
 // period reads the flags --since and --until, in nanoseconds since 1970 UTC.

@@ -16,16 +16,11 @@ import (
 func historyEraseCommand() *cobra.Command {
 	var path, technician, vehicle string
 	cmd := &cobra.Command{
-		Use:   "erase",
-		Short: "Erase the name of a technician or a vehicle from journals and history",
-		Long: `Erase the name of a technician or a vehicle from the journals of the
-configuration's carts and from the history. The events never held it, only a token
-made with the key in the data folder, so audits give the same result as before.
-
-It does not reach copies that were made elsewhere, notes that somebody wrote, and
-the job that the broker retains until the next one; a running bridge remembers
-names until it is restarted.`,
-		Args: cobra.NoArgs,
+		Use:     "erase",
+		Short:   "help.history_erase",
+		Example: "  bayfill history erase --technician Ada",
+		Long:    "help.history_erase_more",
+		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if (technician == "") == (vehicle == "") {
 				return errors.New("either --technician or --vehicle is needed")
@@ -42,9 +37,9 @@ names until it is restarted.`,
 		},
 	}
 	f := cmd.Flags()
-	f.StringVarP(&path, "config", "c", "bayfill.yaml", configHelp)
-	f.StringVar(&technician, "technician", "", "name of a technician, as given in commands")
-	f.StringVar(&vehicle, "vehicle", "", "name of a vehicle, as given in commands")
+	f.StringVarP(&path, "config", "c", configDefault(), configHelp)
+	f.StringVar(&technician, "technician", "", "flag.technician")
+	f.StringVar(&vehicle, "vehicle", "", "flag.vehicle")
 	return cmd
 }
 

@@ -25,25 +25,25 @@ type historyExportOptions struct {
 func historyExportCommand() *cobra.Command {
 	var o historyExportOptions
 	cmd := &cobra.Command{
-		Use:   "export",
-		Short: "Write a job, or all points of a period, as line protocol or CSV",
-		Long: `Write a job, or all points of a period, as line protocol, which every InfluxDB
-accepts, or as CSV with a row for each field. Progress is shown on standard error.`,
-		Args: cobra.NoArgs,
+		Use:     "export",
+		Short:   "help.history_export",
+		Example: "  bayfill history export --job van-7 --output van-7.lines",
+		Long:    "help.history_export_more",
+		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return o.run(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr())
 		},
 	}
 	o.from.add(cmd)
 	f := cmd.Flags()
-	f.StringVar(&o.job, "job", "", "the newest job of this name")
-	f.StringVar(&o.opened, "opened", "", "of several jobs of that name, the one opened at this time, as the audit writes it")
-	f.StringVar(&o.since, "since", "", "start of the period: "+momentHelp)
+	f.StringVar(&o.job, "job", "", "flag.job_export")
+	f.StringVar(&o.opened, "opened", "", "flag.opened_export")
+	f.StringVar(&o.since, "since", "", sinceHelp)
 	f.StringVar(&o.until, "until", "0d", untilHelp)
-	f.StringVar(&o.shop, "shop", "", "only this shop")
-	f.StringVar(&o.cart, "cart", "", "only this cart")
-	f.StringVar(&o.format, "format", "line", "line or csv")
-	f.StringVarP(&o.path, "output", "o", "", "file to write (default: standard output)")
+	f.StringVar(&o.shop, "shop", "", "flag.shop")
+	f.StringVar(&o.cart, "cart", "", "flag.cart")
+	f.StringVar(&o.format, "format", "line", "flag.format")
+	f.StringVarP(&o.path, "output", "o", "", "flag.output")
 	return cmd
 }
 

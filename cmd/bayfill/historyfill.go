@@ -23,22 +23,20 @@ type historyFillOptions struct {
 func historyFillCommand() *cobra.Command {
 	var o historyFillOptions
 	cmd := &cobra.Command{
-		Use:   "fill",
-		Short: "Send journals to the history again, to fill an empty one or to close gaps",
-		Long: `Send everything that the journals of the configuration's carts hold, or one
-journal file, to the history. A point that is already there is replaced by itself,
-so nothing is doubled, and an interrupted run can simply be repeated. The bridge
-may be running: journals are only read. Progress is shown on standard error.`,
-		Args: cobra.NoArgs,
+		Use:     "fill",
+		Short:   "help.history_fill",
+		Example: "  bayfill history fill --config bayfill.yaml",
+		Long:    "help.history_fill_more",
+		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return o.run(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr())
 		},
 	}
 	o.to.add(cmd)
 	f := cmd.Flags()
-	f.StringVar(&o.journal, "journal", "", "send this journal file instead of the configuration's")
-	f.StringVar(&o.shop, "shop", "", "shop of the journal file")
-	f.StringVar(&o.cart, "cart", "", "only this cart; with --journal, its cart (default: the file's name)")
+	f.StringVar(&o.journal, "journal", "", "flag.journal_fill")
+	f.StringVar(&o.shop, "shop", "", "flag.shop_job")
+	f.StringVar(&o.cart, "cart", "", "flag.cart_fill")
 	return cmd
 }
 

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"os"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -14,9 +15,9 @@ import (
 )
 
 const (
-	influxOrgHelp    = "organisation in that InfluxDB"
-	influxBucketHelp = "bucket in that InfluxDB (database/retention for InfluxDB 1.8)"
-	influxTokenHelp  = "environment variable with the token for that InfluxDB"
+	influxOrgHelp    = "flag.influx-org"
+	influxBucketHelp = "flag.influx-bucket"
+	influxTokenHelp  = "flag.influx-token-env"
 )
 
 // historyFlags name the history: that of a configuration, or another server.
@@ -28,8 +29,8 @@ type historyFlags struct {
 func (h *historyFlags) add(cmd *cobra.Command) {
 	f := cmd.Flags()
 	h.flags = f
-	f.StringVarP(&h.config, "config", "c", "", "use the history of this configuration")
-	f.StringVar(&h.url, "influx-url", "", "or use this InfluxDB, as in http://127.0.0.1:8086")
+	f.StringVarP(&h.config, "config", "c", os.Getenv("BAYFILL_CONFIG"), "flag.config_fleet")
+	f.StringVar(&h.url, "influx-url", "", "flag.influx-url")
 	f.StringVar(&h.org, "influx-org", "", influxOrgHelp)
 	f.StringVar(&h.bucket, "influx-bucket", "bayfill", influxBucketHelp)
 	f.StringVar(&h.tokenEnv, "influx-token-env", "", influxTokenHelp)

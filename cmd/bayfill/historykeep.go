@@ -19,22 +19,20 @@ type historyKeepOptions struct {
 func historyKeepCommand() *cobra.Command {
 	var o historyKeepOptions
 	cmd := &cobra.Command{
-		Use:   "keep",
-		Short: "Copy closed jobs, whole, to a bucket with a longer retention",
-		Long: `Copy every job that ended in a period, with all its readings, inputs, published
-figures and its closing record, to another bucket of the same history. The bucket
-that the bridge writes to also holds what was weighed between jobs, and can then
-have a retention of a few weeks. A job that is already there is replaced by itself.`,
-		Args: cobra.NoArgs,
+		Use:     "keep",
+		Short:   "help.history_keep",
+		Example: "  bayfill history keep --since 7d --to-bucket audit",
+		Long:    "help.history_keep_more",
+		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return o.run(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr())
 		},
 	}
 	o.from.add(cmd)
 	f := cmd.Flags()
-	f.StringVar(&o.since, "since", "7d", "start of the period: "+momentHelp)
+	f.StringVar(&o.since, "since", "7d", sinceHelp)
 	f.StringVar(&o.until, "until", "0d", untilHelp)
-	f.StringVar(&o.bucket, "to-bucket", "", "bucket to copy to (database/retention for InfluxDB 1.8)")
+	f.StringVar(&o.bucket, "to-bucket", "", "flag.to-bucket")
 	cmd.MarkFlagRequired("to-bucket")
 	return cmd
 }

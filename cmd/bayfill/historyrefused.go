@@ -17,12 +17,11 @@ func historyRefusedCommand() *cobra.Command {
 	var path, cart string
 	var asJSON bool
 	cmd := &cobra.Command{
-		Use:   "refused",
-		Short: "List the lines that the history refused for good",
-		Long: `List the lines that the history refused for good, with the time of the point and
-the server's reason, oldest first. The journals keep at most 10000 for each cart,
-for 90 days. The bridge may be running: journals are only read.`,
-		Args: cobra.NoArgs,
+		Use:     "refused",
+		Short:   "help.history_refused",
+		Example: "  bayfill history refused",
+		Long:    "help.history_refused_more",
+		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			c, err := config.Load(path)
 			if err != nil {
@@ -40,9 +39,9 @@ for 90 days. The bridge may be running: journals are only read.`,
 		},
 	}
 	f := cmd.Flags()
-	f.StringVarP(&path, "config", "c", "bayfill.yaml", configHelp)
-	f.StringVar(&cart, "cart", "", "only this cart")
-	f.BoolVar(&asJSON, "json", false, "print one JSON object")
+	f.StringVarP(&path, "config", "c", configDefault(), configHelp)
+	f.StringVar(&cart, "cart", "", "flag.cart")
+	f.BoolVar(&asJSON, "json", false, "flag.json")
 	return cmd
 }
 

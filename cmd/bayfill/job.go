@@ -39,20 +39,9 @@ func jobCommand() *cobra.Command {
 	var o jobOptions
 	cmd := &cobra.Command{
 		Use:   "job",
-		Short: "Send a command to a cart and wait for the answer",
-		Long: `Send a command to a cart over MQTT and wait for the answer.
-
-The exit status is 0 when the command was done, 1 when it was refused, 2 when nobody
-answered. In the last case it may have been done all the same: sent again under the
-same id, it is done only once.
-
-A command is valid until --wait has passed, by the clock of the bridge's computer. If
-the clocks differ by more than that, set them, or choose a longer --wait.
-
-An amount takes its unit, as in "4 qt", "7 pt imp", "350 mL", "95 F", "165 in-lb". A number
-without one is in the units shown: those of the shop, or of --units. The answer says what
-was understood. bayfill help words explains every word.`,
-		Example: `  export BAYFILL_BROKER=tcp://bay-box:1883 BAYFILL_SHOP=hilltop BAYFILL_CART=bay2
+		Short: "help.job",
+		Long:  "help.job_more",
+		Example: `  export BAYFILL_BROKER=tcp://box:1883 BAYFILL_SHOP=hilltop BAYFILL_CART=bay2
   export BAYFILL_USERNAME=technician BAYFILL_PASSWORD_FILE=~/technician.password
   bayfill job open --vehicle van --fluid "amber 6" --low-c "95 F" --high-c "113 F"
   bayfill job phase draining
@@ -67,10 +56,10 @@ was understood. bayfill help words explains every word.`,
 	o.contactFlags.add(f)
 	o.signingFlag.add(f)
 	o.readerFlags.add(f)
-	f.DurationVar(&o.wait, "wait", 10*time.Second, "how long to wait for the answer, and how long the command is valid")
-	f.StringVar(&o.id, "id", "", "id of the command; the id of an earlier attempt repeats that one (default: a new id)")
-	f.StringVar(&o.notAfter, "not-after", "", "with --id: until when the command is valid, as the earlier attempt printed it (default: for --wait)")
-	f.BoolVar(&o.json, "json", false, "print the answer as JSON")
+	f.DurationVar(&o.wait, "wait", 10*time.Second, "flag.wait")
+	f.StringVar(&o.id, "id", "", "flag.id")
+	f.StringVar(&o.notAfter, "not-after", "", "flag.not-after")
+	f.BoolVar(&o.json, "json", false, "flag.json_job_b")
 
 	for i := range wire.Commands {
 		c := &wire.Commands[i]

@@ -35,7 +35,8 @@ import (
 type bay struct {
 	*station
 	rig  *sim.Rig
-	stop func() // the bridge and its broker
+	time *clock.Clock // which stands still while the computer is too busy
+	stop func()       // the bridge and its broker
 }
 
 // openBay sets the environment so that bayfill job and watch find the cart. With
@@ -43,8 +44,7 @@ type bay struct {
 func openBay(t *testing.T, brokerURL string) *bay {
 	t.Helper()
 	dir := t.TempDir()
-	clock := clock.New(time.Now().UnixNano(), demoSpeed)
-	rig, err := workshop(filepath.Join(dir, "ports"), 1, clock.Elapsed, shopFloor{})
+	stage, err := newStage(time.Now(), 1)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -56,13 +56,12 @@ func openBay(t *testing.T, brokerURL string) *bay {
 	if brokerURL != "" {
 		broker = "broker: {url: " + brokerURL + "}\n"
 	}
-	// The fluids of README.
-	text := strings.NewReplacer(demoUsed.Name, "amber 6 used", demoFresh.Name, "amber 6").Replace(workshopConfig(rig, dir, broker, ""))
+	text := workshopConfig(dir, broker, "", 1)
 	config, err := config.Parse([]byte(text))
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := bridge.New(t.Context(), config, bridge.Options{Log: newLog(100), Speed: demoSpeed})
+	b, err := bridge.New(t.Context(), config, bridge.Options{Log: newLog(100), Clock: stage.clock, Open: stage.open})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -70,8 +69,16 @@ func openBay(t *testing.T, brokerURL string) *bay {
 	rigCtx, stopRig := context.WithCancel(context.Background())
 	var rigRuns, bridgeRuns sync.WaitGroup
 	var rigErr, bridgeErr error
-	rigRuns.Go(func() { rigErr = rig.Run(rigCtx) })
+	rigRuns.Go(func() { rigErr = stage.rig.Serve(rigCtx) })
 	bridgeRuns.Go(func() { bridgeErr = b.Run(ctx) })
+	if err := stage.begin(ctx, b); err != nil {
+		t.Fatal(err)
+	}
+	stage.pace.set(demoSpeed, 0)
+	bridgeRuns.Go(func() {
+		for stage.step(ctx, 50*time.Millisecond) == nil {
+		}
+	})
 	end := func() { stop(); bridgeRuns.Wait() }
 	t.Cleanup(func() {
 		end()
@@ -95,7 +102,7 @@ func openBay(t *testing.T, brokerURL string) *bay {
 		}
 	})
 	setContact(t, url, demoUser, filepath.Join(dir, "technician.password"))
-	return &bay{station: s, rig: rig, stop: end}
+	return &bay{station: s, rig: stage.rig, time: stage.clock, stop: end}
 }
 
 const prefix = "bayfill/" + demoShop + "/" + demoCart + "/"
@@ -143,6 +150,13 @@ func (b *bay) soon(t *testing.T, what string, ok func(shown) bool) {
 	bridgetest.Eventually(t, 10*time.Second, what, func() bool { return ok(b.look()) })
 }
 
+// pass waits until so much time has passed on the cart.
+func (b *bay) pass(t *testing.T, d time.Duration) {
+	t.Helper()
+	end := b.time.Elapsed() + d
+	bridgetest.Eventually(t, 30*time.Second, "time to pass", func() bool { return b.time.Elapsed() >= end })
+}
+
 // job runs one command that has to be done.
 func job(t *testing.T, args ...string) {
 	t.Helper()
@@ -169,7 +183,7 @@ func TestJobByCommandLine(t *testing.T) {
 	job(t, "open", "--job", "van-7", "--vehicle", "van", "--fluid", "amber 6", "--used-fluid", "amber 6 used", "--low-c", "35", "--high-c", "45")
 	job(t, "baseline")
 	job(t, "phase", "draining")
-	time.Sleep(10 * time.Second / demoSpeed) // until the scale knows its own noise
+	b.pass(t, 10*time.Second) // until the scale knows its own noise
 	b.rig.Do(func(c *sim.Cart) { c.LayOnCaddy(0.45) })
 	b.soon(t, "the tool", func(s shown) bool { return len(s.job.Changes) == 1 && len(s.job.Questions) == 0 })
 	job(t, "clear", "caddy-scale")
@@ -189,6 +203,7 @@ func TestJobByCommandLine(t *testing.T) {
 	}
 	job(t, "clear")
 	job(t, "republish")
+	b.pass(t, 15*time.Second)
 	status, out, errors := program(t.Context(), "job", "close", "--id", "the-end", "--json")
 	var r wire.Reply
 	if err := json.Unmarshal([]byte(out), &r); status != 0 || err != nil || !r.OK || *r.ID != "the-end" || r.Job != "van-7" {
@@ -217,12 +232,12 @@ func TestJobByCommandLine(t *testing.T) {
 	}
 }
 
-// A whole job by Mosquitto's clients, in README's very words.
+// A whole job by Mosquitto's clients, in the reference's very words.
 func TestReadmeCommands(t *testing.T) {
 	for _, name := range []string{"mosquitto_pub", "mosquitto_sub"} {
 		bridgetest.NeedProgram(t, name)
 	}
-	readme, err := os.ReadFile(filepath.Join("..", "..", "README.md"))
+	readme, err := os.ReadFile("REFERENCE.md")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -230,7 +245,7 @@ func TestReadmeCommands(t *testing.T) {
 	say := regexp.MustCompile(`(?m)^    (say\(\) .*)$`).FindStringSubmatch(string(readme))
 	commands := regexp.MustCompile(`(?m)^    (say '.*"id":"([^"]+)".*)$`).FindAllStringSubmatch(string(readme), -1)
 	if watching == nil || say == nil || len(commands) < 5 {
-		t.Fatalf("README shows another job: %q %q %d commands", watching, say, len(commands))
+		t.Fatalf("the reference shows another job: %q %q %d commands", watching, say, len(commands))
 	}
 	url := bridgetest.StartMosquitto(t).URL
 	b := openBay(t, url)
@@ -262,7 +277,7 @@ func TestReadmeCommands(t *testing.T) {
 			b.soon(t, "the weighing", func(s shown) bool {
 				return s.volumes.Phase == "draining" && s.volumes.QualityCode == string(fillcalc.QualityGood)
 			})
-			time.Sleep(10 * time.Second / demoSpeed) // until the scale knows its own noise
+			b.pass(t, 10*time.Second) // until the scale knows its own noise
 			b.rig.Do(func(c *sim.Cart) { c.LayOnCaddy(0.4) })
 			b.soon(t, "the pan", func(s shown) bool { return len(s.job.Changes) > 0 })
 		}

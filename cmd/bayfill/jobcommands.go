@@ -21,6 +21,15 @@ var shortcuts = map[string]shortcut{
 	"dipstick": {"Enter a reading of the dipstick.", "share", "0 is the lower mark, 1 the upper one; from -1 to 2.", nil, map[string]any{"what": "dipstick"}},
 }
 
+// examples are how each subcommand may be used.
+var examples = map[string]string{
+	"open": `open --vehicle van --fluid "amber 6" --low-c "95 F" --high-c "113 F"`, "phase": "phase draining", "baseline": "baseline",
+	"answer": "answer 1 fluid", "clear": "clear", "enter": `enter spilled "3 fl oz"`, "record": `record torque done --applied "165 in-lb"`,
+	"undo": "undo", "gear": "gear R", "weigh": "weigh bench", "density": `density bench "amber 7" "1 L"`, "close": "close",
+	"abandon": `abandon --why "the vehicle was towed"`, "republish": "republish",
+	"level": `level "0.2 L"`, "bottle": `bottle "1 qt"`, "dipstick": "dipstick 0.5",
+}
+
 type shortcut struct {
 	short    string
 	word     string // the field that is the argument
@@ -58,7 +67,7 @@ func (o *jobOptions) command(name string, c *wire.CommandType, defaults map[stri
 		long += "\n\n" + strings.ToUpper(word) + ": " + help(f)
 	}
 	cmd := &cobra.Command{
-		Use: use, Short: strings.TrimSuffix(c.About, "."), Long: long,
+		Use: use, Short: "help.job_" + name, Long: long, Example: "  bayfill job " + examples[name],
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) < minArgs || len(args) > len(c.Words) {
 				return fmt.Errorf("%d arguments: say bayfill job %s", len(args), use)

@@ -13,14 +13,18 @@ import (
 // showCommand prints the state of the cart and its job.
 func (o *jobOptions) showCommand() *cobra.Command {
 	return &cobra.Command{
-		Use:   "show",
-		Short: "Show the state of the job",
-		Args:  cobra.NoArgs,
+		Use:     "show",
+		Short:   "help.job_show",
+		Example: "  bayfill job show --units us",
+		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return o.show(cmd.Context(), cmd.OutOrStdout())
 		},
 	}
 }
+
+// readingWithin is how long a live cart may be silent, about three frames.
+const readingWithin = 500 * time.Millisecond
 
 func (o *jobOptions) show(ctx context.Context, out io.Writer) error {
 	ctx, cancel := context.WithTimeout(ctx, o.wait)
@@ -38,6 +42,11 @@ func (o *jobOptions) show(ctx context.Context, out io.Writer) error {
 			return noAnswer{fmt.Errorf("no job was shown within %v: %s", o.wait, o.whyNoAnswer(now))}
 		case <-time.After(20 * time.Millisecond):
 		}
+		now = s.look()
+	}
+	// What the broker has kept is the state of now if the cart goes on reading.
+	for end := time.Now().Add(readingWithin); now.presence.Online && now.readingAt.IsZero() && time.Now().Before(end); {
+		time.Sleep(20 * time.Millisecond)
 		now = s.look()
 	}
 	if o.json {

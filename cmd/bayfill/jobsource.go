@@ -24,11 +24,11 @@ type jobSource struct {
 func (s *jobSource) add(cmd *cobra.Command) {
 	s.from.add(cmd)
 	f := cmd.Flags()
-	f.Lookup("config").Usage = "use the history of this configuration, or the journals of its carts when it names none"
-	f.StringVar(&s.journal, "journal", "", "read a cart's journal file instead of the history")
-	f.StringVar(&s.shop, "shop", "", "shop of the journal file")
-	f.StringVar(&s.cart, "cart", "", "cart of the journal file, or the only cart to look at")
-	f.StringVar(&s.opened, "opened", "", "of several jobs of that name, the one opened at this time, as the verdict writes it (default: the newest)")
+	f.Lookup("config").Usage = "flag.config_job"
+	f.StringVar(&s.journal, "journal", "", "flag.journal")
+	f.StringVar(&s.shop, "shop", "", "flag.shop_job")
+	f.StringVar(&s.cart, "cart", "", "flag.cart_job")
+	f.StringVar(&s.opened, "opened", "", "flag.opened")
 }
 
 // record reads a job.

@@ -10,10 +10,10 @@
 // mend what is wrong (a configuration, a flag), 2 when there is no such command, "job" got
 // no answer or "audit" could not be made, else 1.
 //
-// In reading order: run.go, demo.go with technician.go, station.go (a person's side of
+// In reading order: run.go, demo.go with stage.go and technician.go, station.go (a person's side of
 // the contract) with job.go, watch.go and board.go, then the others. reader.go says in which
 // language and units a command prints, entered.go what a person types, helpwords.go what
-// each word means.
+// each word means, speak.go how the help is said, helptopics.go the reference.
 package main
 
 import (
@@ -49,8 +49,7 @@ func main() {
 func rootCommand() *cobra.Command {
 	root := &cobra.Command{
 		Use:           "bayfill",
-		Short:         "Weigh what leaves a transmission and what goes back in",
-		Long:          "Weigh what leaves a transmission and what goes back in. bayfill help words explains every\nword that you meet on a screen, in a message or on a sheet.",
+		Short:         "help.root",
 		Version:       build.Current().String(),
 		SilenceErrors: true,
 		SilenceUsage:  true,
@@ -58,16 +57,25 @@ func rootCommand() *cobra.Command {
 	root.AddCommand(runCommand(), checkCommand(), portsCommand(), listenCommand(), calibrateCommand(), simCommand(), demoCommand(), studyCommand(), budgetCommand(), serviceDataCommand(), jobCommand(), watchCommand(), schemaCommand(), boardCommand(), doctorCommand(), auditCommand(), ticketCommand(), stockCommand(), historyCommand(), versionCommand(), manualCommand())
 	root.InitDefaultHelpCmd()
 	if help, _, err := root.Find([]string{"help"}); err == nil {
-		help.AddCommand(helpWordsCommand())
+		help.Short, help.Long = "help.help", ""
+		help.Flags().String("lang", "", "flag.lang")
+		help.AddCommand(append(topicCommands(), helpWordsCommand())...)
 	}
 	root.SetFlagErrorFunc(flagError)
 	countWords(root)
+	complete(root)
 	return root
 }
 
 // run is the whole program; it returns the exit status.
 func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer) int {
+	reader := helpReader(args)
 	root := rootCommand()
+	speak(root, reader)
+	if len(args) == 0 {
+		firstWords(out, reader)
+		return 0
+	}
 	root.SetArgs(negatives(args))
 	root.SetIn(in)
 	root.SetOut(out)

@@ -14,10 +14,11 @@ import (
 // not list it.
 func manualCommand() *cobra.Command {
 	return &cobra.Command{
-		Use:    "manual DIR",
-		Short:  "Write a page of man(1) for each command into a folder",
-		Hidden: true,
-		Args:   cobra.ExactArgs(1),
+		Use:     "manual DIR",
+		Short:   "help.manual",
+		Example: "  bayfill manual man1",
+		Hidden:  true,
+		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := os.MkdirAll(args[0], 0o755); err != nil {
 				return err

@@ -1,7 +1,11 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
+	"io"
+	"os"
+	"path/filepath"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -11,16 +15,21 @@ import (
 
 func portsCommand() *cobra.Command {
 	return &cobra.Command{
-		Use:   "ports",
-		Short: "List the serial ports and the names to configure; opens none of them",
-		Args:  cobra.NoArgs,
+		Use:     "ports",
+		Short:   "help.ports",
+		Example: "  bayfill ports",
+		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			ports, err := sensors.Ports()
 			if err != nil {
 				return err
 			}
 			out := cmd.OutOrStdout()
-			if len(ports) == 0 {
+			simulated := simulatedPorts()
+			for _, link := range simulated {
+				fmt.Fprintf(out, "%s\n    simulated by bayfill sim\n", link)
+			}
+			if len(ports)+len(simulated) == 0 {
 				fmt.Fprintln(out, "No serial port found. Plug the adapter in; pass it through to a virtual machine.")
 				return nil
 			}
@@ -38,16 +47,31 @@ func portsCommand() *cobra.Command {
 	}
 }
 
+// simulatedPorts are the ports of a running bayfill sim, whose env file names their folder.
+func simulatedPorts() (links []string) {
+	for _, level := range []string{"*", "*/*"} {
+		found, _ := filepath.Glob(filepath.Join(portsFolder(cmp.Or(os.Getenv("BAYFILL_SIM"), simFolder())), level))
+		for _, link := range found {
+			if info, err := os.Stat(link); err == nil && info.Mode()&os.ModeCharDevice != 0 {
+				links = append(links, link)
+			}
+		}
+	}
+	return links
+}
+
 func listenCommand() *cobra.Command {
 	var (
-		line  string
-		quiet bool
-		o     sensors.ListenOptions
+		line, record string
+		quiet        bool
+		recordFor    time.Duration
+		o            sensors.ListenOptions
 	)
 	cmd := &cobra.Command{
-		Use:   "listen PORT",
-		Short: "Show what arrives at a port with the usual settings, and print the configuration that fits",
-		Args:  cobra.ExactArgs(1),
+		Use:     "listen PORT",
+		Short:   "help.listen",
+		Example: "  bayfill listen /dev/serial/by-id/scale",
+		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.Settings = sensors.CommonSettings
 			if line != "" {
@@ -58,12 +82,20 @@ func listenCommand() *cobra.Command {
 				o.Settings = []sensors.LineSettings{setting}
 			}
 			o.Ask = !quiet
-			return sensors.Listen(cmd.Context(), args[0], o, cmd.OutOrStdout())
+			if record == "" {
+				return sensors.Listen(cmd.Context(), args[0], o, cmd.OutOrStdout())
+			}
+			return writeFile(record, func(w io.Writer) error {
+				o.Record = &sensors.Recorder{Out: w, For: recordFor}
+				return sensors.Listen(cmd.Context(), args[0], o, cmd.OutOrStdout())
+			})
 		},
 	}
-	cmd.Flags().StringVar(&line, "line", "", `try only these settings, as in "9600 8N1"`)
-	cmd.Flags().BoolVar(&quiet, "quiet", false, "only listen, send no queries")
-	cmd.Flags().DurationVar(&o.For, "for", 2*time.Second, "how long to listen with each setting")
-	cmd.Flags().IntVar(&o.UnitID, "unit-id", 1, "Modbus unit to query")
+	cmd.Flags().StringVar(&line, "line", "", "flag.line")
+	cmd.Flags().BoolVar(&quiet, "quiet", false, "flag.quiet")
+	cmd.Flags().DurationVar(&o.For, "for", 2*time.Second, "flag.for")
+	cmd.Flags().StringVar(&record, "record", "", "flag.record")
+	cmd.Flags().DurationVar(&recordFor, "record-for", 10*time.Second, "flag.record-for")
+	cmd.Flags().IntVar(&o.UnitID, "unit-id", 1, "flag.unit-id")
 	return cmd
 }

@@ -22,8 +22,8 @@ type (
 type readerFlags struct{ units, lang string }
 
 func (o *readerFlags) add(f *pflag.FlagSet) {
-	f.StringVar(&o.units, "units", os.Getenv("BAYFILL_UNITS"), "units of the amounts: metric, us, imperial (BAYFILL_UNITS; default: the shop's)")
-	f.StringVar(&o.lang, "lang", os.Getenv("BAYFILL_LANG"), "language: en, es (BAYFILL_LANG; default: en)")
+	f.StringVar(&o.units, "units", os.Getenv("BAYFILL_UNITS"), "flag.units")
+	f.StringVar(&o.lang, "lang", os.Getenv("BAYFILL_LANG"), "flag.lang")
 }
 
 // reader returns who reads what a command prints. shop are the units of the shop, for a

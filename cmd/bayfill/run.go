@@ -1,7 +1,9 @@
 package main
 
 import (
+	"cmp"
 	"log/slog"
+	"os"
 
 	"github.com/spf13/cobra"
 
@@ -10,9 +12,12 @@ import (
 )
 
 const (
-	configHelp   = "configuration file"
-	onlyCartHelp = "cart; may be omitted when there is only one"
+	configHelp   = "flag.config"
+	onlyCartHelp = "flag.cart_budget"
 )
+
+// configDefault is the configuration file when none is named.
+func configDefault() string { return cmp.Or(os.Getenv("BAYFILL_CONFIG"), configName) }
 
 // onlyCart is the named cart, or the only one of the configuration.
 func onlyCart(c *config.Config, name string) string {
@@ -25,11 +30,11 @@ func onlyCart(c *config.Config, name string) string {
 func runCommand() *cobra.Command {
 	var path string
 	cmd := &cobra.Command{
-		Use:   "run",
-		Short: "Run the bridge",
-		Long: `Run the bridge until SIGINT or SIGTERM. The exit status is 78 when the configuration
-is wrong: starting it again does not help then.`,
-		Args: cobra.NoArgs,
+		Use:     "run",
+		Short:   "help.run",
+		Example: "  bayfill run --config bayfill.yaml",
+		Long:    "help.run_more",
+		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			config, err := config.Load(path)
 			if err != nil {
@@ -48,6 +53,6 @@ is wrong: starting it again does not help then.`,
 			return b.Run(cmd.Context())
 		},
 	}
-	cmd.Flags().StringVarP(&path, "config", "c", "bayfill.yaml", configHelp)
+	cmd.Flags().StringVarP(&path, "config", "c", configDefault(), configHelp)
 	return cmd
 }

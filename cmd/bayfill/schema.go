@@ -15,11 +15,8 @@ func schemaCommand() *cobra.Command {
 	var into string
 	cmd := &cobra.Command{
 		Use:   "schema [NAME]",
-		Short: "Print what a message may hold (JSON Schema), or all topics (AsyncAPI)",
-		Long: `Print the JSON Schema of the messages on a topic, which is named by the end of the
-topic, as in volumes; asyncapi is the AsyncAPI document of all topics. Without a name,
-list what there is. The files refer to each other by name: --into writes all of them into
-one folder.`,
+		Short: "help.schema",
+		Long:  "help.schema_more",
 		Example: `  bayfill schema
   bayfill schema volumes
   bayfill schema --into schemas`,
@@ -60,6 +57,6 @@ one folder.`,
 			return err
 		},
 	}
-	cmd.Flags().StringVar(&into, "into", "", "write all files into this folder")
+	cmd.Flags().StringVar(&into, "into", "", "flag.into")
 	return cmd
 }

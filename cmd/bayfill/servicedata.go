@@ -25,13 +25,11 @@ type serviceDataOptions struct{ config, dir, units string }
 func serviceDataCommand() *cobra.Command {
 	var o serviceDataOptions
 	cmd := &cobra.Command{
-		Use:   "service-data [NAME]",
-		Short: "List the shop's service data and check every file; with a name, show one in full",
-		Long: `List the shop's service data and check every file. The exit status is 1 when a
-file is bad. With a name, show one in full: amounts in the preferred units, as
-written and in SI. The fluids must be those of the configuration, unless only --dir
-is given.`,
-		Args: cobra.MaximumNArgs(1),
+		Use:     "service-data [NAME]",
+		Short:   "help.service-data",
+		Example: "  bayfill service-data van6-overflow",
+		Long:    "help.service-data_more",
+		Args:    cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			fluids, err := o.load(cmd.Flags().Changed("config"))
 			if err != nil {
@@ -55,9 +53,9 @@ is given.`,
 		},
 	}
 	f := cmd.Flags()
-	f.StringVarP(&o.config, "config", "c", "bayfill.yaml", configHelp)
-	f.StringVar(&o.dir, "dir", "", "folder of the service data (default: the configuration's service_data)")
-	f.StringVar(&o.units, "units", "", "units of the amounts shown: metric, us, imperial (default: the configuration's)")
+	f.StringVarP(&o.config, "config", "c", configDefault(), configHelp)
+	f.StringVar(&o.dir, "dir", "", "flag.dir_service-data")
+	f.StringVar(&o.units, "units", "", "flag.units_service-data")
 	return cmd
 }
 

@@ -1,89 +1,151 @@
 package main
 
 import (
+	"context"
 	"crypto/rand"
+	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
-	"time"
+	"sync"
 
 	"github.com/spf13/cobra"
 
+	"bayfill/fillcalc"
 	"bayfill/sim"
 )
 
+type simOptions struct {
+	readerFlags
+	dir, listen    string
+	script, replay string
+	seed           uint64
+	carts          int
+	in             shopFloor
+}
+
+// simFolder is where a simulated cart keeps its ports and its configuration.
+func simFolder() string { return filepath.Join(os.TempDir(), "bayfill-sim") }
+
 func simCommand() *cobra.Command {
-	var (
-		dir  string
-		seed uint64
-		in   shopFloor
-	)
+	var o simOptions
 	cmd := &cobra.Command{
 		Use:   "sim",
-		Short: "Run a simulated cart on pseudo-terminals, to try things by hand",
-		Long: `Run a simulated cart on pseudo-terminals. Its ports and a matching configuration
-are written to a folder. Type these words to act on the cart:
-
-  drain, shut              open and close the drain
-  tip                      tip the pan into the caddy
-  pour, stop               start and stop pouring fresh fluid
-  engine, off              start and stop the engine
-  bottle, back, away       take a bottle off its scale, put it back, throw it away
-  bring                    put six full bottles there
-  tool, take               put a tool on the caddy, take it away
-  kick                     knock against the caddy
-  unplug NAME, plug NAME   unplug a sensor, plug it in again
-  truth                    print what was really drained and added
-  quit                     stop`,
+		Short: "help.sim",
+		Long:  "help.sim_more",
+		Example: `  bayfill sim
+  bayfill sim --carts 3
+  bayfill sim --script job.txt
+  bayfill sim --replay scale.txt`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			ctx := cmd.Context()
-			start := time.Now()
-			rig, err := workshop(filepath.Join(dir, "ports"), seed, func() time.Duration { return time.Since(start) }, in)
-			if err != nil {
-				return err
+			if o.replay != "" {
+				return o.playRecording(cmd.Context(), cmd.OutOrStdout())
 			}
-			broker, err := embeddedBroker(dir, "127.0.0.1:1883", rand.Text())
-			if err != nil {
-				return err
-			}
-			if in.bottles {
-				rig.Do(actions["bring"])
-			}
-			config := filepath.Join(dir, "bayfill.yaml")
-			if err := os.WriteFile(config, []byte(workshopConfig(rig, dir, broker, "")), 0o600); err != nil {
-				return err
-			}
-			out := cmd.OutOrStdout()
-			fmt.Fprintf(out, "Cart running. In another terminal:\n\n  bayfill run --config %s\n  bayfill listen %s\n\n", config, rig.Port("caddy-scale"))
-			return playByHand(ctx, rig, cmd.InOrStdin(), out)
+			return o.run(cmd.Context(), cmd.InOrStdin(), cmd.OutOrStdout())
 		},
 	}
-	cmd.Flags().StringVar(&dir, "dir", filepath.Join(os.TempDir(), "bayfill-sim"), "folder for ports and configuration")
-	cmd.Flags().Float64Var(&in.windG, "wind", 0, "slow wind on the scales, in grams")
-	cmd.Flags().BoolVar(&in.bottles, "bottles", false, "the fresh fluid comes in bottles, which are taken off and poured")
-	cmd.Flags().Uint64Var(&seed, "seed", 1, "seed of the simulated noise")
+	f := cmd.Flags()
+	o.readerFlags.add(f)
+	f.StringVar(&o.dir, "dir", simFolder(), "flag.dir_sim")
+	f.StringVar(&o.listen, "listen", "127.0.0.1:1883", "flag.listen_sim")
+	f.Float64Var(&o.in.windG, "wind", 0, "flag.wind")
+	f.BoolVar(&o.in.bottles, "bottles", false, "flag.bottles")
+	f.Uint64Var(&o.seed, "seed", 1, "flag.seed")
+	f.IntVar(&o.carts, "carts", 1, "flag.carts")
+	f.StringVar(&o.script, "script", "", "flag.script")
+	f.StringVar(&o.replay, "replay", "", "flag.replay")
+	cmd.MarkFlagsMutuallyExclusive("replay", "script")
 	return cmd
 }
 
-// actions are the words that act on the cart.
-var actions = map[string]func(*sim.Cart){
-	"drain":  (*sim.Cart).OpenDrain,
-	"shut":   (*sim.Cart).CloseDrain,
-	"tip":    func(c *sim.Cart) { c.TipPan(1200 * time.Millisecond) },
-	"pour":   func(c *sim.Cart) { c.StartPour(0.05) },
-	"stop":   (*sim.Cart).StopPour,
-	"engine": (*sim.Cart).StartEngine,
-	"off":    (*sim.Cart).StopEngine,
-	"bottle": func(c *sim.Cart) {
-		if c.Bottles() > 0 {
-			c.TakeBottle()
+func (o *simOptions) run(ctx context.Context, in io.Reader, out io.Writer) (err error) {
+	if o.carts < 1 || o.carts > 100 {
+		return configError{fmt.Errorf("--carts: %d is not from 1 to 100", o.carts)}
+	}
+	script, err := readScript(o.script)
+	if err != nil {
+		return configError{err}
+	}
+	r, err := o.reader("")
+	if err != nil {
+		return err
+	}
+	h := &hand{reader: r, out: out, time: newSimTime()}
+	h.wait = h.time.wait
+	ctx, stop := context.WithCancel(ctx)
+	var running sync.WaitGroup
+	errs := make([]error, o.carts)
+	defer func() {
+		stop()
+		running.Wait()
+		err = errors.Join(append(errs, err)...)
+	}()
+	for i, name := range cartNames(o.carts) {
+		rig, err := workshop(cartPorts(o.dir, i), o.seed+uint64(i), h.time.elapsed, o.in)
+		if err != nil {
+			return err
 		}
-	},
-	"back":  (*sim.Cart).PutBottleBack,
-	"away":  (*sim.Cart).ThrowBottleAway,
-	"bring": func(c *sim.Cart) { c.BringBottles(quartsAtOnce, quartKg) },
-	"tool":  func(c *sim.Cart) { c.LayOnCaddy(0.45) },
-	"take":  (*sim.Cart).TakeOffCaddy,
-	"kick":  func(c *sim.Cart) { c.Kick(1.5) },
+		running.Go(func() { errs[i] = rig.Run(ctx) })
+		h.carts = append(h.carts, simCart{name, rig})
+	}
+	if o.in.bottles {
+		for _, c := range h.carts {
+			c.rig.Do(func(c *sim.Cart) { c.BringBottles(quartsAtOnce, quartKg) })
+		}
+	}
+	if err := o.writeFiles(); err != nil {
+		return err
+	}
+	h.say("sim.runs", nil, nil)
+	fmt.Fprintf(out, "\n  . %s\n  %s run\n\n", filepath.Join(o.dir, "env"), invocation())
+	h.say("sim.env", nil, names{"program": invocation()})
+	h.say("sim.type_help", nil, nil)
+	return h.play(ctx, script, in)
+}
+
+// writeFiles writes the configuration, the password and the env file.
+func (o *simOptions) writeFiles() error {
+	broker, err := embeddedBroker(o.dir, o.listen, rand.Text())
+	if err != nil {
+		return err
+	}
+	if err := os.WriteFile(filepath.Join(o.dir, configName), []byte(workshopConfig(o.dir, broker, "", o.carts)), 0o600); err != nil {
+		return err
+	}
+	return writeEnv(o.dir, "tcp://"+o.listen)
+}
+
+// writeEnv writes the file that says to other commands where the cart is.
+func writeEnv(dir, broker string) error {
+	env := ""
+	for _, v := range [][2]string{
+		{"BROKER", broker}, {"USERNAME", demoUser}, {"PASSWORD_FILE", passwordPath(dir)},
+		{"SHOP", demoShop}, {"CART", demoCart}, {"CONFIG", filepath.Join(dir, configName)}, {"SIM", dir},
+	} {
+		env += fmt.Sprintf("export BAYFILL_%s=%s\n", v[0], v[1])
+	}
+	return os.WriteFile(filepath.Join(dir, "env"), []byte(env), 0o600)
+}
+
+// playRecording sends a recording at a port until ctx ends.
+func (o *simOptions) playRecording(ctx context.Context, out io.Writer) error {
+	f, err := os.Open(o.replay)
+	if err != nil {
+		return configError{fmt.Errorf("--replay: %w", err)}
+	}
+	defer f.Close()
+	recording, err := sim.ReadRecording(f)
+	if err != nil {
+		return configError{fmt.Errorf("--replay: %s: %w", o.replay, err)}
+	}
+	r, err := o.reader("")
+	if err != nil {
+		return err
+	}
+	link := filepath.Join(portsFolder(o.dir), "replay")
+	return recording.Play(ctx, link, func() {
+		printWrapped(out, r.Say(fillcalc.Text{Key: "sim.replays", Figures: figures{"count": float64(len(recording.Pieces))}, Names: names{"port": link, "program": invocation()}}), terminalWidth(out))
+	})
 }

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -27,6 +28,8 @@ type station struct {
 	seen    shown
 	replies map[string]chan wire.Reply
 	sent    int
+	newest  map[wire.Leaf]string // payloads
+	news    chan struct{}        // holds one token when a message has come
 }
 
 // contact is a broker, how to log in, and the cart that is meant.
@@ -66,6 +69,7 @@ func newStation(c contact) *station {
 	c.broker.MaxRetry = time.Second
 	return &station{
 		contact: c, first: make(chan error, 1), replies: map[string]chan wire.Reply{},
+		newest: map[wire.Leaf]string{}, news: make(chan struct{}, 1),
 		seen: shown{trouble: connecting, troubleAt: time.Now()},
 	}
 }
@@ -151,6 +155,13 @@ func (s *station) receive(m mqtt.Message) {
 	leaf := strings.TrimPrefix(m.Topic, s.prefix)
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	if slices.Contains(looksAt, wire.Leaf(leaf)) {
+		s.newest[wire.Leaf(leaf)] = string(m.Payload)
+	}
+	select {
+	case s.news <- struct{}{}:
+	default:
+	}
 	now := time.Now()
 	if !m.Retained {
 		s.seen.heardAt = now
@@ -196,6 +207,29 @@ func (s *station) look() shown {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.seen
+}
+
+// looksAt are the leaves that the technician of a demo looks at.
+var looksAt = []wire.Leaf{wire.VolumesLeaf, wire.WindowLeaf, wire.JobLeaf, wire.AlertsLeaf}
+
+// catchUp returns when the station has received what leaves says was published last.
+func (s *station) catchUp(ctx context.Context, leaves func() map[wire.Leaf]string) error {
+	for {
+		want, same := leaves(), true
+		s.mu.Lock()
+		for _, leaf := range looksAt {
+			same = same && s.newest[leaf] == want[leaf]
+		}
+		s.mu.Unlock()
+		if same {
+			return ctx.Err()
+		}
+		select {
+		case <-s.news:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
 }
 
 // errNoReply is that nobody answered a command. It may have been done all the same.

@@ -36,11 +36,8 @@ func stockCommand() *cobra.Command {
 	var o stockOptions
 	cmd := &cobra.Command{
 		Use:   "stock",
-		Short: "Sum what jobs have used of each fluid, and the used oil they have collected",
-		Long: `Sum what jobs have used of each fluid and the used oil they have collected, by cart
-and by day or month, from their closing records. A job counts on the day it ended;
-one that was given up counts too. With the section stock of the configuration it
-also says what should be left, and what the container for used oil should hold.`,
+		Short: "help.stock",
+		Long:  "help.stock_more",
 		Example: `  bayfill stock --config bayfill.yaml
   bayfill stock --config bayfill.yaml --since 30d --by day --units us`,
 		Args: cobra.NoArgs,
@@ -50,14 +47,14 @@ also says what should be left, and what the container for used oil should hold.`
 	}
 	o.from.add(cmd)
 	f := cmd.Flags()
-	f.Lookup("config").Usage = "use the history of this configuration, or the journals of its carts when it names none"
-	f.StringVar(&o.journal, "journal", "", "read a cart's journal file instead of the history")
-	f.StringVar(&o.shop, "shop", "", "only this shop")
-	f.StringVar(&o.cart, "cart", "", "only this cart")
-	f.StringVar(&o.since, "since", "365d", "start of the period: "+momentHelp)
+	f.Lookup("config").Usage = "flag.config_job"
+	f.StringVar(&o.journal, "journal", "", "flag.journal")
+	f.StringVar(&o.shop, "shop", "", "flag.shop")
+	f.StringVar(&o.cart, "cart", "", "flag.cart")
+	f.StringVar(&o.since, "since", "365d", sinceHelp)
 	f.StringVar(&o.until, "until", "0d", untilHelp)
-	f.StringVar(&o.by, "by", string(closing.ByMonth), "day or month")
-	f.BoolVar(&o.json, "json", false, "print one JSON object, in litres")
+	f.StringVar(&o.by, "by", string(closing.ByMonth), "flag.by_stock")
+	f.BoolVar(&o.json, "json", false, "flag.json_stock")
 	o.reader.add(cmd.Flags())
 	cmd.MarkFlagsMutuallyExclusive("journal", "influx-url")
 	return cmd
@@ -113,13 +110,24 @@ func (o *stockOptions) run(ctx context.Context, out io.Writer, now time.Time) er
 
 // records reads all closing records.
 func (o *stockOptions) records(ctx context.Context, c *config.Config) (list []closing.Record, err error) {
+	var all []audit.Summary
 	switch {
 	case o.journal != "":
 		cart := strings.TrimSuffix(filepath.Base(o.journal), filepath.Ext(o.journal))
-		return journalClosings(ctx, o.journal, cmp.Or(o.shop, c.Shop), cart)
+		all, err = journalClosings(ctx, o.journal, cmp.Or(o.shop, c.Shop), cart)
 	case o.from.url != "" || c.History.URL != "":
-		return o.historyClosings(ctx)
+		all, err = o.historyClosings(ctx)
+	default:
+		all, err = configClosings(ctx, c)
 	}
+	for i := range all {
+		list = append(list, closing.Of(all[i].Shop, all[i].Cart, &all[i].Point))
+	}
+	return list, err
+}
+
+// configClosings reads the closing records in the journals of all configured carts.
+func configClosings(ctx context.Context, c *config.Config) (list []audit.Summary, err error) {
 	for i := range c.Carts {
 		cart := c.Carts[i].Name
 		some, err := journalClosings(ctx, c.JournalPath(cart), c.Shop, cart)
@@ -131,7 +139,7 @@ func (o *stockOptions) records(ctx context.Context, c *config.Config) (list []cl
 	return list, nil
 }
 
-func (o *stockOptions) historyClosings(ctx context.Context) (list []closing.Record, err error) {
+func (o *stockOptions) historyClosings(ctx context.Context) ([]audit.Summary, error) {
 	history, err := o.from.history()
 	if err != nil {
 		return nil, err
@@ -141,14 +149,10 @@ func (o *stockOptions) historyClosings(ctx context.Context) (list []closing.Reco
 		return nil, err
 	}
 	defer store.Close()
-	all, err := store.Summaries(ctx, 0, math.MaxInt64, "")
-	for i := range all {
-		list = append(list, closing.Of(all[i].Shop, all[i].Cart, &all[i].Point))
-	}
-	return list, err
+	return store.Summaries(ctx, 0, math.MaxInt64, "")
 }
 
-func journalClosings(ctx context.Context, path, shop, cart string) (list []closing.Record, err error) {
+func journalClosings(ctx context.Context, path, shop, cart string) (list []audit.Summary, err error) {
 	j, err := journal.OpenReadOnly(path)
 	if err != nil {
 		return nil, err
@@ -156,7 +160,7 @@ func journalClosings(ctx context.Context, path, shop, cart string) (list []closi
 	defer j.Close()
 	all, err := j.Closings(ctx)
 	for i := range all {
-		list = append(list, closing.Of(shop, cart, &all[i]))
+		list = append(list, audit.SummaryOf(all[i], shop, cart))
 	}
 	return list, err
 }

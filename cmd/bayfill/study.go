@@ -29,27 +29,23 @@ type studyOptions struct {
 func studyCommand() *cobra.Command {
 	var o studyOptions
 	cmd := &cobra.Command{
-		Use:   "study",
-		Short: "Measure the errors of the volumes in many simulated jobs",
-		Long: `Play many jobs on simulated carts, and compare the volumes with the truth, and with
-those from a jug and counted bottles. The jobs follow from the seed and from
-sim/study/distribution.yaml, which holds the probabilities; the file given with
---distribution needs only the values that differ. A world is such a file that comes
-with the program: wind, slow indicators, wrong answers and so on. The exit status is
-0 whatever the figures are.`,
-		Args: cobra.NoArgs,
+		Use:     "study",
+		Short:   "help.study",
+		Example: "  bayfill study --jobs 200 --world wind_10",
+		Long:    "help.study_more",
+		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return o.run(cmd.Context(), cmd.OutOrStdout())
 		},
 	}
 	f := cmd.Flags()
-	f.IntVar(&o.jobs, "jobs", 1000, "number of jobs")
-	f.Uint64Var(&o.seed, "seed", 1, "seed of all random numbers")
-	f.StringVar(&o.distribution, "distribution", "", "file with probabilities that differ from the default")
-	f.StringVar(&o.world, "world", "", "print one line of figures for this world, or for all")
-	f.BoolVar(&o.json, "json", false, "print only one JSON object")
-	f.IntVar(&o.worst, "worst", 0, "also list this many jobs with the largest errors relative to their uncertainty")
-	f.IntVar(&o.job, "job", 0, "play only the job with this number, and print what happens")
+	f.IntVar(&o.jobs, "jobs", 1000, "flag.jobs")
+	f.Uint64Var(&o.seed, "seed", 1, "flag.seed_study")
+	f.StringVar(&o.distribution, "distribution", "", "flag.distribution")
+	f.StringVar(&o.world, "world", "", "flag.world")
+	f.BoolVar(&o.json, "json", false, "flag.json_study")
+	f.IntVar(&o.worst, "worst", 0, "flag.worst")
+	f.IntVar(&o.job, "job", 0, "flag.job_study")
 	cmd.MarkFlagsMutuallyExclusive("json", "worst", "job")
 	cmd.MarkFlagsMutuallyExclusive("world", "distribution")
 	return cmd

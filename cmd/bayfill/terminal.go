@@ -30,6 +30,18 @@ func terminalWidth(out io.Writer) int {
 	return 78
 }
 
+// invocation is how this program was started, for commands that are to be pasted.
+func invocation() string {
+	program := os.Args[0]
+	switch path, err := os.Executable(); {
+	case strings.HasSuffix(program, ".test"):
+		return "bayfill"
+	case err == nil && strings.Contains(path, "/go-build"): // go run, which deletes it
+		return "go run ./cmd/bayfill"
+	}
+	return program
+}
+
 // figure formats a number; NaN, which is not known, as a dash.
 func figure(format string, f float64) string {
 	if math.IsNaN(f) {

@@ -23,10 +23,8 @@ func ticketCommand() *cobra.Command {
 	var o ticketOptions
 	cmd := &cobra.Command{
 		Use:   "ticket JOB",
-		Short: "Write the ticket of a job: one small page for the vehicle's folder",
-		Long: `Write the ticket of a job, one page of HTML that prints on A5 or half Letter:
-vehicle, what came out and went in, level, torque, parts, fluid, technician, verdict
-and cautions. It is computed again from the record of the job, as in "audit job".`,
+		Short: "help.ticket",
+		Long:  "help.ticket_more",
 		Example: `  bayfill ticket van-7 --config bayfill.yaml --output van-7.html
   bayfill ticket van-7 --journal data/bay2.journal --units us --lang es > van-7.html`,
 		Args: cobra.ExactArgs(1),
@@ -37,8 +35,8 @@ and cautions. It is computed again from the record of the job, as in "audit job"
 	o.add(cmd)
 	o.reader.add(cmd.Flags())
 	f := cmd.Flags()
-	f.StringVarP(&o.output, "output", "o", "", "file to write (default: standard output)")
-	f.Float64Var(&o.toleranceL, "tolerance-l", fillcalc.DefaultToleranceL, "how many litres the amount may be off beyond its uncertainty, for the verdict")
+	f.StringVarP(&o.output, "output", "o", "", "flag.output")
+	f.Float64Var(&o.toleranceL, "tolerance-l", fillcalc.DefaultToleranceL, "flag.tolerance-l")
 	return cmd
 }
 

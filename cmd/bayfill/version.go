@@ -13,11 +13,9 @@ import (
 func versionCommand() *cobra.Command {
 	var asJSON bool
 	cmd := &cobra.Command{
-		Use:   "version",
-		Short: "Print which build of the program this is",
-		Long: `Print the version, the commit that it was built from and when that was made, whether
-files had changed since, and the Go version. The leaf about, each closing record and each
-audit sheet name the same build.`,
+		Use:     "version",
+		Short:   "help.version",
+		Long:    "help.version_more",
 		Example: "  bayfill version --json",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -40,6 +38,6 @@ audit sheet name the same build.`,
 			return err
 		},
 	}
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "flag.json")
 	return cmd
 }

@@ -5,10 +5,12 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 	"time"
 
 	"golang.org/x/term"
 
+	"bayfill/bridge/audit"
 	"bayfill/bridge/words"
 	"bayfill/bridge/wrap"
 	"bayfill/fillcalc"
@@ -20,32 +22,45 @@ type view struct {
 	out    io.Writer
 	reader words.Reader
 	silent bool // print nothing
-	speed  float64
 	live   bool // out is a terminal whose cursor can be moved
 	width  int
 	drawn  int  // lines of the block on the screen
 	headed bool // the header of the plain lines has been printed
-	last   time.Time
 	latest shown
+
+	hidden   bool          // a chapter is played that is not shown
+	chapters int           // that were shown
+	last     time.Time     // when something was drawn
+	lastAt   time.Duration // the same by the demo's clock
 }
 
-func newView(out io.Writer, r words.Reader, silent bool, speed float64) *view {
-	v := &view{out: out, reader: r, silent: silent, speed: speed, width: terminalWidth(out)}
+func newView(out io.Writer, r words.Reader, silent bool) *view {
+	v := &view{out: out, reader: r, silent: silent, width: terminalWidth(out)}
 	if f, ok := out.(*os.File); ok && !silent && term.IsTerminal(int(f.Fd())) {
 		v.live = os.Getenv("TERM") != "dumb"
 	}
 	return v
 }
 
-// intro says what is shown; ownBroker also how to connect to the demo's own broker.
-func (v *view) intro(to contact, ownBroker bool) {
-	v.print(v.reader.Say(fillcalc.Text{Key: "demo.intro", Figures: figures{"times": v.speed, "reference_c": 20}}))
-	v.print("MQTT: " + to.broker.URL)
-	v.print("      " + to.prefix + "#")
+// intro says what is shown, and how to watch it with another client.
+func (v *view) intro(to contact, dir string, ownBroker bool) {
+	v.print(v.reader.Say(fillcalc.Text{Key: "demo.intro", Figures: figures{"reference_c": 20}}))
+	v.print("MQTT: " + to.broker.URL + "  " + to.prefix + "#")
 	if ownBroker {
-		v.print("      " + to.broker.Username + "  " + to.broker.Password)
+		v.print("      " + to.broker.Username + "  " + passwordPath(dir))
 	}
 	v.print("")
+}
+
+// chapter begins a part of the job that is shown.
+func (v *view) chapter(name string) {
+	v.chapters++
+	if v.silent {
+		return
+	}
+	v.erase()
+	fmt.Fprintf(v.out, "\n== %s ==\n\n", v.reader.Word("demo.chapter_"+name))
+	v.headed = false
 }
 
 // print prints one paragraph, wrapped to the terminal.
@@ -60,7 +75,7 @@ func (v *view) print(text string) {
 
 // say prints one thing that the technician does or learns.
 func (v *view) say(t fillcalc.Text) {
-	if v.silent {
+	if v.silent || v.hidden {
 		return
 	}
 	v.erase()
@@ -71,17 +86,41 @@ func (v *view) say(t fillcalc.Text) {
 	v.last = time.Now()
 }
 
-// show draws the latest messages, unless they were drawn a moment ago.
-func (v *view) show(s shown) {
-	v.latest = s
-	every := 100 * time.Millisecond
-	if !v.live {
-		every = 2 * time.Second
+// verdict prints what an audit found, with reasons only where it found something.
+func (v *view) verdict(report *audit.Report, verdict audit.Verdict) {
+	for _, f := range report.Findings {
+		v.print("  - " + f.Text)
 	}
-	if v.silent || time.Since(v.last) < every {
+	for _, c := range verdict.Criteria {
+		line := "  - " + c.Title + ": " + v.reader.Word("outcome."+string(c.Outcome))
+		if c.Outcome != fillcalc.Passed {
+			line += ". " + strings.Join(c.Says, " ")
+		}
+		v.print(line)
+	}
+	v.print(v.reader.Say(fillcalc.Text{Key: "audit.verdict", Names: names{"outcome": string(verdict.Outcome)}}))
+	v.print("")
+}
+
+// plainEvery is the time between two plain lines by the demo's clock, liveEvery between two
+// pictures of the screen by the computer's.
+const (
+	plainEvery = 40 * time.Second
+	liveEvery  = 100 * time.Millisecond
+)
+
+// show draws the latest messages, which came at a time by the demo's clock, unless some
+// were drawn a moment ago.
+func (v *view) show(s shown, at time.Duration) {
+	v.latest = s
+	early := at-v.lastAt < plainEvery
+	if v.live {
+		early = time.Since(v.last) < liveEvery
+	}
+	if v.silent || v.hidden || early {
 		return
 	}
-	v.last = time.Now()
+	v.last, v.lastAt = time.Now(), at
 	v.erase()
 	v.draw()
 }

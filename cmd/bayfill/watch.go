@@ -22,11 +22,11 @@ import (
 func watchCommand() *cobra.Command {
 	var o watchOptions
 	cmd := &cobra.Command{
-		Use:   "watch",
-		Short: "Watch a cart live",
-		Long: `Watch a cart live: a page that is updated in place or, when the output is not a
-terminal, a line for each change. It waits for a broker or a cart that is not there.`,
-		Args: cobra.NoArgs,
+		Use:     "watch",
+		Short:   "help.watch",
+		Example: "  bayfill watch --units us",
+		Long:    "help.watch_more",
+		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return o.run(cmd.Context(), cmd.OutOrStdout())
 		},

@@ -168,7 +168,7 @@ func TestWatchReportsSilence(t *testing.T) {
 			s.presenceAt = time.Time{}
 			s.heardAt, s.connectedAt = time.Time{}, now.Add(-2500*time.Millisecond)
 		}, "term.no_cart", "last known."},
-		{"kept by the broker", func(s *shown) { s.kept = true }, "", "last known, kept by the broker"},
+		{"kept by the broker", func(s *shown) { s.kept, s.readingAt = true, time.Time{} }, "", "last known, kept by the broker"},
 	} {
 		s := seenAt(t, now)
 		c.change(&s)

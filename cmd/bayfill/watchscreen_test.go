@@ -25,7 +25,7 @@ import (
 	"bayfill/fillcalc"
 )
 
-var update = flag.Bool("update", false, "write the golden screens in testdata/watch")
+var update = flag.Bool("update", false, "renew the golden files")
 
 const screenWidth, screenHeight = 80, 24
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"bayfill/sim"
@@ -18,8 +19,8 @@ const (
 )
 
 var (
-	demoUsed  = sim.Fluid{Name: "amber used", Density15KgM3: 858, Viscosity40: 30, Viscosity100: 6.1}
-	demoFresh = sim.Fluid{Name: "amber fresh", Density15KgM3: 846, Viscosity40: 35, Viscosity100: 7.2}
+	demoUsed  = sim.Fluid{Name: "amber 6 used", Density15KgM3: 858, Viscosity40: 30, Viscosity100: 6.1}
+	demoFresh = sim.Fluid{Name: "amber 6", Density15KgM3: 846, Viscosity40: 35, Viscosity100: 7.2}
 )
 
 // shopFloor is what may differ in the workshop. The zero value is a quiet bay with a canister of
@@ -35,35 +36,62 @@ const (
 	quartsAtOnce = 6
 )
 
-// workshop builds the simulated cart with its ports below dir.
+// workshop builds the simulated cart with its ports in the folder dir, or in memory when dir
+// is empty.
 func workshop(dir string, seed uint64, elapsed func() time.Duration, in shopFloor) (*sim.Rig, error) {
 	cart := sim.DefaultParams()
 	cart.Seed = seed
 	cart.Used, cart.Fresh = demoUsed, demoFresh
 	cart.AmbientC, cart.FluidC = 19, 29 // the vehicle stood over lunch
-	caddy, supply := sim.DefaultScaleParams(), sim.DefaultScaleParams()
-	supply.What = sim.OnSupply
-	caddy.WindKg, supply.WindKg = in.windG/1000, in.windG/1000
 	if in.bottles {
 		cart.SupplyKg, cart.SupplyTareKg, cart.BottleTareKg = 0, 0, emptyQuartKg
 	}
-	inTransmission, inCaddy := sim.DefaultProbeParams(), sim.DefaultProbeParams()
-	inCaddy.Where = sim.InCaddy
-	return sim.NewRig(sim.RigOptions{
-		Cart: cart, Dir: dir, Elapsed: elapsed,
-		Sensors: []sim.Sensor{
-			{Name: "caddy-scale", Scale: &caddy, Wire: &sim.LineWire{Shape: "status-kind-value-unit", Unit: "kg", Decimals: 3}},
-			{Name: "supply-scale", Scale: &supply, Wire: &sim.SMAWire{Unit: "kg", Decimals: 3, Capacity: 30}},
-			{Name: "fluid-probe", Probe: &inTransmission, Wire: &sim.LineWire{Shape: "temp", Unit: "C", Decimals: 1}},
-			{Name: "caddy-probe", Probe: &inCaddy, Wire: &sim.LineWire{Shape: "temp", Unit: "C", Decimals: 1}},
-		},
-	})
+	return sim.NewRig(sim.RigOptions{Cart: cart, Dir: dir, Elapsed: elapsed, Sensors: instruments(in)})
 }
 
-// workshopConfig is the text of the configuration file for the workshop. broker and
-// history are whole sections of it, or empty.
-func workshopConfig(rig *sim.Rig, dir, broker, history string) string {
-	return fmt.Sprintf(`# Written for the simulated cart; a real one looks the same.
+// instruments are those on the cart.
+func instruments(in shopFloor) []sim.Sensor {
+	caddy, supply := sim.DefaultScaleParams(), sim.DefaultScaleParams()
+	supply.What = sim.OnSupply
+	caddy.WindKg, supply.WindKg = in.windG/1000, in.windG/1000
+	inTransmission, inCaddy := sim.DefaultProbeParams(), sim.DefaultProbeParams()
+	inCaddy.Where = sim.InCaddy
+	return []sim.Sensor{
+		{Name: "caddy-scale", Scale: &caddy, Wire: &sim.LineWire{Shape: "status-kind-value-unit", Unit: "kg", Decimals: 3}},
+		{Name: "supply-scale", Scale: &supply, Wire: &sim.SMAWire{Unit: "kg", Decimals: 3, Capacity: 30}},
+		{Name: "fluid-probe", Probe: &inTransmission, Wire: &sim.LineWire{Shape: "temp", Unit: "C", Decimals: 1}},
+		{Name: "caddy-probe", Probe: &inCaddy, Wire: &sim.LineWire{Shape: "temp", Unit: "C", Decimals: 1}},
+	}
+}
+
+// configName is the file name of a configuration.
+const configName = "bayfill.yaml"
+
+// portsFolder is where the ports are below the folder of a simulated cart.
+func portsFolder(dir string) string { return filepath.Join(dir, "ports") }
+
+// cartNames are the carts of a workshop.
+func cartNames(n int) []string {
+	names := []string{demoCart}
+	for i := 1; i < n; i++ {
+		names = append(names, fmt.Sprintf("bay%d", i+2))
+	}
+	return names
+}
+
+// cartPorts is the folder with the ports of a cart.
+func cartPorts(dir string, cart int) string {
+	if cart == 0 {
+		return portsFolder(dir)
+	}
+	return filepath.Join(portsFolder(dir), cartNames(cart + 1)[cart])
+}
+
+// workshopConfig is the text of the configuration file for a workshop in a folder. broker
+// and history are whole sections of it, or empty.
+func workshopConfig(dir, broker, history string, carts int) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, `# Written for the simulated cart; a real one looks the same.
 shop: %s
 data: %s
 %s%sfluids:
@@ -72,7 +100,11 @@ data: %s
   - name: %s
     density_kg_m3: %g
 carts:
-  - name: %s
+`, demoShop, filepath.Join(dir, "data"), broker, history,
+		demoUsed.Name, demoUsed.Density15KgM3, demoFresh.Name, demoFresh.Density15KgM3)
+	for i, name := range cartNames(carts) {
+		port := func(sensor string) string { return filepath.Join(cartPorts(dir, i), sensor) }
+		fmt.Fprintf(&b, `  - name: %s
     caddy: {empty_kg: 2.4, holds_l: 12}
     sensors:
       - name: caddy-scale
@@ -99,15 +131,18 @@ carts:
         port: %s
         protocol: line
         pattern: temperature
-`, demoShop, filepath.Join(dir, "data"), broker, history,
-		demoUsed.Name, demoUsed.Density15KgM3, demoFresh.Name, demoFresh.Density15KgM3, demoCart,
-		rig.Port("caddy-scale"), rig.Port("supply-scale"), rig.Port("fluid-probe"), rig.Port("caddy-probe"))
+`, name, port("caddy-scale"), port("supply-scale"), port("fluid-probe"), port("caddy-probe"))
+	}
+	return b.String()
 }
+
+// passwordPath is the file with the technician's password.
+func passwordPath(dir string) string { return filepath.Join(dir, "technician.password") }
 
 // embeddedBroker is the broker section of a configuration with one user, whose password
 // it writes to a file of its own.
 func embeddedBroker(dir, listen, password string) (string, error) {
-	file := filepath.Join(dir, "technician.password")
+	file := passwordPath(dir)
 	if err := os.WriteFile(file, []byte(password+"\n"), 0o600); err != nil {
 		return "", err
 	}

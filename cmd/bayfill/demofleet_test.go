@@ -1,0 +1,34 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// The demo of the head office finds the one scale that has moved, and no other.
+func TestDemoFleet(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "fleet")
+	t.Setenv("DISPLAY", "")
+	t.Setenv("WAYLAND_DISPLAY", "")
+	status, out, errors := program(t.Context(), "demo", "fleet", "--dir", dir)
+	if status != 0 {
+		t.Fatalf("status %d: %s%s", status, out, errors)
+	}
+	// Charts of twenty scales give a false alarm now and then.
+	if n := strings.Count(out, "has moved by"); n > 2 || !strings.Contains(out, "hilltop/bay07: full bottles: scale supply-scale has moved by +0.8") {
+		t.Errorf("%d scales have moved in\n%s", n, out)
+	}
+	page, err := os.ReadFile(filepath.Join(dir, "fleet.html"))
+	if err != nil || strings.Count(string(page), "<svg") < fleetCarts {
+		t.Errorf("%v, %d pictures", err, strings.Count(string(page), "<svg"))
+	}
+	config := filepath.Join(dir, configName)
+	if status, out, errors := program(t.Context(), "stock", "--config", config); status != 0 || !strings.Contains(out, "1600") {
+		t.Errorf("stock: status %d: %s%s", status, out, errors)
+	}
+	if status, _, errors := program(t.Context(), "audit", "fleet", "--config", config, "--csv", filepath.Join(dir, "jobs.csv")); status != exitConfig || !strings.Contains(errors, "--csv:") {
+		t.Errorf("a table of journals: status %d: %s", status, errors)
+	}
+}

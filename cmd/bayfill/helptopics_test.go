@@ -1,0 +1,31 @@
+package main
+
+import (
+	"os"
+	"strings"
+	"testing"
+)
+
+// REFERENCE.md is what the program says: every command, leaf and pattern is in it.
+func TestReference(t *testing.T) {
+	text := referenceText()
+	if *update {
+		if err := os.WriteFile("REFERENCE.md", []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if kept, err := os.ReadFile("REFERENCE.md"); err != nil || string(kept) != text {
+		t.Errorf("REFERENCE.md differs from the program: renew it with -update: %v", err)
+	}
+	for _, want := range []string{"## volumes\n", "- `drained_l`", "## open\n", "- `fluid` (needed without service_data", "| `temperature` |", "capacity_kg: 30", "The amount is right."} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the reference does not hold %q", want)
+		}
+	}
+	for _, topic := range topics {
+		status, out, errors := program(t.Context(), "help", topic.name)
+		if status != 0 || out != topicText(topic.name) || strings.Contains(out, "{{") {
+			t.Errorf("help %s: status %d: %s", topic.name, status, errors)
+		}
+	}
+}

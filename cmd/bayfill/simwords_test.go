@@ -1,0 +1,157 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/words"
+	"bayfill/sim"
+)
+
+// newHand is a hand on one simulated cart whose time the returned function moves.
+func newHand(t *testing.T) (h *hand, out *bytes.Buffer, pass func(time.Duration)) {
+	t.Helper()
+	rig, err := workshop("", 1, func() time.Duration { return 0 }, shopFloor{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(t.Context())
+	var running sync.WaitGroup
+	running.Go(func() { rig.Serve(ctx) })
+	t.Cleanup(func() { stop(); running.Wait() })
+	out = new(bytes.Buffer)
+	h = &hand{reader: words.Plain, out: out, time: newSimTime(), carts: []simCart{{demoCart, rig}}}
+	h.wait = h.time.wait
+	return h, out, func(d time.Duration) {
+		rig.Advance(t.Context(), d, func(time.Duration) {}, func(string) {})
+	}
+}
+
+// Words do a job and prepare the next one.
+func TestSimWords(t *testing.T) {
+	h, out, pass := newHand(t)
+	do := func(lines ...string) {
+		t.Helper()
+		out.Reset()
+		for _, line := range lines {
+			h.do(t.Context(), line)
+		}
+		if out.Len() > 0 {
+			t.Errorf("%q: %s", lines, out)
+		}
+	}
+	truth := func() sim.Truth { return h.rig().Truth() }
+	do("drain")
+	pass(3 * time.Minute)
+	do("shut", "tip", "pour", "engine")
+	pass(time.Minute)
+	if now := truth(); now.DrainedKg < 3 || now.AddedKg < 2.5 || !now.EngineOn {
+		t.Errorf("%+v", now)
+	}
+	do("stop", "off", "vehicle", "empty", "refill")
+	pass(time.Minute)
+	if now := truth(); now.DrainedKg != 0 || now.AddedKg > 0.1 || now.SumpKg < 3 || now.CaddyKg != 0 || now.SupplyKg < 5.9 || now.SupplyKg > 6.1 || now.EngineOn {
+		t.Errorf("the next job: %+v", now)
+	}
+	load := func() (kg float64) {
+		h.rig().Do(func(c *sim.Cart) { kg = c.LoadKg(sim.OnCaddy) })
+		return kg
+	}
+	empty := load()
+	do("weight 5 kg")
+	pass(2 * time.Second)
+	if kg := load() - empty; kg < 4.999 || kg > 5.001 {
+		t.Errorf("weights of 5 kg weigh %.3f kg", kg)
+	}
+	do("weight 2 kg", "lean 1 kg", "wind 20 g", "kick", "tool", "take", "lean 0 kg", "swap", "probe ice", "probe boil", "probe fluid", "bottle bring", "bottle take", "bottle return", "bottle take", "bottle away", "unplug fluid-probe", "plug fluid-probe", "cart bay2", "fast 2", "wait 10ms")
+}
+
+// A word that is wrong is answered with what would be right.
+func TestSimRefusesWords(t *testing.T) {
+	h, out, _ := newHand(t)
+	for line, says := range map[string]string{
+		"dran": `did you mean "drain"?`, "zzzzzzzzzzz": "help lists them", "weight": "say it as: weight 5 kg", "drain now": "say it as: drain",
+		"weight 5": "with its unit", "weight -1 kg": "from 0 to 30 kg", "probe oil": "say ice, boil or fluid", "bottle drink": "say take, return",
+		"bottle take": "bottle bring", "cart bay9": "not one of bay2", "fast 1e9": "from 0.1 to 100", "wait soon": "such as 10 s", "unplug tap": `no sensor "tap"`,
+	} {
+		out.Reset()
+		if h.do(t.Context(), line) || !strings.Contains(out.String(), says) {
+			t.Errorf("%s: %s", line, out)
+		}
+	}
+	for begun, full := range map[string]string{"dr": "drain ", "b": "bottle ", "bottle t": "bottle take", "unplug ca": "unplug caddy-", "cart ": "cart bay2", "x": "x", "": "", "pro": "probe ", "probe ": "probe "} {
+		if got := h.complete(begun); got != full {
+			t.Errorf("%q completes to %q, want %q", begun, got, full)
+		}
+	}
+}
+
+// A script is checked before it begins.
+func TestSimScript(t *testing.T) {
+	script := filepath.Join(t.TempDir(), "job.txt")
+	write := func(text string) {
+		if err := os.WriteFile(script, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write("# a job\ndrain   # opens the pan\n\nfly\n")
+	if status, _, errors := program(t.Context(), "sim", "--dir", t.TempDir(), "--script", script); status != exitConfig || !strings.Contains(errors, `line 4: "fly" is not a word`) {
+		t.Errorf("status %d: %s", status, errors)
+	}
+	dir := t.TempDir()
+	write("fast 20\ncart bay3\ndrain\nwait 10 s\ntruth\nquit\n")
+	status, out, errors := program(t.Context(), "sim", "--dir", dir, "--script", script, "--carts", "2")
+	if status != 0 || !strings.Contains(out, "Truly: out ") || strings.Contains(out, "out 0 mL") {
+		t.Errorf("status %d: %s%s", status, out, errors)
+	}
+	env, err := os.ReadFile(filepath.Join(dir, "env"))
+	if err != nil || !strings.Contains(string(env), "export BAYFILL_CART=bay2\nexport BAYFILL_CONFIG="+dir+"/bayfill.yaml\n") {
+		t.Errorf("%v: %s", err, env)
+	}
+	if status, out, errors := program(t.Context(), "check", "--config", filepath.Join(dir, configName)); status != 0 || !strings.Contains(out, "bay3") {
+		t.Errorf("status %d: %s%s", status, out, errors)
+	}
+}
+
+// What listen records, sim plays back: a developer sees what a shop's scale said.
+func TestSimReplaysRecording(t *testing.T) {
+	bridgetest.Slow(t)
+	dir := t.TempDir()
+	t.Setenv("BAYFILL_SIM", dir)
+	play := func(args ...string) (out *bridgetest.Output, end func()) {
+		ctx, stop := context.WithCancel(t.Context())
+		out = new(bridgetest.Output)
+		in, keep := io.Pipe()
+		ended := make(chan int, 1)
+		go func() { ended <- run(ctx, append([]string{"sim", "--dir", dir}, args...), in, out, out) }()
+		return out, func() { stop(); <-ended; keep.Close() }
+	}
+	out, end := play()
+	bridgetest.Eventually(t, 10*time.Second, "the cart", func() bool { return strings.Contains(out.String(), "Type help") })
+	port, recording := filepath.Join(dir, "ports", "caddy-scale"), filepath.Join(dir, "scale.txt")
+	if status, out, errors := program(t.Context(), "ports"); status != 0 || !strings.Contains(out, port+"\n    simulated") {
+		t.Errorf("status %d: %s%s", status, out, errors)
+	}
+	status, said, errors := program(t.Context(), "listen", "--for", "1s", "--record", recording, "--record-for", "1s", port)
+	if status != 0 {
+		t.Fatalf("status %d: %s%s", status, said, errors)
+	}
+	end()
+	out, end = play("--replay", recording)
+	defer end()
+	bridgetest.Eventually(t, 10*time.Second, "the recording", func() bool {
+		return strings.Contains(out.String(), "listen "+filepath.Join(dir, "ports", "replay")) || strings.Contains(out.String(), "Ctrl-C")
+	})
+	status, said, errors = program(t.Context(), "listen", "--for", "1s", filepath.Join(dir, "ports", "replay"))
+	if status != 0 || !strings.Contains(said, "pattern: status-kind-value-unit") {
+		t.Errorf("status %d: %s%s", status, said, errors)
+	}
+}

@@ -1,0 +1,124 @@
+package main
+
+import (
+	"cmp"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"bayfill/bridge/words"
+	"bayfill/bridge/wrap"
+	"bayfill/fillcalc"
+)
+
+// helpWidth is the number of columns of the help, but for the lists that cobra prints.
+const helpWidth = 80
+
+// groups are the commands by what they are for, in the order of the help.
+var groups = []struct {
+	id       string
+	commands string
+}{
+	{"try", "demo sim"},
+	{"up", "ports listen check calibrate service-data doctor"},
+	{"run", "run board watch"},
+	{"job", "job"},
+	{"prove", "audit ticket stock budget history"},
+	{"develop", "study schema version completion help"},
+}
+
+// helpReader is who reads the help: --lang counts before the other flags are read.
+func helpReader(args []string) words.Reader {
+	lang := os.Getenv("BAYFILL_LANG")
+	for i, a := range args {
+		if text, is := strings.CutPrefix(a, "--lang="); is {
+			lang = text
+		} else if a == "--lang" && i+1 < len(args) {
+			lang = args[i+1]
+		}
+	}
+	language, err := words.ParseLanguage(lang)
+	if err != nil {
+		language = words.English // the command itself refuses it
+	}
+	return words.Reader{Language: language}
+}
+
+// speak puts sentences in the place of the keys in the help of a command and of those
+// below it.
+func speak(root *cobra.Command, r words.Reader) {
+	root.InitDefaultCompletionCmd()
+	for _, c := range root.Commands() {
+		if c.Name() == "completion" {
+			c.Short = "help.completion"
+		}
+	}
+	for _, g := range groups {
+		root.AddGroup(&cobra.Group{ID: g.id, Title: r.Word("help.group_" + g.id)})
+		for _, name := range strings.Fields(g.commands) {
+			if c, _, err := root.Find([]string{name}); err == nil && c != root {
+				c.GroupID = g.id
+			}
+		}
+	}
+	var topicNames []string
+	for _, t := range topics {
+		topicNames = append(topicNames, t.name)
+	}
+	root.Long = r.Say(fillcalc.Text{Key: "help.root_more", Names: names{"topics": strings.Join(topicNames, ", ")}})
+	root.SetUsageTemplate(headings(root.UsageTemplate(), r))
+	speakBelow(root, r)
+}
+
+// headings are the template of the help with its headings in the reader's language.
+func headings(template string, r words.Reader) string {
+	replace := []string{".FlagUsages", fmt.Sprintf(".FlagUsagesWrapped %d", helpWidth), `Use "{{.CommandPath}} [command] --help" for more information about a command.`, r.Word("help.use_help")}
+	for _, h := range [][2]string{{"Usage:", "usage"}, {"Aliases:", "aliases"}, {"Examples:", "examples"}, {"Available Commands:", "available"}, {"Additional Commands:", "additional"}, {"Global Flags:", "global"}, {"Flags:", "flags"}} {
+		replace = append(replace, h[0], r.Word("help.heading_"+h[1]))
+	}
+	return strings.NewReplacer(replace...).Replace(template)
+}
+
+func speakBelow(c *cobra.Command, r words.Reader) {
+	c.InitDefaultHelpFlag()
+	c.InitDefaultVersionFlag()
+	c.Short, c.Long = r.Word(c.Short), paragraphs(r.Word(c.Long))
+	flag := func(f *pflag.Flag) {
+		switch f.Name {
+		case "help":
+			f.Usage = "flag.help"
+		case "version":
+			f.Usage = "flag.version"
+		}
+		f.Usage = r.Word(f.Usage)
+	}
+	c.Flags().VisitAll(flag)
+	c.PersistentFlags().VisitAll(flag)
+	for _, sub := range c.Commands() {
+		speakBelow(sub, r)
+	}
+}
+
+// paragraphs breaks each paragraph into lines.
+func paragraphs(text string) string {
+	var out []string
+	for _, p := range strings.Split(text, "\n\n") {
+		lines := wrap.Lines(strings.Join(strings.Fields(p), " "), helpWidth)
+		for i := range lines {
+			lines[i] = strings.TrimSpace(lines[i])
+		}
+		out = append(out, strings.Join(lines, "\n"))
+	}
+	return strings.Join(out, "\n\n")
+}
+
+// firstWords is what bayfill alone says: what it is, and what to do first.
+func firstWords(out io.Writer, r words.Reader) {
+	for _, key := range []string{"help.what", "help.first_demo", "help.first_sim", "help.first_run", "help.first_help"} {
+		fmt.Fprintln(out, r.Say(fillcalc.Text{Key: key, Names: names{"program": cmp.Or(invocation(), "bayfill")}}))
+	}
+}
