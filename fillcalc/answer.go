@@ -28,16 +28,25 @@ func (c *Change) Asks() bool {
 	return c.As == "" && (c.Last == 0 || c.Last == c.ID) && math.Abs(c.Kg) >= leastKg
 }
 
-// doubtful reports whether a person's word about a change contradicts the signal: a hand is
-// quick, so what it takes has another end; a push is slow; and a caddy that goes comes back.
-func (j *Job) doubtful(c *Change) bool {
-	switch {
-	case c.Said == "" || c.Last > 0 || j.bottle(-c.Kg):
+// doubtful reports whether a person's word about a change of a scale contradicts the signal: a
+// hand is quick, so what it takes has another end; a push is slow; and a container that comes
+// where fluid runs to had gone.
+func (j *Job) doubtful(load Load, c *Change) bool {
+	if c.Said == "" || c.Last > 0 || j.bottle(-c.Kg) {
 		return false
-	case c.As == AsGone:
-		return c.Cause == Sudden && !c.Slow
 	}
-	return c.As == AsThing && c.Kg < 0 && c.Slow
+	switch c.As {
+	case AsBottle:
+		return true // it is heavier than a full one
+	case AsGone:
+		return !c.Slow
+	case AsThing:
+		return c.Slow
+	case AsContainer:
+		went := func(o Change) bool { return o.Sensor == c.Sensor && o.ID < c.ID && o.Kg < 0 && o.As == AsContainer }
+		return c.Kg > 0 && c.Cause != Away && j.wayAt(load, c.AtNs) > 0 && !slices.ContainsFunc(j.Changes, went)
+	}
+	return false
 }
 
 // Questions lists the changes of which a person must say what they were: since they

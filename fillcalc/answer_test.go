@@ -111,6 +111,36 @@ func TestGoneTakesItsEndFromAChancePair(t *testing.T) {
 	}
 }
 
+// A word that the signal contradicts is in U: any share of the change may be fluid (GUM 4.3.7,
+// a rectangle). In the accounts that follow it is, too: what is said to be gone may go then.
+func TestDoubtfulAnswers(t *testing.T) {
+	for name, c := range map[string]struct {
+		as       Label
+		doubtful bool
+	}{
+		"fluid that was tipped":             {AsFluid, false},
+		"a thing that lies there":           {AsThing, false},
+		"gone, and nothing went":            {AsGone, true},
+		"a container, and none went before": {AsContainer, true},
+	} {
+		r := started(t, oneScale(), aJob(), Draining)
+		r.rest(10)
+		r.scene(8, during(0, 0.8, 0.5/0.8), nil, nil)
+		r.clear()
+		r.answer(1, c.as)
+		r.phase(Filling)
+		r.rest(20)
+		v := r.s.Volumes()
+		least := 2 * 0.5 / math.Sqrt(3) / 0.9
+		if got := v.DrainedUL > least; got != c.doubtful {
+			t.Errorf("%s: U of %.4f L drained", name, v.DrainedUL)
+		}
+		if got := v.AddedUL > least; got != c.doubtful {
+			t.Errorf("%s: U of %.4f L added", name, v.AddedUL)
+		}
+	}
+}
+
 // A clear weighing asks only about what came before it, and about nothing lighter than 50 g.
 func TestQuestions(t *testing.T) {
 	r := started(t, twoScales(), aJob(), Draining)

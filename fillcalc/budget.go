@@ -157,9 +157,12 @@ func (s *State) weighed(i int, t Tally, perKg float64) (b Budget) {
 		driftKg = max(driftKg, s.driftKg(i, &from, &to))
 		b = b.plus(Term{weighingName(k, l.MarkN), name, float64(-math.Sqrt(from.U2) * perKg)})
 		b = b.plus(Term{weighingName(k+1, l.MarkN), name, float64(math.Sqrt(to.U2) * perKg)})
-		for n := from.Changes; n < to.Changes; n++ {
+		for n := range to.Changes {
 			c := &j.Changes[n]
-			if c.Sensor != name {
+			if c.Sensor == name && j.doubtful(sc.Setup.Load, c) { // its other end may lie in this account
+				b = append(b, Term{"a change", "answer about " + number(c.ID) + ", " + t.String(), c.Kg / math.Sqrt(3) * perKg})
+			}
+			if c.Sensor != name || n < from.Changes {
 				continue
 			}
 			// What is set down anew stands elsewhere, with all that is in it.
@@ -168,7 +171,7 @@ func (s *State) weighed(i int, t Tally, perKg float64) (b Budget) {
 			if c.As == AsBottle {
 				bottles++
 			}
-			if c.As == "" || c.Light || j.doubtful(c) {
+			if c.As == "" || c.Light {
 				// Any share of it may have been fluid: the mean square of a uniformly
 				// distributed share.
 				u2 += float64(c.Kg*c.Kg) / 3

@@ -125,7 +125,7 @@ func (s *Scale) divide(r *ramp, sigma, way float64) (f found, ok bool) {
 	case s.Hole > 0:
 		f.Kg = total - max(min(0, total), min(max(0, total), total-f.Kg)) // a stream explains no more than there is
 		return f, s.hidden(&f, math.Abs(total) > slack, rested) || !explained
-	case s.bumped(&f, sigma):
+	case s.Way != 0 && s.bumped(&f, sigma):
 		f.Cause = Knock
 		return f, true
 	case explained:
@@ -162,7 +162,7 @@ func (s *Scale) thing(f *found, beforeKgS, way, slackKg float64) bool {
 	fluid := float64(way*f.Kg) > 0
 	f.Slow = took > suddenS+s.step() && quick < math.Abs(f.Kg)/2
 	f.Flows = fluid && quick < s.Setup.MaxFlowKgS+slackKg
-	f.Lifted = took < liftS
+	f.Lifted = took < liftS || quick > float64(0.75*math.Abs(f.Kg))
 	if !fluid && f.Slow {
 		f.Cause = Backward
 		if way < 0 { // poured just before

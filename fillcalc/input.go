@@ -134,10 +134,7 @@ func applyOpen(s *State, in *Input) {
 		UsedFactor:  BuoyancyFactor(used, s.Setup.AirKgM3),
 		FreshFactor: BuoyancyFactor(fresh, s.Setup.AirKgM3),
 	}
-	s.Job.EmptyKg, s.Job.EmptyUKg = bottleKg, bottleUKg
-	if in.Job.EmptyBottleKg > 0 {
-		s.Job.EmptyKg, s.Job.EmptyUKg = in.Job.EmptyBottleKg+clingsKg, clingsKg/2
-	}
+	s.Job.weighEmpty()
 	s.Job.fit(&s.Setup)
 	s.rewatch()
 	s.turnTo(Ready)

@@ -137,20 +137,35 @@ func (s *Scale) now(changes int) Settled {
 func (j *Job) apart(i, from, to int) (kg, u2 float64) {
 	c := &j.Changes[i]
 	grouped := c.Last > 0 && c.First > from && c.Last <= to
-	if c.As == AsGone && c.Last > 0 && !grouped {
-		if o := j.pairOf(c); o != nil && o.U2 < c.U2 {
-			return -o.Kg, o.U2 // the same thing was weighed when it came and when it went
-		}
-	}
 	switch {
-	case c.As.weighed() && (c.As == AsFluid || grouped || c.Last == 0):
+	case c.As == AsGone && grouped:
+		return 0, j.unlike(c)
+	case c.As == AsGone && c.Last > 0: // the same thing was weighed when it came and when it went
+		if o := j.pairOf(c); o != nil && o.U2 < c.U2 {
+			return -o.Kg, o.U2
+		}
+	case c.As.weighed():
 		return 0, 0
 	case c.As == AsBottle:
-		return -j.EmptyKg, float64(clingsKg * clingsKg) // what is left in it is not known
+		return -j.EmptyKg, float64(clingsKg*clingsKg) + c.U2 // what is left in it, and what else moved then, is not known
 	case c.As == AsContainer && c.Last == 0:
-		return c.Kg - c.FellKg, c.U2 + c.FellU2
+		kg, u2 = c.Kg-c.FellKg, c.U2+c.FellU2
+		if c.Said == "" && c.FellKg == 0 && j.bottle(c.Kg) {
+			u2 += float64(j.EmptyKg*j.EmptyKg) / 3 // an empty one may have gone unseen
+		}
+		return kg, u2
 	}
 	return c.Kg, c.U2
+}
+
+// unlike is the variance from what came back being another one than what went: any share of the
+// difference may not be fluid.
+func (j *Job) unlike(c *Change) float64 {
+	o := j.pairOf(c)
+	if o == nil || o.ID > c.ID || c.Kg < 0 || j.bottle(-o.Kg) {
+		return 0
+	}
+	return float64((c.Kg+o.Kg)*(c.Kg+o.Kg)) / 3
 }
 
 // pairOf returns the other change of a group of two, nil if there are more.
@@ -224,7 +239,12 @@ func (s *State) weigh(i int, atNs int64, kg float64) {
 func (s *State) knock(t0Ns int64, f *found) {
 	for i := range s.Scales[:s.ScaleN] {
 		sc := &s.Scales[i]
-		if sc.Open || sc.N < firstN || !counts(sc.Setup.Load, s.Job.Phase) {
+		if sc.N < firstN || !counts(sc.Setup.Load, s.Job.Phase) {
+			continue
+		}
+		if sc.Open {
+			now := float64(s.NowNs-sc.T0Ns) / 1e9
+			s.change(i, found{U2: knockUKg * knockUKg, FromKg: sc.ShownKg, EndKg: sc.ShownKg, FromS: now, ToS: now, Cause: Knock})
 			continue
 		}
 		other := float64(t0Ns-sc.T0Ns) / 1e9
@@ -327,7 +347,7 @@ func (s *State) change(i int, f found) {
 		ID: len(j.Changes) + 1, Sensor: sc.Setup.Sensor, FromNs: ns(f.FromS), AtNs: ns(f.ToS),
 		FromKg: f.FromKg, EndKg: f.EndKg, Kg: f.Kg, U2: f.U2, Cause: f.Cause, Slow: f.Slow, Flows: f.Flows, Lifted: f.Lifted,
 	}
-	if f.Kg < 0 && f.Cause != Away {
+	if f.Kg < -leastKg && f.Cause != Away {
 		c.ReturnedNs = sc.restedAt(f.EndKg, sc.Setup.slackKg(min(f.U2, sureU2), f.Kg))
 	}
 	if c.Kg > containerKg && j.way(sc.Setup.Load) < 0 && !c.Slow {

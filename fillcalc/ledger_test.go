@@ -237,6 +237,9 @@ func TestOverflowAtTheCheck(t *testing.T) {
 			r.scene(4, nil, steady(0.05), nil)
 			r.scene(20, steady(0.01), nil, nil)
 			r.rest(6)
+			if len(r.s.Job.Changes) > 0 {
+				t.Errorf("a pour and what runs over are taken for a knock: %+v", r.s.Job.Changes)
+			}
 			v := r.s.Volumes()
 			tolKg := 0.006
 			if r.s.ScaleN == 1 {

@@ -81,9 +81,15 @@ func (s *State) seeLoss(i int) {
 	case s.NowNs-b.LastNs > endedNs:
 		b.SinceNs = 0
 	}
+	s.seeRan(i)
+}
+
+// seeRan notes what a stream that comes has brought so far, once that is more than a drip.
+func (s *State) seeRan(i int) {
+	sc, b := &s.Scales[i], &s.Job.Loss
 	if gainKg := sc.LevelKg - b.FromKg; b.SinceNs > 0 && s.NowNs-b.SinceNs >= lastsNs && gainKg >= runsKg {
 		b.RanNs = s.NowNs
-		if load == BothLoad {
+		if sc.Setup.Load == BothLoad {
 			b.NowKg = gainKg
 		} else if !b.Lost {
 			s.lose(i)

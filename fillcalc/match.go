@@ -28,6 +28,9 @@ func (s *State) match(i int) {
 	j, sc, l := &s.Job, &s.Scales[i], &s.Job.Ledgers[i]
 	j.Changes = slices.Clone(j.Changes)
 	m := matching{j: j, sc: sc, offID: 0, baseKg: l.Marks[0].Kg}
+	if sc.Setup.Load != CaddyLoad {
+		j.weighEmpty()
+	}
 	clears := j.Clears
 	for k := range j.Changes {
 		c := &j.Changes[k]
@@ -49,6 +52,7 @@ func (s *State) match(i int) {
 		}
 	}
 	m.settle()
+	m.unseen()
 	l.Off = m.offID
 }
 
@@ -60,6 +64,7 @@ type matching struct {
 	clearedID int       // the last change before the last clear weighing
 	offID     int       // the change with which the container went; 0: it is there
 	baseKg    float64   // weight of the container when it was last put there
+	emptyKg   float64   // of the last bottle that came back about empty
 }
 
 // next takes the next change.
@@ -84,14 +89,14 @@ func (m *matching) next(c *Change) {
 	case out && c.Kg > 0:
 		m.brought(c, open)
 	}
-	if out && c.Last == 0 && m.j.bottle(-c.Kg) {
+	if out && c.Last == 0 && m.stood(c) {
 		m.nextBottle(c, open)
 	}
 }
 
-// ends finds what a change ends: by weight, or for the fluid that it left or that was poured.
+// ends finds what a change ends: a bottle in the hand, by weight, or for the fluid that it left or that was poured.
 func (m *matching) ends(c *Change, open []*Change, out bool) bool {
-	if m.exact(c, open, out) {
+	if out && m.emptied(c, open) || m.exact(c, open, out) {
 		return true
 	}
 	if out {
@@ -120,7 +125,7 @@ func (m *matching) returned(c *Change, open []*Change) {
 // at a clear weighing is not what flows away later.
 func (m *matching) open(n *Change) (list []*Change) {
 	for _, c := range m.changes {
-		seen := c.Said != "" || c.ID > m.clearedID || !n.Flows && float64(9*n.U2) < leastKg*leastKg
+		seen := c.Said != "" || c.ID > m.clearedID || !n.Flows && float64(9*n.U2) < leastKg*leastKg && !m.stood(n)
 		if c.Said == AsGone && c.SaidNs < n.FromNs {
 			continue // it was over when somebody said so
 		}
@@ -248,25 +253,54 @@ func (m *matching) dripped(n *Change, open []*Change) bool {
 	return false
 }
 
+// emptied finds the bottle that was taken last and comes back lighter.
+func (m *matching) emptied(n *Change, open []*Change) bool {
+	for _, c := range open {
+		if n.Kg > 0 && c.Kg+n.Kg < 0 && !c.Loose && c.Said == "" && m.j.bottle(-c.Kg) && m.j.wayAt(m.sc.Setup.Load, c.AtNs) < 0 {
+			m.group(AsGone, false, n, c)
+			m.cameBack(n)
+			return true
+		}
+	}
+	return false
+}
+
 // poured finds what came or went on a scale that is poured from, and differs by what was
 // poured meanwhile.
 func (m *matching) poured(n *Change, open []*Change) bool {
 	for _, c := range open {
-		rest := c.Kg + n.Kg
-		switch {
-		case c.Loose || c.Said != "" || m.j.wayAt(m.sc.Setup.Load, c.AtNs) > 0:
-		case c.Kg < 0 && n.Kg > 0 && rest < 0 && m.j.bottle(-c.Kg):
-			m.group(AsGone, false, n, c)
-			if j := m.j; j.Spec.EmptyBottleKg == 0 && math.Abs(n.Kg-bottleKg) < float64(3*bottleUKg) && (n.Kg < j.EmptyKg || j.EmptyUKg == bottleUKg) {
-				j.EmptyKg, j.EmptyUKg = n.Kg, math.Sqrt(n.U2) // an empty one that came back
-			}
-			return true
-		case c.Kg < 0 && n.Kg > leastKg && rest < 0:
+		if !c.Loose && c.Said == "" && c.Kg < 0 && n.Kg > leastKg && c.Kg+n.Kg < 0 && m.j.wayAt(m.sc.Setup.Load, c.AtNs) < 0 {
 			m.group("", false, n, c) // it was poured from, or another container came
 			return true
 		}
 	}
 	return false
+}
+
+// weighEmpty begins with what is known of an empty bottle before one has come back.
+func (j *Job) weighEmpty() {
+	j.EmptyKg, j.EmptyUKg = bottleKg, bottleUKg
+	if j.Spec.EmptyBottleKg > 0 {
+		j.EmptyKg, j.EmptyUKg = j.Spec.EmptyBottleKg+clingsKg, clingsKg/2
+	}
+}
+
+// cameBack learns what an empty bottle weighs from one that came back. In the first one some
+// fluid may be left; two that weigh the same are empty.
+func (m *matching) cameBack(n *Change) {
+	j, off := m.j, math.Abs(n.Kg-bottleKg)
+	if j.Spec.EmptyBottleKg > 0 || off > float64(3*bottleUKg) {
+		return
+	}
+	slackKg := float64(3*math.Sqrt(n.U2)) + m.sc.Setup.ResolutionKg
+	same := slackKg < 2*bottleUKg && math.Abs(n.Kg-m.emptyKg) <= slackKg
+	m.emptyKg = n.Kg
+	switch known := rootSumSquares(math.Sqrt(n.U2), off/2); {
+	case same:
+		j.EmptyKg, j.EmptyUKg = n.Kg, math.Sqrt(n.U2)
+	case off < 1.5*bottleUKg && known < j.EmptyUKg:
+		j.EmptyKg, j.EmptyUKg = n.Kg, known
+	}
 }
 
 // nextBottle labels bottles that had not come back when another was taken: who takes the
@@ -275,7 +309,7 @@ func (m *matching) poured(n *Change, open []*Change) bool {
 func (m *matching) nextBottle(n *Change, open []*Change) {
 	backKg := -n.Kg - m.j.fullBottleKg() + m.j.EmptyKg
 	for _, c := range open {
-		if c.Last > 0 || !m.j.bottle(-c.Kg) || m.j.wayAt(m.sc.Setup.Load, c.AtNs) > 0 {
+		if c.Last > 0 || !m.stood(c) || m.j.wayAt(m.sc.Setup.Load, c.AtNs) > 0 {
 			continue
 		}
 		if m.label(c, AsBottle); math.Abs(backKg) < m.j.EmptyKg/3 {
@@ -335,7 +369,7 @@ func (m *matching) clear() {
 		case c.As == "" && math.Abs(c.Kg) < leastKg:
 			m.label(c, AsGone)
 			c.Light = true
-		case m.sc.Setup.Load != CaddyLoad && c.As == "" && m.j.bottle(-c.Kg):
+		case m.sc.Setup.Load != CaddyLoad && c.As == "" && m.stood(c):
 			bottles = append(bottles, c)
 		}
 	}
@@ -364,6 +398,22 @@ func (m *matching) settle() {
 			m.group(AsGone, false, c, best)
 		case c.SaidWith != c.ID && !m.j.bottle(-c.Kg):
 			c.As = "" // it was said of others as well, which have proved to be something else
+		}
+	}
+}
+
+// unseen joins an empty bottle that came, and that nobody saw being taken, to one that was
+// taken for thrown away.
+func (m *matching) unseen() {
+	for _, c := range m.changes {
+		if c.As != AsGone || c.Said != "" || c.Last > 0 || math.Abs(c.Kg-m.j.EmptyKg) > float64(3*m.j.EmptyUKg)+m.sc.Setup.ResolutionKg || m.j.Spec.BottleL == 0 {
+			continue
+		}
+		for _, o := range m.changes {
+			if o.As == AsBottle && o.Said == "" {
+				m.group(AsGone, false, c, o)
+				break
+			}
 		}
 	}
 }
@@ -407,6 +457,18 @@ func (m *matching) period(c *Change) (n int) {
 // bottle reports whether a weight may be that of a bottle with fluid in it.
 func (j *Job) bottle(kg float64) bool {
 	return j.Spec.BottleL > 0 && kg > j.EmptyKg-float64(2*j.EmptyUKg) && kg < float64(1.1*j.fullBottleKg())
+}
+
+// stood reports whether what went may be a bottle that stood there: a full one, or one that had
+// come back with as much in it.
+func (m *matching) stood(n *Change) bool {
+	if !m.j.bottle(-n.Kg) {
+		return false
+	}
+	full := math.Abs(m.j.fullBottleKg()+n.Kg) <= m.sc.Setup.slackKg(n.U2, n.Kg)+float64(0.03*m.j.fullBottleKg())
+	return full || slices.ContainsFunc(m.changes, func(c *Change) bool {
+		return c.Kg > 0 && c.ID < n.ID && math.Abs(c.Kg+n.Kg) <= m.sc.Setup.slackKg(n.U2+c.U2, n.Kg)
+	})
 }
 
 // fullBottleKg is the weight of a full bottle of the labelled size.

@@ -18,7 +18,7 @@ func (s *Scale) weigh() {
 		if s.back(0).S-t < s.From-float64(s.step()/2) {
 			break
 		}
-		if kg, u2, drips, ok := s.stands(t); ok && u2 < float64(0.98*best.U2) {
+		if kg, u2, drips, ok := s.stands(t); ok && (!drips || u2 < best.U2) {
 			best.Kg, best.U2, best.Drips, best.Now = kg, u2, drips, true
 		}
 	}
@@ -59,15 +59,19 @@ func (s *Scale) fell(f *found, sinceS float64) (kg, u2 float64) {
 		if was.N == 0 || was.S < sinceS || kg < float64(3*math.Sqrt(was.U2+f.U2)) {
 			continue
 		}
-		between := 0
+		between, lastS := 0, 0.0 // and when it was last up
 		for k := range min(s.N, ringN) {
 			b := s.back(k)
-			if part := (was.Kg - b.Kg) / kg; b.S > was.S && b.S < f.FromS && part > 0.3 && part < 0.7 {
+			part := (was.Kg - b.Kg) / kg
+			if b.S > was.S && b.S < f.FromS && part > 0.3 && part < 0.7 {
 				between++
 			}
+			if b.S < f.FromS && part <= 0.3 {
+				lastS = max(lastS, b.S)
+			}
 		}
-		if float64(between)*s.step() < liftS/2 {
-			return kg, was.U2
+		if l := s.fit(lastS-backS, lastS-guardS); float64(between)*s.step() < liftS/2 && l.N >= 3 {
+			return l.at(lastS) - f.FromKg, l.u2(lastS, s.sigmaKg()) // fluid may have run until then
 		}
 		return 0, 0
 	}
@@ -95,12 +99,17 @@ func (s *Scale) stands(seconds float64) (kg, u2 float64, drips, ok bool) {
 		count[p]++
 		n++
 	}
-	var c, x1, y1, xx, xy, yy float64
+	var c, x1, y1, xx, xy, yy, next float64
+	was := math.NaN()
 	for p := range parts {
 		if count[p] > 0 {
 			x, y := -float64(p)/(parts-1), sum[p]/count[p]
 			c, x1, y1 = c+1, x1+x, y1+y
 			xx, xy, yy = xx+float64(x*x), xy+float64(x*y), yy+float64(y*y)
+			if c > 1 {
+				next += float64((y - was) * (y - was))
+			}
+			was = y
 		}
 	}
 	if n < 5 || c < 5 || n < 6 && seconds < 6 {
@@ -109,6 +118,9 @@ func (s *Scale) stands(seconds float64) (kg, u2 float64, drips, ok bool) {
 	spread := xx - float64(x1*x1)/c
 	moved := (xy - float64(x1*y1)/c) / spread // over the whole window
 	v := max(0, yy-float64(y1*y1)/c-float64(moved*moved*spread)) / (c - 2)
+	// In gusts that outlast a part, neighbours differ by less than parts that lie apart
+	// (von Neumann's ratio; variance of a mean of correlated values, to the first lag).
+	v += float64(2 * max(0, v-next/float64(2*(c-1))))
 	v = float64(v * max(1, 8/seconds)) // parts of a short window are not independent
 	d2 := float64(s.Setup.ResolutionKg*s.Setup.ResolutionKg) / 12
 	movedU := math.Sqrt((v + float64(d2/2)) / spread)

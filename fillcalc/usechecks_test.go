@@ -343,13 +343,8 @@ func TestMovedScaleIsNamed(t *testing.T) {
 		t.Errorf("%+v, want %v", a, want)
 	}
 
-	text, err := json.Marshal(r.s)
-	var again State
-	if err == nil {
-		err = json.Unmarshal(text, &again)
-	}
-	if err != nil || !reflect.DeepEqual(again.Uses, r.s.Uses) || !reflect.DeepEqual(again.Alerts(), r.s.Alerts()) {
-		t.Errorf("%v: %+v is read back as %+v", err, r.s.Uses, again.Uses)
+	if again := readBack(t, &r.s); !reflect.DeepEqual(again.Uses, r.s.Uses) || !reflect.DeepEqual(again.Alerts(), r.s.Alerts()) {
+		t.Errorf("%+v is read back as %+v", r.s.Uses, again.Uses)
 	}
 
 	// The next job opens with the new calibration: the old chart no longer holds, and the
@@ -365,6 +360,19 @@ func TestMovedScaleIsNamed(t *testing.T) {
 	if len(r.s.Uses) != 1 || r.s.Uses[0].N != 1 || r.s.Uses[0].CalibratedNs != setup.Scales[1].Calibration.AtNs {
 		t.Errorf("charts after the calibration: %+v", r.s.Uses)
 	}
+}
+
+// readBack returns a state as it is after it was saved.
+func readBack(t *testing.T, s *State) (again State) {
+	t.Helper()
+	text, err := json.Marshal(s)
+	if err == nil {
+		err = json.Unmarshal(text, &again)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	return again
 }
 
 // Each fluid has a chart of its own: bottles of another one that are filled differently move

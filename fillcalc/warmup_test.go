@@ -287,6 +287,17 @@ func randomWarmUp(rng *rand.Rand, kind string) *warmUpRun {
 	}
 }
 
+// reading is what the probe sends when it shows a temperature.
+func (r *warmUpRun) reading(shownC float64, rng *rand.Rand) Event {
+	e := Event{Kind: KindTemperature, Sensor: "probe"}
+	if rng.Float64() < r.bad {
+		e.Faults = FaultChecksum
+	} else {
+		e.Value = math.Round((shownC+r.offsetC+r.noiseC*rng.NormFloat64())/r.stepC) * r.stepC
+	}
+	return e
+}
+
 func (r *warmUpRun) play(t testing.TB, rng *rand.Rand) {
 	setup := twoScales()
 	setup.Probe.LagS = r.setLagS
@@ -299,12 +310,7 @@ func (r *warmUpRun) play(t testing.TB, rng *rand.Rand) {
 	b.run(3, 0, 0)
 
 	const stepS = 0.1
-	left := func(tauS float64) float64 {
-		if tauS == 0 {
-			return 0
-		}
-		return math.Exp(-stepS / tauS)
-	}
+	left := func(tauS float64) float64 { return math.Exp(-stepS / tauS) } // nothing with a time constant of 0
 	slow, second, probe := left(r.tauS), left(r.secondS), left(r.lagS)
 	endC, engineC, fluidC, shownC := r.endC, r.ambientC, r.ambientC, r.ambientC
 	r.enteredS, r.openS = math.NaN(), math.NaN()
@@ -332,13 +338,7 @@ func (r *warmUpRun) play(t testing.TB, rng *rand.Rand) {
 		heard := s >= nextS
 		if heard {
 			nextS += r.everyS * (0.98 + 0.04*rng.Float64())
-			e := Event{Kind: KindTemperature, Sensor: "probe"}
-			if rng.Float64() < r.bad {
-				e.Faults = FaultChecksum
-			} else {
-				e.Value = math.Round((shownC+r.offsetC+r.noiseC*rng.NormFloat64())/r.stepC) * r.stepC
-			}
-			b.apply(e)
+			b.apply(r.reading(shownC, rng))
 		} else if step%5 != 0 {
 			continue
 		}
@@ -354,9 +354,7 @@ func (r *warmUpRun) play(t testing.TB, rng *rand.Rand) {
 		if !running {
 			continue
 		}
-		if len(r.trail) == 0 || r.trail[len(r.trail)-1] != c.State {
-			r.trail = append(r.trail, c.State)
-		}
+		r.trail = slices.Compact(append(r.trail, c.State))
 		if heard && math.IsNaN(r.openS) {
 			r.opens = append(r.opens, forecastAt{s, c.OpensInS, c.OpensInUS})
 		}

@@ -133,6 +133,11 @@ func due(was WindowState, f fluidNow, everyS, lowC, highC float64) WindowState {
 		}
 		return Below
 	}
+	return f.opened(was, highC, hystC)
+}
+
+// opened tells an open window from one that will soon close.
+func (f *fluidNow) opened(was WindowState, highC, hystC float64) WindowState {
 	edgeC := highC - closingC
 	if was == Closing {
 		edgeC -= hystC
@@ -160,10 +165,7 @@ func (s *State) updateWindow() {
 		w.WarmUp = WarmUp{Runs: runs}
 		w.EngineNs, w.MovedNs = now, 0
 	}
-	if w.MovedNs == 0 || math.Abs(f.celsius-w.MovedC) > movesC {
-		w.MovedC, w.MovedNs = f.celsius, now
-	}
-	w.Still = runs && (p.stuck(w.EngineNs) || now-w.MovedNs > movesNs && f.celsius < coldC)
+	w.seeStill(p, f.celsius, now)
 	if p.SinceNs == now || p.WildNs == now || w.Still {
 		// After a gap, or if the probe cannot be in the fluid, everything starts anew.
 		w.State, w.Due, w.DueNs = Blind, Blind, now
@@ -187,6 +189,14 @@ func (s *State) updateWindow() {
 	default:
 		w.State = to
 	}
+}
+
+// seeStill notes whether the probe stands still although the engine must warm the fluid.
+func (w *Window) seeStill(p *Probe, celsius float64, now int64) {
+	if w.MovedNs == 0 || math.Abs(celsius-w.MovedC) > movesC {
+		w.MovedC, w.MovedNs = celsius, now
+	}
+	w.Still = w.WarmUp.Runs && (p.stuck(w.EngineNs) || now-w.MovedNs > movesNs && celsius < coldC)
 }
 
 // fluidProbe returns the probe that the check window follows: the one in the

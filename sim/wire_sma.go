@@ -95,13 +95,18 @@ func (w *SMAWire) command(c []byte, s Sample) []byte {
 	case data != "":
 		return []byte("\n?\r")
 	}
-	switch c[0] {
+	return w.alone(c[0], s)
+}
+
+// alone executes a command without data.
+func (w *SMAWire) alone(letter byte, s Sample) []byte {
+	switch letter {
 	case 'W', 'P':
 		return w.weight(s, ' ', false)
 	case 'H', 'Q':
 		return w.weight(s, ' ', true)
 	case 'R', 'S':
-		w.repeat = c[0]
+		w.repeat = letter
 		return w.Stream(s)
 	case 'Z':
 		return w.weight(s, 'E', false)
