@@ -151,6 +151,9 @@ func (p Phase) Open() bool { return p != NoJob && p != Closed && p != Abandoned 
 
 // Setup describes a cart to the fold.
 type Setup struct {
+	// Shop and Cart are where a job was done, so that its record cannot be moved elsewhere.
+	Shop       string       `json:"shop"`
+	Cart       string       `json:"cart"`
 	ReferenceC float64      `json:"reference_c"` // temperature at which volumes are given
 	AirKgM3    float64      `json:"air_kg_m3"`
 	Scales     []ScaleSetup `json:"scales"`               // one or two

@@ -3,10 +3,11 @@ package audit
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"github.com/influxdata/influxdb-client-go/v2/api/query"
 
-	"bayfill/bridge/journal"
+	"bayfill/bridge/names"
 	"bayfill/bridge/points"
 )
 
@@ -15,7 +16,7 @@ import (
 // held a name.
 func (s *Store) Erase(ctx context.Context, token string) (n int, err error) {
 	flux := fmt.Sprintf(`|> range(%s)
-	|> filter(fn: (r) => r._measurement == "%s" and (r._field == "body" or r._field == "by" or r._field == "vehicle"))`, always, points.InputMeasurement) +
+	|> filter(fn: (r) => r._measurement == "%s" and (r._field == "body" or r._field == "%s"))`, always, points.InputMeasurement, strings.Join(names.Fields, `" or r._field == "`)) +
 		pivot + fmt.Sprintf("\n|> filter(fn: (r) => r.body =~ /\"%s\"/)", token)
 	var lines []string
 	err = s.rows(ctx, flux, func(row *query.FluxRecord) error {
@@ -27,11 +28,10 @@ func (s *Store) Erase(ctx context.Context, token string) (n int, err error) {
 		}
 		over := p
 		over.Fields = map[string]any{}
-		if e.Input.By == token && p.Fields["by"] != nil && p.Fields["by"] != journal.Erased {
-			over.Fields["by"] = journal.Erased
-		}
-		if e.Input.Job != nil && e.Input.Job.Vehicle == token && p.Fields["vehicle"] != nil && p.Fields["vehicle"] != journal.Erased {
-			over.Fields["vehicle"] = journal.Erased
+		for _, place := range names.Places(e.Input) {
+			if text := p.Fields[place.Field]; *place.Token == token && text != nil && text != names.Erased {
+				over.Fields[place.Field] = names.Erased
+			}
 		}
 		if len(over.Fields) > 0 {
 			lines = append(lines, over.Line(shop, cart))

@@ -41,7 +41,7 @@ func (s *Store) Export(ctx context.Context, shop, cart string, fromNs, toNs int6
 	for at := fromNs; at < toNs; at += int64(exportStep) {
 		end := min(at+int64(exportStep), toNs)
 		flux := fmt.Sprintf(`|> range(%s)
-	|> filter(fn: (r) => r._measurement =~ /^bayfill_/%s)`, span(at, end), where) + pivot
+	|> filter(fn: (r) => r._measurement =~ /^bayfill_/ and r._field !~ %s%s)`, span(at, end), taken, where) + pivot
 		err := s.rows(ctx, flux, func(row *query.FluxRecord) error {
 			p, shop, cart := pointOf(row)
 			points++

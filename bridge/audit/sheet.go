@@ -13,7 +13,6 @@ import (
 	"strings"
 	"time"
 
-	"bayfill/bridge/names"
 	"bayfill/bridge/units"
 	"bayfill/bridge/words"
 	"bayfill/fillcalc"
@@ -373,7 +372,8 @@ var visibleDirections = strings.NewReplacer("\u202a", "[U+202A]", "\u202b", "[U+
 // are those of the reader.
 func NewSheetData(rec *Record, rep *Report, toleranceL float64, r words.Reader) *SheetData {
 	r.Zone = time.UTC // as all times of the sheet
-	s := &rep.state
+	state := rep.named(r)
+	s := &state
 	j := &s.Job
 	d := &SheetData{
 		Shop: rec.Shop, Cart: rec.Cart, Job: rec.Job, Vehicle: j.Spec.Vehicle, From: rec.From,
@@ -385,7 +385,7 @@ func NewSheetData(rec *Record, rep *Report, toleranceL float64, r words.Reader) 
 		Notices: rep.notices(r), Calibrations: []SheetCalibration{}, Checks: []SheetCheck{}, Findings: rep.Findings, Unverified: []string{},
 		Recompute: recompute(rec, rep, toleranceL), Pictures: rep.pictures(),
 	}
-	rep.sheetPhases(d, rec.Names)
+	rep.sheetPhases(d, j, r)
 	rep.sheetVolumes(d)
 	for i, work := range j.Records {
 		row := newSheetRecord(work, r)
@@ -488,8 +488,7 @@ func newSheetServiceData(j *fillcalc.Job) SheetServiceData {
 
 // sheetPhases fills in the phases with their durations, and who opened and ended the
 // job.
-func (r *Report) sheetPhases(d *SheetData, names names.Names) {
-	j := &r.state.Job
+func (r *Report) sheetPhases(d *SheetData, j *fillcalc.Job, reader words.Reader) {
 	d.Phases = []SheetPhase{}
 	for _, p := range j.Phases {
 		d.Phases = append(d.Phases, SheetPhase{string(p.Phase), instant(p.AtNs), number(math.NaN()), p.By, p.Why})
@@ -499,7 +498,7 @@ func (r *Report) sheetPhases(d *SheetData, names names.Names) {
 		last := r.events[len(r.events)-1]
 		d.Ended = instant(j.PhaseNs)
 		if last.Input != nil {
-			d.EndedBy = cmp.Or(names[last.Input.By], last.Input.By)
+			d.EndedBy = r.nameOf(last.Input.By, reader)
 		}
 		if j.Phase == fillcalc.Abandoned { // the fold does not list this phase
 			d.Phases = append(d.Phases, SheetPhase{string(j.Phase), d.Ended, number(math.NaN()), d.EndedBy, ""})

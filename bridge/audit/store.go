@@ -87,15 +87,19 @@ func pointOf(r *query.FluxRecord) (p points.Point, shop, cart string) {
 			cart, _ = value.(string)
 		case "sensor":
 			p.Sensor, _ = value.(string)
-		case "result", "table":
+		case "", "result", "table", "_time", "_measurement":
 		default:
-			if value != nil && !strings.HasPrefix(name, "_") {
+			if value != nil {
 				p.Fields[name] = value
 			}
 		}
 	}
 	return p, shop, cart
 }
+
+// taken are the names of a field that no point of this program has and that would stand in
+// the way of a column of the answer: [Store.strays] reads such fields.
+const taken = `/^(_.*|result|table|shop|cart|sensor)$/`
 
 const pivot = `
 	|> drop(columns: ["_start", "_stop"])
@@ -112,7 +116,7 @@ type Summary struct {
 // oldest first. When job is not empty, only jobs of that name are listed.
 func (s *Store) Summaries(ctx context.Context, sinceNs, untilNs int64, job string) (list []Summary, err error) {
 	flux := fmt.Sprintf(`|> range(%s)
-	|> filter(fn: (r) => r._measurement == "%s")`, span(sinceNs, untilNs), points.JobMeasurement) + pivot
+	|> filter(fn: (r) => r._measurement == "%s" and r._field !~ %s)`, span(sinceNs, untilNs), points.JobMeasurement, taken) + pivot
 	if job != "" {
 		flux += fmt.Sprintf("\n|> filter(fn: (r) => r.job == %s)", quote(job))
 	}

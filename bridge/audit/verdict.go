@@ -49,7 +49,8 @@ func (f Figure) Text() string {
 // reader, with times in UTC.
 func Judge(rep *Report, toleranceL float64, r words.Reader) Verdict {
 	r.Zone = time.UTC
-	of := rep.state.Verdict(toleranceL)
+	state := rep.named(r)
+	of := state.Verdict(toleranceL)
 	record := fillcalc.Criterion{Name: "record", Outcome: fillcalc.Passed}
 	rep.judgeRecord(&record)
 	v := Verdict{Outcome: of.Outcome.Worse(record.Outcome), ToleranceL: number(toleranceL)}

@@ -2,6 +2,7 @@ package cart
 
 import (
 	"context"
+	"crypto/ed25519"
 	"log/slog"
 	"sync"
 	"time"
@@ -52,6 +53,7 @@ type Cart struct {
 	retention  retention
 	published  published
 	identities names.Hider
+	recordKey  ed25519.PrivateKey
 	verifier   verifier
 	alerts     map[string]wire.Alert // by kind
 	choices    choices

@@ -147,7 +147,7 @@ func (c *Cart) commit(ctx context.Context, in *fillcalc.Input, names []names.Nam
 	batch.LinkChain(b.chain)
 	ended := c.state.Job.Phase.Open() && !next.Job.Phase.Open()
 	if ended {
-		batch.Note(points.Summary(&next, batch.Chain))
+		batch.Note(points.Summary(&next, batch.Chain, c.recordKey))
 	}
 	if ended || b.gap.open {
 		batch.Snapshot = &next

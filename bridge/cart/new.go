@@ -65,7 +65,7 @@ func New(ctx context.Context, config *config.Config, own *config.Cart, o Options
 		c.shop = closing.NewShop(&config.Stock)
 	}
 	c.addClosings(ctx)
-	lost, err := c.begin(ctx, time.Now().UnixNano(), o.Speed)
+	lost, err := c.begin(ctx, config.Shop, time.Now().UnixNano(), o.Speed)
 	if err != nil {
 		return nil, err
 	}
@@ -81,7 +81,8 @@ func New(ctx context.Context, config *config.Config, own *config.Cart, o Options
 	return c, nil
 }
 
-// readKeys reads the key that hides names and the one that signs commands.
+// readKeys reads the key that hides names, the one that signs closing records, and the one
+// that signs commands.
 func (c *Cart) readKeys(ctx context.Context, config *config.Config) error {
 	key, err := config.IdentityKey()
 	if err != nil {
@@ -89,6 +90,9 @@ func (c *Cart) readKeys(ctx context.Context, config *config.Config) error {
 	}
 	known, err := c.journal.Names(ctx)
 	if err != nil {
+		return err
+	}
+	if c.recordKey, err = config.RecordKey(); err != nil {
 		return err
 	}
 	c.identities = names.Hider{Key: key, Policy: config.Identities.Policy(), Current: known}
@@ -101,7 +105,7 @@ func (c *Cart) readKeys(ctx context.Context, config *config.Config) error {
 
 // begin replays the journal, and appends the start with the setup as the first event
 // of this run. lost says what the replay could not restore; usually it is empty.
-func (c *Cart) begin(ctx context.Context, wallNs int64, speed float64) (lost fillcalc.Text, err error) {
+func (c *Cart) begin(ctx context.Context, shop string, wallNs int64, speed float64) (lost fillcalc.Text, err error) {
 	if c.state, lost, err = c.journal.Replay(ctx); err != nil {
 		return lost, err
 	}
@@ -111,7 +115,7 @@ func (c *Cart) begin(ctx context.Context, wallNs int64, speed float64) (lost fil
 	// Time never runs back within a journal, whatever the computer's clock says.
 	c.clock = clock.New(max(wallNs, c.state.NowNs+int64(time.Millisecond)), speed)
 	e := c.stamp(fillcalc.Event{Kind: fillcalc.KindInput, AtNs: c.clock.NowNs(),
-		Input: &fillcalc.Input{Do: fillcalc.DoStart, Setup: c.config.Setup(c.calibrations.newest)}})
+		Input: &fillcalc.Input{Do: fillcalc.DoStart, Setup: c.config.Setup(shop, c.calibrations.newest)}})
 	if err := fillcalc.Check(&c.state, e.Input); err != nil {
 		return lost, err
 	}

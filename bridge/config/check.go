@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"bayfill/bridge/mqtt"
+	"bayfill/bridge/recordkey"
 	"bayfill/bridge/units"
 	"bayfill/sensors"
 )
@@ -30,6 +31,11 @@ func (c *Config) Check() error {
 	}
 	if err := c.Identities.check(); err != nil {
 		return within("identities", "", err)
+	}
+	for i, key := range c.Records.Keys {
+		if _, err := recordkey.Parse(key); err != nil {
+			return wrong(fmt.Sprintf("records.keys[%d]", i), "%w", err)
+		}
 	}
 	if err := c.Broker.check(); err != nil {
 		return within("broker", "", err)
@@ -104,7 +110,10 @@ func (c *Config) checkCarts() error {
 // CheckSecrets reads the passwords, tokens, keys and certificates that the configuration
 // names, as a run will. The error names the field of the first one that cannot be used.
 func (c *Config) CheckSecrets() error {
-	if _, err := c.keptKey(); err != nil {
+	if _, err := c.NameKey(); err != nil {
+		return err
+	}
+	if _, err := c.keptRecordKey(); err != nil {
 		return err
 	}
 	if _, err := c.Broker.Password.Read(); err != nil {

@@ -29,6 +29,7 @@ type Config struct {
 	Identities  Identities `yaml:"identities"`
 	Broker      Broker     `yaml:"broker"`
 	Commands    Commands   `yaml:"commands"`
+	Records     Records    `yaml:"records"`
 	Journal     Journal    `yaml:"journal"`
 	History     History    `yaml:"history"`
 	Monitor     Monitor    `yaml:"monitor"`
@@ -61,6 +62,11 @@ type User struct {
 // Commands says what a command needs besides its sender's right.
 type Commands struct {
 	Key Secret `yaml:"key"` // signs the commands; without one, commands need no signature
+}
+
+// Records says whose closing records an audit trusts beside those of this installation.
+type Records struct {
+	Keys []string `yaml:"keys"` // public keys, 64 hexadecimal digits each
 }
 
 // Journal limits the carts' journals.
@@ -351,11 +357,11 @@ func (f *Fluid) fluid() fillcalc.Fluid {
 	return fluid
 }
 
-// Setup returns what the fold needs to know about a cart. last holds the newest
+// Setup returns what the fold needs to know about a cart of a shop. last holds the newest
 // calibration of each of its sensors, by name.
-func (c *Cart) Setup(last map[string]*Calibration) *fillcalc.Setup {
+func (c *Cart) Setup(shop string, last map[string]*Calibration) *fillcalc.Setup {
 	setup := &fillcalc.Setup{
-		ReferenceC: *c.ReferenceC, AirKgM3: *c.AirKgM3,
+		Shop: shop, Cart: c.Name, ReferenceC: *c.ReferenceC, AirKgM3: *c.AirKgM3,
 		Caddy: fillcalc.CaddySetup{EmptyKg: c.Caddy.EmptyKg, HoldsL: c.Caddy.HoldsL},
 	}
 	for _, s := range c.Sensors {

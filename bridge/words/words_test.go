@@ -14,6 +14,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"bayfill/bridge/names"
 	"bayfill/bridge/units"
 	"bayfill/bridge/wire"
 	"bayfill/bridge/words"
@@ -120,6 +121,7 @@ func lists() (keys []string) {
 	for _, as := range []fillcalc.Label{fillcalc.AsGone, fillcalc.AsThing} {
 		add("answer", string(as)+"_back", string(as)+"_back_means")
 	}
+	add("name", string(names.NotProven), string(names.NotKept), string(names.Gone), string(names.Forged))
 	add("opening", string(fillcalc.OpeningRuns), string(fillcalc.OpeningDrips), string(fillcalc.OpeningDry))
 	add("by", "day", "month")
 	add("part", "filter", "seal", "magnet", "pan", "flange", "gasket", "torque")

@@ -76,17 +76,10 @@ func (o *auditJobOptions) run(ctx context.Context, job string, out, errOut io.Wr
 	if err != nil {
 		return err
 	}
-	record, err := o.record(ctx, job)
-	var config configError
-	switch {
-	case errors.As(err, &config):
+	record, report, err := o.audited(ctx, job, errOut)
+	if err != nil {
 		return err
-	case err != nil:
-		return notAudited{err}
-	case record.NoNames != nil:
-		fmt.Fprintf(errOut, "tokens stand in the place of names: %v\n", record.NoNames)
 	}
-	report := audit.Check(record)
 	verdict := audit.Judge(report, o.toleranceL, reader)
 	if o.json {
 		err = json.NewEncoder(out).Encode(struct {
@@ -151,7 +144,7 @@ func printReport(out io.Writer, r *audit.Report, v audit.Verdict, reader words.R
 		say("audit.other_names", figures{"count": float64(r.SameName)}, nil)
 	}
 	for _, f := range r.Findings {
-		printIndented("  - ", f.Text)
+		printIndented("  - ", f.For(reader))
 	}
 	say("audit.verdict", nil, names{"outcome": string(v.Outcome)})
 	for _, c := range v.Criteria {

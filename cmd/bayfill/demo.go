@@ -204,7 +204,12 @@ func (o *demoOptions) result(ctx context.Context, out io.Writer, v *view, a acco
 	if err != nil {
 		return err
 	}
-	report := audit.Check(record)
+	source := jobSource{journal: journal}
+	trust, err := source.trust()
+	if err != nil {
+		return err
+	}
+	report := audit.Check(record, trust)
 	a.SameAndComplete = report.SameAndComplete()
 	if o.json {
 		return json.NewEncoder(out).Encode(a)

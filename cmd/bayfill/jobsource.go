@@ -5,13 +5,16 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
+	"path/filepath"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/audit"
 	"bayfill/bridge/config"
+	"bayfill/bridge/recordkey"
 )
 
 // jobSource is where a job is read from: the history, or journals.
@@ -19,6 +22,8 @@ type jobSource struct {
 	from                historyFlags
 	journal, shop, cart string
 	opened              string
+	namesKey            string
+	keys                []string
 }
 
 func (s *jobSource) add(cmd *cobra.Command) {
@@ -26,9 +31,62 @@ func (s *jobSource) add(cmd *cobra.Command) {
 	f := cmd.Flags()
 	f.Lookup("config").Usage = "use the history of this configuration, or the journals of its carts when it names none"
 	f.StringVar(&s.journal, "journal", "", "read a cart's journal file instead of the history")
-	f.StringVar(&s.shop, "shop", "", "shop of the journal file")
+	f.StringVar(&s.shop, "shop", "", "shop of the journal file (default: the one on which the job was opened)")
 	f.StringVar(&s.cart, "cart", "", "cart of the journal file, or the only cart to look at")
+	f.StringArrayVar(&s.keys, "key", nil, "trust closing records signed by this public key, as a cart's leaf about shows it; may be given several times (default: the keys of the configuration, or beside the journal)")
+	f.StringVar(&s.namesKey, "names-key", "", "file with the key of the names' tokens (default: that of the configuration, or beside the journal)")
 	f.StringVar(&s.opened, "opened", "", "of several jobs of that name, the one opened at this time, as the verdict writes it (default: the newest)")
+}
+
+// audited reads a job and checks it. An error is a [notAudited] or one in the configuration.
+func (s *jobSource) audited(ctx context.Context, job string, errOut io.Writer) (*audit.Record, *audit.Report, error) {
+	record, err := s.record(ctx, job)
+	var trust audit.Trust
+	if err == nil {
+		trust, err = s.trust()
+	}
+	var config configError
+	switch {
+	case errors.As(err, &config):
+		return nil, nil, err
+	case err != nil:
+		return nil, nil, notAudited{err}
+	case record.NoNames != nil:
+		fmt.Fprintf(errOut, "tokens stand in the place of names: %v\n", record.NoNames)
+	}
+	return record, audit.Check(record, trust), nil
+}
+
+// trust reads the keys that are at hand.
+func (s *jobSource) trust() (t audit.Trust, err error) {
+	c := &config.Config{Data: filepath.Dir(s.journal)}
+	switch {
+	case s.from.config != "" || s.journal == "" && s.from.url == "":
+		if c, err = s.from.load(); err != nil {
+			return t, err
+		}
+	case s.journal == "":
+		c.Data = "" // another server, and nothing of this shop
+	}
+	if s.namesKey != "" {
+		c.Identities.Key = config.Secret{File: s.namesKey}
+	}
+	if c.Data != "" || s.namesKey != "" {
+		if t.NameKey, err = c.NameKey(); err != nil {
+			return t, configError{err}
+		}
+	}
+	for _, key := range s.keys {
+		if _, err := recordkey.Parse(key); err != nil {
+			return t, configError{fmt.Errorf("--key: %w", err)}
+		}
+	}
+	if t.Keys = s.keys; len(t.Keys) == 0 && c.Data != "" {
+		if t.Keys, err = c.TrustedKeys(); err != nil {
+			return t, configError{err}
+		}
+	}
+	return t, nil
 }
 
 // record reads a job.
