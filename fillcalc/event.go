@@ -236,6 +236,8 @@ type JobSpec struct {
 	AskedFluid   string `json:"asked_fluid,omitempty"`
 	OtherFluid   string `json:"other_fluid,omitempty"`
 	OtherFluidBy string `json:"other_fluid_by,omitempty"`
+	// Needs are the items of work that the shop needs for a pass, beside the level at the end.
+	Needs []Item `json:"needs,omitempty"`
 	// Usual is what usually came out in the shop's own jobs; nil if too few were done.
 	Usual *Usual `json:"usual,omitempty"`
 }

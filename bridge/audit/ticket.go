@@ -80,8 +80,8 @@ func newTicket(d *SheetData, reader words.Reader) *ticket {
 		t.State = t.say("ticket.still_open", nil, map[string]string{"phase": d.Phase})
 	}
 	for _, c := range d.Verdict.Criteria {
-		if c.Outcome != fillcalc.Passed {
-			t.Missing = append(t.Missing, reader.Word("criterion."+c.Name)+": "+reader.Word("outcome."+string(c.Outcome)))
+		if c.Counts && c.Outcome != fillcalc.Passed {
+			t.Missing = append(t.Missing, c.Title+": "+reader.Word("outcome."+string(c.Outcome)))
 		}
 	}
 	t.volumes()

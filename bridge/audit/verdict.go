@@ -22,6 +22,7 @@ type Criterion struct {
 	Name    string           `json:"name"`
 	Title   string           `json:"title"`
 	Outcome fillcalc.Outcome `json:"outcome"`
+	Counts  bool             `json:"counts"` // the verdict depends on it
 	Figures []Figure         `json:"figures"`
 	Says    []string         `json:"says"`
 }
@@ -51,11 +52,11 @@ func Judge(rep *Report, toleranceL float64, r words.Reader) Verdict {
 	r.Zone = time.UTC
 	state := rep.named(r)
 	of := state.Verdict(toleranceL)
-	record := fillcalc.Criterion{Name: "record", Outcome: fillcalc.Passed}
+	record := fillcalc.Criterion{Name: "record", Outcome: fillcalc.Passed, Counts: true}
 	rep.judgeRecord(&record)
 	v := Verdict{Outcome: of.Outcome.Worse(record.Outcome), ToleranceL: number(toleranceL)}
 	for _, c := range append([]fillcalc.Criterion{record}, of.Criteria...) {
-		m := Criterion{Name: c.Name, Title: r.Word("criterion." + c.Name), Outcome: c.Outcome, Figures: []Figure{}, Says: []string{}}
+		m := Criterion{Name: c.Name, Title: criterionTitle(&c, r), Outcome: c.Outcome, Counts: c.Counts, Figures: []Figure{}, Says: []string{}}
 		for _, f := range c.Figures {
 			m.Figures = append(m.Figures, Figure{f.Name, number(f.Value), f.Unit})
 		}
@@ -65,6 +66,14 @@ func Judge(rep *Report, toleranceL float64, r words.Reader) Verdict {
 		v.Criteria = append(v.Criteria, m)
 	}
 	return v
+}
+
+// criterionTitle is what a rule asks for; of work, its item.
+func criterionTitle(c *fillcalc.Criterion, r words.Reader) string {
+	if slices.Contains(fillcalc.WorkItems(), fillcalc.Item(c.Name)) {
+		return r.Word("item." + c.Name)
+	}
+	return r.Word("criterion." + c.Name)
 }
 
 // judgeRecord says whether the record is the same and complete.

@@ -28,6 +28,7 @@ type Cart struct {
 	shopName    string
 	shop        *closing.Shop
 	shopUnits   units.System
+	needs       []fillcalc.Item // of work, for a pass
 	clock       *clock.Clock
 	clockSet    func() bool // nil: the computer's clock counts as set
 	journal     *journal.Journal

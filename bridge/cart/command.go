@@ -99,6 +99,7 @@ func (c *Cart) input(cmd *wire.Command, nowNs int64) (*fillcalc.Input, error) {
 	if in.Do == fillcalc.DoOpen {
 		// A job's own events say everything about it.
 		in.Setup, in.Clock = &c.state.Setup, c.state.Clock
+		in.Job.Needs = c.needs
 		in.Job.Usual = c.shop.Usual(in.Job.ServiceData).ForJob()
 	}
 	// As of the command's time, so that the fold, which checks it again, does what is answered.

@@ -13,6 +13,7 @@ import (
 	"bayfill/bridge/mqtt"
 	"bayfill/bridge/recordkey"
 	"bayfill/bridge/units"
+	"bayfill/fillcalc"
 	"bayfill/sensors"
 )
 
@@ -35,6 +36,11 @@ func (c *Config) Check() error {
 	for i, key := range c.Records.Keys {
 		if _, err := recordkey.Parse(key); err != nil {
 			return wrong(fmt.Sprintf("records.keys[%d]", i), "%w", err)
+		}
+	}
+	for i, item := range c.Verdict.Items() {
+		if known := fillcalc.WorkItems(); !slices.Contains(known, item) {
+			return wrong(fmt.Sprintf("verdict.needs[%d]", i), "%.40q is not one of %v", item, known)
 		}
 	}
 	if err := c.Broker.check(); err != nil {

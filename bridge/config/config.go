@@ -30,6 +30,7 @@ type Config struct {
 	Broker      Broker     `yaml:"broker"`
 	Commands    Commands   `yaml:"commands"`
 	Records     Records    `yaml:"records"`
+	Verdict     Verdict    `yaml:"verdict"`
 	Journal     Journal    `yaml:"journal"`
 	History     History    `yaml:"history"`
 	Monitor     Monitor    `yaml:"monitor"`
@@ -67,6 +68,19 @@ type Commands struct {
 // Records says whose closing records an audit trusts beside those of this installation.
 type Records struct {
 	Keys []string `yaml:"keys"` // public keys, 64 hexadecimal digits each
+}
+
+// Verdict says what the shop needs for a pass.
+type Verdict struct {
+	Needs *[]string `yaml:"needs"` // items of work
+}
+
+// Items returns the needed items.
+func (v *Verdict) Items() (list []fillcalc.Item) {
+	for _, item := range *v.Needs {
+		list = append(list, fillcalc.Item(item))
+	}
+	return list
 }
 
 // Journal limits the carts' journals.
@@ -265,6 +279,10 @@ func orElse(field **float64, value float64) {
 func (c *Config) defaults() {
 	if c.Broker.Listen == "" {
 		c.Broker.Listen = "127.0.0.1:1883"
+	}
+	if c.Verdict.Needs == nil {
+		// What keeps the pan on and the floor dry (common practice, no source).
+		c.Verdict.Needs = &[]string{string(fillcalc.Torque), string(fillcalc.Leaks)}
 	}
 	// About three weeks of a cart with two scales at ten readings a second and a probe at
 	// two.

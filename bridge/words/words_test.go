@@ -99,10 +99,14 @@ func lists() (keys []string) {
 	add("instrument", "caddy", "supply", "caddy+supply", "transmission-temp", "caddy-temp", "coolant-temp")
 	add("more", "more", "less")
 	for _, c := range new(fillcalc.State).Verdict(0).Criteria {
-		add("criterion", c.Name)
+		if !slices.Contains(fillcalc.WorkItems(), fillcalc.Item(c.Name)) {
+			add("criterion", c.Name)
+		}
 	}
 	add("criterion", "record")
-	add("outcome", string(fillcalc.Passed), string(fillcalc.NotVerified), string(fillcalc.Failed))
+	for _, o := range fillcalc.Outcomes {
+		add("outcome", string(o))
+	}
 	add("role", "caddy", "supply", "caddy+supply", "fluid", "coolant")
 	add("frame", "overload", "underload", "sensor", "unit", "no_unit")
 	for _, tone := range fillcalc.Tones {

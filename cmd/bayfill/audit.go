@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -21,12 +20,35 @@ import (
 // auditWidth is the maximum width of a verdict, in columns.
 const auditWidth = 80
 
-// exitNotAudited is the exit status when a job could not be audited, which is not the
-// same as an audit that found something (1).
-const exitNotAudited = 2
+// The exit status of "audit job" besides 0, passed.
+const (
+	exitAltered     = 1 // the record is altered or incomplete
+	exitNotAudited  = 2 // nothing is known about the job
+	exitFailed      = 3 // by the verdict
+	exitNotVerified = 4 // by the verdict
+)
 
 // notAudited is an error because of which nothing is known about the job.
 type notAudited struct{ error }
+
+// notPassed is an audit whose job did not pass.
+type notPassed struct {
+	error
+	status int
+}
+
+// notPassedBy returns the error of an audit; nil when the job passed.
+func notPassedBy(r *audit.Report, v audit.Verdict) error {
+	switch {
+	case v.Criteria[0].Outcome == fillcalc.Failed: // the record's own
+		return notPassed{fmt.Errorf("job %s: its record is altered or incomplete", r.Job), exitAltered}
+	case v.Outcome == fillcalc.Failed:
+		return notPassed{fmt.Errorf("job %s failed", r.Job), exitFailed}
+	case v.Outcome != fillcalc.Passed:
+		return notPassed{fmt.Errorf("job %s is not verified", r.Job), exitNotVerified}
+	}
+	return nil
+}
 
 func auditCommand() *cobra.Command {
 	cmd := &cobra.Command{
@@ -54,8 +76,13 @@ func auditJobCommand() *cobra.Command {
 was published with the result, to the last bit. Sequence numbers and a hash chain
 prove that no point is missing, altered, added or out of order.
 
-The exit status is 0 only when everything is the same and complete, 1 when something
-was found, 2 when the job could not be audited.`,
+The exit status follows the verdict, with --json too:
+
+  0  passed: the record is the same and complete, and the work was done right
+  1  the record is altered or incomplete
+  2  the job could not be audited
+  3  the record is whole, and the work failed
+  4  the record is whole, and something could not be verified`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return o.run(cmd.Context(), args[0], cmd.OutOrStdout(), cmd.ErrOrStderr())
@@ -92,13 +119,10 @@ func (o *auditJobOptions) run(ctx context.Context, job string, out, errOut io.Wr
 	if err == nil {
 		err = o.writeFiles(record, report, reader)
 	}
-	switch {
-	case err != nil:
+	if err != nil {
 		return notAudited{err}
-	case !report.SameAndComplete():
-		return errors.New("job " + job + " is not same and complete")
 	}
-	return nil
+	return notPassedBy(report, verdict)
 }
 
 // writeFiles writes the sheet and the table that the flags ask for.

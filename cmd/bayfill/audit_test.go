@@ -7,6 +7,9 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"bayfill/bridge/audit"
+	"bayfill/fillcalc"
 )
 
 // auditDemo audits the job in a demo's folder, as it is and spoiled.
@@ -99,6 +102,33 @@ func TestHistoryRefuses(t *testing.T) {
 		status, _, errors := program(t.Context(), append([]string{"history"}, strings.Fields(c.args)...)...)
 		if status == 0 || !strings.Contains(errors, c.says) {
 			t.Errorf("%s: status %d: %s, want %s", c.args, status, errors, c.says)
+		}
+	}
+}
+
+// The exit status of "audit job" follows the verdict that people act on, and a record that was
+// altered comes first.
+func TestAuditStatus(t *testing.T) {
+	verdict := func(record, job fillcalc.Outcome) audit.Verdict {
+		return audit.Verdict{Outcome: job, Criteria: []audit.Criterion{{Name: "record", Outcome: record}}}
+	}
+	for _, c := range []struct {
+		record, job fillcalc.Outcome
+		want        int
+	}{
+		{fillcalc.Passed, fillcalc.Passed, 0},
+		{fillcalc.Failed, fillcalc.Failed, exitAltered},
+		{fillcalc.Passed, fillcalc.Failed, exitFailed},
+		{fillcalc.NotVerified, fillcalc.Failed, exitFailed},
+		{fillcalc.Passed, fillcalc.NotVerified, exitNotVerified},
+		{fillcalc.NotVerified, fillcalc.NotVerified, exitNotVerified},
+	} {
+		status := 0
+		if err := notPassedBy(&audit.Report{Job: "van-7"}, verdict(c.record, c.job)); err != nil {
+			status = err.(notPassed).status
+		}
+		if status != c.want {
+			t.Errorf("record %s, job %s: status %d, want %d", c.record, c.job, status, c.want)
 		}
 	}
 }
