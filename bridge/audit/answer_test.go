@@ -164,7 +164,7 @@ func FuzzAnswer(f *testing.F) {
 			t.Fatalf("sheet as JSON: %v", err)
 		}
 		var page strings.Builder
-		if err := WriteSheet(&page, rec, report, fillcalc.DefaultToleranceL, words.Plain); err != nil {
+		if err := WriteSheet(&page, rec, report, fillcalc.DefaultToleranceL, words.Plain, playedAt); err != nil {
 			t.Fatalf("sheet: %v", err)
 		}
 		if err := WriteCSV(io.Discard, report); err != nil {

@@ -75,7 +75,7 @@ func sheetOf(t testing.TB, rec *Record) (page string, d *SheetData) {
 	t.Helper()
 	rep := Check(rec, testTrust)
 	var b strings.Builder
-	if err := WriteSheet(&b, rec, rep, fillcalc.DefaultToleranceL, words.Plain); err != nil {
+	if err := WriteSheet(&b, rec, rep, fillcalc.DefaultToleranceL, words.Plain, playedAt); err != nil {
 		t.Fatal(err)
 	}
 	return b.String(), NewSheetData(rec, rep, fillcalc.DefaultToleranceL, words.Plain)
@@ -122,11 +122,11 @@ func TestSheetGolden(t *testing.T) {
 func TestSheetForAReader(t *testing.T) {
 	rec := busy(t).keep()
 	var b strings.Builder
-	if err := WriteSheet(&b, rec, Check(rec, testTrust), fillcalc.DefaultToleranceL, words.Reader{Language: words.Spanish, Units: units.US}); err != nil {
+	if err := WriteSheet(&b, rec, Check(rec, testTrust), fillcalc.DefaultToleranceL, words.Reader{Language: words.Spanish, Units: units.US}, playedAt); err != nil {
 		t.Fatal(err)
 	}
 	page, _ := sheetOf(t, rec)
-	for _, want := range []string{"<th class=\"n\">qt at 20 °C</th>", " in-lb)", " °F – ", "imán limpio", "junta del filtro", "Sin anotar: cárter limpio"} {
+	for _, want := range []string{"<th class=\"n\">qt a 20 °C</th>", " in-lb)", " °F – ", "imán limpio", "junta del filtro", "Sin anotar: cárter limpio"} {
 		if !strings.Contains(b.String(), want) {
 			t.Errorf("the sheet does not say %q", want)
 		}
@@ -168,7 +168,7 @@ func hostile(t testing.TB) (*Record, *Report) {
 func TestSheetEscapesText(t *testing.T) {
 	rec, rep := hostile(t)
 	var b strings.Builder
-	if err := WriteSheet(&b, rec, rep, fillcalc.DefaultToleranceL, words.Plain); err != nil {
+	if err := WriteSheet(&b, rec, rep, fillcalc.DefaultToleranceL, words.Plain, playedAt); err != nil {
 		t.Fatal(err)
 	}
 	page := b.String()
@@ -257,7 +257,7 @@ func TestSheetOfChecksByUse(t *testing.T) {
 		{fillcalc.UseCheck{Kind: fillcalc.CheckZero, Sensor: "pan", Value: 0.031, U: 0.0125}, "Scale pan: the emptied caddy weighs 31 ± 25 g more than by itself, the film that stays in it counted."},
 		{fillcalc.UseCheck{Kind: fillcalc.CheckBalance, Value: 0.012, U: 0.031}, "The cart's scales: with the level right before and after, 1.20 ± 6.20 % more was added than drained."},
 	} {
-		if row := newSheetCheck(&c.check); row.Text != c.want {
+		if row := newSheetCheck(&c.check, words.Plain); row.Text != c.want {
 			t.Errorf("%q, want %q", row.Text, c.want)
 		}
 	}
@@ -289,7 +289,7 @@ func TestAuditComparesTheChecks(t *testing.T) {
 // The times and litres of pours are found in the course of a job.
 func TestPours(t *testing.T) {
 	rep := Check(busy(t).keep(), testTrust)
-	c := rep.course()
+	c := rep.course(words.Plain)
 	if len(c.pours[0]) == 0 || len(c.pours[1]) != 2 {
 		t.Fatalf("%+v", c.pours)
 	}
@@ -456,7 +456,7 @@ func TestSheetOnPaper(t *testing.T) {
 	sheets["study"], _ = sheetOf(t, studied(t, 7, 5))
 	var b strings.Builder
 	rec, rep := hostile(t)
-	if err := WriteSheet(&b, rec, rep, fillcalc.DefaultToleranceL, words.Plain); err != nil {
+	if err := WriteSheet(&b, rec, rep, fillcalc.DefaultToleranceL, words.Plain, playedAt); err != nil {
 		t.Fatal(err)
 	}
 	sheets["hostile"] = b.String()
@@ -556,7 +556,7 @@ func TestSheetShowsWhatWasPutRight(t *testing.T) {
 		t.Errorf("taken back: %+v", b)
 	}
 	var page bytes.Buffer
-	if err := WriteSheet(&page, rec, rep, fillcalc.DefaultToleranceL, words.Plain); err != nil || !strings.Contains(page.String(), "Taken back") || !strings.Contains(page.String(), "not done, corrected later") {
+	if err := WriteSheet(&page, rec, rep, fillcalc.DefaultToleranceL, words.Plain, playedAt); err != nil || !strings.Contains(page.String(), "Taken back") || !strings.Contains(page.String(), "not done, corrected later") {
 		t.Errorf("the page does not show it: %v", err)
 	}
 }

@@ -2,7 +2,6 @@ package audit
 
 import (
 	"slices"
-	"time"
 
 	"bayfill/bridge/words"
 	"bayfill/fillcalc"
@@ -30,6 +29,7 @@ type Criterion struct {
 // Figure is a number with its name and unit. The number is null when it is unknown.
 type Figure struct {
 	Name  string `json:"name"`
+	Title string `json:"title"`
 	Value number `json:"value"`
 	Unit  string `json:"unit,omitempty"`
 }
@@ -47,9 +47,8 @@ func (f Figure) Text() string {
 
 // Judge applies every rule of the verdict to the job of a report. toleranceL is the error of
 // the amount in litres that is allowed beyond its uncertainty. Its sentences are for the
-// reader, with times in UTC.
+// reader.
 func Judge(rep *Report, toleranceL float64, r words.Reader) Verdict {
-	r.Zone = time.UTC
 	state := rep.named(r)
 	of := state.Verdict(toleranceL)
 	record := fillcalc.Criterion{Name: "record", Outcome: fillcalc.Passed, Counts: true}
@@ -58,7 +57,7 @@ func Judge(rep *Report, toleranceL float64, r words.Reader) Verdict {
 	for _, c := range append([]fillcalc.Criterion{record}, of.Criteria...) {
 		m := Criterion{Name: c.Name, Title: criterionTitle(&c, r), Outcome: c.Outcome, Counts: c.Counts, Figures: []Figure{}, Says: []string{}}
 		for _, f := range c.Figures {
-			m.Figures = append(m.Figures, Figure{f.Name, number(f.Value), f.Unit})
+			m.Figures = append(m.Figures, Figure{f.Name, wordOr(r, figureKeys[f.Name], f.Name), number(f.Value), f.Unit})
 		}
 		for _, reason := range c.Reasons {
 			m.Says = append(m.Says, r.Say(reason.Text))
@@ -97,4 +96,13 @@ func (r *Report) judgeRecord(c *fillcalc.Criterion) {
 	default:
 		say(fillcalc.Passed, "verdict.record_same")
 	}
+}
+
+// figureKeys are the catalogue's keys of the figures by which a rule was judged.
+var figureKeys = map[string]string{
+	"events": "figure.events", "published messages compared": "figure.messages", "findings": "figure.findings",
+	"target": "figure.target", "drained": "figure.drained", "added": "figure.added", "missing": "figure.missing", "expanded uncertainty (k = 2)": "figure.uncertainty",
+	"tolerance": "figure.tolerance", "fluid when it was judged": "figure.fluid", "window from": "figure.low", "window to": "figure.high",
+	"changes": "figure.changes", "of them said by people": "figure.said", "undecided": "figure.undecided", "clear weighings": "figure.clears", "overrides": "figure.overrides",
+	"scales": "figure.scales", "probes": "figure.probes", "holes and alerts": "figure.troubles", "longest": "figure.longest",
 }

@@ -126,6 +126,13 @@ func lists() (keys []string) {
 		add("answer", string(as)+"_back", string(as)+"_back_means")
 	}
 	add("name", string(names.NotProven), string(names.NotKept), string(names.Gone), string(names.Forged))
+	add("signature", "none", "trusted", "not_trusted", "broken", "unknown_key")
+	add("kind", "missing", "added", "order", "altered", "unreadable", "no_record", "differs", "other_fold", "not_ended", "no_beginning", "misplaced", "forged", "unsigned")
+	add("notice", "alert", "remark", "sensor", "start")
+	add("cause", string(fillcalc.Sudden), string(fillcalc.Away), string(fillcalc.Backward), string(fillcalc.Knock))
+	add("check", string(fillcalc.ByDipstick), string(fillcalc.ByOverflow))
+	add("teller", fillcalc.BySignal)
+	add("volume", "drained", "added", "overflow", "balance", "undecided", "target", "missing")
 	add("opening", string(fillcalc.OpeningRuns), string(fillcalc.OpeningDrips), string(fillcalc.OpeningDry))
 	add("by", "day", "month")
 	add("part", "filter", "seal", "magnet", "pan", "flange", "gasket", "torque")

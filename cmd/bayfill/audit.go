@@ -8,6 +8,7 @@ import (
 	"io"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -132,7 +133,7 @@ func (o *auditJobOptions) writeFiles(record *audit.Record, report *audit.Report,
 			if filepath.Ext(o.sheet) == ".json" {
 				return json.NewEncoder(w).Encode(audit.NewSheetData(record, report, o.toleranceL, r))
 			}
-			return audit.WriteSheet(w, record, report, o.toleranceL, r)
+			return audit.WriteSheet(w, record, report, o.toleranceL, r, time.Now())
 		})
 		if err != nil {
 			return err
