@@ -136,7 +136,7 @@ func FuzzAnswer(f *testing.F) {
 			t.Fatal("an error without a text")
 		}
 		if fleet, err := s.Fleet(t.Context(), FleetQuery{UntilNs: math.MaxInt64}); err == nil {
-			if err := fleet.WriteHTML(io.Discard); err != nil {
+			if err := fleet.WriteHTML(io.Discard, words.Plain); err != nil {
 				t.Fatalf("charts: %v", err)
 			}
 			if _, err := json.Marshal(fleet); err != nil {

@@ -20,6 +20,7 @@ import (
 
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/points"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -239,7 +240,7 @@ func TestFleet(t *testing.T) {
 func checkFleetPage(t *testing.T, f *Fleet, has string) {
 	t.Helper()
 	var page bytes.Buffer
-	if err := f.WriteHTML(&page); err != nil {
+	if err := f.WriteHTML(&page, words.Plain); err != nil {
 		t.Fatal(err)
 	}
 	if bad := regexp.MustCompile(`(?i)<script|\b(src|href|on[a-z]+)=|://|url\(|@import|NaN|[+-]Inf|ZgotmplZ|%!`).FindString(page.String()); bad != "" {
@@ -377,8 +378,8 @@ func TestFleetSaysWhichScaleMoved(t *testing.T) {
 		nil, nil, nil,
 	} {
 		g := f.Carts[i]
-		if !slices.EqualFunc(g.Drifts(), want, func(got, want string) bool { return regexp.MustCompile(want).MatchString(got) }) {
-			t.Errorf("%s: %q, want %q", g.Name(), g.Drifts(), want)
+		if !slices.EqualFunc(g.Drifts(words.Plain), want, func(got, want string) bool { return regexp.MustCompile(want).MatchString(got) }) {
+			t.Errorf("%s: %q, want %q", g.Name(), g.Drifts(words.Plain), want)
 		}
 	}
 	for i, want := range [][2]int{{119, 59}, {120, 60}, {40, 20}, {120, 60}} {
@@ -391,8 +392,8 @@ func TestFleetSaysWhichScaleMoved(t *testing.T) {
 		t.Errorf("%+v of %+v", p, j)
 	}
 	for _, g := range f.Fluids {
-		if !g.Bottles.IsZero() || !g.Zero.IsZero() || slices.ContainsFunc(g.Drifts(), func(words string) bool { return strings.Contains(words, "scale") }) {
-			t.Errorf("%s: %+v", g.Name(), g.Drifts())
+		if !g.Bottles.IsZero() || !g.Zero.IsZero() || slices.ContainsFunc(g.Drifts(words.Plain), func(words string) bool { return strings.Contains(words, "scale") }) {
+			t.Errorf("%s: %+v", g.Name(), g.Drifts(words.Plain))
 		}
 	}
 	checkFleetPage(t, f, "full bottles: scale pump has moved by")
@@ -436,7 +437,7 @@ func TestSteadyScalesAreLeftAlone(t *testing.T) {
 			}
 			c.levelFluids()
 			c.judge()
-			if c.say(0.1, bottlesMoved); strings.Contains(c.Drift.Words, "calibrate") {
+			if c.say(0.1, bottlesMoved); strings.Contains(c.Drift.Words(), "calibrate") {
 				n++
 			}
 		}
@@ -465,7 +466,7 @@ func TestLittleDriftAsksForNothing(t *testing.T) {
 			c.addCheck(p)
 		}
 		c.judge()
-		if c.say(0.1, bottlesMoved); c.Drift.Direction != Up || !strings.HasPrefix(c.Drift.Words, "up since 1970-01-01") {
+		if c.say(0.1, bottlesMoved); c.Drift.Direction != Up || !strings.HasPrefix(c.Drift.Words(), "up since 1970-01-01") {
 			t.Errorf("%s: %+v", name, c.Drift)
 		}
 	}
@@ -504,7 +505,7 @@ func TestDrift(t *testing.T) {
 		{"was up", append(append(steady(40), 4, 4, 4, 4), steady(40)...), "", "steady now, was up 1970-02-11 to 1970-02-1"},
 	} {
 		chart := chartOf(c.x)
-		if d := chart.Drift; d.Direction != c.direction || !strings.HasPrefix(d.Words, c.words) {
+		if d := chart.Drift; d.Direction != c.direction || !strings.HasPrefix(d.Words(), c.words) {
 			t.Errorf("%s: %+v", c.name, d)
 		}
 	}
@@ -627,7 +628,7 @@ func BenchmarkFleet(b *testing.B) {
 				start := time.Now()
 				f, err := s.Fleet(b.Context(), q)
 				if err == nil {
-					err = f.WriteHTML(io.Discard)
+					err = f.WriteHTML(io.Discard, words.Plain)
 				}
 				charting += time.Since(start)
 				if err == nil {

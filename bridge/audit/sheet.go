@@ -64,6 +64,8 @@ func textOf(key string, pairs []any) fillcalc.Text {
 		switch v := pairs[i+1].(type) {
 		case int:
 			t.Figures[name] = float64(v)
+		case int64:
+			t.Figures[name] = float64(v)
 		case number:
 			t.Figures[name] = float64(v)
 		default:
@@ -78,7 +80,7 @@ type sheet struct {
 	*SheetData
 	Front *ticket
 	Lang  words.Language
-	Zone  string // of all times
+	Zone  string       // of all times
 	Foot  template.CSS // of each page, as a CSS string
 }
 

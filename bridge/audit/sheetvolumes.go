@@ -83,6 +83,7 @@ var termKeys = map[string]string{
 	"drift of the scale": "share.drift", "drips while it is filled": "share.drips", "empty bottles that came back unseen": "share.empties",
 	"expansion of the fluid": "share.expansion", "gravity of the place": "share.gravity", "linearity and hysteresis": "share.linearity",
 	"load off the middle": "share.middle", "weight of an empty bottle": "share.bottle", "what ran over": "share.over", "what stays in hose and funnel": "share.hose",
+	"slope of the scale": "share.slope", "weighing at the start": "share.start", "weighing at the end": "share.end",
 }
 
 // wordOr is the catalogue's word for a key, or a text where it has none.

@@ -131,6 +131,7 @@ func lists() (keys []string) {
 	add("notice", "alert", "remark", "sensor", "start")
 	add("cause", string(fillcalc.Sudden), string(fillcalc.Away), string(fillcalc.Backward), string(fillcalc.Knock))
 	add("check", string(fillcalc.ByDipstick), string(fillcalc.ByOverflow))
+	add("direction", "up", "down")
 	add("teller", fillcalc.BySignal)
 	add("volume", "drained", "added", "overflow", "balance", "undecided", "target", "missing")
 	add("opening", string(fillcalc.OpeningRuns), string(fillcalc.OpeningDrips), string(fillcalc.OpeningDry))

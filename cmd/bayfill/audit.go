@@ -100,7 +100,7 @@ The exit status follows the verdict, with --json too:
 }
 
 func (o *auditJobOptions) run(ctx context.Context, job string, out, errOut io.Writer) error {
-	reader, err := o.reader("")
+	reader, err := o.reader(o.from.units())
 	if err != nil {
 		return err
 	}

@@ -17,10 +17,12 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/audit"
+	"bayfill/bridge/words"
 )
 
 type auditFleetOptions struct {
-	from         historyFlags
+	from historyFlags
+	readerFlags
 	since, until string
 	shop, cart   string
 	html, csv    string
@@ -45,6 +47,7 @@ whatever the charts show, and 2 when they could not be drawn.`,
 	}
 	o.from.add(cmd)
 	f := cmd.Flags()
+	o.readerFlags.add(f)
 	f.StringVar(&o.since, "since", "90d", "start of the period: "+momentHelp)
 	f.StringVar(&o.until, "until", "0d", untilHelp)
 	f.StringVar(&o.shop, "shop", "", "only this shop")
@@ -65,6 +68,10 @@ func (o *auditFleetOptions) run(ctx context.Context, out io.Writer, now time.Tim
 	if q.SinceNs >= q.UntilNs {
 		return fmt.Errorf("--since: %s is not before --until", o.since)
 	}
+	reader, err := o.reader(o.from.units())
+	if err != nil {
+		return err
+	}
 	history, err := o.from.history()
 	if err != nil {
 		return err
@@ -82,7 +89,7 @@ func (o *auditFleetOptions) run(ctx context.Context, out io.Writer, now time.Tim
 		path  string
 		write func(io.Writer) error
 	}{
-		{o.html, fleet.WriteHTML},
+		{o.html, func(w io.Writer) error { return fleet.WriteHTML(w, reader) }},
 		{o.csv, func(w io.Writer) error { return store.WriteFleetCSV(ctx, q, w) }},
 	} {
 		if f.path == "" {
@@ -95,7 +102,7 @@ func (o *auditFleetOptions) run(ctx context.Context, out io.Writer, now time.Tim
 	if o.json {
 		return json.NewEncoder(out).Encode(fleet)
 	}
-	printFleet(out, fleet)
+	printFleet(out, fleet, reader)
 	return nil
 }
 
@@ -128,7 +135,7 @@ func writeFile(path string, write func(io.Writer) error) error {
 }
 
 // printFleet prints the charts in words, in at most auditWidth columns.
-func printFleet(out io.Writer, f *audit.Fleet) {
+func printFleet(out io.Writer, f *audit.Fleet, r words.Reader) {
 	printWrapped(out, fmt.Sprintf("Jobs that ended from %s to %s, UTC. Balance: added less target (less drained where no target is known), mL, of the newest %d closed jobs at most.",
 		f.Since.Format(time.DateOnly), f.Until.Format(time.DateOnly), f.Newest), auditWidth)
 	if len(f.Carts) == 0 {
@@ -137,7 +144,7 @@ func printFleet(out io.Writer, f *audit.Fleet) {
 	}
 	printGroups(out, "cart", f.Carts)
 	printGroups(out, "fluid", f.Fluids)
-	printDrifts(out, f)
+	printDrifts(out, f, r)
 	printSignals(out, f)
 }
 
@@ -159,12 +166,12 @@ func printGroups(out io.Writer, head string, groups []*audit.FleetGroup) {
 	}
 }
 
-func printDrifts(out io.Writer, f *audit.Fleet) {
+func printDrifts(out io.Writer, f *audit.Fleet, r words.Reader) {
 	fmt.Fprintln(out, "\nDrift now (weighted average beyond its limits):")
 	steady := true
 	for _, g := range slices.Concat(f.Carts, f.Fluids) {
-		for _, words := range g.Drifts() {
-			printWrapped(out, "  "+plain(g.Name())+": "+plain(words), auditWidth)
+		for _, drift := range g.Drifts(r) {
+			printWrapped(out, "  "+plain(g.Name())+": "+plain(drift), auditWidth)
 			steady = false
 		}
 	}
