@@ -5,10 +5,13 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
+	"html"
 	"io"
 	"maps"
 	"math"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
 	"regexp"
 	"runtime"
 	"runtime/debug"
@@ -248,6 +251,30 @@ func checkFleetPage(t *testing.T, f *Fleet, has string) {
 	}
 	if !strings.Contains(page.String(), has) {
 		t.Errorf("the page does not hold %q", has)
+	}
+	var spanish bytes.Buffer
+	if err := f.WriteHTML(&spanish, usSpanish); err != nil {
+		t.Fatal(err)
+	}
+	noEnglish(t, spanish.String())
+	if shots := os.Getenv("BAYFILL_SCREENSHOTS"); shots != "" {
+		for language, text := range map[string][]byte{"en": page.Bytes(), "es": spanish.Bytes()} {
+			if err := os.WriteFile(filepath.Join(shots, fmt.Sprintf("fleet-%d-%s.html", len(f.Carts), language)), text, 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+}
+
+// noEnglish fails when a page in Spanish holds a text of the English catalogues. Short texts
+// may be the same by chance.
+func noEnglish(t *testing.T, page string) {
+	t.Helper()
+	spanish := words.Sentences(words.Spanish)
+	for key, text := range words.Sentences(words.English) {
+		if len(text) > 12 && !strings.Contains(text, "{") && text != spanish[key] && strings.Contains(page, html.EscapeString(text)) {
+			t.Errorf("the page says %q, which is %s in English", text, key)
+		}
 	}
 }
 

@@ -134,6 +134,12 @@ func TestSheetForAReader(t *testing.T) {
 			t.Errorf("the sheet in English and SI says %q", want)
 		}
 	}
+	noEnglish(t, b.String())
+	if shots := os.Getenv("BAYFILL_SCREENSHOTS"); shots != "" {
+		if err := os.WriteFile(filepath.Join(shots, "sheet-us-es.html"), []byte(b.String()), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
 }
 
 const evil = `</style><script>x()</script>"><img src=x onerror=x()> ` + "\u202e\u2066\u200f\x00" + `'&WWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWWW`

@@ -27,7 +27,7 @@ func (t times) Full(i instant) string {
 	local, utc := t.at(i), t.at(i).UTC()
 	text := local.Format("2006-01-02 15:04:05 MST")
 	switch {
-	case t.zone == time.UTC:
+	case isUTC(local):
 	case local.Format(time.DateOnly) == utc.Format(time.DateOnly):
 		text += utc.Format(" (15:04:05 UTC)")
 	default:
@@ -52,8 +52,14 @@ func (t times) Clock(i instant) string {
 
 // Zone names the zone at a time, with its distance from UTC.
 func (t times) Zone(i instant) string {
-	if t.zone == time.UTC {
+	if isUTC(t.at(i)) {
 		return "UTC"
 	}
 	return t.at(i).Format("MST, UTC-07:00")
+}
+
+// isUTC reports whether a time is in UTC, also on a computer whose own zone that is.
+func isUTC(at time.Time) bool {
+	name, _ := at.Zone()
+	return name == "UTC"
 }
