@@ -83,7 +83,7 @@ func (g *FleetGroup) inShort(r words.Reader) string {
 	}
 	list := []string{say(key, 0, labels{"cart": g.Name(), "mean": fmt.Sprintf("%.0f", mean), "spread": fmt.Sprintf("%.0f", 2*b.Limits.Sigma)})}
 	if drifts := g.Drifts(r); len(drifts) > 0 {
-		list = append(list, strings.Join(drifts, "; ")+".")
+		list = append(list, say("fleet.says_drifts", 0, labels{"what": strings.Join(drifts, "; ")}))
 	} else {
 		list = append(list, say("fleet.says_steady", 0, nil))
 	}
