@@ -47,6 +47,7 @@ func Check(rec *Record, trust Trust) *Report {
 	r.checkPlace(rec)
 	r.checkRecord(rec, &s, chain, broken)
 	r.checkSignature(rec, &trust)
+	r.checkCopy(rec, &trust)
 	if broken != nil && !slices.ContainsFunc(r.Findings, func(f Finding) bool { return f.Kind != Differs && f.Seq <= broken.upTo && explains[f.Kind] }) {
 		r.tell(broken)
 	}

@@ -2,6 +2,7 @@ package audit
 
 import (
 	"cmp"
+	"maps"
 	"slices"
 
 	"bayfill/bridge/names"
@@ -12,8 +13,9 @@ import (
 
 // Trust is what an audit has at hand besides the record.
 type Trust struct {
-	NameKey []byte   // of the names' tokens; nil: no name can be proven
-	Keys    []string // public keys that may sign closing records; empty: none is known
+	NameKey []byte         // of the names' tokens; nil: no name can be proven
+	Keys    []string       // public keys that may sign closing records; empty: none is known
+	Copies  []points.Point // closing records from a second place; nil: there is none
 }
 
 // Signature says who signed the closing record.
@@ -55,6 +57,26 @@ func (r *Report) checkSignature(rec *Record, trust *Trust) {
 	default:
 		r.Signature.State = BadKey
 		find(Unsigned, "finding.not_trusted", labels{"key": key})
+	}
+}
+
+// checkCopy compares the closing record with its copy in the second place, if that has one.
+func (r *Report) checkCopy(rec *Record, trust *Trust) {
+	if rec.Summary == nil {
+		return
+	}
+	for _, p := range trust.Copies {
+		if p.AtNs != rec.Summary.AtNs || p.Fields["job"] != r.Job {
+			continue
+		}
+		all := maps.Clone(p.Fields)
+		maps.Copy(all, rec.Summary.Fields)
+		for _, name := range slices.Sorted(maps.Keys(all)) {
+			if was, is := p.Fields[name], rec.Summary.Fields[name]; !sameValue(was, is) {
+				r.find(Altered, 0, p.AtNs, "finding.copy_differs", nil, labels{"field": name, "was": valueText(was), "is": valueText(is)})
+				return
+			}
+		}
 	}
 }
 

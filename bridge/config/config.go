@@ -65,9 +65,11 @@ type Commands struct {
 	Key Secret `yaml:"key"` // signs the commands; without one, commands need no signature
 }
 
-// Records says whose closing records an audit trusts beside those of this installation.
+// Records says whose closing records an audit trusts beside those of this installation, and
+// where else they are kept.
 type Records struct {
 	Keys []string `yaml:"keys"` // public keys, 64 hexadecimal digits each
+	Also string   `yaml:"also"` // a folder to which each closing record is appended too; empty: none
 }
 
 // Verdict says what the shop needs for a pass.

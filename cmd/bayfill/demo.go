@@ -205,7 +205,7 @@ func (o *demoOptions) result(ctx context.Context, out io.Writer, v *view, a acco
 		return err
 	}
 	source := jobSource{journal: journal}
-	trust, err := source.trust()
+	trust, err := source.trust(demoCart)
 	if err != nil {
 		return err
 	}

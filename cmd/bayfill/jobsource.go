@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/audit"
+	"bayfill/bridge/closing"
 	"bayfill/bridge/config"
 	"bayfill/bridge/recordkey"
 )
@@ -43,7 +44,7 @@ func (s *jobSource) audited(ctx context.Context, job string, errOut io.Writer) (
 	record, err := s.record(ctx, job)
 	var trust audit.Trust
 	if err == nil {
-		trust, err = s.trust()
+		trust, err = s.trust(record.Cart)
 	}
 	var config configError
 	switch {
@@ -57,8 +58,8 @@ func (s *jobSource) audited(ctx context.Context, job string, errOut io.Writer) (
 	return record, audit.Check(record, trust), nil
 }
 
-// trust reads the keys that are at hand.
-func (s *jobSource) trust() (t audit.Trust, err error) {
+// trust reads the keys and the copies of a cart's closing records that are at hand.
+func (s *jobSource) trust(cart string) (t audit.Trust, err error) {
 	c := &config.Config{Data: filepath.Dir(s.journal)}
 	switch {
 	case s.from.config != "" || s.journal == "" && s.from.url == "":
@@ -86,7 +87,10 @@ func (s *jobSource) trust() (t audit.Trust, err error) {
 			return t, configError{err}
 		}
 	}
-	return t, nil
+	if c.Records.Also != "" {
+		t.Copies, err = closing.ReadCopies(closing.CopyPath(c.Records.Also, cart))
+	}
+	return t, err
 }
 
 // record reads a job.
