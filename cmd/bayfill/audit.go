@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/audit"
+	identity "bayfill/bridge/names"
 	"bayfill/bridge/words"
 	"bayfill/bridge/wrap"
 	"bayfill/fillcalc"
@@ -165,6 +166,12 @@ func printReport(out io.Writer, r *audit.Report, v audit.Verdict, reader words.R
 	say(same, nil, of)
 	say("audit.from", nil, of)
 	say("audit.events", figures{"events": float64(r.Events), "messages": float64(r.Published)}, nil)
+	say("audit.signature", nil, names{"signature": string(r.Signature.State)})
+	for _, n := range r.Names {
+		if n.State != identity.Proven {
+			printIndented("  - ", n.For(reader))
+		}
+	}
 	if r.SameName > 0 {
 		say("audit.other_names", figures{"count": float64(r.SameName)}, nil)
 	}
