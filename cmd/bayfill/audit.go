@@ -180,6 +180,10 @@ func printReport(out io.Writer, r *audit.Report, v audit.Verdict, reader words.R
 	}
 	say("audit.verdict", nil, names{"outcome": string(v.Outcome)})
 	for _, c := range v.Criteria {
-		printIndented("  - ", fmt.Sprintf("%s: %s. %s", c.Title, reader.Word("outcome."+string(c.Outcome)), strings.Join(c.Says, " ")))
+		outcome := reader.Word("outcome." + string(c.Outcome))
+		if !c.Counts {
+			outcome += " (" + reader.Word("sheet.not_counted") + ")"
+		}
+		printIndented("  - ", fmt.Sprintf("%s: %s. %s", c.Title, outcome, strings.Join(c.Says, " ")))
 	}
 }
