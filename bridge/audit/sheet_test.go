@@ -218,7 +218,7 @@ func TestSheetOfOtherJobs(t *testing.T) {
 			rec := busy(t).keep()
 			rec.Points = append(rec.Points[:400], rec.Points[420:]...)
 			return rec
-		}, []string{"<strong>failed</strong>", "<td>missing</td>", "The record is not complete."}},
+		}, []string{"<strong>failed</strong>", "<td>missing</td>", "The record is altered or incomplete."}},
 		"open": {func() *Record { return byTheBook(t, calibrated(), vanJob()).keep() },
 			[]string{"<strong>failed</strong>", "– (checking)", "<td>not ended</td>"}},
 		"a restart": {func() *Record {
