@@ -453,7 +453,7 @@ func TestTamperedHistory(t *testing.T) {
 			fold.Fields, by.Fields = points.Fields{"fold": int64(9)}, points.Fields{"by": "Somebody Else"}
 			write(fold)
 			write(by)
-		}, audit.Forged, "field by is forged; the chain ends in another way; field vehicle is forged"},
+		}, audit.Forged, "field by is forged; its fold is 9; field vehicle is forged"},
 		{"tags shop and cart renamed", func(r *audit.Record) { move(r, "elsewhere", "moved") }, audit.Misplaced, "elsewhere/moved"},
 	}
 	exchanged := len(cases) - 3 // the first of two jobs whose vehicles are exchanged too

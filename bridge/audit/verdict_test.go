@@ -262,7 +262,7 @@ func TestVerdict(t *testing.T) {
 			return with(func(_ *fillcalc.Setup, spec *fillcalc.JobSpec) { spec.Check = fillcalc.ByDipstick })
 		}, nil, fillcalc.Passed, "", "Judged right at"},
 		{"a reading altered", func() *played { return whole(calibrated(), vanJob()).end() },
-			func(r *Record) { r.Points[len(r.Points)-9].Fields["n"] = int64(7) }, fillcalc.Failed, "record failed", "not complete"},
+			func(r *Record) { r.Points[len(r.Points)-9].Fields["n"] = int64(7) }, fillcalc.Failed, "record failed", "altered or incomplete"},
 		{"too little", func() *played {
 			p := byTheBook(t, calibrated(), vanJob())
 			p.run(30, 0, 0, 0.3)
