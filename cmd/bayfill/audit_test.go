@@ -19,7 +19,7 @@ func auditDemo(t *testing.T, dir, job string) {
 	journal := filepath.Join(dir, "data", demoCart+".journal")
 	sheet, numbers, table := filepath.Join(dir, "sheet.html"), filepath.Join(dir, "sheet.json"), filepath.Join(dir, "course.csv")
 	status, out, errors := program(t.Context(), "audit", "job", job, "--journal", journal, "--sheet", sheet, "--csv", table)
-	if status != exitNotVerified || !strings.Contains(out, "Job "+job+" on cart "+demoCart+": same and complete") {
+	if status != exitNotVerified || !strings.Contains(out, "Job "+job+" on cart "+demoShop+"/"+demoCart+": same and complete") {
 		t.Errorf("status %d: %s%s", status, out, errors)
 	}
 	for line := range strings.Lines(out) {
