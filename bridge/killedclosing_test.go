@@ -78,7 +78,7 @@ func TestKilledWhileClosing(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if report := audit.Check(rec); !report.SameAndComplete() {
+		if report := audit.Check(rec, audit.Trust{}); !report.SameAndComplete() {
 			t.Errorf("%s: %+v", job, report.Findings)
 		}
 	}

@@ -161,6 +161,9 @@ func (p Phase) Open() bool { return p != NoJob && p != Closed && p != Abandoned 
 
 // Setup describes a cart to the fold.
 type Setup struct {
+	// Shop and Cart are where a job was done, so that its record cannot be moved elsewhere.
+	Shop       string       `json:"shop"`
+	Cart       string       `json:"cart"`
 	ReferenceC float64      `json:"reference_c"` // temperature at which volumes are given
 	AirKgM3    float64      `json:"air_kg_m3"`
 	Scales     []ScaleSetup `json:"scales"`               // one or two
@@ -243,6 +246,8 @@ type JobSpec struct {
 	AskedFluid   string `json:"asked_fluid,omitempty"`
 	OtherFluid   string `json:"other_fluid,omitempty"`
 	OtherFluidBy string `json:"other_fluid_by,omitempty"`
+	// Needs are the items of work that the shop needs for a pass, beside the level at the end.
+	Needs []Item `json:"needs,omitempty"`
 	// Usual is what usually came out in the shop's own jobs; nil if too few were done.
 	Usual *Usual `json:"usual,omitempty"`
 }

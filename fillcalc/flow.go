@@ -96,7 +96,7 @@ func (j *Job) workRemark(r *Record) (t Text) {
 		return Text{"remark.not_done", nil, names{"item": string(r.Item), "note": r.Note}}
 	case r.Item == Seal && r.Result == Done && r.Count > 1:
 		return Text{"remark.seal", figures{"count": float64(r.Count)}, nil}
-	case r.Item == Torque && r.Result == Done && r.SpecifiedNM > 0 && math.Abs(r.AppliedNM-r.SpecifiedNM) > 0.1*r.SpecifiedNM:
+	case r.offTorque():
 		return Text{"remark.torque", figures{"applied_nm": r.AppliedNM, "specified_nm": r.SpecifiedNM}, nil}
 	case r.Item == LevelAfter && r.Window != Open && r.Window != Closing:
 		atC := math.NaN()

@@ -1,6 +1,9 @@
 package fillcalc
 
-import "fmt"
+import (
+	"fmt"
+	"slices"
+)
 
 func (in *Setup) check() error {
 	if len(in.Scales) == 0 || len(in.Scales) > 2 {
@@ -87,6 +90,11 @@ func (in *JobSpec) checkFigures() error {
 	}
 	if !(in.BoltTorqueNM >= 0 && in.BoltTorqueNM <= 1000) {
 		return fmt.Errorf("bolt_torque_nm: %g is not from 0 to 1000", in.BoltTorqueNM)
+	}
+	for _, item := range in.Needs {
+		if !slices.Contains(WorkItems(), item) {
+			return fmt.Errorf("needs: %.40q is not an item of work", item)
+		}
 	}
 	if err := CheckGears(in.Gears); err != nil {
 		return fmt.Errorf("gears: %w", err)

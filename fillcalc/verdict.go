@@ -13,18 +13,30 @@ type Outcome string
 
 const (
 	Passed      Outcome = "passed"
+	NotRecorded Outcome = "not_recorded" // of work: nobody said anything about it
 	NotVerified Outcome = "not_verified" // what the rule needs is not known
 	Failed      Outcome = "failed"
 )
 
+// Outcomes lists all outcomes, the worst last.
+var Outcomes = []Outcome{Passed, NotRecorded, NotVerified, Failed}
+
 // Worse returns the worse of two outcomes: failed is worse than not verified.
 func (o Outcome) Worse(p Outcome) Outcome {
-	order := []Outcome{Passed, NotVerified, Failed}
-	return order[max(slices.Index(order, o), slices.Index(order, p))]
+	return Outcomes[max(slices.Index(Outcomes, o), slices.Index(Outcomes, p))]
 }
 
-// Verdict says whether a job was done right. It is passed when every criterion passed, failed
-// when one failed, and not verified otherwise.
+// ForJob returns what an outcome of a rule means for the whole job: what is needed and not
+// recorded is not verified.
+func (o Outcome) ForJob() Outcome {
+	if o == NotRecorded {
+		return NotVerified
+	}
+	return o
+}
+
+// Verdict says whether a job was done right. It is passed when every criterion that counts
+// passed, failed when one failed, and not verified otherwise.
 type Verdict struct {
 	Outcome    Outcome
 	ToleranceL float64
@@ -33,8 +45,10 @@ type Verdict struct {
 
 // Criterion is the outcome of one rule, with the figures it was judged by and the reasons.
 type Criterion struct {
-	Name    string
+	Name    string // of work: its item
 	Outcome Outcome
+	// Counts: the verdict depends on it. What a shop does not need for a pass is only said.
+	Counts  bool
 	Figures []Figure
 	Reasons []Reason
 }
@@ -76,19 +90,26 @@ const DefaultToleranceL = 0.1
 // toleranceL is the error of the amount in litres that is allowed beyond its uncertainty.
 func (s *State) Verdict(toleranceL float64) Verdict {
 	v := Verdict{Outcome: Passed, ToleranceL: toleranceL}
-	for _, rule := range []struct {
+	type rule struct {
 		name  string
 		judge func(*Criterion)
-	}{
+	}
+	rules := []rule{
 		{"amount", func(c *Criterion) { s.judgeAmount(c, toleranceL) }},
 		{"level", s.judgeLevel},
 		{"decisions", s.judgeDecisions},
 		{"calibrations", s.judgeCalibrations},
 		{"sensors", s.judgeSensors},
-	} {
-		c := Criterion{Name: rule.name, Outcome: Passed}
+	}
+	for _, item := range WorkItems() {
+		rules = append(rules, rule{string(item), func(c *Criterion) { s.judgeWork(c, item) }})
+	}
+	for _, rule := range rules {
+		c := Criterion{Name: rule.name, Outcome: Passed, Counts: true}
 		rule.judge(&c)
-		v.Outcome = v.Outcome.Worse(c.Outcome)
+		if c.Counts {
+			v.Outcome = v.Outcome.Worse(c.Outcome.ForJob())
+		}
 		v.Criteria = append(v.Criteria, c)
 	}
 	return v
@@ -163,6 +184,10 @@ func (s *State) judgeLevel(c *Criterion) {
 		c.say(Failed, "verdict.level_judged", nil, n)
 	default:
 		c.say(Passed, "verdict.level_judged", nil, n)
+		if celsius < j.Spec.LowC || celsius > j.Spec.HighC {
+			// The window may be open by so much more; see toleranceC.
+			c.say(Passed, "verdict.level_beside", figures{"at_c": celsius, "low_c": j.Spec.LowC, "high_c": j.Spec.HighC}, nil)
+		}
 		if movedL := s.movedSince(level); movedL > maxMovedL {
 			c.say(Failed, "verdict.level_moved", figures{"moved_l": movedL}, nil)
 		}

@@ -10,7 +10,7 @@ func (r *rig) reasons() (outcome Outcome, keys []string) {
 	v := r.s.Verdict(DefaultToleranceL)
 	for _, c := range v.Criteria {
 		for _, reason := range c.Reasons {
-			if reason.Outcome != Passed {
+			if c.Counts && reason.Outcome != Passed {
 				keys = append(keys, reason.Key)
 			}
 		}
@@ -92,4 +92,56 @@ func TestTroubles(t *testing.T) {
 	}
 	near(t, "silent, s", float64(got[0].ToNs-got[0].FromNs)/1e9, 20.1, 0.2)
 	near(t, "overloaded, s", float64(got[1].ToNs-got[1].FromNs)/1e9, 0.9, 0.01)
+}
+
+// The verdict covers the work: what the shop needs must be done, a wrong torque always counts,
+// and everything else is only said.
+func TestVerdictOfTheWork(t *testing.T) {
+	torque := func(nm float64) *Record {
+		return &Record{Item: Torque, Result: Done, SpecifiedNM: 97 * NewtonMetresPerPoundInch, AppliedNM: nm * NewtonMetresPerPoundInch}
+	}
+	for _, c := range []struct {
+		name    string
+		needs   []Item
+		record  *Record
+		item    Item
+		outcome Outcome
+		counts  bool
+		key     string
+	}{
+		{"nothing said, not needed", nil, nil, Filter, NotRecorded, false, "verdict.not_recorded"},
+		{"nothing said, needed", []Item{Filter}, nil, Filter, NotRecorded, true, "verdict.not_recorded"},
+		{"not done, not needed", nil, &Record{Item: Magnet, Result: NotDone, Note: "there is none"}, Magnet, Failed, false, "verdict.work_not_done"},
+		{"not done, needed", []Item{Magnet}, &Record{Item: Magnet, Result: NotDone}, Magnet, Failed, true, "verdict.work_not_done"},
+		{"done", []Item{Gasket}, &Record{Item: Gasket, Result: Done}, Gasket, Passed, true, "verdict.work_done"},
+		{"not needed in this vehicle", []Item{Seal}, &Record{Item: Seal, Result: NotNeeded}, Seal, Passed, true, "verdict.work_done"},
+		{"level before", nil, &Record{Item: LevelBefore, Result: Low}, LevelBefore, Passed, false, "verdict.work_done"},
+		{"the specified torque", nil, torque(97), Torque, Passed, false, "verdict.torque"},
+		{"within a tenth", nil, torque(106), Torque, Passed, false, "verdict.torque"},
+		{"another torque", nil, torque(165), Torque, Failed, true, "verdict.off_torque"},
+		{"nothing specified", nil, &Record{Item: Torque, Result: Done, AppliedNM: 11}, Torque, Passed, false, "verdict.torque_unspecified"},
+	} {
+		spec := aJob()
+		spec.Needs = c.needs
+		r := started(t, twoScales(), spec, Draining)
+		if c.record != nil {
+			r.report(*c.record)
+		}
+		v := r.s.Verdict(DefaultToleranceL)
+		at := slices.IndexFunc(v.Criteria, func(k Criterion) bool { return k.Name == string(c.item) })
+		if got := v.Criteria[at]; got.Outcome != c.outcome || got.Counts != c.counts || got.Reasons[0].Key != c.key {
+			t.Errorf("%s: %+v", c.name, got)
+		}
+		if c.counts && c.outcome == Failed && v.Outcome != Failed {
+			t.Errorf("%s: the job is %s", c.name, v.Outcome)
+		}
+	}
+	if o := NotRecorded.ForJob(); o != NotVerified || Passed.ForJob() != Passed {
+		t.Errorf("needed and not recorded is %s", o)
+	}
+	spec := aJob()
+	spec.Needs = []Item{"polish"}
+	if err := spec.checkFigures(); err == nil {
+		t.Error("an unknown item is needed")
+	}
 }

@@ -191,7 +191,7 @@ func onlyOlderCopy(t *testing.T, c *config.Config, history *bridgetest.Influx) {
 		records = append(records, rec)
 	}
 	for _, rec := range records {
-		report := audit.Check(rec)
+		report := audit.Check(rec, audit.Trust{})
 		if !report.Same || len(report.Findings) != 1 || report.Findings[0].Kind != audit.OlderCopy {
 			t.Errorf("%s: %+v", rec.From, report.Findings)
 		}

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"bayfill/bridge/chart"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -17,6 +18,7 @@ type course struct {
 	open         []stretch    // the check window
 	openNow      bool
 	flows        [2]flow
+	reader       words.Reader
 }
 
 // stretch is a time between two moments, and the litres that flowed in it.
@@ -27,8 +29,8 @@ type stretch struct {
 
 // course folds the job again and notes what the sheet draws: values as they come,
 // flows and the check window once a second.
-func (r *Report) course() *course {
-	c := &course{scales: r.state.Setup.Scales}
+func (r *Report) course(reader words.Reader) *course {
+	c := &course{scales: r.state.Setup.Scales, reader: reader}
 	if len(r.events) == 0 {
 		return c
 	}

@@ -6,7 +6,7 @@ import (
 
 	"github.com/influxdata/influxdb-client-go/v2/api/query"
 
-	"bayfill/bridge/journal"
+	"bayfill/bridge/names"
 	"bayfill/bridge/points"
 )
 
@@ -14,7 +14,7 @@ import (
 // token, so that the chain over them stays valid. It returns the number of points that
 // held a name.
 func (s *Store) Erase(ctx context.Context, token string) (n int, err error) {
-	q := pointsIn(always, is("_measurement", points.InputMeasurement)+" and "+isOneOf("_field", "body", "by", "vehicle")) +
+	q := pointsIn(always, is("_measurement", points.InputMeasurement)+" and "+isOneOf("_field", append([]string{"body"}, names.Fields...)...)) +
 		pivot + "\n|> filter(fn: (r) => " + holds("body", asJSON(token)) + ")"
 	var lines []string
 	err = s.rows(ctx, q, func(row *query.FluxRecord) error {
@@ -26,11 +26,10 @@ func (s *Store) Erase(ctx context.Context, token string) (n int, err error) {
 		}
 		over := p
 		over.Fields = map[string]any{}
-		if e.Input.By == token && p.Fields["by"] != nil && p.Fields["by"] != journal.Erased {
-			over.Fields["by"] = journal.Erased
-		}
-		if e.Input.Job != nil && e.Input.Job.Vehicle == token && p.Fields["vehicle"] != nil && p.Fields["vehicle"] != journal.Erased {
-			over.Fields["vehicle"] = journal.Erased
+		for _, place := range names.Places(e.Input) {
+			if text := p.Fields[place.Field]; *place.Token == token && text != nil && text != names.Erased {
+				over.Fields[place.Field] = names.Erased
+			}
 		}
 		if len(over.Fields) > 0 {
 			lines = append(lines, over.Line(shop, cart))

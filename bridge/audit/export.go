@@ -40,7 +40,7 @@ func (s *Store) Export(ctx context.Context, shop, cart string, fromNs, toNs int6
 	points := 0
 	for at := fromNs; at < toNs; at += int64(exportStep) {
 		end := min(at+int64(exportStep), toNs)
-		err := s.rows(ctx, pointsIn(span(at, end), where)+pivot, func(row *query.FluxRecord) error {
+		err := s.rows(ctx, pointsIn(span(at, end), ownField+" and "+where)+pivot, func(row *query.FluxRecord) error {
 			p, shop, cart := pointOf(row)
 			points++
 			return w.write(&p, shop, cart)

@@ -53,7 +53,7 @@ func TestHistoryFilledExportedKept(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if report := audit.Check(r); !report.SameAndComplete() {
+			if report := audit.Check(r, audittest.Trust(t, config)); !report.SameAndComplete() {
 				t.Fatalf("%s: %+v", job, report.Findings)
 			}
 			n += len(r.Points)
@@ -90,7 +90,7 @@ func TestHistoryFilledExportedKept(t *testing.T) {
 	for _, m := range []string{reading, volume} {
 		server.QL("DELETE FROM " + m + " WHERE time > " + strconv.FormatInt(from+(to-from)/3, 10) + " AND time < " + strconv.FormatInt(to, 10))
 	}
-	if r, err = first.Record(t.Context(), "job-1", 0); err != nil || audit.Check(r).Complete {
+	if r, err = first.Record(t.Context(), "job-1", 0); err != nil || audit.Check(r, audittest.Trust(t, config)).Complete {
 		t.Fatalf("the hole is not seen, %v", err)
 	}
 	fill()
@@ -146,7 +146,7 @@ func TestHistoryFilledExportedKept(t *testing.T) {
 		}
 	}
 	r, err = third.Record(t.Context(), "job-2", 0)
-	if err != nil || !audit.Check(r).SameAndComplete() {
+	if err != nil || !audit.Check(r, audittest.Trust(t, config)).SameAndComplete() {
 		t.Errorf("kept: %v", err)
 	}
 	if _, err = third.Record(t.Context(), "job-1", 0); err == nil {

@@ -5,10 +5,13 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
+	"html"
 	"io"
 	"maps"
 	"math"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
 	"regexp"
 	"runtime"
 	"runtime/debug"
@@ -20,6 +23,7 @@ import (
 
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/points"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -239,7 +243,7 @@ func TestFleet(t *testing.T) {
 func checkFleetPage(t *testing.T, f *Fleet, has string) {
 	t.Helper()
 	var page bytes.Buffer
-	if err := f.WriteHTML(&page); err != nil {
+	if err := f.WriteHTML(&page, words.Plain); err != nil {
 		t.Fatal(err)
 	}
 	if bad := regexp.MustCompile(`(?i)<script|\b(src|href|on[a-z]+)=|://|url\(|@import|NaN|[+-]Inf|ZgotmplZ|%!`).FindString(page.String()); bad != "" {
@@ -247,6 +251,30 @@ func checkFleetPage(t *testing.T, f *Fleet, has string) {
 	}
 	if !strings.Contains(page.String(), has) {
 		t.Errorf("the page does not hold %q", has)
+	}
+	var spanish bytes.Buffer
+	if err := f.WriteHTML(&spanish, usSpanish); err != nil {
+		t.Fatal(err)
+	}
+	noEnglish(t, spanish.String())
+	if shots := os.Getenv("BAYFILL_SCREENSHOTS"); shots != "" {
+		for language, text := range map[string][]byte{"en": page.Bytes(), "es": spanish.Bytes()} {
+			if err := os.WriteFile(filepath.Join(shots, fmt.Sprintf("fleet-%d-%s.html", len(f.Carts), language)), text, 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+}
+
+// noEnglish fails when a page in Spanish holds a text of the English catalogues. Short texts
+// may be the same by chance.
+func noEnglish(t *testing.T, page string) {
+	t.Helper()
+	spanish := words.Sentences(words.Spanish)
+	for key, text := range words.Sentences(words.English) {
+		if len(text) > 12 && !strings.Contains(text, "{") && text != spanish[key] && strings.Contains(page, html.EscapeString(text)) {
+			t.Errorf("the page says %q, which is %s in English", text, key)
+		}
 	}
 }
 
@@ -308,7 +336,7 @@ func TestFleetOfSummaries(t *testing.T) {
 		{Load: fillcalc.CaddyLoad, Calibration: &fillcalc.ScaleCalibration{AtNs: 5e9, Slope: 1.0001}},
 		{Load: fillcalc.SupplyLoad, Calibration: &fillcalc.ScaleCalibration{AtNs: 6e9, Slope: 0.9998}},
 	}
-	summary := points.Summary(&state, points.Chain{})
+	summary := points.Summary(&state, points.Chain{}, nil)
 	fields, err := points.ParseFields(summary.Fields)
 	if err != nil {
 		t.Fatal(err)
@@ -379,8 +407,8 @@ func TestFleetSaysWhichScaleMoved(t *testing.T) {
 		nil, nil, nil,
 	} {
 		g := f.Carts[i]
-		if !slices.EqualFunc(g.Drifts(), want, func(got, want string) bool { return regexp.MustCompile(want).MatchString(got) }) {
-			t.Errorf("%s: %q, want %q", g.Name(), g.Drifts(), want)
+		if !slices.EqualFunc(g.Drifts(words.Plain), want, func(got, want string) bool { return regexp.MustCompile(want).MatchString(got) }) {
+			t.Errorf("%s: %q, want %q", g.Name(), g.Drifts(words.Plain), want)
 		}
 	}
 	for i, want := range [][2]int{{119, 59}, {120, 60}, {40, 20}, {120, 60}} {
@@ -393,8 +421,8 @@ func TestFleetSaysWhichScaleMoved(t *testing.T) {
 		t.Errorf("%+v of %+v", p, j)
 	}
 	for _, g := range f.Fluids {
-		if !g.Bottles.IsZero() || !g.Zero.IsZero() || slices.ContainsFunc(g.Drifts(), func(words string) bool { return strings.Contains(words, "scale") }) {
-			t.Errorf("%s: %+v", g.Name(), g.Drifts())
+		if !g.Bottles.IsZero() || !g.Zero.IsZero() || slices.ContainsFunc(g.Drifts(words.Plain), func(words string) bool { return strings.Contains(words, "scale") }) {
+			t.Errorf("%s: %+v", g.Name(), g.Drifts(words.Plain))
 		}
 	}
 	checkFleetPage(t, f, "full bottles: scale pump has moved by")
@@ -438,7 +466,7 @@ func TestSteadyScalesAreLeftAlone(t *testing.T) {
 			}
 			c.levelFluids()
 			c.judge()
-			if c.say(0.1, bottlesMoved); strings.Contains(c.Drift.Words, "calibrate") {
+			if c.say(0.1, bottlesMoved); strings.Contains(c.Drift.Words(), "calibrate") {
 				n++
 			}
 		}
@@ -467,7 +495,7 @@ func TestLittleDriftAsksForNothing(t *testing.T) {
 			c.addCheck(p)
 		}
 		c.judge()
-		if c.say(0.1, bottlesMoved); c.Drift.Direction != Up || !strings.HasPrefix(c.Drift.Words, "up since 1970-01-01") {
+		if c.say(0.1, bottlesMoved); c.Drift.Direction != Up || !strings.HasPrefix(c.Drift.Words(), "up since 1970-01-01") {
 			t.Errorf("%s: %+v", name, c.Drift)
 		}
 	}
@@ -506,7 +534,7 @@ func TestDrift(t *testing.T) {
 		{"was up", append(append(steady(40), 4, 4, 4, 4), steady(40)...), "", "steady now, was up 1970-02-11 to 1970-02-1"},
 	} {
 		chart := chartOf(c.x)
-		if d := chart.Drift; d.Direction != c.direction || !strings.HasPrefix(d.Words, c.words) {
+		if d := chart.Drift; d.Direction != c.direction || !strings.HasPrefix(d.Words(), c.words) {
 			t.Errorf("%s: %+v", c.name, d)
 		}
 	}
@@ -629,7 +657,7 @@ func BenchmarkFleet(b *testing.B) {
 				start := time.Now()
 				f, err := s.Fleet(b.Context(), q)
 				if err == nil {
-					err = f.WriteHTML(io.Discard)
+					err = f.WriteHTML(io.Discard, words.Plain)
 				}
 				charting += time.Since(start)
 				if err == nil {

@@ -2,13 +2,13 @@ package audit
 
 import (
 	"encoding/json"
-	"fmt"
 	"math"
 	"slices"
 	"time"
 
 	"github.com/influxdata/influxdb-client-go/v2/api/query"
 
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -63,9 +63,11 @@ type FleetMean struct {
 type Drift struct {
 	Direction Direction
 	SinceNs   int64 // of the point at which the average left its limits
-	Words     string
-	since     string // that point, in words
+	Says      fillcalc.Text
 }
+
+// Words says it in English.
+func (d Drift) Words() string { return words.Plain.Say(d.Says) }
 
 // Direction is the side on which the average is beyond its limits.
 type Direction string
@@ -149,7 +151,7 @@ func (c *FleetChart) Enough() bool { return c.Limits.N >= max(minValues, c.First
 // drift finds the newest run of averages beyond their limits on one side.
 func (c *FleetChart) drift() Drift {
 	if !c.Enough() {
-		return Drift{Words: fmt.Sprintf("too few to tell (%d)", c.Limits.N)}
+		return Drift{Says: fillcalc.Text{Key: "drift.too_few", Figures: figures{"count": float64(c.Limits.N)}}}
 	}
 	var from, to *FleetPoint
 	side, ended := 0, false
@@ -171,20 +173,24 @@ func (c *FleetChart) drift() Drift {
 
 func newDrift(side int, ended bool, from, to *FleetPoint) Drift {
 	if side == 0 {
-		return Drift{Words: "steady"}
+		return Drift{Says: fillcalc.Text{Key: "drift.steady"}}
 	}
 	direction := Up
 	if side < 0 {
 		direction = Down
 	}
 	if ended {
-		return Drift{Words: fmt.Sprintf("steady now, was %s %s to %s", direction, day(from.AtNs), day(to.AtNs))}
+		return Drift{Says: fillcalc.Text{Key: "drift.was", Names: labels{"direction": string(direction), "from_day": rfc3339(from.AtNs), "to_day": rfc3339(to.AtNs)}}}
 	}
-	since := "since " + day(from.AtNs)
+	key, job := "drift.up", "drift.up_job"
+	if direction == Down {
+		key, job = "drift.down", "drift.down_job"
+	}
+	says := fillcalc.Text{Key: key, Names: labels{"since_day": rfc3339(from.AtNs)}}
 	if from.Job != "" {
-		since += ", job " + from.Job
+		says.Key, says.Names["job"] = job, from.Job
 	}
-	return Drift{direction, from.AtNs, string(direction) + " " + since, since}
+	return Drift{direction, from.AtNs, says}
 }
 
 // Signals returns the points that signal a rule, the newest first.
@@ -229,9 +235,11 @@ func (c FleetChart) MarshalJSON() ([]byte, error) {
 		"n": c.Limits.N, "older": older, "mean": figure(c.Limits.Mean), "sigma": figure(c.Limits.Sigma),
 		"lcl": figure(c.Limits.LCL), "ucl": figure(c.Limits.UCL), "range_ucl": figure(c.Limits.RangeUCL),
 		"ewma": average, "ewma_lcl": figure(lcl), "ewma_ucl": figure(ucl),
-		"drift": c.Drift.Direction, "drift_words": c.Drift.Words, "signals": signals,
+		"drift": c.Drift.Direction, "drift_words": c.Drift.Words(), "signals": signals,
 	})
 }
+
+func rfc3339(ns int64) string { return time.Unix(0, ns).UTC().Format(time.RFC3339) }
 
 // day formats a date in UTC.
 func day(ns int64) string { return time.Unix(0, ns).UTC().Format("2006-01-02") }

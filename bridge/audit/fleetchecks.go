@@ -44,28 +44,35 @@ func (c *FleetChart) levelFluids() {
 
 // say puts a drift into a sentence that tells what to do, unless it is too little to
 // matter.
-func (c *FleetChart) say(least float64, sentence func(c *FleetChart, movedBy float64) string) {
+func (c *FleetChart) say(least float64, sentence func(c *FleetChart, movedBy float64) fillcalc.Text) {
 	if c.Drift.Direction == NoDrift {
 		return
 	}
 	if by := c.movedBy(); math.Abs(by) >= least {
-		c.Drift.Words = sentence(c, by)
+		c.Drift.Says = sentence(c, by)
 	}
 }
 
 // sensor names the scale.
 func (c *FleetChart) sensor() string { return c.Points[len(c.Points)-1].Sensor }
 
-func bottlesMoved(c *FleetChart, pct float64) string {
-	return fmt.Sprintf("scale %s has moved by %+.2f %% %s: calibrate it", c.sensor(), pct, c.Drift.since)
+func bottlesMoved(c *FleetChart, pct float64) fillcalc.Text {
+	return c.moved("drift.moved", "moved", fmt.Sprintf("%+.2f", pct))
 }
 
-func zeroMoved(c *FleetChart, g float64) string {
-	heavier := "heavier"
+func zeroMoved(c *FleetChart, g float64) fillcalc.Text {
+	key := "drift.heavier"
 	if g < 0 {
-		heavier = "lighter"
+		key = "drift.lighter"
 	}
-	return fmt.Sprintf("%.0f g %s on scale %s %s: clean both, then weigh the caddy anew (empty_kg)", math.Abs(g), heavier, c.sensor(), c.Drift.since)
+	return c.moved(key, "grams", fmt.Sprintf("%.0f", math.Abs(g)))
+}
+
+// moved says by how much a scale has moved, since the point at which its drift began.
+func (c *FleetChart) moved(key, name, by string) fillcalc.Text {
+	n := maps.Clone(c.Drift.Says.Names)
+	n["sensor"], n[name] = c.sensor(), by
+	return fillcalc.Text{Key: key, Names: n}
 }
 
 // movedBy returns by how much the mean of the values since the drift began differs from

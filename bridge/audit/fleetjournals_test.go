@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"bayfill/bridge/points"
+	"bayfill/bridge/words"
 )
 
 // summaries are the closing records of invented jobs as a journal keeps them.
@@ -30,7 +31,7 @@ func TestFleetOfJournals(t *testing.T) {
 	f := FleetOf(summaries(t, jobs), FleetQuery{SinceNs: jobs[0].atNs, UntilNs: fleetEnd.UnixNano()})
 	said, abandoned, unjudged, noTarget := "", 0, 0, 0
 	for _, g := range f.Carts {
-		said += g.Name() + ": " + strings.Join(g.Drifts(), "; ") + "\n"
+		said += g.Name() + ": " + strings.Join(g.Drifts(words.Plain), "; ") + "\n"
 		abandoned, unjudged = abandoned+int(g.Abandoned), unjudged+int(g.Unjudged)
 		for _, p := range g.Balance.Points {
 			if p.NoTarget {

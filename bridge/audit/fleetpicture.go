@@ -1,11 +1,12 @@
 package audit
 
 import (
-	"fmt"
 	"slices"
 	"time"
 
 	"bayfill/bridge/chart"
+	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 )
 
 // fleetPicture is a control chart as the report draws it: individuals with their
@@ -13,6 +14,7 @@ import (
 // judged. All share one axis of successive jobs. Letters are 12 high.
 type fleetPicture struct {
 	Title, Words string
+	MeanWord     string
 	FromX        float64 // where the newest jobs begin
 	Bottom, Tall float64
 	Limited      bool // there are enough values for limits and ranges
@@ -48,8 +50,8 @@ const (
 	letterWidth, lineHeight   = 8.0, 13.0
 )
 
-func newFleetPicture(title, format string, c *FleetChart, levels bool) fleetPicture {
-	p := fleetPicture{Title: title, Words: c.words(), Levels: levels, Limited: c.Enough(), Bottom: valuesBottomY}
+func newFleetPicture(r words.Reader, title, format string, c *FleetChart, levels bool) fleetPicture {
+	p := fleetPicture{Title: title, Words: c.words(r), MeanWord: r.Word("fleet.mean"), Levels: levels, Limited: c.Enough(), Bottom: valuesBottomY}
 	older := float64(len(c.Older))
 	if older > 0 {
 		older++ // a gap between the means and the points
@@ -91,7 +93,7 @@ func (p *fleetPicture) drawValues(c *FleetChart, format string, x func(int) floa
 	limit := func(name string, v float64) (chart.Mark, float64) {
 		return chart.Mark{X: fleetRightX, Y: y.Y(v), Text: name + " " + chart.Figure(format, v)}, y.Y(v)
 	}
-	p.Mean, p.MeanY = limit("mean", c.Limits.Mean)
+	p.Mean, p.MeanY = limit(p.MeanWord, c.Limits.Mean)
 	p.LCL, p.LCLY = limit("LCL", c.Limits.LCL)
 	p.UCL, p.UCLY = limit("UCL", c.Limits.UCL)
 	// The names of the limits must not overlap that of the mean.
@@ -211,18 +213,21 @@ func pictureDates(c *FleetChart, older float64, x func(float64) float64, y float
 }
 
 // words returns the caption: counts, drift, and what the diamonds are.
-func (c *FleetChart) words() string {
-	words := fmt.Sprintf("%d values. Drift: %s.", c.Limits.N, c.Drift.Words)
+func (c *FleetChart) words(r words.Reader) string {
+	say := func(key string, f figures, n labels) string {
+		return r.Say(fillcalc.Text{Key: key, Figures: f, Names: n})
+	}
+	text := say("fleet.values", figures{"count": float64(c.Limits.N)}, labels{"drift": r.Say(c.Drift.Says)})
 	jobs := int64(0)
 	for _, m := range c.Older {
 		jobs += m.Jobs
 	}
 	if jobs > 0 {
 		each := time.Duration(c.Older[0].ToNs - c.Older[0].FromNs)
-		words += fmt.Sprintf(" Left of the line, diamonds: means of %d older jobs, %d days each; they count for no limit and no rule.", jobs, int(each.Hours()/24))
+		text += " " + say("fleet.older", figures{"jobs": float64(jobs), "days": float64(int(each.Hours() / 24))}, nil)
 	}
 	if n := len(c.Signals()); n > 0 {
-		words += fmt.Sprintf(" Points that signal: %d.", n)
+		text += " " + say("fleet.signals", figures{"count": float64(n)}, nil)
 	}
-	return words
+	return text
 }

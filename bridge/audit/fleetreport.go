@@ -2,58 +2,104 @@ package audit
 
 import (
 	_ "embed"
+	"fmt"
 	"html/template"
 	"io"
+	"strings"
 	"time"
 
 	"bayfill/bridge/chart"
+	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 )
 
 //go:embed fleet.html
 var fleetPage string
 
-var fleetTemplate = template.Must(template.New("fleet").Funcs(template.FuncMap{
-	"pictures": func(g *FleetGroup) []fleetPicture { return g.pictures() },
-	"day":      func(t time.Time) string { return t.Format("2006-01-02") },
-	"figure":   chart.Figure,
-	"drifts":   func(g *FleetGroup) []string { return g.Drifts() },
-}).Parse(fleetPage))
+// fleetTemplate is never executed itself: each page has the functions of its reader.
+var fleetTemplate = template.Must(template.New("fleet").Funcs(fleetFuncs(words.Plain)).Parse(fleetPage))
 
-// WriteHTML writes the charts as one page of HTML that needs no script and no other
-// file.
-func (f *Fleet) WriteHTML(w io.Writer) error { return fleetTemplate.Execute(w, f) }
+func fleetFuncs(r words.Reader) template.FuncMap {
+	return template.FuncMap{
+		"t":        r.Word,
+		"say":      func(key string, pairs ...any) string { return r.Say(textOf(key, pairs)) },
+		"lang":     func() words.Language { return r.Language },
+		"pictures": func(g *FleetGroup) []fleetPicture { return g.pictures(r) },
+		"day":      func(t time.Time) string { return t.Format("2006-01-02") },
+		"figure":   chart.Figure,
+		"drifts":   func(g *FleetGroup) []string { return g.Drifts(r) },
+		"words":    func(d Drift) string { return r.Say(d.Says) },
+		"inShort":  func(g *FleetGroup) string { return g.inShort(r) },
+		"overview": newFleetOverview,
+	}
+}
+
+// WriteHTML writes the charts as one page of HTML for a reader, which needs no script and no
+// other file.
+func (f *Fleet) WriteHTML(w io.Writer, r words.Reader) error {
+	page, err := fleetTemplate.Clone()
+	if err != nil {
+		return err
+	}
+	return writePage(w, page.Funcs(fleetFuncs(r)), f)
+}
 
 // fleetCharts are the charts that a cart or a fluid may have.
 var fleetCharts = [...]struct {
 	short, title, format string
 	of                   func(*FleetGroup) *FleetChart
 }{
-	{"balance", "Balance: added less target, mL", "%.1f", func(g *FleetGroup) *FleetChart { return &g.Balance }},
-	{"drained to typical", "Drained to typical refill, ratio", "%.3f", func(g *FleetGroup) *FleetChart { return &g.Refill }},
-	{"caddy scale", "Calibrations of the caddy's scale: slope from 1, ppm", "%.0f", func(g *FleetGroup) *FleetChart { return &g.Caddy }},
-	{"supply scale", "Calibrations of the supply's scale: slope from 1, ppm", "%.0f", func(g *FleetGroup) *FleetChart { return &g.Supply }},
-	{"full bottles:", "Full bottles since the last calibration: weight less label, fluids levelled, %", "%.2f", func(g *FleetGroup) *FleetChart { return &g.Bottles }},
-	{"emptied caddy:", "Emptied caddy since the last calibration: weight less its own, g", "%.0f", func(g *FleetGroup) *FleetChart { return &g.Zero }},
+	{"fleet.short_balance", "fleet.chart_balance", "%.1f", func(g *FleetGroup) *FleetChart { return &g.Balance }},
+	{"fleet.short_refill", "fleet.chart_refill", "%.3f", func(g *FleetGroup) *FleetChart { return &g.Refill }},
+	{"fleet.short_caddy", "fleet.chart_caddy", "%.0f", func(g *FleetGroup) *FleetChart { return &g.Caddy }},
+	{"fleet.short_supply", "fleet.chart_supply", "%.0f", func(g *FleetGroup) *FleetChart { return &g.Supply }},
+	{"fleet.short_bottles", "fleet.chart_bottles", "%.2f", func(g *FleetGroup) *FleetChart { return &g.Bottles }},
+	{"fleet.short_zero", "fleet.chart_zero", "%.0f", func(g *FleetGroup) *FleetChart { return &g.Zero }},
 }
 
-// Drifts says in words which charts drift now. An empty list may also mean that there
+// Drifts says to a reader which charts drift now. An empty list may also mean that there
 // were too few values to tell.
-func (g *FleetGroup) Drifts() (words []string) {
+func (g *FleetGroup) Drifts(r words.Reader) (list []string) {
 	for _, c := range fleetCharts {
 		if d := c.of(g).Drift; d.Direction != NoDrift {
-			words = append(words, c.short+" "+d.Words)
+			list = append(list, r.Word(c.short)+" "+r.Say(d.Says))
 		}
 	}
-	return words
+	return list
 }
 
-func (g *FleetGroup) pictures() (list []fleetPicture) {
+// inShort says in plain sentences how a cart does.
+func (g *FleetGroup) inShort(r words.Reader) string {
+	b := &g.Balance
+	say := func(key string, count int64, n labels) string {
+		return r.Say(fillcalc.Text{Key: key, Figures: figures{"count": float64(count)}, Names: n})
+	}
+	if !b.Enough() {
+		return say("fleet.says_few", int64(b.Limits.N), labels{"cart": g.Name()})
+	}
+	key, mean := "fleet.says_more", b.Limits.Mean
+	if mean < 0 {
+		key, mean = "fleet.says_less", -mean
+	}
+	list := []string{say(key, 0, labels{"cart": g.Name(), "mean": fmt.Sprintf("%.0f", mean), "spread": fmt.Sprintf("%.0f", 2*b.Limits.Sigma)})}
+	if drifts := g.Drifts(r); len(drifts) > 0 {
+		list = append(list, say("fleet.says_drifts", 0, labels{"what": strings.Join(drifts, "; ")}))
+	} else {
+		list = append(list, say("fleet.says_steady", 0, nil))
+	}
+	if missed := g.Outside + g.Unjudged; missed > 0 {
+		list = append(list, say("fleet.says_missed", missed, nil))
+	}
+	return strings.Join(list, " ")
+}
+
+func (g *FleetGroup) pictures(r words.Reader) (list []fleetPicture) {
 	for i, c := range fleetCharts {
 		chart := c.of(g)
 		if chart.IsZero() || g.Cart == "" && i > 0 {
 			continue
 		}
-		list = append(list, newFleetPicture(c.title, c.format, chart, i == 0 && g.Cart != ""))
+		list = append(list, newFleetPicture(r, r.Word(c.title), c.format, chart, i == 0 && g.Cart != ""))
 	}
 	return list
 }

@@ -82,6 +82,13 @@ func pointsIn(times, condition flux) flux {
 	return "|> range(" + times + ")\n	|> filter(fn: (r) => " + condition + ")"
 }
 
+// Conditions on the name of a field. A strayField is one that no point of this program has
+// and that would stand in the way of a column of the answer: [Store.strays] reads it.
+const (
+	ownField   flux = "r._field !~ /^(_.*|result|table|shop|cart|sensor)$/"
+	strayField flux = "r._field =~ /^(_.*|result|table|shop|cart|sensor)$/"
+)
+
 // pivot makes a row of each point, with a column for each field.
 const pivot flux = `
 	|> drop(columns: ["_start", "_stop"])

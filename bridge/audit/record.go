@@ -5,8 +5,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
-	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -14,7 +14,6 @@ import (
 	"github.com/influxdata/influxdb-client-go/v2/api/query"
 
 	"bayfill/bridge/journal"
-	"bayfill/bridge/names"
 	"bayfill/bridge/points"
 	"bayfill/fillcalc"
 )
@@ -26,7 +25,6 @@ type Record struct {
 	From            string // the bucket or the file that it was read from
 	Points          []points.Point
 	Summary         *points.Point // nil when there is none
-	Names           names.Names   // behind the tokens in the events
 	NoNames         error         // why there are only tokens; nil otherwise
 	SameName        int           // number of other jobs with this name
 }
@@ -64,24 +62,46 @@ func (s *Store) Record(ctx context.Context, job string, openedNs int64) (*Record
 
 // fetch reads all points of a job.
 func (s *Store) fetch(ctx context.Context, chosen Summary) (*Record, error) {
-	r := &Record{Shop: chosen.Shop, Cart: chosen.Cart, Job: chosen.Job, From: s.bucket, Names: names.Names{}}
+	r := &Record{Shop: chosen.Shop, Cart: chosen.Cart, Job: chosen.Job, From: s.bucket}
 	if chosen.Point.Measurement != "" {
 		r.Summary = &chosen.Point
 	}
-	q := pointsIn(span(chosen.OpenedNs, chosen.EndsNs+1),
-		isOneOf("_measurement", points.ReadingMeasurement, points.InputMeasurement, points.VolumeMeasurement, points.WindowMeasurement)+
-			" and "+is("shop", r.Shop)+" and "+is("cart", r.Cart)) + pivot
-	err := s.rows(ctx, q, func(row *query.FluxRecord) error {
+	its := isOneOf("_measurement", points.ReadingMeasurement, points.InputMeasurement, points.VolumeMeasurement, points.WindowMeasurement, points.JobMeasurement) +
+		" and " + is("shop", r.Shop) + " and " + is("cart", r.Cart) + " and "
+	times := span(chosen.OpenedNs, chosen.EndsNs+1)
+	err := s.rows(ctx, pointsIn(times, its+ownField)+pivot, func(row *query.FluxRecord) error {
 		// InfluxDB 1.8 also returns a point that lies exactly on the end of the range.
-		if p, _, _ := pointOf(row); p.AtNs <= chosen.EndsNs {
+		if p, _, _ := pointOf(row); p.AtNs <= chosen.EndsNs && p.Measurement != points.JobMeasurement {
 			r.Points = append(r.Points, p)
 		}
 		return nil
 	})
+	if err == nil {
+		err = s.strays(ctx, pointsIn(times, its+strayField), r)
+	}
 	if err == nil && r.Summary == nil {
 		r.endWithJob()
 	}
 	return r, err
+}
+
+// strays reads each [strayField] of a query, and adds it to its point.
+func (s *Store) strays(ctx context.Context, q flux, r *Record) error {
+	return s.rows(ctx, q, func(row *query.FluxRecord) error {
+		sensor, _ := row.ValueByKey("sensor").(string)
+		stray := points.Point{Measurement: row.Measurement(), Sensor: sensor, AtNs: row.Time().UnixNano(), Fields: points.Fields{row.Field(): row.Value()}}
+		its := func(p *points.Point) bool {
+			return p != nil && p.Measurement == stray.Measurement && p.Sensor == stray.Sensor && p.AtNs == stray.AtNs
+		}
+		if its(r.Summary) {
+			maps.Copy(r.Summary.Fields, stray.Fields)
+		} else if at := slices.IndexFunc(r.Points, func(p points.Point) bool { return its(&p) }); at >= 0 {
+			maps.Copy(r.Points[at].Fields, stray.Fields)
+		} else {
+			r.Points = append(r.Points, stray)
+		}
+		return nil
+	})
 }
 
 func openedTimes(all []Summary) string {
@@ -127,8 +147,8 @@ func (r *Record) endWithJob() {
 
 // FromJournal reads a job from the journal file of a cart: the newest job of that
 // name, or the one that was opened in the millisecond of openedNs when that is not 0.
-// It only reads the file, so the program may be running. An empty cart takes the name
-// of the file. The error wraps [ErrNoJob] when there is no such job.
+// It only reads the file, so the program may be running. An empty shop or cart is the one
+// on which the job was opened. The error wraps [ErrNoJob] when there is no such job.
 func FromJournal(ctx context.Context, path, shop, cart, job string, openedNs int64) (*Record, error) {
 	j, err := journal.OpenReadOnly(path)
 	if err != nil {
@@ -147,9 +167,6 @@ func FromJournal(ctx context.Context, path, shop, cart, job string, openedNs int
 	if at < 0 {
 		return nil, fmt.Errorf("%w as %q in %s%v", ErrNoJob, job, path, lost)
 	}
-	if cart == "" {
-		cart = strings.TrimSuffix(filepath.Base(path), filepath.Ext(path))
-	}
 	r := &Record{Shop: shop, Cart: cart, Job: job, From: path, SameName: len(opened) - 1}
 	if err := r.read(ctx, j, opened[at]); err != nil {
 		return nil, fmt.Errorf("job %s: %w", job, err)
@@ -164,9 +181,8 @@ func (r *Record) read(ctx context.Context, j *journal.Journal, opened journal.Jo
 		return err
 	}
 	atNs := map[uint64]int64{}
-	if r.Names, r.NoNames = j.Names(ctx); r.NoNames != nil {
-		r.Names = names.Names{} // no part of the proof
-	}
+	known, err := j.Names(ctx)
+	r.NoNames = err // no part of the proof
 	for from := opened.Seq - 1; from < end; {
 		events, err := j.Events(ctx, from, 5000)
 		if err != nil {
@@ -180,11 +196,14 @@ func (r *Record) read(ctx context.Context, j *journal.Journal, opened journal.Jo
 			if from = e.Seq; from > end {
 				break
 			}
-			p, err := points.Of(e, r.Names)
+			p, err := points.Of(e, known)
 			if err != nil {
 				return err
 			}
 			atNs[e.Seq] = e.AtNs
+			if in := e.Input; e.Seq == opened.Seq && in != nil && in.Setup != nil {
+				r.Shop, r.Cart = cmp.Or(r.Shop, in.Setup.Shop), cmp.Or(r.Cart, in.Setup.Cart)
+			}
 			r.Points = append(r.Points, p)
 		}
 	}

@@ -1,7 +1,6 @@
 package audit
 
 import (
-	"fmt"
 	"maps"
 	"slices"
 
@@ -12,10 +11,6 @@ import (
 // A journal that was put back from an older copy goes on with higher numbers. The history
 // still has the events that the copy lacks. They are not part of the chain that goes on,
 // so they are left out, and one finding names them.
-
-// OlderCopy is the kind of that finding.
-const OlderCopy Kind = "older_copy"
-
 // resumed returns what a start event says about an older copy, nil for other events.
 func resumed(e *fillcalc.Event) *fillcalc.Resumed {
 	if e.Input == nil || e.Input.Do != fillcalc.DoStart {
@@ -43,13 +38,6 @@ func (r *Report) leaveOut(published map[uint64][]points.Point) {
 		before := len(r.events)
 		r.events = slices.DeleteFunc(r.events, func(e fillcalc.Event) bool { return lacked(e.Seq) })
 		maps.DeleteFunc(published, func(seq uint64, _ []points.Point) bool { return lacked(seq) })
-		r.find(OlderCopy, by.Seq, by.AtNs, "the journal was put back from an older copy: it goes on after event %d%s", copied.After, leftOut(before-len(r.events)))
+		r.find(OlderCopy, by.Seq, by.AtNs, "finding.older_copy", figures{"number": float64(copied.After), "n": float64(before - len(r.events))}, nil)
 	}
-}
-
-func leftOut(n int) string {
-	if n == 0 {
-		return ""
-	}
-	return fmt.Sprintf("; %d events that were measured or commanded since the copy are left out", n)
 }

@@ -73,9 +73,9 @@ func busy(t testing.TB) *played {
 
 func sheetOf(t testing.TB, rec *Record) (page string, d *SheetData) {
 	t.Helper()
-	rep := Check(rec)
+	rep := Check(rec, testTrust)
 	var b strings.Builder
-	if err := WriteSheet(&b, rec, rep, fillcalc.DefaultToleranceL, words.Plain); err != nil {
+	if err := WriteSheet(&b, rec, rep, fillcalc.DefaultToleranceL, words.Plain, playedAt); err != nil {
 		t.Fatal(err)
 	}
 	return b.String(), NewSheetData(rec, rep, fillcalc.DefaultToleranceL, words.Plain)
@@ -122,16 +122,22 @@ func TestSheetGolden(t *testing.T) {
 func TestSheetForAReader(t *testing.T) {
 	rec := busy(t).keep()
 	var b strings.Builder
-	if err := WriteSheet(&b, rec, Check(rec), fillcalc.DefaultToleranceL, words.Reader{Language: words.Spanish, Units: units.US}); err != nil {
+	if err := WriteSheet(&b, rec, Check(rec, testTrust), fillcalc.DefaultToleranceL, words.Reader{Language: words.Spanish, Units: units.US}, playedAt); err != nil {
 		t.Fatal(err)
 	}
 	page, _ := sheetOf(t, rec)
-	for _, want := range []string{"<th class=\"n\">qt at 20 °C</th>", " in-lb)", " °F – ", "imán limpio", "junta del filtro", "Sin anotar: cárter limpio"} {
+	for _, want := range []string{"<th class=\"n\">qt a 20 °C</th>", " in-lb)", " °F – ", "imán limpio", "junta del filtro", "Sin anotar: cárter limpio"} {
 		if !strings.Contains(b.String(), want) {
 			t.Errorf("the sheet does not say %q", want)
 		}
 		if strings.Contains(page, want) {
 			t.Errorf("the sheet in English and SI says %q", want)
+		}
+	}
+	noEnglish(t, b.String())
+	if shots := os.Getenv("BAYFILL_SCREENSHOTS"); shots != "" {
+		if err := os.WriteFile(filepath.Join(shots, "sheet-us-es.html"), []byte(b.String()), 0o644); err != nil {
+			t.Fatal(err)
 		}
 	}
 }
@@ -158,8 +164,8 @@ func hostile(t testing.TB) (*Record, *Report) {
 	p.do(fillcalc.Input{Do: fillcalc.DoAnswer, Change: 1, As: fillcalc.AsThing})
 	p.do(fillcalc.Input{Do: fillcalc.DoAbandon, Why: evil})
 	rec := p.keep()
-	rep := Check(rec)
-	rep.find(Altered, 1, 0, "%s", evil)
+	rep := Check(rec, testTrust)
+	rep.find(Altered, 1, 0, "finding.signature", nil, labels{"why": evil})
 	rec.Job, rec.Shop, rec.Cart, rec.From = evil, evil, evil, evil // no bridge takes such names
 	return rec, rep
 }
@@ -168,7 +174,7 @@ func hostile(t testing.TB) (*Record, *Report) {
 func TestSheetEscapesText(t *testing.T) {
 	rec, rep := hostile(t)
 	var b strings.Builder
-	if err := WriteSheet(&b, rec, rep, fillcalc.DefaultToleranceL, words.Plain); err != nil {
+	if err := WriteSheet(&b, rec, rep, fillcalc.DefaultToleranceL, words.Plain, playedAt); err != nil {
 		t.Fatal(err)
 	}
 	page := b.String()
@@ -197,11 +203,9 @@ func TestSheetOfOtherJobs(t *testing.T) {
 	abandoned := func() *Record {
 		p := open(t, calibrated(), vanJob())
 		p.run(3, 0, 0, 0)
-		p.by = "t-1234"
+		p.by = "Cleo"
 		p.do(fillcalc.Input{Do: fillcalc.DoAbandon, Why: "wrong van"})
-		rec := p.keep()
-		rec.Names["t-1234"] = "Cleo"
-		return rec
+		return p.keep()
 	}
 	for name, c := range map[string]struct {
 		rec  func() *Record
@@ -214,7 +218,7 @@ func TestSheetOfOtherJobs(t *testing.T) {
 			rec := busy(t).keep()
 			rec.Points = append(rec.Points[:400], rec.Points[420:]...)
 			return rec
-		}, []string{"<strong>failed</strong>", "<td>missing</td>", "The record is not complete."}},
+		}, []string{"<strong>failed</strong>", "<td>missing</td>", "The record is altered or incomplete."}},
 		"open": {func() *Record { return byTheBook(t, calibrated(), vanJob()).keep() },
 			[]string{"<strong>failed</strong>", "– (checking)", "<td>not ended</td>"}},
 		"a restart": {func() *Record {
@@ -259,7 +263,7 @@ func TestSheetOfChecksByUse(t *testing.T) {
 		{fillcalc.UseCheck{Kind: fillcalc.CheckZero, Sensor: "pan", Value: 0.031, U: 0.0125}, "Scale pan: the emptied caddy weighs 31 ± 25 g more than by itself, the film that stays in it counted."},
 		{fillcalc.UseCheck{Kind: fillcalc.CheckBalance, Value: 0.012, U: 0.031}, "The cart's scales: with the level right before and after, 1.20 ± 6.20 % more was added than drained."},
 	} {
-		if row := newSheetCheck(&c.check); row.Text != c.want {
+		if row := newSheetCheck(&c.check, words.Plain); row.Text != c.want {
 			t.Errorf("%q, want %q", row.Text, c.want)
 		}
 	}
@@ -276,22 +280,22 @@ func TestAuditComparesTheChecks(t *testing.T) {
 	p.record(levelRight)
 	rec := p.end().keep()
 	was, there := rec.Summary.Fields["check_balance"].(float64)
-	if rep := Check(rec); !there || !rep.SameAndComplete() {
+	if rep := Check(rec, testTrust); !there || !rep.SameAndComplete() {
 		t.Fatalf("%v: %+v", rec.Summary.Fields, rep.Findings)
 	}
 	if _, d := sheetOf(t, rec); len(d.Checks) != 1 || d.Checks[0].Kind != "balance" {
 		t.Errorf("%+v", d.Checks)
 	}
 	rec.Summary.Fields["check_balance"] = math.Nextafter(was, 1)
-	if rep := Check(rec); rep.Same || !strings.Contains(rep.Findings[0].Text, "check_balance was published as") {
+	if rep := Check(rec, testTrust); rep.Complete || !strings.Contains(rep.Findings[0].Text, "its check_balance is") {
 		t.Errorf("altered: %+v", rep.Findings)
 	}
 }
 
 // The times and litres of pours are found in the course of a job.
 func TestPours(t *testing.T) {
-	rep := Check(busy(t).keep())
-	c := rep.course()
+	rep := Check(busy(t).keep(), testTrust)
+	c := rep.course(words.Plain)
 	if len(c.pours[0]) == 0 || len(c.pours[1]) != 2 {
 		t.Fatalf("%+v", c.pours)
 	}
@@ -318,7 +322,7 @@ func TestCSV(t *testing.T) {
 	p.mute["supply-scale"] = false
 	p.run(6, 0, 0, 0)
 	p.end()
-	rep := Check(p.keep())
+	rep := Check(p.keep(), testTrust)
 	var b bytes.Buffer
 	if err := WriteCSV(&b, rep); err != nil {
 		t.Fatal(err)
@@ -363,7 +367,7 @@ func TestCSV(t *testing.T) {
 		}
 	}
 	b.Reset()
-	if err := WriteCSV(&b, Check(&Record{Job: "gone"})); err != nil || strings.Count(b.String(), "\n") != 1 {
+	if err := WriteCSV(&b, Check(&Record{Job: "gone"}, testTrust)); err != nil || strings.Count(b.String(), "\n") != 1 {
 		t.Errorf("of nothing: %q, %v", b.String(), err)
 	}
 }
@@ -371,7 +375,8 @@ func TestCSV(t *testing.T) {
 // studied plays a job of the study, with the disturbances of a workshop, and adds a
 // probe and records of work to it.
 func studied(t testing.TB, seed uint64, number int) *Record {
-	p := &played{t: t, atNs: playedAt.UnixNano(), by: "Ada"}
+	p := newPlayed(t)
+	p.by = "Ada"
 	var probeNs, gearNs int64
 	fluidC, gears := 25.0, []string{"R", "N", "D", "2", ""}
 	setup := calibrated()
@@ -417,6 +422,7 @@ func studied(t testing.TB, seed uint64, number int) *Record {
 				in.Setup = &p.s.Setup
 			}
 			own := *in.Setup
+			own.Shop, own.Cart = "hilltop", "bay2"
 			own.Scales = append([]fillcalc.ScaleSetup{}, own.Scales...)
 			for i := range own.Scales {
 				own.Scales[i].Calibration = setup.Scales[0].Calibration
@@ -456,7 +462,7 @@ func TestSheetOnPaper(t *testing.T) {
 	sheets["study"], _ = sheetOf(t, studied(t, 7, 5))
 	var b strings.Builder
 	rec, rep := hostile(t)
-	if err := WriteSheet(&b, rec, rep, fillcalc.DefaultToleranceL, words.Plain); err != nil {
+	if err := WriteSheet(&b, rec, rep, fillcalc.DefaultToleranceL, words.Plain, playedAt); err != nil {
 		t.Fatal(err)
 	}
 	sheets["hostile"] = b.String()
@@ -547,7 +553,7 @@ func TestSheetShowsWhatWasPutRight(t *testing.T) {
 	p.run(2, 0, 0, 0)
 	p.record(fillcalc.Record{Item: fillcalc.Filter, Result: fillcalc.Done})
 	rec := p.end().keep()
-	rep := Check(rec)
+	rep := Check(rec, testTrust)
 	d := NewSheetData(rec, rep, fillcalc.DefaultToleranceL, words.Plain)
 	if len(d.Service) != 2 || !d.Service[0].Corrected || d.Service[1].Corrected {
 		t.Errorf("service: %+v", d.Service)
@@ -556,7 +562,7 @@ func TestSheetShowsWhatWasPutRight(t *testing.T) {
 		t.Errorf("taken back: %+v", b)
 	}
 	var page bytes.Buffer
-	if err := WriteSheet(&page, rec, rep, fillcalc.DefaultToleranceL, words.Plain); err != nil || !strings.Contains(page.String(), "Taken back") || !strings.Contains(page.String(), "not done, corrected later") {
+	if err := WriteSheet(&page, rec, rep, fillcalc.DefaultToleranceL, words.Plain, playedAt); err != nil || !strings.Contains(page.String(), "Taken back") || !strings.Contains(page.String(), "not done, corrected later") {
 		t.Errorf("the page does not show it: %v", err)
 	}
 }

@@ -3,8 +3,10 @@ package audit
 import (
 	"fmt"
 	"slices"
+	"unicode/utf8"
 
 	"bayfill/bridge/chart"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -42,23 +44,23 @@ const (
 
 // pictures draws the job: each scale with its pours and changes, then the temperature
 // of the fluid with the check window and the level checks.
-func (r *Report) pictures() (list []sheetPicture) {
-	c := r.course()
+func (r *Report) pictures(reader words.Reader) (list []sheetPicture) {
+	c := r.course(reader)
 	if c.toNs == c.fromNs {
 		return nil
 	}
 	s := &r.state
 	for k, scale := range c.scales {
-		title := fmt.Sprintf("Scale %s (%s): weight as shown, kg, and litres at %g °C", scale.Sensor, scale.Load, s.Job.ReferenceC)
+		title := reader.Say(fillcalc.Text{Key: "chart.scale", Figures: figures{"reference": s.Job.ReferenceC}, Names: labels{"sensor": scale.Sensor, "role": string(scale.Load)}})
 		p, y := c.plot(title, c.weights[k], s.Job.Phases, "%.4g")
 		if p.Curve.Empty() {
-			p.Words = "No value was heard."
+			p.Words = reader.Word("chart.no_value")
 		}
 		if scale.Load != fillcalc.SupplyLoad {
-			c.bars(&p, "out, L", c.pours[0])
+			c.bars(&p, reader.Word("chart.out"), c.pours[0])
 		}
 		if scale.Load != fillcalc.CaddyLoad {
-			c.bars(&p, "in, L", c.pours[1])
+			c.bars(&p, reader.Word("chart.in"), c.pours[1])
 		}
 		c.changes(&p, s.Job.Changes, scale.Sensor, y)
 		c.times(&p)
@@ -66,13 +68,13 @@ func (r *Report) pictures() (list []sheetPicture) {
 	}
 	if probe, role := s.Setup.WindowProbe(); probe.Sensor != "" {
 		low, high := s.Job.Spec.LowC, s.Job.Spec.HighC
-		title := fmt.Sprintf("Temperature of the %s by probe %s, corrected, °C; the band is the check window, %g to %g °C", role, probe.Sensor, low, high)
+		title := reader.Say(fillcalc.Text{Key: "chart.temperature", Figures: figures{"low": low, "high": high}, Names: labels{"sensor": probe.Sensor, "role": role}})
 		p, y := c.plot(title, c.fluidC, s.Job.Phases, "%.3g", low, high)
 		if p.Curve.Empty() {
-			p.Words = "No temperature was known."
+			p.Words = reader.Word("chart.no_temperature")
 		}
 		p.BandY, p.BandTall = y.Y(high), y.Y(low)-y.Y(high)
-		c.bars(&p, "open", c.open)
+		c.bars(&p, reader.Word("chart.open"), c.open)
 		c.levels(&p, s.Job.Records, y)
 		c.times(&p)
 		list = append(list, p)
@@ -81,7 +83,7 @@ func (r *Report) pictures() (list []sheetPicture) {
 }
 
 func (c *course) axis() chart.TimeAxis {
-	return chart.TimeAxis{FromNs: c.fromNs, ToNs: c.toNs, LeftX: sheetLeftX, RightX: sheetRightX}
+	return chart.TimeAxis{FromNs: c.fromNs, ToNs: c.toNs, LeftX: sheetLeftX, RightX: sheetRightX, Zone: timesOf(c.reader).zone}
 }
 
 func (c *course) x(ns int64) float64 { return c.axis().X(ns) }
@@ -99,11 +101,11 @@ func (c *course) plot(title string, of *chart.Curve, phases []fillcalc.PhaseAt, 
 			to = c.x(phases[i+1].AtNs)
 		}
 		p.PhaseLines.Add("M%.1f 10V%.1f", from, p.BottomY)
-		name := fmt.Sprint(i+1, " ", phase.Phase)
-		if to-from < sheetLetterX*float64(len(name))+6 {
+		name := fmt.Sprint(i+1, " ", c.reader.Word("phase."+string(phase.Phase)))
+		if to-from < sheetLetterX*float64(utf8.RuneCountInString(name))+6 {
 			name = fmt.Sprint(i + 1) // the table of phases says which
 		}
-		if to-from > sheetLetterX*float64(len(name)) {
+		if to-from > sheetLetterX*float64(utf8.RuneCountInString(name)) {
 			p.Phases = append(p.Phases, chart.Mark{X: from + 3, Y: 19, Text: name})
 		}
 	}
@@ -155,7 +157,7 @@ func (c *course) changes(p *sheetPicture, all []fillcalc.Change, sensor string, 
 		p.Numbers = append(p.Numbers, chart.Mark{X: min(x+7, sheetRightX), Y: atY + 4, Text: number})
 	}
 	if rows > 0 {
-		p.Lanes = append(p.Lanes, chart.Mark{X: sheetLeftX - 4, Y: top + 11, Text: "changes"})
+		p.Lanes = append(p.Lanes, chart.Mark{X: sheetLeftX - 4, Y: top + 11, Text: c.reader.Word("chart.changes")})
 	}
 	p.Tall += sheetRowTall * float64(rows)
 }
@@ -186,7 +188,7 @@ func (c *course) levels(p *sheetPicture, records []fillcalc.Record, y chart.Axis
 		if r.Item != fillcalc.LevelAfter && r.Item != fillcalc.LevelBefore {
 			continue
 		}
-		x, text, atY := c.x(r.AtNs), "level "+string(r.Result), sheetTopY
+		x, text, atY := c.x(r.AtNs), c.reader.Say(fillcalc.Text{Key: "chart.level", Names: labels{"result": string(r.Result)}}), sheetTopY
 		if r.TempC != nil {
 			text += fmt.Sprintf(", %.1f °C", *r.TempC)
 			atY = y.Y(*r.TempC)

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
-	"strings"
 	"time"
 
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
@@ -78,9 +77,9 @@ func pointOf(r *query.FluxRecord) (p points.Point, shop, cart string) {
 			cart, _ = value.(string)
 		case "sensor":
 			p.Sensor, _ = value.(string)
-		case "result", "table":
+		case "", "result", "table", "_time", "_measurement":
 		default:
-			if value != nil && !strings.HasPrefix(name, "_") {
+			if value != nil {
 				p.Fields[name] = value
 			}
 		}
@@ -98,7 +97,7 @@ type Summary struct {
 // Summaries lists the closing records of the jobs that ended in [sinceNs, untilNs), the
 // oldest first. When job is not empty, only jobs of that name are listed.
 func (s *Store) Summaries(ctx context.Context, sinceNs, untilNs int64, job string) (list []Summary, err error) {
-	q := pointsIn(span(sinceNs, untilNs), is("_measurement", points.JobMeasurement)) + pivot
+	q := pointsIn(span(sinceNs, untilNs), is("_measurement", points.JobMeasurement)+" and "+ownField) + pivot
 	if job != "" {
 		q += "\n|> filter(fn: (r) => " + is("job", job) + ")"
 	}

@@ -1,6 +1,7 @@
 package audit_test
 
 import (
+	"crypto/ed25519"
 	"fmt"
 	"maps"
 	"math"
@@ -13,7 +14,9 @@ import (
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/audittest"
 	"bayfill/bridge/bridgetest/journaltest"
+	"bayfill/bridge/journal"
 	"bayfill/bridge/points"
+	"bayfill/bridge/recordkey"
 	"bayfill/fillcalc"
 	"bayfill/sim/study"
 )
@@ -139,7 +142,7 @@ func tamperings(other *audit.Record) []tampering {
 			at := r.Points[pick(r, rng, reading, nil)].AtNs
 			r.Points = slices.DeleteFunc(r.Points, func(p points.Point) bool { return p.AtNs >= at })
 			return 0
-		}, []audit.Kind{audit.Missing}, "the end is missing"},
+		}, []audit.Kind{audit.Missing}, "The end is missing"},
 		{"the tail cut, and the closing record with it", func(r *audit.Record, rng *rand.Rand) uint64 {
 			at := r.Points[pick(r, rng, reading, nil)].AtNs
 			r.Points = slices.DeleteFunc(r.Points, func(p points.Point) bool { return p.AtNs >= at })
@@ -195,13 +198,71 @@ func tamperings(other *audit.Record) []tampering {
 	}
 }
 
+// forgeries are done in one way only.
+func forgeries() []tampering {
+	return []tampering{
+		{"a hidden field of an input", func(r *audit.Record, rng *rand.Rand) uint64 {
+			i := pick(r, rng, input, nil)
+			alter(r, i, "body", strings.Replace(r.Points[i].Fields["body"].(string), "{", `{"x":1,`, 1))
+			return 0
+		}, []audit.Kind{audit.Unreadable}, "body"},
+		{"a strange field of a message", func(r *audit.Record, rng *rand.Rand) uint64 {
+			i := pick(r, rng, window, nil)
+			alter(r, i, "_note", "hello")
+			return seqOf(r.Points[i])
+		}, []audit.Kind{audit.Altered}, "_note"},
+		{"another vehicle", func(r *audit.Record, _ *rand.Rand) uint64 {
+			alter(r, opening(r), "vehicle", "Red Car 1")
+			return 0
+		}, []audit.Kind{audit.Forged}, "vehicle"},
+		{"another technician", func(r *audit.Record, rng *rand.Rand) uint64 {
+			i := pick(r, rng, input, func(p *points.Point) bool { return p.Fields["by"] != nil })
+			alter(r, i, "by", "Somebody Else")
+			return seqOf(r.Points[i])
+		}, []audit.Kind{audit.Forged}, "by"},
+		{"another cart", func(r *audit.Record, _ *rand.Rand) uint64 { r.Cart = "other"; return 0 }, []audit.Kind{audit.Misplaced}, "test/cart"},
+		{"another shop", func(r *audit.Record, _ *rand.Rand) uint64 { r.Shop = "other"; return 0 }, []audit.Kind{audit.Misplaced}, "test/cart"},
+		{"the version of the calculation", closingRecord("fold", func(any) any { return int64(9) }), []audit.Kind{audit.Altered}, "fold is 9"},
+		{"an unknown field of the closing record", closingRecord("_x", func(any) any { return 1.5 }), []audit.Kind{audit.Altered}, "_x is 1.5"},
+		{"the signature", closingRecord("signature", lastDigit), []audit.Kind{audit.Altered}, "signature"},
+		{"no signature", closingRecord("signature", func(any) any { return nil }), []audit.Kind{audit.Unsigned}, "no signature"},
+		{"the whole job forged with another key", func(r *audit.Record, _ *rand.Rand) uint64 {
+			forged := ed25519.NewKeyFromSeed(make([]byte, ed25519.SeedSize))
+			closingRecord("key", func(any) any { return recordkey.Public(forged) })(r, nil)
+			var head points.Head
+			head.UnmarshalText([]byte(r.Summary.Fields["chain"].(string)))
+			r.Summary.Fields["signature"] = recordkey.Sign(forged, head)
+			return 0
+		}, []audit.Kind{audit.Unsigned}, "none of the trusted"},
+	}
+}
+
+// opening returns the index of the command that opened the job.
+func opening(r *audit.Record) int {
+	return slices.IndexFunc(r.Points, func(p points.Point) bool {
+		return p.Measurement == input && p.Fields["seq"] == r.Summary.Fields["seq_from"]
+	})
+}
+
+// closingRecord changes a field of the closing record; nil removes it.
+func closingRecord(name string, to func(was any) any) func(*audit.Record, *rand.Rand) uint64 {
+	return func(r *audit.Record, _ *rand.Rand) uint64 {
+		summary := *r.Summary
+		summary.Fields = maps.Clone(summary.Fields)
+		summary.Fields[name] = to(summary.Fields[name])
+		maps.DeleteFunc(summary.Fields, func(_ string, v any) bool { return v == nil })
+		r.Summary = &summary
+		return 0
+	}
+}
+
 // Whatever is done to a record is found and called by its name; what nothing was
 // done to is the same and complete.
 func TestTamperedRecords(t *testing.T) {
 	bridgetest.Slow(t)
 	config := audittest.HistoryConfig(t, "http://127.0.0.1:1", "cart")
 	d := audittest.ShortJobs(t)
-	journaltest.KeepJobs(t, config, []string{"a", "b"}, study.Events(d, 7, 1), study.Events(d, 7, 2))
+	journaltest.KeepJobs(t, config, []string{"a", "b"}, signed(study.Events(d, 7, 1), "Kim Example"), study.Events(d, 7, 2))
 	load := func(job string) *audit.Record {
 		r, err := audit.FromJournal(t.Context(), config.JournalPath("cart"), "test", "cart", job, 0)
 		if err != nil {
@@ -212,13 +273,17 @@ func TestTamperedRecords(t *testing.T) {
 	good, other := load("a"), load("b")
 	const each = 3
 	rng := rand.New(rand.NewPCG(1, 2))
-	for _, tamper := range tamperings(other) {
+	random, forged := tamperings(other), forgeries()
+	for i, tamper := range append(random, forged...) {
 		t.Run(tamper.name, func(t *testing.T) {
-			for range each {
+			for n := range each {
+				if i >= len(random) && n > 0 {
+					return
+				}
 				r := *good
 				r.Points = slices.Clone(good.Points)
 				seq := tamper.spoil(&r, rng)
-				report := audit.Check(&r)
+				report := audit.Check(&r, audittest.Trust(t, config))
 				named := slices.ContainsFunc(report.Findings, func(f audit.Finding) bool {
 					return slices.Contains(tamper.kinds, f.Kind) && strings.Contains(fmt.Sprint(report.Findings), tamper.says) &&
 						(seq == 0 || f.Seq == 0 || f.Seq <= seq+100)
@@ -229,8 +294,75 @@ func TestTamperedRecords(t *testing.T) {
 			}
 		})
 	}
-	if report := audit.Check(good); !report.SameAndComplete() {
+	if report := audit.Check(good, audittest.Trust(t, config)); !report.SameAndComplete() {
 		t.Errorf("the good one: %+v", report.Findings)
+	}
+}
+
+// signed returns events of which somebody did each command.
+func signed(events []fillcalc.Event, by string) (named []fillcalc.Event) {
+	for _, e := range events {
+		if e.Input != nil {
+			in := *e.Input
+			in.By = by
+			e.Input = &in
+		}
+		named = append(named, e)
+	}
+	return named
+}
+
+// A name whose text was changed in the journal is forged; without the key it is not proven,
+// and nothing else is wrong. Two texts for one token prove a forgery without the key.
+func TestForgedNameInTheJournal(t *testing.T) {
+	config := audittest.HistoryConfig(t, "http://127.0.0.1:1", "cart")
+	journaltest.KeepJobs(t, config, []string{"a"}, signed(study.Events(audittest.ShortJobs(t), 7, 1), "Kim Example"))
+	path := config.JournalPath("cart")
+	load := func() *audit.Record {
+		t.Helper()
+		r, err := audit.FromJournal(t.Context(), path, "", "", "a", 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r
+	}
+	states := func(rep *audit.Report) (text string) {
+		for _, n := range rep.Names {
+			text += fmt.Sprintf("%s %s, ", n.Text, n.State)
+		}
+		return text
+	}
+	record := load()
+	if record.Shop != "test" || record.Cart != "cart" {
+		t.Errorf("the job was done on %s/%s", record.Shop, record.Cart)
+	}
+	trust := audittest.Trust(t, config)
+	if rep := audit.Check(record, trust); states(rep) != "Kim Example proven, Grey Van 7 proven, " || rep.Signature.State != audit.Trusted || !rep.SameAndComplete() {
+		t.Errorf("%s%+v, %+v", states(rep), rep.Signature, rep.Findings)
+	}
+	if rep := audit.Check(record, audit.Trust{}); states(rep) != "Kim Example not_proven, Grey Van 7 not_proven, " || rep.Signature.State != audit.UnknownKey || !rep.SameAndComplete() {
+		t.Errorf("without the key: %s%+v, %+v", states(rep), rep.Signature, rep.Findings)
+	}
+	last := len(record.Points) - 1
+	for record.Points[last].Fields["by"] == nil {
+		last--
+	}
+	alter(record, last, "by", "Somebody Else")
+	if rep := audit.Check(record, audit.Trust{}); states(rep) != " forged, Grey Van 7 not_proven, " || rep.Complete {
+		t.Errorf("two texts without the key: %s%+v", states(rep), rep.Findings)
+	}
+	j, err := journal.Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := j.DB.Exec("UPDATE name SET text = 'Red Car 1' WHERE text = 'Grey Van 7'"); err != nil {
+		t.Fatal(err)
+	}
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if rep := audit.Check(load(), trust); states(rep) != "Kim Example proven,  forged, " || rep.Complete {
+		t.Errorf("forged: %s%+v", states(rep), rep.Findings)
 	}
 }
 
@@ -248,6 +380,19 @@ func TestTamperedHistory(t *testing.T) {
 		server.QL(statement)
 	}
 	write := func(p points.Point) { server.Write(p.Line("test", "cart")) }
+	// move writes all points of a job under other tags, and removes them where they were.
+	move := func(r *audit.Record, shop, cart string) {
+		first, lines := r.Summary.AtNs, []string{r.Summary.Line(shop, cart)}
+		for _, p := range r.Points {
+			first, lines = min(first, p.AtNs), append(lines, p.Line(shop, cart))
+		}
+		for _, m := range []string{reading, input, volume, window, "bayfill_job"} {
+			server.QL(fmt.Sprintf("DELETE FROM %s WHERE time >= %d AND time <= %d AND cart = 'cart' AND shop = 'test'", m, first, r.Summary.AtNs))
+		}
+		for part := range slices.Chunk(lines, 2000) {
+			server.Write(strings.Join(part, "\n"))
+		}
+	}
 	ofKind := func(r *audit.Record, measurement string, from int) int {
 		for i := from; ; i++ {
 			if r.Points[i].Measurement == measurement && (measurement != reading || r.Points[i].Fields["kg"] != nil) {
@@ -293,14 +438,30 @@ func TestTamperedHistory(t *testing.T) {
 			for _, m := range []string{reading, input, volume, window} {
 				server.QL(fmt.Sprintf("DELETE FROM %s WHERE time >= %d AND time <= %d", m, at, r.Summary.AtNs))
 			}
-		}, audit.Missing, "the end is missing"},
+		}, audit.Missing, "The end is missing"},
 		{"another job's readings mixed in", nil, audit.Added, "not of this job"},
+		{"fields and a tag beyond the contract", func(r *audit.Record) {
+			note, column := r.Points[ofKind(r, reading, 500)], r.Points[ofKind(r, volume, 0)]
+			tagged := r.Points[ofKind(r, reading, 600)]
+			note.Fields, column.Fields = points.Fields{"_note": "hello"}, points.Fields{"result": 1.5}
+			write(note)
+			write(column)
+			server.Write(strings.Replace(tagged.Line("test", "cart"), ",sensor=", ",mark=hello,sensor=", 1))
+		}, audit.Unreadable, "_note; mark; result was published as 1.5; field vehicle is forged"},
+		{"the version of the calculation, and the technician", func(r *audit.Record) {
+			fold, by := *r.Summary, r.Points[opening(r)]
+			fold.Fields, by.Fields = points.Fields{"fold": int64(9)}, points.Fields{"by": "Somebody Else"}
+			write(fold)
+			write(by)
+		}, audit.Forged, "field by is forged; its fold is 9; field vehicle is forged"},
+		{"tags shop and cart renamed", func(r *audit.Record) { move(r, "elsewhere", "moved") }, audit.Misplaced, "elsewhere/moved"},
 	}
+	exchanged := len(cases) - 3 // the first of two jobs whose vehicles are exchanged too
 	var names []string
 	var jobs [][]fillcalc.Event
 	for i := range cases {
 		names = append(names, fmt.Sprintf("job-%d", i))
-		jobs = append(jobs, study.Events(d, 9, i+1))
+		jobs = append(jobs, signed(study.Events(d, 9, i+1), "Kim Example"))
 	}
 	journaltest.KeepJobs(t, config, names, jobs...)
 	audittest.Forward(t, config, "cart")
@@ -325,13 +486,22 @@ func TestTamperedHistory(t *testing.T) {
 		from := load(names[0])
 		shift := r.Points[len(r.Points)/2].AtNs - from.Points[0].AtNs
 		for _, p := range from.Points[:50] {
-			p.AtNs += shift + 1
-			write(p)
+			if p.AtNs += shift + 1; p.AtNs < r.Summary.AtNs { // the next job is none of its business
+				write(p)
+			}
 		}
 	}
+	one, two := load(names[exchanged]), load(names[exchanged+1])
+	opened, other := one.Points[opening(one)], two.Points[opening(two)]
+	opened.Fields, other.Fields = points.Fields{"vehicle": other.Fields["vehicle"]}, points.Fields{"vehicle": opened.Fields["vehicle"]}
+	write(opened)
+	write(other)
 	for i, c := range cases {
-		report := audit.Check(load(names[i]))
-		named := slices.ContainsFunc(report.Findings, func(f audit.Finding) bool { return f.Kind == c.kind && strings.Contains(f.Text, c.says) })
+		report := audit.Check(load(names[i]), audittest.Trust(t, config))
+		named := slices.ContainsFunc(report.Findings, func(f audit.Finding) bool { return f.Kind == c.kind })
+		for _, says := range strings.Split(c.says, "; ") {
+			named = named && strings.Contains(fmt.Sprint(report.Findings), says)
+		}
 		if report.SameAndComplete() != (c.kind == "") || c.kind != "" && !named {
 			t.Errorf("%s: same %v, complete %v, %+v", c.name, report.Same, report.Complete, report.Findings)
 		}

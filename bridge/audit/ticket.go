@@ -1,6 +1,7 @@
 package audit
 
 import (
+	"cmp"
 	_ "embed"
 	"html/template"
 	"io"
@@ -22,6 +23,7 @@ type ticket struct {
 	Verdict, State           string
 	Missing                  []string // why the verdict is not better
 	Figures                  []ticketRow
+	Lines, Facts             []ticketRow // of a sheet's first page
 	Rows                     []ticketRow
 	WorkTitle                string
 	Work                     []ticketRow
@@ -48,12 +50,7 @@ var ticketTemplate = template.Must(template.New("ticket").Parse(ticketPage))
 // WriteTicket writes the ticket of a job for a reader: one page of HTML that needs no other
 // file and no script, and prints on A5 and half Letter. toleranceL is as for [Judge].
 func WriteTicket(w io.Writer, rec *Record, rep *Report, toleranceL float64, reader words.Reader) error {
-	var page strings.Builder
-	if err := ticketTemplate.Execute(&page, newTicket(NewSheetData(rec, rep, toleranceL, reader), reader)); err != nil {
-		return err
-	}
-	_, err := visibleDirections.WriteString(w, page.String())
-	return err
+	return writePage(w, ticketTemplate, newTicket(NewSheetData(rec, rep, toleranceL, reader), reader))
 }
 
 // Of what people wrote so many letters fit on the page.
@@ -80,13 +77,23 @@ func newTicket(d *SheetData, reader words.Reader) *ticket {
 		t.State = t.say("ticket.still_open", nil, map[string]string{"phase": d.Phase})
 	}
 	for _, c := range d.Verdict.Criteria {
-		if c.Outcome != fillcalc.Passed {
-			t.Missing = append(t.Missing, reader.Word("criterion."+c.Name)+": "+reader.Word("outcome."+string(c.Outcome)))
+		if c.Counts && c.Outcome != fillcalc.Passed {
+			t.Missing = append(t.Missing, c.Title+": "+reader.Word("outcome."+string(c.Outcome)))
 		}
 	}
 	t.volumes()
 	t.Figures = []ticketRow{t.outRow(), t.inRow(), t.levelRow()}
-	t.addRows()
+	torque, parts := ticketRow{Label: reader.Word("ticket.torque"), Text: t.torque()}, ticketRow{Label: reader.Word("ticket.parts"), Text: strings.Join(t.parts(), "; ")}
+	t.Lines = append(t.Figures[:3:3], torque, parts)
+	for i := range t.Lines {
+		t.Lines[i].Text = cmp.Or(t.Lines[i].Text, "–")
+	}
+	t.addFacts()
+	for _, row := range append(t.Facts, torque, parts) {
+		if row.Text != "" {
+			t.Rows = append(t.Rows, row)
+		}
+	}
 	t.addWork()
 	for _, key := range []string{"caution.used_oil", "caution.rags", "caution.warm_up", "caution.defers"} {
 		t.Cautions = append(t.Cautions, reader.Word(key))
@@ -108,7 +115,7 @@ func (t *ticket) volumes() {
 			t.drained = v
 		case "added":
 			t.added = v
-		case "ran out at the opening":
+		case "overflow":
 			t.overflow = v
 		case "target":
 			t.target = v
@@ -192,8 +199,8 @@ func (t *ticket) levelRow() ticketRow {
 	return row
 }
 
-// addRows adds what is said in a line each. A line without a text is left out.
-func (t *ticket) addRows() {
+// addFacts adds what is said in a line each. A line without a text is left out.
+func (t *ticket) addFacts() {
 	d, s := t.sheet, &t.sheet.ServiceData
 	fluid := cut(s.Fluid, shortText)
 	if s.Batch != "" {
@@ -214,12 +221,10 @@ func (t *ticket) addRows() {
 		{"ticket.fluid", fluid},
 		{"ticket.used_oil", t.usedOil()},
 		{"ticket.level_before", before},
-		{"ticket.torque", t.torque()},
-		{"ticket.parts", strings.Join(t.parts(), "; ")},
 		{"ticket.why", cut(d.Why, longText)},
 	} {
 		if row.text != "" {
-			t.Rows = append(t.Rows, ticketRow{Label: t.reader.Word(row.key), Text: row.text})
+			t.Facts = append(t.Facts, ticketRow{Label: t.reader.Word(row.key), Text: row.text})
 		}
 	}
 }

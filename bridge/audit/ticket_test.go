@@ -70,7 +70,7 @@ func full(t testing.TB) *Record {
 // The ticket says what a shop puts on it, in the words and units of who reads it.
 func TestTicketSays(t *testing.T) {
 	rec := full(t)
-	rep := Check(rec)
+	rep := Check(rec, testTrust)
 	v := rep.state.Volumes()
 	for _, c := range []struct {
 		reader words.Reader
@@ -104,13 +104,13 @@ func TestTicketSays(t *testing.T) {
 // What is missing for a pass stands under the verdict, and a job that is open says so.
 func TestTicketOfOtherJobs(t *testing.T) {
 	rec := byTheBook(t, calibrated(), vanJob()).keep()
-	page := ticketOf(t, rec, Check(rec), metricEnglish)
-	for _, text := range []string{"This job is still open: checking.", "<strong>failed</strong>", "<p>The record is the same and complete: failed</p>", "not judged", "<strong>–</strong>"} {
+	page := ticketOf(t, rec, Check(rec, testTrust), metricEnglish)
+	for _, text := range []string{"This job is still open: checking.", "<strong>failed</strong>", "The record is the same and complete: failed", "not judged", "<strong>–</strong>"} {
 		if has := strings.Contains(page, text); has == (text == "<strong>–</strong>") {
 			t.Errorf("%q: %t", text, has)
 		}
 	}
-	page = ticketOf(t, &Record{Job: "gone"}, Check(&Record{Job: "gone"}), metricEnglish)
+	page = ticketOf(t, &Record{Job: "gone"}, Check(&Record{Job: "gone"}, testTrust), metricEnglish)
 	if !strings.Contains(page, "Came out<strong>–</strong>") {
 		t.Error("of nothing, something came out")
 	}
@@ -141,7 +141,7 @@ func TestTicketOnPaper(t *testing.T) {
 	rec := full(t)
 	long, longReport := hostile(t)
 	for name, page := range map[string]string{
-		"full-en": ticketOf(t, rec, Check(rec), metricEnglish), "full-es": ticketOf(t, rec, Check(rec), usSpanish),
+		"full-en": ticketOf(t, rec, Check(rec, testTrust), metricEnglish), "full-es": ticketOf(t, rec, Check(rec, testTrust), usSpanish),
 		"hostile-es": ticketOf(t, long, longReport, usSpanish),
 	} {
 		file := filepath.Join(dir, name+".html")

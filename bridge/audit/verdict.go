@@ -2,7 +2,6 @@ package audit
 
 import (
 	"slices"
-	"time"
 
 	"bayfill/bridge/words"
 	"bayfill/fillcalc"
@@ -22,6 +21,7 @@ type Criterion struct {
 	Name    string           `json:"name"`
 	Title   string           `json:"title"`
 	Outcome fillcalc.Outcome `json:"outcome"`
+	Counts  bool             `json:"counts"` // the verdict depends on it
 	Figures []Figure         `json:"figures"`
 	Says    []string         `json:"says"`
 }
@@ -29,6 +29,7 @@ type Criterion struct {
 // Figure is a number with its name and unit. The number is null when it is unknown.
 type Figure struct {
 	Name  string `json:"name"`
+	Title string `json:"title"`
 	Value number `json:"value"`
 	Unit  string `json:"unit,omitempty"`
 }
@@ -46,17 +47,17 @@ func (f Figure) Text() string {
 
 // Judge applies every rule of the verdict to the job of a report. toleranceL is the error of
 // the amount in litres that is allowed beyond its uncertainty. Its sentences are for the
-// reader, with times in UTC.
+// reader.
 func Judge(rep *Report, toleranceL float64, r words.Reader) Verdict {
-	r.Zone = time.UTC
-	of := rep.state.Verdict(toleranceL)
-	record := fillcalc.Criterion{Name: "record", Outcome: fillcalc.Passed}
+	state := rep.named(r)
+	of := state.Verdict(toleranceL)
+	record := fillcalc.Criterion{Name: "record", Outcome: fillcalc.Passed, Counts: true}
 	rep.judgeRecord(&record)
 	v := Verdict{Outcome: of.Outcome.Worse(record.Outcome), ToleranceL: number(toleranceL)}
 	for _, c := range append([]fillcalc.Criterion{record}, of.Criteria...) {
-		m := Criterion{Name: c.Name, Title: r.Word("criterion." + c.Name), Outcome: c.Outcome, Figures: []Figure{}, Says: []string{}}
+		m := Criterion{Name: c.Name, Title: criterionTitle(&c, r), Outcome: c.Outcome, Counts: c.Counts, Figures: []Figure{}, Says: []string{}}
 		for _, f := range c.Figures {
-			m.Figures = append(m.Figures, Figure{f.Name, number(f.Value), f.Unit})
+			m.Figures = append(m.Figures, Figure{f.Name, wordOr(r, figureKeys[f.Name], f.Name), number(f.Value), f.Unit})
 		}
 		for _, reason := range c.Reasons {
 			m.Says = append(m.Says, r.Say(reason.Text))
@@ -64,6 +65,14 @@ func Judge(rep *Report, toleranceL float64, r words.Reader) Verdict {
 		v.Criteria = append(v.Criteria, m)
 	}
 	return v
+}
+
+// criterionTitle is what a rule asks for; of work, its item.
+func criterionTitle(c *fillcalc.Criterion, r words.Reader) string {
+	if slices.Contains(fillcalc.WorkItems(), fillcalc.Item(c.Name)) {
+		return r.Word("item." + c.Name)
+	}
+	return r.Word("criterion." + c.Name)
 }
 
 // judgeRecord says whether the record is the same and complete.
@@ -87,4 +96,13 @@ func (r *Report) judgeRecord(c *fillcalc.Criterion) {
 	default:
 		say(fillcalc.Passed, "verdict.record_same")
 	}
+}
+
+// figureKeys are the catalogue's keys of the figures by which a rule was judged.
+var figureKeys = map[string]string{
+	"events": "figure.events", "published messages compared": "figure.messages", "findings": "figure.findings",
+	"target": "figure.target", "drained": "figure.drained", "added": "figure.added", "missing": "figure.missing", "expanded uncertainty (k = 2)": "figure.uncertainty",
+	"tolerance": "figure.tolerance", "fluid when it was judged": "figure.fluid", "window from": "figure.low", "window to": "figure.high",
+	"changes": "figure.changes", "of them said by people": "figure.said", "undecided": "figure.undecided", "clear weighings": "figure.clears", "overrides": "figure.overrides",
+	"scales": "figure.scales", "probes": "figure.probes", "holes and alerts": "figure.troubles", "longest": "figure.longest",
 }

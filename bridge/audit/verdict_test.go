@@ -1,6 +1,7 @@
 package audit
 
 import (
+	"crypto/ed25519"
 	"math"
 	"slices"
 	"strings"
@@ -9,6 +10,7 @@ import (
 
 	"bayfill/bridge/names"
 	"bayfill/bridge/points"
+	"bayfill/bridge/recordkey"
 	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
@@ -25,7 +27,14 @@ type played struct {
 	faults                    map[string]fillcalc.Faults
 	mute                      map[string]bool
 	by                        string
+	hider                     names.Hider
+	texts                     names.Names // kept of the names
 }
+
+// testKey signs the closing records of played jobs.
+var testKey = ed25519.NewKeyFromSeed([]byte("a seed of thirty-two characters."))
+
+var testTrust = Trust{NameKey: []byte("a key of the tests"), Keys: []string{recordkey.Public(testKey)}}
 
 var playedAt = time.Date(2026, 11, 3, 9, 0, 0, 0, time.UTC)
 
@@ -38,7 +47,7 @@ func calibrated() *fillcalc.Setup {
 			Calibration: &fillcalc.ScaleCalibration{AtNs: at, DueNs: due, Slope: 1.0002, SlopeU: 0.0002, LightestKg: 2, WorstKg: 0.002, Passed: true}}
 	}
 	return &fillcalc.Setup{
-		ReferenceC: 20, AirKgM3: fillcalc.ConventionalAirKgM3,
+		Shop: "hilltop", Cart: "bay2", ReferenceC: 20, AirKgM3: fillcalc.ConventionalAirKgM3,
 		Scales: []fillcalc.ScaleSetup{scale("caddy-scale", fillcalc.CaddyLoad), scale("supply-scale", fillcalc.SupplyLoad)},
 		Probe: fillcalc.ProbeSetup{Sensor: "fluid-probe", LagS: 2,
 			Calibration: &fillcalc.ProbeCalibration{AtNs: at, DueNs: due, OffsetC: 0.1, Gain: 1, U: 0.1, BestC: 40, GainU: 0.001, Passed: true}},
@@ -54,9 +63,14 @@ func vanJob() *fillcalc.JobSpec {
 		Check: fillcalc.ByOverflow, TypicalL: 4, TotalL: 8.6, BottleL: 1, BoltTorqueNM: 10.9596, AskedFluid: "amber 6"}
 }
 
+func newPlayed(t testing.TB) *played {
+	return &played{t: t, atNs: playedAt.UnixNano(), faults: map[string]fillcalc.Faults{}, mute: map[string]bool{}, texts: names.Names{},
+		hider: names.Hider{Key: testTrust.NameKey, Policy: names.Policy{Technician: names.KeepFull, Vehicle: names.KeepFull}, Current: names.Names{}}}
+}
+
 func open(t testing.TB, setup *fillcalc.Setup, spec *fillcalc.JobSpec) *played {
-	p := &played{t: t, atNs: playedAt.UnixNano(), caddyKg: 3.2, supplyKg: 9.1, fluidC: 24, by: "Ada",
-		faults: map[string]fillcalc.Faults{}, mute: map[string]bool{}}
+	p := newPlayed(t)
+	p.caddyKg, p.supplyKg, p.fluidC, p.by = 3.2, 9.1, 24, "Ada"
 	p.do(fillcalc.Input{Do: fillcalc.DoStart, Setup: setup})
 	p.run(6, 0, 0, 0)
 	p.events = nil
@@ -75,6 +89,13 @@ func (p *played) do(in fillcalc.Input) {
 	p.t.Helper()
 	p.atNs += 1e6
 	in.By = p.by
+	if in.Job != nil {
+		spec := *in.Job
+		in.Job = &spec
+	}
+	for _, n := range p.hider.Hide(&in) {
+		p.texts[n.Token] = n.Text
+	}
 	if err := fillcalc.Check(&p.s, &in); err != nil {
 		p.t.Fatalf("%s: %v", in.Do, err)
 	}
@@ -123,9 +144,12 @@ func (p *played) run(seconds int, drainKgS, pourKgS, warmCS float64) {
 
 // keep returns the job as the history keeps it: the points, the messages published once
 // per second, and the closing record with its chain.
-func (p *played) keep() *Record {
+func (p *played) keep() *Record { return p.keepWith(func(points.Fields) {}) }
+
+// keepWith is the same with another closing record, whose chain and signature are right.
+func (p *played) keepWith(change func(points.Fields)) *Record {
 	p.t.Helper()
-	rec := &Record{Shop: "hilltop", Cart: "bay2", Job: p.s.Job.Spec.ID, From: "bayfill", Names: names.Names{}}
+	rec := &Record{Shop: "hilltop", Cart: "bay2", Job: p.s.Job.Spec.ID, From: "bayfill"}
 	chain := points.Chain{JobSeq: p.events[0].Seq}
 	var s fillcalc.State
 	fields := func(text string) points.Fields {
@@ -138,7 +162,7 @@ func (p *played) keep() *Record {
 	for i := range p.events {
 		e := &p.events[i]
 		s = fillcalc.Apply(s, *e)
-		point, err := points.Of(e, nil)
+		point, err := points.Of(e, p.texts)
 		if err != nil {
 			p.t.Fatal(err)
 		}
@@ -158,7 +182,10 @@ func (p *played) keep() *Record {
 		}
 	}
 	if !s.Job.Phase.Open() {
-		rec.Summary = &points.Point{Measurement: "bayfill_job", AtNs: s.NowNs, Fields: fields(points.Summary(&s, chain).Fields)}
+		rec.Summary = &points.Point{Measurement: "bayfill_job", AtNs: s.NowNs, Fields: fields(points.Summary(&s, chain, testKey).Fields)}
+		change(rec.Summary.Fields)
+		head := chain.Head.LinkPublished(points.JobMeasurement, s.Seq, rec.Summary.Fields)
+		rec.Summary.Fields[points.ChainField], rec.Summary.Fields[points.SignatureField] = head.String(), recordkey.Sign(testKey, head)
 	}
 	return rec
 }
@@ -235,7 +262,7 @@ func TestVerdict(t *testing.T) {
 			return with(func(_ *fillcalc.Setup, spec *fillcalc.JobSpec) { spec.Check = fillcalc.ByDipstick })
 		}, nil, fillcalc.Passed, "", "Judged right at"},
 		{"a reading altered", func() *played { return whole(calibrated(), vanJob()).end() },
-			func(r *Record) { r.Points[len(r.Points)-9].Fields["n"] = int64(7) }, fillcalc.Failed, "record failed", "not complete"},
+			func(r *Record) { r.Points[len(r.Points)-9].Fields["n"] = int64(7) }, fillcalc.Failed, "record failed", "altered or incomplete"},
 		{"too little", func() *played {
 			p := byTheBook(t, calibrated(), vanJob())
 			p.run(30, 0, 0, 0.3)
@@ -390,10 +417,10 @@ func TestVerdict(t *testing.T) {
 		if c.spoil != nil {
 			c.spoil(rec)
 		}
-		v := Judge(Check(rec), fillcalc.DefaultToleranceL, words.Plain)
+		v := Judge(Check(rec, testTrust), fillcalc.DefaultToleranceL, words.Plain)
 		var other, says []string
 		for _, criterion := range v.Criteria {
-			if criterion.Outcome != fillcalc.Passed {
+			if criterion.Counts && criterion.Outcome != fillcalc.Passed {
 				other = append(other, criterion.Name+" "+string(criterion.Outcome))
 			}
 			says = append(says, criterion.Says...)
@@ -407,7 +434,7 @@ func TestVerdict(t *testing.T) {
 
 // An empty record is not passed.
 func TestVerdictOfNothing(t *testing.T) {
-	v := Judge(Check(&Record{Job: "gone", Names: names.Names{}}), fillcalc.DefaultToleranceL, words.Plain)
+	v := Judge(Check(&Record{Job: "gone"}, testTrust), fillcalc.DefaultToleranceL, words.Plain)
 	if v.Outcome == fillcalc.Passed || v.Criteria[0].Outcome == fillcalc.Passed {
 		t.Errorf("%+v", v)
 	}
@@ -418,7 +445,7 @@ func TestVerdictTolerance(t *testing.T) {
 	p := byTheBook(t, calibrated(), vanJob())
 	p.run(30, 0, 0, 0.3)
 	p.record(levelRight)
-	rep := Check(p.end().keep())
+	rep := Check(p.end().keep(), testTrust)
 	plan, err := rep.state.Plan()
 	if err != nil {
 		t.Fatal(err)
@@ -436,15 +463,15 @@ func TestVerdictOfAnotherVersion(t *testing.T) {
 	p := byTheBook(t, calibrated(), vanJob()).topUp()
 	p.record(levelRight)
 	rec := p.end().keep()
-	rep := Check(rec)
-	rep.find(Differs, 9, 0, "drained_l was published as 1, comes out as 2")
+	rep := Check(rec, testTrust)
+	rep.find(Differs, 9, 0, "finding.record_differs", nil, nil)
 	if v := Judge(rep, fillcalc.DefaultToleranceL, words.Plain); v.Outcome != fillcalc.Failed {
 		t.Errorf("it differs, and is %s", v.Outcome)
 	}
-	rec.Summary.Fields["fold"] = int64(fillcalc.FoldVersion + 1)
-	rep = Check(rec)
+	rec = p.keepWith(func(f points.Fields) { f["fold"] = int64(fillcalc.FoldVersion + 1) })
+	rep = Check(rec, testTrust)
 	if !slices.ContainsFunc(rep.Findings, func(f Finding) bool {
-		return f.Kind == Version && strings.HasPrefix(f.Text, "it was computed by version 2 of the calculation, this program has 1")
+		return f.Kind == Version && strings.HasPrefix(f.Text, "It was computed by version 2 of the calculation, this program has 1")
 	}) {
 		t.Errorf("%+v", rep.Findings)
 	}

@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"bayfill/bridge/build"
+	"bayfill/bridge/recordkey"
 	"bayfill/bridge/wire"
 )
 
@@ -12,7 +13,8 @@ func (c *Cart) about() wire.About {
 	a := wire.About{Program: "bayfill", Version: build.Version, Build: build.Current(), Contract: wire.ContractVersion,
 		Leaves:   append(slices.Clone(wire.StateLeaves), wire.ReadingsLeaf),
 		Measured: []wire.AboutFluid{}, Checks: wire.ChecksOf(&c.state),
-		Units: "SI; the unit stands in each field's name; litres are at reference_c", ShopUnits: string(c.shopUnits)}
+		Units: "SI; the unit stands in each field's name; litres are at reference_c", ShopUnits: string(c.shopUnits),
+		RecordKey: recordkey.Public(c.recordKey)}
 	for _, f := range c.state.Measured {
 		a.Measured = append(a.Measured, wire.AboutFluid{Name: f.Name, DensityKgM3: wire.Number(f.DensityKgM3), AtC: wire.Number(f.AtC), UPct: wire.Number(100 * f.DensityU)})
 	}

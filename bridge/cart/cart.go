@@ -2,6 +2,7 @@ package cart
 
 import (
 	"context"
+	"crypto/ed25519"
 	"log/slog"
 	"sync"
 	"time"
@@ -27,6 +28,8 @@ type Cart struct {
 	shopName    string
 	shop        *closing.Shop
 	shopUnits   units.System
+	needs       []fillcalc.Item // of work, for a pass
+	copies      string          // folder of the second place of closing records; empty: none
 	clock       *clock.Clock
 	clockSet    func() bool // nil: the computer's clock counts as set
 	journal     *journal.Journal
@@ -44,6 +47,7 @@ type Cart struct {
 	// grown tells the forwarder that the journal has grown; nil without a history. One
 	// signal is enough, so a full queue drops it.
 	grown chan struct{}
+	ended chan struct{} // a job has ended, as grown
 	pulse pulse
 
 	// Owned by the loop.
@@ -52,6 +56,7 @@ type Cart struct {
 	retention  retention
 	published  published
 	identities names.Hider
+	recordKey  ed25519.PrivateKey
 	verifier   verifier
 	alerts     map[string]wire.Alert // by kind
 	choices    choices
@@ -73,6 +78,9 @@ func (c *Cart) Run(ctx context.Context) error {
 		workers.Go(func() { c.runSensor(ctx, d) })
 	}
 	c.link.set(wire.AboutLeaf, wire.Encode(c.about()))
+	if c.copies != "" {
+		workers.Go(func() { c.runCopies(ctx) })
+	}
 	shop := c.lookAtShop()
 	workers.Go(func() { c.runShop(ctx, shop) })
 	c.handleShop(c.readServiceData())

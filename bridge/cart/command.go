@@ -104,6 +104,7 @@ func (c *Cart) input(cmd *wire.Command, nowNs int64) (*fillcalc.Input, error) {
 	if in.Do == fillcalc.DoOpen {
 		// A job's own events say everything about it.
 		in.Setup, in.Clock = &c.state.Setup, c.state.Clock
+		in.Job.Needs = c.needs
 		in.Job.Usual = c.shop.Usual(in.Job.ServiceData).ForJob()
 	}
 	// As of the command's time, so that the fold, which checks it again, does what is answered.
@@ -152,7 +153,7 @@ func (c *Cart) commit(ctx context.Context, in *fillcalc.Input, names []names.Nam
 	batch.LinkChain(b.chain)
 	ended := c.state.Job.Phase.Open() && !next.Job.Phase.Open()
 	if ended {
-		batch.Note(points.Summary(&next, batch.Chain))
+		batch.Note(points.Summary(&next, batch.Chain, c.recordKey))
 	}
 	if ended || b.gap.open {
 		batch.Snapshot = &next

@@ -51,7 +51,7 @@ func New(ctx context.Context, config *config.Config, own *config.Cart, o Options
 		}
 	}()
 	c = &Cart{
-		config: own, fluids: o.Fluids, serviceData: config.ServiceData, shopName: config.Shop, shop: o.Shop, shopUnits: cmp.Or(units.System(config.Units), units.Metric), clockSet: o.ClockSet, journal: journal, path: config.JournalPath(own.Name), log: o.Log, meter: newMeter(),
+		config: own, fluids: o.Fluids, serviceData: config.ServiceData, shopName: config.Shop, shop: o.Shop, needs: config.Verdict.Items(), copies: config.Records.Also, ended: make(chan struct{}, 1), shopUnits: cmp.Or(units.System(config.Units), units.Metric), clockSet: o.ClockSet, journal: journal, path: config.JournalPath(own.Name), log: o.Log, meter: newMeter(),
 		inbox: make(chan report, 1024), commands: make(chan incoming, 16),
 		pulse:     pulse{running: make(chan struct{}), madeAt: time.Now()},
 		backlog:   backlog{done: make(chan outcome, 1), max: maxBacklog},
@@ -70,7 +70,7 @@ func New(ctx context.Context, config *config.Config, own *config.Cart, o Options
 		c.shop = closing.NewShop(&config.Stock)
 	}
 	c.addClosings(ctx)
-	lost, err := c.begin(ctx, time.Now().UnixNano(), &o)
+	lost, err := c.begin(ctx, config.Shop, time.Now().UnixNano(), &o)
 	if err != nil {
 		return nil, err
 	}
@@ -89,7 +89,8 @@ func New(ctx context.Context, config *config.Config, own *config.Cart, o Options
 	return c, nil
 }
 
-// readKeys reads the key that hides names and the one that signs commands.
+// readKeys reads the key that hides names, the one that signs closing records, and the one
+// that signs commands.
 func (c *Cart) readKeys(ctx context.Context, config *config.Config) error {
 	key, err := config.IdentityKey()
 	if err != nil {
@@ -97,6 +98,9 @@ func (c *Cart) readKeys(ctx context.Context, config *config.Config) error {
 	}
 	known, err := c.journal.Names(ctx)
 	if err != nil {
+		return err
+	}
+	if c.recordKey, err = config.RecordKey(); err != nil {
 		return err
 	}
 	c.identities = names.Hider{Key: key, Policy: config.Identities.Policy(), Current: known}
@@ -109,7 +113,7 @@ func (c *Cart) readKeys(ctx context.Context, config *config.Config) error {
 
 // begin replays the journal, and appends the start with the setup as the first event
 // of this run. lost says what the replay could not restore; usually it is empty.
-func (c *Cart) begin(ctx context.Context, wallNs int64, o *Options) (lost fillcalc.Text, err error) {
+func (c *Cart) begin(ctx context.Context, shop string, wallNs int64, o *Options) (lost fillcalc.Text, err error) {
 	if c.state, lost, err = c.journal.Replay(ctx); err != nil {
 		return lost, err
 	}
@@ -130,7 +134,7 @@ func (c *Cart) begin(ctx context.Context, wallNs int64, o *Options) (lost fillca
 		c.clock = clock.New(beginNs, o.Speed)
 	}
 	e := c.stamp(fillcalc.Event{Kind: fillcalc.KindInput, AtNs: c.clock.NowNs(),
-		Input: &fillcalc.Input{Do: fillcalc.DoStart, Setup: c.config.Setup(c.calibrations.newest), Resumed: resumed}})
+		Input: &fillcalc.Input{Do: fillcalc.DoStart, Setup: c.config.Setup(shop, c.calibrations.newest), Resumed: resumed}})
 	if err := fillcalc.Check(&c.state, e.Input); err != nil {
 		return lost, err
 	}

@@ -93,6 +93,10 @@ func (c *Cart) addClosing(p *points.Published) {
 	}
 	c.shop.Add(closing.Of(c.shopName, c.config.Name, &points.Point{Measurement: p.Measurement, AtNs: c.state.NowNs, Fields: fields}))
 	c.watchStock()
+	select {
+	case c.ended <- struct{}{}:
+	default: // one signal is waiting already, or nobody copies
+	}
 }
 
 // watchStock raises the alerts about the shop's stock and its container for used oil.

@@ -35,7 +35,7 @@ func (c *Curve) Add(atNs int64, v float64) {
 	}
 	begins := c.broken || c.lastNs == 0 || atNs-c.lastNs > c.gapNs
 	c.lastNs, c.broken = atNs, false
-	i := int(TimeAxis{c.fromNs, c.toNs, 0, curveColumns}.X(atNs))
+	i := int(TimeAxis{c.fromNs, c.toNs, 0, curveColumns, nil}.X(atNs))
 	col := &c.columns[min(i, curveColumns-1)]
 	switch {
 	case !col.used:

@@ -25,7 +25,7 @@ func TestCurveKeepsPeaksAndGaps(t *testing.T) {
 		}
 		c.Add(1+i*1e8, v)
 	}
-	drawn := c.Path(TimeAxis{1, n * 1e8, 0, 600}, NewAxis(-30, 40, 10, -30, 40))
+	drawn := c.Path(TimeAxis{1, n * 1e8, 0, 600, nil}, NewAxis(-30, 40, 10, -30, 40))
 	path := drawn.String()
 	if points := strings.Count(path, "M") + strings.Count(path, "L"); points > 2*curveColumns || points < curveColumns {
 		t.Errorf("%d points", points)

@@ -6,6 +6,7 @@ import "time"
 type TimeAxis struct {
 	FromNs, ToNs  int64
 	LeftX, RightX float64
+	Zone          *time.Location // of the ticks; nil: UTC
 }
 
 // X returns the position of a time. A time beyond an end lies at that end.
@@ -18,12 +19,19 @@ func (a TimeAxis) X(ns int64) float64 {
 	return a.LeftX + (a.RightX-a.LeftX)*min(1, max(0, share))
 }
 
+func (a TimeAxis) at(ns int64) time.Time {
+	if a.Zone == nil {
+		return time.Unix(0, ns).UTC()
+	}
+	return time.Unix(0, ns).In(a.Zone)
+}
+
 var timeSteps = [...]time.Duration{
 	5 * time.Second, 10 * time.Second, 30 * time.Second, time.Minute, 2 * time.Minute,
 	5 * time.Minute, 10 * time.Minute, 15 * time.Minute, 30 * time.Minute, time.Hour,
 }
 
-// Ticks returns at most maxTicks marks, at y 0: round times of day in UTC after the
+// Ticks returns at most maxTicks marks, at y 0: round times after the
 // start of the axis and up to its end. Times that lie more than 292 years apart,
 // the range of a [time.Duration], have no ticks.
 func (a TimeAxis) Ticks(maxTicks int) (ticks []Mark) {
@@ -46,7 +54,7 @@ func (a TimeAxis) Ticks(maxTicks int) (ticks []Mark) {
 	}
 	// No time after ns overflows unnoticed: it would not be later than the start.
 	for ns := (a.FromNs/int64(step) + 1) * int64(step); ns > a.FromNs && ns <= a.ToNs; ns += int64(step) {
-		ticks = append(ticks, Mark{X: a.X(ns), Text: time.Unix(0, ns).UTC().Format(layout)})
+		ticks = append(ticks, Mark{X: a.X(ns), Text: a.at(ns).Format(layout)})
 	}
 	return ticks
 }

@@ -21,7 +21,7 @@ func TestTimeAxisTicks(t *testing.T) {
 		{0, ""},
 		{-time.Hour, ""},
 	} {
-		a := TimeAxis{start.UnixNano(), start.Add(c.long).UnixNano(), 44, 690}
+		a := TimeAxis{start.UnixNano(), start.Add(c.long).UnixNano(), 44, 690, nil}
 		if got := texts(a.Ticks(9)); got != c.want {
 			t.Errorf("%v: %s, want %s", c.long, got, c.want)
 		}
@@ -29,7 +29,7 @@ func TestTimeAxisTicks(t *testing.T) {
 }
 
 func TestTimeAxisX(t *testing.T) {
-	a := TimeAxis{1000, 2000, 0, 100}
+	a := TimeAxis{1000, 2000, 0, 100, nil}
 	for _, c := range []struct {
 		ns   int64
 		want float64
@@ -38,7 +38,7 @@ func TestTimeAxisX(t *testing.T) {
 			t.Errorf("%d lies at %g, want %g", c.ns, got, c.want)
 		}
 	}
-	if got := (TimeAxis{5, 5, 44, 690}).X(5); got != 44 {
+	if got := (TimeAxis{5, 5, 44, 690, nil}).X(5); got != 44 {
 		t.Errorf("without a length: %g", got)
 	}
 }
@@ -52,7 +52,7 @@ func FuzzTimeAxis(f *testing.F) {
 	f.Add(int64(math.MaxInt64-1e10), int64(math.MaxInt64), 9)
 	f.Fuzz(func(t *testing.T, fromNs, toNs int64, maxTicks int) {
 		maxTicks = min(maxTicks, 1000)
-		a := TimeAxis{fromNs, toNs, 44, 690}
+		a := TimeAxis{fromNs, toNs, 44, 690, nil}
 		ticks := a.Ticks(maxTicks)
 		if len(ticks) > max(0, maxTicks) {
 			t.Errorf("%d ticks", len(ticks))

@@ -11,7 +11,9 @@ import (
 	"strings"
 
 	"bayfill/bridge/mqtt"
+	"bayfill/bridge/recordkey"
 	"bayfill/bridge/units"
+	"bayfill/fillcalc"
 	"bayfill/sensors"
 )
 
@@ -30,6 +32,16 @@ func (c *Config) Check() error {
 	}
 	if err := c.Identities.check(); err != nil {
 		return within("identities", "", err)
+	}
+	for i, key := range c.Records.Keys {
+		if _, err := recordkey.Parse(key); err != nil {
+			return wrong(fmt.Sprintf("records.keys[%d]", i), "%w", err)
+		}
+	}
+	for i, item := range c.Verdict.Items() {
+		if known := fillcalc.WorkItems(); !slices.Contains(known, item) {
+			return wrong(fmt.Sprintf("verdict.needs[%d]", i), "%.40q is not one of %v", item, known)
+		}
 	}
 	if err := c.Broker.check(); err != nil {
 		return within("broker", "", err)
@@ -104,7 +116,10 @@ func (c *Config) checkCarts() error {
 // CheckSecrets reads the passwords, tokens, keys and certificates that the configuration
 // names, as a run will. The error names the field of the first one that cannot be used.
 func (c *Config) CheckSecrets() error {
-	if _, err := c.keptKey(); err != nil {
+	if _, err := c.NameKey(); err != nil {
+		return err
+	}
+	if _, err := c.keptRecordKey(); err != nil {
 		return err
 	}
 	if _, err := c.Broker.Password.Read(); err != nil {

@@ -29,6 +29,8 @@ type Config struct {
 	Identities  Identities `yaml:"identities"`
 	Broker      Broker     `yaml:"broker"`
 	Commands    Commands   `yaml:"commands"`
+	Records     Records    `yaml:"records"`
+	Verdict     Verdict    `yaml:"verdict"`
 	Journal     Journal    `yaml:"journal"`
 	History     History    `yaml:"history"`
 	Monitor     Monitor    `yaml:"monitor"`
@@ -61,6 +63,26 @@ type User struct {
 // Commands says what a command needs besides its sender's right.
 type Commands struct {
 	Key Secret `yaml:"key"` // signs the commands; without one, commands need no signature
+}
+
+// Records says whose closing records an audit trusts beside those of this installation, and
+// where else they are kept.
+type Records struct {
+	Keys []string `yaml:"keys"` // public keys, 64 hexadecimal digits each
+	Also string   `yaml:"also"` // a folder to which each closing record is appended too; empty: none
+}
+
+// Verdict says what the shop needs for a pass.
+type Verdict struct {
+	Needs *[]string `yaml:"needs"` // items of work
+}
+
+// Items returns the needed items.
+func (v *Verdict) Items() (list []fillcalc.Item) {
+	for _, item := range *v.Needs {
+		list = append(list, fillcalc.Item(item))
+	}
+	return list
 }
 
 // Journal limits the carts' journals.
@@ -263,6 +285,10 @@ func (c *Config) defaults() {
 	if c.Broker.Listen == "" {
 		c.Broker.Listen = "127.0.0.1:1883"
 	}
+	if c.Verdict.Needs == nil {
+		// What keeps the pan on and the floor dry (common practice, no source).
+		c.Verdict.Needs = &[]string{string(fillcalc.Torque), string(fillcalc.Leaks)}
+	}
 	// About three weeks of a cart with two scales at ten readings a second and a probe at
 	// two.
 	orElse(&c.Journal.MaxMB, 2000)
@@ -354,11 +380,11 @@ func (f *Fluid) fluid() fillcalc.Fluid {
 	return fluid
 }
 
-// Setup returns what the fold needs to know about a cart. last holds the newest
+// Setup returns what the fold needs to know about a cart of a shop. last holds the newest
 // calibration of each of its sensors, by name.
-func (c *Cart) Setup(last map[string]*Calibration) *fillcalc.Setup {
+func (c *Cart) Setup(shop string, last map[string]*Calibration) *fillcalc.Setup {
 	setup := &fillcalc.Setup{
-		ReferenceC: *c.ReferenceC, AirKgM3: *c.AirKgM3,
+		Shop: shop, Cart: c.Name, ReferenceC: *c.ReferenceC, AirKgM3: *c.AirKgM3,
 		Caddy: fillcalc.CaddySetup{EmptyKg: c.Caddy.EmptyKg, HoldsL: c.Caddy.HoldsL},
 	}
 	for _, s := range c.Sensors {

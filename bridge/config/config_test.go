@@ -33,13 +33,13 @@ func TestExampleConfig(t *testing.T) {
 			t.Errorf("the example lacks the key %s", key)
 		}
 	}
-	if s := c.Carts[0].Setup(nil); len(s.Scales) != 2 || s.Probe.Sensor != "fluid-probe" || s.CaddyProbe.Sensor != "caddy-probe" {
+	if s := c.Carts[0].Setup("", nil); len(s.Scales) != 2 || s.Probe.Sensor != "fluid-probe" || s.CaddyProbe.Sensor != "caddy-probe" {
 		t.Errorf("setup %+v", s)
 	}
-	if s := c.Carts[0].Setup(nil); s.Probe.LagS != 5 || s.CaddyProbe.LagS != 0 {
+	if s := c.Carts[0].Setup("", nil); s.Probe.LagS != 5 || s.CaddyProbe.LagS != 0 {
 		t.Errorf("lags of %g and %g s", s.Probe.LagS, s.CaddyProbe.LagS)
 	}
-	if s := c.Carts[1].Setup(nil); s.Coolant.Sensor != "coolant-probe" || s.Coolant.LagS != 0 || s.Probe.Sensor != "" {
+	if s := c.Carts[1].Setup("", nil); s.Coolant.Sensor != "coolant-probe" || s.Coolant.LagS != 0 || s.Probe.Sensor != "" {
 		t.Errorf("setup %+v", s)
 	}
 }
@@ -73,7 +73,7 @@ func TestConfigDefaults(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if lagS := c.Carts[0].Setup(nil).Probe.LagS; lagS != 8 {
+	if lagS := c.Carts[0].Setup("", nil).Probe.LagS; lagS != 8 {
 		t.Errorf("a probe in the fluid lags by %g s", lagS)
 	}
 	s := c.Carts[0].Sensors[0]
@@ -340,7 +340,7 @@ func FuzzConfig(f *testing.F) {
 					t.Fatalf("check passed, the sensor cannot be made: %v", err)
 				}
 			}
-			start := fillcalc.Input{Do: fillcalc.DoStart, Setup: c.Carts[i].Setup(nil)}
+			start := fillcalc.Input{Do: fillcalc.DoStart, Setup: c.Carts[i].Setup("", nil)}
 			s := fillcalc.Apply(fillcalc.State{}, fillcalc.Event{Kind: fillcalc.KindInput, Input: &start})
 			if err := fillcalc.Check(&fillcalc.State{}, &start); err != nil {
 				t.Fatalf("check passed, the cart cannot start: %v", err)

@@ -1,16 +1,22 @@
 package config
 
 import (
+	"crypto/ed25519"
 	"crypto/rand"
+	"crypto/x509"
+	"encoding/pem"
 	"errors"
+	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"syscall"
 
 	"golang.org/x/sys/unix"
 
 	"bayfill/bridge/names"
+	"bayfill/bridge/recordkey"
 )
 
 // CommandKey reads the key that signs commands. It is nil when commands need no
@@ -54,11 +60,11 @@ func (c *Identities) check() error {
 // keyFile holds the key of the tokens when the configuration names no key.
 const keyFile = "identity.key"
 
-// keptKey reads the key of the tokens. It is nil before the first start has made it.
-func (c *Config) keptKey() (key []byte, err error) {
+// NameKey reads the key of the tokens. It is nil before the first start has made it.
+func (c *Config) NameKey() (key []byte, err error) {
 	if c.Identities.Key != (Secret{}) {
 		key, err = c.Identities.Key.key()
-	} else if key, err = os.ReadFile(filepath.Join(c.Data, keyFile)); errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ENOTDIR) {
+	} else if key, err = os.ReadFile(filepath.Join(c.Data, keyFile)); absent(err) {
 		return nil, nil
 	}
 	if err != nil {
@@ -72,7 +78,7 @@ func (c *Config) keptKey() (key []byte, err error) {
 
 // KeyMissing reports whether the data folder holds journals but no key of their tokens.
 func (c *Config) KeyMissing() bool {
-	if key, err := c.keptKey(); key != nil || err != nil {
+	if key, err := c.NameKey(); key != nil || err != nil {
 		return false
 	}
 	for i := range c.Carts {
@@ -86,7 +92,7 @@ func (c *Config) KeyMissing() bool {
 // IdentityKey returns the key of the tokens and makes it at the first start. The error
 // names the field.
 func (c *Config) IdentityKey() ([]byte, error) {
-	key, err := c.keptKey()
+	key, err := c.NameKey()
 	if key != nil || err != nil {
 		return key, err
 	}
@@ -98,6 +104,66 @@ func (c *Config) IdentityKey() ([]byte, error) {
 		return nil, wrong("identities.key", "%w", err)
 	}
 	return key, nil
+}
+
+// recordKeyFile holds the key that signs closing records.
+const recordKeyFile = "record.key"
+
+// RecordKey returns the key that signs closing records and makes it at the first start. The
+// file is PEM with PKCS #8, as other tools read it.
+func (c *Config) RecordKey() (ed25519.PrivateKey, error) {
+	key, err := c.keptRecordKey()
+	if key != nil || err != nil {
+		return key, err
+	}
+	if _, key, err = ed25519.GenerateKey(nil); err != nil {
+		return nil, err
+	}
+	text, err := x509.MarshalPKCS8PrivateKey(key)
+	if err == nil {
+		err = os.MkdirAll(c.Data, 0o750)
+	}
+	if err == nil {
+		err = writeKey(c.recordKeyPath(), pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: text}))
+	}
+	if err != nil {
+		return nil, fmt.Errorf("key of the closing records: %w", err)
+	}
+	return key, nil
+}
+
+func (c *Config) recordKeyPath() string { return filepath.Join(c.Data, recordKeyFile) }
+
+// keptRecordKey reads the key. It is nil before the first start has made it.
+func (c *Config) keptRecordKey() (ed25519.PrivateKey, error) {
+	text, err := os.ReadFile(c.recordKeyPath())
+	if absent(err) || err == nil && len(text) == 0 {
+		return nil, nil // or a power cut came before it was written, so that no record depends on it
+	}
+	if err != nil {
+		return nil, fmt.Errorf("key of the closing records: %w", err)
+	}
+	if block, _ := pem.Decode(text); block != nil {
+		any, err := x509.ParsePKCS8PrivateKey(block.Bytes)
+		if key, is := any.(ed25519.PrivateKey); is && err == nil {
+			return key, nil
+		}
+	}
+	return nil, fmt.Errorf("key of the closing records: %s is no Ed25519 key in PEM: put it back from a copy, or move it away and the next start makes a new one", c.recordKeyPath())
+}
+
+// absent reports whether an error says that a file is not there.
+func absent(err error) bool { return errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ENOTDIR) }
+
+// TrustedKeys lists the public keys whose signature an audit trusts: this installation's own,
+// and those that the configuration names.
+func (c *Config) TrustedKeys() ([]string, error) {
+	keys := slices.Clone(c.Records.Keys)
+	own, err := c.keptRecordKey()
+	if own != nil {
+		keys = append(keys, recordkey.Public(own))
+	}
+	return keys, err
 }
 
 // writeKey returns after fsync. If a power cut lost the key, the next start would make
@@ -114,14 +180,14 @@ func writeKey(path string, key []byte) error {
 	return syncFolder(filepath.Dir(path))
 }
 
-// Token returns the token that events hold for the name of a technician or a vehicle.
-func (c *Config) Token(vehicle bool, name string) (string, error) {
+// Tokens returns the tokens that events may hold for the name of a technician or a vehicle.
+func (c *Config) Tokens(vehicle bool, name string) ([]string, error) {
 	key, err := c.IdentityKey()
 	if err != nil {
-		return "", err
+		return nil, err
 	}
 	if vehicle {
-		return names.Token(key, names.VehicleToken, name), nil
+		return names.Tokens(key, names.VehicleToken, name), nil
 	}
-	return names.Token(key, names.TechnicianToken, name), nil
+	return names.Tokens(key, names.TechnicianToken, name), nil
 }

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"bayfill/bridge/names"
 	"bayfill/bridge/points"
 	"bayfill/fillcalc"
 )
@@ -25,9 +26,6 @@ const (
 
 	deletedMark = "set_aside_gone"
 )
-
-// Erased stands where a name stood.
-const Erased = "erased"
 
 // Refused is a line of line protocol that the history will never take.
 type Refused struct {
@@ -155,18 +153,14 @@ func (r Refused) without(token string) (_ Refused, held bool, err error) {
 	if err != nil || e.Input == nil {
 		return r, false, err
 	}
-	erase := func(field, whose string) {
-		name, _ := p.Fields[field].(string)
-		if whose != token || name == "" || name == Erased {
-			return
+	for _, place := range names.Places(e.Input) {
+		name, _ := p.Fields[place.Field].(string)
+		if *place.Token != token || name == "" || name == names.Erased {
+			continue
 		}
 		held = true
-		p.Fields[field] = Erased
-		r.Reason = strings.NewReplacer(points.TextEscaper.Replace(name), Erased, name, Erased).Replace(r.Reason)
-	}
-	erase(points.ByField, e.Input.By)
-	if e.Input.Job != nil {
-		erase(points.VehicleField, e.Input.Job.Vehicle)
+		p.Fields[place.Field] = names.Erased
+		r.Reason = strings.NewReplacer(points.TextEscaper.Replace(name), names.Erased, name, names.Erased).Replace(r.Reason)
 	}
 	r.Line = p.Line(shop, cart)
 	return r, held, nil

@@ -72,9 +72,9 @@ func TestDeadLettersAreBounded(t *testing.T) {
 func TestNamesAreErasedFromDeadLetters(t *testing.T) {
 	path := filepath.Join(bridgetest.MemoryDir(t), "a.journal")
 	j := journaltest.Open(t, path)
-	names := names.Names{"t-0123456789abcdef": `Kim "K" Example`, "t-ffff456789abcdef": "Ada", "v-0123456789abcdef": "Grey Van 7"}
+	known := names.Names{"t-0123456789abcdef": `Kim "K" Example`, "t-ffff456789abcdef": "Ada", "v-0123456789abcdef": "Grey Van 7"}
 	line := func(in *fillcalc.Input) string {
-		text, err := points.Line("hilltop", "bay2", &fillcalc.Event{Seq: 7, AtNs: 1_750_000_000_000_000_007, Kind: fillcalc.KindInput, Input: in}, names)
+		text, err := points.Line("hilltop", "bay2", &fillcalc.Event{Seq: 7, AtNs: 1_750_000_000_000_000_007, Kind: fillcalc.KindInput, Input: in}, known)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -105,7 +105,7 @@ func TestNamesAreErasedFromDeadLetters(t *testing.T) {
 		t.Fatalf("the dead letters are %+v, %v", after, err)
 	}
 	p, shop, cart, err := points.ParseLine(after[0].Line)
-	if err != nil || shop != "hilltop" || cart != "bay2" || p.Fields["by"] != journal.Erased || p.Fields["vehicle"] != journal.Erased || p.AtNs != 1_750_000_000_000_000_007 {
+	if err != nil || shop != "hilltop" || cart != "bay2" || p.Fields["by"] != names.Erased || p.Fields["vehicle"] != names.Erased || p.AtNs != 1_750_000_000_000_000_007 {
 		t.Errorf("%s: %+v, %v", after[0].Line, p, err)
 	}
 	if e, err := p.Event(); err != nil || e.Input.By != "t-0123456789abcdef" || e.Input.Job.Vehicle != "v-0123456789abcdef" || !strings.Contains(after[0].Reason, "unable to parse") {

@@ -19,6 +19,6 @@ func ExampleHider_Hide() {
 	fmt.Println(in.By, in.Job.Vehicle)
 	fmt.Println(kept)
 	// Output:
-	// t-710dc93f3102a45e v-98cb9cde3ba7fc30
-	// [{t-710dc93f3102a45e M. E.}]
+	// t-710dc93f3102a45e-0543672be4440a16 v-98cb9cde3ba7fc30-b18cb21b0a7b7e24
+	// [{t-710dc93f3102a45e-0543672be4440a16 M. E.}]
 }

@@ -20,7 +20,9 @@ const (
 	KeepHash  Keep = "hash"  // only the token
 )
 
+// of returns what is kept of a name, as the history gives it back.
 func (k Keep) of(name string) string {
+	name = oneLine.Replace(strings.ToValidUTF8(name, "\uFFFD"))
 	switch k {
 	case KeepFull:
 		return name
@@ -35,23 +37,48 @@ func (k Keep) of(name string) string {
 	return ""
 }
 
+// oneLine replaces what a line of the history cannot hold.
+var oneLine = strings.NewReplacer("\n", " ", "\r", " ", "\t", " ")
+
 // Name is a token and the text that it stands for.
 type Name struct{ Token, Text string }
 
 // Names holds texts by their tokens.
 type Names map[string]string
 
-// Token returns the token of a name, such as t-0123456789abcdef: the kind and the first
-// 16 hexadecimal digits of an HMAC-SHA-256 over kind and name. The same name always
-// gives the same token, and without the key nobody can tell the name. An empty name has
-// no token.
-func Token(key []byte, kind, name string) string {
+// Token returns the token of a name, such as t-0123456789abcdef-0123456789abcdef: the kind,
+// who it is, and a commitment to what is kept of the name. The same name under the same
+// policy always gives the same token. An empty name has no token.
+func Token(key []byte, kind, name string, keep Keep) string {
 	if name == "" {
 		return ""
 	}
+	who := kind + "-" + mac(key, kind, name)
+	return who + "-" + mac(key, who, keep.of(name))
+}
+
+// Tokens returns the tokens that a name has under each policy.
+func Tokens(key []byte, kind, name string) (list []string) {
+	for _, keep := range []Keep{KeepFull, KeepShort, KeepHash} {
+		list = append(list, Token(key, kind, name, keep))
+	}
+	return list
+}
+
+// mac returns the first 16 hexadecimal digits of an HMAC-SHA-256.
+func mac(key []byte, about, text string) string {
 	h := hmac.New(sha256.New, key)
-	h.Write([]byte(kind + "\x00" + name))
-	return kind + "-" + hex.EncodeToString(h.Sum(nil)[:8])
+	h.Write([]byte(about + "\x00" + text))
+	return hex.EncodeToString(h.Sum(nil)[:8])
+}
+
+// Who returns the part of a token that is the same whatever is kept of the name.
+func Who(token string) string { return token[:max(0, strings.LastIndexByte(token, '-'))] }
+
+// commits reports whether a token commits to a text.
+func commits(key []byte, token, text string) bool {
+	who := Who(token)
+	return who != "" && hmac.Equal([]byte(token[len(who)+1:]), []byte(mac(key, who, text)))
 }
 
 // Kinds of tokens.
@@ -74,24 +101,49 @@ type Policy struct{ Technician, Vehicle Keep }
 // Hide replaces the names in an input by tokens and returns what the policy keeps of
 // them.
 func (n *Hider) Hide(in *fillcalc.Input) (kept []Name) {
-	hide := func(name *string, kind string, keep Keep) {
-		if *name == "" {
-			return
+	for _, p := range Places(in) {
+		name, keep := *p.Token, n.Policy.Technician
+		if p.Kind == VehicleToken {
+			keep = n.Policy.Vehicle
 		}
-		t := Token(n.Key, kind, *name)
-		n.Current[t] = *name
-		if text := keep.of(*name); text != "" {
-			kept = append(kept, Name{t, text})
+		if name == "" {
+			continue
 		}
-		*name = t
-	}
-	hide(&in.By, TechnicianToken, n.Policy.Technician)
-	if in.Job != nil {
-		hide(&in.Job.Vehicle, VehicleToken, n.Policy.Vehicle)
-		hide(&in.Job.OtherFluidBy, TechnicianToken, n.Policy.Technician)
+		*p.Token = Token(n.Key, p.Kind, name, keep)
+		n.Current[*p.Token] = name
+		if text := keep.of(name); text != "" {
+			kept = append(kept, Name{*p.Token, text})
+		}
 	}
 	return kept
 }
+
+// Place is a place in an input that holds a token, and the field of its point that holds the
+// text.
+type Place struct {
+	Field, Kind string
+	Token       *string
+}
+
+// Places lists the places of an input that hold tokens.
+func Places(in *fillcalc.Input) []Place {
+	list := []Place{{ByField, TechnicianToken, &in.By}}
+	if in.Job != nil {
+		list = append(list, Place{VehicleField, VehicleToken, &in.Job.Vehicle}, Place{OtherFluidByField, TechnicianToken, &in.Job.OtherFluidBy})
+	}
+	return list
+}
+
+// Fields of an input's point that hold names, beside its body. The chain covers the body
+// only, so that names can be erased.
+const (
+	ByField           = "by"
+	VehicleField      = "vehicle"
+	OtherFluidByField = "other_fluid_by"
+)
+
+// Fields lists them.
+var Fields = []string{ByField, VehicleField, OtherFluidByField}
 
 // Named returns a state with names instead of tokens, for people to read. Unknown tokens
 // stay.

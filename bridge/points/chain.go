@@ -59,7 +59,7 @@ type Chain struct {
 }
 
 // LinkPublished returns the head after a published message. The order of the fields
-// does not matter, and the field that holds the chain itself is left out.
+// does not matter, and the fields that hold the chain itself and its signature are left out.
 func (h Head) LinkPublished(measurement string, seq uint64, f Fields) Head {
 	b := make([]byte, 0, 1024)
 	b = append(b, h[:]...)
@@ -70,7 +70,7 @@ func (h Head) LinkPublished(measurement string, seq uint64, f Fields) Head {
 	b = binary.BigEndian.AppendUint64(b, seq)
 	text(measurement)
 	for _, name := range slices.Sorted(maps.Keys(f)) {
-		if name == ChainField {
+		if name == ChainField || name == SignatureField {
 			continue
 		}
 		text(name)
@@ -89,7 +89,7 @@ func (h Head) LinkPublished(measurement string, seq uint64, f Fields) Head {
 
 const (
 	// ChainField is the field of a volume point that holds the head at its event, and of
-	// a closing record that holds the head at the job's end.
+	// a closing record that holds the head after the record itself.
 	ChainField = "chain"
 	// shortDigits is how much of the head a volume point holds: enough to find the point
 	// after which two histories differ.

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"compress/gzip"
+	"crypto/ed25519"
 	"errors"
 	"flag"
 	"fmt"
@@ -92,6 +93,9 @@ func TestFoldReadsEveryFile(t *testing.T) {
 	}
 }
 
+// foldKey signs the recorded jobs.
+var foldKey = ed25519.NewKeyFromSeed(make([]byte, ed25519.SeedSize))
+
 // foldAgain folds the events of a recorded job, and returns the job with what is
 // published now instead of what was published then, and the other figures.
 func foldAgain(t *testing.T, recorded []points.Point) (record, figures []points.Point) {
@@ -125,7 +129,7 @@ func foldAgain(t *testing.T, recorded []points.Point) (record, figures []points.
 		figures = append(figures, points.Point{Measurement: figuresMeasurement, AtNs: e.AtNs, Fields: f})
 	}
 	batch.LinkChain(points.Chain{})
-	return withPublished(t, events, append(batch.Published, points.Summary(&s, batch.Chain))), figures
+	return withPublished(t, events, append(batch.Published, points.Summary(&s, batch.Chain, foldKey))), figures
 }
 
 // withPublished returns events with what was published after each.
@@ -213,7 +217,9 @@ func addFigures(f points.Fields, name string, v reflect.Value) {
 	case reflect.Bool:
 		f[name] = v.Bool()
 	case reflect.String:
-		f[name] = v.String()
+		if v.String() != "" {
+			f[name] = v.String()
+		}
 	default:
 		panic("figure " + name + " is a " + v.Type().String())
 	}
@@ -252,7 +258,7 @@ func auditRecord(t *testing.T, recorded []points.Point) {
 	t.Helper()
 	summary := recorded[len(recorded)-1]
 	report := audit.Check(&audit.Record{Shop: "test", Cart: "cart", Job: fmt.Sprint(summary.Fields["job"]),
-		Points: recorded[:len(recorded)-1], Summary: &summary, Names: map[string]string{}})
+		Points: recorded[:len(recorded)-1], Summary: &summary}, audit.Trust{})
 	if !report.SameAndComplete() {
 		t.Errorf("the audit of the record finds %+v", report.Findings)
 	}

@@ -1,6 +1,7 @@
 package points
 
 import (
+	"crypto/ed25519"
 	"encoding/json"
 	"fmt"
 	"maps"
@@ -51,7 +52,11 @@ func (f *fields) int(name string, v int64) {
 	f.b = append(f.b, 'i')
 }
 
+// text leaves out an empty text: Flux does not tell one from none.
 func (f *fields) text(name, v string) {
+	if v == "" {
+		return
+	}
 	f.name(name)
 	f.b = append(f.b, '"')
 	f.b = append(f.b, TextEscaper.Replace(strings.ToValidUTF8(v, "\uFFFD"))...)
@@ -183,10 +188,10 @@ func Window(s *fillcalc.State) Published {
 	return OfWindow(&m, s.Seq)
 }
 
-// Summary returns the closing record of a job. Its chain reaches from the head before
-// the job's opening to what was published after its last event. The other fields are
-// for comparing jobs of a fleet.
-func Summary(s *fillcalc.State, chain Chain) Published {
+// Summary returns the closing record of a job, signed with a key unless that is nil. Its
+// chain reaches from the head before the job's opening over what was published after its
+// last event to the record itself. The other fields are for comparing jobs of a fleet.
+func Summary(s *fillcalc.State, chain Chain, key ed25519.PrivateKey) Published {
 	j := &s.Job
 	v := s.Volumes()
 	var f fields
@@ -204,9 +209,7 @@ func Summary(s *fillcalc.State, chain Chain) Published {
 	f.int("changes", int64(len(j.Changes)))
 	f.int("opened_ns", j.OpenedNs)
 	f.int("ended_ns", s.NowNs)
-	if j.Spec.ServiceData != "" {
-		f.text("service_data", j.Spec.ServiceData)
-	}
+	f.text("service_data", j.Spec.ServiceData)
 	f.int("passes", int64(j.Drains()))
 	outL, outUL := s.OutL()
 	f.float("out_l", outL)
@@ -248,7 +251,7 @@ func Summary(s *fillcalc.State, chain Chain) Published {
 		}
 	}
 	f.text("chain_from", chain.JobHead.String())
-	f.text("chain", chain.Head.String())
+	f.end(s.Seq, chain.Head, key)
 	return Published{Seq: s.Seq, Measurement: JobMeasurement, Fields: string(f.b)}
 }
 
@@ -267,8 +270,6 @@ func (f *fields) checks(list []fillcalc.UseCheck) {
 		}
 		f.float(name+unit, c.Value)
 		f.float(name+"_u"+unit, 2*c.U)
-		if c.Sensor != "" {
-			f.text(name+"_sensor", c.Sensor)
-		}
+		f.text(name+"_sensor", c.Sensor)
 	}
 }

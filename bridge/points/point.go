@@ -143,20 +143,20 @@ func (p *Point) Seq() (uint64, error) {
 // [Of]. The error names the field.
 func (p *Point) Event() (fillcalc.Event, error) {
 	e := fillcalc.Event{AtNs: p.AtNs, Sensor: p.Sensor}
-	seq, err := p.Seq()
-	if err != nil {
-		return e, err
-	}
-	e.Seq = seq
 	known, read := []string{"seq", "kg", "c", "kind", "stability", "faults", "n"}, p.Fields.reading
 	if p.Measurement == InputMeasurement {
-		known, read = []string{"seq", "body", ByField, VehicleField}, p.Fields.input
+		known, read = append([]string{"seq", "body"}, names.Fields...), p.Fields.input
 	}
 	for name := range p.Fields {
 		if !slices.Contains(known, name) {
 			return e, fmt.Errorf("%s: %s has no such field, only %s", name, p.Measurement, strings.Join(known, ", "))
 		}
 	}
+	seq, err := p.Seq()
+	if err != nil {
+		return e, err
+	}
+	e.Seq = seq
 	return e, read(&e)
 }
 
@@ -167,15 +167,15 @@ func (f Fields) input(e *fillcalc.Event) error {
 		return err
 	}
 	e.Kind, e.Input = fillcalc.KindInput, new(fillcalc.Input)
-	d := json.NewDecoder(strings.NewReader(body))
-	d.DisallowUnknownFields()
-	if err := d.Decode(e.Input); err != nil {
+	if err := json.Unmarshal([]byte(body), e.Input); err != nil {
 		return fmt.Errorf("body: %w", err)
 	}
-	if d.More() {
-		return fmt.Errorf("body: it must hold one JSON object only")
+	// The chain covers the input, so the text must hold the input and nothing else.
+	again, err := json.Marshal(e.Input)
+	if err == nil && body != string(again) {
+		err = fmt.Errorf("body: it holds more than the input, or the same in other words")
 	}
-	return nil
+	return err
 }
 
 // reading reads the fields of a reading into e.
@@ -231,31 +231,22 @@ func field[T int64 | float64 | string](f Fields, name string) (T, error) {
 	return v, nil
 }
 
-// An input's point holds names in these fields, beside its body. The chain covers the
-// body only, so that names can be erased.
-const (
-	ByField      = "by"
-	VehicleField = "vehicle"
-)
-
 // namesOf returns the name fields of an input's point.
 func namesOf(n names.Names, in *fillcalc.Input) (f Fields) {
 	f = Fields{}
-	if text := n[in.By]; text != "" {
-		f[ByField] = text
-	}
-	if in.Job != nil && n[in.Job.Vehicle] != "" {
-		f[VehicleField] = n[in.Job.Vehicle]
+	for _, p := range names.Places(in) {
+		if text := n[*p.Token]; text != "" {
+			f[p.Field] = text
+		}
 	}
 	return f
 }
 
 // LearnNames adds the names in an input's point to n.
 func (p *Point) LearnNames(n names.Names, in *fillcalc.Input) {
-	if text, ok := p.Fields[ByField].(string); ok && in.By != "" {
-		n[in.By] = text
-	}
-	if text, ok := p.Fields[VehicleField].(string); ok && in.Job != nil {
-		n[in.Job.Vehicle] = text
+	for _, place := range names.Places(in) {
+		if text, ok := p.Fields[place.Field].(string); ok && *place.Token != "" {
+			n[*place.Token] = text
+		}
 	}
 }

@@ -78,11 +78,11 @@ func FuzzPointEvent(f *testing.F) {
 			}
 			return
 		}
-		names := names.Names{}
+		known := names.Names{}
 		if e.Input != nil {
-			p.LearnNames(names, e.Input)
+			p.LearnNames(known, e.Input)
 		}
-		back, err := Of(&e, names)
+		back, err := Of(&e, known)
 		if err != nil || back.Measurement != p.Measurement || back.Sensor != p.Sensor {
 			t.Fatalf("%q is %+v, that is %+v, %v", text, e, back, err)
 		}
@@ -99,7 +99,7 @@ func FuzzPointEvent(f *testing.F) {
 		s := fillcalc.Apply(fillcalc.State{}, e)
 		Volumes(&s)
 		Window(&s)
-		Summary(&s, Chain{})
+		Summary(&s, Chain{}, nil)
 	})
 }
 
@@ -112,12 +112,12 @@ func FuzzEventLine(f *testing.F) {
 	f.Add(uint64(1), int64(math.MaxInt64), byte(fillcalc.KindInput), "", uint64(0), uint64(0), byte(0), byte(0), "日本 \xff", `ends in a backslash \`)
 	f.Fuzz(func(t *testing.T, seq uint64, atNs int64, kind byte, sensor string, n, value uint64, stability, faults byte, why, by string) {
 		e := fillcalc.Event{Seq: max(1, seq>>1), AtNs: atNs, Kind: fillcalc.Kind(1 + (kind-1)%3)}
-		names := names.Names{}
+		known := names.Names{}
 		if e.Kind == fillcalc.KindInput {
 			// Texts come from commands, which are JSON, so they are UTF-8.
 			e.Input = &fillcalc.Input{Do: fillcalc.DoAbandon, ID: "1", By: "t-1", Why: strings.ToValidUTF8(why, "?")}
 			if by != "" {
-				names["t-1"] = by
+				known["t-1"] = by
 			}
 		} else {
 			// Only what the configuration and the cart let through.
@@ -129,7 +129,7 @@ func FuzzEventLine(f *testing.F) {
 				e.Value = v
 			}
 		}
-		line, err := Line("hilltop", "bay2", &e, names)
+		line, err := Line("hilltop", "bay2", &e, known)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -143,8 +143,8 @@ func FuzzEventLine(f *testing.F) {
 		if err != nil || string(was) != string(is) || math.Float64bits(e.Value) != math.Float64bits(back.Value) {
 			t.Fatalf("%s was sent as %q, read as %s, %v", was, line, is, err)
 		}
-		if names["t-1"] != "" && p.Fields[ByField] != bridgetest.OneLine.Replace(strings.ToValidUTF8(by, "\uFFFD")) {
-			t.Fatalf("%q came back as %q", by, p.Fields[ByField])
+		if known["t-1"] != "" && p.Fields[names.ByField] != bridgetest.OneLine.Replace(strings.ToValidUTF8(by, "\uFFFD")) {
+			t.Fatalf("%q came back as %q", by, p.Fields[names.ByField])
 		}
 	})
 }

@@ -24,6 +24,8 @@ type About struct {
 	// ShopUnits are those in which the shop reads amounts, for a screen that was not told
 	// otherwise: metric, us, imperial.
 	ShopUnits string `json:"shop_units"`
+	// RecordKey is the public key that signs this bridge's closing records, 64 hexadecimal digits.
+	RecordKey string `json:"record_key"`
 }
 
 // AboutSensor is one sensor in the leaf about.

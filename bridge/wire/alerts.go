@@ -49,10 +49,11 @@ const (
 	AlertScatter        AlertCode = AlertCode(fillcalc.AlertScatter) // a scale sways more than its configuration says
 	AlertStockLow       AlertCode = "stock_low"                      // of a fluid less is left than the shop wants to have
 	AlertWasteFull      AlertCode = "waste_full"                     // the container for used oil must be emptied
+	AlertRecords        AlertCode = "records"                        // a closing record could not be copied to its second place
 	AlertRunsOut        AlertCode = AlertCode(fillcalc.AlertRunsOut) // what is poured in runs out below
 )
 
 // AlertCodes lists all codes.
 var AlertCodes = []AlertCode{AlertBroker, AlertHistory, AlertHistoryRefused, AlertJournal, AlertJournalGap, AlertJournalFilling,
 	AlertJournalJobs, AlertJournalGivenUp, AlertJournalOlder, AlertSnapshot, AlertClock, AlertClockUnset, AlertSensor, AlertFrames, AlertFrozen,
-	AlertCalibration, AlertBalance, AlertCaddy, AlertChange, AlertFlow, AlertJumps, AlertMoved, AlertScatter, AlertStockLow, AlertWasteFull, AlertRunsOut}
+	AlertCalibration, AlertBalance, AlertCaddy, AlertChange, AlertFlow, AlertJumps, AlertMoved, AlertScatter, AlertStockLow, AlertWasteFull, AlertRecords, AlertRunsOut}

@@ -43,7 +43,7 @@ func verdictOf(s *fillcalc.State) *JobVerdict {
 	for _, outcome := range []fillcalc.Outcome{fillcalc.NotVerified, fillcalc.Failed} { // the worst last
 		for _, c := range slices.Backward(v.Criteria) {
 			for _, r := range slices.Backward(c.Reasons) {
-				if r.Outcome == outcome {
+				if c.Counts && r.Outcome.ForJob() == outcome {
 					all = append(all, JobReason{c.Name, string(outcome), Say(r.Text)})
 				}
 			}

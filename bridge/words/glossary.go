@@ -45,7 +45,7 @@ var glossary = []struct {
 	{"window", []string{"check_window=window", "window.below", "window.nearing", "window.open", "window.closing", "window.above", "window.blind", "forecast=opens_in_s", "level_shift=level_shift_ml"}},
 	{"record", []string{"item.level_before", "item.filter", "item.seal", "item.magnet", "item.pan", "item.flange", "item.gasket", "item.torque", "item.leaks", "item.level",
 		"result.done", "result.not_done", "result.not_needed", "result.right", "result.low", "result.high"}},
-	{"verdict", []string{"verdict=verdict", "outcome.passed", "outcome.not_verified", "outcome.failed", "criterion.amount", "criterion.level", "criterion.decisions",
+	{"verdict", []string{"verdict=verdict", "outcome.passed", "outcome.not_recorded", "outcome.not_verified", "outcome.failed", "criterion.amount", "criterion.level", "criterion.decisions",
 		"criterion.calibrations", "criterion.sensors", "criterion.record", "tolerance", "override", "closing_record=bayfill_job", "audit", "ticket", "stock"}},
 	{"quality", []string{"quality.good", "quality.no_job", "quality.not_open", "quality.closed_unmeasured", "quality.no_probe", "quality.no_reading", "quality.silent", "quality.damaged",
 		"quality.fault", "quality.overload", "quality.underload", "quality.unsettled", "quality.settling", "quality.away", "quality.too_fast", "quality.out_of_range",

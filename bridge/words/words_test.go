@@ -14,6 +14,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"bayfill/bridge/names"
 	"bayfill/bridge/units"
 	"bayfill/bridge/wire"
 	"bayfill/bridge/words"
@@ -98,10 +99,14 @@ func lists() (keys []string) {
 	add("instrument", "caddy", "supply", "caddy+supply", "transmission-temp", "caddy-temp", "coolant-temp")
 	add("more", "more", "less")
 	for _, c := range new(fillcalc.State).Verdict(0).Criteria {
-		add("criterion", c.Name)
+		if !slices.Contains(fillcalc.WorkItems(), fillcalc.Item(c.Name)) {
+			add("criterion", c.Name)
+		}
 	}
 	add("criterion", "record")
-	add("outcome", string(fillcalc.Passed), string(fillcalc.NotVerified), string(fillcalc.Failed))
+	for _, o := range fillcalc.Outcomes {
+		add("outcome", string(o))
+	}
 	add("role", "caddy", "supply", "caddy+supply", "fluid", "coolant")
 	add("frame", "overload", "underload", "sensor", "unit", "no_unit")
 	for _, tone := range fillcalc.Tones {
@@ -120,6 +125,15 @@ func lists() (keys []string) {
 	for _, as := range []fillcalc.Label{fillcalc.AsGone, fillcalc.AsThing} {
 		add("answer", string(as)+"_back", string(as)+"_back_means")
 	}
+	add("name", string(names.NotProven), string(names.NotKept), string(names.Gone), string(names.Forged))
+	add("signature", "none", "trusted", "not_trusted", "broken", "unknown_key")
+	add("kind", "missing", "added", "order", "altered", "unreadable", "no_record", "differs", "other_fold", "not_ended", "no_beginning", "misplaced", "forged", "unsigned")
+	add("notice", "alert", "remark", "sensor", "start")
+	add("cause", string(fillcalc.Sudden), string(fillcalc.Away), string(fillcalc.Backward), string(fillcalc.Knock))
+	add("check", string(fillcalc.ByDipstick), string(fillcalc.ByOverflow))
+	add("direction", "up", "down")
+	add("teller", fillcalc.BySignal)
+	add("volume", "drained", "added", "overflow", "balance", "undecided", "target", "missing")
 	add("opening", string(fillcalc.OpeningRuns), string(fillcalc.OpeningDrips), string(fillcalc.OpeningDry))
 	add("by", "day", "month")
 	for i := range wire.Commands {

@@ -4,15 +4,16 @@ import (
 	"cmp"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/audit"
+	identity "bayfill/bridge/names"
 	"bayfill/bridge/words"
 	"bayfill/bridge/wrap"
 	"bayfill/fillcalc"
@@ -21,12 +22,35 @@ import (
 // auditWidth is the maximum width of a verdict, in columns.
 const auditWidth = 80
 
-// exitNotAudited is the exit status when a job could not be audited, which is not the
-// same as an audit that found something (1).
-const exitNotAudited = 2
+// The exit status of "audit job" besides 0, passed.
+const (
+	exitAltered     = 1 // the record is altered or incomplete
+	exitNotAudited  = 2 // nothing is known about the job
+	exitFailed      = 3 // by the verdict
+	exitNotVerified = 4 // by the verdict
+)
 
 // notAudited is an error because of which nothing is known about the job.
 type notAudited struct{ error }
+
+// notPassed is an audit whose job did not pass.
+type notPassed struct {
+	error
+	status int
+}
+
+// notPassedBy returns the error of an audit; nil when the job passed.
+func notPassedBy(r *audit.Report, v audit.Verdict) error {
+	switch {
+	case v.Criteria[0].Outcome == fillcalc.Failed: // the record's own
+		return notPassed{fmt.Errorf("job %s: its record is altered or incomplete", r.Job), exitAltered}
+	case v.Outcome == fillcalc.Failed:
+		return notPassed{fmt.Errorf("job %s failed", r.Job), exitFailed}
+	case v.Outcome != fillcalc.Passed:
+		return notPassed{fmt.Errorf("job %s is not verified", r.Job), exitNotVerified}
+	}
+	return nil
+}
 
 func auditCommand() *cobra.Command {
 	cmd := &cobra.Command{
@@ -55,8 +79,13 @@ func auditJobCommand() *cobra.Command {
 was published with the result, to the last bit. Sequence numbers and a hash chain
 prove that no point is missing, altered, added or out of order.
 
-The exit status is 0 only when everything is the same and complete, 1 when something
-was found, 2 when the job could not be audited.`,
+The exit status follows the verdict, with --json too:
+
+  0  passed: the record is the same and complete, and the work was done right
+  1  the record is altered or incomplete
+  2  the job could not be audited
+  3  the record is whole, and the work failed
+  4  the record is whole, and something could not be verified`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return o.run(cmd.Context(), args[0], cmd.OutOrStdout(), cmd.ErrOrStderr())
@@ -73,21 +102,14 @@ was found, 2 when the job could not be audited.`,
 }
 
 func (o *auditJobOptions) run(ctx context.Context, job string, out, errOut io.Writer) error {
-	reader, err := o.reader("")
+	reader, err := o.reader(o.from.units())
 	if err != nil {
 		return err
 	}
-	record, err := o.record(ctx, job)
-	var config configError
-	switch {
-	case errors.As(err, &config):
+	record, report, err := o.audited(ctx, job, errOut)
+	if err != nil {
 		return err
-	case err != nil:
-		return notAudited{err}
-	case record.NoNames != nil:
-		fmt.Fprintf(errOut, "tokens stand in the place of names: %v\n", record.NoNames)
 	}
-	report := audit.Check(record)
 	verdict := audit.Judge(report, o.toleranceL, reader)
 	if o.json {
 		err = json.NewEncoder(out).Encode(struct {
@@ -100,13 +122,10 @@ func (o *auditJobOptions) run(ctx context.Context, job string, out, errOut io.Wr
 	if err == nil {
 		err = o.writeFiles(record, report, reader)
 	}
-	switch {
-	case err != nil:
+	if err != nil {
 		return notAudited{err}
-	case !report.SameAndComplete():
-		return errors.New("job " + job + " is not same and complete")
 	}
-	return nil
+	return notPassedBy(report, verdict)
 }
 
 // writeFiles writes the sheet and the table that the flags ask for.
@@ -116,7 +135,7 @@ func (o *auditJobOptions) writeFiles(record *audit.Record, report *audit.Report,
 			if filepath.Ext(o.sheet) == ".json" {
 				return json.NewEncoder(w).Encode(audit.NewSheetData(record, report, o.toleranceL, r))
 			}
-			return audit.WriteSheet(w, record, report, o.toleranceL, r)
+			return audit.WriteSheet(w, record, report, o.toleranceL, r, time.Now())
 		})
 		if err != nil {
 			return err
@@ -148,14 +167,24 @@ func printReport(out io.Writer, r *audit.Report, v audit.Verdict, reader words.R
 	say(same, nil, of)
 	say("audit.from", nil, of)
 	say("audit.events", figures{"events": float64(r.Events), "messages": float64(r.Published)}, nil)
+	say("audit.signature", nil, names{"signature": string(r.Signature.State)})
+	for _, n := range r.Names {
+		if n.State != identity.Proven {
+			printIndented("  - ", n.For(reader))
+		}
+	}
 	if r.SameName > 0 {
 		say("audit.other_names", figures{"count": float64(r.SameName)}, nil)
 	}
 	for _, f := range r.Findings {
-		printIndented("  - ", f.Text)
+		printIndented("  - ", f.For(reader))
 	}
 	say("audit.verdict", nil, names{"outcome": string(v.Outcome)})
 	for _, c := range v.Criteria {
-		printIndented("  - ", fmt.Sprintf("%s: %s. %s", c.Title, reader.Word("outcome."+string(c.Outcome)), strings.Join(c.Says, " ")))
+		outcome := reader.Word("outcome." + string(c.Outcome))
+		if !c.Counts {
+			outcome += " (" + reader.Word("sheet.not_counted") + ")"
+		}
+		printIndented("  - ", fmt.Sprintf("%s: %s. %s", c.Title, outcome, strings.Join(c.Says, " ")))
 	}
 }

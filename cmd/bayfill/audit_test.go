@@ -7,15 +7,19 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"bayfill/bridge/audit"
+	"bayfill/fillcalc"
 )
 
-// auditDemo audits the job in a demo's folder, as it is and spoiled.
+// auditDemo audits the job in a demo's folder, as it is and spoiled. Nobody has calibrated the
+// demo's instruments, so it is not verified.
 func auditDemo(t *testing.T, dir, job string) {
 	t.Helper()
 	journal := filepath.Join(dir, "data", demoCart+".journal")
 	sheet, numbers, table := filepath.Join(dir, "sheet.html"), filepath.Join(dir, "sheet.json"), filepath.Join(dir, "course.csv")
 	status, out, errors := program(t.Context(), "audit", "job", job, "--journal", journal, "--sheet", sheet, "--csv", table)
-	if status != 0 || !strings.Contains(out, "Job "+job+" on cart "+demoCart+": same and complete") {
+	if status != exitNotVerified || !strings.Contains(out, "Job "+job+" on cart "+demoShop+"/"+demoCart+": same and complete") {
 		t.Errorf("status %d: %s%s", status, out, errors)
 	}
 	for line := range strings.Lines(out) {
@@ -23,10 +27,10 @@ func auditDemo(t *testing.T, dir, job string) {
 			t.Errorf("%d columns: %s", n, line)
 		}
 	}
-	if status, _, errors = program(t.Context(), "audit", "job", job, "--journal", journal, "--sheet", numbers); status != 0 {
+	if status, _, errors = program(t.Context(), "audit", "job", job, "--journal", journal, "--sheet", numbers); status != exitNotVerified {
 		t.Errorf("status %d: %s", status, errors)
 	}
-	for path, holds := range map[string]string{sheet: "<h1>Audit sheet of job " + job, numbers: `"job":"` + job + `"`, table: "drained_l"} {
+	for path, holds := range map[string]string{sheet: "<title>" + job, numbers: `"job":"` + job + `"`, table: "drained_l"} {
 		text, err := os.ReadFile(path)
 		if err != nil || !strings.Contains(string(text), holds) {
 			t.Errorf("%s does not hold %s: %v", filepath.Base(path), holds, err)
@@ -64,7 +68,7 @@ func auditDemo(t *testing.T, dir, job string) {
 	if err := json.Unmarshal([]byte(out), &verdict); err != nil {
 		t.Fatalf("%v in %s", err, out)
 	}
-	if status != 1 || verdict.Complete || len(verdict.Findings) == 0 || verdict.Findings[0].Kind != "altered" {
+	if status != exitAltered || verdict.Complete || len(verdict.Findings) == 0 || verdict.Findings[0].Kind != "altered" {
 		t.Errorf("status %d: %s", status, out)
 	}
 
@@ -99,6 +103,33 @@ func TestHistoryRefuses(t *testing.T) {
 		status, _, errors := program(t.Context(), append([]string{"history"}, strings.Fields(c.args)...)...)
 		if status == 0 || !strings.Contains(errors, c.says) {
 			t.Errorf("%s: status %d: %s, want %s", c.args, status, errors, c.says)
+		}
+	}
+}
+
+// The exit status of "audit job" follows the verdict that people act on, and a record that was
+// altered comes first.
+func TestAuditStatus(t *testing.T) {
+	verdict := func(record, job fillcalc.Outcome) audit.Verdict {
+		return audit.Verdict{Outcome: job, Criteria: []audit.Criterion{{Name: "record", Outcome: record}}}
+	}
+	for _, c := range []struct {
+		record, job fillcalc.Outcome
+		want        int
+	}{
+		{fillcalc.Passed, fillcalc.Passed, 0},
+		{fillcalc.Failed, fillcalc.Failed, exitAltered},
+		{fillcalc.Passed, fillcalc.Failed, exitFailed},
+		{fillcalc.NotVerified, fillcalc.Failed, exitFailed},
+		{fillcalc.Passed, fillcalc.NotVerified, exitNotVerified},
+		{fillcalc.NotVerified, fillcalc.NotVerified, exitNotVerified},
+	} {
+		status := 0
+		if err := notPassedBy(&audit.Report{Job: "van-7"}, verdict(c.record, c.job)); err != nil {
+			status = err.(notPassed).status
+		}
+		if status != c.want {
+			t.Errorf("record %s, job %s: status %d, want %d", c.record, c.job, status, c.want)
 		}
 	}
 }

@@ -17,10 +17,12 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/audit"
+	"bayfill/bridge/words"
 )
 
 type auditFleetOptions struct {
-	from         historyFlags
+	from historyFlags
+	readerFlags
 	since, until string
 	shop, cart   string
 	html, csv    string
@@ -41,6 +43,7 @@ func auditFleetCommand() *cobra.Command {
 	}
 	o.from.add(cmd)
 	f := cmd.Flags()
+	o.readerFlags.add(f)
 	f.StringVar(&o.since, "since", "90d", sinceHelp)
 	f.StringVar(&o.until, "until", "0d", untilHelp)
 	f.StringVar(&o.shop, "shop", "", "flag.shop")
@@ -61,6 +64,10 @@ func (o *auditFleetOptions) run(ctx context.Context, out io.Writer, now time.Tim
 	if q.SinceNs >= q.UntilNs {
 		return fmt.Errorf("--since: %s is not before --until", o.since)
 	}
+	reader, err := o.reader(o.from.units())
+	if err != nil {
+		return err
+	}
 	fleet, writeCSV, end, err := o.fleet(ctx, q)
 	if err != nil {
 		return err
@@ -69,7 +76,10 @@ func (o *auditFleetOptions) run(ctx context.Context, out io.Writer, now time.Tim
 	for _, f := range []struct {
 		path  string
 		write func(io.Writer) error
-	}{{o.html, fleet.WriteHTML}, {o.csv, writeCSV}} {
+	}{
+		{o.html, func(w io.Writer) error { return fleet.WriteHTML(w, reader) }},
+		{o.csv, writeCSV},
+	} {
 		if f.path == "" {
 			continue
 		}
@@ -80,7 +90,7 @@ func (o *auditFleetOptions) run(ctx context.Context, out io.Writer, now time.Tim
 	if o.json {
 		return json.NewEncoder(out).Encode(fleet)
 	}
-	printFleet(out, fleet)
+	printFleet(out, fleet, reader)
 	return nil
 }
 
@@ -147,7 +157,7 @@ func writeFile(path string, write func(io.Writer) error) error {
 }
 
 // printFleet prints the charts in words, in at most auditWidth columns.
-func printFleet(out io.Writer, f *audit.Fleet) {
+func printFleet(out io.Writer, f *audit.Fleet, r words.Reader) {
 	printWrapped(out, fmt.Sprintf("Jobs that ended from %s to %s, UTC. Balance: added less target (less drained where no target is known), mL, of the newest %d closed jobs at most.",
 		f.Since.Format(time.DateOnly), f.Until.Format(time.DateOnly), f.Newest), auditWidth)
 	if len(f.Carts) == 0 {
@@ -156,7 +166,7 @@ func printFleet(out io.Writer, f *audit.Fleet) {
 	}
 	printGroups(out, "cart", f.Carts)
 	printGroups(out, "fluid", f.Fluids)
-	printDrifts(out, f)
+	printDrifts(out, f, r)
 	printSignals(out, f)
 }
 
@@ -178,12 +188,12 @@ func printGroups(out io.Writer, head string, groups []*audit.FleetGroup) {
 	}
 }
 
-func printDrifts(out io.Writer, f *audit.Fleet) {
+func printDrifts(out io.Writer, f *audit.Fleet, r words.Reader) {
 	fmt.Fprintln(out, "\nDrift now (weighted average beyond its limits):")
 	steady := true
 	for _, g := range slices.Concat(f.Carts, f.Fluids) {
-		for _, words := range g.Drifts() {
-			printWrapped(out, "  "+plain(g.Name())+": "+printable(words), auditWidth)
+		for _, drift := range g.Drifts(r) {
+			printWrapped(out, "  "+plain(g.Name())+": "+printable(drift), auditWidth)
 			steady = false
 		}
 	}

@@ -270,11 +270,17 @@ func (o *demoOptions) config(dir string, now time.Time) (*config.Config, contact
 
 // result audits the job in the journal, and prints what was measured beside the truth.
 func (o *demoOptions) result(ctx context.Context, v *view, a account, dir string) error {
-	record, err := audit.FromJournal(ctx, filepath.Join(dir, "data", demoCart+".journal"), demoShop, demoCart, a.Job, 0)
+	path := filepath.Join(dir, "data", demoCart+".journal")
+	record, err := audit.FromJournal(ctx, path, demoShop, demoCart, a.Job, 0)
 	if err != nil {
 		return err
 	}
-	report := audit.Check(record)
+	source := jobSource{journal: path}
+	trust, err := source.trust(demoCart)
+	if err != nil {
+		return err
+	}
+	report := audit.Check(record, trust)
 	verdict := audit.Judge(report, fillcalc.DefaultToleranceL, v.reader)
 	a.SameAndComplete, a.Verdict = report.SameAndComplete(), verdict.Outcome
 	ticket := filepath.Join(dir, "job-ticket.html")

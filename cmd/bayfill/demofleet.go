@@ -18,6 +18,7 @@ import (
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/points"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -35,6 +36,7 @@ const (
 func demoFleetCommand() *cobra.Command {
 	var dir string
 	var seed uint64
+	var reads readerFlags
 	cmd := &cobra.Command{
 		Use:     "fleet",
 		Short:   "help.demo_fleet",
@@ -46,15 +48,20 @@ func demoFleetCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return demoFleet(cmd.Context(), cmd.OutOrStdout(), dir, seed, time.Now())
+			reader, err := reads.reader("")
+			if err != nil {
+				return err
+			}
+			return demoFleet(cmd.Context(), cmd.OutOrStdout(), reader, dir, seed, time.Now())
 		},
 	}
+	reads.add(cmd.Flags())
 	cmd.Flags().StringVar(&dir, "dir", "", "flag.dir")
 	cmd.Flags().Uint64Var(&seed, "seed", 1, "flag.seed_fleet")
 	return cmd
 }
 
-func demoFleet(ctx context.Context, out io.Writer, dir string, seed uint64, now time.Time) error {
+func demoFleet(ctx context.Context, out io.Writer, reader words.Reader, dir string, seed uint64, now time.Time) error {
 	text, file := fleetConfig(dir), filepath.Join(dir, configName)
 	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
 		return err
@@ -75,11 +82,11 @@ func demoFleet(ctx context.Context, out io.Writer, dir string, seed uint64, now 
 	}
 	fleet := audit.FleetOf(closings, audit.FleetQuery{SinceNs: now.AddDate(0, 0, -7*fleetWeeks-1).UnixNano(), UntilNs: now.UnixNano()})
 	page := filepath.Join(dir, "fleet.html")
-	if err := writeFile(page, fleet.WriteHTML); err != nil {
+	if err := writeFile(page, func(w io.Writer) error { return fleet.WriteHTML(w, reader) }); err != nil {
 		return err
 	}
 	fmt.Fprintf(out, "%d invented carts, %d jobs in %d weeks; one scale has moved.\n", len(fleet.Carts), len(closings), fleetWeeks)
-	printDrifts(out, fleet)
+	printDrifts(out, fleet, reader)
 	fmt.Fprintf(out, "\nThe charts: %s\nIn full:    %s audit fleet --config %s --html fleet.html\n", page, invocation(), file)
 	return openInBrowser(ctx, page)
 }

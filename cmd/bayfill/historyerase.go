@@ -11,6 +11,7 @@ import (
 	"bayfill/bridge/audit"
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
+	identity "bayfill/bridge/names"
 )
 
 func historyEraseCommand() *cobra.Command {
@@ -29,11 +30,11 @@ func historyEraseCommand() *cobra.Command {
 			if err != nil {
 				return configError{err}
 			}
-			token, err := c.Token(vehicle != "", technician+vehicle)
+			tokens, err := c.Tokens(vehicle != "", technician+vehicle)
 			if err != nil {
 				return err
 			}
-			return eraseToken(cmd.Context(), c, token, cmd.OutOrStdout())
+			return eraseTokens(cmd.Context(), c, tokens, cmd.OutOrStdout())
 		},
 	}
 	f := cmd.Flags()
@@ -43,29 +44,36 @@ func historyEraseCommand() *cobra.Command {
 	return cmd
 }
 
-// eraseToken erases what a token stands for.
-func eraseToken(ctx context.Context, c *config.Config, token string, out io.Writer) error {
-	journals := 0
-	for i := range c.Carts {
-		erased, err := journal.EraseName(ctx, c.JournalPath(c.Carts[i].Name), token)
-		if err != nil {
-			return err
-		}
-		if erased {
-			journals++
-		}
-	}
-	points := 0
+// eraseTokens erases what the tokens of a name stand for.
+func eraseTokens(ctx context.Context, c *config.Config, tokens []string, out io.Writer) error {
+	var store *audit.Store
 	if c.History.URL != "" {
-		store, err := audit.OpenStore(c.History)
-		if err != nil {
+		var err error
+		if store, err = audit.OpenStore(c.History); err != nil {
 			return err
 		}
 		defer store.Close()
-		if points, err = store.Erase(ctx, token); err != nil {
-			return err
+	}
+	journals, points := map[string]bool{}, 0
+	for _, token := range tokens {
+		for i := range c.Carts {
+			path := c.JournalPath(c.Carts[i].Name)
+			erased, err := journal.EraseName(ctx, path, token)
+			if err != nil {
+				return err
+			}
+			if erased {
+				journals[path] = true
+			}
+		}
+		if store != nil {
+			n, err := store.Erase(ctx, token)
+			if err != nil {
+				return err
+			}
+			points += n
 		}
 	}
-	fmt.Fprintf(out, "%s: erased from %d journals and %d points of the history\n", token, journals, points)
+	fmt.Fprintf(out, "%s: erased from %d journals and %d points of the history\n", identity.Who(tokens[0]), len(journals), points)
 	return nil
 }

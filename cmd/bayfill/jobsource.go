@@ -5,13 +5,17 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
+	"path/filepath"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/audit"
+	"bayfill/bridge/closing"
 	"bayfill/bridge/config"
+	"bayfill/bridge/recordkey"
 )
 
 // jobSource is where a job is read from: the history, or journals.
@@ -19,6 +23,8 @@ type jobSource struct {
 	from                historyFlags
 	journal, shop, cart string
 	opened              string
+	namesKey            string
+	keys                []string
 }
 
 func (s *jobSource) add(cmd *cobra.Command) {
@@ -28,7 +34,63 @@ func (s *jobSource) add(cmd *cobra.Command) {
 	f.StringVar(&s.journal, "journal", "", "flag.journal")
 	f.StringVar(&s.shop, "shop", "", "flag.shop_job")
 	f.StringVar(&s.cart, "cart", "", "flag.cart_job")
+	f.StringArrayVar(&s.keys, "key", nil, "flag.key")
+	f.StringVar(&s.namesKey, "names-key", "", "flag.names-key")
 	f.StringVar(&s.opened, "opened", "", "flag.opened")
+}
+
+// audited reads a job and checks it. An error is a [notAudited] or one in the configuration.
+func (s *jobSource) audited(ctx context.Context, job string, errOut io.Writer) (*audit.Record, *audit.Report, error) {
+	record, err := s.record(ctx, job)
+	var trust audit.Trust
+	if err == nil {
+		trust, err = s.trust(record.Cart)
+	}
+	var config configError
+	switch {
+	case errors.As(err, &config):
+		return nil, nil, err
+	case err != nil:
+		return nil, nil, notAudited{err}
+	case record.NoNames != nil:
+		fmt.Fprintf(errOut, "tokens stand in the place of names: %v\n", record.NoNames)
+	}
+	return record, audit.Check(record, trust), nil
+}
+
+// trust reads the keys and the copies of a cart's closing records that are at hand.
+func (s *jobSource) trust(cart string) (t audit.Trust, err error) {
+	c := &config.Config{Data: filepath.Dir(s.journal)}
+	switch {
+	case s.from.config != "" || s.journal == "" && s.from.url == "":
+		if c, err = s.from.load(); err != nil {
+			return t, err
+		}
+	case s.journal == "":
+		c.Data = "" // another server, and nothing of this shop
+	}
+	if s.namesKey != "" {
+		c.Identities.Key = config.Secret{File: s.namesKey}
+	}
+	if c.Data != "" || s.namesKey != "" {
+		if t.NameKey, err = c.NameKey(); err != nil {
+			return t, configError{err}
+		}
+	}
+	for _, key := range s.keys {
+		if _, err := recordkey.Parse(key); err != nil {
+			return t, configError{fmt.Errorf("--key: %w", err)}
+		}
+	}
+	if t.Keys = s.keys; len(t.Keys) == 0 && c.Data != "" {
+		if t.Keys, err = c.TrustedKeys(); err != nil {
+			return t, configError{err}
+		}
+	}
+	if c.Records.Also != "" {
+		t.Copies, err = closing.ReadCopies(closing.CopyPath(c.Records.Also, cart))
+	}
+	return t, err
 }
 
 // record reads a job.

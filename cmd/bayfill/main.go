@@ -8,7 +8,7 @@
 //
 // The exit status is 0 when the command did what it says, 78 when only an operator can
 // mend what is wrong (a configuration, a flag), 2 when there is no such command, "job" got
-// no answer or "audit" could not be made, else 1.
+// no answer or "audit" could not be made, else 1; "audit job" has more, which its help lists.
 //
 // In reading order: run.go, demo.go with stage.go and technician.go, station.go (a person's side of
 // the contract) with job.go, watch.go and board.go, then the others. reader.go says in which
@@ -96,6 +96,9 @@ func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer
 	}
 	if _, open := err.(notAudited); open {
 		return exitNotAudited
+	}
+	if audited, is := err.(notPassed); is {
+		return audited.status
 	}
 	if _, silent := err.(noAnswer); silent {
 		return exitNoAnswer

@@ -131,7 +131,7 @@ func TestTicket(t *testing.T) {
 	status, out, errors := program(t.Context(), "ticket", "van-7", "--config", file, "--output", page)
 	text, err := os.ReadFile(page)
 	if status != 0 || out != "" || err != nil || !strings.Contains(string(text), "<h1>Job ticket</h1>") || !strings.Contains(string(text), "hilltop") ||
-		!strings.Contains(string(text), "Grey Van 7") || !strings.Contains(string(text), " qt</strong>") {
+		!strings.Contains(string(text), "Grey Van 9") || !strings.Contains(string(text), " qt</strong>") {
 		t.Errorf("status %d: %s%s: %v: %.2000s", status, out, errors, err, text)
 	}
 	journal := filepath.Join(filepath.Dir(file), "bay2.journal")
@@ -140,9 +140,10 @@ func TestTicket(t *testing.T) {
 		t.Errorf("status %d: %s: %.2000s", status, errors, out)
 	}
 	status, out, _ = program(t.Context(), "audit", "job", "van-7", "--config", file)
-	if status != 0 || !strings.Contains(out, "van-7 on cart hilltop/bay2: same and complete") {
+	if status != exitFailed && status != exitNotVerified || !strings.Contains(out, "van-7 on cart hilltop/bay2: same and complete") {
 		t.Errorf("an audit by the configuration: status %d: %s", status, out)
 	}
+	auditByKeys(t, filepath.Dir(file))
 	for _, c := range []struct {
 		args   string
 		status int
@@ -157,5 +158,46 @@ func TestTicket(t *testing.T) {
 		if status, _, errors := program(t.Context(), append([]string{"ticket"}, strings.Fields(c.args)...)...); status != c.status || !strings.Contains(errors, c.says) {
 			t.Errorf("%s: status %d: %s", c.args, status, errors)
 		}
+	}
+}
+
+// auditByKeys audits a copy of a journal without its keys, with them, and with a wrong one.
+func auditByKeys(t *testing.T, dir string) {
+	t.Helper()
+	text, err := os.ReadFile(filepath.Join(dir, "bay2.journal"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	away := filepath.Join(t.TempDir(), "copy.journal")
+	if err := os.WriteFile(away, text, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	c, err := config.Load(filepath.Join(dir, "bayfill.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	keys, err := c.TrustedKeys()
+	if err != nil || len(keys) != 1 {
+		t.Fatal(keys, err)
+	}
+	names := " --names-key " + filepath.Join(dir, "identity.key")
+	for args, want := range map[string]string{
+		"":                                   "nobody vouches; Grey Van 9 (name not proven); hilltop/bay2",
+		" --key " + keys[0] + names:          "Signature: by a trusted key",
+		" --key " + strings.Repeat("ab", 32): "none of the trusted ones; Signature: by a key that is not trusted",
+	} {
+		status, out, _ := program(t.Context(), strings.Fields("audit job van-7 --journal "+away+args)...)
+		flat := strings.Join(strings.Fields(out), " ")
+		for _, says := range strings.Split(want, "; ") {
+			if !strings.Contains(flat, says) {
+				t.Errorf("%s: the audit does not say %q: %s", args, says, out)
+			}
+		}
+		if altered := status == exitAltered; altered != strings.Contains(args, "abab") || strings.Contains(flat, "not proven") == strings.Contains(args, "--names-key") {
+			t.Errorf("%s: status %d: %s", args, status, out)
+		}
+	}
+	if status, _, errors := program(t.Context(), "audit", "job", "van-7", "--journal", away, "--key", "abc"); status != exitConfig || !strings.Contains(errors, "--key: ") {
+		t.Errorf("a key that is none: status %d: %s", status, errors)
 	}
 }

@@ -2,8 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
-	"fmt"
 	"io"
 
 	"github.com/spf13/cobra"
@@ -45,18 +43,12 @@ func (o *ticketOptions) run(ctx context.Context, job string, out, errOut io.Writ
 	if err != nil {
 		return err
 	}
-	record, err := o.record(ctx, job)
-	var config configError
-	switch {
-	case errors.As(err, &config):
+	record, report, err := o.audited(ctx, job, errOut)
+	if err != nil {
 		return err
-	case err != nil:
-		return notAudited{err}
-	case record.NoNames != nil:
-		fmt.Fprintf(errOut, "tokens stand in the place of names: %v\n", record.NoNames)
 	}
 	write := func(w io.Writer) error {
-		return audit.WriteTicket(w, record, audit.Check(record), o.toleranceL, reader)
+		return audit.WriteTicket(w, record, report, o.toleranceL, reader)
 	}
 	if o.output == "" {
 		return write(out)

@@ -40,6 +40,19 @@ carts: [{name: %s, sensors: [{name: caddy, role: caddy, port: a, protocol: line,
 	return c
 }
 
+// Trust returns what the configuration's own audits have at hand.
+func Trust(t testing.TB, c *config.Config) (trust audit.Trust) {
+	t.Helper()
+	var err error
+	if trust.NameKey, err = c.NameKey(); err == nil {
+		trust.Keys, err = c.TrustedKeys()
+	}
+	if err != nil || trust.NameKey == nil || len(trust.Keys) == 0 {
+		t.Fatalf("%+v, %v", trust, err)
+	}
+	return trust
+}
+
 // Provable audits jobs from the history and from the journal. Each record must be the same
 // and complete and hold at least minEvents events and minMessages published messages. It
 // returns how many records are wrong.
@@ -57,7 +70,7 @@ func Provable(t *testing.T, store *audit.Store, journal, cart string, jobs []str
 			if err != nil {
 				t.Fatal(err)
 			}
-			report := audit.Check(record)
+			report := audit.Check(record, audit.Trust{})
 			if !report.SameAndComplete() || report.Events < minEvents || report.Published < minMessages {
 				wrong++
 				t.Errorf("%s of %s: %d events, %d messages: %+v", job, from, report.Events, report.Published, report.Findings)

@@ -1,7 +1,9 @@
 package journaltest
 
 import (
+	"crypto/ed25519"
 	"crypto/sha256"
+	"fmt"
 	"testing"
 	"time"
 
@@ -19,6 +21,7 @@ type recorder struct {
 	t          testing.TB
 	journal    *journal.Journal
 	identities names.Hider
+	recordKey  ed25519.PrivateKey
 	state      fillcalc.State
 	chain      points.Chain
 	batch      journal.Batch
@@ -53,7 +56,7 @@ func (r *recorder) do(in fillcalc.Input, atNs int64) {
 	r.batch.Answers = []journal.Answer{{ID: in.ID, AtNs: r.state.NowNs, Command: sha256.Sum256(nil), Reply: []byte("{}")}}
 	r.batch.LinkChain(r.chain)
 	if open && !r.state.Job.Phase.Open() {
-		r.batch.Published = append(r.batch.Published, points.Summary(&r.state, r.batch.Chain))
+		r.batch.Published = append(r.batch.Published, points.Summary(&r.state, r.batch.Chain, r.recordKey))
 		r.batch.Snapshot = &r.state
 	}
 	r.append()
@@ -91,10 +94,18 @@ func KeepJobs(t testing.TB, config *config.Config, jobNames []string, jobs ...[]
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := recorder{t: t, journal: journal, identities: names.Hider{Key: key, Policy: config.Identities.Policy(), Current: names.Names{}}}
-	r.take(fillcalc.Event{Kind: fillcalc.KindInput, AtNs: time.Now().UnixNano(), Input: &fillcalc.Input{Do: fillcalc.DoStart, Setup: cart.Setup(nil)}})
+	recordKey, err := config.RecordKey()
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := recorder{t: t, journal: journal, recordKey: recordKey, identities: names.Hider{Key: key, Policy: config.Identities.Policy(), Current: names.Names{}}}
+	r.take(fillcalc.Event{Kind: fillcalc.KindInput, AtNs: time.Now().UnixNano(), Input: &fillcalc.Input{Do: fillcalc.DoStart, Setup: cart.Setup(config.Shop, nil)}})
 	for k, events := range jobs {
-		r.play(jobNames[k], k != 1, events) // the second job names no vehicle
+		vehicle := fmt.Sprintf("Grey Van %d", 7+k)
+		if k == 1 {
+			vehicle = "" // the second job names none
+		}
+		r.play(jobNames[k], vehicle, events)
 		if r.state.Job.Spec.ID != jobNames[k] || r.state.Job.Phase.Open() {
 			t.Fatalf("job %s is %s, not ended", r.state.Job.Spec.ID, r.state.Job.Phase)
 		}
@@ -102,7 +113,7 @@ func KeepJobs(t testing.TB, config *config.Config, jobNames []string, jobs ...[]
 	r.keep()
 }
 
-func (r *recorder) play(name string, vehicle bool, events []fillcalc.Event) {
+func (r *recorder) play(name, vehicle string, events []fillcalc.Event) {
 	r.t.Helper()
 	shift := r.state.NowNs + 1e9 - events[0].AtNs
 	celsius, probeNs, frames := 25.0, int64(0), uint64(0)
@@ -126,6 +137,7 @@ func (r *recorder) play(name string, vehicle bool, events []fillcalc.Event) {
 		in := *e.Input
 		if in.Do == fillcalc.DoStart {
 			setup := *in.Setup
+			setup.Shop, setup.Cart = r.state.Setup.Shop, r.state.Setup.Cart
 			setup.Probe = fillcalc.ProbeSetup{Sensor: "probe", LagS: 5}
 			e.Input = &fillcalc.Input{Do: fillcalc.DoStart, Setup: &setup}
 			r.take(e)
@@ -133,10 +145,7 @@ func (r *recorder) play(name string, vehicle bool, events []fillcalc.Event) {
 		}
 		if in.Do == fillcalc.DoOpen {
 			spec := *in.Job
-			spec.ID = name
-			if vehicle {
-				spec.Vehicle = "Grey Van 7"
-			}
+			spec.ID, spec.Vehicle = name, vehicle
 			in.Job, in.Setup = &spec, &r.state.Setup
 		}
 		in.ID = name + "-" + string(in.Do) + "-" + wire.Timestamp(e.AtNs)
