@@ -62,7 +62,7 @@ func TestTwoPasses(t *testing.T) {
 		near(t, name+": its first fill", p.RemainingL, 0.8*p.TargetL-p.InL, 1e-9)
 		near(t, name+": in of it", p.InL, 0, 0.02)
 		r.refused(Input{Do: DoPhase, Phase: Running}, "refuse.too_little_in")
-		r.refused(Input{Do: DoBaseline}, "do: baseline is")
+		r.refused(Input{Do: DoBaseline}, "do: refuse.baseline")
 		if len(p.Notes) > 0 {
 			t.Errorf("%s: notes %+v", name, p.Notes)
 		}

@@ -54,7 +54,7 @@ func badValues(f *wire.Field) map[string]string {
 		bad["word"] = `"lots"`
 	case wire.KindNumber, wire.KindWhole, wire.KindAmount:
 		bad["word"], bad["huge"], bad["infinite"], bad["NaN"] = `"lots"`, "1e300", "1e999", `"NaN"`
-		if f.Range.Min > -1e9 {
+		if f.Range.Low > -1e9 {
 			bad["negative"] = "-1e6"
 		}
 	}

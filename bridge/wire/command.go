@@ -115,7 +115,7 @@ func parseFields(fields map[string]json.RawMessage) (c Command, err error) {
 		}
 		v, err := f.parse(raw)
 		if err != nil {
-			return c, fmt.Errorf("%s: %w", name, err)
+			return c, err
 		}
 		if string(raw) == `""` && !f.Empty {
 			continue
@@ -126,19 +126,23 @@ func parseFields(fields map[string]json.RawMessage) (c Command, err error) {
 		_, present := c.values[f.Name]
 		_, instead := c.values[f.Unless]
 		if f.Required && !present && !instead {
-			return c, fmt.Errorf("%s: is missing: %s needs %s%s", f.Name, c.Do, f.Wanted(), orInstead(f.Unless))
+			return c, missing(f.Name)
 		}
 	}
 	c.ID, c.By, c.NotAfter = c.Text("id"), c.Text("by"), c.values["not_after"].Moment
 	return c, nil
 }
 
-// orInstead names the field that may take the place of a missing one.
-func orInstead(field string) string {
-	if field == "" {
-		return ""
+// missing refuses a command without a field that it needs.
+func missing(field string) error {
+	key := "refuse.missing"
+	switch field {
+	case "fluid":
+		key = "refuse.missing_fluid"
+	case "low_c", "high_c":
+		key = "refuse.missing_window"
 	}
-	return ", or " + field
+	return &fillcalc.Refusal{Field: field, Text: fillcalc.Text{Key: key, Names: map[string]string{"field": field}}}
 }
 
 // Fingerprint identifies a command, so that one that is sent again can be told from
