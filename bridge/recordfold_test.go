@@ -104,7 +104,7 @@ func recordRealParts(t *testing.T) {
 	rig.Do((*sim.Cart).StopEngine)
 	bridgetest.Eventually(t, 30*time.Second, "quiet scales", func() bool { return bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).Quality == "good" })
 	answerAll(s)
-	s.Must(`"do":"close"`)
+	s.Must(`"do":"close","why":"a test"`)
 	stop()
 	writeEvents(t, config.JournalPath("cart"), "job-1", "real-parts")
 }

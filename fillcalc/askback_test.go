@@ -66,7 +66,7 @@ func TestCloseLacks(t *testing.T) {
 	r := started(t, twoScales(), aJob(), Draining)
 	r.scene(60, steady(0.05), nil, nil)
 	r.rest(8)
-	wantLacks(&r.s, "refuse.close_missing", "no_filling no_running no_checking little level_open", Failed)
+	wantLacks(&r.s, "refuse.close_missing", "no_filling no_running no_checking little", Failed)
 	r.settled(Input{Do: DoPhase, Phase: Filling})
 	r.scene(60, nil, steady(0.0505), nil)
 	r.rest(8)

@@ -16,13 +16,16 @@ func (s *State) CloseLacks() error {
 			lacks = append(lacks, "no_"+string(p))
 		}
 	}
+	if _, left := s.passLeft(); left {
+		lacks = append(lacks, "passes")
+	}
 	v := s.Verdict(DefaultToleranceL)
 	key, f := "refuse.close_lacks", figures(nil)
 	for _, c := range v.Criteria {
 		for _, r := range c.Reasons {
 			lack := lackOf[r.Key]
 			switch {
-			case lack == "" || r.Outcome == Passed:
+			case lack == "" || r.Outcome == Passed || lack == "level_open" && slices.Contains(lacks, "no_checking"):
 				continue
 			case r.Key == "verdict.missing":
 				key, f = "refuse.close_missing", figures{"missing_l": r.Figures["missing_l"]}
@@ -51,6 +54,7 @@ var lackOf = map[string]string{
 
 // Lacks lists all words of the name lack.
 func Lacks() (list []string) {
+	list = append(list, "passes")
 	for _, p := range [...]Phase{Draining, Filling, Running, Checking} {
 		list = append(list, "no_"+string(p))
 	}

@@ -1,6 +1,9 @@
 package fillcalc
 
-import "fmt"
+import (
+	"fmt"
+	"strconv"
+)
 
 func (in *Setup) check() error {
 	if len(in.Scales) == 0 || len(in.Scales) > 2 {
@@ -98,6 +101,9 @@ func (in *JobSpec) checkFigures() error {
 	}
 	if CheckGears(in.Gears) != nil {
 		return refused("gears", "refuse.gears", nil, names{"typed": in.Gears})
+	}
+	if in.Passes < 0 || in.Passes > MaxPasses {
+		return Outside("passes", "", Span{Low: 1, High: MaxPasses}, strconv.Itoa(in.Passes))
 	}
 	return in.Usual.check()
 }

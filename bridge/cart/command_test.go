@@ -155,10 +155,10 @@ func TestCommandsByTheJobsState(t *testing.T) {
 			}
 		}
 		for _, c := range []string{`"do":"phase","phase":"draining"`, `"do":"baseline"`, `"do":"answer","change":1,"as":"fluid"`, `"do":"clear"`, `"do":"close"`, `"do":"abandon","why":"x"`} {
-			do("needs an open job", c)
+			do("No job is open", c)
 		}
-		do("window: low_c 45 and high_c 35 must rise", `"do":"open","fluid":"fresh","low_c":45,"high_c":35`)
-		do("first_fill: must be above 0 and at most 1, not 0", `"do":"open","fluid":"fresh","low_c":35,"high_c":45,"first_fill":0`)
+		do("low_c: The check window goes from 45.0 °C to 35.0 °C", `"do":"open","fluid":"fresh","low_c":45,"high_c":35`)
+		do("first_fill: 0 is out of range: more than 0, at most 1", `"do":"open","fluid":"fresh","low_c":35,"high_c":45,"first_fill":0`)
 		do("", bridgetest.OpenJob)
 		do("Job job-1 is still open", bridgetest.OpenJob)
 		do(`phase: "closed" is not one of`, `"do":"phase","phase":"closed"`)
@@ -167,8 +167,9 @@ func TestCommandsByTheJobsState(t *testing.T) {
 		do("", `"do":"phase","phase":"draining"`)
 		l.live(6, 0.05, 0)
 		do("Fluid still runs, caddy has not settled", `"do":"close"`)
-		do("", `"do":"baseline"`)
-		do("change: 1 is not one of this job's 0 changes", `"do":"answer","change":1,"as":"fluid"`)
+		do("0.37 L are counted, and would be forgotten", `"do":"baseline"`)
+		do("", `"do":"baseline","why":"a test"`)
+		do("change: No change of weight was seen", `"do":"answer","change":1,"as":"fluid"`)
 		l.live(5, 0, 0)
 		l.caddyKg += 1
 		l.live(0.8, 0, 0)
@@ -177,10 +178,10 @@ func TestCommandsByTheJobsState(t *testing.T) {
 		do("has not settled", `"do":"phase","phase":"service"`)
 		l.live(4, 0, 0)
 		do("Say first what change 1 was", `"do":"close"`)
-		do(`sensor: this cart has no scale "cady"`, `"do":"clear","sensor":"cady"`)
+		do("sensor: This cart has no scale", `"do":"clear","sensor":"cady"`)
 		do(`as: "water" is not one of`, `"do":"answer","change":1,"as":"water"`)
 		do("as: Change 1 made caddy heavier", `"do":"answer","change":1,"as":"bottle"`)
-		do("change_at: change 1 happened at 2000-", `"do":"answer","change":1,"as":"thing","change_at":"1999-12-31T23:59:59.000Z"`)
+		do("change_at: Change 1 happened at 00:00 UTC", `"do":"answer","change":1,"as":"thing","change_at":"1999-12-31T23:59:59.000Z"`)
 		if q := newest[wire.Job](l, wire.JobLeaf).Questions; len(q) != 0 {
 			t.Errorf("asked before anybody said that the scale is clear: %+v", q)
 		}
@@ -212,11 +213,12 @@ func TestCommandsByTheJobsState(t *testing.T) {
 		if m := newest[wire.Job](l, wire.JobLeaf); m.Flow.Undo != nil {
 			t.Errorf("still to take back: %+v", m.Flow.Undo)
 		}
-		do("baseline is possible before and during draining only", `"do":"baseline"`)
-		do("not_after: it is 2000-", `"do":"close","not_after":"1999-12-31T23:59:59Z"`)
-		do("", `"do":"close","not_after":"2001-01-01T00:00:00Z"`)
-		do("needs an open job", `"do":"answer","change":1,"as":"gone"`)
-		do("needs an open job", `"do":"phase","phase":"draining"`)
+		do("before and during draining only", `"do":"baseline"`)
+		do("not_after: The command came too late", `"do":"close","not_after":"1999-12-31T23:59:59Z"`)
+		do("Closed now, the job would be failed, ", `"do":"close"`)
+		do("", `"do":"close","why":"a test","not_after":"2001-01-01T00:00:00Z"`)
+		do("No job is open", `"do":"answer","change":1,"as":"gone"`)
+		do("No job is open", `"do":"phase","phase":"draining"`)
 		do("", strings.Replace(bridgetest.OpenJob, "job-1", "job-2", 1))
 		do("", `"do":"abandon","why":"wrong van"`)
 

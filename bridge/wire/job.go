@@ -53,9 +53,6 @@ type JobWindow struct {
 	HighC Number `json:"high_c"`
 }
 
-// maxPasses bounds the passes of the message: nobody drains a transmission more often.
-const maxPasses = 8
-
 // JobPass is one pass of a service: drained and filled once.
 type JobPass struct {
 	DrainedL   Number `json:"drained_l"` // weighed, and entered as spilled or left in the pan
@@ -106,7 +103,7 @@ func JobOf(s *fillcalc.State) Job {
 		m.Usual = &JobUsual{OutL: Number(u.OutL), UL: Number(u.UL), Jobs: u.Jobs}
 	}
 	m.Plan, m.Tail = planOf(s), tailOf(s)
-	m.Passes, _ = newest(s.Passes(), maxPasses, math.MaxInt, func(p fillcalc.Pass) JobPass {
+	m.Passes, _ = newest(s.Passes(), fillcalc.MaxPasses, math.MaxInt, func(p fillcalc.Pass) JobPass {
 		return JobPass{Number(p.OutL), Number(p.AddedL), Number(100 * p.OldLeft)}
 	})
 	v := s.Volumes()

@@ -129,7 +129,7 @@ func lists() (keys []string) {
 			add("fault", string(c))
 		}
 	}
-	for _, w := range []fillcalc.WindowState{fillcalc.Blind, fillcalc.Below, fillcalc.Nearing, fillcalc.Open, fillcalc.Closing, fillcalc.Above} {
+	for _, w := range []fillcalc.WindowState{fillcalc.Blind, fillcalc.Below, fillcalc.Nearing, fillcalc.Open, fillcalc.Closing, fillcalc.Above, fillcalc.NoWindow} {
 		add("window", string(w))
 	}
 	for _, c := range []sensors.Condition{sensors.Missing, sensors.NoAccess, sensors.Busy, sensors.Silent, sensors.Nonsense, sensors.Stuck, sensors.PortFailed} {
@@ -141,6 +141,13 @@ func lists() (keys []string) {
 	for _, c := range []sensors.Cause{sensors.OpenFiles, sensors.NotSerial, sensors.SpeedRejected} {
 		add("alert", "sensor_failed_"+string(c))
 	}
+	add("lack", fillcalc.Lacks()...)
+	for i := range wire.Commands {
+		for _, f := range wire.Commands[i].AllFields() {
+			add("field", f.Name)
+		}
+	}
+	add("field", "bolt_torque_nm") // of the service data
 	return append(keys, words.GlossaryKeys()...)
 }
 

@@ -163,6 +163,9 @@ func (o *jobOptions) printReply(out io.Writer, reader words.Reader, e *entries, 
 	switch {
 	case r.Refused != nil:
 		text := r.Refused.For(reader)
+		if place := e.place(r.Refused.Names["field"]); place != "" {
+			text = place + ": " + text
+		}
 		if r.Insist {
 			text += " " + reader.Word("term.insist")
 		}
