@@ -57,11 +57,11 @@ func (c *Command) amountIsThere() error {
 		fallthrough
 	case fillcalc.EnterLevel, fillcalc.EnterBottle:
 		if !given {
-			return missing("l")
+			return c.typ.MustField("l").missing()
 		}
 	case fillcalc.EnterDipstick:
 		if _, given := c.values["share"]; !given {
-			return missing("share")
+			return c.typ.MustField("share").missing()
 		}
 	}
 	return nil

@@ -9,6 +9,7 @@ import (
 	"maps"
 	"regexp"
 	"slices"
+	"strings"
 	"time"
 
 	"bayfill/fillcalc"
@@ -126,7 +127,7 @@ func parseFields(fields map[string]json.RawMessage) (c Command, err error) {
 		_, present := c.values[f.Name]
 		_, instead := c.values[f.Unless]
 		if f.Required && !present && !instead {
-			return c, missing(f.Name)
+			return c, f.missing()
 		}
 	}
 	c.ID, c.By, c.NotAfter = c.Text("id"), c.Text("by"), c.values["not_after"].Moment
@@ -134,15 +135,17 @@ func parseFields(fields map[string]json.RawMessage) (c Command, err error) {
 }
 
 // missing refuses a command without a field that it needs.
-func missing(field string) error {
-	key := "refuse.missing"
-	switch field {
-	case "fluid":
+func (f *Field) missing() error {
+	key, names := "refuse.missing", map[string]string{"field": f.Name}
+	switch {
+	case f.Name == "fluid":
 		key = "refuse.missing_fluid"
-	case "low_c", "high_c":
+	case f.Name == "low_c", f.Name == "high_c":
 		key = "refuse.missing_window"
+	case f.Kind == KindChoice:
+		key, names["choices"] = "refuse.missing_choice", strings.Join(f.Choices, ", ")
 	}
-	return &fillcalc.Refusal{Field: field, Text: fillcalc.Text{Key: key, Names: map[string]string{"field": field}}}
+	return &fillcalc.Refusal{Field: f.Name, Text: fillcalc.Text{Key: key, Names: names}}
 }
 
 // Fingerprint identifies a command, so that one that is sent again can be told from

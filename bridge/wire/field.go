@@ -91,7 +91,7 @@ func (f *Field) wrong(typed string) error {
 	case KindChoice:
 		names["choices"] = strings.Join(f.Choices, ", ")
 	case KindAmount:
-		names["example"] = f.Quantity.Example()
+		names["example"], names["units"] = f.Quantity.Example(), f.Quantity.Symbols()
 	}
 	return &fillcalc.Refusal{Field: f.Name, Text: fillcalc.Text{Key: notKeys[f.Kind], Names: names}}
 }
