@@ -135,7 +135,7 @@ func TestQuestions(t *testing.T) {
 		t.Errorf("%+v", c)
 	}
 	r.settled(Input{Do: DoClose})
-	r.refused(Input{Do: DoAnswer, Change: 3, As: AsFluid}, `do: "answer" needs an open job`)
+	r.refused(Input{Do: DoAnswer, Change: 3, As: AsFluid}, "do: refuse.no_job")
 }
 
 func TestRefusedAnswers(t *testing.T) {
