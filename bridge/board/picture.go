@@ -17,6 +17,9 @@ type picture struct {
 	Items   []item
 	Verdict verdict
 	Rows    []labelled
+	// What the result card says on paper besides: all of the job's ticket.
+	Paper         []labelled
+	PaperCautions []string
 	Offers  []answer
 }
 
@@ -24,6 +27,7 @@ type picture struct {
 type verdict struct {
 	Outcome fillcalc.Outcome
 	Text    string
+	Reasons string // how many there are
 	Why     []string
 }
 
