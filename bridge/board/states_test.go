@@ -55,9 +55,9 @@ func (s state) asks(key string, figures map[string]float64, names map[string]str
 // What the fold sends with some of its asks.
 var (
 	tones = map[string]string{"": "do", "ask.open": "do", "ask.drain": "do", "ask.runs": "wait", "ask.drips": "do", "ask.record": "do", "ask.pan_closed": "do", "ask.pour": "do", "ask.engine": "do",
-		"ask.gears": "do", "ask.check": "do", "ask.wait": "wait", "ask.level": "check", "ask.top_up": "do", "ask.close": "do", "ask.came": "answer", "ask.bottles": "answer",
+		"ask.gears": "do", "ask.check": "do", "ask.next_pass": "do", "ask.wait": "wait", "ask.level": "check", "ask.top_up": "do", "ask.close": "do", "ask.came": "answer", "ask.bottles": "answer",
 		"ask.slow": "slow", "ask.runs_out": "lost", "ask.past_first_fill": "stop", "ask.no_temperature": "unmeasured"}
-	dos   = map[string]string{"ask.came": "answer", "ask.bottles": "answer"}
+	dos   = map[string]string{"ask.came": "answer", "ask.bottles": "answer", "ask.next_pass": "phase"}
 	turns = map[string]string{"ask.engine": "running", "ask.drain_again": "draining", "ask.next_pass": "draining"}
 )
 
