@@ -55,7 +55,7 @@ func (s *State) planTo(engineHasRun bool) (Plan, error) {
 func (s *State) weighedUKg(t Tally, withoutSlope bool) float64 {
 	var b Budget
 	for _, term := range s.Budget(t) {
-		if term.Name != "density of the fluid" && !(withoutSlope && term.Name == "slope of the scale") {
+		if term.Name != "density_fluid" && !(withoutSlope && term.Name == "slope") {
 			b = append(b, term)
 		}
 	}

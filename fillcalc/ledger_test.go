@@ -164,7 +164,7 @@ func TestMarkDoesNotFollowADrip(t *testing.T) {
 		r.rest(1)
 		r.scene(60, steady(0.0005), nil, nil)
 		r.rest(8)
-		near(t, "weighing at the start", r.s.Job.Ledgers[0].Marks[0].Kg, 3.2, 0.0025)
+		near(t, "weighing_start", r.s.Job.Ledgers[0].Marks[0].Kg, 3.2, 0.0025)
 		near(t, "dripped", r.shown(DrainedTally), 0.03, 0.006)
 	}
 }
@@ -214,7 +214,7 @@ func TestDripsWhilePouring(t *testing.T) {
 	}
 	found := false
 	for _, term := range r.s.Budget(DrainedTally) {
-		found = found || term.Name == "drips while it is filled" && term.L > 0
+		found = found || term.Name == "drips" && term.L > 0
 	}
 	if !found {
 		t.Errorf("no term for what drips: %+v", r.s.Budget(DrainedTally))

@@ -564,7 +564,7 @@ func sheetTerms(b fillcalc.Budget) []SheetTerm {
 	terms := []SheetTerm{}
 	for _, t := range b {
 		if share := t.L * t.L / b.U2(); share > 1e-9 { // terms that cancel leave a rounding error
-			terms = append(terms, SheetTerm{t.Name, t.Of, number(1000 * math.Abs(t.L)), number(100 * share)})
+			terms = append(terms, SheetTerm{words.Plain.Word("budget." + t.Name), t.Of, number(1000 * math.Abs(t.L)), number(100 * share)})
 		}
 	}
 	slices.SortStableFunc(terms, func(a, b SheetTerm) int { return cmp.Compare(b.UML, a.UML) })

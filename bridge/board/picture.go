@@ -20,7 +20,7 @@ type picture struct {
 	// What the result card says on paper besides: all of the job's ticket.
 	Paper         []labelled
 	PaperCautions []string
-	Offers  []answer
+	Offers        []answer
 }
 
 // verdict is what a job gets, with the reasons why that is not "passed".

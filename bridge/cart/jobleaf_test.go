@@ -78,7 +78,7 @@ func TestJobLeaf(t *testing.T) {
 		if len(m.Entered) != 5 || m.Entered[0].What != "spilled" || m.Entered[0].By != "mara" || m.Entered[0].UL != 0.05 || m.Entered[4].Share != 0.4 || m.EnteredLeftOut != 0 {
 			t.Errorf("entered: %+v", m.Entered)
 		}
-		for _, name := range []string{"density of the air", "density of the fluid", "drift of the scale", "slope of the scale", "weighing at the end", "weighing at the start"} {
+		for _, name := range []string{"density_air", "density_fluid", "drift_drained", "slope", "weighing_end", "weighing_start"} {
 			if names := terms(m.Uncertainty.Drained); !slices.Contains(names, name) {
 				t.Errorf("terms of drained: %v, without %s", names, name)
 			}
@@ -354,7 +354,7 @@ func TestBottlesAreEntered(t *testing.T) {
 		l.must(`"do":"phase","phase":"filling"`, `"do":"enter","what":"bottle","l":1,"share":1`, `"do":"enter","what":"bottle","l":1,"share":0.5`)
 		m := newest[wire.Job](l, wire.JobLeaf)
 		near(t, "added", m.Tally.AddedL, 1.5, 0.0005)
-		if names := terms(m.Uncertainty.Added); !slices.Equal(names, []string{"labels of the bottles"}) || !(m.Tally.AddedUL > 0.01) {
+		if names := terms(m.Uncertainty.Added); !slices.Equal(names, []string{"labels"}) || !(m.Tally.AddedUL > 0.01) {
 			t.Errorf("± %v L from %v", m.Tally.AddedUL, names)
 		}
 		near(t, "remaining", m.Tally.RemainingL, 0.8*float64(m.Plan.TargetL)-1.5, 0.0005)

@@ -23,7 +23,7 @@ type Job struct {
 	ServiceData *JobServiceData `json:"service_data"`
 	Usual       *JobUsual       `json:"usual"` // null when the shop has done too few such jobs
 	Plan        *JobPlan        `json:"plan"`
-	Pass        int             `json:"pass"` // the present one, from 1
+	Pass        int             `json:"pass"`             // the present one, from 1
 	Passes      []JobPass       `json:"passes,omitempty"` // left out while the capacity is not known
 	Flow        JobFlow         `json:"flow"`
 	Tail        *JobTail        `json:"tail"`

@@ -142,6 +142,8 @@ func lists() (keys []string) {
 		add("alert", "sensor_failed_"+string(c))
 	}
 	add("lack", fillcalc.Lacks()...)
+	add("budget", fillcalc.TermNames()...)
+	add("advice", fillcalc.TermNames()...)
 	for i := range wire.Commands {
 		for _, f := range wire.Commands[i].AllFields() {
 			add("field", f.Name)
