@@ -47,7 +47,7 @@ func (s *State) Next() []Ask {
 		}
 	}
 	list = append(list, s.work()...)
-	if _, gears := s.gearWork(); j.Phase.runs() && !gears {
+	if _, gears := s.gearWork(); j.Phase.runs() && !gears && j.Spec.Passes == 0 {
 		if ask, ok := s.drainAgain(); ok {
 			list = append(list, ask)
 		}
