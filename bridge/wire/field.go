@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -73,7 +74,7 @@ func (f *Field) parse(raw json.RawMessage) (v value, err error) {
 		}
 	}
 	if json.Unmarshal(raw, into) != nil {
-		return v, f.wrong(fmt.Sprintf("%.40s", raw))
+		return v, f.Wrong(fmt.Sprintf("%.40s", raw))
 	}
 	return v, f.check(&v)
 }
@@ -84,35 +85,21 @@ var notKeys = map[Kind]string{
 	KindChoice: "refuse.choice", KindAmount: "refuse.amount", KindMoment: "refuse.not_moment",
 }
 
-// wrong refuses a value, as it was written, that is not what the field wants.
-func (f *Field) wrong(typed string) error {
-	names := map[string]string{"field": f.Name, "typed": fmt.Sprintf("%.40s", typed)}
-	switch f.Kind {
-	case KindChoice:
+// comma finds a number with a decimal comma.
+var comma = regexp.MustCompile(`^[-−]?[0-9]{0,6},[0-9]{1,6}( ?[^0-9,.]{1,10})?$`)
+
+// Wrong refuses a value, as it was written, that is not what the field wants.
+func (f *Field) Wrong(typed string) error {
+	key, names := notKeys[f.Kind], map[string]string{"field": f.Name, "typed": fmt.Sprintf("%.40s", typed)}
+	switch {
+	case f.Kind == KindChoice:
 		names["choices"] = strings.Join(f.Choices, ", ")
-	case KindAmount:
+	case f.Range != nil && comma.MatchString(typed):
+		key, names["example"] = "refuse.comma", strings.Replace(typed, ",", ".", 1)
+	case f.Kind == KindAmount:
 		names["example"], names["units"] = f.Quantity.Example(), f.Quantity.Symbols()
 	}
-	return &fillcalc.Refusal{Field: f.Name, Text: fillcalc.Text{Key: notKeys[f.Kind], Names: names}}
-}
-
-// Wanted says what the field's value must be.
-func (f *Field) Wanted() string {
-	switch f.Kind {
-	case KindNumber:
-		return "a number, such as 0.5"
-	case KindChoice:
-		return "one of " + strings.Join(f.Choices, ", ")
-	case KindMoment:
-		return "a time, such as \"2026-01-31T12:00:00Z\""
-	case KindID:
-		return "a text of 1 to 64 of A-Z a-z 0-9 _ -"
-	case KindWhole:
-		return "a whole number, such as 1"
-	case KindAmount:
-		return fmt.Sprintf("a number, such as 0.5, or an amount with its unit, such as %q", f.Quantity.Example())
-	}
-	return "a text"
+	return &fillcalc.Refusal{Field: f.Name, Text: fillcalc.Text{Key: key, Names: names}}
 }
 
 // check verifies that the kind and the description allow a value, and fills in what
@@ -124,9 +111,9 @@ func (f *Field) check(v *value) (err error) {
 	}
 	switch {
 	case f.Kind == KindID && !IDPattern.MatchString(v.Text):
-		return f.wrong(v.Text)
+		return f.Wrong(v.Text)
 	case f.Kind == KindChoice && v.Text != "" && !slices.Contains(f.Choices, v.Text):
-		return f.wrong(v.Text)
+		return f.Wrong(v.Text)
 	case f.Kind == KindNumber:
 		return f.within(v.Number, numberText(v.Number))
 	case f.Kind == KindWhole:
@@ -135,7 +122,7 @@ func (f *Field) check(v *value) (err error) {
 		return f.checkAmount(v)
 	case f.Kind == KindMoment:
 		if v.Moment, err = time.Parse(time.RFC3339, v.Text); err != nil {
-			return f.wrong(v.Text)
+			return f.Wrong(v.Text)
 		}
 	}
 	return nil
@@ -145,10 +132,10 @@ func (f *Field) check(v *value) (err error) {
 func (f *Field) checkAmount(v *value) (err error) {
 	if v.Text != "" {
 		if _, bare := units.Bare(v.Text); bare {
-			return f.wrong(v.Text)
+			return f.Wrong(v.Text)
 		}
 		if v.Number, err = units.Written(v.Text).In(f.Quantity); err != nil {
-			return f.wrong(v.Text)
+			return f.Wrong(v.Text)
 		}
 	}
 	return f.within(v.Number, v.written(f.Quantity))

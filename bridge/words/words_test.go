@@ -39,6 +39,17 @@ func TestLanguagesHaveTheSameKeys(t *testing.T) {
 	}
 }
 
+// A sentence was translated: none is the same in two languages.
+func TestSentencesAreTranslated(t *testing.T) {
+	english := words.Sentences(words.English)
+	for key, sentence := range words.Sentences(words.Spanish) {
+		list, _, _ := strings.Cut(key, ".")
+		if slices.Contains([]string{"refuse", "ask", "alert", "note", "remark", "caution", "verdict", "lack", "budget", "advice", "fault"}, list) && sentence == english[key] && len(braces.ReplaceAllString(sentence, "")) > 2 {
+			t.Errorf("%s is English: %s", key, sentence)
+		}
+	}
+}
+
 var braces = regexp.MustCompile(`\{[^{}]*\}`)
 
 // mentioned lists the names in a sentence's braces, each once.

@@ -162,14 +162,11 @@ func (o *jobOptions) printReply(out io.Writer, reader words.Reader, e *entries, 
 	}
 	switch {
 	case r.Refused != nil:
-		text := r.Refused.For(reader)
-		if place := e.place(r.Refused.Names["field"]); place != "" {
-			text = place + ": " + text
-		}
+		err := e.refused(reader, r.Refused)
 		if r.Insist {
-			text += " " + reader.Word("term.insist")
+			err = fmt.Errorf("%w %s", err, reader.Word("term.insist"))
 		}
-		return errors.New(printable(text))
+		return err
 	case !r.OK:
 		return errors.New(printable(e.named(r.Error)))
 	case o.json:
