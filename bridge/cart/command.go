@@ -67,8 +67,8 @@ func (c *Cart) execute(ctx context.Context, id string, m incoming) (earlier []by
 	}
 	// By the computer's clock, as its sender sees it: the cart's may be far ahead.
 	if wall := time.Now(); !cmd.NotAfter.IsZero() && wall.After(cmd.NotAfter) {
-		names := map[string]string{"until_when": wire.Timestamp(cmd.NotAfter.UnixNano()), "now_when": wire.Timestamp(wall.UnixNano())}
-		return nil, nil, refuse("not_after", "refuse.too_late", nil, names)
+		late := map[string]float64{"late_s": wall.Sub(cmd.NotAfter).Seconds()}
+		return nil, nil, refuse("not_after", "refuse.too_late", late, map[string]string{"now_when": wire.Timestamp(wall.UnixNano())})
 	}
 	if cmd.Do == "republish" {
 		c.link.republish()

@@ -214,7 +214,7 @@ func TestCommandsByTheJobsState(t *testing.T) {
 			t.Errorf("still to take back: %+v", m.Flow.Undo)
 		}
 		do("before and during draining only", `"do":"baseline"`)
-		do("not_after: The command came too late", `"do":"close","not_after":"1999-12-31T23:59:59Z"`)
+		do("not_after: The command came ", `"do":"close","not_after":"1999-12-31T23:59:59Z"`)
 		do("Closed now, the job would be failed, ", `"do":"close"`)
 		do("", `"do":"close","why":"a test","not_after":"2001-01-01T00:00:00Z"`)
 		do("No job is open", `"do":"answer","change":1,"as":"gone"`)
