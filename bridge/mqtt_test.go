@@ -362,7 +362,7 @@ func TestCommandsOfEveryKind(t *testing.T) {
 			{"in time", `{"id":"l2","do":"republish","not_after":"2120-01-01T00:00:00Z"}`, "l2", ""},
 			{"far from late", `{"id":"l5","do":"republish","not_after":"9999-12-31T23:59:59Z"}`, "l5", ""},
 			{"time that is none", `{"id":"l3","do":"republish","not_after":"soon"}`, "l3", `not_after: "soon" is not a time, such as`},
-			{"time that is a number", `{"id":"l4","do":"republish","not_after":5}`, "l4", "not_after: 5 is not a time"},
+			{"time that is a number", `{"id":"l4","do":"republish","not_after":5}`, "l4", "not_after: \"5\" is not a time"},
 			{"unknown fluid", `{"id":"f1","do":"open","fluid":"milk","low_c":35,"high_c":45}`, "f1", `fluid: "milk" is no fluid of this cart. It knows fresh, used`},
 			{"unknown phase", `{"id":"p1","do":"phase","phase":"lunch"}`, "p1", `phase: "lunch" is not one of`},
 			{"change that is none", `{"id":"s1","do":"answer","change":9,"as":"fluid"}`, "s1", "change: No change of weight was seen"},
