@@ -1,8 +1,8 @@
 package fillcalc
 
 import (
-	"errors"
 	"encoding/json"
+	"errors"
 	"math"
 	"math/rand/v2"
 	"reflect"

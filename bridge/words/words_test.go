@@ -239,6 +239,9 @@ func TestSay(t *testing.T) {
 		{words.Plain, fillcalc.Text{Key: "ask.pour"}, "Pour – more for the first fill."},
 		{words.Plain, fillcalc.Text{Key: "ask.from_a_newer_version"}, "ask.from_a_newer_version"},
 		{words.Plain, fillcalc.Text{}, ""},
+		// Torques of one sentence have one unit: 22 N·m is 195 in-lb, or 16.2 ft-lb.
+		{utc(words.English, units.US), fillcalc.Text{Key: "remark.torque", Figures: map[string]float64{"applied_nm": 40, "specified_nm": 22}},
+			"The pan bolts were tightened to 29.5 ft-lb; 16.2 ft-lb are asked for"},
 		// A word of the catalogue begins a sentence with a capital letter, a name stays as it is.
 		{words.Plain, fillcalc.Text{Key: "alert.sensor_unplugged", Names: map[string]string{"instrument": "caddy"}}, "The caddy's scale is not connected: plug in its cable."},
 		{words.Plain, fillcalc.Text{Key: "remark.fluid", Names: map[string]string{"fluid": "amber", "asked": "ruby", "why": "none there"}}, "amber instead of ruby: none there"},
