@@ -63,6 +63,7 @@ func TestCloseLacks(t *testing.T) {
 			t.Errorf("%+v, want %s: %s", asked.Text, key, lacks)
 		}
 	}
+	var asked *Refusal
 	r := started(t, twoScales(), aJob(), Draining)
 	r.scene(60, steady(0.05), nil, nil)
 	r.rest(8)
@@ -79,6 +80,18 @@ func TestCloseLacks(t *testing.T) {
 	r.do(Input{Do: DoRecord, Record: &Record{Item: LevelAfter, Result: Right}})
 	if err := r.s.CloseLacks(); err != nil {
 		t.Errorf("all is done: %v", err)
+	}
+	// The level decides about a little that the scales miss, and not about much.
+	for _, c := range []struct {
+		spilledL float64
+		key      string
+	}{{0.2, ""}, {0.8, "refuse.close_missing"}} {
+		spilled := r.s
+		spilled.Job.Entries = []Entry{{What: EnterSpilled, L: c.spilledL}}
+		err := spilled.CloseLacks()
+		if c.key == "" && err != nil || c.key != "" && (!errors.As(err, &asked) || asked.Key != c.key) {
+			t.Errorf("%g L spilled: %v, want %q", c.spilledL, err, c.key)
+		}
 	}
 }
 

@@ -25,7 +25,7 @@ func (s *State) CloseLacks() error {
 		for _, r := range c.Reasons {
 			lack := lackOf[r.Key]
 			switch {
-			case lack == "" || r.Outcome == Passed || lack == "level_open" && slices.Contains(lacks, "no_checking"):
+			case lack == "" || r.Outcome == Passed || lack == "level_open" && slices.Contains(lacks, "no_checking"), c.Name == "amount" && s.levelDecides():
 				continue
 			case r.Key == "verdict.missing":
 				key, f = "refuse.close_missing", figures{"missing_l": r.Figures["missing_l"]}
@@ -39,6 +39,17 @@ func (s *State) CloseLacks() error {
 		return nil
 	}
 	return askBack("do", key, f, names{"outcome": string(v.Outcome), "lack": strings.Join(lacks, " ")})
+}
+
+// levelDecides reports whether the level was judged right inside the window, and the scales do not
+// contradict it so much that it is to be judged once more.
+func (s *State) levelDecides() bool {
+	judged := s.Job.recorded(LevelAfter)
+	if judged == nil || judged.Result != Right || !inside(judged.Window) {
+		return false
+	}
+	_, contradicted := s.contradicted(s.missingL())
+	return !contradicted
 }
 
 // lackOf are the words for what a person can still mend, by the reason of the verdict.

@@ -139,7 +139,7 @@ func TestAmountsByCommandLine(t *testing.T) {
 	said("203 °F to 235 °F is very hot for a check window. Was 95 to 113 °F meant?", "open", "--fluid", "amber 6", "--low-c", "95 C", "--high-c", "113 C", "--units", "us")
 	said("es muy caliente para una ventana", "open", "--fluid", "amber 6", "--low-c", "95", "--high-c", "113", "--lang", "es")
 	said("low-c: 35.0 °C (95 °F)", "open", "--fluid", "amber 6", "--low-c", "95", "--high-c", "113", "--units", "us")
-	said("L: is missing: spilled needs a number", "enter", "spilled")
+	said("L: This is missing", "enter", "spilled")
 	said("spilled: 0.95 L (1.00 qt)", "enter", "spilled", "1", "--units", "us")
 	said("spilled: -200 mL", "enter", "spilled", "-0.2")
 	said("left in the pan or the filter: 0.47 L (1 pt)", "enter", "retained", "1 pt")

@@ -60,7 +60,7 @@ was understood. bayfill help words explains every word.`,
   bayfill job record torque done --applied "165 in-lb"
   bayfill job show --units us --lang es
   bayfill job clear
-  bayfill job close`,
+  bayfill job close --why "it is filled tomorrow"`,
 		Args: cobra.NoArgs,
 	}
 	f := cmd.PersistentFlags()
