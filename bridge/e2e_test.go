@@ -99,7 +99,7 @@ func TestWholeJobOnRealParts(t *testing.T) {
 	answerAll(s)
 	truth := rig.Truth()
 	v := bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf)
-	s.Must(`"do":"close"`)
+	s.Must(`"do":"close","why":"a test"`)
 	bridgetest.Eventually(t, 5*time.Second, "the closed job", func() bool { return bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).Phase == "closed" })
 
 	if d := float64(v.DrainedL) - truth.DrainedL(bridgetest.UsedFluid, 20); math.Abs(d) > 0.02 {

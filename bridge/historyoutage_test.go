@@ -80,7 +80,7 @@ func TestOutagesInMidJob(t *testing.T) {
 
 	answerAll(s)
 	truth := rig.Truth()
-	s.Must(`"do":"close"`)
+	s.Must(`"do":"close","why":"a test"`)
 	bridgetest.Eventually(t, 10*time.Second, "the closed job", func() bool { return bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).Phase == "closed" })
 	v := bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf)
 	if d := float64(v.DrainedL) - truth.DrainedL(bridgetest.UsedFluid, 20); math.Abs(d) > 0.02 {

@@ -42,7 +42,7 @@ func TestHubResetInMidPour(t *testing.T) {
 	})
 	answerAll(s)
 	truth := rig.Truth()
-	s.Must(`"do":"close"`)
+	s.Must(`"do":"close","why":"a test"`)
 	bridgetest.Eventually(t, 10*time.Second, "the closed job", func() bool { return bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).Phase == "closed" })
 	v := bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf)
 	t.Logf("changes %+v; drained %.3f L, added %.3f L", bridgetest.Read[wire.Job](s, wire.JobLeaf).Changes, v.DrainedL, v.AddedL)

@@ -216,7 +216,7 @@ func PlayKilledJobs(t *testing.T, kills int) KilledJobs {
 					answers++
 				}
 			}
-			closed = k.try(job+"-close", `"do":"close"`).OK
+			closed = k.try(job+"-close", `"do":"close","why":"a test"`).OK
 			k.lives(time.Second)
 		}
 		end()

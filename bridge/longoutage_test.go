@@ -135,7 +135,7 @@ func (s *stream) fill() {
 	s.must(`"do":"phase","phase":"filling"`)
 	s.live(20*time.Second, fast, 0, 0.05)
 	s.live(5*time.Second, fast, 0, 0)
-	s.must(`"do":"close"`)
+	s.must(`"do":"close","why":"a test"`)
 	s.caddyKg, s.supplyKg = 3.2, 9.1
 }
 

@@ -55,8 +55,8 @@ var foldJobs = []foldJob{
 			s.Used.Model, s.Check, s.BottleL = fillcalc.Oil1980, fillcalc.ByOverflow, 1
 		},
 		entries: map[fillcalc.Phase][]*fillcalc.Entry{fillcalc.Filling: {
-			{What: fillcalc.EnterBottle, L: 1, Share: 1}, {What: fillcalc.EnterBottle, L: 1, Share: 1},
 			{What: fillcalc.EnterBottle, L: 1, Share: 1}, {What: fillcalc.EnterBottle, L: 0.5, Share: 0.6},
+			{What: fillcalc.EnterBottle, L: 1, Share: 1}, {What: fillcalc.EnterBottle, L: 0.946, Share: 1},
 		}}},
 	{name: "drips", drainS: 150, number: 64},
 	{name: "hole", drainS: 30, number: 207, shop: func(d *study.Distribution) { d.Moves.GapRunningShare, d.Moves.GapShare = 1, 1 }},
@@ -104,7 +104,7 @@ func recordRealParts(t *testing.T) {
 	rig.Do((*sim.Cart).StopEngine)
 	bridgetest.Eventually(t, 30*time.Second, "quiet scales", func() bool { return bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).Quality == "good" })
 	answerAll(s)
-	s.Must(`"do":"close"`)
+	s.Must(`"do":"close","why":"a test"`)
 	stop()
 	writeEvents(t, config.JournalPath("cart"), "job-1", "real-parts")
 }

@@ -1,7 +1,6 @@
 package fillcalc
 
 import (
-	"fmt"
 	"math"
 	"slices"
 )
@@ -63,14 +62,20 @@ func (s *State) Questions() (list []Change) {
 	return list
 }
 
+// labels lists all answers.
+var labels = []Label{AsFluid, AsGone, AsThing, AsContainer, AsBottle}
+
 func checkAnswer(s *State, in *Input) error {
 	j := &s.Job
+	if len(j.Changes) == 0 {
+		return refused("change", "refuse.no_changes", nil, nil)
+	}
 	if in.Change < 1 || in.Change > len(j.Changes) {
-		return fmt.Errorf("change: %d is not one of this job's %d changes", in.Change, len(j.Changes))
+		return refused("change", "refuse.no_such_change", figures{"change": float64(in.Change), "count": float64(len(j.Changes))}, nil)
 	}
 	switch c := &j.Changes[in.Change-1]; {
-	case !slices.Contains([]Label{AsFluid, AsGone, AsThing, AsContainer, AsBottle}, in.As):
-		return fmt.Errorf("as: %q is not one of fluid, gone, thing, container, bottle", in.As)
+	case !slices.Contains(labels, in.As):
+		return notOneOf("as", in.As, labels...)
 	case in.As == AsBottle && c.Kg > 0:
 		return refused("as", "refuse.no_bottle", figures{"change": float64(c.ID)}, names{"sensor": c.Sensor})
 	case in.As == AsFluid && s.againstWay(c):
@@ -115,7 +120,7 @@ func applyAnswer(s *State, in *Input) {
 
 func checkClear(s *State, in *Input) error {
 	if in.Sensor != "" && s.scale(in.Sensor) == nil {
-		return fmt.Errorf("sensor: this cart has no scale %q", in.Sensor)
+		return refused("sensor", "refuse.no_such_scale", nil, names{"typed": in.Sensor})
 	}
 	return s.checkStands(in.Sensor, s.Job.Phase)
 }

@@ -165,7 +165,7 @@ func TestQuestions(t *testing.T) {
 		t.Errorf("%+v", c)
 	}
 	r.settled(Input{Do: DoClose})
-	r.refused(Input{Do: DoAnswer, Change: 3, As: AsFluid}, `do: "answer" needs an open job`)
+	r.refused(Input{Do: DoAnswer, Change: 3, As: AsFluid}, "do: refuse.no_job")
 }
 
 func TestRefusedAnswers(t *testing.T) {
@@ -179,11 +179,11 @@ func TestRefusedAnswers(t *testing.T) {
 		as     Label
 		want   string
 	}{
-		{0, AsFluid, "change: 0 is not one of this job's 4 changes"},
-		{5, AsFluid, "change: 5 is not one of this job's 4 changes"},
-		{-1, AsFluid, "change: -1 is not one of"},
-		{1, "", `as: "" is not one of fluid, gone, thing, container, bottle`},
-		{1, "object", `as: "object" is not one of`},
+		{0, AsFluid, "change: refuse.no_such_change"},
+		{5, AsFluid, "change: refuse.no_such_change"},
+		{-1, AsFluid, "change: refuse.no_such_change"},
+		{1, "", "as: refuse.choice"},
+		{1, "object", "as: refuse.choice"},
 		{2, AsFluid, "as: refuse.no_fluid"},
 		{3, AsFluid, "as: refuse.no_fluid"},
 		{3, AsBottle, "as: refuse.no_bottle"},

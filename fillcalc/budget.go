@@ -7,9 +7,9 @@ import "math"
 // The sign of the sensitivity is kept, because an input that two volumes share
 // contributes to their difference by the difference of its terms.
 type Term struct {
-	Name string  `json:"name"`
-	Of   string  `json:"of"` // sensor, fluid or step; may be empty
-	L    float64 `json:"l"`  // litres at the reference temperature
+	Name string  `json:"name"` // of a closed list, [TermNames]
+	Of   string  `json:"of"`   // sensor, fluid or number of a change; may be empty
+	L    float64 `json:"l"`    // litres at the reference temperature
 }
 
 // Budget holds all terms of a volume's uncertainty by the GUM (JCGM 100:2008).
@@ -23,6 +23,16 @@ type Term struct {
 //
 // The command bayfill budget prints the budgets of a job.
 type Budget []Term
+
+// TermNames lists the names of all terms.
+func TermNames() []string {
+	list := []string{"weighing_start", "weighing", "weighing_end", "slope", "linearity", "off_middle", "gravity", "density_air", "density_fluid", "expansion",
+		"use", "funnel", "drips", "ran_over", "change", "empty_bottle", "bottles_back", "labels"}
+	for _, t := range [...]Tally{DrainedTally, AddedTally, OverflowTally} {
+		list = append(list, "drift_"+t.String(), "off_middle_"+t.String(), "doubt_"+t.String())
+	}
+	return list
+}
 
 // U2 returns the combined variance in square litres (GUM 5.1.2).
 func (b Budget) U2() float64 {
@@ -99,14 +109,14 @@ func (s *State) budget(t Tally) Budget {
 	}
 	b = append(b,
 		// dL/L = -(1/ρ - 1/8000)·dρair, to first order.
-		Term{"density of the air", "", litres * airUKgM3 * (1/s.kgM3(t) - 1.0/ConventionalWeightKgM3)},
-		Term{"density of the fluid", s.fluid(t).Name, litres * s.fluid(t).DensityU},
-		Term{"expansion of the fluid", s.fluid(t).Name, litres * expansionUPerC * (j.ReferenceC - s.fluid(t).AtC)})
+		Term{"density_air", "", litres * airUKgM3 * (1/s.kgM3(t) - 1.0/ConventionalWeightKgM3)},
+		Term{"density_fluid", s.fluid(t).Name, litres * s.fluid(t).DensityU},
+		Term{"expansion", s.fluid(t).Name, litres * expansionUPerC * (j.ReferenceC - s.fluid(t).AtC)})
 	if t == AddedTally {
-		b = append(b, Term{"what stays in hose and funnel", "", funnelUL})
+		b = append(b, Term{"funnel", "", funnelUL})
 	}
 	if t == DrainedTally && j.Spec.UsedSpreadU > 0 {
-		b = append(b, Term{"change of the fluid in use", "", litres * j.Spec.UsedSpreadU})
+		b = append(b, Term{"use", "", litres * j.Spec.UsedSpreadU})
 	}
 	return b
 }
@@ -115,16 +125,16 @@ func (s *State) budget(t Tally) Budget {
 func (s *ScaleSetup) terms(nowNs int64, litres, perKg float64) Budget {
 	linearityKg := float64(linearitySteps * s.ResolutionKg)
 	b := Budget{
-		{"slope of the scale", s.Sensor, litres * s.gainU(nowNs)},
-		{"load off the middle", s.Sensor, litres * offCentreU},
+		{"slope", s.Sensor, litres * s.gainU(nowNs)},
+		{"off_middle", s.Sensor, litres * offCentreU},
 	}
 	if c := s.Calibration; c != nil && c.Passed {
 		linearityKg = c.WorstKg / math.Sqrt(3)
 	}
 	if s.Calibration == nil {
-		b = append(b, Term{"gravity of the place", s.Sensor, litres * gravityU})
+		b = append(b, Term{"gravity", s.Sensor, litres * gravityU})
 	}
-	return append(b, Term{"linearity and hysteresis", s.Sensor, linearityKg * perKg})
+	return append(b, Term{"linearity", s.Sensor, linearityKg * perKg})
 }
 
 // driftKg is the standard uncertainty of a scale's drift in an account: as configured, or
@@ -155,12 +165,12 @@ func (s *State) weighed(i int, t Tally, perKg float64) (b Budget) {
 		}
 		from, to := s.segment(i, k)
 		driftKg = max(driftKg, s.driftKg(i, &from, &to))
-		b = b.plus(Term{weighingName(k, l.MarkN), name, float64(-math.Sqrt(from.U2) * perKg)})
-		b = b.plus(Term{weighingName(k+1, l.MarkN), name, float64(math.Sqrt(to.U2) * perKg)})
+		b = b.plus(weighingTerm(k, l.MarkN, name, float64(-math.Sqrt(from.U2)*perKg)))
+		b = b.plus(weighingTerm(k+1, l.MarkN, name, float64(math.Sqrt(to.U2)*perKg)))
 		for n := range to.Changes {
 			c := &j.Changes[n]
 			if c.Sensor == name && j.doubtful(sc.Setup.Load, c) { // its other end may lie in this account
-				b = append(b, Term{"a change", "answer about " + number(c.ID) + ", " + t.String(), c.Kg / math.Sqrt(3) * perKg})
+				b = append(b, Term{"doubt_" + t.String(), number(c.ID), c.Kg / math.Sqrt(3) * perKg})
 			}
 			if c.Sensor != name || n < from.Changes {
 				continue
@@ -176,30 +186,30 @@ func (s *State) weighed(i int, t Tally, perKg float64) (b Budget) {
 				// distributed share.
 				u2 += float64(c.Kg*c.Kg) / 3
 			}
-			b = append(b, Term{"a change", "change " + number(c.ID), math.Sqrt(u2) * perKg})
+			b = append(b, Term{"change", number(c.ID), math.Sqrt(u2) * perKg})
 		}
 	}
 	if driftKg > 0 {
 		// Drift during one account says nothing about the other, so that the tally is part
 		// of the term's name.
-		b = append(b, Term{"drift of the scale", name + ", " + t.String(), driftKg * perKg})
+		b = append(b, Term{"drift_" + t.String(), name, driftKg * perKg})
 	}
 	if offKg > 0 {
-		b = append(b, Term{"load off the middle", name + ", " + t.String(), offKg * perKg})
+		b = append(b, Term{"off_middle_" + t.String(), name, offKg * perKg})
 	}
 	if bottles > 0 {
-		b = append(b, Term{"weight of an empty bottle", "", bottles * j.EmptyUKg * perKg})
+		b = append(b, Term{"empty_bottle", "", bottles * j.EmptyUKg * perKg})
 	}
 	if bottles > 0 && float64(sure*sc.PeakKg) > j.EmptyKg/2 {
 		// Where it sways so much, an empty one may come back unseen.
-		b = append(b, Term{"empty bottles that came back unseen", name, math.Sqrt(bottles) * j.EmptyKg / 2 * perKg})
+		b = append(b, Term{"bottles_back", name, math.Sqrt(bottles) * j.EmptyKg / 2 * perKg})
 	}
 	if l.Drip.Begun {
 		if t != OverflowTally {
-			b = append(b, Term{"drips while it is filled", name, l.Drip.uKg() * math.Abs(perKg)})
+			b = append(b, Term{"drips", name, l.Drip.uKg() * math.Abs(perKg)})
 		}
 		if t != DrainedTally {
-			b = append(b, Term{"what ran over", name, math.Sqrt(l.Drip.OverU2) * math.Abs(perKg)})
+			b = append(b, Term{"ran_over", name, math.Sqrt(l.Drip.OverU2) * math.Abs(perKg)})
 		}
 	}
 	return b
@@ -217,14 +227,15 @@ func (b Budget) plus(t Term) Budget {
 	return append(b, t)
 }
 
-func weighingName(mark, marks int) string {
+// weighingTerm is the term of a scale's weighing at a mark.
+func weighingTerm(mark, marks int, sensor string, l float64) Term {
 	switch mark {
 	case 0:
-		return "weighing at the start"
+		return Term{"weighing_start", sensor, l}
 	case marks:
-		return "weighing at the end"
+		return Term{"weighing_end", sensor, l}
 	}
-	return "weighing " + number(mark+1)
+	return Term{"weighing", sensor + " " + number(mark+1), l}
 }
 
 func number(n int) (digits string) {
@@ -244,7 +255,7 @@ func feeds(load Load, t Tally) bool {
 func (s *State) Budget(t Tally) Budget {
 	if t == AddedTally && !s.suppliesWeighed() {
 		_, expanded := s.bottles(0, math.MaxInt64)
-		return Budget{{"labels of the bottles", "", expanded / 2}}
+		return Budget{{"labels", "", expanded / 2}}
 	}
 	return s.budget(t)
 }

@@ -59,7 +59,7 @@ func TestWeighingsInTheBudget(t *testing.T) {
 	r.rest(30)
 	perKg := 1000 / r.s.Job.UsedKgM3 * r.s.Job.UsedFactor
 	b := r.s.Budget(DrainedTally)
-	start, end := named(b, "weighing at the start")/perKg, named(b, "weighing at the end")/perKg
+	start, end := named(b, "weighing_start")/perKg, named(b, "weighing_end")/perKg
 	if !(start < -0.00144337567 && start > -0.0018 && end > 0.00144337567 && end < 0.0018) {
 		t.Errorf("weighings of %.5f and %.5f kg", start, end)
 	}
@@ -100,12 +100,12 @@ func TestSensitivities(t *testing.T) {
 		change  func(setup *Setup, spec *JobSpec)
 		tol     float64 // share of the term: the display's step hides a part
 	}{
-		{"slope of the scale", DrainedTally, 1.0005, func(*Setup, *JobSpec) {}, 2},
-		{"slope of the scale", AddedTally, 1.0005, func(*Setup, *JobSpec) {}, 2},
-		{"density of the fluid", DrainedTally, 1, func(_ *Setup, spec *JobSpec) { spec.Used.DensityKgM3 *= 1.001 }, 0.02},
-		{"density of the fluid", AddedTally, 1, func(_ *Setup, spec *JobSpec) { spec.Fresh.DensityKgM3 *= 1.001 }, 0.02},
-		{"density of the air", DrainedTally, 1, func(setup *Setup, _ *JobSpec) { setup.AirKgM3 += airUKgM3 }, 0.02},
-		{"density of the air", AddedTally, 1, func(setup *Setup, _ *JobSpec) { setup.AirKgM3 += airUKgM3 }, 0.02},
+		{"slope", DrainedTally, 1.0005, func(*Setup, *JobSpec) {}, 2},
+		{"slope", AddedTally, 1.0005, func(*Setup, *JobSpec) {}, 2},
+		{"density_fluid", DrainedTally, 1, func(_ *Setup, spec *JobSpec) { spec.Used.DensityKgM3 *= 1.001 }, 0.02},
+		{"density_fluid", AddedTally, 1, func(_ *Setup, spec *JobSpec) { spec.Fresh.DensityKgM3 *= 1.001 }, 0.02},
+		{"density_air", DrainedTally, 1, func(setup *Setup, _ *JobSpec) { setup.AirKgM3 += airUKgM3 }, 0.02},
+		{"density_air", AddedTally, 1, func(setup *Setup, _ *JobSpec) { setup.AirKgM3 += airUKgM3 }, 0.02},
 	} {
 		moved := at(measure(c.change, c.gain), c.account) - at(asIs, c.account)
 		term := named(asIs.Budget(c.account), c.name)
@@ -113,13 +113,13 @@ func TestSensitivities(t *testing.T) {
 	}
 	v := asIs.Volumes()
 	for name, want := range map[string]float64{
-		"slope of the scale":         v.DrainedL * 0.0005,
-		"change of the fluid in use": v.DrainedL * 0.003,
-		"density of the fluid":       v.DrainedL * 0.001,
+		"slope":         v.DrainedL * 0.0005,
+		"use":           v.DrainedL * 0.003,
+		"density_fluid": v.DrainedL * 0.001,
 	} {
 		near(t, name, named(asIs.Budget(DrainedTally), name), want, 1e-9)
 	}
-	if l := named(asIs.Budget(AddedTally), "change of the fluid in use"); l != 0 {
+	if l := named(asIs.Budget(AddedTally), "use"); l != 0 {
 		t.Errorf("fresh fluid has changed in use: %g L", l)
 	}
 	near(t, "U of drained", v.DrainedUL, 2*math.Sqrt(asIs.Budget(DrainedTally).U2()), 1e-12)
@@ -136,7 +136,7 @@ func TestCalibrationInTheBudget(t *testing.T) {
 	r.scene(60, steady(0.05), nil, nil)
 	r.rest(5)
 	near(t, "drained", r.shown(DrainedTally), 3.03, 0.006)
-	near(t, "slope's part", named(r.s.Budget(DrainedTally), "slope of the scale"), r.s.Volumes().DrainedL*0.0002, 1e-6)
+	near(t, "slope's part", named(r.s.Budget(DrainedTally), "slope"), r.s.Volumes().DrainedL*0.0002, 1e-6)
 }
 
 // On one scale with one fluid, the balance is the difference of two weighings, however much
@@ -152,12 +152,12 @@ func TestBalanceOnOneScale(t *testing.T) {
 	r.scene(80, nil, steady(0.05), nil)
 	r.rest(8)
 	balance, drained, added := r.s.BalanceBudget(), r.s.Budget(DrainedTally), r.s.Budget(AddedTally)
-	for _, name := range []string{"weighing 2", "slope of the scale", "density of the fluid", "density of the air"} {
+	for _, name := range []string{"weighing", "slope", "density_fluid", "density_air"} {
 		if apart := math.Hypot(named(drained, name), named(added, name)); apart == 0 || !(math.Abs(named(balance, name)) < 0.02*apart) {
 			t.Errorf("%s: %.6f L in the balance, %.6f L in both volumes", name, named(balance, name), apart)
 		}
 	}
-	for _, name := range []string{"weighing at the start", "weighing at the end"} {
+	for _, name := range []string{"weighing_start", "weighing_end"} {
 		if !(math.Abs(named(balance, name)) > 0.0015) {
 			t.Errorf("%s: %.6f L in the balance", name, named(balance, name))
 		}

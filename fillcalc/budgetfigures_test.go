@@ -2,7 +2,7 @@ package fillcalc
 
 import (
 	"math"
-	"strings"
+	"slices"
 	"testing"
 )
 
@@ -48,19 +48,19 @@ func gravityPerDegree(latitude float64) float64 {
 // Every term has advice, and halving the largest one leaves the U that is promised.
 func TestImprovements(t *testing.T) {
 	b := Budget{
-		{"slope of the scale", "caddy", 0.008}, {"weighing at the end", "caddy", -0.004},
-		{"density of the fluid", "red", 0.004}, {"a change", "change 3", 0.001},
+		{"slope", "caddy", 0.008}, {"weighing_end", "caddy", -0.004},
+		{"density_fluid", "red", 0.004}, {"change", "3", 0.001},
 	}
 	list := b.Improvements(2)
-	if len(list) != 2 || list[0].Term.Name != "slope of the scale" || math.Abs(list[0].UL-2*math.Sqrt(3*0.004*0.004+0.001*0.001)) > 1e-12 {
+	if len(list) != 2 || list[0].Term.Name != "slope" || math.Abs(list[0].UL-2*math.Sqrt(3*0.004*0.004+0.001*0.001)) > 1e-12 {
 		t.Errorf("%+v", list)
 	}
 	r := started(t, oneScale(), aJob(), Filling)
 	r.rest(10)
-	for _, budget := range []Budget{r.s.Budget(DrainedTally), r.s.Budget(AddedTally), r.s.BalanceBudget(), {{Name: "labels of the bottles"}}} {
+	for _, budget := range []Budget{r.s.Budget(DrainedTally), r.s.Budget(AddedTally), r.s.BalanceBudget(), {{Name: "labels"}}} {
 		for _, i := range budget.Improvements(len(budget)) {
-			if i.Advice == "" || strings.HasSuffix(i.Advice, ".") {
-				t.Errorf("%s: advice %q", i.Term.Name, i.Advice)
+			if !slices.Contains(TermNames(), i.Term.Name) {
+				t.Errorf("%s is not in the list", i.Term.Name)
 			}
 		}
 	}

@@ -72,7 +72,7 @@ func TestWhetherTheEngineHasRun(t *testing.T) {
 		if got := r.s.Job.engineRan(); got != c.want {
 			t.Errorf("%s: the engine has run: %v", name, got)
 		}
-		r.refused(Input{Do: DoPhase, Phase: Service, Engine: EngineRan}, "engine: it is ran or not_run")
+		r.refused(Input{Do: DoPhase, Phase: Service, Engine: EngineRan}, "engine: refuse.engine")
 		r.do(Input{Do: DoPhase, Phase: Draining})
 		if r.s.Job.engineRan() {
 			t.Errorf("%s: what it ran with is out again", name)

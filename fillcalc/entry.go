@@ -1,6 +1,6 @@
 package fillcalc
 
-import "fmt"
+import "cmp"
 
 // What names the kind of an entry.
 type What string
@@ -53,52 +53,78 @@ const maxEntries = 200
 
 // checkEntry returns an error if an entry cannot be accepted. The sum of what was
 // spilled or retained must not become negative.
-func (j *Job) checkEntry(e *Entry) error {
+func (s *State) checkEntry(e *Entry) error {
+	j := &s.Job
 	if err := e.check(); err != nil {
 		return err
 	}
+	if e.What == EnterBottle && s.suppliesWeighed() {
+		return refused("what", "refuse.bottle_weighed", nil, nil)
+	}
 	if e.What == EnterFlush && j.Phase.place() < Filling.place() {
-		return fmt.Errorf("what: flush is about fluid that is poured in, this job is %s", j.Phase)
+		return refused("what", "refuse.flush_early", nil, names{"phase": string(j.Phase)})
 	}
 	if e.What == EnterOpening && !j.Phase.runs() {
-		return fmt.Errorf("what: opening is about a level that is checked with the engine running, this job is %s", j.Phase)
+		return refused("what", "refuse.opening_early", nil, names{"phase": string(j.Phase)})
 	}
 	if e.What == EnterSpilled || e.What == EnterRetained {
 		if sum, _ := j.entered(e.What); sum+e.L < 0 {
-			return fmt.Errorf("l: %g takes off more than the %g litres that were entered as %s", e.L, sum, e.What)
+			return refused("l", "refuse.takes_off", figures{"off_l": -e.L, "entered_l": sum}, names{"what": string(e.What)})
 		}
 	}
 	return nil
+}
+
+// Two people who enter the same at two screens do so within this (common practice, no source).
+const sameEntryNs = 10e9
+
+// enteredTwice asks back about an entry that only repeats the one of its kind before it: it may
+// have been made at another screen too.
+func (s *State) enteredTwice(in *Input) error {
+	e := in.Entry
+	last, is := s.Job.last(e.What)
+	if !is || in.Why != "" || s.NowNs-last.AtNs >= sameEntryNs || last.L != e.L || last.Share != e.Share || last.Opening != e.Opening {
+		return nil
+	}
+	return askBack("what", "refuse.entered_twice", figures{"ago_s": float64(s.NowNs-last.AtNs) / 1e9}, names{"what": string(e.What), "by": cmp.Or(last.By, "–")})
 }
 
 func (e *Entry) check() error {
 	switch e.What {
 	case EnterSpilled, EnterRetained, EnterLevel, EnterBottle:
 		if !(e.L >= -100 && e.L <= 100) {
-			return fmt.Errorf("l: %g is not from -100 to 100 litres", e.L)
+			return Outside("l", "l", Span{Low: -100, High: 100}, numberText(e.L))
 		}
 		if !(e.UL >= 0 && e.UL <= 100) {
-			return fmt.Errorf("u_l: %g is not from 0 to 100 litres", e.UL)
+			return Outside("u_l", "l", Span{High: 100}, numberText(e.UL))
 		}
 		if e.What == EnterBottle && !(e.Share > 0 && e.Share <= 1) {
-			return fmt.Errorf("share: %g of a bottle is not above 0 and at most 1", e.Share)
+			return refused("share", "refuse.bottle_share", nil, nil)
 		}
 		if e.What == EnterBottle && !(e.L >= minBottleL) {
-			return fmt.Errorf("l: the bottle's size is needed, at least %g litres", minBottleL)
+			return refused("l", "refuse.bottle_size", figures{"least_l": minBottleL}, nil)
 		}
 	case EnterDipstick:
 		if !(e.Share >= -1 && e.Share <= 2) {
-			return fmt.Errorf("share: %g is not from -1 to 2: 0 is the lower mark, 1 the upper one", e.Share)
+			return refused("share", "refuse.dipstick_share", nil, nil)
 		}
 	case EnterOpening:
 		if e.Opening != OpeningRuns && e.Opening != OpeningDrips && e.Opening != OpeningDry {
-			return fmt.Errorf("opening: %q is not one of runs, drips, dry", e.Opening)
+			return notOneOf("opening", e.Opening, OpeningRuns, OpeningDrips, OpeningDry)
 		}
 	case EnterFlush:
 	default:
-		return fmt.Errorf("what: %q is not one of spilled, retained, level, bottle, dipstick, opening, flush", e.What)
+		return notOneOf("what", e.What, EnterSpilled, EnterRetained, EnterLevel, EnterBottle, EnterDipstick, EnterOpening, EnterFlush)
 	}
 	return nil
+}
+
+// inL is the volume that an entry is about: of a bottle its share.
+func (e *Entry) inL() float64 {
+	if e.What == EnterBottle {
+		return e.L * e.Share
+	}
+	return e.L
 }
 
 // entered returns the sum of the entries of one kind in litres and the variance

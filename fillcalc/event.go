@@ -238,6 +238,8 @@ type JobSpec struct {
 	// Gears are the names of the gears to work, in their order, separated by spaces; empty: the
 	// usual ones.
 	Gears string `json:"gears,omitempty"`
+	// Passes is how many times the transmission is drained and filled; 0 is once.
+	Passes int `json:"passes,omitempty"`
 	// BalanceBandL limits the difference of added and drained while both run; 0 means
 	// no limit.
 	BalanceBandL float64 `json:"balance_band_l,omitempty"`

@@ -48,16 +48,16 @@ func ExampleBuoyancyFactor() {
 func ExampleBudget_Minus() {
 	const weighingL, slopeL, densityL = 0.003, 0.002, 0.004
 	drained := fillcalc.Budget{
-		{Name: "weighing at the start", Of: "caddy", L: -weighingL},
+		{Name: "weighing_start", Of: "caddy", L: -weighingL},
 		{Name: "weighing between", Of: "caddy", L: weighingL},
-		{Name: "slope of the scale", Of: "caddy", L: slopeL},
-		{Name: "density of the fluid", Of: "amber", L: densityL},
+		{Name: "slope", Of: "caddy", L: slopeL},
+		{Name: "density_fluid", Of: "amber", L: densityL},
 	}
 	added := fillcalc.Budget{
 		{Name: "weighing between", Of: "caddy", L: weighingL},
-		{Name: "weighing at the end", Of: "caddy", L: -weighingL},
-		{Name: "slope of the scale", Of: "caddy", L: slopeL},
-		{Name: "density of the fluid", Of: "amber", L: densityL},
+		{Name: "weighing_end", Of: "caddy", L: -weighingL},
+		{Name: "slope", Of: "caddy", L: slopeL},
+		{Name: "density_fluid", Of: "amber", L: densityL},
 	}
 	fmt.Printf("u(drained) = %.1f mL\n", 1000*math.Sqrt(drained.U2()))
 	fmt.Printf("u(balance) = %.1f mL\n", 1000*math.Sqrt(added.Minus(drained).U2()))
@@ -113,14 +113,14 @@ func ExampleApply() {
 	}
 	// Output:
 	// drained 3.56 ± 0.014 L (k = 2), quality good
-	// 3.0 mL  weighing at the start
-	// 3.4 mL  weighing at the end
-	// 2.4 mL  drift of the scale
-	// 1.8 mL  slope of the scale
-	// 0.7 mL  load off the middle
-	// 0.6 mL  gravity of the place
-	// 1.7 mL  linearity and hysteresis
-	// 0.1 mL  density of the air
-	// 3.6 mL  density of the fluid
-	// 0.7 mL  expansion of the fluid
+	// 3.0 mL  weighing_start
+	// 3.4 mL  weighing_end
+	// 2.4 mL  drift_drained
+	// 1.8 mL  slope
+	// 0.7 mL  off_middle
+	// 0.6 mL  gravity
+	// 1.7 mL  linearity
+	// 0.1 mL  density_air
+	// 3.6 mL  density_fluid
+	// 0.7 mL  expansion
 }

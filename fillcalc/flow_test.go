@@ -140,11 +140,11 @@ func TestWhatIsLeftOutIsSaid(t *testing.T) {
 		rec  Record
 		want string
 	}{
-		{Record{Item: "bolts", Result: Done}, "item: "}, {Record{Item: Pan}, "result: "}, {Record{Item: Pan, Result: Low}, "result: pan is"},
-		{Record{Item: LevelAfter, Result: Done}, "result: a level"}, {Record{Item: Torque, Result: Done}, "applied_nm: "},
-		{Record{Item: Torque, Result: Done, AppliedNM: -1}, "applied_nm: "}, {Record{Item: Seal, Result: Done, Count: -1}, "count: "},
+		{Record{Item: "bolts", Result: Done}, "item: "}, {Record{Item: Pan}, "result: "}, {Record{Item: Pan, Result: Low}, "result: refuse.choice"},
+		{Record{Item: LevelAfter, Result: Done}, "result: refuse.choice"}, {Record{Item: Torque, Result: Done}, "applied: "},
+		{Record{Item: Torque, Result: Done, AppliedNM: -1}, "applied: "}, {Record{Item: Seal, Result: Done, Count: -1}, "count: "},
 	} {
 		r.refused(Input{Do: DoRecord, Record: &c.rec}, c.want)
 	}
-	r.refused(Input{Do: DoGear, Gear: "D"}, "gears are worked in the phase running")
+	r.refused(Input{Do: DoGear, Gear: "D"}, "do: refuse.gear_phase")
 }

@@ -235,21 +235,21 @@ func TestRefusals(t *testing.T) {
 		in   Input
 		want string
 	}{
-		{Input{Do: "drain"}, `do: "drain" is not one of`},
-		{Input{Do: DoPhase, Phase: Draining}, "needs an open job"},
-		{Input{Do: DoClose}, "needs an open job"},
+		{Input{Do: "drain"}, "do: refuse.choice"},
+		{Input{Do: DoPhase, Phase: Draining}, "do: refuse.no_job"},
+		{Input{Do: DoClose}, "do: refuse.no_job"},
 		{Input{Do: DoOpen}, "job: is required"},
 		{Input{Do: DoOpen, Job: bad}, "fluid: "},
-		{Input{Do: DoOpen, Job: window}, "window: "},
+		{Input{Do: DoOpen, Job: window}, "low_c: refuse.window_reversed"},
 		{Input{Do: DoStart}, "setup: "},
 		{Input{Do: DoStart, Setup: &Setup{}}, "setup.scales: 0 given"},
-		{Input{Do: DoAnswer, Change: 1, As: AsFluid}, "needs an open job"},
-		{Input{Do: DoClear}, "needs an open job"},
-		{Input{Do: DoBaseline}, "needs an open job"},
-		{Input{Do: DoEnter}, "needs an open job"},
-		{Input{Do: DoRecord}, "needs an open job"},
-		{Input{Do: DoAbandon}, "needs an open job"},
-		{Input{Do: DoGear, Gear: "R"}, "gears are worked in the phase running"},
+		{Input{Do: DoAnswer, Change: 1, As: AsFluid}, "do: refuse.no_job"},
+		{Input{Do: DoClear}, "do: refuse.no_job"},
+		{Input{Do: DoBaseline}, "do: refuse.no_job"},
+		{Input{Do: DoEnter}, "do: refuse.no_job"},
+		{Input{Do: DoRecord}, "do: refuse.no_job"},
+		{Input{Do: DoAbandon}, "do: refuse.no_job"},
+		{Input{Do: DoGear, Gear: "R"}, "do: refuse.no_job"},
 	} {
 		before := b.s
 		if err := Check(&b.s, &c.in); err == nil || !strings.Contains(err.Error(), c.want) || !namesAField.MatchString(err.Error()) {

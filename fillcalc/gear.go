@@ -106,10 +106,13 @@ func (s *State) gearWork() (a Ask, ok bool) {
 
 func checkGear(s *State, in *Input) error {
 	if s.Job.Phase != Running {
-		return fmt.Errorf("do: gears are worked in the phase running, this job is %q", s.Job.Phase)
+		return refused("do", "refuse.gear_phase", nil, names{"phase": string(s.Job.Phase)})
 	}
-	if len(in.Gear) > 8 || len(s.Job.Gears) >= maxEntries {
-		return fmt.Errorf("gear: %.20q is not a gear's name of at most 8 bytes, or too many were recorded", in.Gear)
+	if len(s.Job.Gears) >= maxEntries {
+		return tooMany("gear")
+	}
+	if len(in.Gear) > 8 {
+		return refused("gear", "refuse.gear_name", nil, names{"typed": in.Gear})
 	}
 	return nil
 }

@@ -88,7 +88,7 @@ func TestListIsRecordedAtOnce(t *testing.T) {
 		t.Errorf("%d records", n)
 	}
 	r.refused(list, "item: refuse.twice")
-	r.refused(Input{Do: DoRecord, Record: &Record{Result: Done}, Items: []Item{Flange, Torque}}, "applied_nm: ")
+	r.refused(Input{Do: DoRecord, Record: &Record{Result: Done}, Items: []Item{Flange, Torque}}, "applied: ")
 	r.refused(Input{Do: DoRecord, Record: &Record{Result: Done}, Items: []Item{"wheel"}}, "item: ")
 	r.refused(Input{Do: DoRecord, Record: &Record{Result: Done}}, "item: ")
 	r.undo(3)

@@ -1,7 +1,7 @@
 package fillcalc
 
 import (
-	"fmt"
+	"errors"
 	"maps"
 	"slices"
 )
@@ -26,7 +26,7 @@ var inputs = map[Do]inputKind{
 	DoEnter:    {needsJob: true, check: checkEnter, apply: applyEnter},
 	DoRecord:   {needsJob: true, check: checkRecord, apply: applyRecord},
 	DoUndo:     {needsJob: true, check: checkUndo, apply: applyUndo},
-	DoGear:     {check: checkGear, apply: applyGear},
+	DoGear:     {needsJob: true, check: checkGear, apply: applyGear},
 	DoWeigh:    {check: checkWeighing, apply: func(s *State, in *Input) { s.startWeighing(in.Weighing) }},
 	DoDensity:  {check: checkWeighing, apply: func(s *State, in *Input) { s.addMeasured(in.Weighing) }},
 	DoClose:    {needsJob: true, check: checkClose, apply: applyClose},
@@ -38,10 +38,10 @@ var inputs = map[Do]inputKind{
 func Check(s *State, in *Input) error {
 	kind, known := inputs[in.Do]
 	if !known {
-		return fmt.Errorf("do: %q is not one of %s", in.Do, listed(slices.Sorted(maps.Keys(inputs))))
+		return notOneOf("do", in.Do, slices.Sorted(maps.Keys(inputs))...)
 	}
 	if kind.needsJob {
-		if err := needJob(s, in); err != nil {
+		if err := needJob(s); err != nil {
 			return err
 		}
 	}
@@ -72,28 +72,16 @@ func applyInput(s State, in *Input) State {
 	return s
 }
 
-// listed joins the words of a closed list.
-func listed[T ~string](words []T) string {
-	text := ""
-	for i, w := range words {
-		if i > 0 {
-			text += ", "
-		}
-		text += string(w)
-	}
-	return text
-}
-
-func needJob(s *State, in *Input) error {
+func needJob(s *State) error {
 	if !s.Job.Phase.Open() {
-		return fmt.Errorf("do: %q needs an open job: send open first", in.Do)
+		return refused("do", "refuse.no_job", nil, nil)
 	}
 	return nil
 }
 
 func checkStart(_ *State, in *Input) error {
 	if in.Setup == nil {
-		return fmt.Errorf("setup: is required")
+		return errors.New("setup: is required")
 	}
 	return in.Setup.check()
 }
@@ -103,7 +91,7 @@ func checkOpen(s *State, in *Input) error {
 		return refused("do", "refuse.job_open", nil, names{"job": s.Job.Spec.ID})
 	}
 	if in.Job == nil {
-		return fmt.Errorf("job: is required")
+		return errors.New("job: is required")
 	}
 	referenceC := s.Setup.ReferenceC
 	if in.Setup != nil {
@@ -147,19 +135,19 @@ func checkPhase(s *State, in *Input) error {
 	switch in.Phase {
 	case Draining, Service, Filling, Running, Checking:
 	default:
-		return fmt.Errorf("phase: %q is not one of draining, service, filling, running, checking", in.Phase)
+		return notOneOf("phase", in.Phase, Draining, Service, Filling, Running, Checking)
 	}
-	if err := needJob(s, in); err != nil {
+	if err := needJob(s); err != nil {
 		return err
 	}
 	if early := s.tooEarly(in.Phase); early != nil && in.Why == "" {
 		return early
 	}
 	if in.Engine != "" && (in.Engine != EngineRan && in.Engine != EngineNotRun || !j.Phase.runs() || in.Phase.runs()) {
-		return fmt.Errorf("engine: it is ran or not_run, and belongs to a phase to which the job goes back from running or checking")
+		return refused("engine", "refuse.engine", nil, nil)
 	}
 	if len(j.Phases) >= maxEntries {
-		return fmt.Errorf("phase: this job has changed its phase %d times already, no job needs more", maxEntries)
+		return tooMany("phase")
 	}
 	for i := range s.Scales[:s.ScaleN] {
 		if sc := &s.Scales[i]; sc.N == 0 && counts(sc.Setup.Load, in.Phase) && !counts(sc.Setup.Load, j.Phase) {
@@ -170,7 +158,7 @@ func checkPhase(s *State, in *Input) error {
 		return refused("phase", "refuse.is_phase", nil, names{"phase": string(in.Phase)})
 	}
 	if !j.turns() {
-		return fmt.Errorf("phase: this job has changed between draining and filling too often: close it and open another")
+		return refused("phase", "refuse.turns", nil, nil)
 	}
 	if in.Phase == Service || in.Phase == Filling {
 		return s.checkStill(in.Phase)
@@ -212,17 +200,23 @@ func applyPhase(s *State, in *Input) {
 	s.Job.Phases = append(slices.Clone(s.Job.Phases), PhaseAt{in.Phase, s.NowNs, in.By, in.Why, in.Engine})
 }
 
-func checkBaseline(s *State, _ *Input) error {
-	if p := s.Job.Phase; p != Ready && p != Draining {
-		return fmt.Errorf("do: baseline is possible before and during draining only, this job is %s: what it has counted would be lost", p)
-	}
-	if len(s.Job.PassMarks) > 0 {
-		return fmt.Errorf("do: baseline belongs to the first draining: what this job has counted before would be lost")
+func checkBaseline(s *State, in *Input) error {
+	p := s.Job.Phase
+	switch outL := s.changeL(s.shownKg(DrainedTally), DrainedTally); {
+	case p != Ready && p != Draining:
+		return refused("do", "refuse.baseline", nil, names{"phase": string(p)})
+	case len(s.Job.PassMarks) > 0:
+		return refused("do", "refuse.baseline_pass", nil, nil)
+	case p == Draining && outL > nearLineL && in.Why == "":
+		return askBack("do", "refuse.forgets", figures{"out_l": outL}, nil)
 	}
 	return nil
 }
 
-func applyBaseline(s *State, _ *Input) {
+func applyBaseline(s *State, in *Input) {
+	if in.Why != "" {
+		s.Job.Forgot = append(slices.Clone(s.Job.Forgot), Forgot{s.changeL(s.shownKg(DrainedTally), DrainedTally), s.NowNs, in.By, in.Why})
+	}
 	s.Job.Ledgers, s.Job.Changes, s.Job.Clears = [2]Ledger{}, nil, nil
 	s.turnTo(s.Job.Phase)
 	s.resetTail()
@@ -230,12 +224,15 @@ func applyBaseline(s *State, _ *Input) {
 
 func checkEnter(s *State, in *Input) error {
 	if in.Entry == nil {
-		return fmt.Errorf("what: is required")
+		return errors.New("what: is required")
 	}
 	if len(s.Job.Entries) >= maxEntries {
-		return fmt.Errorf("do: this job has %d entries already, no job needs more", maxEntries)
+		return tooMany("do")
 	}
-	return s.Job.checkEntry(in.Entry)
+	if err := s.checkEntry(in.Entry); err != nil {
+		return err
+	}
+	return s.enteredTwice(in)
 }
 
 func applyEnter(s *State, in *Input) {
@@ -254,10 +251,10 @@ func applyEnter(s *State, in *Input) {
 
 func checkRecord(s *State, in *Input) error {
 	if in.Record == nil {
-		return fmt.Errorf("item: is required")
+		return errors.New("item: is required")
 	}
 	if len(s.Job.Records)+len(in.Items) >= maxEntries {
-		return fmt.Errorf("do: this job has %d records already, no job needs more", maxEntries)
+		return tooMany("do")
 	}
 	for _, r := range in.records() {
 		if err := r.check(); err != nil {
@@ -265,6 +262,9 @@ func checkRecord(s *State, in *Input) error {
 		}
 		if err := s.checkLate(&r); err != nil {
 			return err
+		}
+		if r.Item == LevelAfter && r.judged() && !s.Job.Phase.runs() && in.Why == "" {
+			return askBack("item", "refuse.level_early", nil, names{"phase": string(s.Job.Phase)})
 		}
 		if err := s.twice(&r); err != nil {
 			return err
@@ -285,17 +285,20 @@ func applyRecord(s *State, in *Input) {
 
 func checkWeighing(s *State, in *Input) error { return s.checkWeighing(in.Do, in.Weighing) }
 
-func checkClose(s *State, in *Input) error {
+// unread refuses to close while a scale that counts cannot be read.
+func (s *State) unread() error {
 	for i := range s.Scales[:s.ScaleN] {
 		sc := &s.Scales[i]
-		if fault := s.scaleQuality(sc); !fault.Good() && in.Why == "" && counts(sc.Setup.Load, s.Job.Phase) {
-			return &Refusal{Field: "do", Text: Text{"refuse.fault", nil, names{"sensor": sc.Setup.Sensor, "fault": string(fault.Code)}}, Insist: true}
+		if fault := s.scaleQuality(sc); !fault.Good() && counts(sc.Setup.Load, s.Job.Phase) {
+			return askBack("do", "refuse.fault", nil, names{"sensor": sc.Setup.Sensor, "fault": string(fault.Code)})
 		}
 	}
-	if in.Why == "" {
-		if err := s.checkStands("", s.Job.Phase); err != nil {
-			return err
-		}
+	return s.checkStands("", s.Job.Phase)
+}
+
+func checkClose(s *State, in *Input) error {
+	if err := s.unread(); err != nil && in.Why == "" {
+		return err
 	}
 	for i := range s.Job.Changes {
 		if c := &s.Job.Changes[i]; c.Asks() {
@@ -306,7 +309,7 @@ func checkClose(s *State, in *Input) error {
 }
 
 func applyClose(s *State, in *Input) {
-	s.Job.Why = in.Why
+	s.Job.Why, s.Job.Unread = in.Why, s.unread() != nil
 	s.turnTo(Closed)
 	s.chart()
 	s.Job.Phases = append(slices.Clone(s.Job.Phases), PhaseAt{Phase: Closed, AtNs: s.NowNs, By: in.By})
@@ -315,4 +318,12 @@ func applyClose(s *State, in *Input) {
 func applyAbandon(s *State, in *Input) {
 	s.Job.Why = in.Why
 	s.turnTo(Abandoned)
+}
+
+// Forgot is what a job had counted when somebody insisted on a baseline.
+type Forgot struct {
+	L    float64
+	AtNs int64
+	By   string
+	Why  string
 }

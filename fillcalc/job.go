@@ -38,6 +38,8 @@ type Job struct {
 	PhaseNs  int64  // when the phase began
 	By       string // who opened it: who else does something says so
 	Why      string
+	Unread   bool      // it was closed while a scale could not be read
+	Forgot   []Forgot  // what people let a baseline forget; never changed in place
 	Ledgers  [2]Ledger // of the scales
 	Changes  []Change  // in the order of their detection; never changed in place
 	Clears   []Clear   // clear weighings; never changed in place

@@ -60,31 +60,31 @@ func TestRefusedWhileAJobIsOpen(t *testing.T) {
 		want string
 	}{
 		{Input{Do: DoOpen, Job: aJob()}, "do: refuse.job_open"},
-		{Input{Do: DoPhase}, `phase: "" is not one of draining, service, filling, running, checking`},
-		{Input{Do: DoPhase, Phase: Ready}, `phase: "ready" is not one of`},
-		{Input{Do: DoPhase, Phase: Closed}, `phase: "closed" is not one of`},
+		{Input{Do: DoPhase}, "phase: refuse.choice"},
+		{Input{Do: DoPhase, Phase: Ready}, "phase: refuse.choice"},
+		{Input{Do: DoPhase, Phase: Closed}, "phase: refuse.choice"},
 		{Input{Do: DoPhase, Phase: Running}, "phase: refuse.too_little_in"},
-		{Input{Do: DoAnswer, As: AsFluid}, "change: 0 is not one of this job's 0 changes"},
-		{Input{Do: DoClear, Sensor: "probe"}, `sensor: this cart has no scale "probe"`},
+		{Input{Do: DoAnswer, As: AsFluid}, "change: refuse.no_changes"},
+		{Input{Do: DoClear, Sensor: "probe"}, "sensor: refuse.no_such_scale"},
 		{Input{Do: DoEnter}, "what: is required"},
 		{Input{Do: DoRecord}, "item: is required"},
-		{Input{Do: DoWeigh, Weighing: &Weighing{Sensor: "caddy"}}, "sensor: scale caddy counts for job j1 now"},
+		{Input{Do: DoWeigh, Weighing: &Weighing{Sensor: "caddy"}}, "sensor: refuse.scale_counts"},
 	} {
 		r.refused(c.in, c.want)
 	}
 	r.phase(Filling)
 	r.do(Input{Do: DoPhase, Phase: Running, Why: "only a test"})
 	r.refused(Input{Do: DoGear, Gear: "the long way"}, "gear: ")
-	r.refused(Input{Do: DoBaseline}, "do: baseline is possible before and during draining only")
+	r.refused(Input{Do: DoBaseline}, "do: refuse.baseline")
 	r.refused(Input{Do: DoPhase, Phase: Running}, "phase: refuse.is_phase")
 	to, other := Checking, Running
 	for len(r.s.Job.Phases) < maxEntries {
 		r.do(Input{Do: DoPhase, Phase: to})
 		to, other = other, to
 	}
-	r.refused(Input{Do: DoPhase, Phase: to}, "phase: this job has changed its phase 200 times already")
+	r.refused(Input{Do: DoPhase, Phase: to}, "phase: refuse.many")
 	r.settled(Input{Do: DoClose})
-	r.refused(Input{Do: DoClose}, "needs an open job")
+	r.refused(Input{Do: DoClose}, "do: refuse.no_job")
 }
 
 func TestDamagedFramesAreNotSilence(t *testing.T) {
@@ -118,6 +118,7 @@ func TestEntriesMoveThePlan(t *testing.T) {
 	near(t, "target", r.plan().TargetL-before, 0.4+0.4*0.985, 0.004)
 	r.do(Input{Do: DoPhase, Phase: Filling})
 	for _, share := range []float64{1, 1, 0.5} {
+		r.rest(11)
 		r.do(Input{Do: DoEnter, Entry: &Entry{What: EnterBottle, L: 1, Share: share}})
 	}
 	v := r.s.Volumes()
@@ -130,7 +131,7 @@ func TestEntriesMoveThePlan(t *testing.T) {
 		want string
 	}{
 		{Entry{What: "magic"}, "what: "}, {Entry{What: EnterBottle, L: 1}, "share: "}, {Entry{What: EnterBottle, Share: 1}, "l: "},
-		{Entry{What: EnterSpilled, L: math.Inf(1)}, "l: "}, {Entry{What: EnterSpilled, L: -0.2}, "takes off more than"},
+		{Entry{What: EnterSpilled, L: math.Inf(1)}, "l: "}, {Entry{What: EnterSpilled, L: -0.2}, "l: refuse.takes_off"},
 		{Entry{What: EnterBottle, L: -1, Share: 1}, "l: "}, {Entry{What: EnterDipstick, Share: 3}, "share: "},
 	} {
 		r.refused(Input{Do: DoEnter, Entry: &c.e}, c.want)
@@ -147,8 +148,10 @@ func TestBottlesAtAnotherReference(t *testing.T) {
 		r.scene(60, steady(0.05), nil, nil)
 		r.rest(5)
 		r.do(Input{Do: DoPhase, Phase: Filling})
-		r.do(Input{Do: DoEnter, Entry: &Entry{What: EnterBottle, L: 1, Share: 1}})
-		r.do(Input{Do: DoEnter, Entry: &Entry{What: EnterBottle, L: 1, Share: 1}})
+		for range 2 {
+			r.rest(11)
+			r.do(Input{Do: DoEnter, Entry: &Entry{What: EnterBottle, L: 1, Share: 1}})
+		}
 		v := r.s.Volumes()
 		at20, err := r.s.Job.Spec.Fresh.Density(20)
 		if err != nil {
@@ -163,7 +166,7 @@ func TestOtherFluidNeedsAReason(t *testing.T) {
 	r := newRig(t, twoScales(), 10, 0)
 	spec := aJob()
 	spec.AskedFluid = "amber 6"
-	r.refused(Input{Do: DoOpen, Job: spec}, "fluid: the service data ask for amber 6")
+	r.refused(Input{Do: DoOpen, Job: spec}, "fluid: refuse.other_fluid")
 	spec.OtherFluid, spec.OtherFluidBy = "amber 6 is superseded by it", "somebody"
 	r.do(Input{Do: DoOpen, Job: spec})
 }

@@ -55,7 +55,7 @@ func (s *State) planTo(engineHasRun bool) (Plan, error) {
 func (s *State) weighedUKg(t Tally, withoutSlope bool) float64 {
 	var b Budget
 	for _, term := range s.Budget(t) {
-		if term.Name != "density of the fluid" && !(withoutSlope && term.Name == "slope of the scale") {
+		if term.Name != "density_fluid" && !(withoutSlope && term.Name == "slope") {
 			b = append(b, term)
 		}
 	}
@@ -79,14 +79,27 @@ func (s *State) TopUp() (litres, expandedL float64, ok bool, err error) {
 		return 0, 0, false, nil
 	}
 	marksC := (j.Spec.LowC + j.Spec.HighC) / 2
-	readC := marksC
-	if e.TempC != nil {
-		readC = *e.TempC
-	}
+	readC := e.readC(marksC)
 	if readC >= j.Spec.LowC && readC <= j.Spec.HighC && j.Spec.TotalL == 0 {
 		readC = marksC // without the capacity: the marks hold for the whole window
 	}
 	litres, u, err := Dipstick{BetweenMarksL: j.Spec.BetweenMarksL, MarksC: marksC, TotalL: j.Spec.TotalL}.
 		TopUpL(j.Spec.Fresh, e.Share, aimShare, readC, j.ReferenceC)
 	return litres, 2 * u, err == nil, err
+}
+
+// readC is the temperature at which the dipstick was read, or another one if it is not known.
+func (e *Entry) readC(otherwiseC float64) float64 {
+	if e.TempC == nil {
+		return otherwiseC
+	}
+	return *e.TempC
+}
+
+// DipstickNote says why the last dipstick reading cannot be used; ok is false if it can.
+func (s *State) DipstickNote() (note Text, ok bool) {
+	_, _, _, err := s.TopUp()
+	e, _ := s.Job.last(EnterDipstick)
+	f := figures{"read_c": e.readC(math.NaN()), "low_c": s.Job.Spec.LowC, "high_c": s.Job.Spec.HighC}
+	return Text{Key: "note.dipstick", Figures: f}, err != nil
 }

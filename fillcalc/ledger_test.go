@@ -164,7 +164,7 @@ func TestMarkDoesNotFollowADrip(t *testing.T) {
 		r.rest(1)
 		r.scene(60, steady(0.0005), nil, nil)
 		r.rest(8)
-		near(t, "weighing at the start", r.s.Job.Ledgers[0].Marks[0].Kg, 3.2, 0.0025)
+		near(t, "weighing_start", r.s.Job.Ledgers[0].Marks[0].Kg, 3.2, 0.0025)
 		near(t, "dripped", r.shown(DrainedTally), 0.03, 0.006)
 	}
 }
@@ -176,7 +176,11 @@ func TestBaseline(t *testing.T) {
 	r.rest(5)
 	r.onCaddy(0.3)
 	r.clear()
-	r.do(Input{Do: DoBaseline})
+	r.refused(Input{Do: DoBaseline}, "do: refuse.forgets")
+	r.do(Input{Do: DoBaseline, By: "ida", Why: "water to try the caddy"})
+	if f := r.s.Job.Forgot; len(f) != 1 || math.Abs(f[0].L-1.2) > 0.1 || f[0].Why != "water to try the caddy" || f[0].By != "ida" {
+		t.Errorf("forgot %+v", f)
+	}
 	r.rest(3)
 	near(t, "drained", r.shown(DrainedTally), 0, 0.004)
 	if len(r.s.Job.Changes) > 0 || len(r.asked()) > 0 || len(r.s.Job.Clears) > 0 {
@@ -186,7 +190,7 @@ func TestBaseline(t *testing.T) {
 	r.rest(5)
 	near(t, "drained since", r.shown(DrainedTally), 1, 0.004)
 	r.phase(Service)
-	r.refused(Input{Do: DoBaseline}, "do: baseline is possible before and during draining only, this job is service")
+	r.refused(Input{Do: DoBaseline}, "do: refuse.baseline")
 }
 
 // The pan drips on while the one scale is poured from: 60 g in two minutes, seen between two
@@ -210,7 +214,7 @@ func TestDripsWhilePouring(t *testing.T) {
 	}
 	found := false
 	for _, term := range r.s.Budget(DrainedTally) {
-		found = found || term.Name == "drips while it is filled" && term.L > 0
+		found = found || term.Name == "drips" && term.L > 0
 	}
 	if !found {
 		t.Errorf("no term for what drips: %+v", r.s.Budget(DrainedTally))

@@ -159,7 +159,7 @@ func TestCheckOpening(t *testing.T) {
 	r.wantFirst("it drips", "ask.record_right", ToneCheck)
 	r.refused(Input{Do: DoEnter, Entry: &Entry{What: EnterOpening}}, "opening: ")
 	early := drained(t, twoScales(), spec)
-	early.refused(opening(OpeningDry), "what: opening is about")
+	early.refused(opening(OpeningDry), "what: refuse.opening_early")
 }
 
 // The level was judged in the window and is entered after it closed: it counts with what was

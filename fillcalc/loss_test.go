@@ -129,5 +129,5 @@ func TestFlushIsMeant(t *testing.T) {
 		t.Error("nothing is said in the next phase")
 	}
 	early := started(t, twoScales(), aJob(), Draining)
-	early.refused(Input{Do: DoEnter, Entry: &Entry{What: EnterFlush}}, "what: flush is about fluid that is poured in")
+	early.refused(Input{Do: DoEnter, Entry: &Entry{What: EnterFlush}}, "what: refuse.flush_early")
 }

@@ -180,7 +180,7 @@ func TestClearNeedsAScaleThatStands(t *testing.T) {
 		r.refused(in, "do: refuse.not_settled")
 	}
 	r.do(Input{Do: DoClear, Sensor: "supply"})
-	r.refused(Input{Do: DoClear, Sensor: "jug"}, `sensor: this cart has no scale "jug"`)
+	r.refused(Input{Do: DoClear, Sensor: "jug"}, "sensor: refuse.no_such_scale")
 	r.rest(6)
 	r.clear()
 	if asked := r.asked(); !slices.Equal(asked, []int{1}) {

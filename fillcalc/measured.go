@@ -1,7 +1,7 @@
 package fillcalc
 
 import (
-	"fmt"
+	"errors"
 	"math"
 	"slices"
 )
@@ -61,33 +61,35 @@ func (s *State) fieldDensity(w *Weighing) (Fluid, DensityBudget, error) {
 
 func (s *State) checkWeighing(do Do, w *Weighing) error {
 	if w == nil {
-		return fmt.Errorf("sensor: is required by %s", do)
+		return errors.New("sensor: is required")
 	}
 	sc := s.scale(w.Sensor)
 	if sc == nil {
-		return fmt.Errorf("sensor: %q is no scale of this cart", w.Sensor)
+		return refused("sensor", "refuse.no_such_scale", nil, names{"typed": w.Sensor})
 	}
 	if s.Job.Phase.Open() && counts(sc.Setup.Load, s.Job.Phase) {
-		return fmt.Errorf("sensor: scale %s counts for job %s now: measure a density before or after", w.Sensor, s.Job.Spec.ID)
+		return refused("sensor", "refuse.scale_counts", nil, names{"sensor": w.Sensor, "job": s.Job.Spec.ID})
 	}
 	if fault := s.scaleQuality(sc); !fault.Good() {
-		return fmt.Errorf("sensor: %s", fault)
+		return refused("sensor", "refuse.scale_fault", nil, names{"sensor": w.Sensor, "fault": string(fault.Code)})
 	}
 	if !sc.Rest.Now {
-		return fmt.Errorf("sensor: scale %s is settling: wait until it stands still", w.Sensor)
+		return refused("sensor", "refuse.not_settled", nil, names{"sensor": w.Sensor})
 	}
 	if do == DoWeigh {
 		return nil
 	}
 	if s.Weighed.Sensor != w.Sensor {
-		return fmt.Errorf("do: weigh the full bottle on scale %s first, then empty it and send density", w.Sensor)
+		return refused("do", "refuse.weigh_first", nil, names{"sensor": w.Sensor})
 	}
 	if w.Fluid == "" {
-		return fmt.Errorf("fluid: the measured fluid needs a name")
+		return refused("fluid", "refuse.missing", nil, names{"field": "fluid"})
 	}
 	if math.Abs(sc.Rest.Kg-s.Weighed.FromKg) <= float64(sure*math.Sqrt(2*sc.Rest.U2)) {
-		return fmt.Errorf("do: scale %s stands where it stood at weigh: empty the bottle first", w.Sensor)
+		return refused("do", "refuse.not_emptied", nil, names{"sensor": w.Sensor})
 	}
-	_, _, err := s.fieldDensity(w)
-	return err
+	if _, _, err := s.fieldDensity(w); err != nil {
+		return refused("l", "refuse.no_oil", figures{"went_kg": math.Abs(sc.Rest.Kg - s.Weighed.FromKg), "size_l": w.Litres}, nil)
+	}
+	return nil
 }

@@ -12,11 +12,11 @@ func TestDensityMeasuredOnTheCart(t *testing.T) {
 	r.rest(8)
 	weigh := Input{Do: DoWeigh, Weighing: &Weighing{Sensor: "supply"}}
 	density := Input{Do: DoDensity, Weighing: &Weighing{Sensor: "supply", Fluid: "no sheet", Litres: 1}}
-	r.refused(density, "weigh the full bottle")
-	r.refused(Input{Do: DoWeigh, Weighing: &Weighing{Sensor: "probe"}}, "is no scale of this cart")
-	r.refused(Input{Do: DoWeigh}, "sensor: is required by weigh")
+	r.refused(density, "do: refuse.weigh_first")
+	r.refused(Input{Do: DoWeigh, Weighing: &Weighing{Sensor: "probe"}}, "sensor: refuse.no_such_scale")
+	r.refused(Input{Do: DoWeigh}, "sensor: is required")
 	r.do(weigh)
-	r.refused(density, "empty the bottle first")
+	r.refused(density, "do: refuse.not_emptied")
 
 	at20, err := freshFluid.Density(20)
 	if err != nil {
@@ -25,7 +25,7 @@ func TestDensityMeasuredOnTheCart(t *testing.T) {
 	goneKg := (1 - filmShare) * at20 / 1000 / BuoyancyFactor(at20, ConventionalAirKgM3)
 	r.supplyKg -= goneKg
 	r.rest(0.9)
-	r.refused(density, "is settling")
+	r.refused(density, "sensor: refuse.not_settled")
 	r.rest(6)
 	r.do(density)
 	if len(r.s.Measured) != 1 || r.s.Measured[0].Name != "no sheet" {
@@ -45,5 +45,5 @@ func TestDensityMeasuredOnTheCart(t *testing.T) {
 	r.do(Input{Do: DoOpen, Job: spec})
 	r.rest(3)
 	r.do(Input{Do: DoPhase, Phase: Filling, Why: "only a test"})
-	r.refused(weigh, "counts for job j1 now")
+	r.refused(weigh, "sensor: refuse.scale_counts")
 }

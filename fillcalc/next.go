@@ -26,7 +26,7 @@ func (s *State) Next() []Ask {
 		return []Ask{{Text: Text{Key: "ask.open"}, Tone: tone, Do: DoOpen}}
 	}
 	var list []Ask
-	for _, urgent := range [...]func() (Ask, bool){s.runsOut, s.caddyFull, s.pouring, s.unmeasured, s.windowOpen, s.proposed} {
+	for _, urgent := range [...]func() (Ask, bool){s.runsOut, s.caddyFull, s.pouring, s.unmeasured, s.checkNow, s.proposed} {
 		if ask, ok := urgent(); ok {
 			list = append(list, ask)
 		}
@@ -47,7 +47,7 @@ func (s *State) Next() []Ask {
 		}
 	}
 	list = append(list, s.work()...)
-	if _, gears := s.gearWork(); j.Phase.runs() && !gears {
+	if _, gears := s.gearWork(); j.Phase.runs() && !gears && j.Spec.Passes == 0 {
 		if ask, ok := s.drainAgain(); ok {
 			list = append(list, ask)
 		}
@@ -81,10 +81,16 @@ func (s *State) work() []Ask {
 	case Filling:
 		return s.firstFill()
 	case Running:
-		if _, open := s.windowOpen(); !open {
+		if again, left := s.passLeft(); left {
+			return []Ask{again}
+		}
+		if _, open := s.checkNow(); !open {
 			return []Ask{phase("ask.check", ToneDo, Checking)}
 		}
 	case Checking:
+		if again, left := s.passLeft(); left {
+			return []Ask{again}
+		}
 		return s.checkWork()
 	}
 	return nil
@@ -106,10 +112,11 @@ func (s *State) firstFill() []Ask {
 	return []Ask{{Text: Text{Key: "ask.engine"}, Tone: ToneDo, Do: DoPhase, Phase: Running}}
 }
 
-// windowOpen asks to go to the check as soon as the window is open.
-func (s *State) windowOpen() (a Ask, ok bool) {
+// checkNow asks to go to the check as soon as the window is open, in the last pass.
+func (s *State) checkNow() (a Ask, ok bool) {
 	tone, open := s.windowTone()
-	return Ask{Text: Text{Key: "ask.check_now"}, Tone: tone, Do: DoPhase, Phase: Checking}, open && s.Job.Phase == Running
+	_, left := s.passLeft()
+	return Ask{Text: Text{Key: "ask.check_now"}, Tone: tone, Do: DoPhase, Phase: Checking}, open && s.Job.Phase == Running && !left
 }
 
 // closingSoonS is the time that judging a level takes (common practice, no source).

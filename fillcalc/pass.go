@@ -175,6 +175,17 @@ func (s *State) beforeKg() (drainedKg, inKg float64) {
 	return drainedKg, inKg
 }
 
+// MaxPasses is how many passes a service may have: nobody drains a transmission more often.
+const MaxPasses = 8
+
+// passLeft asks to drain again while a pass of the service is still to come.
+func (s *State) passLeft() (a Ask, ok bool) {
+	j := &s.Job
+	done := len(j.PassMarks) + 1
+	f := figures{"pass": float64(done), "passes": float64(j.Spec.Passes)}
+	return Ask{Text: Text{Key: "ask.next_pass", Figures: f}, Tone: ToneDo, Do: DoPhase, Phase: Draining}, j.Phase.runs() && done < j.Spec.Passes
+}
+
 // drainAgain says how much of the old fluid is left, and offers another pass.
 func (s *State) drainAgain() (a Ask, ok bool) {
 	list := s.Passes()

@@ -1,8 +1,10 @@
 package fillcalc
 
 import (
+	"errors"
 	"math"
 	"slices"
+	"strings"
 	"testing"
 )
 
@@ -62,7 +64,7 @@ func TestTwoPasses(t *testing.T) {
 		near(t, name+": its first fill", p.RemainingL, 0.8*p.TargetL-p.InL, 1e-9)
 		near(t, name+": in of it", p.InL, 0, 0.02)
 		r.refused(Input{Do: DoPhase, Phase: Running}, "refuse.too_little_in")
-		r.refused(Input{Do: DoBaseline}, "do: baseline is")
+		r.refused(Input{Do: DoBaseline}, "do: refuse.baseline")
 		if len(p.Notes) > 0 {
 			t.Errorf("%s: notes %+v", name, p.Notes)
 		}
@@ -121,5 +123,42 @@ func TestDrainedAgainWithoutTheEngine(t *testing.T) {
 	}
 	if _, ok := r.s.drainAgain(); ok {
 		t.Error("another pass is offered")
+	}
+}
+
+// Service data that ask for two passes lead to the second drain instead of to the level, and the
+// job is not closed before it without a question.
+func TestPassesAreLed(t *testing.T) {
+	spec := aJob()
+	spec.TotalL, spec.Passes = 9.5, 2
+	r := started(t, twoScales(), spec, Ready)
+	pass := func() {
+		r.do(Input{Do: DoPhase, Phase: Draining})
+		r.scene(68, steady(0.05), nil, nil)
+		r.rest(6)
+		r.settled(Input{Do: DoPhase, Phase: Filling})
+		r.scene(68, nil, steady(0.05), nil)
+		r.rest(8)
+		r.do(Input{Do: DoPhase, Phase: Running})
+		r.do(Input{Do: DoGear, Gear: AllGears})
+		r.do(Input{Do: DoRecord, Record: &Record{Item: Leaks, Result: Done}})
+		r.rest(40)
+	}
+	pass()
+	next := r.s.Next()
+	if last := next[len(next)-1]; last.Key != "ask.next_pass" || last.Phase != Draining || last.Figures["pass"] != 1 || last.Figures["passes"] != 2 {
+		t.Errorf("after the first pass: %q, %+v", r.keys(), last)
+	}
+	var asked *Refusal
+	if err := r.s.CloseLacks(); !errors.As(err, &asked) || !strings.Contains(asked.Names["lack"], "passes") {
+		t.Errorf("closed after the first pass: %+v", asked)
+	}
+	pass()
+	if keys := r.keys(); slices.Contains(keys, "ask.next_pass") || slices.Contains(keys, "ask.drain_again") {
+		t.Errorf("after the second pass: %q", keys)
+	}
+	spec.Passes = MaxPasses + 1
+	if err := spec.check(20); err == nil {
+		t.Error("more passes than anybody drains")
 	}
 }

@@ -2,6 +2,7 @@ package fillcalc
 
 import (
 	"encoding/json"
+	"errors"
 	"math"
 	"math/rand/v2"
 	"reflect"
@@ -28,6 +29,10 @@ func randomJob(rt *rapid.T, setup *Setup, hz float64) *rig {
 	r.rest(rapid.Float64Range(0.5, 8).Draw(rt, "open"))
 	try := func(in Input) { // the fold ignores what Check refuses
 		r.atNs += 1e6
+		var refusal *Refusal
+		if err := Check(&r.s, &in); err != nil && !errors.As(err, &refusal) {
+			rt.Fatalf("%+v: %q is not a text of the catalogues", in, err)
+		}
 		r.apply(Event{Kind: KindInput, Input: &in})
 	}
 	for range rapid.IntRange(1, 12).Draw(rt, "doings") {

@@ -67,27 +67,41 @@ func (s *State) proposed() (a Ask, ok bool) {
 			return propose("ask.seems_draining", Draining, figures{"ran_l": s.changeL(kg, DrainedTally)})
 		case runs && s.Job.Phase == Service:
 			return propose("ask.seems_filling", Filling, figures{"ran_l": s.changeL(kg, AddedTally)})
-		case s.Scales[i].Setup.Load != SupplyLoad && s.Job.Phase == Draining && s.drained(i):
-			return propose("ask.seems_service", Service, nil)
+		case s.Job.Phase != Draining || s.Scales[i].Setup.Load == SupplyLoad || s.shownKg(DrainedTally) < minDrainedKg:
+		case s.quiet(i):
+			return propose("ask.seems_service", Service, figures{"quiet_s": stoppedS})
+		default:
+			if kg, is := s.tipped(i); is {
+				return propose("ask.seems_tipped", Service, figures{"came_kg": kg})
+			}
 		}
 	}
 	return a, false
 }
 
-// drained reports whether nothing has come onto scale i for long, or something was laid or
-// tipped there while it only dripped.
-func (s *State) drained(i int) bool {
+// quiet reports whether nothing has come onto scale i for long, and by the drops before nothing
+// is to be expected that the scale would show.
+func (s *State) quiet(i int) bool {
 	sc := &s.Scales[i]
-	if s.shownKg(DrainedTally) < minDrainedKg {
-		return false
-	}
-	if sc.Rest.Now && !sc.Rest.Drips && sc.back(0).S-max(sc.From, float64(s.Job.PhaseNs-sc.T0Ns)/1e9) > stoppedS {
-		return true
+	rests := sc.Rest.Now && !sc.Rest.Drips && sc.back(0).S-max(sc.From, float64(s.Job.PhaseNs-sc.T0Ns)/1e9) > stoppedS
+	f := s.Tail.Forecast(s.NowNs)
+	return rests && !(f.Known && f.Drips && f.In5MinKg > 2*sc.Setup.ResolutionKg)
+}
+
+// leastTippedKg is what is tipped out of a pan at least (common practice, no source).
+const leastTippedKg = 0.05
+
+// tipped returns what was tipped onto scale i, or laid there, while it only dripped.
+func (s *State) tipped(i int) (kg float64, ok bool) {
+	sc, dripsNs := &s.Scales[i], s.Tail.DripsNs
+	if dripsNs == 0 || s.NowNs-dripsNs >= stoppedS*1e9 {
+		return 0, false
 	}
 	for k := range s.Job.Changes {
-		if c := &s.Job.Changes[k]; c.Sensor == sc.Setup.Sensor && c.Kg > 0 && c.FromNs >= s.Job.PhaseNs && s.Tail.DripsNs > 0 && s.NowNs-s.Tail.DripsNs < stoppedS*1e9 && c.AtNs >= s.Tail.DripsNs-10e9 {
-			return true
+		c := &s.Job.Changes[k]
+		if c.Sensor == sc.Setup.Sensor && c.Kg >= leastTippedKg && c.FromNs >= s.Job.PhaseNs && c.AtNs >= dripsNs-10e9 {
+			return c.Kg, true
 		}
 	}
-	return false
+	return 0, false
 }

@@ -49,7 +49,7 @@ func TestServiceIsProposedWhenThePanIsTippedOut(t *testing.T) {
 	r.scene(30, steady(0.0008), nil, nil)
 	r.wantProposed("it drips", "", "")
 	r.onCaddy(0.5)
-	r.wantProposed("tipped out", "ask.seems_service", Service)
+	r.wantProposed("tipped out", "ask.seems_tipped", Service)
 }
 
 // What is no fluid that runs proposes nothing: a caddy that is put there, a tool, somebody who

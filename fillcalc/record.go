@@ -1,8 +1,8 @@
 package fillcalc
 
 import (
-	"fmt"
 	"math"
+	"slices"
 )
 
 // Item names a piece of work that is recorded with a job. The list is common
@@ -91,37 +91,30 @@ func (in *Input) records() (list []Record) {
 }
 
 func (r *Record) check() error {
-	known := false
+	var itemNames []Item
 	for _, i := range items {
-		known = known || i.Item == r.Item
+		itemNames = append(itemNames, i.Item)
 	}
-	if !known {
-		return fmt.Errorf("item: %q is not one of level_before, filter, seal, magnet, pan, flange, gasket, torque, leaks, level", r.Item)
+	if !slices.Contains(itemNames, r.Item) {
+		return notOneOf("item", r.Item, itemNames...)
 	}
-	level := r.Item == LevelBefore || r.Item == LevelAfter
-	switch r.Result {
-	case NotDone, NotNeeded:
-	case Done:
-		if level {
-			return fmt.Errorf("result: a level is right, low or high, or not_done")
-		}
-	case Right, Low, High:
-		if !level {
-			return fmt.Errorf("result: %s is done, not_done or not_needed", r.Item)
-		}
-	default:
-		return fmt.Errorf("result: %q is not one of done, not_done, not_needed; of a level right, low, high", r.Result)
+	results := []Result{Done, NotDone, NotNeeded}
+	if r.Item == LevelBefore || r.Item == LevelAfter {
+		results = []Result{Right, Low, High, NotDone, NotNeeded}
 	}
-	for field, nm := range map[string]float64{"specified_nm": r.SpecifiedNM, "applied_nm": r.AppliedNM} {
+	if !slices.Contains(results, r.Result) {
+		return notOneOf("result", r.Result, results...)
+	}
+	for field, nm := range map[string]float64{"specified": r.SpecifiedNM, "applied": r.AppliedNM} {
 		if !(nm >= 0 && nm <= 1000) {
-			return fmt.Errorf("%s: %g is not from 0 to 1000 N·m", field, nm)
+			return Outside(field, "nm", Span{High: 1000}, numberText(nm))
 		}
 	}
 	if r.Item == Torque && r.Result == Done && r.AppliedNM == 0 {
-		return fmt.Errorf("applied_nm: the torque as applied is needed, or the result not_done")
+		return refused("applied", "refuse.torque_missing", nil, nil)
 	}
 	if r.Count < 0 || r.Count > 100 {
-		return fmt.Errorf("count: %d is not from 0 to 100", r.Count)
+		return Outside("count", "", Span{High: 100}, numberText(float64(r.Count)))
 	}
 	return nil
 }

@@ -3,6 +3,7 @@ package fillcalc
 import (
 	"fmt"
 	"slices"
+	"strconv"
 )
 
 func (in *Setup) check() error {
@@ -43,16 +44,24 @@ func (in *Setup) check() error {
 
 func (in *JobSpec) check(referenceC float64) error {
 	if _, err := in.Used.Density(referenceC); err != nil {
-		return fmt.Errorf("used_fluid: %w", err)
+		return refused("used_fluid", "refuse.fluid_data", nil, names{"fluid": in.Used.Name})
 	}
 	if _, err := in.Fresh.Density(referenceC); err != nil {
-		return fmt.Errorf("fluid: %w", err)
+		return refused("fluid", "refuse.fluid_data", nil, names{"fluid": in.Fresh.Name})
 	}
-	if !(in.LowC < in.HighC) || in.LowC < -40 || in.HighC > 150 {
-		return fmt.Errorf("window: low_c %g and high_c %g must rise and lie between -40 and 150", in.LowC, in.HighC)
+	for _, end := range []struct {
+		field   string
+		celsius float64
+	}{{"low_c", in.LowC}, {"high_c", in.HighC}} {
+		if !(end.celsius >= -40 && end.celsius <= 150) {
+			return Outside(end.field, "c", Span{Low: -40, High: 150}, numberText(end.celsius))
+		}
+	}
+	if in.LowC >= in.HighC {
+		return refused("low_c", "refuse.window_reversed", figures{"low_c": in.LowC, "high_c": in.HighC}, nil)
 	}
 	if !(in.FirstFill > 0 && in.FirstFill <= 1) {
-		return fmt.Errorf("first_fill: %g is not above 0 and at most 1", in.FirstFill)
+		return Outside("first_fill", "", Span{High: 1, Above: true}, numberText(in.FirstFill))
 	}
 	if !(in.UsedSpreadU >= 0 && in.UsedSpreadU < 1) {
 		return fmt.Errorf("used_spread_u: %g is not from 0 to 1", in.UsedSpreadU)
@@ -60,10 +69,10 @@ func (in *JobSpec) check(referenceC float64) error {
 	switch in.Check {
 	case "", ByDipstick, ByOverflow:
 	default:
-		return fmt.Errorf("check: %q is not one of %s, %s", in.Check, ByDipstick, ByOverflow)
+		return notOneOf("check", in.Check, ByDipstick, ByOverflow)
 	}
 	if in.AskedFluid != "" && in.AskedFluid != in.Fresh.Name && in.OtherFluid == "" {
-		return fmt.Errorf("fluid: the service data ask for %s, this is %s: take the right one, or say why not in other_fluid", in.AskedFluid, in.Fresh.Name)
+		return refused("fluid", "refuse.other_fluid", nil, names{"asked": in.AskedFluid, "fluid": in.Fresh.Name})
 	}
 	return in.checkFigures()
 }
@@ -76,28 +85,31 @@ func (in *JobSpec) checkFigures() error {
 	}{{"typical_l", in.TypicalL}, {"total_l", in.TotalL}, {"bottle_l", in.BottleL},
 		{"between_marks_l", in.BetweenMarksL}, {"balance_band_l", in.BalanceBandL}} {
 		if !(size.litres >= 0 && size.litres <= 1000) {
-			return fmt.Errorf("%s: %g is not from 0 to 1000 litres", size.field, size.litres)
+			return Outside(size.field, "l", Span{High: 1000}, numberText(size.litres))
 		}
 	}
 	if in.TypicalL > 0 && in.TotalL > 0 && in.TypicalL > in.TotalL {
-		return fmt.Errorf("typical_l: %g is more than total_l %g: a refill is a part of the whole", in.TypicalL, in.TotalL)
+		return refused("typical_l", "refuse.typical_total", figures{"typical_l": in.TypicalL, "total_l": in.TotalL}, nil)
 	}
 	if in.BottleL != 0 && in.BottleL < minBottleL {
-		return fmt.Errorf("bottle_l: %g is less than %g: no bottle is so small", in.BottleL, minBottleL)
+		return refused("bottle_l", "refuse.bottle_size", figures{"least_l": minBottleL}, nil)
 	}
 	if !(in.EmptyBottleKg >= 0 && in.EmptyBottleKg <= 5) {
-		return fmt.Errorf("empty_bottle_kg: %g is not from 0 to 5 kilograms", in.EmptyBottleKg)
+		return Outside("empty_bottle_kg", "kg", Span{High: 5}, numberText(in.EmptyBottleKg))
 	}
 	if !(in.BoltTorqueNM >= 0 && in.BoltTorqueNM <= 1000) {
-		return fmt.Errorf("bolt_torque_nm: %g is not from 0 to 1000", in.BoltTorqueNM)
+		return Outside("bolt_torque_nm", "nm", Span{High: 1000}, numberText(in.BoltTorqueNM))
 	}
 	for _, item := range in.Needs {
 		if !slices.Contains(WorkItems(), item) {
-			return fmt.Errorf("needs: %.40q is not an item of work", item)
+			return notOneOf("needs", item, WorkItems()...)
 		}
 	}
-	if err := CheckGears(in.Gears); err != nil {
-		return fmt.Errorf("gears: %w", err)
+	if CheckGears(in.Gears) != nil {
+		return refused("gears", "refuse.gears", nil, names{"typed": in.Gears})
+	}
+	if in.Passes < 0 || in.Passes > MaxPasses {
+		return Outside("passes", "", Span{Low: 1, High: MaxPasses}, strconv.Itoa(in.Passes))
 	}
 	return in.Usual.check()
 }

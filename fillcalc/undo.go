@@ -1,9 +1,6 @@
 package fillcalc
 
-import (
-	"fmt"
-	"slices"
-)
+import "slices"
 
 // undoNs is how long a record, an entry or a phase can be taken back.
 const undoNs = 10e9
@@ -70,7 +67,7 @@ func (b *TakenBack) Text() Text {
 	case b.Phase != nil:
 		return Text{"undo.phase", nil, names{"phase": string(b.Phase.Phase)}}
 	case b.Entry != nil && b.Entry.L != 0:
-		return Text{"undo.entry", figures{"entered_l": b.Entry.L}, names{"what": string(b.Entry.What)}}
+		return Text{"undo.entry", figures{"entered_l": b.Entry.inL()}, names{"what": string(b.Entry.What)}}
 	case b.Entry != nil:
 		return Text{"undo.reading", nil, names{"what": string(b.Entry.What)}}
 	}
@@ -86,7 +83,7 @@ func checkUndo(s *State, _ *Input) error {
 		return &Refusal{Field: "do", Text: Text{Key: "refuse.nothing_to_undo", Figures: figures{"within_s": undoNs / 1e9}}}
 	}
 	if len(s.Job.TakenBack) >= maxEntries {
-		return fmt.Errorf("do: in this job %d inputs were taken back already, no job needs more", maxEntries)
+		return tooMany("do")
 	}
 	return nil
 }

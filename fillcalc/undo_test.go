@@ -71,7 +71,7 @@ func TestUndoIsOneStepAndTenSeconds(t *testing.T) {
 	}
 	r.do(Input{Do: DoRecord, Record: &Record{Item: Filter, Result: NotDone}})
 	r.settled(Input{Do: DoClose})
-	r.refused(Input{Do: DoUndo}, "needs an open job")
+	r.refused(Input{Do: DoUndo}, "do: refuse.no_job")
 }
 
 // Flushing was tapped by mistake: what runs out is lost again, not drained.

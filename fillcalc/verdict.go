@@ -154,7 +154,7 @@ func (s *State) judgeAmount(c *Criterion, toleranceL float64) {
 		c.say(Passed, "verdict.amount_right", nil, nil)
 	}
 	if err != nil && s.Job.Phase != NoJob {
-		c.say(Passed, "verdict.no_target", nil, names{"why": err.Error()})
+		c.say(Passed, "verdict.no_target", nil, nil)
 	}
 }
 
@@ -242,6 +242,12 @@ func (s *State) judgeDecisions(c *Criterion) {
 	for _, text := range overrides {
 		c.Say(Reason{Failed, text})
 	}
+	for _, f := range j.Forgot {
+		c.say(Passed, "verdict.forgot", figures{"forgot_l": f.L}, names{"at": timeText(f.AtNs), "by": cmp.Or(f.By, "–"), "why": f.Why})
+	}
+	if j.Phase == Closed && j.Why != "" && !j.Unread {
+		c.say(Passed, "verdict.closed_insisted", nil, names{"why": j.Why})
+	}
 	c.Figure("changes", float64(len(j.Changes)), "")
 	c.Figure("of them said by people", float64(said), "")
 	c.Figure("undecided", float64(undecided), "")
@@ -267,7 +273,7 @@ func (s *State) overrides() (list []Text) {
 		}
 	}
 	switch {
-	case j.Phase == Closed && j.Why != "":
+	case j.Phase == Closed && j.Unread:
 		list = append(list, Text{"verdict.closed_why", nil, names{"why": j.Why}})
 	case j.Phase == Abandoned:
 		list = append(list, Text{"verdict.abandoned", nil, names{"why": j.Why}})

@@ -97,7 +97,7 @@ func (s *State) quality() Quality {
 	switch {
 	case j.Phase == NoJob:
 		return Quality{Code: QualityNoJob}
-	case j.Phase == Closed && j.Why != "":
+	case j.Phase == Closed && j.Unread:
 		return Quality{Code: QualityClosedUnmeasured, Why: j.Why}
 	}
 	phase := j.Phase

@@ -8,12 +8,13 @@ import (
 type WindowState string
 
 const (
-	Blind   WindowState = "blind"   // the temperature is not known
-	Below   WindowState = "below"   // too cold
-	Nearing WindowState = "nearing" // too cold, but within nearingC of the window
-	Open    WindowState = "open"    // judge the level now
-	Closing WindowState = "closing" // still inside, within closingC of the upper limit and rising
-	Above   WindowState = "above"   // too hot
+	NoWindow WindowState = "none"    // no job is open
+	Blind    WindowState = "blind"   // the temperature is not known
+	Below    WindowState = "below"   // too cold
+	Nearing  WindowState = "nearing" // too cold, but within nearingC of the window
+	Open     WindowState = "open"    // judge the level now
+	Closing  WindowState = "closing" // still inside, within closingC of the upper limit and rising
+	Above    WindowState = "above"   // too hot
 )
 
 const (
@@ -216,6 +217,8 @@ func (s *State) CheckWindow() CheckWindow {
 	spec := &s.Job.Spec
 	if s.Job.Phase.Open() {
 		w.LowC, w.HighC = spec.LowC, spec.HighC
+	} else {
+		w.State = NoWindow
 	}
 	p, standsIn := s.fluidProbe()
 	if w.Quality = p.quality(s.NowNs); !w.Quality.Good() {

@@ -110,7 +110,7 @@ func FuzzAnswer(f *testing.F) {
 	short := open(f, calibrated(), vanJob())
 	short.phase(fillcalc.Draining)
 	short.run(2, 0.06, 0, 0)
-	short.record(levelRight)
+	short.do(fillcalc.Input{Do: fillcalc.DoRecord, Record: &levelRight, Why: "a test"})
 	short.do(fillcalc.Input{Do: fillcalc.DoAbandon, Why: "a \"test\"\nof two lines"})
 	rec := short.keep()
 	summaries, points := answered([]points.Point{*rec.Summary}), answered(rec.Points)

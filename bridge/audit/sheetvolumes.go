@@ -59,7 +59,7 @@ func sheetTerms(b fillcalc.Budget, reader words.Reader) []SheetTerm {
 	terms := []SheetTerm{}
 	for _, t := range b {
 		if share := t.L * t.L / b.U2(); share > 1e-9 { // terms that cancel leave a rounding error
-			terms = append(terms, SheetTerm{t.Name, wordOr(reader, termKeys[t.Name], t.Name), t.Of, number(1000 * math.Abs(t.L)), number(100 * share)})
+			terms = append(terms, SheetTerm{t.Name, reader.Word("budget." + t.Name), t.Of, number(1000 * math.Abs(t.L)), number(100 * share)})
 		}
 	}
 	slices.SortStableFunc(terms, func(a, b SheetTerm) int { return cmp.Compare(b.UML, a.UML) })
@@ -75,15 +75,6 @@ func (r *Report) sheetPasses(d *SheetData) {
 	for _, p := range passes {
 		d.Passes = append(d.Passes, SheetPass{number(p.OutL), number(p.AddedL), number(100 * p.OldLeft)})
 	}
-}
-
-// termKeys are the catalogue's keys of what makes up an uncertainty.
-var termKeys = map[string]string{
-	"a change": "share.change", "change of the fluid in use": "share.use", "density of the air": "share.air", "density of the fluid": "share.density",
-	"drift of the scale": "share.drift", "drips while it is filled": "share.drips", "empty bottles that came back unseen": "share.empties",
-	"expansion of the fluid": "share.expansion", "gravity of the place": "share.gravity", "linearity and hysteresis": "share.linearity",
-	"load off the middle": "share.middle", "weight of an empty bottle": "share.bottle", "what ran over": "share.over", "what stays in hose and funnel": "share.hose",
-	"slope of the scale": "share.slope", "weighing at the start": "share.start", "weighing at the end": "share.end",
 }
 
 // wordOr is the catalogue's word for a key, or a text where it has none.

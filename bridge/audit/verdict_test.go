@@ -321,7 +321,7 @@ func TestVerdict(t *testing.T) {
 			p.run(6, 0, 0, 0)
 			p.record(levelRight)
 			return p.end()
-		}, nil, fillcalc.Failed, "level failed", "(nearly warm)"},
+		}, nil, fillcalc.Failed, "level failed", "(not yet)"},
 		{"level not judged", func() *played {
 			p := byTheBook(t, calibrated(), vanJob()).topUp()
 			p.record(fillcalc.Record{Item: fillcalc.LevelAfter, Result: fillcalc.NotDone})

@@ -17,9 +17,9 @@ var harm = []wire.AlertCode{
 	wire.AlertStockLow, wire.AlertWasteFull, wire.AlertCalibration,
 }
 
-// alerts lists what is wrong now, the worst first. Those of one kind that only ask for
-// something to be done some day share a line.
-func (s *screen) alerts(c *cart) (texts []string) {
+// alerts lists what is wrong now, the worst first. The instruments that are due for calibration
+// share a line; due has one for each.
+func (s *screen) alerts(c *cart) (texts, due []string) {
 	list := slices.Clone(c.alerts.message.Alerts)
 	rank := func(a wire.Alert) int {
 		if at := slices.Index(harm, a.Code); at >= 0 {
@@ -28,16 +28,15 @@ func (s *screen) alerts(c *cart) (texts []string) {
 		return len(harm)
 	}
 	slices.SortStableFunc(list, func(a, b wire.Alert) int { return rank(a) - rank(b) })
-	due := 0
 	for _, a := range list {
 		if a.Code == wire.AlertCalibration {
-			due++
+			due = append(due, a.For(s.R))
 			continue
 		}
 		texts = append(texts, a.For(s.R))
 	}
-	if due > 0 {
-		texts = append(texts, s.text("bay.calibrations_due", map[string]float64{"count": float64(due)}, nil))
+	if len(due) > 0 {
+		texts = append(texts, s.text("bay.calibrations_due", map[string]float64{"count": float64(len(due))}, nil))
 	}
-	return texts
+	return texts, due
 }

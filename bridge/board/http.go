@@ -229,6 +229,8 @@ func answered(reader words.Reader, r *wire.Reply, err error) string {
 		return err.Error()
 	case r.OK:
 		return reader.Word("bay.saved")
+	case r.Refused != nil && r.Refused.Names["field"] != "":
+		return reader.Word("field."+r.Refused.Names["field"]) + ": " + r.Refused.For(reader)
 	case r.Refused != nil:
 		return r.Refused.For(reader)
 	}

@@ -228,20 +228,23 @@ func TestJobByTaps(t *testing.T) {
 	f.tap("Save")
 	keep(t, tab, "job-service")
 	f.tap("Pan is closed: fill")
-	since := time.Now() // when the first fill was last seen to be missing
-	bridgetest.Eventually(t, 60*time.Second, "the first fill", func() bool {
-		if p := job().Plan; p == nil || float64(p.ToLineL) > 0 {
-			rig.Do(func(c *sim.Cart) { c.StartPour(0.05) })
-			since = time.Now()
-		} else {
-			rig.Do((*sim.Cart).StopPour)
-		}
-		return time.Since(since) > 6*time.Second // it is settled
-	})
+	pour := func(what string, and func() bool) {
+		since := time.Now() // when something was last seen to be missing
+		bridgetest.Eventually(t, 60*time.Second, what, func() bool {
+			if p := job().Plan; p == nil || float64(p.ToLineL) > 0 {
+				rig.Do(func(c *sim.Cart) { c.StartPour(0.05) })
+				since = time.Now()
+			} else {
+				rig.Do((*sim.Cart).StopPour)
+			}
+			return time.Since(since) > 6*time.Second && and() // it is settled
+		})
+	}
+	pour("the first fill", func() bool { return true })
 	keep(t, tab, "job-filling")
 	f.tap("Engine runs")
 	f.tap("Start the gears")
-	bridgetest.Eventually(t, 40*time.Second, "the gears", func() bool { return len(job().Flow.Gears) == 4 })
+	pour("the gears, and the top-up", func() bool { return len(job().Flow.Gears) == 4 })
 	f.tap("No leaks seen")
 	keep(t, tab, "job-checking")
 	f.tap("Right")

@@ -144,12 +144,13 @@ const lookForWrong = `(() => {
 		const a = box(p);
 		if (a.left < around.right - 1 && a.top < around.bottom - 1 && (a.bottom > around.bottom + 1 || a.right > around.right + 1)) wrong.push('a note is cut: ' + name(p));
 	}
-	const rows = document.querySelector('.rows'), card = rows && box(rows);
-	for (const p of rows?.children ?? []) {
-		const a = box(p);
-		if (a.left < card.right - 1 && a.bottom > card.bottom + 1) wrong.push('a row is cut: ' + name(p));
+	// Every fact of the result card is there; of the reasons those that have room.
+	const rows = document.querySelector('.rows');
+	if (rows?.checkVisibility()) {
+		for (const p of rows.querySelectorAll('.verdict, .facts p')) inside(p, box(rows), 'row ' + name(p));
+		const whys = box(rows.querySelector('.whys'));
+		for (const p of rows.querySelectorAll('.whys p')) if (box(p).left < whys.right - 1 && box(p).bottom > whys.bottom + 1) wrong.push('a reason is cut: ' + name(p));
 	}
-	if (rows && box(rows.children[0]).left > card.right - 1) wrong.push('the verdict has no room');
 	for (const svg of document.querySelectorAll('.pic svg text')) {
 		if (!svg.checkVisibility()) continue;
 		const a = box(svg), o = box(svg.closest('.pic'));

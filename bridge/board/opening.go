@@ -71,5 +71,9 @@ func (s *screen) byHand(c *cart) {
 		entry{ID: "open-low", Name: "low_c", Label: s.word("bay.window_from"), Unit: temperature, Figure: true},
 		entry{ID: "open-high", Name: "high_c", Label: s.word("bay.window_to"), Unit: temperature, Figure: true})
 	d.Answers = []answer{{Label: s.word("bay.start"), Main: true, Commands: command(string(fillcalc.DoOpen)), With: "by vehicle service_data fluid low_c high_c"}}
+	if len(c.choices.message.ServiceData) == 0 {
+		s.opens("bay.open_first", "", d)
+		return
+	}
 	s.opens("bay.open", s.word("bay.open_small"), d)
 }

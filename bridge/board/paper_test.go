@@ -2,6 +2,7 @@ package board
 
 import (
 	"context"
+	"strings"
 	"testing"
 	"time"
 
@@ -25,7 +26,13 @@ func TestCardOnPaper(t *testing.T) {
 	keep(t, tab, "paper")
 	if wrong := script[[]string](t, tab, `[...document.querySelectorAll("button, .fig")].filter((e) => e.checkVisibility()).map((e) => "shows " + e.textContent)
 		.concat(document.querySelector(".paper").checkVisibility() ? [] : ["no word about used oil"],
-			document.documentElement.scrollHeight <= 794 ? [] : ["more than a page"], [...document.querySelectorAll(".rows > p")].filter((e) => !e.checkVisibility()).map((e) => "misses " + e.textContent))`); len(wrong) > 0 {
+			document.documentElement.scrollHeight <= 794 ? [] : ["more than a page"], [...document.querySelectorAll(".rows p")].filter((e) => !e.checkVisibility()).map((e) => "misses " + e.textContent))`); len(wrong) > 0 {
 		t.Error(wrong)
+	}
+	printed := script[string](t, tab, `document.querySelector(".rows").innerText`)
+	for _, part := range []string{"van6-overflow", "filter changed", "Used oil collected", "11.0 N·m", "bayfill ticket van-7", "Never into a drain"} {
+		if !strings.Contains(printed, part) {
+			t.Errorf("the ticket does not say %q: %s", part, printed)
+		}
 	}
 }

@@ -17,13 +17,17 @@ type picture struct {
 	Items   []item
 	Verdict verdict
 	Rows    []labelled
-	Offers  []answer
+	// What the result card says on paper besides: all of the job's ticket.
+	Paper         []labelled
+	PaperCautions []string
+	Offers        []answer
 }
 
 // verdict is what a job gets, with the reasons why that is not "passed".
 type verdict struct {
 	Outcome fillcalc.Outcome
 	Text    string
+	Reasons string // how many there are
 	Why     []string
 }
 

@@ -84,6 +84,8 @@ func (s *screen) more(c *cart) dialog {
 		d.Texts = append(d.Texts, "⚠ "+caution.For(s.R))
 	}
 	d.Texts = append(d.Texts, s.Notes...)
+	d.Texts = append(d.Texts, s.Due...)
+	d.Texts = append(d.Texts, s.Pic.Verdict.Why...)
 	if len(d.Texts) == 0 {
 		d.Texts = []string{s.word("bay.no_notes")}
 	}

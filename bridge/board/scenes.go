@@ -208,12 +208,17 @@ func (s *screen) running(c *cart, now time.Time) {
 		a := s.answer("bay.start_gears", s.text("bay.gears_left", nil, map[string]string{"gears": left[1:]}), append(work, command("gear", set{"gear", ""}))...)
 		a.Main, a.EveryS = true, gearS
 	}
-	noLeaks := []string{command("record", set{"item", fillcalc.Leaks}, set{"result", "done"}), turn("checking")}
+	noLeaks, then := []string{command("record", set{"item", fillcalc.Leaks}, set{"result", "done"})}, ""
+	again := slices.ContainsFunc(j.Flow.Next, func(a wire.JobAsk) bool { return a.Say == "ask.next_pass" })
+	if !again {
+		noLeaks, then = append(noLeaks, turn("checking")), s.word("bay.then_check")
+	}
 	switch {
+	case leaks && again:
 	case leaks:
 		s.answer("bay.check_level", "", turn("checking")).Main = left == ""
 	default:
-		s.answer("bay.no_leaks", s.word("bay.then_check"), noLeaks...).Main = left == ""
+		s.answer("bay.no_leaks", then, noLeaks...).Main = left == ""
 		s.opens("bay.a_leak", "", dialog{ID: "leak", Entries: []entry{{ID: "leak-note", Name: "note", Label: s.word("bay.where")}},
 			Answers: []answer{{Label: s.word("bay.save"), Main: true, Commands: command("record", set{"item", fillcalc.Leaks}, set{"result", "not_done"}), With: "note"}}})
 	}
@@ -276,10 +281,10 @@ func (s *screen) level(c *cart) {
 	}
 	marks := dialog{ID: "dipstick", Texts: []string{s.word("bay.dipstick_how")}}
 	for _, mark := range []struct {
-		label string
-		share float64
-	}{{"0", 0}, {"¼", 0.25}, {"½", 0.5}, {"¾", 0.75}, {"1", 1}} {
-		marks.Answers = append(marks.Answers, answer{Label: mark.label, Commands: command("enter", set{"what", "dipstick"}, set{"share", mark.share})})
+		label, small string
+		share        float64
+	}{{s.word("bay.dipstick_below"), "", -0.25}, {"0", s.word("bay.dipstick_lower"), 0}, {"¼", "", 0.25}, {"½", "", 0.5}, {"¾", "", 0.75}, {"1", s.word("bay.dipstick_upper"), 1}, {s.word("bay.dipstick_above"), "", 1.25}} {
+		marks.Answers = append(marks.Answers, answer{Label: mark.label, Small: mark.small, Commands: command("enter", set{"what", "dipstick"}, set{"share", mark.share})})
 	}
 	s.opens("bay.dipstick", "", marks)
 }
@@ -302,6 +307,7 @@ func (s *screen) closed(c *cart) {
 	s.small("bay.out", s.litres(float64(m.DrainedL)))
 	s.small("bay.balance", s.litres(float64(m.BalanceL)))
 	s.Pic = picture{Kind: "card", Verdict: s.verdict(j), Rows: s.card(c)}
+	s.paper(c)
 	s.nextJob(c)
 	s.Answers = append(s.Answers, answer{Label: s.word("bay.print"), Print: true})
 }
@@ -325,6 +331,9 @@ func (s *screen) verdict(j *wire.Job) (v verdict) {
 	}
 	for _, reason := range j.Verdict.Reasons {
 		v.Why = append(v.Why, reason.For(s.R))
+	}
+	if n := len(v.Why); n > 0 {
+		v.Reasons = s.text("bay.reasons", map[string]float64{"count": float64(n)}, nil)
 	}
 	return v
 }

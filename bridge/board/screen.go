@@ -21,6 +21,7 @@ type screen struct {
 	R            words.Reader
 	Key          string
 	Vehicle, Who string
+	Pass         string // of a service that drains more than once
 	Steps        []step
 	Live         bool
 	Standing     string // the cart's state in a word
@@ -33,6 +34,7 @@ type screen struct {
 	Fig      figure
 	Pic      picture
 	Notes    []string
+	Due      []string // the instruments that are due for calibration, for the dialog "more"
 	Cautions []string // what may hurt somebody
 	Answers  []answer
 	Later    string // why the usual next step has no button yet
@@ -71,6 +73,9 @@ func newScreen(r words.Reader, key string, c *cart, l link, mayCommand bool, now
 	s.steps(m.Phase)
 	if n := len(c.job.message.Flow.Phases); n > 0 {
 		s.Who = c.job.message.Flow.Phases[0].By
+	}
+	if d := c.job.message.ServiceData; d != nil && d.Passes > 1 {
+		s.Pass = s.text("bay.pass", map[string]float64{"pass": float64(c.job.message.Pass), "passes": float64(d.Passes)}, nil)
 	}
 	if !s.Live {
 		s.unlit(c)
@@ -216,7 +221,7 @@ func (s *screen) lead(c *cart, now time.Time) {
 // draining again.
 func (s *screen) propose(j *wire.Job) {
 	for _, a := range j.Flow.Next {
-		if a.Say == "ask.drain_again" && len(s.Answers) < 5 {
+		if a.Phase == string(fillcalc.Draining) && j.Phase != string(fillcalc.Ready) && len(s.Answers) < 5 {
 			s.answer("bay.drain_again", "", turn(a.Phase))
 		}
 	}
@@ -234,7 +239,9 @@ func (s *screen) propose(j *wire.Job) {
 
 // note lists what is worth knowing beside the instruction, the worst first.
 func (s *screen) note(c *cart) {
-	s.Notes = append(s.Notes, s.alerts(c)...)
+	var alerts []string
+	alerts, s.Due = s.alerts(c)
+	s.Notes = append(s.Notes, alerts...)
 	if q := &c.volumes.message; q.QualityCode != string(fillcalc.QualityGood) && q.QualityCode != "settling" && q.Phase != "" {
 		s.Notes = append(s.Notes, s.R.Say(fillcalc.Text{Key: "quality." + q.QualityCode, Names: map[string]string{"sensor": q.QualityOf, "why": c.job.message.Why}}))
 	}

@@ -126,7 +126,10 @@ func TestStates(t *testing.T) {
 		{"closing", fillcalc.ToneClosing, "0:35", "min", "Low"},
 		{"blind", fillcalc.ToneUnmeasured, "–", "°F", "Judge the level"},
 		{"judged", fillcalc.ToneDo, "3:20", "min", "Weigh and close the job"},
-		{"closed", fillcalc.ToneDone, "4.65", "qt", "Another gearbox"}, // 4.40 / 0.946353
+		{"closed", fillcalc.ToneDone, "4.65", "qt", "Open a job"}, // 4.40 / 0.946353
+		{"closed in doubt", fillcalc.ToneDone, "4.65", "qt", "Next job"},
+		{"next pass", fillcalc.ToneDo, "3:50", "min", "No leaks seen"},
+		{"no list", fillcalc.ToneDo, "", "", "Open a job"},
 	} {
 		s := shown(t, named(t, c.state), us, 0)
 		if s.Tone != c.tone || s.Fig.Digits != c.digits || s.Fig.Unit != c.unit || len(s.Answers) == 0 || s.Answers[0].Label != c.first {
@@ -194,4 +197,58 @@ func TestOverview(t *testing.T) {
 	if o.Tiles[0].Key != "bay2" || !o.Tiles[0].Urgent || len(o.Tiles) != maxTiles-1 || o.More != 5 || o.Tiles[1].Urgent {
 		t.Errorf("first %s, %d tiles, %d more", o.Tiles[0].Key, len(o.Tiles), o.More)
 	}
+}
+
+// A service of several passes leads to the next drain, not to the level.
+func TestNextPassIsTheMainAnswer(t *testing.T) {
+	s := shown(t, named(t, "next pass"), words.Plain, 0)
+	for _, a := range s.Answers {
+		if a.Main != (a.Label == "Drain again") || strings.Contains(a.Commands, "checking") {
+			t.Errorf("%+v", a)
+		}
+	}
+	if s.Pass != "pass 1 of 2" {
+		t.Errorf("pass %q", s.Pass)
+	}
+}
+
+// The picture counts down to the same time as the figure.
+func TestPictureAgreesWithTheFigure(t *testing.T) {
+	for _, late := range []time.Duration{0, 400 * time.Millisecond, 1600 * time.Millisecond} {
+		for _, name := range []string{"gears", "waiting", "open", "closing"} {
+			if s := shown(t, named(t, name), words.Plain, late); s.Fig.Digits != s.Pic.Warmth.Awaited {
+				t.Errorf("%s, after %v: the figure shows %s, the picture %s", name, late, s.Fig.Digits, s.Pic.Warmth.Awaited)
+			}
+		}
+	}
+}
+
+// The dialog "more" names each instrument that is due, and every reason of the verdict.
+func TestMoreSaysAll(t *testing.T) {
+	state := named(t, "closed in doubt")
+	for _, sensor := range []string{"caddy-scale", "probe"} {
+		said := wire.Say(fillcalc.Text{Key: "alert.calibration_overdue", Names: map[string]string{"instrument": "caddy", "due_day": "2026-02-01T12:00:00Z", "cart": "bay2", "sensor": sensor}})
+		state.alerts.Alerts = append(state.alerts.Alerts, wire.Alert{Code: wire.AlertCalibration, Said: said})
+	}
+	s := shown(t, state, words.Plain, 0)
+	texts := strings.Join(s.Dialogs[len(s.Dialogs)-1].Texts, "\n")
+	for _, part := range []string{"--sensor caddy-scale", "--sensor probe", "3 instruments are due", "nobody said what it was"} {
+		if !strings.Contains(texts, part) {
+			t.Errorf("does not say %q: %s", part, texts)
+		}
+	}
+}
+
+// A dipstick may read beyond its marks.
+func TestDipstickBeyondTheMarks(t *testing.T) {
+	s := shown(t, named(t, "open"), words.Plain, 0)
+	for _, d := range s.Dialogs {
+		if d.ID == "dipstick" {
+			if first, last := d.Answers[0], d.Answers[len(d.Answers)-1]; !strings.Contains(first.Commands, `"share":-0.25`) || !strings.Contains(last.Commands, `"share":1.25`) {
+				t.Errorf("%+v to %+v", first, last)
+			}
+			return
+		}
+	}
+	t.Error("no dialog for the dipstick")
 }

@@ -55,10 +55,10 @@ func (s state) asks(key string, figures map[string]float64, names map[string]str
 // What the fold sends with some of its asks.
 var (
 	tones = map[string]string{"": "do", "ask.open": "do", "ask.drain": "do", "ask.runs": "wait", "ask.drips": "do", "ask.record": "do", "ask.pan_closed": "do", "ask.pour": "do", "ask.engine": "do",
-		"ask.gears": "do", "ask.check": "do", "ask.wait": "wait", "ask.level": "check", "ask.top_up": "do", "ask.close": "do", "ask.came": "answer", "ask.bottles": "answer",
+		"ask.gears": "do", "ask.check": "do", "ask.next_pass": "do", "ask.wait": "wait", "ask.level": "check", "ask.top_up": "do", "ask.close": "do", "ask.came": "answer", "ask.bottles": "answer",
 		"ask.slow": "slow", "ask.runs_out": "lost", "ask.past_first_fill": "stop", "ask.no_temperature": "unmeasured"}
-	dos   = map[string]string{"ask.came": "answer", "ask.bottles": "answer"}
-	turns = map[string]string{"ask.engine": "running", "ask.drain_again": "draining"}
+	dos   = map[string]string{"ask.came": "answer", "ask.bottles": "answer", "ask.next_pass": "phase"}
+	turns = map[string]string{"ask.engine": "running", "ask.drain_again": "draining", "ask.next_pass": "draining"}
 )
 
 func (s state) with(name string, change func(s *state)) state {
@@ -162,8 +162,20 @@ func states() []state {
 			s.job.Verdict = &wire.JobVerdict{Result: "passed"}
 		}),
 		aJob("closed", 4.213, 4.40, nan).asks("ask.open", nil, nil).with("closed in doubt", func(s *state) {
-			s.job.Flow.Records, s.job.Verdict, s.choices = []wire.JobRecord{record(fillcalc.LevelAfter, "right")}, doubted, offered
+			torque, filter := record(fillcalc.Torque, "done"), record(fillcalc.Filter, "done")
+			torque.AppliedNM, torque.SpecifiedNM, filter.Part = 11, 10.96, "FLT-2210-B"
+			s.job.Flow.Records, s.job.Verdict, s.choices = []wire.JobRecord{filter, torque, record(fillcalc.LevelAfter, "right")}, doubted, offered
+			s.job.Batch, s.job.Passes = "B-2026-11/7", []wire.JobPass{{OldLeftPct: 51}}
 		}).noted(),
+		aJob("running", 4.213, 3.53, 0.88).asks("ask.next_pass", map[string]float64{"pass": 1, "passes": 2}, nil).with("next pass", warming("nearing", 31.2, 233, nan)).with("next pass", func(s *state) {
+			s.job.ServiceData.Passes, s.job.Pass = 2, 1
+			for i := range s.job.Flow.GearPlan {
+				s.job.Flow.GearPlan[i].Done = true
+			}
+		}),
+		aJob("", nan, nan, nan).asks("ask.open", nil, nil).with("no list", func(s *state) {
+			s.job.Plan, s.job.Vehicle, s.job.Flow.Phases, s.volumes.CaddyFreeL = nil, "", nil, 8.2
+		}),
 	}
 	return list
 }

@@ -52,10 +52,11 @@ func (s *screen) warmth(c *cart, now time.Time) {
 	default:
 		s.countdown("bay.opens_in", opens, float64(m.OpensInUS))
 	}
-	awaited := opens
+	awaited, uS := opens, float64(m.OpensInUS)
 	if m.State == "open" || m.State == "closing" {
-		awaited = closes
+		awaited, uS = closes, float64(m.ClosesInUS)
 	}
+	awaited, _ = rounded(awaited, uS) // as the figure says
 	s.Pic = picture{Kind: "warmth", Warmth: s.draw(c, temp, low, high, awaited)}
 }
 
@@ -65,20 +66,24 @@ func (s *screen) rate(cMin float64) string {
 	return chart.Figure("%+.1f ", u.Of(cMin)-u.Of(0)) + u.Symbol + "/min"
 }
 
-// countdown makes the time left the figure, and the temperature a small one. A time that is
-// not known to a few seconds is rounded as its uncertainty asks.
-func (s *screen) countdown(key string, leftS, uS float64) {
-	if math.IsNaN(leftS) {
-		return
-	}
-	stepS := 1.0
+// rounded rounds a time left, in seconds, as its uncertainty asks, and returns to what.
+func rounded(leftS, uS float64) (s, stepS float64) {
+	stepS = 1.0
 	for _, coarserS := range []float64{10, 60, 300} {
 		if uS >= coarserS {
 			stepS = coarserS
 		}
 	}
+	return stepS * math.Round(max(0, leftS)/stepS), stepS
+}
+
+// countdown makes the time left the figure, and the temperature a small one.
+func (s *screen) countdown(key string, leftS, uS float64) {
+	if math.IsNaN(leftS) {
+		return
+	}
+	leftS, stepS := rounded(leftS, uS)
 	temperature := labelled{s.Fig.Label, s.Fig.Digits + " " + s.Fig.Unit}
-	leftS = stepS * math.Round(max(0, leftS)/stepS)
 	s.Fig = figure{Label: s.word(key), Digits: minutes(leftS), Unit: "min", Small: append([]labelled{temperature}, s.Fig.Small...)}
 	if stepS > 1 && !math.IsNaN(uS) {
 		s.Fig.U = "± " + minutes(stepS*math.Ceil(uS/stepS))

@@ -16,7 +16,9 @@ import (
 
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
+	"bayfill/bridge/units"
 	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
 )
 
 var update = flag.Bool("update", false, "write the golden answers in testdata")
@@ -54,7 +56,7 @@ func badValues(f *wire.Field) map[string]string {
 		bad["word"] = `"lots"`
 	case wire.KindNumber, wire.KindWhole, wire.KindAmount:
 		bad["word"], bad["huge"], bad["infinite"], bad["NaN"] = `"lots"`, "1e300", "1e999", `"NaN"`
-		if f.Range.Min > -1e9 {
+		if f.Range.Low > -1e9 {
 			bad["negative"] = "-1e6"
 		}
 	}
@@ -87,7 +89,7 @@ func TestBadInput(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines))
 		l.live(3, 0, 0)
-		var answers []string
+		var answers, spanish []string
 		n := 0
 		for i := range wire.Commands {
 			c := &wire.Commands[i]
@@ -112,6 +114,11 @@ func TestBadInput(t *testing.T) {
 					r := l.send(commandOf(fmt.Sprintf(`"b%d"`, n), c.Do, fields))
 					line := fmt.Sprintf("%s %s=%.40s: %s", c.Do, f.Name, bad[what], r.Error)
 					answers = append(answers, line)
+					if r.Refused == nil && f.Name != "id" && f.Name != "do" {
+						t.Errorf("%s: only in English", line)
+					} else if r.Refused != nil {
+						spanish = append(spanish, fmt.Sprintf("%s %s=%.40s: %s", c.Do, f.Name, bad[what], r.Refused.For(words.Reader{Language: words.Spanish, Units: units.US})))
+					}
 					if r.OK || !strings.HasPrefix(r.Error, f.Name+": ") || goWords.MatchString(r.Error) || len(r.Error) > 300 {
 						t.Errorf("%s (%t)", line, r.OK)
 					}
@@ -133,6 +140,7 @@ func TestBadInput(t *testing.T) {
 			}
 		}
 		checkGolden(t, "badinput.txt", strings.Join(answers, "\n")+"\n")
+		checkGolden(t, "badinput-es-us.txt", strings.Join(slices.Compact(spanish), "\n")+"\n")
 	})
 }
 
@@ -149,7 +157,7 @@ var moments = []struct {
 	{"filling", []string{`"do":"phase","phase":"filling"`}},
 	{"running", []string{`"do":"phase","phase":"running","why":"a test"`}},
 	{"checking", []string{`"do":"phase","phase":"checking"`}},
-	{"closed", []string{`"do":"close"`}},
+	{"closed", []string{`"do":"close","why":"a test"`}},
 }
 
 // Every command in every moment of a job, from two senders at once: each answer is a sentence,

@@ -58,7 +58,7 @@ func aJob(t *testing.T) []fillcalc.Event {
 		}
 		l.must(`"do":"phase","phase":"running"`, `"do":"phase","phase":"checking"`)
 		l.live(5, 0, 0)
-		l.must(`"do":"close"`)
+		l.must(`"do":"close","why":"a test"`)
 		l.stop()
 		events = kept(t, l.path)
 	})

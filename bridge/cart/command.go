@@ -73,7 +73,8 @@ func (c *Cart) execute(ctx context.Context, id string, m incoming) (earlier []by
 	}
 	// By the computer's clock, as its sender sees it: the cart's may be far ahead.
 	if wall := time.Now(); !cmd.NotAfter.IsZero() && wall.After(cmd.NotAfter) {
-		return nil, nil, fmt.Errorf("not_after: it is %s, this command came too late", wire.Timestamp(wall.UnixNano()))
+		late := map[string]float64{"late_s": wall.Sub(cmd.NotAfter).Seconds()}
+		return nil, nil, refuse("not_after", "refuse.too_late", late, map[string]string{"now_when": wire.Timestamp(wall.UnixNano())})
 	}
 	if cmd.Do == "republish" {
 		c.link.republish()
@@ -95,7 +96,7 @@ func (c *Cart) execute(ctx context.Context, id string, m incoming) (earlier []by
 func (c *Cart) input(cmd *wire.Command, nowNs int64) (*fillcalc.Input, error) {
 	data, err := c.findServiceData(cmd.Text("service_data"))
 	if err != nil {
-		return nil, fmt.Errorf("service_data: %w", err)
+		return nil, err
 	}
 	in, err := inputOf(cmd, data, c.fluids, c.state.Measured, nowNs)
 	if err != nil {
@@ -113,11 +114,29 @@ func (c *Cart) input(cmd *wire.Command, nowNs int64) (*fillcalc.Input, error) {
 	if err := fillcalc.Check(&then, in); err != nil {
 		return nil, err
 	}
-	// Not checked in the fold, which must accept in a replay what was done live.
-	if sensor := c.state.Runs(); in.Do == fillcalc.DoClose && sensor != "" {
-		return nil, &fillcalc.Refusal{Field: "do", Text: fillcalc.Text{Key: "refuse.still_runs", Names: map[string]string{"sensor": sensor}}}
+	if in.Do == fillcalc.DoClose {
+		if err := mayClose(&then, in.Why); err != nil {
+			return nil, err
+		}
 	}
 	return in, sameChange(in, cmd.Text("change_at"), c.state.Job.Changes)
+}
+
+// mayClose refuses to close a job while fluid runs, and asks back when something is missing. The
+// fold does not check it, because it must accept in a replay what was done live.
+func mayClose(s *fillcalc.State, why string) error {
+	if sensor := s.Runs(); sensor != "" {
+		return refuse("do", "refuse.still_runs", nil, map[string]string{"sensor": sensor})
+	}
+	if why != "" {
+		return nil
+	}
+	return s.CloseLacks()
+}
+
+// refuse is a refusal in the words of the catalogues.
+func refuse(field, key string, figures map[string]float64, names map[string]string) error {
+	return &fillcalc.Refusal{Field: field, Text: fillcalc.Text{Key: key, Figures: figures, Names: names}}
 }
 
 // findServiceData finds service data by name; nil when the name is empty.
@@ -126,10 +145,14 @@ func (c *Cart) findServiceData(name string) (*config.ServiceData, error) {
 		return nil, nil
 	}
 	if c.serviceData == "" {
-		return nil, errors.New("the configuration names no folder of service data: give the figures themselves")
+		return nil, refuse("service_data", "refuse.no_service_data", nil, nil)
 	}
 	d, err := config.FindServiceData(c.serviceData, name, c.fluids)
-	return &d, err
+	if err != nil {
+		c.log.Warn("service data not found", "error", err)
+		return nil, refuse("service_data", "refuse.unknown_service_data", nil, map[string]string{"typed": name})
+	}
+	return &d, nil
 }
 
 // commit writes a command to the disk, with everything that came before it and its
@@ -139,7 +162,7 @@ func (c *Cart) commit(ctx context.Context, in *fillcalc.Input, names []names.Nam
 	b := &c.backlog
 	if n := len(b.batch.Events); n > maxBatch {
 		b.retry = 0 // the disk may work again
-		return fmt.Errorf("the command could not be saved and was not done: the journal is %d readings behind after trouble with the disk: send it again in a moment", n)
+		return refuse("do", "refuse.disk_behind", map[string]float64{"count": float64(n)}, nil)
 	}
 	e := c.stamp(fillcalc.Event{Kind: fillcalc.KindInput, AtNs: nowNs, Input: in})
 	next, published := fillcalc.Apply(c.state, e), c.published
@@ -161,7 +184,7 @@ func (c *Cart) commit(ctx context.Context, in *fillcalc.Input, names []names.Nam
 	// Not cancelled by a stop: a command is done completely or not at all.
 	if err := c.journal.Append(context.WithoutCancel(ctx), batch); err != nil {
 		c.alert(wire.Alert{Code: wire.AlertJournal, Said: wire.Say(journalText("alert.journal_refuses", err))})
-		return fmt.Errorf("the command could not be saved and was not done: %w", err)
+		return refuse("do", "refuse.not_saved", nil, map[string]string{"reason": err.Error()})
 	}
 	b.batch = batch
 	c.saved(batch)

@@ -35,7 +35,7 @@ func TestCartOnAFullDisk(t *testing.T) {
 		}
 		// A command needs its own space; make sure that there is none.
 		r := l.send(`{"id":"late","do":"phase","phase":"service"}`)
-		if r.OK || !strings.Contains(r.Error, "not done") {
+		if r.OK || !strings.Contains(r.Error, "Not done") {
 			t.Errorf("a command was answered %+v on a full disk", r)
 		}
 		if phase := newest[wire.Volumes](l, wire.VolumesLeaf).Phase; phase != "draining" {
@@ -82,7 +82,7 @@ func TestBacklogIsWrittenInPieces(t *testing.T) {
 		if len(attempts) < 8 || len(attempts) > 25 {
 			t.Errorf("the disk was tried %d times in 240 s", len(attempts))
 		}
-		if r := l.send(`{"id":"early","do":"phase","phase":"service"}`); r.OK || !strings.Contains(r.Error, "not done: the journal is") {
+		if r := l.send(`{"id":"early","do":"phase","phase":"service"}`); r.OK || !strings.Contains(r.Error, "Not done: the disk was in trouble") {
 			t.Errorf("a command was answered %+v", r)
 		}
 		journaltest.Allow(t, l.journal, 150)

@@ -45,7 +45,7 @@ func inputOf(c *wire.Command, data *config.ServiceData, fluids map[string]fillca
 		return in, completeSpec(in.Job, c, known, nowNs)
 	case fillcalc.DoDensity:
 		if _, configured := fluids[in.Weighing.Fluid]; configured {
-			return nil, fmt.Errorf("fluid: %q is configured already, give the measured one another name", in.Weighing.Fluid)
+			return nil, refuse("fluid", "refuse.fluid_exists", nil, map[string]string{"typed": in.Weighing.Fluid})
 		}
 	}
 	return in, nil
@@ -67,7 +67,8 @@ func completeSpec(spec *fillcalc.JobSpec, c *wire.Command, fluids map[string]fil
 	}{{"fluid", fresh, &spec.Fresh}, {"used_fluid", used, &spec.Used}} {
 		fluid, ok := fluids[f.name]
 		if !ok {
-			return fmt.Errorf("%s: %.40q is not configured, known are %s", f.field, f.name, strings.Join(slices.Sorted(maps.Keys(fluids)), ", "))
+			names := map[string]string{"field": f.field, "typed": fmt.Sprintf("%.40s", f.name), "known": strings.Join(slices.Sorted(maps.Keys(fluids)), ", ")}
+			return refuse(f.field, "refuse.unknown_fluid", nil, names)
 		}
 		*f.into = fluid
 	}
@@ -82,7 +83,7 @@ func sameChange(in *fillcalc.Input, changeAt string, changes []fillcalc.Change) 
 		return nil
 	}
 	if at := wire.Timestamp(changes[in.Change-1].AtNs); at != changeAt {
-		return fmt.Errorf("change_at: change %d happened at %s, not at %.40q: read the job again", in.Change, at, changeAt)
+		return refuse("change_at", "refuse.other_change", map[string]float64{"change": float64(in.Change)}, map[string]string{"at": at, "typed": fmt.Sprintf("%.40s", changeAt)})
 	}
 	return nil
 }

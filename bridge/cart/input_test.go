@@ -40,7 +40,7 @@ func TestOpenWithServiceData(t *testing.T) {
 	if got := open(`,"vehicle":"van 7","low_c":0,"first_fill":1,"typical_l":4,"check":"dipstick","fluid":"ruby old","other_fluid":"superseded"`); !reflect.DeepEqual(*got, want) {
 		t.Errorf("%+v, want %+v", got, want)
 	}
-	if _, err := wire.ParseCommand([]byte(`{"id":"1","do":"open","fluid":"amber 6","low_c":35}`)); err == nil || !strings.Contains(err.Error(), "high_c: is missing: open needs") {
+	if _, err := wire.ParseCommand([]byte(`{"id":"1","do":"open","fluid":"amber 6","low_c":35}`)); err == nil || !strings.Contains(err.Error(), "high_c: refuse.missing_window") {
 		t.Errorf("without service data: %v", err)
 	}
 }

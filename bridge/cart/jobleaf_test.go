@@ -78,7 +78,7 @@ func TestJobLeaf(t *testing.T) {
 		if len(m.Entered) != 5 || m.Entered[0].What != "spilled" || m.Entered[0].By != "mara" || m.Entered[0].UL != 0.05 || m.Entered[4].Share != 0.4 || m.EnteredLeftOut != 0 {
 			t.Errorf("entered: %+v", m.Entered)
 		}
-		for _, name := range []string{"density of the air", "density of the fluid", "drift of the scale", "slope of the scale", "weighing at the end", "weighing at the start"} {
+		for _, name := range []string{"density_air", "density_fluid", "drift_drained", "slope", "weighing_end", "weighing_start"} {
 			if names := terms(m.Uncertainty.Drained); !slices.Contains(names, name) {
 				t.Errorf("terms of drained: %v, without %s", names, name)
 			}
@@ -155,12 +155,12 @@ func TestJobLeafHasTheServiceData(t *testing.T) {
 		l.must(`"do":"open","service_data":"van6","low_c":36`)
 		// In litres, °C and newton metres, computed from the units' definitions.
 		if got := shown(); got != `{"name":"van6","source":"a sheet","asked_fluid":"fresh","typical_l":3.9747,"total_l":8.6118,"first_fill":0.8,"bottle_l":0.9464,"empty_bottle_kg":null,`+
-			`"check":"dipstick","low_c":36,"high_c":45,"between_marks_l":0.4732,"bolt_torque_nm":10.9595}` {
+			`"check":"dipstick","low_c":36,"high_c":45,"between_marks_l":0.4732,"bolt_torque_nm":10.9595,"passes":1}` {
 			t.Errorf("from the file: %s", got)
 		}
 		l.must(`"do":"abandon","why":"another one"`, bridgetest.OpenJob+`,"asked_fluid":"ruby","other_fluid":"none in the shop","check":"overflow"`)
 		if got := shown(); got != `{"name":null,"source":null,"asked_fluid":"ruby","typical_l":null,"total_l":null,"first_fill":0.8,"bottle_l":null,"empty_bottle_kg":null,`+
-			`"check":"overflow","low_c":35,"high_c":45,"between_marks_l":null,"bolt_torque_nm":null}` {
+			`"check":"overflow","low_c":35,"high_c":45,"between_marks_l":null,"bolt_torque_nm":null,"passes":1}` {
 			t.Errorf("from the command: %s", got)
 		}
 	})
@@ -308,9 +308,9 @@ func TestDensityIsMeasured(t *testing.T) {
 			}
 		}
 		const open = `"do":"open","fluid":"no sheet","low_c":35,"high_c":45`
-		refused(open, `fluid: "no sheet" is not configured, known are fresh, used`)
-		refused(`"do":"density","sensor":"supply","fluid":"no sheet","l":1`, "weigh the full bottle on scale supply first")
-		refused(`"do":"weigh","sensor":"suply"`, `sensor: "suply" is no scale of this cart`)
+		refused(open, `fluid: "no sheet" is no fluid of this cart. It knows fresh, used`)
+		refused(`"do":"density","sensor":"supply","fluid":"no sheet","l":1`, "Weigh the full bottle on supply first")
+		refused(`"do":"weigh","sensor":"suply"`, `sensor: This cart has no scale "suply"`)
 		l.must(`"do":"weigh","sensor":"supply"`)
 		refused(`"do":"density","sensor":"supply","fluid":"no sheet","l":1`, "empty the bottle first")
 		// 1 L of 850 kg/m³ at 20 °C, less the film that stays in it (0.15 %), and less
@@ -339,7 +339,7 @@ func TestDensityIsMeasured(t *testing.T) {
 			t.Errorf("fluids: %s, %s", m.Fluid, m.UsedFluid)
 		}
 		near(t, "drained", newest[wire.Volumes](l, wire.VolumesLeaf).DrainedL, 1*1.0013/float64(about.Measured[0].DensityKgM3)*1000, 0.02)
-		refused(`"do":"weigh","sensor":"caddy"`, "scale caddy counts for job")
+		refused(`"do":"weigh","sensor":"caddy"`, "Scale caddy counts for job")
 	})
 }
 
@@ -354,7 +354,7 @@ func TestBottlesAreEntered(t *testing.T) {
 		l.must(`"do":"phase","phase":"filling"`, `"do":"enter","what":"bottle","l":1,"share":1`, `"do":"enter","what":"bottle","l":1,"share":0.5`)
 		m := newest[wire.Job](l, wire.JobLeaf)
 		near(t, "added", m.Tally.AddedL, 1.5, 0.0005)
-		if names := terms(m.Uncertainty.Added); !slices.Equal(names, []string{"labels of the bottles"}) || !(m.Tally.AddedUL > 0.01) {
+		if names := terms(m.Uncertainty.Added); !slices.Equal(names, []string{"labels"}) || !(m.Tally.AddedUL > 0.01) {
 			t.Errorf("± %v L from %v", m.Tally.AddedUL, names)
 		}
 		near(t, "remaining", m.Tally.RemainingL, 0.8*float64(m.Plan.TargetL)-1.5, 0.0005)
@@ -459,7 +459,7 @@ func TestJobAlertsBeginAndEnd(t *testing.T) {
 		l.caddyKg = 2.4
 		l.live(6, 0, 0)
 		has("job:caddy", "")
-		l.must(`"do":"close"`)
+		l.must(`"do":"close","why":"a test"`)
 		if m := newest[wire.Alerts](l, wire.AlertsLeaf); len(m.Alerts) != 0 && slices.ContainsFunc(m.Alerts, func(a wire.Alert) bool { return strings.HasPrefix(a.Kind, "job:") }) {
 			t.Errorf("after the job: %+v", m.Alerts)
 		}
@@ -534,7 +534,7 @@ func TestChecksByUseAreListed(t *testing.T) {
 		if about := newest[wire.About](l, wire.AboutLeaf); about.Checks == nil || len(about.Checks) > 0 {
 			t.Errorf("while the job is open: %+v", about.Checks)
 		}
-		l.must(`"do":"close"`)
+		l.must(`"do":"close","why":"a test"`)
 		listed := func(when string) {
 			t.Helper()
 			about := newest[wire.About](l, wire.AboutLeaf)

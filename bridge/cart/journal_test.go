@@ -132,7 +132,7 @@ func TestCartOnADiskTurnedReadOnly(t *testing.T) {
 		if kg := float64(newest[wire.Volumes](l, wire.VolumesLeaf).DrainedKg); kg < 0.77 || kg > 0.82 {
 			t.Errorf("%.3f kg are drained, want 0.8", kg)
 		}
-		if r := l.send(`{"id":"late","do":"phase","phase":"service"}`); r.OK || !strings.Contains(r.Error, "not done") {
+		if r := l.send(`{"id":"late","do":"phase","phase":"service"}`); r.OK || !strings.Contains(r.Error, "Not done") {
 			t.Errorf("a command was answered %+v", r)
 		}
 		readOnly(0)

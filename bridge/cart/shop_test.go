@@ -47,7 +47,7 @@ func (l *lonely) shortJob(seconds float64) {
 	l.live(6, 0, 0)
 	l.must(`"do":"phase","phase":"checking"`, `"do":"record","item":"level","result":"right"`, `"do":"clear"`)
 	l.live(8, 0, 0)
-	l.must(`"do":"close"`)
+	l.must(`"do":"close","why":"a test"`)
 	l.caddyKg, l.supplyKg = 3.2, 9.1 // the caddy is emptied, the supply full again
 	l.live(6, 0, 0)
 }

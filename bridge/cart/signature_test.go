@@ -108,7 +108,7 @@ func TestSignedCommands(t *testing.T) {
 		l.refuses("counter: 3 is not above 10", signed(bridgetest.CommandKey, topic, 3, `{"id":"a","do":"baseline"}`))
 		// A counter is used up even when the command is refused for another reason.
 		early := signed(bridgetest.CommandKey, topic, 11, `{"id":"early","do":"answer","change":1,"as":"fluid"}`)
-		l.refuses("change: 1 is not one of", early)
+		l.refuses("change: No change of weight", early)
 		l.refuses("counter: 11 is not above 11", early)
 		l.stop()
 

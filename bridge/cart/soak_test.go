@@ -88,7 +88,7 @@ func TestSoak(t *testing.T) {
 			l.must(`"do":"phase","phase":"filling"`)
 			l.live(30, 0, 0.05)
 			l.live(3, 0, 0)
-			l.must(`"do":"close"`)
+			l.must(`"do":"close","why":"a test"`)
 			l.caddyKg, l.supplyKg = 3.2, 9.1
 			for l.clock.NowNs() < began+int64(n+1)*int64(round) {
 				time.Sleep(10 * time.Minute / speed)

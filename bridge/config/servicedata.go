@@ -33,6 +33,7 @@ type ServiceData struct {
 	BoltTorque   units.Torque         `yaml:"bolt_torque"`   // of the pan
 	Bottle       units.Volume         `yaml:"bottle"`        // size of the bottles
 	EmptyBottle  units.Mass           `yaml:"empty_bottle"`  // weight of an empty one
+	Passes       int                  `yaml:"passes"`        // how many times it is drained and filled; 0: once
 	Gears        string               `yaml:"gears"`         // to work, in their order, separated by spaces
 	Source       string               `yaml:"source"`        // where the shop looked it up
 	Note         string               `yaml:"note"`
@@ -217,6 +218,9 @@ func (d *ServiceData) checkTexts() error {
 			return wrong(f.field, "%.40q must contain printable characters only", f.text)
 		}
 	}
+	if d.Passes < 0 || d.Passes > fillcalc.MaxPasses {
+		return wrong("passes", "%d is not from 1 to %d", d.Passes, fillcalc.MaxPasses)
+	}
 	if err := fillcalc.CheckGears(d.Gears); err != nil {
 		return wrong("gears", "%w", err)
 	}
@@ -264,7 +268,7 @@ func (d ServiceData) Spec() fillcalc.JobSpec {
 	return fillcalc.JobSpec{
 		Vehicle: d.Vehicle, LowC: d.Window.Low.C, HighC: d.Window.High.C, FirstFill: d.FirstFill, Check: d.Check,
 		TypicalL: d.Typical.L, TotalL: d.Total.L, BottleL: d.Bottle.L, EmptyBottleKg: d.EmptyBottle.Kg, BetweenMarksL: d.BetweenMarks.L, AskedFluid: d.Fluid,
-		ServiceData: d.Name, Source: d.Source, BoltTorqueNM: d.BoltTorque.NM, Gears: d.Gears,
+		ServiceData: d.Name, Source: d.Source, BoltTorqueNM: d.BoltTorque.NM, Gears: d.Gears, Passes: d.Passes,
 	}
 }
 

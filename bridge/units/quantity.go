@@ -23,6 +23,19 @@ func (q Quantity) Example() string {
 	return map[Quantity]string{OfVolume: "4 qt", OfTemperature: "95 F", OfMass: "2 oz", OfTorque: "165 in-lb"}[q]
 }
 
+// Symbols lists the units in which an amount of the quantity may be written.
+func (q Quantity) Symbols() string {
+	switch q {
+	case OfTemperature:
+		return "C, F"
+	case OfMass:
+		return "kg, g, lb, oz"
+	case OfTorque:
+		return symbols(torqueUnits)
+	}
+	return symbols(volumeUnits)
+}
+
 // In converts an amount with its unit to the SI unit of the quantity. The error says what is
 // accepted.
 func (w Written) In(q Quantity) (si float64, err error) {

@@ -79,7 +79,7 @@ func (w Written) Kilograms() (float64, error) {
 	}
 	u, err := fillcalc.ParseMassUnit([]byte(symbol))
 	if err != nil {
-		return 0, fmt.Errorf("%.40q: unit %.20q is not one of kg, g, lb, oz", string(w), symbol)
+		return 0, fmt.Errorf("%.40q: unit %.20q is not one of %s", string(w), symbol, OfMass.Symbols())
 	}
 	kg, ok := u.Kg(decimal(number))
 	if !ok {
@@ -96,7 +96,7 @@ func (w Written) Celsius() (float64, error) {
 	}
 	u, err := fillcalc.ParseTemperatureUnit([]byte(strings.TrimPrefix(symbol, "°")))
 	if err != nil || u == fillcalc.Kelvin {
-		return 0, fmt.Errorf("%.40q: unit %.20q is not one of C, F", string(w), symbol)
+		return 0, fmt.Errorf("%.40q: unit %.20q is not one of %s", string(w), symbol, OfTemperature.Symbols())
 	}
 	c, _ := u.Celsius(decimal(number))
 	return c, nil
@@ -116,7 +116,6 @@ func (w Written) in(units []unit) (si float64, err error) {
 	if err != nil {
 		return 0, err
 	}
-	var symbols []string
 	for _, u := range units {
 		if bare(u.symbol) == bare(symbol) {
 			exact, _ := new(big.Rat).SetString(number)
@@ -124,9 +123,8 @@ func (w Written) in(units []unit) (si float64, err error) {
 			si, _ = exact.Mul(exact, factor).Float64()
 			return si, nil
 		}
-		symbols = append(symbols, u.symbol)
 	}
-	return 0, fmt.Errorf("%.40q: unit %.20q is not one of %s", string(w), symbol, strings.Join(symbols, ", "))
+	return 0, fmt.Errorf("%.40q: unit %.20q is not one of %s", string(w), symbol, symbols(units))
 }
 
 var amountPattern = regexp.MustCompile(`^(-?(?:[0-9]{1,6}(?:\.[0-9]{1,6})?|\.[0-9]{1,6})) ?((?:[^0-9., ].*)?)$`)
@@ -151,3 +149,12 @@ var noMarks = strings.NewReplacer(" ", "", "·", "", "-", "", ".", "", "lbf", "l
 // bare reduces the spellings of a unit to one: N·m, Nm and N-m; in-lb and in·lbf;
 // fl oz and fl. oz.
 func bare(symbol string) string { return noMarks.Replace(strings.ToLower(symbol)) }
+
+// symbols lists the symbols of units.
+func symbols(units []unit) string {
+	var list []string
+	for _, u := range units {
+		list = append(list, u.symbol)
+	}
+	return strings.Join(list, ", ")
+}

@@ -1,8 +1,6 @@
 package wire
 
 import (
-	"errors"
-	"fmt"
 	"math"
 
 	"bayfill/fillcalc"
@@ -50,24 +48,20 @@ func (c *Command) amountIsThere() error {
 	if c.Do != string(fillcalc.DoEnter) {
 		return nil
 	}
-	missing := func(field string) error {
-		f := c.typ.MustField(field)
-		return fmt.Errorf("%s: is missing: %s needs %s", field, c.Text("what"), f.Wanted())
-	}
 	l, given := c.values["l"]
 	switch what := fillcalc.What(c.Text("what")); what {
 	case fillcalc.EnterSpilled, fillcalc.EnterRetained:
 		if given && l.Number == 0 {
-			return errors.New("l: 0 changes nothing: enter how much it was; an amount below zero takes off what was entered too much")
+			return &fillcalc.Refusal{Field: "l", Text: fillcalc.Text{Key: "refuse.zero"}}
 		}
 		fallthrough
 	case fillcalc.EnterLevel, fillcalc.EnterBottle:
 		if !given {
-			return missing("l")
+			return c.typ.MustField("l").missing()
 		}
 	case fillcalc.EnterDipstick:
 		if _, given := c.values["share"]; !given {
-			return missing("share")
+			return c.typ.MustField("share").missing()
 		}
 	}
 	return nil

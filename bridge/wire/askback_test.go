@@ -64,15 +64,15 @@ func TestAskBack(t *testing.T) {
 // An entry needs its amount.
 func TestEntryWithoutAnAmount(t *testing.T) {
 	for command, want := range map[string]string{
-		`"what":"spilled"`:          `l: is missing: spilled needs a number, such as 0.5, or an amount with its unit, such as "4 qt"`,
-		`"what":"retained"`:         "l: is missing",
-		`"what":"level"`:            "l: is missing",
-		`"what":"bottle"`:           "l: is missing",
-		`"what":"spilled","l":""`:   "l: is missing",
-		`"what":"spilled","l":null`: "l: is missing",
-		`"what":"spilled","l":0`:    "l: 0 changes nothing",
+		`"what":"spilled"`:          "l: refuse.missing",
+		`"what":"retained"`:         "l: refuse.missing",
+		`"what":"level"`:            "l: refuse.missing",
+		`"what":"bottle"`:           "l: refuse.missing",
+		`"what":"spilled","l":""`:   "l: refuse.missing",
+		`"what":"spilled","l":null`: "l: refuse.missing",
+		`"what":"spilled","l":0`:    "l: refuse.zero",
 		`"what":"level","l":0`:      "", // it takes back an earlier one
-		`"what":"dipstick"`:         "share: is missing: dipstick needs a number, such as 0.5",
+		`"what":"dipstick"`:         "share: refuse.missing",
 	} {
 		cmd, err := ParseCommand([]byte(`{"id":"1","do":"enter",` + command + `}`))
 		if err != nil {
@@ -107,6 +107,18 @@ func TestUnderstood(t *testing.T) {
 	// A shop reads a bare number in its units beside it, each screen in its own.
 	if u := cmd.Understood(units.US)[1]; u.Text != "45.0 °C (113 °F)" || u.For(words.Plain) != "45.0 °C" {
 		t.Errorf("%+v", u)
+	}
+	for fields, want := range map[string]string{
+		`"what":"bottle","l":"1 qt","share":0.5`: "50 % of a bottle of 1.00 qt: 0.47 L (0.50 qt)",
+		`"what":"dipstick","share":1.25`:         "125 % of the way from the lower mark to the upper one",
+	} {
+		enter, err := ParseCommand([]byte(`{"id":"1","do":"enter",` + fields + `}`))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if u := enter.Understood(units.US); len(u) != 1 || u[0].Text != want {
+			t.Errorf("%s: %+v, want %s", fields, u, want)
+		}
 	}
 	var in fillcalc.Input
 	cmd.Fill(&in)

@@ -9,7 +9,7 @@ import (
 // BudgetTerm is one part of a volume's uncertainty.
 type BudgetTerm struct {
 	Name string `json:"name"`
-	Of   string `json:"of,omitempty"` // what it comes from, as a sensor or a change
+	Of   string `json:"of,omitempty"` // what it comes from, as a sensor or the number of a change; of several changes nothing
 	UL   Number `json:"u_l"`          // standard uncertainty
 	Pct  Number `json:"pct"`          // share of the variance
 }
@@ -44,8 +44,8 @@ next:
 			continue
 		}
 		for i := range short {
-			if t.Name == "a change" && short[i].Name == t.Name {
-				short[i] = fillcalc.Term{Name: t.Name, Of: "several changes", L: math.Hypot(short[i].L, t.L)}
+			if t.Name == "change" && short[i].Name == t.Name {
+				short[i] = fillcalc.Term{Name: t.Name, L: math.Hypot(short[i].L, t.L)}
 				continue next
 			}
 		}

@@ -9,6 +9,7 @@ import (
 	"maps"
 	"regexp"
 	"slices"
+	"strings"
 	"time"
 
 	"bayfill/fillcalc"
@@ -115,7 +116,7 @@ func parseFields(fields map[string]json.RawMessage) (c Command, err error) {
 		}
 		v, err := f.parse(raw)
 		if err != nil {
-			return c, fmt.Errorf("%s: %w", name, err)
+			return c, err
 		}
 		if string(raw) == `""` && !f.Empty {
 			continue
@@ -126,19 +127,25 @@ func parseFields(fields map[string]json.RawMessage) (c Command, err error) {
 		_, present := c.values[f.Name]
 		_, instead := c.values[f.Unless]
 		if f.Required && !present && !instead {
-			return c, fmt.Errorf("%s: is missing: %s needs %s%s", f.Name, c.Do, f.Wanted(), orInstead(f.Unless))
+			return c, f.missing()
 		}
 	}
 	c.ID, c.By, c.NotAfter = c.Text("id"), c.Text("by"), c.values["not_after"].Moment
 	return c, nil
 }
 
-// orInstead names the field that may take the place of a missing one.
-func orInstead(field string) string {
-	if field == "" {
-		return ""
+// missing refuses a command without a field that it needs.
+func (f *Field) missing() error {
+	key, names := "refuse.missing", map[string]string{"field": f.Name}
+	switch {
+	case f.Name == "fluid":
+		key = "refuse.missing_fluid"
+	case f.Name == "low_c", f.Name == "high_c":
+		key = "refuse.missing_window"
+	case f.Kind == KindChoice:
+		key, names["choices"] = "refuse.missing_choice", strings.Join(f.Choices, ", ")
 	}
-	return ", or " + field
+	return &fillcalc.Refusal{Field: f.Name, Text: fillcalc.Text{Key: key, Names: names}}
 }
 
 // Fingerprint identifies a command, so that one that is sent again can be told from

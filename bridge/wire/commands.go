@@ -35,6 +35,7 @@ var Commands = []CommandType{
 		amount("between_marks_l", "Volume between the lower and the upper mark of the dipstick.", units.OfVolume, from(0, 1000), func(in *fillcalc.Input, v value) { in.Job.BetweenMarksL = v.Number }),
 		amount("balance_band_l", "How much what goes in and what comes out may differ while both run.", units.OfVolume, from(0, 1000), func(in *fillcalc.Input, v value) { in.Job.BalanceBandL = v.Number }),
 		text("gears", "Names of the gears to work, in their order, separated by spaces; R N D P by default.", func(in *fillcalc.Input, v value) { in.Job.Gears = v.Text }),
+		whole("passes", "How many times the transmission is drained and filled; once by default.", from(1, fillcalc.MaxPasses), func(in *fillcalc.Input, v value) { in.Job.Passes = v.Whole }),
 		text("asked_fluid", "The fluid that the service data asks for.", func(in *fillcalc.Input, v value) { in.Job.AskedFluid = v.Text }),
 		text("other_fluid", "Why another fluid than that goes in.", func(in *fillcalc.Input, v value) { in.Job.OtherFluid, in.Job.OtherFluidBy = v.Text, in.By }),
 		text("why", "Reason, when the answer asks whether the window is meant.", func(in *fillcalc.Input, v value) { in.Job.Why = v.Text }),
@@ -46,7 +47,9 @@ var Commands = []CommandType{
 		choice("engine", "Going back from running or checking: whether the engine has run. By default it has if a gear was engaged, or after half a minute.",
 			textsOf(fillcalc.EngineRan, fillcalc.EngineNotRun), func(in *fillcalc.Input, v value) { in.Engine = fillcalc.Engine(v.Text) }),
 	}},
-	{Do: "baseline", About: "Take what is on the scales now as zero."},
+	{Do: "baseline", About: "Take what is on the scales now as zero.", Fields: []Field{
+		text("why", "Reason, when the answer asks whether what was counted is to be forgotten.", setWhy),
+	}},
 	{Do: "answer", Board: true, About: "Say what a change of weight was. The answer can be changed until the job is closed.", Words: []string{"change", "as"}, Fields: []Field{
 		whole("change", "Number of the change. The answer holds for its whole group.", from(1, maxWhole), func(in *fillcalc.Input, v value) { in.Change = v.Whole }).required(),
 		choice("as", "fluid: it is counted; gone: it came and went again, or went and came back; thing: it still lies there, or had lain there before; container: a container was changed, emptied, refilled or brought; bottle: a bottle that was poured in and thrown away, counted without the weight of the empty one.",
@@ -66,7 +69,7 @@ var Commands = []CommandType{
 		number("share", "Of a bottle: the share of it that went in, above 0 and at most 1. Of the dipstick: 0 is the lower mark, 1 the upper one.", from(-1, 2), func(in *fillcalc.Input, v value) { in.Entry.Share = v.Number }),
 		choice("opening", "Of opening: runs, drips, or dry when nothing comes.", textsOf(fillcalc.OpeningRuns, fillcalc.OpeningDrips, fillcalc.OpeningDry),
 			func(in *fillcalc.Input, v value) { in.Entry.Opening = fillcalc.Opening(v.Text) }),
-		text("why", "Reason, when the answer asks whether the amount is meant.", setWhy),
+		text("why", "Reason, when the answer asks whether the amount is meant, or whether it is to count twice.", setWhy),
 	}},
 	{Do: "record", Board: true, About: "Record a piece of work that was done or left out.", Words: []string{"item", "result"}, begin: func(in *fillcalc.Input) { in.Record = new(fillcalc.Record) }, Fields: []Field{
 		choice("item", "level_before and level: the level before the service and at the end.", textsOf(fillcalc.LevelBefore, fillcalc.Filter, fillcalc.Seal, fillcalc.Magnet,
@@ -90,7 +93,7 @@ var Commands = []CommandType{
 		text("note", "A note, in the technician's words.", func(in *fillcalc.Input, v value) { in.Record.Note = v.Text }),
 		moment("at", "When the level was judged, if that was earlier: RFC 3339, by the times that the cart shows, at most half an hour ago and since the phase checking began.",
 			func(in *fillcalc.Input, v value) { in.Record.AtNs = v.Moment.UnixNano() }),
-		text("why", "Reason, when the answer asks whether the torque is meant.", setWhy),
+		text("why", "Reason, when the answer asks whether the torque or the level is meant.", setWhy),
 	}},
 	{Do: "undo", Board: true, About: "Take back the newest record, entry or phase, within ten seconds. It stays on record that it was there."},
 	{Do: "gear", Board: true, About: "Say which gear is engaged while the engine runs.", Words: []string{"gear"}, Fields: []Field{
@@ -106,7 +109,7 @@ var Commands = []CommandType{
 		number("tolerance_pct", "How far the content may differ from the label, in percent.", from(0, 100), func(in *fillcalc.Input, v value) { in.Weighing.TolerancePct = v.Number }),
 	}},
 	{Do: "close", Board: true, About: "Close the job.", Fields: []Field{
-		text("why", "Reason to close the job although a scale has failed.", setWhy),
+		text("why", "Reason to close the job although a scale has failed, or something is missing.", setWhy),
 	}},
 	{Do: "abandon", About: "Give up the job.", Fields: []Field{
 		text("why", "Reason to give up the job.", setWhy).required(),

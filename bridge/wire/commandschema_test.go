@@ -140,9 +140,9 @@ func fieldSchema(f *Field) object {
 		if f.Range.Above {
 			low = "exclusiveMinimum"
 		}
-		s = append(s, member{low, f.Range.Min})
-		if f.Range.Max != maxNumber && f.Range.Max != maxWhole {
-			s = append(s, member{"maximum", f.Range.Max})
+		s = append(s, member{low, f.Range.Low})
+		if f.Range.High != maxNumber && f.Range.High != maxWhole {
+			s = append(s, member{"maximum", f.Range.High})
 		}
 		return s
 	}

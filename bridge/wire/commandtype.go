@@ -48,12 +48,13 @@ func (c *CommandType) MustField(name string) *Field {
 	return f
 }
 
-// fieldNames lists the names of envelope and of the command's own fields.
+// AllFields lists the fields of envelope and the command's own.
+func (c *CommandType) AllFields() []Field { return slices.Concat(envelope, c.Fields) }
+
+// fieldNames lists the names of all fields.
 func (c *CommandType) fieldNames() (names []string) {
-	for _, list := range [][]Field{envelope, c.Fields} {
-		for _, f := range list {
-			names = append(names, f.Name)
-		}
+	for _, f := range c.AllFields() {
+		names = append(names, f.Name)
 	}
 	return names
 }

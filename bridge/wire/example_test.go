@@ -10,12 +10,12 @@ func ExampleParseCommand() {
 	c, err := wire.ParseCommand([]byte(`{"id":"k-17","do":"phase","phase":"draining","by":"Ada"}`))
 	fmt.Println(c.ID, c.Do, c.By, err)
 	_, err = wire.ParseCommand([]byte(`{"id":"k-18","do":"phase","phase":"drain"}`))
-	fmt.Println(err)
+	fmt.Println(wire.Refuse(err).Error)
 	_, err = wire.ParseCommand([]byte(`{"id":"k-19","do":"phase","fase":"draining"}`))
 	fmt.Println(err)
 	// Output:
 	// k-17 phase Ada <nil>
-	// phase: "drain" is not one of draining, service, filling, running, checking
+	// phase: "drain" is not one of draining, service, filling, running, checking.
 	// fase: not a field of phase: did you mean phase?
 }
 

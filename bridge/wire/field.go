@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -22,7 +23,7 @@ type Field struct {
 	Unless   string         // a field in whose presence this one is not required
 	Choices  []string       // of KindChoice
 	Quantity units.Quantity // of KindAmount
-	Range    *Range         // of KindAmount, KindNumber and KindWhole
+	Range    *fillcalc.Span // of KindAmount, KindNumber and KindWhole
 	Shared   bool           // the schemas of other leaves refer to its choices by its name
 	Empty    bool           // an empty text has a meaning; otherwise it counts as left out
 
@@ -42,12 +43,6 @@ const (
 	KindMoment // text: a time by RFC 3339
 )
 
-// Range is the interval that a figure must lie in, from Min to Max; Above excludes Min.
-type Range struct {
-	Min, Max float64
-	Above    bool
-}
-
 // value is a field's value: one of these fields, by its kind. An amount has its SI value as
 // Number, and the text as written if it was one.
 type value struct {
@@ -65,8 +60,7 @@ const (
 	maxNumber = math.MaxFloat64
 )
 
-// parse reads the field's JSON value. The error says what would be right; the caller
-// adds the field's name.
+// parse reads the field's JSON value. The error says what would be right.
 func (f *Field) parse(raw json.RawMessage) (v value, err error) {
 	into := any(&v.Text)
 	switch f.Kind {
@@ -80,51 +74,55 @@ func (f *Field) parse(raw json.RawMessage) (v value, err error) {
 		}
 	}
 	if json.Unmarshal(raw, into) != nil {
-		return v, fmt.Errorf("%.40s is not %s", raw, f.Wanted())
+		return v, f.Wrong(fmt.Sprintf("%.40s", raw))
 	}
 	return v, f.check(&v)
 }
 
-// Wanted says what the field's value must be.
-func (f *Field) Wanted() string {
-	switch f.Kind {
-	case KindNumber:
-		return "a number, such as 0.5"
-	case KindChoice:
-		return "one of " + strings.Join(f.Choices, ", ")
-	case KindMoment:
-		return "a time, such as \"2026-01-31T12:00:00Z\""
-	case KindID:
-		return "a text of 1 to 64 of A-Z a-z 0-9 _ -"
-	case KindWhole:
-		return "a whole number, such as 1"
-	case KindAmount:
-		return fmt.Sprintf("a number, such as 0.5, or an amount with its unit, such as %q", f.Quantity.Example())
+// notKeys say what a value must be, by its kind.
+var notKeys = map[Kind]string{
+	KindText: "refuse.not_text", KindID: "refuse.not_id", KindNumber: "refuse.not_number", KindWhole: "refuse.not_whole",
+	KindChoice: "refuse.choice", KindAmount: "refuse.amount", KindMoment: "refuse.not_moment",
+}
+
+// comma finds a number with a decimal comma.
+var comma = regexp.MustCompile(`^[-−]?[0-9]{0,6},[0-9]{1,6}( ?[^0-9,.]{1,10})?$`)
+
+// Wrong refuses a value, as it was written, that is not what the field wants.
+func (f *Field) Wrong(typed string) error {
+	key, names := notKeys[f.Kind], map[string]string{"field": f.Name, "typed": fmt.Sprintf("%.40s", typed)}
+	switch {
+	case f.Kind == KindChoice:
+		names["choices"] = strings.Join(f.Choices, ", ")
+	case f.Range != nil && comma.MatchString(typed):
+		key, names["example"] = "refuse.comma", strings.Replace(typed, ",", ".", 1)
+	case f.Kind == KindAmount:
+		names["example"], names["units"] = f.Quantity.Example(), f.Quantity.Symbols()
 	}
-	return "a text"
+	return &fillcalc.Refusal{Field: f.Name, Text: fillcalc.Text{Key: key, Names: names}}
 }
 
 // check verifies that the kind and the description allow a value, and fills in what
 // follows from its text.
 func (f *Field) check(v *value) (err error) {
 	if len(v.Text) > MaxText {
-		return fmt.Errorf("is too long: it has %d bytes, and at most %d are allowed", len(v.Text), MaxText)
+		return &fillcalc.Refusal{Field: f.Name, Text: fillcalc.Text{Key: "refuse.too_long",
+			Figures: map[string]float64{"bytes": float64(len(v.Text)), "most": MaxText}, Names: map[string]string{"field": f.Name}}}
 	}
-	wrong := func() error { return fmt.Errorf("%.40q is not %s", v.Text, f.Wanted()) }
 	switch {
 	case f.Kind == KindID && !IDPattern.MatchString(v.Text):
-		return wrong()
+		return f.Wrong(v.Text)
 	case f.Kind == KindChoice && v.Text != "" && !slices.Contains(f.Choices, v.Text):
-		return wrong()
+		return f.Wrong(v.Text)
 	case f.Kind == KindNumber:
-		return f.Range.check(v.Number, "", "")
+		return f.within(v.Number, numberText(v.Number))
 	case f.Kind == KindWhole:
-		return f.Range.check(float64(v.Whole), "", "")
+		return f.within(float64(v.Whole), strconv.Itoa(v.Whole))
 	case f.Kind == KindAmount:
 		return f.checkAmount(v)
 	case f.Kind == KindMoment:
 		if v.Moment, err = time.Parse(time.RFC3339, v.Text); err != nil {
-			return wrong()
+			return f.Wrong(v.Text)
 		}
 	}
 	return nil
@@ -133,48 +131,25 @@ func (f *Field) check(v *value) (err error) {
 // checkAmount converts an amount that is a text, and verifies its range.
 func (f *Field) checkAmount(v *value) (err error) {
 	if v.Text != "" {
-		if number, bare := units.Bare(v.Text); bare {
-			return f.typed(v, "refuse.amount", fmt.Errorf("%q is a text without a unit: write %q, or the number %s for %s", v.Text, f.Quantity.Example(), number, f.Quantity))
+		if _, bare := units.Bare(v.Text); bare {
+			return f.Wrong(v.Text)
 		}
 		if v.Number, err = units.Written(v.Text).In(f.Quantity); err != nil {
-			return f.typed(v, "refuse.amount", err)
+			return f.Wrong(v.Text)
 		}
 	}
-	return f.typed(v, "refuse.range", f.Range.check(v.Number, " "+string(f.Quantity), v.Text))
+	return f.within(v.Number, v.written(f.Quantity))
 }
 
-// typed puts what is wrong with an amount that a person typed into words of the catalogues,
-// beside the error for a program.
-func (f *Field) typed(v *value, key string, err error) error {
-	if err == nil || v.Text == "" {
-		return err
-	}
-	return typedError{err, fillcalc.Text{Key: key, Names: map[string]string{"typed": v.Text, "example": f.Quantity.Example()}}}
-}
+// spanUnits are the units of figures out of range, as at the end of a figure's name.
+var spanUnits = map[units.Quantity]string{units.OfVolume: "l", units.OfTemperature: "c", units.OfMass: "kg", units.OfTorque: "nm"}
 
-// typedError is an error about what a person typed.
-type typedError struct {
-	error
-	said fillcalc.Text
-}
-
-// check verifies that a figure lies in the range. written is how somebody wrote it, in a unit
-// of their own.
-func (r *Range) check(v float64, unit, written string) error {
-	if v >= r.Min && v <= r.Max && !(r.Above && v == r.Min) {
+// within verifies that a figure lies in the field's range. typed is as it was written.
+func (f *Field) within(v float64, typed string) error {
+	if f.Range.Holds(v) {
 		return nil
 	}
-	sent := strconv.FormatFloat(math.Round(v*1000)/1000, 'f', -1, 64) + unit
-	if math.Abs(v) > 1e9 {
-		sent = strconv.FormatFloat(v, 'g', 3, 64) + unit
-	}
-	if written != "" {
-		sent = written + ", which is " + sent
-	}
-	if r.Above {
-		return fmt.Errorf("must be above %g and at most %g%s, not %s", r.Min, r.Max, unit, sent)
-	}
-	return fmt.Errorf("must be from %g to %g%s, not %s", r.Min, r.Max, unit, sent)
+	return fillcalc.Outside(f.Name, spanUnits[f.Quantity], *f.Range, typed)
 }
 
 // written is an amount as it was written, or in its SI unit.
@@ -182,8 +157,10 @@ func (v value) written(q units.Quantity) string {
 	if v.Text != "" {
 		return v.Text
 	}
-	return strconv.FormatFloat(v.Number, 'g', 6, 64) + " " + string(q)
+	return numberText(v.Number) + " " + string(q)
 }
+
+func numberText(v float64) string { return strconv.FormatFloat(v, 'g', 6, 64) }
 
 // The following functions write a Field in one line of Commands.
 
@@ -191,12 +168,12 @@ func text(name, about string, set func(*fillcalc.Input, value)) Field {
 	return Field{Name: name, Kind: KindText, About: about, set: set}
 }
 
-func number(name, about string, r Range, set func(*fillcalc.Input, value)) Field {
+func number(name, about string, r fillcalc.Span, set func(*fillcalc.Input, value)) Field {
 	return Field{Name: name, Kind: KindNumber, About: about, Range: &r, set: set}
 }
 
 // amount is a field of a quantity. Its range is in the SI unit.
-func amount(name, about string, q units.Quantity, r Range, set func(*fillcalc.Input, value)) Field {
+func amount(name, about string, q units.Quantity, r fillcalc.Span, set func(*fillcalc.Input, value)) Field {
 	return Field{Name: name, Kind: KindAmount, Quantity: q, About: about, Range: &r, set: set}
 }
 
@@ -204,7 +181,7 @@ func moment(name, about string, set func(*fillcalc.Input, value)) Field {
 	return Field{Name: name, Kind: KindMoment, About: about, set: set}
 }
 
-func whole(name, about string, r Range, set func(*fillcalc.Input, value)) Field {
+func whole(name, about string, r fillcalc.Span, set func(*fillcalc.Input, value)) Field {
 	return Field{Name: name, Kind: KindWhole, About: about, Range: &r, set: set}
 }
 
@@ -220,9 +197,11 @@ func (f Field) shared() Field { f.Shared = true; return f }
 
 func (f Field) orEmpty() Field { f.Empty = true; return f }
 
-func from(low, high float64) Range { return Range{Min: low, Max: high} }
+func from(low, high float64) fillcalc.Span { return fillcalc.Span{Low: low, High: high} }
 
-func above(low, high float64) Range { return Range{Min: low, Max: high, Above: true} }
+func above(low, high float64) fillcalc.Span {
+	return fillcalc.Span{Low: low, High: high, Above: true}
+}
 
 // textsOf converts a closed list to texts.
 func textsOf[T ~string](list ...T) (texts []string) {

@@ -23,6 +23,7 @@ type Job struct {
 	ServiceData *JobServiceData `json:"service_data"`
 	Usual       *JobUsual       `json:"usual"` // null when the shop has done too few such jobs
 	Plan        *JobPlan        `json:"plan"`
+	Pass        int             `json:"pass"`             // the present one, from 1
 	Passes      []JobPass       `json:"passes,omitempty"` // left out while the capacity is not known
 	Flow        JobFlow         `json:"flow"`
 	Tail        *JobTail        `json:"tail"`
@@ -52,9 +53,6 @@ type JobWindow struct {
 	LowC  Number `json:"low_c"`
 	HighC Number `json:"high_c"`
 }
-
-// maxPasses bounds the passes of the message: nobody drains a transmission more often.
-const maxPasses = 8
 
 // JobPass is one pass of a service: drained and filled once.
 type JobPass struct {
@@ -105,8 +103,8 @@ func JobOf(s *fillcalc.State) Job {
 	if u := j.Spec.Usual; u != nil {
 		m.Usual = &JobUsual{OutL: Number(u.OutL), UL: Number(u.UL), Jobs: u.Jobs}
 	}
-	m.Plan, m.Tail = planOf(s), tailOf(s)
-	m.Passes, _ = newest(s.Passes(), maxPasses, math.MaxInt, func(p fillcalc.Pass) JobPass {
+	m.Plan, m.Tail, m.Pass = planOf(s), tailOf(s), len(j.PassMarks)+1
+	m.Passes, _ = newest(s.Passes(), fillcalc.MaxPasses, math.MaxInt, func(p fillcalc.Pass) JobPass {
 		return JobPass{Number(p.OutL), Number(p.AddedL), Number(100 * p.OldLeft)}
 	})
 	v := s.Volumes()

@@ -156,7 +156,7 @@ func TestJobLeafIsBounded(t *testing.T) {
 		run(50, 0, 0.1)
 		run(10, 0, 0)
 		for range entries {
-			do(fillcalc.Input{Do: fillcalc.DoEnter, By: by, Entry: &fillcalc.Entry{What: fillcalc.EnterSpilled, L: 0.123456, UL: 0.123456}})
+			do(fillcalc.Input{Do: fillcalc.DoEnter, By: by, Entry: &fillcalc.Entry{What: fillcalc.EnterSpilled, L: 0.123456, UL: 0.123456}, Why: by})
 		}
 		for i := range changes {
 			c := fillcalc.Change{ID: i + 1, Sensor: name, AtNs: int64(i), Kg: 0.123456, U2: 1e-6, Cause: fillcalc.Sudden}

@@ -52,12 +52,12 @@ func planOf(s *fillcalc.State) *JobPlan {
 		m.LineL, m.ToLineL, m.ToLineS = Number(l.AtL), Number(l.ToL), Number(l.ToS)
 	}
 	m.TopUpL, m.TopUpUL = nan, nan
-	litres, u, ok, err := s.TopUp()
+	litres, u, ok, _ := s.TopUp()
 	if ok {
 		m.TopUpL, m.TopUpUL = Number(litres), Number(u)
 	}
-	if err != nil {
-		m.Notes = append(m.Notes, Say(fillcalc.Text{Key: "note.dipstick", Names: map[string]string{"why": err.Error()}}))
+	if note, cannot := s.DipstickNote(); cannot {
+		m.Notes = append(m.Notes, Say(note))
 	}
 	for _, note := range p.Notes {
 		m.Notes = append(m.Notes, Say(note))

@@ -13,8 +13,8 @@ type Reply struct {
 	ID    *string `json:"id"`
 	OK    bool    `json:"ok"`
 	Error string  `json:"error,omitempty"`
-	// Refused is the error as a text of the catalogues, of what a person may have got wrong. With
-	// Insist, the same command is done when it gives a reason (why).
+	// Refused is the error as a text of the catalogues; it is left out of errors that only a program
+	// makes. Its name field, if any, is the field that has a wrong value. With Insist, the same command is done when it gives a reason (why).
 	Refused *Said `json:"refused,omitempty"`
 	Insist  bool  `json:"insist,omitempty"`
 	// Understood are the amounts of a command that was done.
@@ -29,11 +29,5 @@ func Refuse(err error) (r Reply) {
 		said := Say(asked.Text)
 		return Reply{Error: asked.Field + ": " + said.Text, Refused: &said, Insist: asked.Insist}
 	}
-	r = Reply{Error: fmt.Sprintf("%.500s", err.Error())} // it may repeat what was sent
-	var typed typedError
-	if errors.As(err, &typed) {
-		said := Say(typed.said)
-		r.Refused = &said
-	}
-	return r
+	return Reply{Error: fmt.Sprintf("%.500s", err.Error())} // it may repeat what was sent
 }

@@ -23,6 +23,7 @@ type JobServiceData struct {
 	HighC         Number  `json:"high_c"`
 	BetweenMarksL Number  `json:"between_marks_l"`
 	BoltTorqueNM  Number  `json:"bolt_torque_nm"` // as specified
+	Passes        int     `json:"passes"`         // how many times it is drained and filled
 }
 
 // serviceDataOf returns the message for a job's specification, in which 0 and an
@@ -44,6 +45,6 @@ func serviceDataOf(spec *fillcalc.JobSpec) *JobServiceData {
 		Name: text(spec.ServiceData), Source: text(spec.Source), AskedFluid: text(spec.AskedFluid),
 		TypicalL: figure(spec.TypicalL), TotalL: figure(spec.TotalL), FirstFill: Number(spec.FirstFill),
 		BottleL: figure(spec.BottleL), EmptyBottleKg: figure(spec.EmptyBottleKg), Check: text(string(spec.Check)), LowC: Number(spec.LowC), HighC: Number(spec.HighC),
-		BetweenMarksL: figure(spec.BetweenMarksL), BoltTorqueNM: figure(spec.BoltTorqueNM),
+		BetweenMarksL: figure(spec.BetweenMarksL), BoltTorqueNM: figure(spec.BoltTorqueNM), Passes: max(1, spec.Passes),
 	}
 }

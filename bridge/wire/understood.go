@@ -33,12 +33,18 @@ func (c *Command) Understood(shop units.System) (amounts []Understood) {
 		}
 		as := understoodAs[f.Quantity]
 		t := fillcalc.Text{Key: as.key, Figures: map[string]float64{as.figure: v.Number}}
-		if v.Text != "" {
+		if share, part := c.values["share"]; part && c.Text("what") == string(fillcalc.EnterBottle) {
+			t = fillcalc.Text{Key: "understood.share", Figures: map[string]float64{"share_pct": 100 * share.Number, "size_l": v.Number, as.figure: v.Number * share.Number}}
+		} else if v.Text != "" {
 			t.Names = map[string]string{"written": v.Text}
 		}
 		said := Say(t)
 		said.Text = reader.Say(t)
 		amounts = append(amounts, Understood{f.Name, said})
+	}
+	if share, given := c.values["share"]; given && c.Text("what") == string(fillcalc.EnterDipstick) {
+		t := fillcalc.Text{Key: "understood.dipstick", Figures: map[string]float64{"way_pct": 100 * share.Number}}
+		amounts = append(amounts, Understood{"share", Say(t)})
 	}
 	return amounts
 }

@@ -42,7 +42,7 @@ var glossary = []struct {
 		"too_much=remaining_l", "typical=typical_l", "usual=usual", "room=caddy_free_l", "pass", "ran_out=overflow_l", "insist=why", "by=by"}},
 	{"phase", []string{"phase.ready", "phase.draining", "phase.service", "phase.filling", "phase.running", "phase.checking", "phase.closed", "phase.abandoned"}},
 	{"entered", []string{"what.spilled", "what.retained", "what.level", "what.bottle", "what.dipstick", "what.opening", "what.flush"}},
-	{"window", []string{"check_window=window", "window.below", "window.nearing", "window.open", "window.closing", "window.above", "window.blind", "forecast=opens_in_s", "level_shift=level_shift_ml"}},
+	{"window", []string{"check_window=window", "window.below", "window.nearing", "window.open", "window.closing", "window.above", "window.blind", "window.none", "forecast=opens_in_s", "level_shift=level_shift_ml"}},
 	{"record", []string{"item.level_before", "item.filter", "item.seal", "item.magnet", "item.pan", "item.flange", "item.gasket", "item.torque", "item.leaks", "item.level",
 		"result.done", "result.not_done", "result.not_needed", "result.right", "result.low", "result.high"}},
 	{"verdict", []string{"verdict=verdict", "outcome.passed", "outcome.not_recorded", "outcome.not_verified", "outcome.failed", "criterion.amount", "criterion.level", "criterion.decisions",

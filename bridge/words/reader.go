@@ -38,6 +38,7 @@ func (r Reader) Say(t fillcalc.Text) string {
 	if !known {
 		sentence = t.Key
 	}
+	torque := r.torqueUnit(t.Figures)
 	said := placeholder.ReplaceAllStringFunc(sentence, func(found string) string {
 		part := placeholder.FindStringSubmatch(found)
 		name, look := part[2], part[1] != ""
@@ -48,6 +49,8 @@ func (r Reader) Say(t fillcalc.Text) string {
 			return part[4]
 		} else if is && strings.HasPrefix(name, "both_") {
 			return r.both(name, value, t.Names["written"])
+		} else if is && strings.HasSuffix(name, "_nm") {
+			return torque.Text(value)
 		} else if is {
 			return r.Figure(name, value)
 		}
@@ -69,6 +72,17 @@ func (r Reader) Say(t fillcalc.Text) string {
 		return string(unicode.ToUpper(first)) + said[size:]
 	}
 	return said
+}
+
+// torqueUnit returns the unit of all torques of a sentence: who compares them needs one.
+func (r Reader) torqueUnit(figures map[string]float64) units.Unit {
+	largest := 0.0
+	for name, value := range figures {
+		if strings.HasSuffix(name, "_nm") {
+			largest = max(largest, math.Abs(value))
+		}
+	}
+	return r.Units.TorqueUnit(largest)
 }
 
 // Name prints a name. The end of its own name may say that it is a time in RFC 3339: of the

@@ -40,6 +40,17 @@ func TestLanguagesHaveTheSameKeys(t *testing.T) {
 	}
 }
 
+// A sentence was translated: none is the same in two languages.
+func TestSentencesAreTranslated(t *testing.T) {
+	english := words.Sentences(words.English)
+	for key, sentence := range words.Sentences(words.Spanish) {
+		list, _, _ := strings.Cut(key, ".")
+		if slices.Contains([]string{"refuse", "ask", "alert", "note", "remark", "caution", "verdict", "lack", "budget", "advice", "fault"}, list) && sentence == english[key] && len(braces.ReplaceAllString(sentence, "")) > 2 {
+			t.Errorf("%s is English: %s", key, sentence)
+		}
+	}
+}
+
 var braces = regexp.MustCompile(`\{[^{}]*\}`)
 
 // mentioned lists the names in a sentence's braces, each once.
@@ -158,7 +169,7 @@ func lists() (keys []string) {
 			add("fault", string(c))
 		}
 	}
-	for _, w := range []fillcalc.WindowState{fillcalc.Blind, fillcalc.Below, fillcalc.Nearing, fillcalc.Open, fillcalc.Closing, fillcalc.Above} {
+	for _, w := range []fillcalc.WindowState{fillcalc.Blind, fillcalc.Below, fillcalc.Nearing, fillcalc.Open, fillcalc.Closing, fillcalc.Above, fillcalc.NoWindow} {
 		add("window", string(w))
 	}
 	for _, c := range []sensors.Condition{sensors.Missing, sensors.NoAccess, sensors.Busy, sensors.Silent, sensors.Nonsense, sensors.Stuck, sensors.PortFailed} {
@@ -170,6 +181,15 @@ func lists() (keys []string) {
 	for _, c := range []sensors.Cause{sensors.OpenFiles, sensors.NotSerial, sensors.SpeedRejected} {
 		add("alert", "sensor_failed_"+string(c))
 	}
+	add("lack", fillcalc.Lacks()...)
+	add("budget", fillcalc.TermNames()...)
+	add("advice", fillcalc.TermNames()...)
+	for i := range wire.Commands {
+		for _, f := range wire.Commands[i].AllFields() {
+			add("field", f.Name)
+		}
+	}
+	add("field", "bolt_torque_nm") // of the service data
 	return append(keys, words.GlossaryKeys()...)
 }
 
@@ -248,6 +268,9 @@ func TestSay(t *testing.T) {
 		{words.Plain, fillcalc.Text{Key: "ask.pour"}, "Pour – more for the first fill."},
 		{words.Plain, fillcalc.Text{Key: "ask.from_a_newer_version"}, "ask.from_a_newer_version"},
 		{words.Plain, fillcalc.Text{}, ""},
+		// Torques of one sentence have one unit: 22 N·m is 195 in-lb, or 16.2 ft-lb.
+		{utc(words.English, units.US), fillcalc.Text{Key: "remark.torque", Figures: map[string]float64{"applied_nm": 40, "specified_nm": 22}},
+			"The pan bolts were tightened to 29.5 ft-lb; 16.2 ft-lb are asked for"},
 		// A word of the catalogue begins a sentence with a capital letter, a name stays as it is.
 		{words.Plain, fillcalc.Text{Key: "alert.sensor_unplugged", Names: map[string]string{"instrument": "caddy"}}, "The caddy's scale is not connected: plug in its cable."},
 		{words.Plain, fillcalc.Text{Key: "remark.fluid", Names: map[string]string{"fluid": "amber", "asked": "ruby", "why": "none there"}}, "amber instead of ruby: none there"},

@@ -189,7 +189,7 @@ func TestPlainLines(t *testing.T) {
 	if n := strings.Count(out.String(), "to pour"); n != 1 {
 		t.Errorf("%d headers in\n%s", n, out.String())
 	}
-	if n := strings.Count(out.String(), "draining        12.3 ± 0.12 L   0.00 ± 0.00 L   -12.3 L   -12.3 °C nearly warm\n"); n != 2 {
+	if n := strings.Count(out.String(), "draining        12.3 ± 0.12 L   0.00 ± 0.00 L   -12.3 L   -12.3 °C not yet\n"); n != 2 {
 		t.Errorf("%d rows in\n%s", n, out.String())
 	}
 	for line := range strings.Lines(out.String()) {

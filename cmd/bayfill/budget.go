@@ -13,6 +13,7 @@ import (
 
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
+	"bayfill/bridge/words"
 	"bayfill/bridge/wrap"
 	"bayfill/fillcalc"
 )
@@ -104,7 +105,7 @@ func newJobBudget(cart string, s *fillcalc.State) jobBudget {
 	volume := func(l, uL float64, b fillcalc.Budget) volumeBudget {
 		volume := volumeBudget{L: known(l), UL: known(uL), Terms: []budgetTerm{}, Improve: []budgetImprovement{}}
 		for _, i := range b.Improvements(2) {
-			volume.Improve = append(volume.Improve, budgetImprovement{i.Term.Name, i.Term.Of, 1000 * i.UL, i.Advice})
+			volume.Improve = append(volume.Improve, budgetImprovement{i.Term.Name, i.Term.Of, 1000 * i.UL, words.Plain.Word("advice." + i.Term.Name)})
 		}
 		for _, t := range b {
 			if t.L != 0 {
@@ -141,7 +142,7 @@ func (b jobBudget) print(out io.Writer) {
 		fmt.Fprintf(out, "\n%-*s  %7s  %5s\n", termWidth, what, "u mL", "%")
 		u2 := 0.0
 		for _, t := range v.Terms {
-			text := t.Term
+			text := words.Plain.Word("budget." + t.Term)
 			if t.Of != "" {
 				text += ": " + t.Of
 			}
@@ -156,7 +157,7 @@ func (b jobBudget) print(out io.Writer) {
 			fmt.Fprintf(out, "%-*s"+figures, termWidth, "  together", math.Sqrt(u2), 100.0)
 		}
 		for _, i := range v.Improve {
-			name := i.Term
+			name := words.Plain.Word("budget." + i.Term)
 			if i.Of != "" {
 				name += ": " + i.Of
 			}

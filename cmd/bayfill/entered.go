@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -34,6 +35,16 @@ func (e *entries) place(field string) string {
 	return ""
 }
 
+// refused is what is wrong, for a reader. If it is a field's value, its flag or word stands before
+// it.
+func (e *entries) refused(reader words.Reader, why *wire.Said) error {
+	text := why.For(reader)
+	if place := e.place(why.Names["field"]); place != "" {
+		text = place + ": " + text
+	}
+	return errors.New(printable(text))
+}
+
 // named is an error of the cart with the flag or word in place of its field.
 func (e *entries) named(text string) string {
 	field, rest, cut := strings.Cut(text, ": ")
@@ -43,32 +54,28 @@ func (e *entries) named(text string) string {
 	return text
 }
 
-// set takes a field as a person typed it. The error names the flag or the word, and says what
-// would be right.
+// set takes a field as a person typed it. The error is a [fillcalc.Refusal].
 func (e *entries) set(field, text string) error {
-	f, place := e.command.MustField(field), e.place(field)
+	f := e.command.MustField(field)
 	number, bare := units.Bare(text)
-	wrong := func() error { return fmt.Errorf("%s: %.40q is not %s", place, text, f.Wanted()) }
 	switch f.Kind {
 	case wire.KindAmount:
 		if !bare {
-			if _, err := units.Written(text).In(f.Quantity); err != nil && !strings.ContainsAny(text, "0123456789") {
-				return wrong()
-			} else if err != nil {
-				return fmt.Errorf("%s: %w", place, err)
+			if _, err := units.Written(text).In(f.Quantity); err != nil {
+				return f.Wrong(text)
 			}
 		}
 		e.amounts[f.Name] = text
 	case wire.KindNumber:
 		v, err := strconv.ParseFloat(number, 64)
 		if err != nil || v-v != 0 {
-			return wrong()
+			return f.Wrong(text)
 		}
 		e.message[f.Name] = v
 	case wire.KindWhole:
 		n, err := strconv.Atoi(number)
 		if err != nil {
-			return wrong()
+			return f.Wrong(text)
 		}
 		e.message[f.Name] = n
 	default:

@@ -45,22 +45,26 @@ func TestEntered(t *testing.T) {
 		}
 	}
 	for _, c := range []struct{ do, field, text, want string }{
-		{"enter", "l", "lots", `L: "lots" is not a number, such as 0.5, or an amount with its unit, such as "4 qt"`},
-		{"enter", "l", "4 F", `L: "4 F": unit "F" is not one of L, mL, qt`},
-		{"enter", "l", "4,5", `L: "4,5" is not a number with its unit: write a decimal point, as in 4.2 qt`},
-		{"open", "low_c", "warm", `LOW_C: "warm" is not a number, such as 0.5, or an amount with its unit, such as "95 F"`},
-		{"enter", "share", "half", `SHARE: "half" is not a number, such as 0.5`},
-		{"enter", "share", "NaN", `SHARE: "NaN" is not a number, such as 0.5`},
-		{"answer", "change", "two", `CHANGE: "two" is not a whole number, such as 1`},
-		{"answer", "change", "1.5", `CHANGE: "1.5" is not a whole number, such as 1`},
+		{"enter", "l", "lots", "L: lots is not understood. Write an amount with its unit, such as 4 qt. Units are L, mL, qt"},
+		{"enter", "l", "4 F", "L: 4 F is not understood"},
+		{"enter", "l", "4,5", "L: 4,5 has a decimal comma. Write a point: 4.5."},
+		{"open", "low_c", "warm", "LOW_C: warm is not understood. Write an amount with its unit, such as 95 F."},
+		{"enter", "share", "half", "SHARE: half is not a number, such as 0.5"},
+		{"enter", "share", "NaN", "SHARE: NaN is not a number, such as 0.5"},
+		{"answer", "change", "two", "CHANGE: two is not a whole number, such as 1"},
+		{"answer", "change", "1.5", "CHANGE: 1.5 is not a whole number, such as 1"},
 	} {
 		command, err := wire.CommandNamed(c.do)
 		if err != nil {
 			t.Fatal(err)
 		}
 		e := entries{command: command, words: []string{c.field}, message: map[string]any{}, amounts: map[string]string{}}
-		if err := e.set(c.field, c.text); err == nil || !strings.HasPrefix(err.Error(), c.want) {
-			t.Errorf("%s: %v, want %s", c.text, err, c.want)
+		err = e.set(c.field, c.text)
+		if err == nil {
+			t.Fatalf("%s is taken", c.text)
+		}
+		if said := e.refused(words.Plain, wire.Refuse(err).Refused).Error(); !strings.HasPrefix(said, c.want) {
+			t.Errorf("%s: %s, want %s", c.text, said, c.want)
 		}
 	}
 }
@@ -98,7 +102,7 @@ func TestUnderstood(t *testing.T) {
 func TestPlainErrors(t *testing.T) {
 	setContact(t, "tcp://127.0.0.1:1", "", "")
 	for _, c := range []struct{ args, want string }{
-		{"job enter spilled lots", `L: "lots" is not a number, such as 0.5, or an amount with its unit, such as "4 qt"`},
+		{"job enter spilled lots", "L: lots is not understood. Write an amount with its unit, such as 4 qt. Units are L, mL, qt"},
 		{"job enter spilled -0.2 --lowc 3", "--lowc: bayfill job enter has no such flag: see bayfill job enter --help"},
 		{"job open --low-x 95", "--low-x: bayfill job open has no such flag: did you mean --low-c?"},
 		{"job close --wait soon", `--wait: "soon" is not a time, such as 10s or 2m`},
@@ -135,7 +139,7 @@ func TestAmountsByCommandLine(t *testing.T) {
 	said("203 °F to 235 °F is very hot for a check window. Was 95 to 113 °F meant?", "open", "--fluid", "amber 6", "--low-c", "95 C", "--high-c", "113 C", "--units", "us")
 	said("es muy caliente para una ventana", "open", "--fluid", "amber 6", "--low-c", "95", "--high-c", "113", "--lang", "es")
 	said("low-c: 35.0 °C (95 °F)", "open", "--fluid", "amber 6", "--low-c", "95", "--high-c", "113", "--units", "us")
-	said("L: is missing: spilled needs a number", "enter", "spilled")
+	said("L: This is missing", "enter", "spilled")
 	said("spilled: 0.95 L (1.00 qt)", "enter", "spilled", "1", "--units", "us")
 	said("spilled: -200 mL", "enter", "spilled", "-0.2")
 	said("left in the pan or the filter: 0.47 L (1 pt)", "enter", "retained", "1 pt")

@@ -107,10 +107,29 @@ func commandsText() string {
 			case f.Required:
 				need = "needed; "
 			}
-			fmt.Fprintf(&b, "- `%s` (%s%s): %s\n", f.Name, need, f.Wanted(), f.About)
+			fmt.Fprintf(&b, "- `%s` (%s%s): %s\n", f.Name, need, valueOf(f), f.About)
 		}
 	}
 	return strings.TrimSpace(b.String())
+}
+
+// valueOf says what the value of a field is.
+func valueOf(f *wire.Field) string {
+	switch f.Kind {
+	case wire.KindNumber:
+		return "a number, such as 0.5"
+	case wire.KindChoice:
+		return "one of " + strings.Join(f.Choices, ", ")
+	case wire.KindMoment:
+		return "a time, such as \"2026-01-31T12:00:00Z\""
+	case wire.KindID:
+		return "a text of 1 to 64 of A-Z a-z 0-9 _ -"
+	case wire.KindWhole:
+		return "a whole number, such as 1"
+	case wire.KindAmount:
+		return fmt.Sprintf("a number, such as 0.5, or an amount with its unit, such as %q", f.Quantity.Example())
+	}
+	return "a text"
 }
 
 // leafSchema is as much of a JSON Schema as the reference shows.

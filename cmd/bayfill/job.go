@@ -49,7 +49,7 @@ func jobCommand() *cobra.Command {
   bayfill job record torque done --applied "165 in-lb"
   bayfill job show --units us --lang es
   bayfill job clear
-  bayfill job close`,
+  bayfill job close --why "it is filled tomorrow"`,
 		Args: cobra.NoArgs,
 	}
 	f := cmd.PersistentFlags()
@@ -151,11 +151,11 @@ func (o *jobOptions) printReply(out io.Writer, reader words.Reader, e *entries, 
 	}
 	switch {
 	case r.Refused != nil:
-		text := r.Refused.For(reader)
+		err := e.refused(reader, r.Refused)
 		if r.Insist {
-			text += " " + reader.Word("term.insist")
+			err = fmt.Errorf("%w %s", err, reader.Word("term.insist"))
 		}
-		return errors.New(printable(text))
+		return err
 	case !r.OK:
 		return errors.New(printable(e.named(r.Error)))
 	case o.json:

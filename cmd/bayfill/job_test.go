@@ -177,7 +177,7 @@ func TestJobByCommandLine(t *testing.T) {
 	b := openBay(t, "")
 	b.soon(t, "the sensors", func(s shown) bool { return s.window.QualityCode == string(fillcalc.QualityNotOpen) && sound(s.alerts) })
 	status, _, errors := program(t.Context(), "job", "phase", "filling")
-	if status != 1 || !strings.Contains(errors, `"phase" needs an open job: send open first`) {
+	if status != 1 || !strings.Contains(errors, "No job is open: open one first") {
 		t.Errorf("a phase without a job: status %d: %s", status, errors)
 	}
 	job(t, "open", "--job", "van-7", "--vehicle", "van", "--fluid", "amber 6", "--used-fluid", "amber 6 used", "--low-c", "35", "--high-c", "45")
@@ -190,13 +190,15 @@ func TestJobByCommandLine(t *testing.T) {
 	b.soon(t, "the question", func(s shown) bool { return len(s.job.Questions) == 1 })
 	job(t, "answer", "1", "container")
 	job(t, "answer", "1", "thing", "--by", "somebody")
-	if status, _, errors := program(t.Context(), "job", "answer", "2", "gone"); status != 1 || !strings.Contains(errors, "CHANGE: 2 is not one of this job's 1 changes") {
+	if status, _, errors := program(t.Context(), "job", "answer", "2", "gone"); status != 1 || !strings.Contains(errors, "There is no change 2: this job has 1") {
 		t.Errorf("a change that there is not: status %d: %s", status, errors)
 	}
 	job(t, "enter", "spilled", "0.2", "--u-l", "0.05")
 	job(t, "enter", "dipstick", "0.3")
 	job(t, "level", "--", "-0.1")
-	job(t, "bottle", "1", "--share", "0.5")
+	if status, _, errors := program(t.Context(), "job", "bottle", "1", "--share", "0.5"); status != 1 || !strings.Contains(errors, "A scale weighs what is poured in") {
+		t.Errorf("a bottle where a scale weighs the supply: status %d: %s", status, errors)
+	}
 	job(t, "dipstick", "0.4")
 	for _, phase := range []string{"service", "filling", "running", "checking"} {
 		job(t, "phase", phase)
@@ -204,7 +206,10 @@ func TestJobByCommandLine(t *testing.T) {
 	job(t, "clear")
 	job(t, "republish")
 	b.pass(t, 15*time.Second)
-	status, out, errors := program(t.Context(), "job", "close", "--id", "the-end", "--json")
+	if status, _, errors := program(t.Context(), "job", "close"); status != 1 || !strings.Contains(errors, "the level at the end is not judged. Is that meant? Give the reason with --why.") {
+		t.Errorf("close without a level: status %d: %s", status, errors)
+	}
+	status, out, errors := program(t.Context(), "job", "close", "--id", "the-end", "--json", "--why", "a test")
 	var r wire.Reply
 	if err := json.Unmarshal([]byte(out), &r); status != 0 || err != nil || !r.OK || *r.ID != "the-end" || r.Job != "van-7" {
 		t.Errorf("close: status %d: %s%s", status, out, errors)
@@ -215,7 +220,7 @@ func TestJobByCommandLine(t *testing.T) {
 	for _, e := range j.Entered {
 		entered += fmt.Sprintf("%s %.2f L %.2f %.1f, ", e.What, float64(e.L), float64(e.UL), float64(e.Share))
 	}
-	if want := "spilled 0.20 L 0.05 0.0, dipstick 0.00 L 0.00 0.3, level -0.10 L 0.00 0.0, bottle 1.00 L 0.00 0.5, dipstick 0.00 L 0.00 0.4, "; entered != want {
+	if want := "spilled 0.20 L 0.05 0.0, dipstick 0.00 L 0.00 0.3, level -0.10 L 0.00 0.0, dipstick 0.00 L 0.00 0.4, "; entered != want {
 		t.Errorf("entered %s want %s", entered, want)
 	}
 	if len(j.Changes) != 1 || j.Changes[0].As != "thing" || j.Changes[0].By != "somebody" || j.Vehicle != "van" {
@@ -224,7 +229,7 @@ func TestJobByCommandLine(t *testing.T) {
 	if status, out, errors := program(t.Context(), "job", "show"); status != 0 || !strings.Contains(out, "van-7  van") || !strings.Contains(out, "CLOSED") {
 		t.Errorf("show: status %d: %s%s", status, out, errors)
 	}
-	if status, _, errors := program(t.Context(), "job", "open", "--fluid", "amber 6", "--low-c", "warm"); status != 1 || !strings.Contains(errors, `--low-c: "warm" is not a number, such as 0.5, or an amount with its unit, such as "95 F"`) {
+	if status, _, errors := program(t.Context(), "job", "open", "--fluid", "amber 6", "--low-c", "warm"); status != 1 || !strings.Contains(errors, "--low-c: warm is not understood. Write an amount with its unit, such as 95 F.") {
 		t.Errorf("a figure that is none: status %d: %s", status, errors)
 	}
 	if status, _, errors := program(t.Context(), "job", "close", "--username", "nobody"); status != 1 || !strings.Contains(errors, "check --username") {

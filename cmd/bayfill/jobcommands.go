@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"maps"
@@ -82,21 +83,23 @@ func (o *jobOptions) command(name string, c *wire.CommandType, defaults map[stri
 		if len(args) > 1 && slices.Equal(c.Words, []string{"what", "l"}) && args[0] == string(fillcalc.EnterDipstick) {
 			e.words = []string{"what", "share"} // a reading of the dipstick is a share, not a volume
 		}
+		var wrong error
 		for i, text := range args {
-			if err := e.set(e.words[i], text); err != nil {
-				return err
-			}
+			wrong = cmp.Or(wrong, e.set(e.words[i], text))
 		}
-		var err error
 		cmd.Flags().Visit(func(f *pflag.Flag) {
-			if field, ok := fieldOf[f.Name]; ok && err == nil {
-				err = e.set(field, f.Value.String())
+			if field, ok := fieldOf[f.Name]; ok {
+				wrong = cmp.Or(wrong, e.set(field, f.Value.String()))
 			}
 		})
+		if wrong == nil {
+			return o.send(cmd, &e)
+		}
+		reader, err := o.reader("")
 		if err != nil {
 			return err
 		}
-		return o.send(cmd, &e)
+		return e.refused(reader, wire.Refuse(wrong).Refused)
 	}
 	return cmd
 }

@@ -65,6 +65,7 @@ type stockReport struct {
 	By    closing.Period `json:"by"`
 	Used  []closing.Used `json:"used"`
 	Stock closing.Stock  `json:"stock"`
+	Later int            `json:"later"` // jobs that end later than now, by this computer's clock
 }
 
 func (o *stockOptions) run(ctx context.Context, out io.Writer, now time.Time) error {
@@ -96,6 +97,9 @@ func (o *stockOptions) run(ctx context.Context, out io.Writer, now time.Time) er
 		r := &all[i]
 		if r.Shop == c.Shop { // the configuration says what this shop has
 			report.Stock.Add(r)
+		}
+		if r.EndedNs > now.UnixNano() {
+			report.Later++
 		}
 		if r.EndedNs >= sinceNs && r.EndedNs < untilNs && (o.shop == "" || r.Shop == o.shop) && (o.cart == "" || r.Cart == o.cart) {
 			selected = append(selected, *r)
@@ -193,6 +197,9 @@ func (r *stockReport) print(out io.Writer, reader words.Reader) error {
 
 // stockTexts says what should be left, and what the container should hold.
 func (r *stockReport) stockTexts() (list []fillcalc.Text) {
+	if r.Later > 0 {
+		list = append(list, fillcalc.Text{Key: "stock.later", Figures: map[string]float64{"count": float64(r.Later)}})
+	}
 	add := func(key, fluid string, sinceNs int64, figures map[string]float64) {
 		since := time.Unix(0, sinceNs).Format(time.RFC3339)
 		list = append(list, fillcalc.Text{Key: key, Figures: figures, Names: map[string]string{"fluid": fluid, "since_day": since}})

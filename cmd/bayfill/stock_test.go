@@ -91,6 +91,11 @@ func TestStockPrints(t *testing.T) {
 	if status != 0 || !strings.Contains(out, "Ningún trabajo terminó entonces.") || !strings.Contains(out, "Recipiente de aceite usado: debería contener") || !strings.Contains(out, "100.0 L") {
 		t.Errorf("status %d: %s", status, out)
 	}
+	var early strings.Builder
+	o := stockOptions{since: "365d", until: "0d", by: "month", journal: filepath.Join(filepath.Dir(file), "bay2.journal")}
+	if err := o.run(t.Context(), &early, time.Now().AddDate(-1, 0, 0)); err != nil || !strings.Contains(early.String(), "3 jobs end later than now") {
+		t.Errorf("jobs of a clock that is ahead: %v: %s", err, early.String())
+	}
 	status, out, _ = program(t.Context(), "stock", "--until", "2100-01-01", "--journal", filepath.Join(filepath.Dir(file), "bay2.journal"))
 	if status != 0 || !strings.Contains(out, " L\n") || strings.Contains(out, "should be left") {
 		t.Errorf("of a journal alone: status %d: %s", status, out)
@@ -110,7 +115,7 @@ func TestStockRefuses(t *testing.T) {
 
 // Each limit that is reached is a line of its own.
 func TestStockTexts(t *testing.T) {
-	r := stockReport{Stock: closing.Stock{
+	r := stockReport{Later: 2, Stock: closing.Stock{
 		Fluids: []closing.FluidStock{{Fluid: "fresh", HadL: 20, UsedL: 12, LeftL: 8, LowL: 10}},
 		Waste:  &closing.WasteStock{HoldsL: 100, CollectedL: 95, FullL: 90},
 	}}
@@ -118,7 +123,7 @@ func TestStockTexts(t *testing.T) {
 	for _, text := range r.stockTexts() {
 		keys = append(keys, text.Key)
 	}
-	if got := strings.Join(keys, " "); got != "stock.left stock.low stock.waste stock.full" {
+	if got := strings.Join(keys, " "); got != "stock.later stock.left stock.low stock.waste stock.full" {
 		t.Error(got)
 	}
 }

@@ -75,8 +75,8 @@ out            4.21 ± 0.01 L
 in             0.00 ± 0.01 L
 still to pour  0.31 L
 fluid          31.4 °C
-window         35.0 °C to 45.0 °C
-  NEARLY WARM, opens in 1:39 min
+window         35.0 °C to 45.0 °C  NOT
+  YET, opens in 1:39 min
 
 ! The caddy has room for 0.80 L: empty
   it before it runs over
@@ -168,7 +168,13 @@ func TestWatchReportsSilence(t *testing.T) {
 			s.presenceAt = time.Time{}
 			s.heardAt, s.connectedAt = time.Time{}, now.Add(-2500*time.Millisecond)
 		}, "term.no_cart", "last known."},
-		{"kept by the broker", func(s *shown) { s.kept, s.readingAt = true, time.Time{} }, "", "last known, kept by the broker"},
+		{"kept by the broker", func(s *shown) {
+			s.kept, s.presence.Online, s.readingAt = true, true, time.Time{}
+			s.volumes.TS = "2026-11-25T09:08:00Z"
+		}, "", "LIVE as of 09:08"},
+		{"kept by the broker, stopped", func(s *shown) {
+			s.kept, s.presence.Online, s.presence.Why, s.readingAt = true, false, "stopped", time.Time{}
+		}, "term.cart_stopped", "last known, kept by the broker"},
 	} {
 		s := seenAt(t, now)
 		c.change(&s)

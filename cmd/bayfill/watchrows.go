@@ -275,7 +275,10 @@ func (s *shown) silence(cart string, now time.Time) fillcalc.Text {
 
 // age says how old the volumes are by this computer's clock.
 func (s *shown) age(r words.Reader, now time.Time) string {
-	if s.kept && s.readingAt.IsZero() {
+	switch kept := s.kept && s.readingAt.IsZero(); {
+	case kept && s.presence.Online:
+		return r.Say(fillcalc.Text{Key: "term.as_of", Names: map[string]string{"at": s.volumes.TS}})
+	case kept:
 		return r.Word("term.kept")
 	}
 	return r.Say(fillcalc.Text{Key: "term.age", Figures: map[string]float64{"age_s": math.Floor(now.Sub(s.volumesAt).Seconds())}})

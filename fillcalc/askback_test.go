@@ -1,0 +1,141 @@
+package fillcalc
+
+import (
+	"errors"
+	"testing"
+)
+
+// wantAsked checks that an input is asked back, and done with a reason.
+func (r *rig) wantAsked(in Input, want string) {
+	r.t.Helper()
+	var asked *Refusal
+	if err := Check(&r.s, &in); !errors.As(err, &asked) || asked.Key != want || !asked.Insist {
+		r.t.Errorf("%+v: %v, want %s", in, err, want)
+	}
+	in.Why = "it is meant"
+	if err := Check(&r.s, &in); err != nil {
+		r.t.Errorf("%+v: %v", in, err)
+	}
+}
+
+// A level at the end cannot have been judged before the engine runs: the level before the
+// service was probably meant.
+func TestLevelAtTheEndIsAskedBackBeforeTheEngineRuns(t *testing.T) {
+	for _, phase := range []Phase{Ready, Draining, Service, Filling} {
+		r := started(t, twoScales(), aJob(), phase)
+		r.wantAsked(Input{Do: DoRecord, Record: &Record{Item: LevelAfter, Result: Right}}, "refuse.level_early")
+		if err := Check(&r.s, &Input{Do: DoRecord, Record: &Record{Item: LevelBefore, Result: Right}}); err != nil {
+			t.Errorf("%s: %v", phase, err)
+		}
+	}
+}
+
+// Where a scale weighs the supply, a bottle that is entered would not count, or count twice.
+func TestBottleIsNotEnteredWhereTheSupplyIsWeighed(t *testing.T) {
+	r := started(t, twoScales(), aJob(), Draining)
+	r.refused(Input{Do: DoEnter, Entry: &Entry{What: EnterBottle, L: 1, Share: 1}}, "what: refuse.bottle_weighed")
+}
+
+// The same entry from two screens at once is asked back; a correction, another amount or the same
+// one later is not.
+func TestSameEntryIsAskedBack(t *testing.T) {
+	r := started(t, twoScales(), aJob(), Draining)
+	spilled := Input{Do: DoEnter, Entry: &Entry{What: EnterSpilled, L: 0.1}}
+	r.do(spilled)
+	r.rest(3)
+	r.wantAsked(spilled, "refuse.entered_twice")
+	for _, e := range []Entry{{What: EnterSpilled, L: -0.1}, {What: EnterSpilled, L: 0.2}, {What: EnterRetained, L: 0.1}} {
+		if err := Check(&r.s, &Input{Do: DoEnter, Entry: &e}); err != nil {
+			t.Errorf("%+v: %v", e, err)
+		}
+	}
+	r.rest(8)
+	r.do(spilled)
+	near(t, "spilled", r.s.Job.Entries[0].L+r.s.Job.Entries[1].L, 0.2, 1e-12)
+}
+
+// Before a job is closed of which much is missing: what is missing, and the verdict.
+func TestCloseLacks(t *testing.T) {
+	wantLacks := func(s *State, key, lacks string, outcome Outcome) {
+		t.Helper()
+		var asked *Refusal
+		if err := s.CloseLacks(); !errors.As(err, &asked) || asked.Key != key || asked.Names["lack"] != lacks || asked.Names["outcome"] != string(outcome) || !asked.Insist {
+			t.Errorf("%+v, want %s: %s", asked.Text, key, lacks)
+		}
+	}
+	var asked *Refusal
+	r := started(t, twoScales(), aJob(), Draining)
+	r.scene(60, steady(0.05), nil, nil)
+	r.rest(8)
+	wantLacks(&r.s, "refuse.close_missing", "no_filling no_running no_checking little", Failed)
+	r.settled(Input{Do: DoPhase, Phase: Filling})
+	r.scene(60, nil, steady(0.0505), nil)
+	r.rest(8)
+	r.do(Input{Do: DoPhase, Phase: Running})
+	r.do(Input{Do: DoPhase, Phase: Checking})
+	wantLacks(&r.s, "refuse.close_lacks", "level_open", Failed)
+	r.do(Input{Do: DoRecord, Record: &Record{Item: LevelAfter, Result: Low}})
+	wantLacks(&r.s, "refuse.close_lacks", "level_wrong", Failed)
+	r.rest(2)
+	r.do(Input{Do: DoRecord, Record: &Record{Item: LevelAfter, Result: Right}})
+	if err := r.s.CloseLacks(); err != nil {
+		t.Errorf("all is done: %v", err)
+	}
+	// The level decides about a little that the scales miss, and not about much.
+	for _, c := range []struct {
+		spilledL float64
+		key      string
+	}{{0.2, ""}, {0.8, "refuse.close_missing"}} {
+		spilled := r.s
+		spilled.Job.Entries = []Entry{{What: EnterSpilled, L: c.spilledL}}
+		err := spilled.CloseLacks()
+		if c.key == "" && err != nil || c.key != "" && (!errors.As(err, &asked) || asked.Key != c.key) {
+			t.Errorf("%g L spilled: %v, want %q", c.spilledL, err, c.key)
+		}
+	}
+}
+
+// A reason to close a job of which something is missing does not say that it was not measured.
+func TestReasonToCloseIsOnRecord(t *testing.T) {
+	r := started(t, twoScales(), aJob(), Draining)
+	r.scene(20, steady(0.05), nil, nil)
+	r.rest(8)
+	r.do(Input{Do: DoClose, Why: "another shop goes on"})
+	if q := r.s.Volumes().Quality; !q.Good() {
+		t.Errorf("quality %q", q)
+	}
+	found := false
+	for _, c := range r.s.Verdict(DefaultToleranceL).Criteria {
+		for _, reason := range c.Reasons {
+			found = found || reason.Key == "verdict.closed_insisted" && reason.Names["why"] == "another shop goes on"
+		}
+	}
+	if !found {
+		t.Error("the reason is not in the verdict")
+	}
+}
+
+// After a job there is no window: neither open nor blind.
+func TestNoWindowAfterTheJob(t *testing.T) {
+	r := started(t, twoScales(), aJob(), Draining)
+	r.rest(8)
+	r.do(Input{Do: DoAbandon, Why: "a test"})
+	if w := r.s.CheckWindow(); w.State != NoWindow {
+		t.Errorf("window %q", w.State)
+	}
+}
+
+// While it still drips so that the scale shows it, the service is not proposed as if nothing
+// came: only once something was tipped, or when nothing has come for long.
+func TestServiceIsNotProposedWhileItDrips(t *testing.T) {
+	r := started(t, twoScales(), aJob(), Draining)
+	r.scene(60, steady(0.05), nil, nil)
+	for n := range 10 {
+		r.scene(30, steady(0.0003), nil, nil) // 90 g in five minutes
+		if ask, ok := r.s.proposed(); ok {
+			t.Fatalf("after %d s of drips: %s", 30*(n+1), ask.Key)
+		}
+	}
+	r.onCaddy(0.01) // a screw
+	r.wantProposed("a screw", "", "")
+}
