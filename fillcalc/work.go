@@ -37,6 +37,8 @@ func (s *State) judgeWork(c *Criterion, item Item) {
 	}
 	n := names{"result": string(r.Result), "at": timeText(r.AtNs), "by": cmp.Or(r.By, "–"), "note": cmp.Or(r.Note, "–")}
 	switch {
+	case r.Result == NotDone && !c.Counts:
+		c.say(NotRecorded, "verdict.work_not_done", nil, n)
 	case r.Result == NotDone:
 		c.say(Failed, "verdict.work_not_done", nil, n)
 	case r.offTorque():

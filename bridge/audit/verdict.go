@@ -70,7 +70,7 @@ func Judge(rep *Report, toleranceL float64, r words.Reader) Verdict {
 // criterionTitle is what a rule asks for; of work, its item.
 func criterionTitle(c *fillcalc.Criterion, r words.Reader) string {
 	if slices.Contains(fillcalc.WorkItems(), fillcalc.Item(c.Name)) {
-		return r.Word("item." + c.Name)
+		return r.Say(fillcalc.Text{Key: "criterion.work", Names: labels{"item": c.Name}})
 	}
 	return r.Word("criterion." + c.Name)
 }

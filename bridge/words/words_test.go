@@ -45,7 +45,7 @@ func TestSentencesAreTranslated(t *testing.T) {
 	english := words.Sentences(words.English)
 	for key, sentence := range words.Sentences(words.Spanish) {
 		list, _, _ := strings.Cut(key, ".")
-		if slices.Contains([]string{"refuse", "ask", "alert", "note", "remark", "caution", "verdict", "lack", "budget", "advice", "fault"}, list) && sentence == english[key] && len(braces.ReplaceAllString(sentence, "")) > 2 {
+		if slices.Contains([]string{"refuse", "ask", "alert", "note", "remark", "caution", "verdict", "lack", "budget", "advice", "fault"}, list) && sentence == english[key] && regexp.MustCompile(`\pL`).MatchString(braces.ReplaceAllString(sentence, "")) {
 			t.Errorf("%s is English: %s", key, sentence)
 		}
 	}
@@ -215,7 +215,7 @@ func TestKeysAreUsed(t *testing.T) {
 		for _, m := range quoted.FindAllStringSubmatch(text, -1) {
 			key := m[1] + "." + m[2]
 			used[key] = true
-			if prefixes[m[1]] && !words.Knows(key) && !strings.HasSuffix(key, "_") {
+			if prefixes[m[1]] && !words.Knows(key) && !strings.HasSuffix(key, "_") && !strings.HasSuffix(key, ".html") {
 				t.Errorf("%s is not in the catalogue", key)
 			}
 		}
