@@ -111,7 +111,7 @@ func TestVerdictOfTheWork(t *testing.T) {
 	}{
 		{"nothing said, not needed", nil, nil, Filter, NotRecorded, false, "verdict.not_recorded"},
 		{"nothing said, needed", []Item{Filter}, nil, Filter, NotRecorded, true, "verdict.not_recorded"},
-		{"not done, not needed", nil, &Record{Item: Magnet, Result: NotDone, Note: "there is none"}, Magnet, Failed, false, "verdict.work_not_done"},
+		{"not done, not needed", nil, &Record{Item: Magnet, Result: NotDone, Note: "there is none"}, Magnet, NotRecorded, false, "verdict.work_not_done"},
 		{"not done, needed", []Item{Magnet}, &Record{Item: Magnet, Result: NotDone}, Magnet, Failed, true, "verdict.work_not_done"},
 		{"done", []Item{Gasket}, &Record{Item: Gasket, Result: Done}, Gasket, Passed, true, "verdict.work_done"},
 		{"not needed in this vehicle", []Item{Seal}, &Record{Item: Seal, Result: NotNeeded}, Seal, Passed, true, "verdict.work_done"},
