@@ -94,18 +94,19 @@ func New(ctx context.Context, config *config.Config, o Options) (b *Bridge, err 
 // one, which it starts.
 func (b *Bridge) openBroker(log *slog.Logger) (to mqtt.Endpoint, err error) {
 	c := b.config.Broker
-	to = mqtt.Endpoint{URL: c.URL, Username: c.Username}
+	to = mqtt.Endpoint{URLs: c.External(), Username: c.Username}
 	if to.Password, err = c.Password.Read(); err != nil {
 		return to, fmt.Errorf("broker.password: %w", err)
 	}
 	if to.TLS, err = c.TLS(); err != nil {
 		return to, err
 	}
-	if c.URL == "" {
+	if len(to.URLs) == 0 {
 		if b.broker, err = broker.Start(c, log.With("part", "broker")); err != nil {
 			return to, err
 		}
-		to.URL, to.TLS = b.broker.Endpoint()
+		url, secure := b.broker.Endpoint()
+		to.URLs, to.TLS = []string{url}, secure
 		to.Username, to.Password = b.broker.Login()
 	}
 	return to, nil

@@ -17,6 +17,7 @@ type cart struct {
 	alerts   leaf[wire.Alerts]
 	choices  leaf[wire.Choices]
 
+	beats      wire.Beats    // of the presence, on this connection
 	session    string        // of the last birth seen on this connection
 	unreadable wire.Leaf     // the leaf whose last message could not be read
 	changed    chan struct{} // closed at the next change
@@ -31,6 +32,14 @@ func newCart() *cart {
 	return c
 }
 
+// heard is when the cart last showed that it lives.
+func (c *cart) heard() time.Time {
+	if at := c.beats.At(); at.Before(c.volumes.at) || c.volumes.message.Idle() {
+		return at
+	}
+	return c.volumes.at
+}
+
 // receive stores a message.
 func (c *cart) receive(name wire.Leaf, payload []byte, retained bool, now time.Time) {
 	var err error
@@ -40,12 +49,15 @@ func (c *cart) receive(name wire.Leaf, payload []byte, retained bool, now time.T
 		if err = c.presence.take(payload, retained, now); err != nil {
 			break
 		}
-		switch p := c.presence.message; {
-		case p.Online:
-			c.session = p.Session
-		case !retained && c.session != "" && p.Session != c.session:
+		p := c.presence.message
+		if !p.Online && !retained && c.session != "" && p.Session != c.session {
 			c.presence = before // the late will of an old connection
+			break
 		}
+		if p.Online {
+			c.session = p.Session
+		}
+		c.beats.Take(&p, retained, now)
 	case wire.AboutLeaf:
 		err = c.about.take(payload, retained, now)
 	case wire.VolumesLeaf:
@@ -73,7 +85,7 @@ func (c *cart) receive(name wire.Leaf, payload []byte, retained bool, now time.T
 // has lost or changed its connection.
 func (c *cart) interrupted() {
 	c.presence.live, c.volumes.live, c.window.live, c.job.live, c.alerts.live = false, false, false, false, false
-	c.session = ""
+	c.session, c.beats = "", wire.Beats{}
 	c.wake()
 }
 
@@ -82,8 +94,12 @@ func (c *cart) wake() {
 	c.changed = make(chan struct{})
 }
 
-// staleAfter is the age from which a leaf is no longer live. The bridge sends it at least
-// every ten seconds.
+// staleAfter is the age from which volumes and window of a job are no longer live. The
+// bridge sends them at least every ten seconds.
 const staleAfter = 15 * time.Second
 
-func (l *leaf[M]) fresh(now time.Time) bool { return l.live && now.Sub(l.at) <= staleAfter }
+// fresh reports whether a leaf of a live cart shows it as it is. Of an idle cart the last
+// message is, however old.
+func (l *leaf[M]) fresh(c *cart, now time.Time) bool {
+	return c.beats.Live(now) && (c.volumes.message.Idle() || l.live && now.Sub(l.at) <= staleAfter)
+}

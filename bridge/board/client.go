@@ -42,7 +42,7 @@ const (
 
 // run keeps a connection until ctx ends.
 func (c *client) run(ctx context.Context) {
-	mqtt.Keep(ctx, c.endpoint, c.use, func(err error) { c.hub.linked(false, err.Error(), time.Now()) })
+	mqtt.Keep(ctx, c.endpoint, c.use, func(err *mqtt.PlaceError) { c.hub.linked(false, err.Error(), time.Now()) })
 }
 
 // use shows what comes over a connection, and offers it to commands, until it is lost.

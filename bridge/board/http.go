@@ -38,7 +38,7 @@ func newBoard(config Config) *Board {
 	h := newHub(config.Shop != "", time.Now())
 	return &Board{config: config, hub: h, token: rand.Text(), client: &client{
 		endpoint: mqtt.Endpoint{
-			URL: config.Broker, ClientID: "bayfill-board-" + rand.Text()[:12],
+			URLs: config.Brokers, ClientID: "bayfill-board-" + rand.Text()[:12],
 			Username: config.Username, Password: config.Password, TLS: config.TLS,
 		},
 		shop: shop, mayCommand: config.MayCommand, signer: config.Signer, replyWithin: replyWithin, hub: h, replies: map[string]chan wire.Reply{},

@@ -23,7 +23,7 @@ func TestDayOfUpdatesLeavesNothing(t *testing.T) {
 	bridgetest.Eventually(t, 5*time.Second, "the page", func() bool { return page.piece("bar") != "" })
 	now := noon
 	b.hub.linked(true, "", now)
-	b.hub.receive(bay2+"presence", []byte(online("a")), true, now)
+	b.hub.receive(bay2+"presence", []byte(online("a", now)), false, now)
 	// Two messages of each leaf are enough, because the differences are not kept.
 	leaves := []struct {
 		topic   string

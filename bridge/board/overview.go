@@ -34,8 +34,7 @@ var urgency = []fillcalc.Tone{fillcalc.ToneLost, fillcalc.ToneStop, fillcalc.Ton
 func newTile(r words.Reader, key string, c *cart, l link, now time.Time) tile {
 	t := tile{screen: newScreen(r, key, c, l, false, now)}
 	r = t.R
-	phase := c.volumes.message.Phase
-	idle := phase == "" || phase == "closed" || phase == "abandoned"
+	idle := c.volumes.message.Idle()
 	if t.rank = slices.Index(urgency, t.Tone); idle {
 		t.rank = len(urgency)
 	}

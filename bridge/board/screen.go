@@ -120,10 +120,10 @@ func (s *screen) stand(c *cart, l link, now time.Time) {
 		dead("unreadable", nil, map[string]string{"leaf": string(c.unreadable)})
 	case !p.at.IsZero() && !p.message.Online:
 		dead("offline", nil, map[string]string{"why": p.message.Why})
-	case !volumes.live:
+	case c.beats.At().IsZero() || !volumes.fresh(c, now) && !volumes.live:
 		dead("last_known", nil, nil)
-	case !volumes.fresh(now):
-		dead("silent", map[string]float64{"age_s": now.Sub(volumes.at).Seconds()}, nil)
+	case !volumes.fresh(c, now):
+		dead("silent", map[string]float64{"age_s": now.Sub(c.heard()).Seconds()}, nil)
 	default:
 		s.Live, s.Standing = true, s.word("bay.standing_live")
 		return

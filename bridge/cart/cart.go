@@ -178,8 +178,8 @@ func (c *Cart) Close() error { return c.journal.Close() }
 // Name is the cart's name in the configuration.
 func (c *Cart) Name() string { return c.config.Name }
 
-// BrokerURL is the URL of the cart's broker.
-func (c *Cart) BrokerURL() string { return c.link.endpoint.URL }
+// BrokerURL is the first URL of the cart's broker.
+func (c *Cart) BrokerURL() string { return c.link.endpoint.URLs[0] }
 
 // Connected reports whether the cart is connected to the broker.
 func (c *Cart) Connected() bool { return c.link.connected.Load() }

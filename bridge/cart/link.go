@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	mathrand "math/rand/v2"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -29,6 +30,7 @@ type link struct {
 	report   func(trouble fillcalc.Text) // zero when nothing is wrong
 	// echoWithin is how long the broker may take to return the cart's own presence.
 	echoWithin time.Duration
+	madeAt     time.Time
 
 	connected atomic.Bool
 	outcomes  *prometheus.CounterVec // of commands
@@ -37,7 +39,9 @@ type link struct {
 	state    map[wire.Leaf]*slot
 	readings [][]byte // the newest last
 	replies  []outgoing
-	echoed   string // session in which the cart's own presence came back
+	echoed   string        // session in which the cart's own presence came back
+	born     wire.Presence // of this session; zero before the first
+	beatenAt time.Time     // when it was last made due
 	wake     chan struct{}
 
 	// Owned by the goroutine that runs the link.
@@ -53,6 +57,9 @@ const (
 	// soonLost is how long a connection lasts at most when another client uses the same
 	// id: the broker ends the older connection.
 	soonLost = 10 * time.Second
+	// renewEvery is after how long, on average, every leaf is sent again. A cluster may
+	// have lost one that it acknowledged.
+	renewEvery = 5 * time.Minute
 )
 
 // newLink returns a link that is not connected yet.
@@ -60,7 +67,7 @@ func newLink(to mqtt.Endpoint, shop, cart string, commands chan<- incoming, repo
 	l := &link{
 		endpoint: to, prefix: "bayfill/" + shop + "/" + cart + "/",
 		commands: commands, report: report, echoWithin: echoWithin, outcomes: newOutcomes(),
-		state: map[wire.Leaf]*slot{}, wake: make(chan struct{}, 1),
+		madeAt: time.Now(), state: map[wire.Leaf]*slot{}, wake: make(chan struct{}, 1),
 	}
 	l.endpoint.ClientID = "bayfill-" + shop + "-" + cart
 	l.endpoint.Will = l.will
@@ -74,12 +81,12 @@ func newLink(to mqtt.Endpoint, shop, cart string, commands chan<- incoming, repo
 // attempts are so short that all leaves are up to date ten seconds after a broker is
 // back.
 func (l *link) run(ctx context.Context) {
-	mqtt.Keep(ctx, l.endpoint, l.use, func(err error) {
+	mqtt.Keep(ctx, l.endpoint, l.use, func(err *mqtt.PlaceError) {
 		if l.short >= 2 {
 			l.report(l.takenOver())
 			return
 		}
-		l.report(fillcalc.Text{Key: "alert.broker", Names: map[string]string{"broker": l.endpoint.URL, "reason": err.Error()}})
+		l.report(fillcalc.Text{Key: "alert.broker", Names: map[string]string{"broker": err.URL, "reason": err.Err.Error()}})
 	})
 }
 
@@ -129,6 +136,8 @@ func (l *link) use(ctx context.Context, conn *mqtt.Conn) error {
 	l.readings = nil
 	l.mu.Unlock()
 	l.birth(session)
+	renew := time.NewTimer(renewAfter())
+	defer renew.Stop()
 	for {
 		// Report on every turn: a full inbox drops reports.
 		l.report(l.trouble(refused, time.Since(start)))
@@ -138,6 +147,10 @@ func (l *link) use(ctx context.Context, conn *mqtt.Conn) error {
 			case <-ctx.Done():
 			case <-conn.Lost():
 				err = conn.Err()
+			case <-renew.C:
+				renew.Reset(renewAfter())
+				l.republish()
+				continue
 			case <-l.wake:
 				continue
 			}
@@ -149,6 +162,10 @@ func (l *link) use(ctx context.Context, conn *mqtt.Conn) error {
 		return err
 	}
 }
+
+// renewAfter is a random time, so that carts which connected together do not all send at
+// once.
+func renewAfter() time.Duration { return renewEvery/2 + mathrand.N(renewEvery) }
 
 // trouble returns what is wrong with a connection that is age old; zero: nothing.
 func (l *link) trouble(refused *mqtt.RefusedError, age time.Duration) fillcalc.Text {
@@ -174,9 +191,33 @@ func (l *link) hasEcho() bool {
 
 // birth publishes that the cart is online in this session, and makes all leaves due.
 func (l *link) birth(session string) {
-	since := time.Now().UTC().Format(wire.TimeLayout)
-	l.set(wire.PresenceLeaf, l.presence(wire.Presence{Online: true, Since: &since, Session: session}).Payload)
+	since := l.now()
+	l.mu.Lock()
+	l.born, l.beatenAt = wire.Presence{Online: true, Since: &since, Session: session}, time.Time{}
+	l.mu.Unlock()
+	l.beat(wire.IdleBeat)
 	l.republish()
+}
+
+// now is the time of a message. It does not jump when the computer's clock is set.
+func (l *link) now() string {
+	return l.madeAt.Add(time.Since(l.madeAt)).UTC().Format(wire.TimeLayout)
+}
+
+// beat makes the presence due again when its time has come. The cart's loop calls it, so
+// that a loop that hangs is not shown as live.
+func (l *link) beat(every time.Duration) {
+	l.mu.Lock()
+	p := l.born
+	due := p.Online && time.Since(l.beatenAt) >= every
+	if due {
+		l.beatenAt = time.Now()
+	}
+	l.mu.Unlock()
+	if due {
+		p.TS, p.EveryS = l.now(), every.Seconds()
+		l.set(wire.PresenceLeaf, l.presence(p).Payload)
+	}
 }
 
 // goodbye sends what is still due, and then a presence that says that the stop was
@@ -189,7 +230,7 @@ func (l *link) goodbye(send publish) {
 	if l.flushReplies(ctx, send, l.waiting()) == nil {
 		l.flush(ctx, send)
 	}
-	send(ctx, l.presence(wire.Presence{Session: l.session, Why: "stopped"}))
+	send(ctx, l.presence(wire.Presence{TS: l.now(), Session: l.session, Why: "stopped"}))
 }
 
 // receive handles a message from the broker. It runs on the MQTT client's goroutine and

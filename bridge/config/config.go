@@ -39,15 +39,24 @@ type Config struct {
 
 // Broker is the address of an external broker, or the settings of the embedded one.
 type Broker struct {
-	URL      string `yaml:"url"`
-	CAFile   string `yaml:"ca_file"`
-	CertFile string `yaml:"cert_file"` // with url: the program's client certificate; embedded: the broker's certificate
-	KeyFile  string `yaml:"key_file"`
-	Username string `yaml:"username"`
-	Password Secret `yaml:"password"`
+	URL      string   `yaml:"url"`
+	URLs     []string `yaml:"urls"` // the nodes of one broker, tried in turn; in the place of url
+	CAFile   string   `yaml:"ca_file"`
+	CertFile string   `yaml:"cert_file"` // with url: the program's client certificate; embedded: the broker's certificate
+	KeyFile  string   `yaml:"key_file"`
+	Username string   `yaml:"username"`
+	Password Secret   `yaml:"password"`
 
 	Listen string `yaml:"listen"` // embedded
 	Users  []User `yaml:"users"`
+}
+
+// External returns the addresses of an external broker; none: the embedded one is used.
+func (b *Broker) External() []string {
+	if b.URL != "" {
+		return []string{b.URL}
+	}
+	return b.URLs
 }
 
 // User is a user of the embedded broker. Reading and commanding are separate rights.

@@ -24,7 +24,7 @@ const certificateSoon = 30 * 24 * time.Hour
 // broker checks the MQTT broker: the connection, its certificate, and the rights of the
 // bridge's user.
 func (d *doctor) broker(ctx context.Context, c *config.Config, running map[string]held) {
-	if c.Broker.URL == "" {
+	if len(c.Broker.External()) == 0 {
 		d.ownBroker(ctx, c, running)
 		return
 	}
@@ -186,6 +186,6 @@ func (d *doctor) ownBroker(ctx context.Context, c *config.Config, running map[st
 // would end that of the bridge.
 func connect(ctx context.Context, url, username, password string, secure *tls.Config) (*mqtt.Conn, error) {
 	return mqtt.Dial(ctx, mqtt.Endpoint{
-		URL: url, ClientID: "bayfill-doctor-" + rand.Text(), Username: username, Password: password, TLS: secure, AckTimeout: 5 * time.Second,
+		URLs: []string{url}, ClientID: "bayfill-doctor-" + rand.Text(), Username: username, Password: password, TLS: secure, AckTimeout: 5 * time.Second,
 	})
 }

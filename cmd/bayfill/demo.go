@@ -120,7 +120,7 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 		return err
 	}
 	bridgeRuns.Go(func() { bridgeErr = b.Run(ctx) })
-	to.broker.URL = b.BrokerURL()
+	to.broker.URLs = []string{b.BrokerURL()}
 	return o.play(ctx, out, rig, clock, to, config.JournalPath(demoCart), func(page net.Listener, r words.Reader) {
 		bridgeRuns.Go(func() { boardErr = board.Run(ctx, to.page(r), page) })
 	})
@@ -172,7 +172,7 @@ func (o *demoOptions) folder() (dir string, remove func(), err error) {
 
 // page is a board with buttons for the demo's cart.
 func (c *contact) page(r words.Reader) board.Config {
-	return board.Config{Broker: c.broker.URL, Username: c.broker.Username, Password: c.broker.Password, Shop: demoShop, MayCommand: true, Reader: r}
+	return board.Config{Brokers: c.broker.URLs, Username: c.broker.Username, Password: c.broker.Password, Shop: demoShop, MayCommand: true, Reader: r}
 }
 
 // config is the configuration of the bridge, and what the technician connects with; the

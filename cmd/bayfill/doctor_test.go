@@ -152,7 +152,7 @@ func TestDoctorOnAHealthyWorkshop(t *testing.T) {
 	}
 
 	b, stop := p.run()
-	s, err := openStation(t.Context(), contact{broker: mqtt.Endpoint{URL: b.BrokerURL(), Username: demoUser, Password: "technician's"}, prefix: prefix})
+	s, err := openStation(t.Context(), contact{broker: mqtt.Endpoint{URLs: []string{b.BrokerURL()}, Username: demoUser, Password: "technician's"}, prefix: prefix})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -377,7 +377,7 @@ func TestDoctorOnAnExternalBroker(t *testing.T) {
 		}
 	}
 	mu.Unlock()
-	late, err := openStation(t.Context(), contact{broker: mqtt.Endpoint{URL: mosquitto}, prefix: prefix})
+	late, err := openStation(t.Context(), contact{broker: mqtt.Endpoint{URLs: []string{mosquitto}}, prefix: prefix})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -79,7 +79,7 @@ func openStation(ctx context.Context, c contact) (*station, error) {
 	select {
 	case err = <-s.first:
 	case <-ctx.Done():
-		err = fmt.Errorf("broker %s: %w", c.broker.URL, ctx.Err())
+		err = fmt.Errorf("broker %s: %w", strings.Join(c.broker.URLs, ", "), ctx.Err())
 	}
 	if err != nil {
 		s.close()
@@ -93,7 +93,7 @@ func (s *station) start() {
 	ctx, stop := context.WithCancel(context.Background())
 	s.stop = stop
 	s.running.Go(func() {
-		mqtt.Keep(ctx, s.broker, s.use, func(err error) { s.setConn(nil, fmt.Errorf("broker %s: %w", s.broker.URL, err)) })
+		mqtt.Keep(ctx, s.broker, s.use, func(err *mqtt.PlaceError) { s.failed(err) })
 	})
 }
 
@@ -118,7 +118,7 @@ func (s *station) use(ctx context.Context, conn *mqtt.Conn) error {
 	if err != nil {
 		return err
 	}
-	s.setConn(conn, nil)
+	s.connected(conn)
 	select {
 	case <-ctx.Done():
 		return ctx.Err()
@@ -127,19 +127,30 @@ func (s *station) use(ctx context.Context, conn *mqtt.Conn) error {
 	}
 }
 
-// setConn notes the connection, or why there is none.
-func (s *station) setConn(conn *mqtt.Conn, err error) {
+// connected notes a connection that is ready.
+func (s *station) connected(conn *mqtt.Conn) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.conn = conn
-	if err == nil {
-		s.seen.trouble, s.seen.connectedAt = "", time.Now()
-	} else {
-		if s.seen.trouble == "" {
-			s.seen.troubleAt = time.Now()
-		}
-		s.seen.trouble = err.Error()
+	s.conn, s.seen.trouble, s.seen.connectedAt = conn, "", time.Now()
+	s.outcome(nil)
+}
+
+// failed notes why there is no connection. While there are other addresses to try, that
+// is not the outcome, unless the broker has refused the user.
+func (s *station) failed(why *mqtt.PlaceError) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.conn = nil; s.seen.trouble == "" {
+		s.seen.troubleAt = time.Now()
 	}
+	err := fmt.Errorf("broker %w", why)
+	if s.seen.trouble = err.Error(); why.Last || mqtt.LoginRefused(why) {
+		s.outcome(err)
+	}
+}
+
+// outcome tells who waits how the first attempt went.
+func (s *station) outcome(err error) {
 	select {
 	case s.first <- err:
 	default: // not the first, or nobody waits for it

@@ -40,7 +40,7 @@ func newView(out io.Writer, r words.Reader, silent bool, speed float64) *view {
 // intro says what is shown; ownBroker also how to connect to the demo's own broker.
 func (v *view) intro(to contact, ownBroker bool) {
 	v.print(v.reader.Say(fillcalc.Text{Key: "demo.intro", Figures: figures{"times": v.speed, "reference_c": 20}}))
-	v.print("MQTT: " + to.broker.URL)
+	v.print("MQTT: " + to.broker.URLs[0])
 	v.print("      " + to.prefix + "#")
 	if ownBroker {
 		v.print("      " + to.broker.Username + "  " + to.broker.Password)
