@@ -53,7 +53,7 @@ func TestStanding(t *testing.T) {
 		{0, func(time.Time) {}, "NO BROKER", "not connected yet"},
 		{1 * time.Second, func(now time.Time) { h.linked(true, "", now) }, "NOT HEARD", "Nothing was received"},
 		{2 * time.Second, func(now time.Time) {
-			h.receive(bay2+"presence", []byte(beatAt("a", now, 10*time.Second)), true, now)
+			h.receive(bay2+"presence", []byte(beatAt("a", now.Add(-time.Minute), 10*time.Second)), true, now)
 			h.receive(bay2+"volumes", []byte(volumes("filling", 4.2, 2.1, 1.2)), true, now)
 		}, "LAST KNOWN", "last known"},
 		// Volumes alone do not show that the cart is live: a broker may have held them back.

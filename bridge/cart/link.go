@@ -30,6 +30,9 @@ type link struct {
 	report   func(trouble fillcalc.Text) // zero when nothing is wrong
 	// echoWithin is how long the broker may take to return the cart's own presence.
 	echoWithin time.Duration
+	// renewEvery is after how long, on average, every leaf is sent again: a cluster may
+	// have lost one that it acknowledged.
+	renewEvery time.Duration
 	madeAt     time.Time
 
 	connected atomic.Bool
@@ -57,8 +60,6 @@ const (
 	// soonLost is how long a connection lasts at most when another client uses the same
 	// id: the broker ends the older connection.
 	soonLost = 10 * time.Second
-	// renewEvery is after how long, on average, every leaf is sent again. A cluster may
-	// have lost one that it acknowledged.
 	renewEvery = 5 * time.Minute
 )
 
@@ -66,7 +67,7 @@ const (
 func newLink(to mqtt.Endpoint, shop, cart string, commands chan<- incoming, report func(trouble fillcalc.Text)) *link {
 	l := &link{
 		endpoint: to, prefix: "bayfill/" + shop + "/" + cart + "/",
-		commands: commands, report: report, echoWithin: echoWithin, outcomes: newOutcomes(),
+		commands: commands, report: report, echoWithin: echoWithin, renewEvery: renewEvery, outcomes: newOutcomes(),
 		madeAt: time.Now(), state: map[wire.Leaf]*slot{}, wake: make(chan struct{}, 1),
 	}
 	l.endpoint.ClientID = "bayfill-" + shop + "-" + cart
@@ -136,7 +137,7 @@ func (l *link) use(ctx context.Context, conn *mqtt.Conn) error {
 	l.readings = nil
 	l.mu.Unlock()
 	l.birth(session)
-	renew := time.NewTimer(renewAfter())
+	renew := time.NewTimer(l.renewAfter())
 	defer renew.Stop()
 	for {
 		// Report on every turn: a full inbox drops reports.
@@ -148,7 +149,7 @@ func (l *link) use(ctx context.Context, conn *mqtt.Conn) error {
 			case <-conn.Lost():
 				err = conn.Err()
 			case <-renew.C:
-				renew.Reset(renewAfter())
+				renew.Reset(l.renewAfter())
 				l.republish()
 				continue
 			case <-l.wake:
@@ -165,7 +166,7 @@ func (l *link) use(ctx context.Context, conn *mqtt.Conn) error {
 
 // renewAfter is a random time, so that carts which connected together do not all send at
 // once.
-func renewAfter() time.Duration { return renewEvery/2 + mathrand.N(renewEvery) }
+func (l *link) renewAfter() time.Duration { return l.renewEvery/2 + mathrand.N(l.renewEvery) }
 
 // trouble returns what is wrong with a connection that is age old; zero: nothing.
 func (l *link) trouble(refused *mqtt.RefusedError, age time.Duration) fillcalc.Text {

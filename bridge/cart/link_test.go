@@ -92,6 +92,22 @@ func TestPresenceAfterACleanStop(t *testing.T) {
 	}
 }
 
+// TestRenewal lets a broker lose a leaf that it has acknowledged: it is sent again.
+func TestRenewal(t *testing.T) {
+	broker := bridgetest.StartMosquitto(t)
+	s := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"#")
+	s.Invented = true
+	l := newLink(mqtt.Endpoint{URLs: []string{broker.URL}}, "test", "cart", make(chan incoming, 1), func(fillcalc.Text) {})
+	l.renewEvery = 200 * time.Millisecond
+	l.set(wire.AlertsLeaf, []byte("{}"))
+	runLink(t, l)
+	alerts := func() string { m, _ := s.Last("/alerts"); return string(m.Payload) }
+	bridgetest.Eventually(t, 10*time.Second, "the leaf", func() bool { return alerts() == "{}" })
+	s.Publish(bridgetest.Topics+"alerts", true, "")
+	bridgetest.Eventually(t, 10*time.Second, "its loss", func() bool { return alerts() == "" })
+	bridgetest.Eventually(t, 10*time.Second, "its renewal", func() bool { return alerts() == "{}" })
+}
+
 // TestTwoBridgesWithOneName gives two bridges the same name, so that each one ends the
 // other's connection. They do so at a bearable pace and guess the reason, also while
 // connected, since only then does anybody receive it; when one stops, the other's

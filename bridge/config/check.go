@@ -34,6 +34,11 @@ func (c *Config) Check() error {
 	if err := c.Broker.check(); err != nil {
 		return within("broker", "", err)
 	}
+	switch c.Readings {
+	case NoReadings, ChangedReadings, AllReadings:
+	default:
+		return wrong("readings", "%q is not one of off, changes, all", c.Readings)
+	}
 	// A smaller journal could not hold the events between two snapshots.
 	if !(*c.Journal.MaxMB >= 10 && *c.Journal.MaxMB <= 1e6) {
 		return wrong("journal.max_mb", "%g must be from 10 to 1000000: the max size of each cart's journal in megabytes", *c.Journal.MaxMB)
@@ -215,6 +220,11 @@ func checkBrokerURL(key, address string) error {
 }
 
 func (h *History) check() error {
+	switch h.BetweenJobs {
+	case KeepNone, KeepMinute, KeepAll:
+	default:
+		return wrong("between_jobs", "%q is not one of none, minute, all", h.BetweenJobs)
+	}
 	if h.URL == "" {
 		return nil
 	}

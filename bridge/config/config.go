@@ -2,6 +2,7 @@ package config
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -28,6 +29,7 @@ type Config struct {
 	Units       string     `yaml:"units"`
 	Identities  Identities `yaml:"identities"`
 	Broker      Broker     `yaml:"broker"`
+	Readings    Readings   `yaml:"readings"`
 	Commands    Commands   `yaml:"commands"`
 	Journal     Journal    `yaml:"journal"`
 	History     History    `yaml:"history"`
@@ -59,6 +61,15 @@ func (b *Broker) External() []string {
 	return b.URLs
 }
 
+// Readings says which raw readings are published on MQTT. The journal has all of them.
+type Readings string
+
+const (
+	NoReadings      Readings = "off"
+	ChangedReadings Readings = "changes" // those that differ from the last one published
+	AllReadings     Readings = "all"
+)
+
 // User is a user of the embedded broker. Reading and commanding are separate rights.
 type User struct {
 	Name     string   `yaml:"name"`
@@ -86,7 +97,20 @@ type History struct {
 	Org    string `yaml:"org"`
 	Bucket string `yaml:"bucket"`
 	Token  Secret `yaml:"token"`
+	// BetweenJobs is what the history gets of the time in which no job is open. Jobs are
+	// always whole.
+	BetweenJobs BetweenJobs `yaml:"between_jobs"`
 }
+
+// BetweenJobs is how much of the time between jobs is kept in the history. Commands and
+// starts always are.
+type BetweenJobs string
+
+const (
+	KeepNone   BetweenJobs = "none"
+	KeepMinute BetweenJobs = "minute" // one reading of each sensor a minute
+	KeepAll    BetweenJobs = "all"
+)
 
 // Monitor is where health and metrics are served. Without an address they are not.
 type Monitor struct {
@@ -269,6 +293,8 @@ func (c *Config) defaults() {
 	if c.Broker.Listen == "" {
 		c.Broker.Listen = "127.0.0.1:1883"
 	}
+	c.Readings = cmp.Or(c.Readings, ChangedReadings)
+	c.History.BetweenJobs = cmp.Or(c.History.BetweenJobs, KeepMinute)
 	// About three weeks of a cart with two scales at ten readings a second and a probe at
 	// two.
 	orElse(&c.Journal.MaxMB, 2000)

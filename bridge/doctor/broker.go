@@ -7,7 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"net"
-	"sync/atomic"
+	"sync"
 	"time"
 
 	"golang.org/x/sys/unix"
@@ -41,17 +41,24 @@ func (d *doctor) broker(ctx context.Context, c *config.Config, running map[strin
 		until = s.PeerCertificates[0].NotAfter
 		return nil
 	}
-	conn, err := connect(ctx, c.Broker.URL, c.Broker.Username, password, secure)
-	if err != nil {
-		d.wrong("broker: %s: %v: is it running, is the address right, may user %q connect (broker.username, broker.password)?", c.Broker.URL, err, c.Broker.Username)
-		return
+	var first *mqtt.Conn
+	for _, url := range c.Broker.External() {
+		conn, err := connect(ctx, url, c.Broker.Username, password, secure)
+		if err != nil {
+			d.wrong("broker: %s: %v: is it running, is the address right, may user %q connect (broker.username, broker.password)?", url, err, c.Broker.Username)
+			continue
+		}
+		defer conn.Close()
+		d.ok("broker: %s lets user %q in", url, c.Broker.Username)
+		d.certificate(until)
+		if first == nil {
+			first = conn
+		}
 	}
-	defer conn.Close()
-	d.ok("broker: %s lets user %q in", c.Broker.URL, c.Broker.Username)
-	d.certificate(until)
 	for i := range c.Carts {
-		name := c.Carts[i].Name
-		d.rights(ctx, conn, "bayfill/"+c.Shop+"/"+name+"/presence", running[name])
+		if name := c.Carts[i].Name; first != nil {
+			d.rights(ctx, first, "bayfill/"+c.Shop+"/"+name+"/presence", running[name])
+		}
 	}
 }
 
@@ -82,15 +89,22 @@ func (d *doctor) rights(ctx context.Context, conn *mqtt.Conn, topic string, brid
 		d.wrong("rights on %s: %v", topic, err)
 		return
 	}
-	// A retained presence comes at once, but after the acknowledgement.
-	select {
-	case <-ctx.Done():
-		return
-	case <-time.After(500 * time.Millisecond):
-	}
-	if heard.online.Load() {
-		d.look("rights on %s: a cart of this name is online: does a bridge run on another computer? Two would disconnect each other", topic)
-		return
+	// A retained presence comes at once, but after the acknowledgement. It proves nothing
+	// until the cart repeats it.
+	for wait := 500 * time.Millisecond; wait > 0; {
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(wait):
+		}
+		live, awaited := heard.look(time.Now())
+		if live {
+			d.look("rights on %s: a cart of this name is online: does a bridge run on another computer? Two would disconnect each other", topic)
+			return
+		}
+		if wait = awaited; wait == 0 && heard.kept() {
+			d.look("rights on %s: the broker keeps a message that the cart is online, but it is silent: that is what is left after a power cut behind a broker of the shop, until a bridge of this name runs again", topic)
+		}
 	}
 	payload, err := json.Marshal(wire.Presence{Session: heard.session, Version: build.Version, Contract: wire.ContractVersion, Why: "bayfill doctor checks its rights"})
 	if err == nil {
@@ -113,7 +127,29 @@ func (d *doctor) rights(ctx context.Context, conn *mqtt.Conn, topic string, brid
 type presences struct {
 	session string        // that of the message published here
 	back    chan struct{} // gets a value when that message has come back
-	online  atomic.Bool   // a bridge runs the cart
+
+	mu    sync.Mutex
+	last  wire.Presence // of others
+	until time.Time     // when it must have been repeated
+	beats wire.Beats
+}
+
+// look reports whether a bridge runs the cart and, if not, how long to wait until that
+// is sure.
+func (h *presences) look(now time.Time) (live bool, wait time.Duration) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if live = h.beats.Live(now); live || !h.last.Online {
+		return live, 0
+	}
+	return false, min(max(0, h.until.Sub(now)), 500*time.Millisecond)
+}
+
+// kept reports whether others have said that the cart is online.
+func (h *presences) kept() bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.last.Online
 }
 
 func (h *presences) receive(m mqtt.Message) {
@@ -121,15 +157,18 @@ func (h *presences) receive(m mqtt.Message) {
 	if json.Unmarshal(m.Payload, &p) != nil {
 		return
 	}
-	if p.Online {
-		h.online.Store(true)
-	}
 	if p.Session == h.session {
 		select {
 		case h.back <- struct{}{}:
 		default: // it may arrive twice
 		}
+		return
 	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	now := time.Now()
+	h.beats.Take(&p, m.Retained, now)
+	h.last, h.until = p, now.Add(time.Duration(min(p.EveryS, wire.IdleBeat.Seconds())*1.1*float64(time.Second)))
 }
 
 // ownBroker checks that the embedded broker answers, or that it could listen.

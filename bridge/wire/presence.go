@@ -27,9 +27,8 @@ const (
 const Late = 15 * time.Second
 
 // Beats judges by the presences that a reader receives on one connection whether the
-// cart is live. A retained presence proves nothing, and one that a broker had held back
-// is as old as it says. Brokers keep the order, so what came before a beat is no older
-// than that.
+// cart is live. A presence that a broker had kept or held back is as old as it says.
+// Brokers keep the order, so what came before a beat is no older than that.
 type Beats struct {
 	last   beat // the newest one that was not retained
 	live   beat // the newest one that came in time
@@ -49,11 +48,17 @@ func (b *Beats) Take(p *Presence, retained bool, now time.Time) {
 		return
 	}
 	ts, err := time.Parse(time.RFC3339Nano, p.TS)
-	if retained || err != nil {
+	if err != nil {
 		return
 	}
 	next := beat{now, ts, time.Duration(p.EveryS * float64(time.Second))}
 	before, behind := b.last, now.Sub(ts)
+	if retained {
+		if behind > -time.Second { // otherwise the clocks differ
+			b.live, b.behind = beat{ts, ts, next.every}, behind
+		}
+		return
+	}
 	b.last = next
 	// A reader's clock may differ from the cart's. What shows the difference is two beats
 	// that come as far apart as they were made.

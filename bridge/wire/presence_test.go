@@ -21,7 +21,10 @@ func TestBeats(t *testing.T) {
 		live bool
 	}{
 		{"nothing", nil, 0, false},
-		{"retained only", []message{{retained: true}}, 1, false},
+		{"kept from just now", []message{{atS: 5, retained: true}}, 14.9, true},
+		{"… and nothing since", []message{{atS: 5, retained: true}}, 15.1, false},
+		{"kept from long ago", []message{{atS: 600, retained: true}}, 600, false},
+		{"kept by a cart whose clock is ahead", []message{{tsS: 600, retained: true}}, 1, false},
 		{"one beat", []message{{}}, 1, true},
 		{"the next one is late", []message{{}}, 14.9, true},
 		{"the next one is missing", []message{{}}, 15.1, false},

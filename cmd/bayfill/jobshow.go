@@ -15,7 +15,9 @@ func (o *jobOptions) showCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "show",
 		Short: "Show the state of the job",
-		Args:  cobra.NoArgs,
+		Long: `Show the state of the cart and its job. It waits until the cart has shown that it
+lives, which an idle cart does every ten seconds.`,
+		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return o.show(cmd.Context(), cmd.OutOrStdout())
 		},
@@ -32,16 +34,18 @@ func (o *jobOptions) show(ctx context.Context, out io.Writer) error {
 	defer s.close()
 	// Retained leaves arrive in no fixed order.
 	now := s.look()
-	for !now.complete() {
+	for ctx.Err() == nil && !now.settled(time.Now()) {
 		select {
 		case <-ctx.Done():
-			return noAnswer{fmt.Errorf("no job was shown within %v: %s", o.wait, o.whyNoAnswer(now))}
 		case <-time.After(20 * time.Millisecond):
 		}
 		now = s.look()
 	}
+	if !now.complete() {
+		return noAnswer{fmt.Errorf("no job was shown within %v: %s", o.wait, o.whyNoAnswer(now))}
+	}
 	if o.json {
-		return json.NewEncoder(out).Encode(map[string]any{"presence": now.presence, "volumes": now.volumes,
+		return json.NewEncoder(out).Encode(map[string]any{"live": now.presence.Online && now.beats.Live(time.Now()), "presence": now.presence, "volumes": now.volumes,
 			"window": now.window, "job": now.job, "alerts": now.alerts})
 	}
 	r, err := o.reader(now.about.ShopUnits)

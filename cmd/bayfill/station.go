@@ -39,6 +39,7 @@ type contact struct {
 // shown is the newest message of each leaf and the state of the connection.
 type shown struct {
 	presence wire.Presence
+	beats    wire.Beats // of the presence, on this connection
 	volumes  wire.Volumes
 	window   wire.Window
 	job      wire.Job
@@ -46,7 +47,7 @@ type shown struct {
 	about    wire.About
 
 	// By this computer's clock; zero: never.
-	connectedAt, heardAt, readingAt, presenceAt, volumesAt, windowAt time.Time
+	connectedAt, presenceAt, volumesAt, windowAt time.Time
 	// kept: the volumes are a retained message, which may be old.
 	kept bool
 	// trouble is why there has been no connection since troubleAt; empty while there is one.
@@ -104,9 +105,12 @@ func (s *station) close() {
 
 // use takes what comes over one connection, and offers it to commands, until it is lost.
 func (s *station) use(ctx context.Context, conn *mqtt.Conn) error {
+	s.mu.Lock()
+	s.seen.beats = wire.Beats{} // what an earlier connection brought is not live
+	s.mu.Unlock()
 	// State with QoS 1: of QoS 0 a broker drops what comes too fast, and the last
 	// leaf of a job would not come again.
-	filters := []mqtt.Filter{{Topic: s.prefix + "readings", QoS: 0}, {Topic: s.prefix + "replies/+", QoS: 1}}
+	filters := []mqtt.Filter{{Topic: s.prefix + "replies/+", QoS: 1}}
 	for _, leaf := range []string{"presence", "about", "volumes", "window", "job", "alerts"} {
 		filters = append(filters, mqtt.Filter{Topic: s.prefix + leaf, QoS: 1})
 	}
@@ -163,12 +167,11 @@ func (s *station) receive(m mqtt.Message) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	now := time.Now()
-	if !m.Retained {
-		s.seen.heardAt = now
-	}
 	switch leaf {
 	case "presence":
-		take(m.Payload, &s.seen.presence)
+		if p := take(m.Payload, &s.seen.presence); p != nil {
+			s.seen.beats.Take(p, m.Retained, now)
+		}
 		s.seen.presenceAt = now
 	case "about":
 		take(m.Payload, &s.seen.about)
@@ -182,8 +185,6 @@ func (s *station) receive(m mqtt.Message) {
 		take(m.Payload, &s.seen.job)
 	case "alerts":
 		take(m.Payload, &s.seen.alerts)
-	case "readings":
-		s.seen.readingAt = now
 	}
 	if id, ok := strings.CutPrefix(leaf, "replies/"); ok && s.replies[id] != nil {
 		var r wire.Reply
@@ -195,12 +196,15 @@ func (s *station) receive(m mqtt.Message) {
 }
 
 // take replaces the last message with a new one; it does not change the last one,
-// which somebody may still be reading. A message that cannot be parsed is ignored.
-func take[T any](payload []byte, into *T) {
+// which somebody may still be reading. A message that cannot be parsed is ignored, and
+// nil returned.
+func take[T any](payload []byte, into *T) *T {
 	var m T
-	if json.Unmarshal(payload, &m) == nil {
-		*into = m
+	if json.Unmarshal(payload, &m) != nil {
+		return nil
 	}
+	*into = m
+	return into
 }
 
 func (s *station) look() shown {
