@@ -132,7 +132,7 @@ func (b *Bridge) addCart(ctx context.Context, config *config.Cart, fluids map[st
 	if err != nil {
 		return err
 	}
-	f, err := history.NewForwarder(b.config.Shop, config.Name, c.Journal(), b.history, c.Grown(), report, log)
+	f, err := history.NewForwarder(b.config.Shop, config.Name, b.config.History.BetweenJobs, c.Journal(), b.history, c.Grown(), report, log)
 	if err != nil {
 		return err
 	}

@@ -51,6 +51,7 @@ type Cart struct {
 	backlog    backlog
 	retention  retention
 	published  published
+	readings   rawReadings
 	identities names.Hider
 	verifier   verifier
 	alerts     map[string]wire.Alert // by kind
@@ -154,9 +155,7 @@ func (c *Cart) apply(e fillcalc.Event) {
 	e = c.stamp(e)
 	c.state = fillcalc.Apply(c.state, e)
 	c.addToBacklog(e)
-	if e.Kind != fillcalc.KindInput {
-		c.link.sendReading(wire.Encode(wire.ReadingOf(e)))
-	}
+	c.publishReading(&e)
 	c.watchFrozen(e)
 	c.publish()
 }

@@ -59,7 +59,7 @@ const (
 	echoWithin      = 10 * time.Second
 	// soonLost is how long a connection lasts at most when another client uses the same
 	// id: the broker ends the older connection.
-	soonLost = 10 * time.Second
+	soonLost   = 10 * time.Second
 	renewEvery = 5 * time.Minute
 )
 

@@ -167,7 +167,8 @@ type Forwarder struct {
 	Grown  <-chan struct{} // receives when the journal has grown
 	Log    *slog.Logger
 
-	SentSeq atomic.Uint64 // the journal's mark, for metrics
+	selected Selection     // up to the mark
+	SentSeq  atomic.Uint64 // the journal's mark, for metrics
 }
 
 const (
@@ -180,12 +181,12 @@ const (
 )
 
 // NewForwarder makes a forwarder that begins at the journal's mark.
-func NewForwarder(shop, cart string, journal *journal.Journal, history *Client, grown <-chan struct{}, report func(trouble string, refused int), log *slog.Logger) (*Forwarder, error) {
-	sent, err := journal.Sent()
+func NewForwarder(shop, cart string, between config.BetweenJobs, journal *journal.Journal, history *Client, grown <-chan struct{}, report func(trouble string, refused int), log *slog.Logger) (*Forwarder, error) {
+	sent, inJob, err := journal.Sent()
 	if err != nil {
 		return nil, err
 	}
-	f := &Forwarder{Shop: shop, Cart: cart, Journal: journal, Client: history, Report: report, Grown: grown, Log: log}
+	f := &Forwarder{selected: Selection{Between: between, InJob: inJob}, Shop: shop, Cart: cart, Journal: journal, Client: history, Report: report, Grown: grown, Log: log}
 	f.SentSeq.Store(sent)
 	return f, nil
 }
@@ -235,11 +236,12 @@ func retryAfter(err error) time.Duration {
 // Once forwards one batch. It returns how many events the batch held and how many of its
 // lines were refused for good.
 func (f *Forwarder) Once(ctx context.Context) (events, refused int, err error) {
-	mark, err := f.Journal.Sent()
+	mark, _, err := f.Journal.Sent()
 	if err != nil {
 		return 0, 0, err
 	}
-	batch, lines, err := Lines(ctx, f.Journal, f.Shop, f.Cart, mark, forwardBatch)
+	selected := f.selected.clone() // the batch may have to be sent again
+	batch, lines, err := Lines(ctx, f.Journal, f.Shop, f.Cart, mark, forwardBatch, &selected)
 	if err != nil || len(batch) == 0 {
 		return 0, 0, err
 	}
@@ -251,9 +253,10 @@ func (f *Forwarder) Once(ctx context.Context) (events, refused int, err error) {
 		f.Log.Error("history refused a line for good, the journal keeps it as a dead letter", "line", r.Line, "reason", r.Reason)
 	}
 	upTo := batch[len(batch)-1].Seq
-	if err := f.Journal.SetSent(ctx, upTo, bad); err != nil {
+	if err := f.Journal.SetSent(ctx, upTo, selected.InJob, bad); err != nil {
 		return len(batch), len(bad), err
 	}
+	f.selected = selected
 	f.SentSeq.Store(upTo)
 	return len(batch), len(bad), nil
 }
