@@ -22,3 +22,7 @@ func (c *Cart) Command(payload []byte) { c.commands <- incoming{payload: payload
 
 // State returns the state of a cart that does not run.
 func (c *Cart) State() fillcalc.State { return c.state }
+
+// RenewEvery sets after how long, on average, every leaf is sent again. The cart does not
+// run yet.
+func (c *Cart) RenewEvery(d time.Duration) { c.link.renewEvery = d }

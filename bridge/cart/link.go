@@ -45,6 +45,7 @@ type link struct {
 	echoed   string        // session in which the cart's own presence came back
 	born     wire.Presence // of this session; zero before the first
 	beatenAt time.Time     // when it was last made due
+	echoedAt time.Time     // when the cart's own presence last came back
 	wake     chan struct{}
 
 	// Owned by the goroutine that runs the link.
@@ -61,6 +62,8 @@ const (
 	// id: the broker ends the older connection.
 	soonLost   = 10 * time.Second
 	renewEvery = 5 * time.Minute
+	// askEvery is how often a refused subscription is tried again.
+	askEvery = 5 * time.Second
 )
 
 // newLink returns a link that is not connected yet.
@@ -125,10 +128,8 @@ func (l *link) use(ctx context.Context, conn *mqtt.Conn) error {
 			l.short = l.shortBefore + 1
 		}
 	}()
-	var refused *mqtt.RefusedError
-	err := conn.Subscribe(ctx, func(m mqtt.Message) { l.receive(m, session) },
-		mqtt.Filter{Topic: l.topic(wire.CommandsLeaf), QoS: 1}, mqtt.Filter{Topic: l.topic(wire.PresenceLeaf), QoS: 1})
-	if err != nil && !errors.As(err, &refused) {
+	refused, err := l.subscribe(ctx, conn, session)
+	if err != nil {
 		return err
 	}
 	// The journal has the readings of the time without a connection; sent now they would
@@ -139,6 +140,8 @@ func (l *link) use(ctx context.Context, conn *mqtt.Conn) error {
 	l.birth(session)
 	renew := time.NewTimer(l.renewAfter())
 	defer renew.Stop()
+	look := time.NewTicker(askEvery)
+	defer look.Stop()
 	for {
 		// Report on every turn: a full inbox drops reports.
 		l.report(l.trouble(refused, time.Since(start)))
@@ -152,6 +155,15 @@ func (l *link) use(ctx context.Context, conn *mqtt.Conn) error {
 				renew.Reset(l.renewAfter())
 				l.republish()
 				continue
+			case <-look.C:
+				if refused != nil {
+					refused, err = l.subscribe(ctx, conn, session)
+				} else if l.deaf() {
+					err = errDeaf
+				}
+				if err == nil {
+					continue
+				}
 			case <-l.wake:
 				continue
 			}
@@ -162,6 +174,28 @@ func (l *link) use(ctx context.Context, conn *mqtt.Conn) error {
 		}
 		return err
 	}
+}
+
+// subscribe asks for commands and the own presence. refused is what the broker does not
+// grant: a right that is missing, or a cluster that has no leader for the moment.
+func (l *link) subscribe(ctx context.Context, conn *mqtt.Conn, session string) (refused *mqtt.RefusedError, err error) {
+	err = conn.Subscribe(ctx, func(m mqtt.Message) { l.receive(m, session) },
+		mqtt.Filter{Topic: l.topic(wire.CommandsLeaf), QoS: 1}, mqtt.Filter{Topic: l.topic(wire.PresenceLeaf), QoS: 1})
+	if errors.As(err, &refused) {
+		return refused, nil
+	}
+	return nil, err
+}
+
+// errDeaf is that a broker no longer delivers what it did before.
+var errDeaf = errors.New("the broker no longer returns the cart's own presence, so commands do not arrive either")
+
+// deaf reports whether the own presence came back on this connection and then, though it
+// was sent, for a while no more: a cluster may lose a subscription with a node.
+func (l *link) deaf() bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.echoed == l.session && l.beatenAt.Sub(l.echoedAt) > 2*wire.IdleBeat
 }
 
 // renewAfter is a random time, so that carts which connected together do not all send at
@@ -245,7 +279,7 @@ func (l *link) receive(m mqtt.Message, session string) {
 			l.birth(session)
 		}
 		l.mu.Lock()
-		l.echoed = session
+		l.echoed, l.echoedAt = session, time.Now()
 		l.mu.Unlock()
 		return
 	}

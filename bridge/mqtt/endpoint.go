@@ -31,7 +31,8 @@ type Endpoint struct {
 	// subscription: default twice Timeout.
 	AckTimeout time.Duration
 	// MaxRetry limits the pause that Keep makes between two connections to one address,
-	// which starts at 1 s and doubles after each: default 5 s.
+	// which starts at 1 s and doubles after each: default 5 s, at most 2 s where there
+	// are several.
 	MaxRetry time.Duration
 }
 

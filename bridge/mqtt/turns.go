@@ -23,6 +23,9 @@ const (
 	// would. It doubles with each failure there, up to Timeout, for slow networks.
 	firstPatience = 1500 * time.Millisecond
 	resolveWithin = time.Second
+	// clusterRetry limits the pause of one of several places. A cluster is away for seconds
+	// only, until its nodes have elected new leaders.
+	clusterRetry = 2 * time.Second
 )
 
 // place is where to connect to: a URL and, when its host has several addresses, one of
@@ -91,6 +94,9 @@ func (t *turns) failed(p place, start time.Time) {
 		f = failed{}
 	}
 	f.retry = min(cmp.Or(2*f.retry, firstRetry), t.endpoint.MaxRetry)
+	if len(t.places) > 1 {
+		f.retry = min(f.retry, clusterRetry)
+	}
 	f.next = time.Now().Add(f.retry)
 	t.failures[p] = f
 }

@@ -46,7 +46,7 @@ func TestKeepTriesTheNextAddress(t *testing.T) {
 	}
 }
 
-// Each address has a pause of its own, which doubles up to the maximum. Only the failure
+// Each address has a pause of its own, which doubles up to two seconds. Only the failure
 // after which no other is due is the last of a round.
 func TestEachAddressHasItsPause(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -61,7 +61,7 @@ func TestEachAddressHasItsPause(t *testing.T) {
 				cancel()
 			}
 		})
-		if want := []time.Duration{0, 0, time.Second, time.Second, 3 * time.Second, 3 * time.Second, 7 * time.Second, 7 * time.Second}; !slices.Equal(at, want) {
+		if want := []time.Duration{0, 0, time.Second, time.Second, 3 * time.Second, 3 * time.Second, 5 * time.Second, 5 * time.Second}; !slices.Equal(at, want) {
 			t.Errorf("attempts at %v, want %v", at, want)
 		}
 		if want := []bool{false, true, false, true, false, true, false, true}; !slices.Equal(last, want) {
