@@ -5,6 +5,8 @@ import (
 	"flag"
 	"fmt"
 	"math"
+	"os"
+	"path/filepath"
 	"strings"
 	"syscall"
 	"testing"
@@ -27,15 +29,16 @@ const flowsWithin = 5 * time.Second
 // fill the one that leads the retained messages. No fluid that was counted is lost, state
 // flows again soon, and every retained leaf is right afterwards.
 func TestClusteredBroker(t *testing.T) {
-	t.Setenv("BAYFILL_TEST_PASSWORD", "secret")
+	t.Parallel() // it mostly waits
 	const speed = 5
+	secret := secretFile(t)
 	nodes := bridgetest.StartNATS(t)
-	urls := `{urls: ["` + strings.Join(bridgetest.URLs(nodes), `", "`) + `"], username: bridge, password: {env: BAYFILL_TEST_PASSWORD}}`
+	urls := `{urls: ["` + strings.Join(bridgetest.URLs(nodes), `", "`) + `"], username: bridge, password: {file: "` + secret + `"}}`
 	t.Run("rights", func(t *testing.T) { testRights(t, journaltest.BareConfig(t, t.TempDir(), urls)) })
 
 	rig := bridgetest.NewRig(t, speed)
 	c := testConfig(t, rig, t.TempDir(), "", "")
-	c.Broker.URLs, c.Broker.Username, c.Broker.Password.Env = bridgetest.URLs(nodes), "bridge", "BAYFILL_TEST_PASSWORD"
+	c.Broker.URLs, c.Broker.Username, c.Broker.Password.File = bridgetest.URLs(nodes), "bridge", secret
 	b, stop := runBridgeWith(t, c, Options{Speed: speed}, func(b *Bridge) { b.carts[0].RenewEvery(5 * time.Second) })
 	// The reader's node is never killed: its reconnect is not what is measured.
 	s := bridgetest.Subscribe(t, nodes[2].URL, "tablet", "secret", bridgetest.EveryLeaf()...)
@@ -76,6 +79,16 @@ func TestClusteredBroker(t *testing.T) {
 			t.Errorf("retained %s is\n%s\nthe newest was\n%s", leaf, m.Payload, want[leaf])
 		}
 	}
+}
+
+// secretFile is a file with the password of every user of the tests' brokers.
+func secretFile(t *testing.T) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "password")
+	if err := os.WriteFile(path, []byte("secret\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return path
 }
 
 // insist sends a command under one id until it is done, as its sender must where a

@@ -3,7 +3,6 @@ package bridgetest
 import (
 	"encoding/json"
 	"fmt"
-	"io"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -22,7 +21,7 @@ type NATSNode struct {
 }
 
 // StartNATS starts three nodes of one broker, with the users of testdata/nats. Every
-// password is the variable BAYFILL_TEST_PASSWORD.
+// password is "secret".
 func StartNATS(t testing.TB) (nodes []*NATSNode) {
 	t.Helper()
 	path := NeedProgram(t, "nats-server")
@@ -45,7 +44,7 @@ func StartNATS(t testing.TB) (nodes []*NATSNode) {
 		if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		n.Process = Process{T: t, Path: path, Args: []string{"-c", file}}
+		n.Process = Process{T: t, Path: path, Args: []string{"-c", file}, Env: []string{"BAYFILL_TEST_PASSWORD=secret"}}
 		n.Start()
 		t.Cleanup(func() {
 			n.Stop(syscall.SIGKILL)
@@ -54,7 +53,7 @@ func StartNATS(t testing.TB) (nodes []*NATSNode) {
 			}
 		})
 	}
-	Eventually(t, 30*time.Second, "the cluster", func() bool { return nodes[0].leader("") != "" })
+	Eventually(t, 30*time.Second, "the cluster", func() bool { return Elected(nodes) })
 	return nodes
 }
 
@@ -66,59 +65,56 @@ func URLs(nodes []*NATSNode) (urls []string) {
 	return urls
 }
 
-// Elected reports whether nodes that run lead everything that a client needs: its session,
-// its messages and those that are retained.
+// Elected reports whether nodes that run lead everything that MQTT clients need: the
+// streams of sessions, messages and retained messages, and each subscription.
 func Elected(nodes []*NATSNode) bool {
-	for _, stream := range []string{"$MQTT_sess", "$MQTT_msgs", "$MQTT_rmsgs"} {
-		leads := LeaderOf(nodes, stream)
-		if !slices.ContainsFunc(nodes, func(n *NATSNode) bool { return n.Name == leads && n.Cmd != nil }) {
+	leads := leaders(nodes)
+	for _, name := range leads {
+		if !slices.ContainsFunc(nodes, func(n *NATSNode) bool { return n.Name == name && n.Cmd != nil }) {
 			return false
 		}
 	}
-	return true
+	return len(leads) > 0
 }
 
 // LeaderOf returns which of the nodes leads a stream, as one that runs says it; empty:
 // none does.
-func LeaderOf(nodes []*NATSNode, stream string) string {
-	for _, n := range nodes {
-		if n.Cmd != nil {
-			return n.leader(stream)
-		}
-	}
-	return ""
-}
+func LeaderOf(nodes []*NATSNode, stream string) string { return leaders(nodes)[stream] }
 
-// leader asks the node's monitor. Without a stream it is the leader of the whole cluster.
-func (n *NATSNode) leader(stream string) string {
-	r, err := http.Get("http://" + n.monitor + "/jsz?streams=true&accounts=true")
+// leaders asks a node that runs who leads each stream and each consumer, by their names.
+func leaders(nodes []*NATSNode) map[string]string {
+	at := slices.IndexFunc(nodes, func(n *NATSNode) bool { return n.Cmd != nil })
+	if at < 0 {
+		return nil
+	}
+	r, err := http.Get("http://" + nodes[at].monitor + "/jsz?streams=true&consumers=true&accounts=true")
 	if err != nil {
-		return ""
+		return nil
 	}
 	defer r.Body.Close()
-	body, _ := io.ReadAll(r.Body)
-	type cluster struct{ Leader string }
+	type detail struct {
+		Name      string
+		Cluster   *struct{ Leader string } // nil: it has no replicas
+		Consumers []detail                 `json:"consumer_detail"`
+	}
 	var found struct {
-		MetaCluster    cluster `json:"meta_cluster"`
+		Meta           struct{ Leader string } `json:"meta_cluster"`
 		AccountDetails []struct {
-			StreamDetail []struct {
-				Name    string
-				Cluster cluster
-			} `json:"stream_detail"`
+			Streams []detail `json:"stream_detail"`
 		} `json:"account_details"`
 	}
-	if json.Unmarshal(body, &found) != nil {
-		return ""
+	if json.NewDecoder(r.Body).Decode(&found) != nil || found.Meta.Leader == "" {
+		return nil
 	}
+	leads := map[string]string{"": found.Meta.Leader}
 	for _, a := range found.AccountDetails {
-		for _, s := range a.StreamDetail {
-			if s.Name == stream {
-				return s.Cluster.Leader
+		for _, s := range a.Streams {
+			for _, d := range append(s.Consumers, s) {
+				if d.Cluster != nil {
+					leads[d.Name] = d.Cluster.Leader
+				}
 			}
 		}
 	}
-	if stream == "" {
-		return found.MetaCluster.Leader
-	}
-	return ""
+	return leads
 }
