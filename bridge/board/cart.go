@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"bayfill/bridge/wire"
+	"bayfill/fillcalc"
 )
 
 // cart holds what was received from one cart.
@@ -30,6 +31,52 @@ func newCart() *cart {
 	forget(reflect.ValueOf(&c.window.message).Elem())
 	forget(reflect.ValueOf(&c.job.message).Elem())
 	return c
+}
+
+// size is the length of all messages that are kept.
+func (c *cart) size() int {
+	return len(c.presence.payload) + len(c.about.payload) + len(c.volumes.payload) + len(c.window.payload) +
+		len(c.job.payload) + len(c.alerts.payload) + len(c.choices.payload)
+}
+
+// unwatch forgets the leaves that a board for all shops reads only while somebody looks.
+func (c *cart) unwatch() {
+	c.about, c.alerts, c.choices = leaf[wire.About]{}, leaf[wire.Alerts]{}, leaf[wire.Choices]{}
+	c.window = leaf[wire.Window]{}
+	forget(reflect.ValueOf(&c.window.message).Elem())
+	c.wake()
+}
+
+// tone is the kind of what is to be done first.
+func (c *cart) tone() fillcalc.Tone {
+	m, j := &c.volumes.message, &c.job.message
+	if next := j.Flow.Next; len(next) > 0 && j.Job == m.Job && j.Phase == m.Phase {
+		return fillcalc.Tone(next[0].Tone)
+	}
+	return fillcalc.ToneWait
+}
+
+// standing says why the figures are not live, as the end of a key of the catalogue; it is
+// empty while they are.
+func (c *cart) standing(l link, now time.Time) string {
+	p, volumes := &c.presence, &c.volumes
+	switch {
+	case !l.up:
+		return "no_broker"
+	case p.at.IsZero() && volumes.at.IsZero():
+		return "not_heard"
+	case !p.at.IsZero() && p.message.Contract != 0 && p.message.Contract != wire.ContractVersion:
+		return "contract"
+	case c.unreadable != "":
+		return "unreadable"
+	case !p.at.IsZero() && !p.message.Online:
+		return "offline"
+	case volumes.fresh(c, now):
+		return ""
+	case c.beats.At().IsZero() || !volumes.live:
+		return "last_known"
+	}
+	return "silent"
 }
 
 // heard is when the cart last showed that it lives.

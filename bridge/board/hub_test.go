@@ -50,7 +50,7 @@ func FuzzReceive(f *testing.F) {
 				t.Fatal(err)
 			}
 		}
-		if err := pages.ExecuteTemplate(&page, "carts", h.lookAll(words.Plain, now)); err != nil {
+		if err := pages.ExecuteTemplate(&page, "carts", h.lookAll(words.Plain, "", now)); err != nil {
 			t.Fatal(err)
 		}
 		// A character takes at most six as HTML, and some texts are shown twice.

@@ -214,7 +214,7 @@ func TestOverview(t *testing.T) {
 		b.hub.receive("bayfill/hilltop/cart"+string(rune('a'+i))+"/volumes", []byte(volumes("", 0, 0, 0)), false, noon)
 	}
 	named(t, "too much").hear(b, noon)
-	o := b.hub.lookAll(words.Plain, noon)
+	o := b.hub.lookAll(words.Plain, "", noon)
 	if o.Tiles[0].Key != "bay2" || !o.Tiles[0].Urgent || len(o.Tiles) != maxTiles-1 || o.More != 5 || o.Tiles[1].Urgent {
 		t.Errorf("first %s, %d tiles, %d more", o.Tiles[0].Key, len(o.Tiles), o.More)
 	}

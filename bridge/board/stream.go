@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"strings"
 	"time"
 
 	"bayfill/fillcalc"
@@ -36,6 +37,9 @@ var (
 
 func (b *Board) cartEvents(w http.ResponseWriter, r *http.Request) {
 	reader := b.reader(r)
+	if shop, _, found := strings.Cut(r.PathValue("key"), "/"); found {
+		defer b.client.watch(shop)()
+	}
 	b.stream(w, r, cartPieces, func(now time.Time) (any, fillcalc.Tone, <-chan struct{}) {
 		s, changed := b.hub.look(reader, r.PathValue("key"), b.config.MayCommand, now)
 		return s, s.Tone, changed
@@ -45,7 +49,7 @@ func (b *Board) cartEvents(w http.ResponseWriter, r *http.Request) {
 func (b *Board) overviewEvents(w http.ResponseWriter, r *http.Request) {
 	reader := b.reader(r)
 	b.stream(w, r, overviewPieces, func(now time.Time) (any, fillcalc.Tone, <-chan struct{}) {
-		return b.hub.lookAll(reader, now), "", nil
+		return b.hub.lookAll(reader, "", now), "", nil
 	})
 }
 

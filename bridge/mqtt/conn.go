@@ -126,6 +126,18 @@ func (c *Conn) Subscribe(ctx context.Context, receive func(Message), filters ...
 	return nil
 }
 
+// Unsubscribe ends subscriptions and waits for the broker's acknowledgement.
+func (c *Conn) Unsubscribe(ctx context.Context, filters ...Filter) error {
+	var topics []string
+	for _, f := range filters {
+		topics = append(topics, f.Topic)
+	}
+	if err := c.wait(ctx, c.client.Unsubscribe(topics...), c.ackTimeout); err != nil {
+		return fmt.Errorf("unsubscribing: %w", err)
+	}
+	return nil
+}
+
 // Publish sends a message and waits until the broker has acknowledged it. A broker
 // also acknowledges what it drops for lack of a right. A message with QoS 0 is never
 // acknowledged: Publish returns when the library has it.

@@ -54,7 +54,7 @@ func (b *Beats) Take(p *Presence, retained bool, now time.Time) {
 	next := beat{now, ts, time.Duration(p.EveryS * float64(time.Second))}
 	before, behind := b.last, now.Sub(ts)
 	if retained {
-		if behind > -time.Second { // otherwise the clocks differ
+		if behind > -time.Second && behind <= next.every*3/2 { // or it is old, or the clocks differ
 			b.live, b.behind = beat{ts, ts, next.every}, behind
 		}
 		return

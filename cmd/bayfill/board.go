@@ -32,7 +32,8 @@ func boardCommand() *cobra.Command {
 		Short: "Serve a page for the screen in the bay",
 		Long: `Serve a page for the screen in the bay: what came out, what went in and what
 remains, the check window, what to do next, cautions and alerts, live. It shows
-all carts at / and one at /cart/NAME. --units and --lang are what a screen shows
+all carts at / and one at /cart/NAME. Without --shop, / lists all shops with how many
+carts need somebody, and finds shops, carts and vehicles. --units and --lang are what a screen shows
 until somebody chooses there.
 
 With --may-command the page has buttons, and everybody who can open it can press
