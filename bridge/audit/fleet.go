@@ -25,13 +25,15 @@ type FleetQuery struct {
 type Fleet struct {
 	Since  time.Time     `json:"since"`
 	Until  time.Time     `json:"until"`
-	Newest int           `json:"newest"` // maximum of jobs per cart or fluid that are charted one by one
+	Newest int           `json:"newest"` // maximum of jobs per group that are charted one by one
+	All    *FleetGroup   `json:"all"`
+	Shops  []*FleetGroup `json:"shops"`
 	Carts  []*FleetGroup `json:"carts"`
 	Fluids []*FleetGroup `json:"fluids"`
 }
 
-// FleetGroup is the jobs of one cart, or the jobs with one fluid on any cart. Abandoned
-// jobs are counted, and left out of everything else.
+// FleetGroup is the jobs of one cart, of one shop, of all shops, or the jobs with one fluid
+// on any cart. Abandoned jobs are counted, and left out of everything else.
 type FleetGroup struct {
 	Shop      string `json:"shop,omitempty"`
 	Cart      string `json:"cart,omitempty"`
@@ -55,27 +57,43 @@ type FleetGroup struct {
 	Zero    FleetChart `json:"caddy_zero_g,omitzero"` // emptied caddy: weight less its own
 }
 
-// Name returns the cart with its shop, or the fluid.
+// Name returns the cart with its shop, the fluid, or the shop.
 func (g *FleetGroup) Name() string {
-	if g.Cart != "" {
+	switch {
+	case g.Cart != "":
 		return g.Shop + "/" + g.Cart
+	case g.Shop != "":
+		return g.Shop
 	}
 	return g.Fluid
 }
 
+// allShops is the shop of the group of all.
+const allShops = "all shops"
+
 const (
 	newestJobs = 300
 	maxMeans   = 60 // of the older jobs, per cart or fluid
+	// maxPoints bounds the jobs that are charted one by one, and so the memory. Many carts
+	// have fewer each, but never fewer than leastJobs.
+	maxPoints = 30000
+	leastJobs = 30
 )
+
+// newestOf is how many jobs each of some groups has charted one by one.
+func newestOf(groups int) int {
+	return min(newestJobs, max(leastJobs, maxPoints/max(1, groups)))
+}
 
 // Fleet computes the charts of the jobs that the query selects. The server does the
 // counting: however many jobs there are, only what is drawn is fetched and kept.
 func (s *Store) Fleet(ctx context.Context, q FleetQuery) (*Fleet, error) {
-	f := &Fleet{Since: time.Unix(0, q.SinceNs).UTC(), Until: time.Unix(0, q.UntilNs).UTC(), Newest: newestJobs}
+	f := &Fleet{Since: time.Unix(0, q.SinceNs).UTC(), Until: time.Unix(0, q.UntilNs).UTC()}
 	var err error
 	if f.Carts, err = s.fleetGroups(ctx, q, "shop", "cart"); err != nil {
 		return nil, err
 	}
+	f.Newest = newestOf(len(f.Carts))
 	if f.Fluids, err = s.fleetGroups(ctx, q, "fluid"); err != nil {
 		return nil, err
 	}
@@ -88,7 +106,8 @@ func (s *Store) Fleet(ctx context.Context, q FleetQuery) (*Fleet, error) {
 	if err := s.useChecks(ctx, q, f.Carts); err != nil {
 		return nil, err
 	}
-	for _, g := range slices.Concat(f.Carts, f.Fluids) {
+	f.sumUp()
+	for _, g := range slices.Concat(f.Carts, f.Fluids, f.Shops, []*FleetGroup{f.All}) {
 		g.Bottles.levelFluids()
 		for _, chart := range []*FleetChart{&g.Balance, &g.Refill, &g.Caddy, &g.Supply, &g.Bottles, &g.Zero} {
 			chart.judge()
@@ -144,7 +163,8 @@ func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]
 		|> sort(columns: ["_time"], desc: true)
 		`
 	}
-	newest := figures("job", "level", "level_window") + fmt.Sprintf(`|> limit(n: %d) |> sort(columns: ["_time"])`, newestJobs)
+	one := newestOf(len(groups))
+	newest := figures("job", "level", "level_window") + fmt.Sprintf(`|> limit(n: %d) |> sort(columns: ["_time"])`, one)
 	if err := s.rows(ctx, newest, func(r *query.FluxRecord) error {
 		g := group(r)
 		p := FleetPoint{
@@ -159,7 +179,7 @@ func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]
 		return nil, err
 	}
 
-	if maxClosed > newestJobs {
+	if maxClosed > int64(one) {
 		days := int64(math.Ceil(float64(q.UntilNs-q.SinceNs) / float64(maxMeans*24*time.Hour)))
 		older := figures() + fmt.Sprintf(`|> limit(n: 1000000000, offset: %d) |> window(every: %dd)
 		|> reduce(identity: {jobs: 0, ml: 0.0, refills: 0, refill: 0.0}, fn: (r, accumulator) => ({
@@ -167,7 +187,7 @@ func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]
 			ml: accumulator.ml + (if exists r.ml then float(v: r.ml) else 0.0),
 			refills: accumulator.refills + (if exists r.refill then 1 else 0),
 			refill: accumulator.refill + (if exists r.refill then float(v: r.refill) else 0.0)
-		}))`, newestJobs, max(1, days))
+		}))`, one, max(1, days))
 		if err := s.rows(ctx, older, func(r *query.FluxRecord) error {
 			g := group(r)
 			g.Balance.addOlder(r, value[int64](r, "jobs"), value[float64](r, "ml"))
@@ -189,13 +209,12 @@ func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]
 func (s *Store) calibrations(ctx context.Context, q FleetQuery, scale string, carts []*FleetGroup, chart func(*FleetGroup) *FleetChart) error {
 	slope, at := scale+"_slope", scale+"_calibrated_ns"
 	flux := q.closingRecords(slope, at) + fmt.Sprintf(`
-	|> group(columns: ["shop", "cart"]) |> unique(column: %[1]q) |> sort(columns: [%[1]q], desc: true) |> limit(n: %d) |> sort(columns: [%[1]q])`, at, newestJobs)
+	|> group(columns: ["shop", "cart"]) |> unique(column: %[1]q) |> sort(columns: [%[1]q], desc: true) |> limit(n: %d) |> sort(columns: [%[1]q])`, at, newestOf(len(carts)))
+	byName := named(carts)
 	return s.rows(ctx, flux, func(r *query.FluxRecord) error {
-		for _, g := range carts {
-			if g.Shop == value[string](r, "shop") && g.Cart == value[string](r, "cart") {
-				c := chart(g)
-				c.Points = append(c.Points, FleetPoint{AtNs: value[int64](r, at), Cart: g.Name(), X: 1e6 * (known(r, slope) - 1)})
-			}
+		if g := byName[cartOf(r)]; g != nil {
+			c := chart(g)
+			c.Points = append(c.Points, FleetPoint{AtNs: value[int64](r, at), Cart: g.Name(), X: 1e6 * (known(r, slope) - 1)})
 		}
 		return nil
 	})
@@ -206,23 +225,61 @@ func (s *Store) calibrations(ctx context.Context, q FleetQuery, scale string, ca
 func (s *Store) useChecks(ctx context.Context, q FleetQuery, carts []*FleetGroup) error {
 	flux := q.closingRecords("job", "phase", "fluid", "check_slope", "check_slope_sensor", "check_zero_kg", "check_zero_sensor", "caddy_calibrated_ns", "supply_calibrated_ns") + fmt.Sprintf(`
 	|> filter(fn: (r) => r.phase == "closed")
-	|> group(columns: ["shop", "cart"]) |> sort(columns: ["_time"], desc: true) |> limit(n: %d) |> sort(columns: ["_time"])`, newestJobs)
+	|> group(columns: ["shop", "cart"]) |> sort(columns: ["_time"], desc: true) |> limit(n: %d) |> sort(columns: ["_time"])`, newestOf(len(carts)))
+	byName := named(carts)
 	return s.rows(ctx, flux, func(r *query.FluxRecord) error {
-		for _, g := range carts {
-			if g.Shop == value[string](r, "shop") && g.Cart == value[string](r, "cart") {
-				bottles := FleetPoint{
-					AtNs: r.Time().UnixNano(), Job: value[string](r, "job"), Cart: g.Name(), X: 100 * known(r, "check_slope"),
-					Sensor: value[string](r, "check_slope_sensor"), Fluid: value[string](r, "fluid"),
-					CalibratedNs: max(value[int64](r, "caddy_calibrated_ns"), value[int64](r, "supply_calibrated_ns")),
-				}
-				zero := bottles
-				zero.X, zero.Sensor, zero.Fluid = 1000*known(r, "check_zero_kg"), value[string](r, "check_zero_sensor"), ""
-				g.Bottles.addCheck(bottles)
-				g.Zero.addCheck(zero)
-			}
+		g := byName[cartOf(r)]
+		if g == nil {
+			return nil
 		}
+		bottles := FleetPoint{
+			AtNs: r.Time().UnixNano(), Job: value[string](r, "job"), Cart: g.Name(), X: 100 * known(r, "check_slope"),
+			Sensor: value[string](r, "check_slope_sensor"), Fluid: value[string](r, "fluid"),
+			CalibratedNs: max(value[int64](r, "caddy_calibrated_ns"), value[int64](r, "supply_calibrated_ns")),
+		}
+		zero := bottles
+		zero.X, zero.Sensor, zero.Fluid = 1000*known(r, "check_zero_kg"), value[string](r, "check_zero_sensor"), ""
+		g.Bottles.addCheck(bottles)
+		g.Zero.addCheck(zero)
 		return nil
 	})
+}
+
+// named finds carts by shop and name.
+func named(carts []*FleetGroup) map[string]*FleetGroup {
+	byName := map[string]*FleetGroup{}
+	for _, g := range carts {
+		byName[g.Name()] = g
+	}
+	return byName
+}
+
+// cartOf returns the cart of a record, with its shop.
+func cartOf(r *query.FluxRecord) string {
+	return value[string](r, "shop") + "/" + value[string](r, "cart")
+}
+
+// sumUp makes the groups of each shop and of all shops from those of the carts: the counts
+// of all jobs, and charts of the newest.
+func (f *Fleet) sumUp() {
+	f.All = &FleetGroup{Shop: allShops}
+	byShop := map[string]*FleetGroup{}
+	for _, c := range f.Carts {
+		if byShop[c.Shop] == nil {
+			byShop[c.Shop] = &FleetGroup{Shop: c.Shop}
+			f.Shops = append(f.Shops, byShop[c.Shop])
+		}
+		byShop[c.Shop].add(c)
+		f.All.add(c)
+	}
+}
+
+// add adds the jobs of a cart.
+func (g *FleetGroup) add(c *FleetGroup) {
+	g.Jobs, g.Closed, g.Abandoned = g.Jobs+c.Jobs, g.Closed+c.Closed, g.Abandoned+c.Abandoned
+	g.Outside, g.Unjudged = g.Outside+c.Outside, g.Unjudged+c.Unjudged
+	g.Balance.addNewest(c.Balance.Points)
+	g.Refill.addNewest(c.Refill.Points)
 }
 
 // closingRecords returns the query for closing records with some of their fields. The

@@ -34,7 +34,8 @@ func auditFleetCommand() *cobra.Command {
 		Short: "Draw control charts over all jobs of carts and fluids",
 		Long: `Draw control charts over the jobs that ended in a period: for each cart the
 balance (added less target), the drained amount against the typical refill, the
-calibrations and the missed check windows; for each fluid the balance. It reports
+calibrations and the missed check windows; for each fluid, each shop and all shops the
+balance. It reports
 which carts and fluids drift, and which jobs break a rule of the control charts.
 Only closing records are read from the history, no readings. The exit status is 0
 whatever the charts show, and 2 when they could not be drawn.`,
@@ -135,11 +136,21 @@ func printFleet(out io.Writer, f *audit.Fleet) {
 		fmt.Fprintln(out, "\nNo job ended then.")
 		return
 	}
-	printGroups(out, "cart", f.Carts)
+	if len(f.Shops) > 1 {
+		printGroups(out, "shop", append([]*audit.FleetGroup{f.All}, f.Shops...))
+	}
+	if len(f.Carts) <= maxCartRows {
+		printGroups(out, "cart", f.Carts)
+	} else {
+		printWrapped(out, fmt.Sprintf("\n%d carts are too many to list here: name a shop with --shop, or write all to a file with --html, --csv or --json.", len(f.Carts)), auditWidth)
+	}
 	printGroups(out, "fluid", f.Fluids)
 	printDrifts(out, f)
 	printSignals(out, f)
 }
+
+// maxCartRows is how many carts are listed one by one.
+const maxCartRows = 100
 
 func printGroups(out io.Writer, head string, groups []*audit.FleetGroup) {
 	const nameWidth = 22
