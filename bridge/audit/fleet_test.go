@@ -663,11 +663,11 @@ var (
 // bounded, however many they are.
 func TestFleetOfAChain(t *testing.T) {
 	db := bridgetest.StartInflux(t)
-	jobs := inventedFleet(*fleetJobs, 5**fleetShops, 90*24*time.Hour)
+	jobs := inventedFleet(*fleetJobs, 5**fleetShops, inventedTime)
 	for i := range jobs {
 		jobs[i].shop, jobs[i].cart = fmt.Sprintf("shop%03d", i%*fleetShops), fmt.Sprintf("bay%d", i / *fleetShops % 5 + 1)
 	}
-	for part := range slices.Chunk(jobs, 20000) {
+	for part := range slices.Chunk(jobs, 3000) {
 		db.Write(linesOf(part))
 	}
 	n := len(jobs)
