@@ -1,6 +1,7 @@
 package doctor
 
 import (
+	"bytes"
 	"context"
 	"crypto/rand"
 	"crypto/tls"
@@ -55,11 +56,61 @@ func (d *doctor) broker(ctx context.Context, c *config.Config, running map[strin
 			first = conn
 		}
 	}
-	for i := range c.Carts {
-		if name := c.Carts[i].Name; first != nil {
-			d.rights(ctx, first, "bayfill/"+c.Shop+"/"+name+"/presence", running[name])
-		}
+	if first == nil {
+		return
 	}
+	for i := range c.Carts {
+		name := c.Carts[i].Name
+		d.rights(ctx, first, "bayfill/"+c.Shop+"/"+name+"/presence", running[name])
+	}
+	d.wildcard(ctx, first, c)
+}
+
+// wildcard checks that a subscription with a wildcard gets what the broker has kept: a
+// board needs that, and some brokers do not do it. It publishes on a topic of its own,
+// of a cart that cannot be, and deletes that again.
+func (d *doctor) wildcard(ctx context.Context, conn *mqtt.Conn, c *config.Config) {
+	topic := "bayfill/" + c.Shop + "/DOCTOR/presence"
+	payload := wire.Encode(wire.Presence{Session: "doctor-" + rand.Text(), Version: wire.Version, Contract: wire.ContractVersion, Why: "bayfill doctor checks its broker"})
+	kept := mqtt.Message{Topic: topic, Payload: payload, QoS: 1, Retained: true}
+	if conn.Publish(ctx, kept) != nil {
+		return // reported with the rights
+	}
+	switch {
+	case !comes(ctx, conn, topic, payload): // as for the bridge's user of testdata/mosquitto/acl
+		d.look("broker's memory: this user may not try whether a subscription with a wildcard gets retained messages, which boards need")
+	case comes(ctx, conn, "bayfill/"+c.Shop+"/+/presence", payload):
+		d.ok("broker's memory: a subscription with a wildcard gets retained messages")
+	default:
+		d.wrong("broker's memory: a subscription with a wildcard gets no retained messages, so a board stays empty until something changes: use another broker")
+	}
+	kept.Payload = nil
+	conn.Publish(ctx, kept)
+}
+
+// comes reports whether a new subscription gets a message that the broker has kept.
+func comes(ctx context.Context, conn *mqtt.Conn, filter string, payload []byte) bool {
+	came := make(chan struct{}, 1)
+	f := mqtt.Filter{Topic: filter, QoS: 1}
+	err := conn.Subscribe(ctx, func(m mqtt.Message) {
+		if m.Retained && bytes.Equal(m.Payload, payload) {
+			select {
+			case came <- struct{}{}:
+			default: // it may arrive twice
+			}
+		}
+	}, f)
+	if err != nil {
+		return false
+	}
+	defer conn.Unsubscribe(ctx, f)
+	select {
+	case <-came:
+		return true
+	case <-ctx.Done():
+	case <-time.After(time.Second):
+	}
+	return false
 }
 
 // certificate checks until when the broker's certificate is valid; zero: it has none.

@@ -61,6 +61,33 @@ func Check(ctx context.Context, c config.History) error {
 	return nil
 }
 
+// Version asks a server for its version; empty: it does not say. InfluxDB 1 and 2 answer
+// /ping without a body and with a header (1.8: HTTP API, "ping"; 2: API description,
+// GetPing); 3 Core names itself there too (from memory, not run here).
+func Version(ctx context.Context, c config.History) (string, error) {
+	token, err := c.Token.Read()
+	if err != nil {
+		return "", fmt.Errorf("history.token: %w", err)
+	}
+	r, err := http.NewRequestWithContext(ctx, http.MethodGet, strings.TrimRight(c.URL, "/")+"/ping", nil)
+	if err != nil {
+		return "", err
+	}
+	if token != "" { // 3 Core asks for it here too
+		r.Header.Set("Authorization", "Token "+token)
+	}
+	answer, err := http.DefaultClient.Do(r)
+	if err != nil {
+		return "", err
+	}
+	answer.Body.Close()
+	return strings.TrimPrefix(answer.Header.Get("X-Influxdb-Version"), "v"), nil
+}
+
+// Audits reports whether bayfill audit can read a server of a version: it asks in Flux,
+// which ended with 2.
+func Audits(version string) bool { return !strings.HasPrefix(version, "3") }
+
 // Close ends the client's idle connections.
 func (h *Client) Close() { h.client.Close() }
 

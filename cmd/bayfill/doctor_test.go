@@ -366,6 +366,7 @@ func TestDoctorOnAnExternalBroker(t *testing.T) {
 	conn := subscribeAll(t, mosquitto, "", "", func(m mqtt.Message) { mu.Lock(); heard = append(heard, m); mu.Unlock() })
 	_, says = p.examine(with("broker: {url: '" + mosquitto + "'}\n"))
 	p.wants(says, "ok rights on bayfill/hilltop/bay2/presence: may be written and read")
+	p.wants(says, "ok broker's memory: a subscription with a wildcard gets retained messages")
 	// It says only what is true, and nobody keeps it.
 	count := func() int { mu.Lock(); defer mu.Unlock(); return len(heard) }
 	bridgetest.Eventually(t, 10*time.Second, "its message", func() bool { return count() > 0 })
