@@ -110,7 +110,9 @@ func TestDetailsOnDemand(t *testing.T) {
 	cart := connect(t, broker, nil)
 	at := runBoard(t, Config{Brokers: []string{"tcp://" + broker}})
 	front := follow(t, at+"/events")
-	bridgetest.Eventually(t, 10*time.Second, "the broker", func() bool { return front.piece("shops") != "" && !strings.Contains(front.piece("shops"), `class="why"`) })
+	bridgetest.Eventually(t, 10*time.Second, "the broker", func() bool {
+		return front.piece("shops") != "" && !strings.Contains(front.piece("shops"), `class="why"`)
+	})
 	page := func() *browser {
 		p := follow(t, at+"/events/hilltop/bay2")
 		bridgetest.Eventually(t, 10*time.Second, "the page", func() bool {
