@@ -3,6 +3,7 @@ package audit
 import (
 	"context"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -86,26 +87,21 @@ func newestOf(groups int) int {
 }
 
 // Fleet computes the charts of the jobs that the query selects. The server does the
-// counting: however many jobs there are, only what is drawn is fetched and kept.
+// counting, one shop after the other: however many jobs there are, only what is drawn is
+// fetched and kept.
 func (s *Store) Fleet(ctx context.Context, q FleetQuery) (*Fleet, error) {
 	f := &Fleet{Since: time.Unix(0, q.SinceNs).UTC(), Until: time.Unix(0, q.UntilNs).UTC()}
-	var err error
-	if f.Carts, err = s.fleetGroups(ctx, q, "shop", "cart"); err != nil {
+	shops, carts, err := s.shops(ctx, q)
+	if err != nil {
 		return nil, err
 	}
-	f.Newest = newestOf(len(f.Carts))
-	if f.Fluids, err = s.fleetGroups(ctx, q, "fluid"); err != nil {
-		return nil, err
+	f.Newest = newestOf(carts)
+	for _, q.Shop = range shops {
+		if err := s.fleetOfShop(ctx, q, f); err != nil {
+			return nil, err
+		}
 	}
-	if err := s.calibrations(ctx, q, "caddy", f.Carts, func(g *FleetGroup) *FleetChart { return &g.Caddy }); err != nil {
-		return nil, err
-	}
-	if err := s.calibrations(ctx, q, "supply", f.Carts, func(g *FleetGroup) *FleetChart { return &g.Supply }); err != nil {
-		return nil, err
-	}
-	if err := s.useChecks(ctx, q, f.Carts); err != nil {
-		return nil, err
-	}
+	slices.SortFunc(f.Fluids, func(a, b *FleetGroup) int { return strings.Compare(a.Fluid, b.Fluid) })
 	f.sumUp()
 	for _, g := range slices.Concat(f.Carts, f.Fluids, f.Shops, []*FleetGroup{f.All}) {
 		g.Bottles.levelFluids()
@@ -118,9 +114,53 @@ func (s *Store) Fleet(ctx context.Context, q FleetQuery) (*Fleet, error) {
 	return f, nil
 }
 
+// shops lists the shops with jobs, and counts the carts.
+func (s *Store) shops(ctx context.Context, q FleetQuery) (shops []string, carts int, err error) {
+	flux := "|> range(" + span(q.SinceNs, q.UntilNs) + `)
+	|> filter(fn: (r) => r._measurement == "` + points.JobMeasurement + `" and r._field == "job"` + q.place() + `)
+	|> count()`
+	found := map[string]bool{}
+	err = s.rows(ctx, flux, func(r *query.FluxRecord) error {
+		found[value[string](r, "shop")] = true
+		carts++
+		return nil
+	})
+	return slices.Sorted(maps.Keys(found)), carts, err
+}
+
+// fleetOfShop adds the jobs of one shop to the charts.
+func (s *Store) fleetOfShop(ctx context.Context, q FleetQuery, f *Fleet) error {
+	carts, err := s.fleetGroups(ctx, q, f.Newest, "shop", "cart")
+	if err != nil {
+		return err
+	}
+	fluids, err := s.fleetGroups(ctx, q, f.Newest, "fluid")
+	if err != nil {
+		return err
+	}
+	if err := s.calibrations(ctx, q, f.Newest, "caddy", carts, func(g *FleetGroup) *FleetChart { return &g.Caddy }); err != nil {
+		return err
+	}
+	if err := s.calibrations(ctx, q, f.Newest, "supply", carts, func(g *FleetGroup) *FleetChart { return &g.Supply }); err != nil {
+		return err
+	}
+	if err := s.useChecks(ctx, q, f.Newest, carts); err != nil {
+		return err
+	}
+	f.Carts = append(f.Carts, carts...)
+	for _, g := range fluids {
+		if i := slices.IndexFunc(f.Fluids, func(has *FleetGroup) bool { return has.Fluid == g.Fluid }); i >= 0 {
+			f.Fluids[i].add(g)
+		} else {
+			f.Fluids = append(f.Fluids, g)
+		}
+	}
+	return nil
+}
+
 // fleetGroups fetches the jobs in groups by some columns: the counts, the newest jobs
 // one by one, and means of the older ones. The groups are in the order of their names.
-func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]*FleetGroup, error) {
+func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, one int, by ...string) ([]*FleetGroup, error) {
 	byNames := `"` + strings.Join(by, `", "`) + `"`
 	type key struct{ shop, cart, fluid string }
 	groups := map[key]*FleetGroup{}
@@ -163,7 +203,6 @@ func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]
 		|> sort(columns: ["_time"], desc: true)
 		`
 	}
-	one := newestOf(len(groups))
 	newest := figures("job", "level", "level_window") + fmt.Sprintf(`|> limit(n: %d) |> sort(columns: ["_time"])`, one)
 	if err := s.rows(ctx, newest, func(r *query.FluxRecord) error {
 		g := group(r)
@@ -206,10 +245,10 @@ func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]
 }
 
 // calibrations fetches each calibration of a scale with which a job was done, once.
-func (s *Store) calibrations(ctx context.Context, q FleetQuery, scale string, carts []*FleetGroup, chart func(*FleetGroup) *FleetChart) error {
+func (s *Store) calibrations(ctx context.Context, q FleetQuery, one int, scale string, carts []*FleetGroup, chart func(*FleetGroup) *FleetChart) error {
 	slope, at := scale+"_slope", scale+"_calibrated_ns"
 	flux := q.closingRecords(slope, at) + fmt.Sprintf(`
-	|> group(columns: ["shop", "cart"]) |> unique(column: %[1]q) |> sort(columns: [%[1]q], desc: true) |> limit(n: %d) |> sort(columns: [%[1]q])`, at, newestOf(len(carts)))
+	|> group(columns: ["shop", "cart"]) |> unique(column: %[1]q) |> sort(columns: [%[1]q], desc: true) |> limit(n: %d) |> sort(columns: [%[1]q])`, at, one)
 	byName := named(carts)
 	return s.rows(ctx, flux, func(r *query.FluxRecord) error {
 		if g := byName[cartOf(r)]; g != nil {
@@ -222,10 +261,10 @@ func (s *Store) calibrations(ctx context.Context, q FleetQuery, scale string, ca
 
 // useChecks fetches what the newest closed jobs of each cart say about its scales. With
 // another calibration, values cannot be compared: only those since the latest are kept.
-func (s *Store) useChecks(ctx context.Context, q FleetQuery, carts []*FleetGroup) error {
+func (s *Store) useChecks(ctx context.Context, q FleetQuery, one int, carts []*FleetGroup) error {
 	flux := q.closingRecords("job", "phase", "fluid", "check_slope", "check_slope_sensor", "check_zero_kg", "check_zero_sensor", "caddy_calibrated_ns", "supply_calibrated_ns") + fmt.Sprintf(`
 	|> filter(fn: (r) => r.phase == "closed")
-	|> group(columns: ["shop", "cart"]) |> sort(columns: ["_time"], desc: true) |> limit(n: %d) |> sort(columns: ["_time"])`, newestOf(len(carts)))
+	|> group(columns: ["shop", "cart"]) |> sort(columns: ["_time"], desc: true) |> limit(n: %d) |> sort(columns: ["_time"])`, one)
 	byName := named(carts)
 	return s.rows(ctx, flux, func(r *query.FluxRecord) error {
 		g := byName[cartOf(r)]
@@ -274,12 +313,13 @@ func (f *Fleet) sumUp() {
 	}
 }
 
-// add adds the jobs of a cart.
+// add adds the jobs of another group. Means are of the older jobs of one group only.
 func (g *FleetGroup) add(c *FleetGroup) {
 	g.Jobs, g.Closed, g.Abandoned = g.Jobs+c.Jobs, g.Closed+c.Closed, g.Abandoned+c.Abandoned
 	g.Outside, g.Unjudged = g.Outside+c.Outside, g.Unjudged+c.Unjudged
 	g.Balance.addNewest(c.Balance.Points)
 	g.Refill.addNewest(c.Refill.Points)
+	g.Balance.Older, g.Refill.Older = nil, nil
 }
 
 // closingRecords returns the query for closing records with some of their fields. The
@@ -287,13 +327,18 @@ func (g *FleetGroup) add(c *FleetGroup) {
 func (q FleetQuery) closingRecords(fields ...string) string {
 	flux := "|> range(" + span(q.SinceNs, q.UntilNs) + `)
 	|> filter(fn: (r) => r._measurement == "` + points.JobMeasurement + `"`
+	return flux + q.place() + ` and (r._field == "` + strings.Join(fields, `" or r._field == "`) + `"))` + pivot
+}
+
+// place is the condition for the shop and the cart of the query.
+func (q FleetQuery) place() (flux string) {
 	if q.Shop != "" {
 		flux += " and r.shop == " + quote(q.Shop)
 	}
 	if q.Cart != "" {
 		flux += " and r.cart == " + quote(q.Cart)
 	}
-	return flux + ` and (r._field == "` + strings.Join(fields, `" or r._field == "`) + `"))` + pivot
+	return flux
 }
 
 // Conditions on a closing record, in Flux: the level was judged at the end, and the
