@@ -117,7 +117,7 @@ func (s *Store) Fleet(ctx context.Context, q FleetQuery) (*Fleet, error) {
 // shops lists the shops with jobs, and counts the carts.
 func (s *Store) shops(ctx context.Context, q FleetQuery) (shops []string, carts int, err error) {
 	flux := "|> range(" + span(q.SinceNs, q.UntilNs) + `)
-	|> filter(fn: (r) => r._measurement == "` + points.JobMeasurement + `" and r._field == "job"` + q.place() + `)
+	|> filter(fn: (r) => r._measurement == "` + points.JobMeasurement + `" and r._field == "phase"` + q.place() + `)
 	|> count()`
 	found := map[string]bool{}
 	err = s.rows(ctx, flux, func(r *query.FluxRecord) error {

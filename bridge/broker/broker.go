@@ -86,7 +86,7 @@ func Start(c config.Broker, log *slog.Logger) (*Broker, error) {
 }
 
 const (
-	maxClients = 256 // each counts against the serial library's limit on descriptors
+	maxClients = 256 // bounds the memory that clients can take
 	// ConnectWithin is how long a new connection may take to authenticate.
 	ConnectWithin = 5 * time.Second
 	// closeWithin is how long a connection may take to end when the broker closes.
