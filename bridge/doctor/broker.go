@@ -71,7 +71,7 @@ func (d *doctor) broker(ctx context.Context, c *config.Config, running map[strin
 // of a cart that cannot be, and deletes that again.
 func (d *doctor) wildcard(ctx context.Context, conn *mqtt.Conn, c *config.Config) {
 	topic := "bayfill/" + c.Shop + "/DOCTOR/presence"
-	payload := wire.Encode(wire.Presence{Session: "doctor-" + rand.Text(), Version: wire.Version, Contract: wire.ContractVersion, Why: "bayfill doctor checks its broker"})
+	payload := wire.Encode(wire.Presence{Session: "doctor-" + rand.Text(), Version: build.Version, Contract: wire.ContractVersion, Why: "bayfill doctor checks its broker"})
 	kept := mqtt.Message{Topic: topic, Payload: payload, QoS: 1, Retained: true}
 	if conn.Publish(ctx, kept) != nil {
 		return // reported with the rights
