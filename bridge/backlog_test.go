@@ -47,7 +47,7 @@ func TestHistoryBacklogIsShown(t *testing.T) {
 	stop()
 	down.Store(false)
 	b, stop = runBridgeWith(t, conf, Options{Open: bridgetest.Mute}, func(b *Bridge) {
-		sent, err := b.carts[0].Journal().Sent()
+		sent, _, err := b.carts[0].Journal().Sent()
 		if err != nil || sent == 0 {
 			t.Fatalf("sent up to %d: %v", sent, err)
 		}

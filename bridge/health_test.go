@@ -69,7 +69,7 @@ func TestMonitorAnswers(t *testing.T) {
 	// The embedded broker runs, so the cart connects to it.
 	bridgetest.Eventually(t, 10*time.Second, "the connection", func() bool {
 		_, text := get("/metrics")
-		return strings.Contains(text, "\nbayfill_broker_connected{cart=\"cart\"} 1\n")
+		return strings.Contains(text, "\nbayfill_broker_connected{cart=\"cart\",shop=\"test\"} 1\n")
 	})
 	if _, text := get("/metrics"); !strings.Contains(text, "\ngo_goroutines ") || !strings.Contains(text, "\nprocess_open_fds ") {
 		t.Errorf("the process is not in\n%s", text)

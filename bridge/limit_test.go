@@ -64,7 +64,7 @@ func TestLimitWhileTheHistoryTakesAll(t *testing.T) {
 		s.live(2*time.Hour, time.Second, 0, 0)
 		s.settled()
 		bridgetest.Eventually(t, time.Minute, "the history to have all", func() bool {
-			sent, err := s.Journal().Sent()
+			sent, _, err := s.Journal().Sent()
 			return err == nil && int(sent) == journaltest.CountOf(t, s.Journal(), "SELECT max(seq) FROM event")
 		})
 		for kind, text := range s.alertTexts() {

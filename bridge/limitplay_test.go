@@ -100,7 +100,7 @@ func PlayAtTheLimit(t *testing.T) (played AtTheLimit) {
 	s.live(2*time.Minute, time.Second, 0, 0)
 	s.settled()
 	bridgetest.Eventually(t, 5*time.Minute, "the history to catch up", func() bool {
-		sent, err := s.Journal().Sent()
+		sent, _, err := s.Journal().Sent()
 		return err == nil && int(sent) == journaltest.CountOf(t, s.Journal(), "SELECT max(seq) FROM event")
 	})
 	s.live(2*time.Minute, time.Second, 0, 0)

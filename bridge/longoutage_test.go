@@ -318,7 +318,7 @@ func TestHistoryAwayForAWeek(t *testing.T) {
 		}
 	}
 	t.Logf("%d events, %d kB of journal, %d bytes an event", events, sizes[6]/1000, sizes[6]/int64(events))
-	if sent, err := s.Journal().Sent(); sent != 0 || err != nil {
+	if sent, _, err := s.Journal().Sent(); sent != 0 || err != nil {
 		t.Fatalf("sent up to %d, %v: it was not away", sent, err)
 	}
 	if !strings.Contains(s.Leaves()[wire.AlertsLeaf], `"history server does not answer`) {
@@ -339,7 +339,7 @@ func TestHistoryAwayForAWeek(t *testing.T) {
 	var newest uint64
 	bridgetest.Eventually(t, 5*time.Minute, "the history to catch up", func() bool {
 		newest = uint64(journaltest.CountOf(t, s.Journal(), "SELECT max(seq) FROM event"))
-		sent, err := s.Journal().Sent()
+		sent, _, err := s.Journal().Sent()
 		return err == nil && sent == newest
 	})
 	t.Logf("caught up in %v", time.Since(began))

@@ -75,7 +75,7 @@ func TestMonthOnRealServers(t *testing.T) {
 		s.settled()
 		bridgetest.Eventually(t, time.Minute, "the history to have all but what is kept", func() bool {
 			newest := journaltest.CountOf(t, s.Journal(), "SELECT max(seq) FROM event")
-			sent, err := s.Journal().Sent()
+			sent, _, err := s.Journal().Sent()
 			return err == nil && sent == uint64(newest)
 		})
 		s.live(10*time.Second, time.Second, 0, 0) // prunes

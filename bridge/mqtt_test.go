@@ -120,6 +120,7 @@ func TestHalfOpenLink(t *testing.T) {
 	b, _ := runBridgeWith(t, config, Options{Speed: 50, Open: bridgetest.Mute}, nil)
 	l := b.carts[0]
 	first := bridgetest.Online(t, s, "")
+	s.Must(bridgetest.OpenJob) // in a job volumes are a sign of life
 	seq := func() uint64 { return bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).Seq }
 	bridgetest.Eventually(t, 10*time.Second, "live volumes", func() bool { return seq() > 100 })
 

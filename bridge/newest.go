@@ -32,7 +32,7 @@ type others struct {
 // askOthers reads the retained leaves of an external broker. The embedded one keeps none.
 func askOthers(ctx context.Context, c *config.Config, to mqtt.Endpoint, log *slog.Logger) *others {
 	o := &others{config: c, log: log, leaves: map[string]cart.Newest{}}
-	if c.Broker.URL == "" {
+	if len(c.Broker.External()) == 0 {
 		return o
 	}
 	ctx, cancel := context.WithTimeout(ctx, askWithin)

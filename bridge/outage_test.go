@@ -28,8 +28,8 @@ func TestFlappingBroker(t *testing.T) {
 	}
 	now := func() uint64 { return bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf).Seq }
 	before := now()
+	s.Must(bridgetest.OpenJob) // in a job volumes are a sign of life
 	bridgetest.Eventually(t, 30*time.Second, "live volumes", func() bool { return now() > before+50 })
-	s.Must(bridgetest.OpenJob)
 	bridgetest.Eventually(t, 20*time.Second, "no alert", func() bool { return !strings.Contains(l.Leaves()[wire.AlertsLeaf], `"broker"`) })
 	stop()
 	late := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"#")

@@ -45,7 +45,7 @@ func startBoard(t *testing.T, password string) (address string, log *bridgetest.
 	ctx, stop := context.WithCancel(context.Background())
 	var running sync.WaitGroup
 	running.Go(func() {
-		c := board.Config{Broker: "tcp://" + bridgetest.FreePort(t), MayCommand: true, PagePassword: password, Log: slog.New(slog.NewTextHandler(log, nil))}
+		c := board.Config{Brokers: []string{"tcp://" + bridgetest.FreePort(t)}, MayCommand: true, PagePassword: password, Log: slog.New(slog.NewTextHandler(log, nil))}
 		if err := board.Run(ctx, c, listener); err != nil {
 			t.Error(err)
 		}

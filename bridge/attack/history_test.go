@@ -54,7 +54,7 @@ func forward(t *testing.T, url string) (mark uint64, trouble string) {
 	if (err == nil) != (forwardErr == nil) {
 		t.Errorf("fill: %v, forwarder: %v", err, forwardErr)
 	}
-	if mark, openErr = j.Sent(); openErr != nil {
+	if mark, _, openErr = j.Sent(); openErr != nil {
 		t.Fatal(openErr)
 	}
 	if err != nil {

@@ -88,7 +88,7 @@ func wrongServers(t *testing.T) {
 			}
 			trust.RootCAs.AddCert(leaf)
 		}
-		conn, err := mqtt.Dial(t.Context(), mqtt.Endpoint{URL: "tls://" + listener.Addr().String(), TLS: trust})
+		conn, err := mqtt.Dial(t.Context(), mqtt.Endpoint{URLs: []string{"tls://" + listener.Addr().String()}, TLS: trust})
 		if err == nil {
 			conn.Close()
 		}

@@ -25,13 +25,15 @@ type FleetQuery struct {
 type Fleet struct {
 	Since  time.Time     `json:"since"`
 	Until  time.Time     `json:"until"`
-	Newest int           `json:"newest"` // maximum of jobs per cart or fluid that are charted one by one
+	Newest int           `json:"newest"` // maximum of jobs per group that are charted one by one
+	All    *FleetGroup   `json:"all"`
+	Shops  []*FleetGroup `json:"shops"`
 	Carts  []*FleetGroup `json:"carts"`
 	Fluids []*FleetGroup `json:"fluids"`
 }
 
-// FleetGroup is the jobs of one cart, or the jobs with one fluid on any cart. Abandoned
-// jobs are counted, and left out of everything else.
+// FleetGroup is the jobs of one cart, of one shop, of all shops, or the jobs with one fluid
+// on any cart. Abandoned jobs are counted, and left out of everything else.
 type FleetGroup struct {
 	Shop      string `json:"shop,omitempty"`
 	Cart      string `json:"cart,omitempty"`
@@ -55,39 +57,50 @@ type FleetGroup struct {
 	Zero    FleetChart `json:"caddy_zero_g,omitzero"` // emptied caddy: weight less its own
 }
 
-// Name returns the cart with its shop, or the fluid.
+// Name returns the cart with its shop, the fluid, or the shop.
 func (g *FleetGroup) Name() string {
-	if g.Cart != "" {
+	switch {
+	case g.Cart != "":
 		return g.Shop + "/" + g.Cart
+	case g.Shop != "":
+		return g.Shop
 	}
 	return g.Fluid
 }
 
+// allShops is the shop of the group of all.
+const allShops = "all shops"
+
 const (
 	newestJobs = 300
 	maxMeans   = 60 // of the older jobs, per cart or fluid
+	// maxPoints bounds the jobs that are charted one by one, and so the memory. Many carts
+	// have fewer each, but never fewer than leastJobs.
+	maxPoints = 30000
+	leastJobs = 30
 )
 
+// newestOf is how many jobs each of some groups has charted one by one.
+func newestOf(groups int) int {
+	return min(newestJobs, max(leastJobs, maxPoints/max(1, groups)))
+}
+
 // Fleet computes the charts of the jobs that the query selects. The server does the
-// counting: however many jobs there are, only what is drawn is fetched and kept.
+// counting, one shop after the other: however many jobs there are, only what is drawn is
+// fetched and kept.
 func (s *Store) Fleet(ctx context.Context, q FleetQuery) (*Fleet, error) {
 	f := newFleet(q)
-	var err error
-	if f.Carts, err = s.fleetGroups(ctx, q, "shop", "cart"); err != nil {
+	shops, carts, err := s.shops(ctx, q)
+	if err != nil {
 		return nil, err
 	}
-	if f.Fluids, err = s.fleetGroups(ctx, q, "fluid"); err != nil {
-		return nil, err
+	f.Newest = newestOf(carts)
+	for _, q.Shop = range shops {
+		if err := s.fleetOfShop(ctx, q, f); err != nil {
+			return nil, err
+		}
 	}
-	if err := s.calibrations(ctx, q, "caddy", f.Carts, func(g *FleetGroup) *FleetChart { return &g.Caddy }); err != nil {
-		return nil, err
-	}
-	if err := s.calibrations(ctx, q, "supply", f.Carts, func(g *FleetGroup) *FleetChart { return &g.Supply }); err != nil {
-		return nil, err
-	}
-	if err := s.useChecks(ctx, q, f.Carts); err != nil {
-		return nil, err
-	}
+	slices.SortFunc(f.Fluids, func(a, b *FleetGroup) int { return strings.Compare(a.Fluid, b.Fluid) })
 	f.judge()
 	return f, nil
 }
@@ -96,9 +109,10 @@ func newFleet(q FleetQuery) *Fleet {
 	return &Fleet{Since: time.Unix(0, q.SinceNs).UTC(), Until: time.Unix(0, q.UntilNs).UTC(), Newest: newestJobs}
 }
 
-// judge computes the limits of all charts, and what drifts.
+// judge sums the carts up, and computes the limits of all charts and what drifts.
 func (f *Fleet) judge() {
-	for _, g := range slices.Concat(f.Carts, f.Fluids) {
+	f.sumUp()
+	for _, g := range slices.Concat(f.Carts, f.Fluids, f.Shops, []*FleetGroup{f.All}) {
 		g.Bottles.levelFluids()
 		for _, chart := range []*FleetChart{&g.Balance, &g.Refill, &g.Caddy, &g.Supply, &g.Bottles, &g.Zero} {
 			chart.judge()
@@ -108,9 +122,51 @@ func (f *Fleet) judge() {
 	}
 }
 
+// shops lists the shops with jobs, and counts the carts.
+func (s *Store) shops(ctx context.Context, q FleetQuery) (shops []string, carts int, err error) {
+	all := pointsIn(span(q.SinceNs, q.UntilNs), q.place()+" and "+is("_field", "phase")) + "\n|> count()"
+	found := map[string]bool{}
+	err = s.rows(ctx, all, func(r *query.FluxRecord) error {
+		found[value[string](r, "shop")] = true
+		carts++
+		return nil
+	})
+	return slices.Sorted(maps.Keys(found)), carts, err
+}
+
+// fleetOfShop adds the jobs of one shop to the charts.
+func (s *Store) fleetOfShop(ctx context.Context, q FleetQuery, f *Fleet) error {
+	carts, err := s.fleetGroups(ctx, q, f.Newest, "shop", "cart")
+	if err != nil {
+		return err
+	}
+	fluids, err := s.fleetGroups(ctx, q, f.Newest, "fluid")
+	if err != nil {
+		return err
+	}
+	if err := s.calibrations(ctx, q, f.Newest, "caddy", carts, func(g *FleetGroup) *FleetChart { return &g.Caddy }); err != nil {
+		return err
+	}
+	if err := s.calibrations(ctx, q, f.Newest, "supply", carts, func(g *FleetGroup) *FleetChart { return &g.Supply }); err != nil {
+		return err
+	}
+	if err := s.useChecks(ctx, q, f.Newest, carts); err != nil {
+		return err
+	}
+	f.Carts = append(f.Carts, carts...)
+	for _, g := range fluids {
+		if i := slices.IndexFunc(f.Fluids, func(has *FleetGroup) bool { return has.Fluid == g.Fluid }); i >= 0 {
+			f.Fluids[i].add(g)
+		} else {
+			f.Fluids = append(f.Fluids, g)
+		}
+	}
+	return nil
+}
+
 // fleetGroups fetches the jobs in groups by some columns: the counts, the newest jobs
 // one by one, and means of the older ones. The groups are in the order of their names.
-func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]*FleetGroup, error) {
+func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, one int, by ...string) ([]*FleetGroup, error) {
 	byNames := list(by...)
 	type key struct{ shop, cart, fluid string }
 	groups := map[key]*FleetGroup{}
@@ -153,7 +209,7 @@ func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]
 		|> sort(columns: ["_time"], desc: true)
 		`
 	}
-	newest := figures("job", "level", "level_window") + "|> limit(n: " + whole(newestJobs) + `) |> sort(columns: ["_time"])`
+	newest := figures("job", "level", "level_window") + "|> limit(n: " + whole(int64(one)) + `) |> sort(columns: ["_time"])`
 	if err := s.rows(ctx, newest, func(r *query.FluxRecord) error {
 		g := group(r)
 		p := FleetPoint{
@@ -168,9 +224,9 @@ func (s *Store) fleetGroups(ctx context.Context, q FleetQuery, by ...string) ([]
 		return nil, err
 	}
 
-	if maxClosed > newestJobs {
+	if maxClosed > int64(one) {
 		days := int64(math.Ceil(float64(q.UntilNs-q.SinceNs) / float64(maxMeans*24*time.Hour)))
-		older := figures() + "|> limit(n: 1000000000, offset: " + whole(newestJobs) + ") |> window(every: " + whole(max(1, days)) + `d)
+		older := figures() + "|> limit(n: 1000000000, offset: " + whole(int64(one)) + ") |> window(every: " + whole(max(1, days)) + `d)
 		|> reduce(identity: {jobs: 0, ml: 0.0, refills: 0, refill: 0.0}, fn: (r, accumulator) => ({
 			jobs: accumulator.jobs + (if exists r.ml then 1 else 0),
 			ml: accumulator.ml + (if exists r.ml then float(v: r.ml) else 0.0),
@@ -195,16 +251,15 @@ func inOrder[K comparable](groups map[K]*FleetGroup) []*FleetGroup {
 }
 
 // calibrations fetches each calibration of a scale with which a job was done, once.
-func (s *Store) calibrations(ctx context.Context, q FleetQuery, scale string, carts []*FleetGroup, chart func(*FleetGroup) *FleetChart) error {
+func (s *Store) calibrations(ctx context.Context, q FleetQuery, one int, scale string, carts []*FleetGroup, chart func(*FleetGroup) *FleetChart) error {
 	slope, at := scale+"_slope", scale+"_calibrated_ns"
 	newest := q.closingRecords(slope, at) + `
-	|> group(columns: ["shop", "cart"]) |> unique(column: ` + list(at) + ") |> sort(columns: [" + list(at) + "], desc: true) |> limit(n: " + whole(newestJobs) + ") |> sort(columns: [" + list(at) + "])"
+	|> group(columns: ["shop", "cart"]) |> unique(column: ` + list(at) + ") |> sort(columns: [" + list(at) + "], desc: true) |> limit(n: " + whole(int64(one)) + ") |> sort(columns: [" + list(at) + "])"
+	byName := named(carts)
 	return s.rows(ctx, newest, func(r *query.FluxRecord) error {
-		for _, g := range carts {
-			if g.Shop == value[string](r, "shop") && g.Cart == value[string](r, "cart") {
-				c := chart(g)
-				c.Points = append(c.Points, FleetPoint{AtNs: value[int64](r, at), Cart: g.Name(), X: 1e6 * (known(r, slope) - 1)})
-			}
+		if g := byName[cartOf(r)]; g != nil {
+			c := chart(g)
+			c.Points = append(c.Points, FleetPoint{AtNs: value[int64](r, at), Cart: g.Name(), X: 1e6 * (known(r, slope) - 1)})
 		}
 		return nil
 	})
@@ -212,31 +267,75 @@ func (s *Store) calibrations(ctx context.Context, q FleetQuery, scale string, ca
 
 // useChecks fetches what the newest closed jobs of each cart say about its scales. With
 // another calibration, values cannot be compared: only those since the latest are kept.
-func (s *Store) useChecks(ctx context.Context, q FleetQuery, carts []*FleetGroup) error {
+func (s *Store) useChecks(ctx context.Context, q FleetQuery, one int, carts []*FleetGroup) error {
 	newest := q.closingRecords("job", "phase", "fluid", "check_slope", "check_slope_sensor", "check_zero_kg", "check_zero_sensor", "caddy_calibrated_ns", "supply_calibrated_ns") + `
 	|> filter(fn: (r) => r.phase == "closed")
-	|> group(columns: ["shop", "cart"]) |> sort(columns: ["_time"], desc: true) |> limit(n: ` + whole(newestJobs) + `) |> sort(columns: ["_time"])`
+	|> group(columns: ["shop", "cart"]) |> sort(columns: ["_time"], desc: true) |> limit(n: ` + whole(int64(one)) + `) |> sort(columns: ["_time"])`
+	byName := named(carts)
 	return s.rows(ctx, newest, func(r *query.FluxRecord) error {
-		for _, g := range carts {
-			if g.Shop == value[string](r, "shop") && g.Cart == value[string](r, "cart") {
-				bottles := FleetPoint{
-					AtNs: r.Time().UnixNano(), Job: value[string](r, "job"), Cart: g.Name(), X: 100 * known(r, "check_slope"),
-					Sensor: value[string](r, "check_slope_sensor"), Fluid: value[string](r, "fluid"),
-					CalibratedNs: max(value[int64](r, "caddy_calibrated_ns"), value[int64](r, "supply_calibrated_ns")),
-				}
-				zero := bottles
-				zero.X, zero.Sensor, zero.Fluid = 1000*known(r, "check_zero_kg"), value[string](r, "check_zero_sensor"), ""
-				g.Bottles.addCheck(bottles)
-				g.Zero.addCheck(zero)
-			}
+		g := byName[cartOf(r)]
+		if g == nil {
+			return nil
 		}
+		bottles := FleetPoint{
+			AtNs: r.Time().UnixNano(), Job: value[string](r, "job"), Cart: g.Name(), X: 100 * known(r, "check_slope"),
+			Sensor: value[string](r, "check_slope_sensor"), Fluid: value[string](r, "fluid"),
+			CalibratedNs: max(value[int64](r, "caddy_calibrated_ns"), value[int64](r, "supply_calibrated_ns")),
+		}
+		zero := bottles
+		zero.X, zero.Sensor, zero.Fluid = 1000*known(r, "check_zero_kg"), value[string](r, "check_zero_sensor"), ""
+		g.Bottles.addCheck(bottles)
+		g.Zero.addCheck(zero)
 		return nil
 	})
+}
+
+// named finds carts by shop and name.
+func named(carts []*FleetGroup) map[string]*FleetGroup {
+	byName := map[string]*FleetGroup{}
+	for _, g := range carts {
+		byName[g.Name()] = g
+	}
+	return byName
+}
+
+// cartOf returns the cart of a record, with its shop.
+func cartOf(r *query.FluxRecord) string {
+	return value[string](r, "shop") + "/" + value[string](r, "cart")
+}
+
+// sumUp makes the groups of each shop and of all shops from those of the carts: the counts
+// of all jobs, and charts of the newest.
+func (f *Fleet) sumUp() {
+	f.All = &FleetGroup{Shop: allShops}
+	byShop := map[string]*FleetGroup{}
+	for _, c := range f.Carts {
+		if byShop[c.Shop] == nil {
+			byShop[c.Shop] = &FleetGroup{Shop: c.Shop}
+			f.Shops = append(f.Shops, byShop[c.Shop])
+		}
+		byShop[c.Shop].add(c)
+		f.All.add(c)
+	}
+}
+
+// add adds the jobs of another group. Means are of the older jobs of one group only.
+func (g *FleetGroup) add(c *FleetGroup) {
+	g.Jobs, g.Closed, g.Abandoned = g.Jobs+c.Jobs, g.Closed+c.Closed, g.Abandoned+c.Abandoned
+	g.Outside, g.Unjudged = g.Outside+c.Outside, g.Unjudged+c.Unjudged
+	g.Balance.addNewest(c.Balance.Points)
+	g.Refill.addNewest(c.Refill.Points)
+	g.Balance.Older, g.Refill.Older = nil, nil
 }
 
 // closingRecords returns the query for closing records with some of their fields. The
 // server reads no others.
 func (q FleetQuery) closingRecords(fields ...string) flux {
+	return pointsIn(span(q.SinceNs, q.UntilNs), q.place()+" and "+isOneOf("_field", fields...)) + pivot
+}
+
+// place is the condition for closing records of the shop and the cart of the query.
+func (q FleetQuery) place() flux {
 	where := is("_measurement", points.JobMeasurement)
 	if q.Shop != "" {
 		where += " and " + is("shop", q.Shop)
@@ -244,7 +343,7 @@ func (q FleetQuery) closingRecords(fields ...string) flux {
 	if q.Cart != "" {
 		where += " and " + is("cart", q.Cart)
 	}
-	return pointsIn(span(q.SinceNs, q.UntilNs), where+" and "+isOneOf("_field", fields...)) + pivot
+	return where
 }
 
 // Conditions on a closing record, in Flux: the level was judged at the end, and the

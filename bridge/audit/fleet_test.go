@@ -2,8 +2,10 @@ package audit
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/csv"
 	"encoding/json"
+	"flag"
 	"fmt"
 	"html"
 	"io"
@@ -32,21 +34,21 @@ var fleetEnd = time.Date(2026, 11, 1, 0, 0, 0, 0, time.UTC)
 
 // inventedJob is a closing record that no bridge wrote. A zero field is unknown.
 type inventedJob struct {
-	atNs               int64
-	cart, job, fluid   string
-	phase              string
-	addedL, drainedL   float64
-	targetL, typicalL  float64
-	level, levelWindow string
-	slope              float64
-	calibratedNs       int64
-	checks             string // fields of the checks by use
+	atNs                   int64
+	shop, cart, job, fluid string // shop: hilltop when empty
+	phase                  string
+	addedL, drainedL       float64
+	targetL, typicalL      float64
+	level, levelWindow     string
+	slope                  float64
+	calibratedNs           int64
+	checks                 string // fields of the checks by use
 }
 
 func (j inventedJob) line() string {
 	text := strings.NewReplacer(`\`, `\\`, `"`, `\"`).Replace
-	b := fmt.Appendf(nil, `bayfill_job,shop=hilltop,cart=%s fold=1i,job="%s",vehicle="v",phase="%s",fluid="%s",seq=7i,changes=1i,added_l=%.17e,drained_l=%.17e,balance_l=%.17e`,
-		j.cart, text(j.job), j.phase, text(j.fluid), j.addedL, j.drainedL, j.addedL-j.drainedL)
+	b := fmt.Appendf(nil, `bayfill_job,shop=%s,cart=%s fold=1i,job="%s",vehicle="v",phase="%s",fluid="%s",seq=7i,changes=1i,added_l=%.17e,drained_l=%.17e,balance_l=%.17e`,
+		cmp.Or(j.shop, "hilltop"), j.cart, text(j.job), j.phase, text(j.fluid), j.addedL, j.drainedL, j.addedL-j.drainedL)
 	if j.targetL > 0 {
 		b = fmt.Appendf(b, ",target_l=%.17e", j.targetL)
 	}
@@ -680,4 +682,57 @@ func BenchmarkFleet(b *testing.B) {
 			b.ReportMetric(float64(peak)/(1<<20), "MiB-peak")
 		})
 	}
+}
+
+var (
+	fleetJobs  = flag.Int("fleet-jobs", 400, "how many jobs TestFleetOfAChain charts")
+	fleetShops = flag.Int("fleet-shops", 10, "how many shops they are of, with five carts each")
+)
+
+// The jobs of a chain are counted by shop and over all, and what is kept in memory is
+// bounded, however many they are.
+func TestFleetOfAChain(t *testing.T) {
+	db := bridgetest.StartInflux(t)
+	jobs := inventedFleet(*fleetJobs, 5**fleetShops, inventedTime)
+	for i := range jobs {
+		jobs[i].shop, jobs[i].cart = fmt.Sprintf("shop%03d", i%*fleetShops), fmt.Sprintf("bay%d", i / *fleetShops % 5 + 1)
+	}
+	for part := range slices.Chunk(jobs, 3000) {
+		db.Write(linesOf(part))
+	}
+	n := len(jobs)
+	jobs = nil
+	s := storeOf(t, db)
+	q := FleetQuery{SinceNs: fleetEnd.Add(-91 * 24 * time.Hour).UnixNano(), UntilNs: fleetEnd.UnixNano()}
+	runtime.GC()
+	before, began := heapBytes(), time.Now()
+	f, err := s.Fleet(t.Context(), q)
+	if err != nil {
+		t.Fatal(err)
+	}
+	took := time.Since(began)
+	runtime.GC()
+	kept := 0
+	for _, g := range slices.Concat(f.Carts, f.Shops) {
+		kept += len(g.Balance.Points)
+	}
+	t.Logf("%d jobs in %v: %d points charted, %.1f MB kept", n, took, kept, float64(heapBytes()-before)/1e6)
+	if len(f.Shops) != *fleetShops || len(f.Carts) != 5**fleetShops || f.All.Jobs != int64(n) || f.Newest != newestOf(5**fleetShops) || kept > 2*maxPoints+newestJobs**fleetShops {
+		t.Errorf("%d shops, %d carts, %d jobs, %d newest, %d points", len(f.Shops), len(f.Carts), f.All.Jobs, f.Newest, kept)
+	}
+	sum := int64(0)
+	for _, g := range f.Shops {
+		if sum += g.Closed; !slices.IsSortedFunc(g.Balance.Points, func(a, b FleetPoint) int { return cmp.Compare(a.AtNs, b.AtNs) }) {
+			t.Errorf("%s is not in order", g.Shop)
+		}
+	}
+	if sum != f.All.Closed || f.All.Name() != allShops {
+		t.Errorf("%d closed jobs in shops, %d in all", sum, f.All.Closed)
+	}
+}
+
+func heapBytes() int64 {
+	var m runtime.MemStats
+	runtime.ReadMemStats(&m)
+	return int64(m.HeapAlloc)
 }

@@ -1,6 +1,7 @@
 package audit
 
 import (
+	"cmp"
 	"encoding/json"
 	"math"
 	"slices"
@@ -89,6 +90,13 @@ func (c *FleetChart) addOlder(r *query.FluxRecord, jobs int64, sum float64) {
 	if jobs > 0 {
 		c.Older = append(c.Older, FleetMean{r.Start().UnixNano(), r.Stop().UnixNano(), jobs, sum / float64(jobs)})
 	}
+}
+
+// addNewest adds points and keeps the newest ones, in the order of their times.
+func (c *FleetChart) addNewest(points []FleetPoint) {
+	c.Points = append(c.Points, points...)
+	slices.SortStableFunc(c.Points, func(a, b FleetPoint) int { return cmp.Compare(a.AtNs, b.AtNs) })
+	c.Points = slices.Clone(c.Points[max(0, len(c.Points)-newestJobs):])
 }
 
 func (c *FleetChart) values() []float64 {

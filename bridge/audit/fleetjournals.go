@@ -87,9 +87,9 @@ func (g *FleetGroup) addJob(c *closing) {
 	if p.NoTarget = math.IsNaN(c.figure("target_l")); p.NoTarget {
 		p.X = 1000 * c.figure("balance_l")
 	}
-	g.Balance.addNewest(p)
+	g.Balance.addNext(p)
 	p.X, p.NoTarget = c.figure("drained_l")/c.figure("typical_l"), false
-	g.Refill.addNewest(p)
+	g.Refill.addNext(p)
 }
 
 // addScales charts what a job says about the scales of its cart: each calibration once, and
@@ -102,7 +102,7 @@ func (g *FleetGroup) addScales(c *closing) {
 		at := c.int(s.name + "_calibrated_ns")
 		seen := slices.ContainsFunc(s.chart.Points, func(p FleetPoint) bool { return p.AtNs == at })
 		if slope := c.figure(s.name + "_slope"); !seen && !math.IsNaN(slope) {
-			s.chart.addNewest(FleetPoint{AtNs: at, Cart: g.Name(), X: 1e6 * (slope - 1)})
+			s.chart.addNext(FleetPoint{AtNs: at, Cart: g.Name(), X: 1e6 * (slope - 1)})
 		}
 	}
 	if c.text("phase") != "closed" {
@@ -119,8 +119,8 @@ func (g *FleetGroup) addScales(c *closing) {
 	g.Zero.addCheck(zero)
 }
 
-// addNewest adds a point and drops the oldest of too many.
-func (c *FleetChart) addNewest(p FleetPoint) {
+// addNext adds a point that is newer than all others, and drops the oldest of too many.
+func (c *FleetChart) addNext(p FleetPoint) {
 	c.Points = append(c.Points, p)
 	c.Points = c.Points[max(0, len(c.Points)-newestJobs):]
 }

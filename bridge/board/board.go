@@ -20,7 +20,7 @@ import (
 
 // Config configures a board.
 type Config struct {
-	Broker             string // as in tcp://127.0.0.1:1883
+	Brokers            []string // as in tcp://127.0.0.1:1883; several are tried in turn
 	Username, Password string
 	TLS                *tls.Config // for a TLS broker; nil: the authorities that this computer trusts
 	Shop               string      // empty: all shops; carts are then named shop/cart
@@ -41,11 +41,16 @@ type Config struct {
 
 // Check returns what is wrong with the configuration. The error names the field.
 func (c Config) Check() error {
-	if err := mqtt.CheckAddress(c.Broker); err != nil {
-		return fmt.Errorf("broker: %w: give username and password", err)
+	if len(c.Brokers) == 0 {
+		return errors.New("broker: give its address, as in tcp://127.0.0.1:1883")
 	}
-	if u, err := url.Parse(c.Broker); err != nil || u.Scheme == "" || u.Host == "" {
-		return fmt.Errorf("broker: %q must be an address like tcp://127.0.0.1:1883", c.Broker)
+	for _, address := range c.Brokers {
+		if err := mqtt.CheckAddress(address); err != nil {
+			return fmt.Errorf("broker: %w: give username and password", err)
+		}
+		if u, err := url.Parse(address); err != nil || u.Scheme == "" || u.Host == "" {
+			return fmt.Errorf("broker: %q must be an address like tcp://127.0.0.1:1883", address)
+		}
 	}
 	if c.Shop != "" && !namePattern.MatchString(c.Shop) {
 		return fmt.Errorf("shop: %q must be the shop's name in the bridge's configuration: 1 to 32 of the characters a-z 0-9 - _", c.Shop)

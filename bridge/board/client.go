@@ -23,8 +23,11 @@ type client struct {
 	replyWithin time.Duration
 	hub         *hub
 
+	rewatch chan struct{} // receives when watched has changed
+
 	mu      sync.Mutex
-	conn    *mqtt.Conn // nil while there is none
+	watched map[string]int // open pages of each shop, on a board for all shops
+	conn    *mqtt.Conn     // nil while there is none
 	replies map[string]chan wire.Reply
 }
 
@@ -42,26 +45,26 @@ const (
 
 // run keeps a connection until ctx ends.
 func (c *client) run(ctx context.Context) {
-	mqtt.Keep(ctx, c.endpoint, c.use, func(err error) { c.hub.linked(false, err.Error(), time.Now()) })
+	mqtt.Keep(ctx, c.endpoint, c.use, func(err *mqtt.PlaceError) { c.hub.linked(false, err.Error(), time.Now()) })
 }
 
 // use shows what comes over a connection, and offers it to commands, until it is lost.
 func (c *client) use(ctx context.Context, conn *mqtt.Conn) error {
 	// Before the first message: what an earlier connection brought is not live.
 	c.hub.linked(true, "", time.Now())
-	prefix := "bayfill/" + c.shop + "/+/"
-	var filters []mqtt.Filter
-	for _, leaf := range wire.StateLeaves {
-		filters = append(filters, mqtt.Filter{Topic: prefix + string(leaf), QoS: 1})
+	filters := filtersOf(c.shop, wire.StateLeaves)
+	if c.shop == "+" {
+		filters = filtersOf(c.shop, indexLeaves)
 	}
 	if c.mayCommand {
-		filters = append(filters, mqtt.Filter{Topic: prefix + string(wire.RepliesLeaf) + "/+", QoS: 1})
+		filters = append(filters, mqtt.Filter{Topic: "bayfill/" + c.shop + "/+/" + string(wire.RepliesLeaf) + "/+", QoS: 1})
 	}
 	if err := conn.Subscribe(ctx, c.receive, filters...); err != nil {
 		return err
 	}
 	c.setConn(conn)
 	defer c.setConn(nil)
+	subscribed := map[string]bool{}
 	ping := time.NewTicker(pingEvery)
 	defer ping.Stop()
 	for {
@@ -70,6 +73,10 @@ func (c *client) use(ctx context.Context, conn *mqtt.Conn) error {
 			return ctx.Err()
 		case <-conn.Lost():
 			return conn.Err()
+		case <-c.rewatch:
+			if err := c.follow(ctx, conn, subscribed); err != nil {
+				return err
+			}
 		case <-ping.C:
 			if err := conn.Ping(ctx, pingWithin); err != nil {
 				return fmt.Errorf("it no longer answers: %w", err)
@@ -82,6 +89,7 @@ func (c *client) setConn(conn *mqtt.Conn) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.conn = conn
+	c.signal()
 }
 
 // receive runs on the library's own goroutine and must not wait.

@@ -11,8 +11,11 @@
 //     measured by the board's own clock. A retained message counts as last known.
 //   - An outage of a sensor, the bridge, the broker or the board is visible within three
 //     seconds.
-//   - Memory is bounded whatever a broker sends: 256 carts, 64 KiB a message. A page keeps none
-//     of the updates that it receives.
+//   - Memory is bounded whatever a broker sends: 4096 carts, 64 KiB a message, 64 MiB
+//     of messages. What has no room is said on the page. A page keeps none of the updates that
+//     it receives.
+//   - A board for all shops has an index of them. It reads what that shows, and of a shop or
+//     a cart the rest only while a page of it is open.
 //   - Only a page of this run can send commands, and only those of its buttons. Texts from
 //     carts are always escaped, and characters that change the direction of text are
 //     replaced.
@@ -40,6 +43,6 @@
 // board.go (starts the goroutines), leaf.go and cart.go (what was received from a cart), hub.go
 // (all carts), screen.go (the page of a cart), scenes.go (each phase), opening.go and
 // question.go, answer.go (buttons, dialogs and input fields), picture.go, warmth.go and
-// trace.go (pictures), alerts.go, overview.go (all carts), reader.go (units and language),
+// trace.go (pictures), alerts.go, overview.go (all carts of a shop), index.go and watch.go (all shops), reader.go (units and language),
 // http.go and stream.go (the browser), client.go (the broker).
 package board

@@ -52,7 +52,7 @@ func newHand(t *testing.T, units string) (h hand, cart *peer) {
 	if !token.WaitTimeout(5 * time.Second) {
 		t.Fatal("no subscription")
 	}
-	url := runBoard(t, Config{Broker: "tcp://" + broker, Shop: "hilltop", MayCommand: true})
+	url := runBoard(t, Config{Brokers: []string{"tcp://" + broker}, Shop: "hilltop", MayCommand: true})
 	do(t, tab, chromedp.EmulateViewport(1024, 768), chromedp.Navigate(url+"/reader?units="+units+"&back=/cart/bay2"))
 	seen(t, tab, "the connection", `!document.body.innerText.includes("NO BROKER")`)
 	h.TB = t
@@ -114,7 +114,7 @@ func newHand(t *testing.T, units string) (h hand, cart *peer) {
 
 func (p *peer) shows(s state) {
 	p.t.Helper()
-	for leaf, m := range map[string]any{"presence": wire.Presence{Online: true, Session: "a", Contract: wire.ContractVersion},
+	for leaf, m := range map[string]any{"presence": json.RawMessage(online("a", time.Now())),
 		"about": s.about, "volumes": s.volumes, "window": s.window, "job": s.job, "alerts": s.alerts, "choices": s.choices} {
 		p.say(leaf, string(wire.Encode(m)))
 	}

@@ -44,18 +44,25 @@ func newBoard(config Config) *Board {
 	h := newHub(config.Shop != "", time.Now())
 	return &Board{config: config, guesses: door.NewGuesses(), hub: h, token: rand.Text(), client: &client{
 		endpoint: mqtt.Endpoint{
-			URL: config.Broker, ClientID: "bayfill-board-" + rand.Text()[:12],
+			URLs: config.Brokers, ClientID: "bayfill-board-" + rand.Text()[:12],
 			Username: config.Username, Password: config.Password, TLS: config.TLS,
 		},
-		shop: shop, mayCommand: config.MayCommand, signer: config.Signer, replyWithin: replyWithin, hub: h, replies: map[string]chan wire.Reply{},
+		shop: shop, mayCommand: config.MayCommand, signer: config.Signer, replyWithin: replyWithin, hub: h, replies: map[string]chan wire.Reply{}, rewatch: make(chan struct{}, 1), watched: map[string]int{},
 	}}
 }
 
 // handler returns everything that the board serves. Only press changes anything.
 func (b *Board) handler() http.Handler {
 	mux := http.NewServeMux()
-	mux.HandleFunc("GET /{$}", b.overview)
-	mux.HandleFunc("GET /events", b.overviewEvents)
+	if b.config.Shop == "" {
+		mux.HandleFunc("GET /{$}", b.index)
+		mux.HandleFunc("GET /events", b.indexEvents)
+		mux.HandleFunc("GET /shop/{shop}", b.shop)
+		mux.HandleFunc("GET /shop-events/{shop}", b.shopEvents)
+	} else {
+		mux.HandleFunc("GET /{$}", b.overview)
+		mux.HandleFunc("GET /events", b.overviewEvents)
+	}
 	mux.HandleFunc("GET /cart/{key...}", b.cart)
 	mux.HandleFunc("GET /events/{key...}", b.cartEvents)
 	mux.HandleFunc("GET /reader", b.setReader)
@@ -139,6 +146,7 @@ type page struct {
 	MayCommand   bool
 	Cart         screen
 	Carts        overview
+	Index        index
 }
 
 func (b *Board) show(w http.ResponseWriter, name string, p page) {
@@ -165,7 +173,7 @@ func withoutBidi(html []byte) []byte {
 }
 
 func (b *Board) overview(w http.ResponseWriter, r *http.Request) {
-	b.show(w, "overview.html", page{Carts: b.hub.lookAll(b.reader(r), time.Now())})
+	b.show(w, "overview.html", page{Carts: b.hub.lookAll(b.reader(r), "", time.Now())})
 }
 
 func (b *Board) cart(w http.ResponseWriter, r *http.Request) {

@@ -136,7 +136,7 @@ func TestHostileText(t *testing.T) {
 	now := time.Now()
 	b.hub.linked(true, "", now)
 	hear := func(leaf, payload string) { b.hub.receive(bay2+leaf, []byte(payload), false, now) }
-	hear("presence", `{"online":true,"session":"a","contract":1}`)
+	hear("presence", online("a", now))
 	hear("volumes", `{"job":"`+evil+`","phase":"draining","quality":"`+evil+`"}`)
 	hear("window", `{"state":"`+evil+`","quality":"`+evil+`"}`)
 	hear("alerts", `{"alerts":[{"text":"`+evil+`"}]}`)

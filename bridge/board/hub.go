@@ -16,6 +16,8 @@ type hub struct {
 
 	mu    sync.Mutex
 	carts map[string]*cart
+	bytes int  // of all messages that are kept
+	full  bool // something had no room
 	link  link
 }
 
@@ -26,8 +28,11 @@ type link struct {
 	why   string // why it is down
 }
 
-// maxCarts bounds the memory that a broker full of nonsense can use.
-const maxCarts = 256
+// maxCarts and maxBytes bound the memory that a broker full of nonsense can use.
+const (
+	maxCarts = 4096
+	maxBytes = 64 << 20 // of messages
+)
 
 // maxMessageBytes is the packet limit of the embedded broker.
 const maxMessageBytes = 64 << 10
@@ -57,16 +62,21 @@ func (h *hub) receive(topic string, payload []byte, retained bool, now time.Time
 	case len(payload) == 0: // somebody deletes retained messages
 		if c != nil && leaf == wire.PresenceLeaf {
 			delete(h.carts, key)
+			h.bytes -= c.size()
+			h.full = false
 			close(c.changed)
 		}
 		return
-	case c == nil && len(h.carts) == maxCarts:
+	case len(payload)+h.bytes > maxBytes, c == nil && len(h.carts) == maxCarts:
+		h.full = true
 		return
 	case c == nil:
 		c = newCart()
 		h.carts[key] = c
 	}
+	before := c.size()
 	c.receive(leaf, payload, retained, now)
+	h.bytes += c.size() - before
 }
 
 // linked sets the state of the connection to the broker. why says what is wrong.
@@ -95,12 +105,16 @@ func (h *hub) look(r words.Reader, key string, mayCommand bool, now time.Time) (
 	return newScreen(r, key, c, h.link, mayCommand, now), c.changed
 }
 
-// lookAll returns all carts for the overview, the most urgent first.
-func (h *hub) lookAll(r words.Reader, now time.Time) overview {
+// lookAll returns all carts of a shop for the overview, the most urgent first. Where the
+// board shows one shop only, its name is empty.
+func (h *hub) lookAll(r words.Reader, shop string, now time.Time) overview {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	o := overview{R: r}
+	o := overview{R: r, Shop: shop, Full: h.full}
 	for key, c := range h.carts {
+		if shop != "" && !strings.HasPrefix(key, shop+"/") {
+			continue
+		}
 		o.Tiles = append(o.Tiles, newTile(r, key, c, h.link, now))
 	}
 	o.arrange()

@@ -17,7 +17,7 @@ import (
 // button holds a valid command.
 func FuzzReceive(f *testing.F) {
 	for leaf, payload := range map[string]string{
-		"presence": online("a"),
+		"presence": online("a", time.Now()),
 		"about":    `{"program":"bayfill","contract":1,"sensors":[{"name":"caddy","role":"caddy+supply","quantity":"weight","protocol":"sma"}],"measured_fluids":[{"name":"a","density_kg_m3":850}]}`,
 		"volumes":  volumes("checking", 4.213, 2.104, -1.246),
 		"window":   windowForecast("closing", 44.9, "null", "null", "31", "12"),
@@ -28,7 +28,7 @@ func FuzzReceive(f *testing.F) {
 		f.Add(bay2+leaf, []byte(payload[:len(payload)/2]), bay2+"volumes", []byte(volumes("draining", 1e300, 5e-324, 1e9)), false)
 		f.Add(bay2+leaf, []byte("null"), bay2+"window", []byte(windowForecast("open", 1e9, "1e300", "-1e300", "-5", "1e9")), false)
 	}
-	f.Add("bayfill/hilltop/bay3/presence", []byte(online("b")), "bayfill/../x/#", []byte("[]"), true)
+	f.Add("bayfill/hilltop/bay3/presence", []byte(online("b", time.Now())), "bayfill/../x/#", []byte("[]"), true)
 	f.Add(bay2+"presence", []byte(""), bay2+"presence", []byte(strings.Repeat(`{"online":`, 5000)), false)
 	f.Fuzz(func(t *testing.T, topic1 string, payload1 []byte, topic2 string, payload2 []byte, retained bool) {
 		h := liveHub(t)
@@ -50,7 +50,7 @@ func FuzzReceive(f *testing.F) {
 				t.Fatal(err)
 			}
 		}
-		if err := pages.ExecuteTemplate(&page, "carts", h.lookAll(words.Plain, now)); err != nil {
+		if err := pages.ExecuteTemplate(&page, "carts", h.lookAll(words.Plain, "", now)); err != nil {
 			t.Fatal(err)
 		}
 		// A character takes at most six as HTML, and some texts are shown twice.

@@ -183,7 +183,7 @@ func TestJobByTaps(t *testing.T) {
 	tab := bridgetest.StartChromium(t)
 	broker := startMosquitto(t)
 	rig := startBridge(t, broker, 5)
-	url := runBoard(t, Config{Broker: "tcp://" + broker, Shop: "hilltop", MayCommand: true})
+	url := runBoard(t, Config{Brokers: []string{"tcp://" + broker}, Shop: "hilltop", MayCommand: true})
 	var mu sync.Mutex
 	var figures wire.Volumes
 	var whole wire.Job

@@ -23,7 +23,7 @@ func TestDayOfUpdatesLeavesNothing(t *testing.T) {
 	bridgetest.Eventually(t, 5*time.Second, "the page", func() bool { return page.piece("bar") != "" })
 	now := noon
 	b.hub.linked(true, "", now)
-	b.hub.receive(bay2+"presence", []byte(online("a")), true, now)
+	b.hub.receive(bay2+"presence", []byte(online("a", now)), false, now)
 	// Two messages of each leaf are enough, because the differences are not kept.
 	leaves := []struct {
 		topic   string
@@ -73,7 +73,7 @@ func TestDayOfUpdatesLeavesNothing(t *testing.T) {
 // The memory that a broker full of nonsense can fill is bounded.
 func TestNonsenseIsBounded(t *testing.T) {
 	h := newHub(false, noon)
-	for i := range 2000 {
+	for i := range 6000 {
 		name := string([]byte{'a' + byte(i%26), 'a' + byte(i/26%26), 'a' + byte(i/676)})
 		h.receive("bayfill/"+name+"/"+name+"/volumes", []byte(volumes("filling", 1, 1, 1)), true, noon)
 	}

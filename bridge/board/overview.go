@@ -12,8 +12,10 @@ import (
 // overview shows all carts on one screen, the most urgent first and largest.
 type overview struct {
 	R     words.Reader
+	Shop  string // of the carts; empty: the board's only one
 	Tiles []tile
-	More  int // carts beyond maxTiles, which are the calmest
+	Full  bool // there are carts for which the board has no room
+	More  int  // carts beyond maxTiles, which are the calmest
 }
 
 // tile is a cart in the overview.
@@ -34,8 +36,7 @@ var urgency = []fillcalc.Tone{fillcalc.ToneLost, fillcalc.ToneStop, fillcalc.Ton
 func newTile(r words.Reader, key string, c *cart, l link, now time.Time) tile {
 	t := tile{screen: newScreen(r, key, c, l, false, now)}
 	r = t.R
-	phase := c.volumes.message.Phase
-	idle := phase == "" || phase == "closed" || phase == "abandoned"
+	idle := c.volumes.message.Idle()
 	if t.rank = slices.Index(urgency, t.Tone); idle {
 		t.rank = len(urgency)
 	}
@@ -56,6 +57,14 @@ func (o *overview) arrange() {
 		o.More = len(o.Tiles) - maxTiles + 1 // in the place of the last tile
 		o.Tiles = o.Tiles[:maxTiles-1]
 	}
+}
+
+// Events is where the changes come from.
+func (o overview) Events() string {
+	if o.Shop == "" {
+		return "/events"
+	}
+	return "/shop-events/" + o.Shop
 }
 
 // Many reports whether the tiles must be small.

@@ -1,6 +1,7 @@
 package board
 
 import (
+	"encoding/json"
 	"fmt"
 	"strings"
 	"testing"
@@ -13,10 +14,12 @@ import (
 )
 
 // say lets the board receive a state of one cart of many.
-func (s state) say(b *Board, cart string, now time.Time) {
-	for leaf, m := range map[wire.Leaf]any{wire.PresenceLeaf: wire.Presence{Online: true, Session: "a", Contract: wire.ContractVersion}, wire.AboutLeaf: s.about,
+func (s state) say(b *Board, cart string, now time.Time) { s.sayIn(b, "hilltop", cart, now) }
+
+func (s state) sayIn(b *Board, shop, cart string, now time.Time) {
+	for leaf, m := range map[wire.Leaf]any{wire.PresenceLeaf: json.RawMessage(online("a", now)), wire.AboutLeaf: s.about,
 		wire.VolumesLeaf: s.volumes, wire.WindowLeaf: s.window, wire.JobLeaf: s.job, wire.AlertsLeaf: s.alerts} {
-		b.hub.receive("bayfill/hilltop/"+cart+"/"+string(leaf), wire.Encode(m), false, now)
+		b.hub.receive("bayfill/"+shop+"/"+cart+"/"+string(leaf), wire.Encode(m), false, now)
 	}
 }
 

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/wire"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 )
@@ -158,8 +159,13 @@ func (b *browser) piece(name string) string {
 
 // Messages of a cart, with the figures that these tests need.
 
-func online(session string) string {
-	return fmt.Sprintf(`{"online":true,"since":"2026-11-25T09:00:00.000Z","session":%q,"version":"0.1","contract":1}`, session)
+// online is the presence of a cart for the length of a test.
+func online(session string, at time.Time) string { return beatAt(session, at, time.Hour) }
+
+func beatAt(session string, at time.Time, every time.Duration) string {
+	since := "2026-11-25T09:00:00.000Z"
+	return string(wire.Encode(wire.Presence{Online: true, TS: at.UTC().Format(wire.TimeLayout), EveryS: every.Seconds(),
+		Since: &since, Session: session, Version: "0.1", Contract: wire.ContractVersion}))
 }
 
 func offline(session, why string) string {

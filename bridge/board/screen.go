@@ -110,29 +110,27 @@ func (s *screen) stand(c *cart, l link, now time.Time) {
 	case volumes.kept:
 		s.Age = s.text("bay.of", nil, map[string]string{"at": volumes.message.TS})
 	}
-	dead := func(key string, figures map[string]float64, names map[string]string) {
-		s.Standing, s.Tone = s.word("bay.standing_"+key), fillcalc.ToneUnmeasured
-		s.Say, s.Why = s.word("bay.dead"), s.text("bay.dead_"+key, figures, names)
-	}
-	switch {
-	case !l.up:
-		dead("no_broker", map[string]float64{"away_s": now.Sub(l.since).Seconds()}, map[string]string{"why": strings.TrimRight(l.why, ".")})
-	case p.at.IsZero() && volumes.at.IsZero():
-		dead("not_heard", nil, nil)
-	case !p.at.IsZero() && p.message.Contract != 0 && p.message.Contract != wire.ContractVersion:
-		dead("contract", map[string]float64{"theirs": float64(p.message.Contract), "ours": wire.ContractVersion}, nil)
-	case c.unreadable != "":
-		dead("unreadable", nil, map[string]string{"leaf": string(c.unreadable)})
-	case !p.at.IsZero() && !p.message.Online:
-		dead("offline", nil, map[string]string{"why": p.message.Why})
-	case !volumes.live:
-		dead("last_known", nil, nil)
-	case !volumes.fresh(now):
-		dead("silent", map[string]float64{"age_s": now.Sub(volumes.at).Seconds()}, nil)
-	default:
+	key := c.standing(l, now)
+	if key == "" {
 		s.Live, s.Standing = true, s.word("bay.standing_live")
 		return
 	}
+	var figures map[string]float64
+	var names map[string]string
+	switch key {
+	case "no_broker":
+		figures, names = map[string]float64{"away_s": now.Sub(l.since).Seconds()}, map[string]string{"why": strings.TrimRight(l.why, ".")}
+	case "contract":
+		figures = map[string]float64{"theirs": float64(p.message.Contract), "ours": wire.ContractVersion}
+	case "unreadable":
+		names = map[string]string{"leaf": string(c.unreadable)}
+	case "offline":
+		names = map[string]string{"why": p.message.Why}
+	case "silent":
+		figures = map[string]float64{"age_s": now.Sub(c.heard()).Seconds()}
+	}
+	s.Standing, s.Tone = s.word("bay.standing_"+key), fillcalc.ToneUnmeasured
+	s.Say, s.Why = s.word("bay.dead"), s.text("bay.dead_"+key, figures, names)
 	if !volumes.at.IsZero() {
 		s.Why += " " + s.text("bay.dead_figures", nil, map[string]string{"age": s.Age})
 	}
@@ -176,10 +174,10 @@ func (s *screen) steps(phase string) {
 // lead says what to do now, and shows the one figure and the one picture for it.
 func (s *screen) lead(c *cart, now time.Time) {
 	m, j := &c.volumes.message, &c.job.message
-	s.Say, s.Tone = s.word("bay.wait_job"), fillcalc.ToneWait
+	s.Say, s.Tone = s.word("bay.wait_job"), c.tone()
 	asked := false
 	if next := j.Flow.Next; len(next) > 0 && j.Job == m.Job && j.Phase == m.Phase {
-		s.Say, s.Tone = next[0].For(s.R), fillcalc.Tone(next[0].Tone)
+		s.Say = next[0].For(s.R)
 		if len(next) > 1 {
 			s.Why = next[1].For(s.R)
 		}

@@ -19,7 +19,7 @@ func liveHub(t testing.TB) *hub {
 	t.Helper()
 	h := newHub(true, noon)
 	h.linked(true, "", noon)
-	h.receive(bay2+"presence", []byte(online("a")), true, noon)
+	h.receive(bay2+"presence", []byte(online("a", noon)), false, noon)
 	h.receive(bay2+"volumes", []byte(volumes("filling", 4.213, 2.104, 1.246)), false, noon)
 	h.receive(bay2+"window", []byte(windowAt("below", 28.4, "190", "null")), false, noon)
 	h.receive(bay2+"job", []byte(job("filling", `[{"text":"Pour 1.25 L more.","do":"phase","phase":"running"}]`, "")), false, noon)
@@ -53,15 +53,21 @@ func TestStanding(t *testing.T) {
 		{0, func(time.Time) {}, "NO BROKER", "not connected yet"},
 		{1 * time.Second, func(now time.Time) { h.linked(true, "", now) }, "NOT HEARD", "Nothing was received"},
 		{2 * time.Second, func(now time.Time) {
-			h.receive(bay2+"presence", []byte(online("a")), true, now)
+			h.receive(bay2+"presence", []byte(beatAt("a", now.Add(-time.Minute), 10*time.Second)), true, now)
 			h.receive(bay2+"volumes", []byte(volumes("filling", 4.2, 2.1, 1.2)), true, now)
 		}, "LAST KNOWN", "last known"},
+		// Volumes alone do not show that the cart is live: a broker may have held them back.
+		{3 * time.Second, func(now time.Time) {
+			h.receive(bay2+"volumes", []byte(volumes("filling", 4.2, 2.2, 1.1)), false, now)
+		}, "LAST KNOWN", "Waiting"},
 		{4 * time.Second, func(now time.Time) {
+			h.receive(bay2+"presence", []byte(beatAt("a", now, 10*time.Second)), false, now)
 			h.receive(bay2+"volumes", []byte(volumes("filling", 4.2, 2.2, 1.1)), false, now)
 		}, "LIVE", ""},
 		{18 * time.Second, func(time.Time) {}, "LIVE", ""},
 		{20 * time.Second, func(time.Time) {}, "SILENT", "for 16 s"},
 		{21 * time.Second, func(now time.Time) {
+			h.receive(bay2+"presence", []byte(beatAt("a", now, 10*time.Second)), false, now)
 			h.receive(bay2+"volumes", []byte(volumes("filling", 4.2, 2.3, 1.0)), false, now)
 		}, "LIVE", ""},
 		{22 * time.Second, func(now time.Time) { h.linked(false, "connection refused", now) }, "NO BROKER", "connection refused"},
@@ -69,27 +75,45 @@ func TestStanding(t *testing.T) {
 		// A retained message does not become younger by being received again.
 		{31 * time.Second, func(now time.Time) {
 			h.linked(true, "", now)
-			h.receive(bay2+"presence", []byte(online("a")), true, now)
+			h.receive(bay2+"presence", []byte(beatAt("a", now, 10*time.Second)), true, now)
 			h.receive(bay2+"volumes", []byte(volumes("filling", 4.2, 2.3, 1.0)), true, now)
 		}, "LAST KNOWN", "10 s ago"},
 		{32 * time.Second, func(now time.Time) {
+			h.receive(bay2+"presence", []byte(beatAt("a", now, 10*time.Second)), false, now)
 			h.receive(bay2+"volumes", []byte(volumes("filling", 4.2, 2.4, 0.9)), false, now)
 		}, "LIVE", ""},
 		{33 * time.Second, func(now time.Time) { h.receive(bay2+"presence", []byte(offline("a", "")), false, now) }, "CART OFFLINE", "offline"},
-		{34 * time.Second, func(now time.Time) { h.receive(bay2+"presence", []byte(online("b")), false, now) }, "LIVE", ""},
+		{34 * time.Second, func(now time.Time) { h.receive(bay2+"presence", []byte(beatAt("b", now, 10*time.Second)), false, now) }, "LIVE", ""},
 		// The will of an old connection.
 		{35 * time.Second, func(now time.Time) { h.receive(bay2+"presence", []byte(offline("a", "")), false, now) }, "LIVE", ""},
 		{36 * time.Second, func(now time.Time) { h.receive(bay2+"presence", []byte(offline("b", "stopped")), false, now) }, "CART OFFLINE", "stopped"},
 		{37 * time.Second, func(now time.Time) {
-			h.receive(bay2+"presence", []byte(strings.Replace(online("b"), `"contract":1`, `"contract":2`, 1)), false, now)
+			h.receive(bay2+"presence", []byte(strings.Replace(beatAt("b", now, 10*time.Second), `"contract":1`, `"contract":2`, 1)), false, now)
 		}, "CANNOT READ", "version 2"},
 		{38 * time.Second, func(now time.Time) {
-			h.receive(bay2+"presence", []byte(online("b")), false, now)
+			h.receive(bay2+"presence", []byte(beatAt("b", now, 10*time.Second)), false, now)
 			h.receive(bay2+"volumes", []byte(`{"drained_l":"much"}`), false, now)
 		}, "CANNOT READ", "volumes"},
 		{39 * time.Second, func(now time.Time) {
 			h.receive(bay2+"volumes", []byte(volumes("filling", 4.2, 2.4, 0.9)), false, now)
 		}, "LIVE", ""},
+		// Minutes of messages that a broker had held back.
+		{700 * time.Second, func(now time.Time) {
+			for s := range 60 {
+				made := now.Add(-time.Duration(660-10*s) * time.Second)
+				h.receive(bay2+"presence", []byte(beatAt("b", made, 10*time.Second)), false, now)
+				h.receive(bay2+"volumes", []byte(volumes("filling", 4.2, 2.4, 0.9)), false, now)
+			}
+		}, "SILENT", "11 min"},
+		{710 * time.Second, func(now time.Time) {
+			h.receive(bay2+"presence", []byte(beatAt("b", now, 10*time.Second)), false, now)
+			h.receive(bay2+"volumes", []byte(volumes("", 0, 0, 0)), false, now)
+		}, "LIVE", ""},
+		// Of an idle cart only the presence comes.
+		{720 * time.Second, func(now time.Time) {
+			h.receive(bay2+"presence", []byte(beatAt("b", now, 10*time.Second)), false, now)
+		}, "LIVE", ""},
+		{736 * time.Second, func(time.Time) {}, "SILENT", "for 16 s"},
 	} {
 		now := noon.Add(c.after)
 		c.happens(now)
@@ -189,11 +213,11 @@ func TestOverview(t *testing.T) {
 	b := newBoard(Config{Shop: "hilltop"})
 	b.hub.linked(true, "", noon)
 	for i := range maxTiles + 3 {
-		b.hub.receive("bayfill/hilltop/cart"+string(rune('a'+i))+"/presence", []byte(online("a")), false, noon)
+		b.hub.receive("bayfill/hilltop/cart"+string(rune('a'+i))+"/presence", []byte(online("a", noon)), false, noon)
 		b.hub.receive("bayfill/hilltop/cart"+string(rune('a'+i))+"/volumes", []byte(volumes("", 0, 0, 0)), false, noon)
 	}
 	named(t, "too much").hear(b, noon)
-	o := b.hub.lookAll(words.Plain, noon)
+	o := b.hub.lookAll(words.Plain, "", noon)
 	if o.Tiles[0].Key != "bay2" || !o.Tiles[0].Urgent || len(o.Tiles) != maxTiles-1 || o.More != 5 || o.Tiles[1].Urgent {
 		t.Errorf("first %s, %d tiles, %d more", o.Tiles[0].Key, len(o.Tiles), o.More)
 	}

@@ -1,6 +1,7 @@
 package board
 
 import (
+	"encoding/json"
 	"math"
 	"strings"
 	"testing"
@@ -186,7 +187,7 @@ type fillState = state
 func (s state) hear(b *Board, now time.Time) {
 	hear := func(leaf wire.Leaf, m any) { b.hub.receive(bay2+string(leaf), wire.Encode(m), false, now) }
 	b.hub.linked(true, "", now)
-	hear(wire.PresenceLeaf, wire.Presence{Online: true, Session: "a", Contract: wire.ContractVersion})
+	hear(wire.PresenceLeaf, json.RawMessage(online("a", now)))
 	hear(wire.AboutLeaf, s.about)
 	hear(wire.VolumesLeaf, s.volumes)
 	hear(wire.WindowLeaf, s.window)

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"strings"
 	"time"
 
 	"bayfill/bridge/door"
@@ -40,6 +41,9 @@ var (
 
 func (b *Board) cartEvents(w http.ResponseWriter, r *http.Request) {
 	reader := b.reader(r)
+	if shop, _, found := strings.Cut(r.PathValue("key"), "/"); found {
+		defer b.client.watch(shop)()
+	}
 	b.stream(w, r, cartPieces, func(now time.Time) (any, fillcalc.Tone, <-chan struct{}) {
 		s, changed := b.hub.look(reader, r.PathValue("key"), b.config.MayCommand, now)
 		return s, s.Tone, changed
@@ -49,7 +53,7 @@ func (b *Board) cartEvents(w http.ResponseWriter, r *http.Request) {
 func (b *Board) overviewEvents(w http.ResponseWriter, r *http.Request) {
 	reader := b.reader(r)
 	b.stream(w, r, overviewPieces, func(now time.Time) (any, fillcalc.Tone, <-chan struct{}) {
-		return b.hub.lookAll(reader, now), "", nil
+		return b.hub.lookAll(reader, "", now), "", nil
 	})
 }
 

@@ -18,10 +18,10 @@ const visibleWithin = 3 * time.Second
 // liveBoard is a board that shows a live cart, with an open page.
 func liveBoard(t *testing.T, broker string, cart *peer) *browser {
 	t.Helper()
-	at := runBoard(t, Config{Broker: "tcp://" + broker, Shop: "hilltop"})
+	at := runBoard(t, Config{Brokers: []string{"tcp://" + broker}, Shop: "hilltop"})
 	page := follow(t, at+"/events/bay2")
 	bridgetest.Eventually(t, 10*time.Second, "the broker", func() bool { return page.shows("bar", "NOT HEARD") || page.shows("bar", "LAST KNOWN") })
-	cart.say("presence", online("a"))
+	cart.say("presence", online("a", time.Now()))
 	cart.say("volumes", volumes("checking", 4.213, 2.104, 1.246))
 	cart.say("window", windowAt("open", 38.4, "null", "200"))
 	cart.say("job", job("checking", `[{"text":"Judge the level.","tone":"check"}]`, ""))

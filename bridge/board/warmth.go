@@ -31,7 +31,7 @@ const (
 // warmth shows the temperature and the window, and counts down to its opening or its end.
 func (s *screen) warmth(c *cart, now time.Time) {
 	m := &c.window.message
-	live := c.window.fresh(now)
+	live := c.window.fresh(c, now)
 	temp, low, high := float64(m.TempC), float64(m.LowC), float64(m.HighC)
 	s.Fig.Label = s.word("bay.fluid")
 	u := s.R.Units.TemperatureUnit()

@@ -3,6 +3,8 @@ package bridgetest
 import (
 	"crypto/tls"
 	"log/slog"
+	"os"
+	"strings"
 	"sync"
 
 	mqttd "github.com/mochi-mqtt/server/v2"
@@ -49,9 +51,35 @@ const EmbeddedUsers = `{listen: "127.0.0.1:0", users: [
 // password is "secret".
 func SecureMosquitto(t testing.TB) *mosquitto {
 	t.Helper()
+	return StartMosquitto(t, secured(t, "acl", "bridge", "board", "keypad", "tablet")...)
+}
+
+// StartCentre starts the broker of a centre, with the example access list and the user
+// office; every password is "secret".
+func StartCentre(t testing.TB) *mosquitto {
+	t.Helper()
+	return StartMosquitto(t, secured(t, "centre.acl", "edge-hilltop", "office", "hotline")...)
+}
+
+// StartEdge starts the broker of the shop hilltop, which passes its carts on to a centre.
+func StartEdge(t testing.TB, centre string) *mosquitto {
+	t.Helper()
+	text, err := os.ReadFile(Testdata(t, "mosquitto", "edge.conf"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, connection, _ := strings.Cut(string(text), "\nconnection")
+	connection = strings.NewReplacer("centre.example:8883", centre, "change-me", "secret").Replace("connection" + connection)
+	return StartMosquitto(t, append(secured(t, "acl", "bridge", "board", "keypad", "tablet"), connection)...)
+}
+
+// secured are lines of a Mosquitto's configuration with an example access list, and a
+// password file in which every password is "secret".
+func secured(t testing.TB, acl string, users ...string) []string {
+	t.Helper()
 	passwd := NeedProgram(t, "mosquitto_passwd")
 	file := filepath.Join(t.TempDir(), "passwd")
-	for i, user := range []string{"bridge", "board", "keypad", "tablet"} {
+	for i, user := range users {
 		args := []string{"-b", file, user, "secret"}
 		if i == 0 {
 			args = append([]string{"-c"}, args...)
@@ -60,8 +88,7 @@ func SecureMosquitto(t testing.TB) *mosquitto {
 			t.Fatalf("mosquitto_passwd: %v\n%s", err, out)
 		}
 	}
-	acl := Testdata(t, "mosquitto", "acl")
-	return StartMosquitto(t, "allow_anonymous false", "password_file "+file, "acl_file "+acl)
+	return []string{"allow_anonymous false", "password_file " + file, "acl_file " + Testdata(t, "mosquitto", acl)}
 }
 
 // Everybody is an access list of an embedded broker that allows everything.

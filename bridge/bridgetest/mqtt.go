@@ -43,6 +43,9 @@ func NeverBack(t testing.TB, all []Message) {
 	}
 	newest := map[string]stamp{}
 	for _, m := range all {
+		if strings.HasSuffix(m.Topic, "/"+string(wire.PresenceLeaf)) {
+			continue // a will has no time, and the bridge corrects one that comes late
+		}
 		var now stamp
 		if err := json.Unmarshal(m.Payload, &now); err != nil {
 			t.Fatalf("%s: %v", m.Topic, err)

@@ -66,7 +66,8 @@ func ConfigText(rig *sim.Rig, data, brokerURL, historyURL string) string {
 shop: test
 data: %s
 broker: {url: %q}
-history: {url: %q, bucket: bayfill/autogen}
+readings: all
+history: {url: %q, bucket: bayfill/autogen, between_jobs: all}
 fluids:
   - {name: used, density_kg_m3: 858}
   - {name: fresh, density_kg_m3: 846}

@@ -52,6 +52,15 @@
 // (output of slow readers), bounds.go (what a client may leave behind), quiet.go,
 // metrics.go. Only access.go, bounds.go and quiet.go know the library's types.
 //
+// # Why this library
+//
+// nats-server (2.15) speaks MQTT too, is alive, and clusters. Measured in a program of its
+// own, stripped and without cgo, with no client: 17.1 MB against 7.5 MB of mochi-mqtt 2.7.9,
+// 13.5 MB of memory against 7.7, and 37 ms until it is ready against less than one. For MQTT
+// it keeps sessions and retained messages in files, which wears the card of a small
+// computer; and a cluster needs other computers, so who wants one has a broker at an
+// address. The embedded one is for one shop, within the limits above.
+//
 // The library's goroutines end with [Broker.Close], which returns within a fraction of a
 // second even when connections never authenticate or clients leave meanwhile.
 package broker

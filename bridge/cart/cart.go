@@ -55,6 +55,7 @@ type Cart struct {
 	backlog    backlog
 	retention  retention
 	published  published
+	readings   rawReadings
 	identities names.Hider
 	recordKey  ed25519.PrivateKey
 	verifier   verifier
@@ -162,9 +163,7 @@ func (c *Cart) apply(e fillcalc.Event) {
 	e = c.stamp(e)
 	c.state = fillcalc.Apply(c.state, e)
 	c.addToBacklog(e)
-	if e.Kind != fillcalc.KindInput {
-		c.link.sendReading(wire.Encode(wire.ReadingOf(e)))
-	}
+	c.publishReading(&e)
 	c.watchFrozen(e)
 	c.publish()
 }
@@ -186,8 +185,8 @@ func (c *Cart) Close() error { return c.journal.Close() }
 // Name is the cart's name in the configuration.
 func (c *Cart) Name() string { return c.config.Name }
 
-// BrokerURL is the URL of the cart's broker.
-func (c *Cart) BrokerURL() string { return c.link.endpoint.URL }
+// BrokerURL is the first URL of the cart's broker.
+func (c *Cart) BrokerURL() string { return c.link.endpoint.URLs[0] }
 
 // Connected reports whether the cart is connected to the broker.
 func (c *Cart) Connected() bool { return c.link.connected.Load() }

@@ -30,7 +30,7 @@ func TestRefusedLinesAlertAfterARestart(t *testing.T) {
 		t.Errorf("nothing was refused and the alert says %q", text)
 	}
 	j := journaltest.Open(t, conf.JournalPath("cart"))
-	if err := j.SetSent(t.Context(), 0, []journal.Refused{{Line: "a", Reason: "b"}, {Line: "c", Reason: "d"}}); err != nil {
+	if err := j.SetSent(t.Context(), 0, false, []journal.Refused{{Line: "a", Reason: "b"}, {Line: "c", Reason: "d"}}); err != nil {
 		t.Fatal(err)
 	}
 	j.Close()

@@ -38,3 +38,7 @@ func (c *Cart) Settle(ctx context.Context) {
 	case <-ctx.Done():
 	}
 }
+
+// RenewEvery sets after how long, on average, every leaf is sent again. The cart does not
+// run yet.
+func (c *Cart) RenewEvery(d time.Duration) { c.link.renewEvery = d }

@@ -84,7 +84,7 @@ func comeBack(t *testing.T, manner manner) {
 	for mark := uint64(0); mark < uint64(n); took = time.Since(server.began) {
 		l.live(1, 0, 0)
 		var err error
-		if mark, err = l.journal.Sent(); err != nil || took > 10*time.Minute {
+		if mark, _, err = l.journal.Sent(); err != nil || took > 10*time.Minute {
 			t.Fatalf("after %v the mark is at %d, %v", took, mark, err)
 		}
 	}
@@ -159,17 +159,18 @@ func (s *returningHistory) answer(r *http.Request) (*http.Response, error) {
 	return &http.Response{StatusCode: http.StatusNoContent, Header: http.Header{"X-Influxdb-Version": {"1.8.10"}}, Body: http.NoBody, Request: r}, nil
 }
 
-// livedAtPace checks that volumes were published at the contract's pace all the time.
+// livedAtPace checks that the presence was published at the contract's pace all the time.
 func (l *lonely) livedAtPace() {
 	l.t.Helper()
-	volumes := l.all(string(wire.VolumesLeaf))
-	for i := 1; i < len(volumes); i++ {
-		if pause := volumes[i].at.Sub(volumes[i-1].at); pause > 10*time.Second {
-			l.t.Errorf("no volumes for %v", pause)
+	const late = wire.IdleBeat + time.Second
+	beats := l.all(string(wire.PresenceLeaf))
+	for i := 1; i < len(beats); i++ {
+		if pause := beats[i].at.Sub(beats[i-1].at); pause > late {
+			l.t.Errorf("no presence for %v", pause)
 		}
 	}
-	if age := time.Since(volumes[len(volumes)-1].at); age > 10*time.Second || len(volumes) < 2 {
-		l.t.Errorf("%d volumes, the last %v ago", len(volumes), age)
+	if age := time.Since(beats[len(beats)-1].at); age > late || len(beats) < 2 {
+		l.t.Errorf("%d presences, the last %v ago", len(beats), age)
 	}
 }
 
@@ -179,7 +180,7 @@ func journalLines(t *testing.T, path string) (all []string) {
 	j := journaltest.Open(t, path)
 	defer j.Close()
 	for seq := uint64(0); ; {
-		events, lines, err := history.Lines(t.Context(), j, "test", "cart", seq, 5000)
+		events, lines, err := history.Lines(t.Context(), j, "test", "cart", seq, 5000, new(history.Selection))
 		if err != nil {
 			t.Fatal(err)
 		}

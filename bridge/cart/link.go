@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	mathrand "math/rand/v2"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -29,6 +30,10 @@ type link struct {
 	report   func(trouble fillcalc.Text) // zero when nothing is wrong
 	// echoWithin is how long the broker may take to return the cart's own presence.
 	echoWithin time.Duration
+	// renewEvery is after how long, on average, every leaf is sent again: a cluster may
+	// have lost one that it acknowledged.
+	renewEvery time.Duration
+	madeAt     time.Time
 
 	connected atomic.Bool
 	outcomes  *prometheus.CounterVec // of commands
@@ -37,7 +42,10 @@ type link struct {
 	state    map[wire.Leaf]*slot
 	readings [][]byte // the newest last
 	replies  []outgoing
-	echoed   string // session in which the cart's own presence came back
+	echoed   string        // session in which the cart's own presence came back
+	born     wire.Presence // of this session; zero before the first
+	beatenAt time.Time     // when it was last made due
+	echoedAt time.Time     // when the cart's own presence last came back
 	wake     chan struct{}
 
 	// Owned by the goroutine that runs the link.
@@ -52,15 +60,18 @@ const (
 	echoWithin      = 10 * time.Second
 	// soonLost is how long a connection lasts at most when another client uses the same
 	// id: the broker ends the older connection.
-	soonLost = 10 * time.Second
+	soonLost   = 10 * time.Second
+	renewEvery = 5 * time.Minute
+	// askEvery is how often a refused subscription is tried again.
+	askEvery = 5 * time.Second
 )
 
 // newLink returns a link that is not connected yet.
 func newLink(to mqtt.Endpoint, shop, cart string, commands chan<- incoming, report func(trouble fillcalc.Text)) *link {
 	l := &link{
 		endpoint: to, prefix: "bayfill/" + shop + "/" + cart + "/",
-		commands: commands, report: report, echoWithin: echoWithin, outcomes: newOutcomes(),
-		state: map[wire.Leaf]*slot{}, wake: make(chan struct{}, 1),
+		commands: commands, report: report, echoWithin: echoWithin, renewEvery: renewEvery, outcomes: newOutcomes(),
+		madeAt: time.Now(), state: map[wire.Leaf]*slot{}, wake: make(chan struct{}, 1),
 	}
 	l.endpoint.ClientID = "bayfill-" + shop + "-" + cart
 	l.endpoint.Will = l.will
@@ -74,12 +85,12 @@ func newLink(to mqtt.Endpoint, shop, cart string, commands chan<- incoming, repo
 // attempts are so short that all leaves are up to date ten seconds after a broker is
 // back.
 func (l *link) run(ctx context.Context) {
-	mqtt.Keep(ctx, l.endpoint, l.use, func(err error) {
+	mqtt.Keep(ctx, l.endpoint, l.use, func(err *mqtt.PlaceError) {
 		if l.short >= 2 {
 			l.report(l.takenOver())
 			return
 		}
-		l.report(fillcalc.Text{Key: "alert.broker", Names: map[string]string{"broker": l.endpoint.URL, "reason": err.Error()}})
+		l.report(fillcalc.Text{Key: "alert.broker", Names: map[string]string{"broker": err.URL, "reason": err.Err.Error()}})
 	})
 }
 
@@ -117,10 +128,8 @@ func (l *link) use(ctx context.Context, conn *mqtt.Conn) error {
 			l.short = l.shortBefore + 1
 		}
 	}()
-	var refused *mqtt.RefusedError
-	err := conn.Subscribe(ctx, func(m mqtt.Message) { l.receive(m, session) },
-		mqtt.Filter{Topic: l.topic(wire.CommandsLeaf), QoS: 1}, mqtt.Filter{Topic: l.topic(wire.PresenceLeaf), QoS: 1})
-	if err != nil && !errors.As(err, &refused) {
+	refused, err := l.subscribe(ctx, conn, session)
+	if err != nil {
 		return err
 	}
 	// The journal has the readings of the time without a connection; sent now they would
@@ -129,6 +138,10 @@ func (l *link) use(ctx context.Context, conn *mqtt.Conn) error {
 	l.readings = nil
 	l.mu.Unlock()
 	l.birth(session)
+	renew := time.NewTimer(l.renewAfter())
+	defer renew.Stop()
+	look := time.NewTicker(askEvery)
+	defer look.Stop()
 	for {
 		// Report on every turn: a full inbox drops reports.
 		l.report(l.trouble(refused, time.Since(start)))
@@ -138,6 +151,19 @@ func (l *link) use(ctx context.Context, conn *mqtt.Conn) error {
 			case <-ctx.Done():
 			case <-conn.Lost():
 				err = conn.Err()
+			case <-renew.C:
+				renew.Reset(l.renewAfter())
+				l.republish()
+				continue
+			case <-look.C:
+				if refused != nil {
+					refused, err = l.subscribe(ctx, conn, session)
+				} else if l.deaf() {
+					err = errDeaf
+				}
+				if err == nil {
+					continue
+				}
 			case <-l.wake:
 				continue
 			}
@@ -149,6 +175,32 @@ func (l *link) use(ctx context.Context, conn *mqtt.Conn) error {
 		return err
 	}
 }
+
+// subscribe asks for commands and the own presence. refused is what the broker does not
+// grant: a right that is missing, or a cluster that has no leader for the moment.
+func (l *link) subscribe(ctx context.Context, conn *mqtt.Conn, session string) (refused *mqtt.RefusedError, err error) {
+	err = conn.Subscribe(ctx, func(m mqtt.Message) { l.receive(m, session) },
+		mqtt.Filter{Topic: l.topic(wire.CommandsLeaf), QoS: 1}, mqtt.Filter{Topic: l.topic(wire.PresenceLeaf), QoS: 1})
+	if errors.As(err, &refused) {
+		return refused, nil
+	}
+	return nil, err
+}
+
+// errDeaf is that a broker no longer delivers what it did before.
+var errDeaf = errors.New("the broker no longer returns the cart's own presence, so commands do not arrive either")
+
+// deaf reports whether the own presence came back on this connection and then, though it
+// was sent, for a while no more: a cluster may lose a subscription with a node.
+func (l *link) deaf() bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.echoed == l.session && l.beatenAt.Sub(l.echoedAt) > 2*wire.IdleBeat
+}
+
+// renewAfter is a random time, so that carts which connected together do not all send at
+// once.
+func (l *link) renewAfter() time.Duration { return l.renewEvery/2 + mathrand.N(l.renewEvery) }
 
 // trouble returns what is wrong with a connection that is age old; zero: nothing.
 func (l *link) trouble(refused *mqtt.RefusedError, age time.Duration) fillcalc.Text {
@@ -174,9 +226,33 @@ func (l *link) hasEcho() bool {
 
 // birth publishes that the cart is online in this session, and makes all leaves due.
 func (l *link) birth(session string) {
-	since := time.Now().UTC().Format(wire.TimeLayout)
-	l.set(wire.PresenceLeaf, l.presence(wire.Presence{Online: true, Since: &since, Session: session}).Payload)
+	since := l.now()
+	l.mu.Lock()
+	l.born, l.beatenAt = wire.Presence{Online: true, Since: &since, Session: session}, time.Time{}
+	l.mu.Unlock()
+	l.beat(wire.IdleBeat)
 	l.republish()
+}
+
+// now is the time of a message. It does not jump when the computer's clock is set.
+func (l *link) now() string {
+	return l.madeAt.Add(time.Since(l.madeAt)).UTC().Format(wire.TimeLayout)
+}
+
+// beat makes the presence due again when its time has come. The cart's loop calls it, so
+// that a loop that hangs is not shown as live.
+func (l *link) beat(every time.Duration) {
+	l.mu.Lock()
+	p := l.born
+	due := p.Online && time.Since(l.beatenAt) >= every
+	if due {
+		l.beatenAt = time.Now()
+	}
+	l.mu.Unlock()
+	if due {
+		p.TS, p.EveryS = l.now(), every.Seconds()
+		l.set(wire.PresenceLeaf, l.presence(p).Payload)
+	}
 }
 
 // goodbye sends what is still due, and then a presence that says that the stop was
@@ -189,7 +265,7 @@ func (l *link) goodbye(send publish) {
 	if l.flushReplies(ctx, send, l.waiting()) == nil {
 		l.flush(ctx, send)
 	}
-	send(ctx, l.presence(wire.Presence{Session: l.session, Why: "stopped"}))
+	send(ctx, l.presence(wire.Presence{TS: l.now(), Session: l.session, Why: "stopped"}))
 }
 
 // receive handles a message from the broker. It runs on the MQTT client's goroutine and
@@ -203,7 +279,7 @@ func (l *link) receive(m mqtt.Message, session string) {
 			l.birth(session)
 		}
 		l.mu.Lock()
-		l.echoed = session
+		l.echoed, l.echoedAt = session, time.Now()
 		l.mu.Unlock()
 		return
 	}

@@ -25,7 +25,7 @@ func TestHalfOpenQuietLink(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	p := bridgetest.StartProxy(t, broker.Address)
 	reports := make(chan string, 100)
-	l := newLink(mqtt.Endpoint{URL: p.URL}, "test", "cart", make(chan incoming, 1), func(trouble fillcalc.Text) { reports <- trouble.Key })
+	l := newLink(mqtt.Endpoint{URLs: []string{p.URL}}, "test", "cart", make(chan incoming, 1), func(trouble fillcalc.Text) { reports <- trouble.Key })
 	l.endpoint.KeepAlive, l.endpoint.Timeout = time.Second, time.Second
 	runLink(t, l)
 	hear := func(what string, ok func(string) bool) {
@@ -55,7 +55,7 @@ func TestPresenceAfterACleanStop(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	s := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"#")
 	for round := range 20 {
-		l := newLink(mqtt.Endpoint{URL: broker.URL}, "test", "cart", make(chan incoming, 1), func(fillcalc.Text) {})
+		l := newLink(mqtt.Endpoint{URLs: []string{broker.URL}}, "test", "cart", make(chan incoming, 1), func(fillcalc.Text) {})
 		stop := runLink(t, l)
 		bridgetest.Online(t, s, "")
 		var busy sync.WaitGroup
@@ -92,6 +92,22 @@ func TestPresenceAfterACleanStop(t *testing.T) {
 	}
 }
 
+// TestRenewal lets a broker lose a leaf that it has acknowledged: it is sent again.
+func TestRenewal(t *testing.T) {
+	broker := bridgetest.StartMosquitto(t)
+	s := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"#")
+	s.Invented = true
+	l := newLink(mqtt.Endpoint{URLs: []string{broker.URL}}, "test", "cart", make(chan incoming, 1), func(fillcalc.Text) {})
+	l.renewEvery = 200 * time.Millisecond
+	l.set(wire.AlertsLeaf, []byte("{}"))
+	runLink(t, l)
+	alerts := func() string { m, _ := s.Last("/alerts"); return string(m.Payload) }
+	bridgetest.Eventually(t, 10*time.Second, "the leaf", func() bool { return alerts() == "{}" })
+	s.Publish(bridgetest.Topics+"alerts", true, "")
+	bridgetest.Eventually(t, 10*time.Second, "its loss", func() bool { return alerts() == "" })
+	bridgetest.Eventually(t, 10*time.Second, "its renewal", func() bool { return alerts() == "{}" })
+}
+
 // TestTwoBridgesWithOneName gives two bridges the same name, so that each one ends the
 // other's connection. They do so at a bearable pace and guess the reason, also while
 // connected, since only then does anybody receive it; when one stops, the other's
@@ -106,7 +122,7 @@ func TestTwoBridgesWithOneName(t *testing.T) {
 	began := time.Now()
 	for range 2 {
 		var l *link
-		l = newLink(mqtt.Endpoint{URL: broker.URL}, "test", "cart", make(chan incoming, 1), func(trouble fillcalc.Text) {
+		l = newLink(mqtt.Endpoint{URLs: []string{broker.URL}}, "test", "cart", make(chan incoming, 1), func(trouble fillcalc.Text) {
 			mu.Lock()
 			defer mu.Unlock()
 			if trouble.Key == "alert.broker_taken_over" && trouble.Names["client"] == "bayfill-test-cart" {
@@ -155,7 +171,7 @@ func TestSilentlyRefusedSubscriptionIsReported(t *testing.T) {
 	}
 	broker := bridgetest.StartMosquitto(t, "acl_file "+acl)
 	reports := make(chan string, 100)
-	l := newLink(mqtt.Endpoint{URL: broker.URL}, "test", "cart", make(chan incoming, 1), func(trouble fillcalc.Text) { reports <- trouble.Key })
+	l := newLink(mqtt.Endpoint{URLs: []string{broker.URL}}, "test", "cart", make(chan incoming, 1), func(trouble fillcalc.Text) { reports <- trouble.Key })
 	l.echoWithin = time.Second
 	runLink(t, l)
 	bridgetest.Eventually(t, 20*time.Second, "what is wrong", func() bool {
@@ -175,7 +191,7 @@ func TestBrokerAlertEndsThoughTheInboxWasFull(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	broker.Stop(syscall.SIGKILL)
 	c := &Cart{inbox: make(chan report, 1)}
-	l := newLink(mqtt.Endpoint{URL: broker.URL}, "test", "cart", make(chan incoming, 1), c.reporter(wire.AlertBroker))
+	l := newLink(mqtt.Endpoint{URLs: []string{broker.URL}}, "test", "cart", make(chan incoming, 1), c.reporter(wire.AlertBroker))
 	runLink(t, l)
 	bridgetest.Eventually(t, 10*time.Second, "the trouble", func() bool { return len(c.inbox) == 1 })
 	broker.Start()

@@ -111,6 +111,7 @@ func startLonely(t *testing.T, config *config.Config) *lonely {
 }
 
 func (l *lonely) start() {
+	l.link.birth("lonely")
 	ctx, cancel := context.WithCancel(context.Background())
 	var work sync.WaitGroup
 	work.Go(func() {

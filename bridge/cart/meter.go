@@ -81,7 +81,7 @@ func newOutcomes() *prometheus.CounterVec {
 
 // register registers a cart's metrics. Some are computed when they are read.
 func (m *meter) register(r prometheus.Registerer, c *Cart, sentSeq func() uint64) {
-	r = prometheus.WrapRegistererWith(prometheus.Labels{"cart": c.config.Name}, r)
+	r = prometheus.WrapRegistererWith(prometheus.Labels{"shop": c.shopName, "cart": c.config.Name}, r)
 	gauge := func(name, help string, value func() float64) {
 		r.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: name, Help: help}, value))
 	}

@@ -20,38 +20,38 @@ import (
 const expectedMetrics = `
 # HELP bayfill_broker_connected 1 while the cart is connected to the broker.
 # TYPE bayfill_broker_connected gauge
-bayfill_broker_connected{cart="cart"} 0
+bayfill_broker_connected{cart="cart",shop="test"} 0
 # HELP bayfill_commands_total Commands by outcome: done, repeated (answered again), refused, busy.
 # TYPE bayfill_commands_total counter
-bayfill_commands_total{cart="cart",outcome="busy"} 0
-bayfill_commands_total{cart="cart",outcome="done"} 1
-bayfill_commands_total{cart="cart",outcome="refused"} 2
-bayfill_commands_total{cart="cart",outcome="repeated"} 1
+bayfill_commands_total{cart="cart",outcome="busy",shop="test"} 0
+bayfill_commands_total{cart="cart",outcome="done",shop="test"} 1
+bayfill_commands_total{cart="cart",outcome="refused",shop="test"} 2
+bayfill_commands_total{cart="cart",outcome="repeated",shop="test"} 1
 # HELP bayfill_history_backlog_events Events after the newest that the history has; at the journal's limit some of them are deleted.
 # TYPE bayfill_history_backlog_events gauge
-bayfill_history_backlog_events{cart="cart"} 10
+bayfill_history_backlog_events{cart="cart",shop="test"} 10
 # HELP bayfill_job_phase 1 for the phase of the job, none without a job; 0 for earlier phases.
 # TYPE bayfill_job_phase gauge
-bayfill_job_phase{cart="cart",phase="none"} 0
-bayfill_job_phase{cart="cart",phase="ready"} 1
+bayfill_job_phase{cart="cart",phase="none",shop="test"} 0
+bayfill_job_phase{cart="cart",phase="ready",shop="test"} 1
 # HELP bayfill_readings_faulty_total Frames that were damaged, or that reported a fault of the instrument.
 # TYPE bayfill_readings_faulty_total counter
-bayfill_readings_faulty_total{cart="cart",sensor="caddy"} 1
-bayfill_readings_faulty_total{cart="cart",sensor="probe"} 0
+bayfill_readings_faulty_total{cart="cart",sensor="caddy",shop="test"} 1
+bayfill_readings_faulty_total{cart="cart",sensor="probe",shop="test"} 0
 # HELP bayfill_readings_total Decoded frames, faulty ones included.
 # TYPE bayfill_readings_total counter
-bayfill_readings_total{cart="cart",sensor="caddy"} 30
-bayfill_readings_total{cart="cart",sensor="probe"} 0
+bayfill_readings_total{cart="cart",sensor="caddy",shop="test"} 30
+bayfill_readings_total{cart="cart",sensor="probe",shop="test"} 0
 # HELP bayfill_sensor_condition 1 for the condition of a sensor, 0 for earlier conditions.
 # TYPE bayfill_sensor_condition gauge
-bayfill_sensor_condition{cart="cart",condition="good",sensor="caddy"} 0
-bayfill_sensor_condition{cart="cart",condition="silent",sensor="caddy"} 1
-bayfill_sensor_condition{cart="cart",condition="silent",sensor="probe"} 1
-bayfill_sensor_condition{cart="cart",condition="starting",sensor="caddy"} 0
-bayfill_sensor_condition{cart="cart",condition="starting",sensor="probe"} 0
+bayfill_sensor_condition{cart="cart",condition="good",sensor="caddy",shop="test"} 0
+bayfill_sensor_condition{cart="cart",condition="silent",sensor="caddy",shop="test"} 1
+bayfill_sensor_condition{cart="cart",condition="silent",sensor="probe",shop="test"} 1
+bayfill_sensor_condition{cart="cart",condition="starting",sensor="caddy",shop="test"} 0
+bayfill_sensor_condition{cart="cart",condition="starting",sensor="probe",shop="test"} 0
 # HELP bayfill_unsaved_events Events that are not on disk yet.
 # TYPE bayfill_unsaved_events gauge
-bayfill_unsaved_events{cart="cart"} 0
+bayfill_unsaved_events{cart="cart",shop="test"} 0
 `
 
 // TestMetrics compares the metrics with what happened, and runs the linter of promtool
@@ -94,9 +94,9 @@ func TestMetrics(t *testing.T) {
 		promhttp.HandlerFor(registry, promhttp.HandlerOpts{}).ServeHTTP(answer, httptest.NewRequest("GET", "/metrics", nil))
 		text := answer.Body.String()
 		for _, want := range []string{
-			"bayfill_loop_latency_seconds_count{cart=\"cart\"} 30\n", "bayfill_loop_latency_seconds_bucket{cart=\"cart\",le=\"0.0005\"} 30\n",
-			"bayfill_last_event_age_seconds{cart=\"cart\"} ", "bayfill_journal_bytes{cart=\"cart\"} ", "bayfill_history_refused_lines_total{cart=\"cart\"} 0\n",
-			"bayfill_journal_given_up_readings_total{cart=\"cart\"} 0\n",
+			"bayfill_loop_latency_seconds_count{cart=\"cart\",shop=\"test\"} 30\n", "bayfill_loop_latency_seconds_bucket{cart=\"cart\",shop=\"test\",le=\"0.0005\"} 30\n",
+			"bayfill_last_event_age_seconds{cart=\"cart\",shop=\"test\"} ", "bayfill_journal_bytes{cart=\"cart\",shop=\"test\"} ", "bayfill_history_refused_lines_total{cart=\"cart\",shop=\"test\"} 0\n",
+			"bayfill_journal_given_up_readings_total{cart=\"cart\",shop=\"test\"} 0\n",
 		} {
 			if !strings.Contains(text, want) {
 				t.Errorf("%q is not in\n%s", want, text)

@@ -2,6 +2,7 @@ package cart
 
 import (
 	"bytes"
+	"math"
 	"slices"
 
 	"bayfill/bridge/journal"
@@ -17,6 +18,28 @@ const (
 	slowestNs    = 8e9
 	fastestJobNs = 1e9
 )
+
+// restNs is how long volumes and window may rest when nothing in them changes: in a job
+// they are a sign of life too; between jobs the presence is enough.
+func restNs(s *fillcalc.State) int64 {
+	if s.Job.Phase.Open() {
+		return slowestNs
+	}
+	return math.MaxInt64
+}
+
+// idleWindowNs is the pace of the window between jobs, where nobody waits for a
+// temperature.
+const idleWindowNs = 60e9
+
+// sameWindow reports whether the window need not be published again.
+func (p *published) sameWindow(m *wire.Window, s *fillcalc.State) bool {
+	ago := s.NowNs - p.windowNs
+	if !s.Job.Phase.Open() && ago < idleWindowNs {
+		return m.State == p.window.State && m.Quality == p.window.Quality
+	}
+	return ago < restNs(s) && m.SameWindow(&p.window, float64(ago)/1e9)
+}
 
 // published is what was last published, and when on the cart's clock.
 type published struct {
@@ -67,7 +90,7 @@ func flowOf(s *fillcalc.State) []byte {
 func (c *Cart) publishVolumes() {
 	s, p := &c.state, &c.published
 	m := wire.VolumesOf(s)
-	if s.NowNs-p.volumesNs < slowestNs && m.SameFill(&p.volumes) {
+	if s.NowNs-p.volumesNs < restNs(s) && m.SameFill(&p.volumes) {
 		return
 	}
 	p.volumes, p.volumesNs = m, s.NowNs
@@ -80,12 +103,12 @@ func (c *Cart) publishVolumes() {
 // publishWindow publishes the window when it has changed or its time has come.
 func (c *Cart) publishWindow() {
 	s, p := &c.state, &c.published
-	m, ago := wire.WindowOf(s), s.NowNs-p.windowNs
+	m := wire.WindowOf(s)
 	if m.State == p.window.State {
 		m.Since = p.window.Since
 	}
 	m.PastC = slices.Clone(p.pastC)
-	if ago < slowestNs && m.SameWindow(&p.window, float64(ago)/1e9) {
+	if p.sameWindow(&m, s) {
 		return
 	}
 	p.jobDue = p.jobDue || !m.SameForecasts(&p.window)

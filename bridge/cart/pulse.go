@@ -3,6 +3,8 @@ package cart
 import (
 	"sync/atomic"
 	"time"
+
+	"bayfill/bridge/wire"
 )
 
 // pulse is the loop's sign of life.
@@ -16,6 +18,11 @@ type pulse struct {
 func (c *Cart) turn() {
 	c.pulse.turnedNs.Store(int64(time.Since(c.pulse.madeAt)))
 	c.meter.turn(&c.state, len(c.backlog.batch.Events))
+	every := wire.IdleBeat
+	if c.state.Job.Phase.Open() {
+		every = wire.JobBeat
+	}
+	c.link.beat(every)
 }
 
 // SinceTurn is how long ago the loop began its present turn. Any goroutine may ask.

@@ -67,12 +67,12 @@ func TestRefusedLinesBecomeDeadLetters(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	forward, err := history.NewForwarder("test", "cart", j, client, own.Grown(), reportHistory, bridgetest.Log())
+	forward, err := history.NewForwarder("test", "cart", config.KeepAll, j, client, own.Grown(), reportHistory, bridgetest.Log())
 	if err != nil {
 		t.Fatal(err)
 	}
 	work.Go(func() { forward.Run(ctx) })
-	bridgetest.Eventually(t, 30*time.Second, "the mark at the end", func() bool { mark, err := j.Sent(); return err == nil && mark == n+1 })
+	bridgetest.Eventually(t, 30*time.Second, "the mark at the end", func() bool { mark, _, err := j.Sent(); return err == nil && mark == n+1 })
 	stop()
 	work.Wait()
 	reported := ""

@@ -46,6 +46,11 @@ func (c *Config) Check() error {
 	if err := c.Broker.check(); err != nil {
 		return within("broker", "", err)
 	}
+	switch c.Readings {
+	case NoReadings, ChangedReadings, AllReadings:
+	default:
+		return wrong("readings", "%q is not one of off, changes, all", c.Readings)
+	}
 	// A smaller journal could not hold the events between two snapshots.
 	if !(*c.Journal.MaxMB >= 10 && *c.Journal.MaxMB <= 1e6) {
 		return wrong("journal.max_mb", "%g must be from 10 to 1000000: the max size of each cart's journal in megabytes", *c.Journal.MaxMB)
@@ -159,24 +164,8 @@ func (b *Broker) check() error {
 	if (b.CertFile == "") != (b.KeyFile == "") {
 		return wrong("cert_file", "belongs together with key_file: set both or neither")
 	}
-	if b.URL != "" {
-		// Before any error that shows the address.
-		if err := mqtt.CheckAddress(b.URL); err != nil {
-			return wrong("url", "%w: use username and password", err)
-		}
-		u, err := url.Parse(b.URL)
-		if err != nil || u.Host == "" {
-			return wrong("url", "%q must have a form like tcp://host:1883, tls://host:8883 or ws://host:80/mqtt", b.URL)
-		}
-		switch u.Scheme {
-		case "tcp", "mqtt", "tls", "ssl", "mqtts", "ws", "wss":
-		default:
-			return wrong("url", "scheme %q is not one of tcp, tls, ws, wss", u.Scheme)
-		}
-		if len(b.Users) > 0 {
-			return wrong("users", "belong to the embedded broker: remove them, because the broker at url has its own users")
-		}
-		return nil
+	if len(b.External()) > 0 {
+		return b.checkExternal()
 	}
 	if b.CAFile != "" {
 		return wrong("ca_file", "belongs to url: remove it, because the embedded broker uses its own cert_file")
@@ -209,7 +198,48 @@ func (b *Broker) check() error {
 	return nil
 }
 
+// checkExternal checks the addresses of an external broker.
+func (b *Broker) checkExternal() error {
+	if b.URL != "" && len(b.URLs) > 0 {
+		return wrong("urls", "takes the place of url: set one of them")
+	}
+	for i, address := range b.External() {
+		key := "url"
+		if b.URL == "" {
+			key = fmt.Sprintf("urls[%d]", i)
+		}
+		if err := checkBrokerURL(key, address); err != nil {
+			return err
+		}
+	}
+	if len(b.Users) > 0 {
+		return wrong("users", "belong to the embedded broker: remove them, because the broker at url has its own users")
+	}
+	return nil
+}
+
+func checkBrokerURL(key, address string) error {
+	// Before any error that shows the address.
+	if err := mqtt.CheckAddress(address); err != nil {
+		return wrong(key, "%w: use username and password", err)
+	}
+	u, err := url.Parse(address)
+	if err != nil || u.Host == "" {
+		return wrong(key, "%q must have a form like tcp://host:1883, tls://host:8883 or ws://host:80/mqtt", address)
+	}
+	switch u.Scheme {
+	case "tcp", "mqtt", "tls", "ssl", "mqtts", "ws", "wss":
+		return nil
+	}
+	return wrong(key, "scheme %q is not one of tcp, tls, ws, wss", u.Scheme)
+}
+
 func (h *History) check() error {
+	switch h.BetweenJobs {
+	case KeepNone, KeepMinute, KeepAll:
+	default:
+		return wrong("between_jobs", "%q is not one of none, minute, all", h.BetweenJobs)
+	}
 	if h.URL == "" {
 		return nil
 	}

@@ -2,6 +2,7 @@ package config
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -28,6 +29,7 @@ type Config struct {
 	Units       string     `yaml:"units"`
 	Identities  Identities `yaml:"identities"`
 	Broker      Broker     `yaml:"broker"`
+	Readings    Readings   `yaml:"readings"`
 	Commands    Commands   `yaml:"commands"`
 	Records     Records    `yaml:"records"`
 	Verdict     Verdict    `yaml:"verdict"`
@@ -41,16 +43,34 @@ type Config struct {
 
 // Broker is the address of an external broker, or the settings of the embedded one.
 type Broker struct {
-	URL      string `yaml:"url"`
-	CAFile   string `yaml:"ca_file"`
-	CertFile string `yaml:"cert_file"` // with url: the program's client certificate; embedded: the broker's certificate
-	KeyFile  string `yaml:"key_file"`
-	Username string `yaml:"username"`
-	Password Secret `yaml:"password"`
+	URL      string   `yaml:"url"`
+	URLs     []string `yaml:"urls"` // the nodes of one broker, tried in turn; in the place of url
+	CAFile   string   `yaml:"ca_file"`
+	CertFile string   `yaml:"cert_file"` // with url: the program's client certificate; embedded: the broker's certificate
+	KeyFile  string   `yaml:"key_file"`
+	Username string   `yaml:"username"`
+	Password Secret   `yaml:"password"`
 
 	Listen string `yaml:"listen"` // embedded
 	Users  []User `yaml:"users"`
 }
+
+// External returns the addresses of an external broker; none: the embedded one is used.
+func (b *Broker) External() []string {
+	if b.URL != "" {
+		return []string{b.URL}
+	}
+	return b.URLs
+}
+
+// Readings says which raw readings are published on MQTT. The journal has all of them.
+type Readings string
+
+const (
+	NoReadings      Readings = "off"
+	ChangedReadings Readings = "changes" // those that differ from the last one published
+	AllReadings     Readings = "all"
+)
 
 // User is a user of the embedded broker. Reading and commanding are separate rights.
 type User struct {
@@ -99,7 +119,20 @@ type History struct {
 	Org    string `yaml:"org"`
 	Bucket string `yaml:"bucket"`
 	Token  Secret `yaml:"token"`
+	// BetweenJobs is what the history gets of the time in which no job is open. Jobs are
+	// always whole.
+	BetweenJobs BetweenJobs `yaml:"between_jobs"`
 }
+
+// BetweenJobs is how much of the time between jobs is kept in the history. Commands and
+// starts always are.
+type BetweenJobs string
+
+const (
+	KeepNone   BetweenJobs = "none"
+	KeepMinute BetweenJobs = "minute" // one reading of each sensor a minute
+	KeepAll    BetweenJobs = "all"
+)
 
 // Monitor is where health and metrics are served. Without an address they are not.
 type Monitor struct {
@@ -289,6 +322,8 @@ func (c *Config) defaults() {
 		// What keeps the pan on and the floor dry (common practice, no source).
 		c.Verdict.Needs = &[]string{string(fillcalc.Torque), string(fillcalc.Leaks)}
 	}
+	c.Readings = cmp.Or(c.Readings, ChangedReadings)
+	c.History.BetweenJobs = cmp.Or(c.History.BetweenJobs, KeepMinute)
 	// About three weeks of a cart with two scales at ten readings a second and a probe at
 	// two.
 	orElse(&c.Journal.MaxMB, 2000)

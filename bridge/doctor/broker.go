@@ -1,12 +1,13 @@
 package doctor
 
 import (
+	"bytes"
 	"context"
 	"crypto/rand"
 	"crypto/tls"
 	"encoding/json"
 	"errors"
-	"sync/atomic"
+	"sync"
 	"time"
 
 	"bayfill/bridge/build"
@@ -22,7 +23,7 @@ const certificateSoon = 30 * 24 * time.Hour
 // broker checks the MQTT broker: the connection, its certificate, and the rights of the
 // bridge's user.
 func (d *doctor) broker(ctx context.Context, c *config.Config, running map[string]held) {
-	if c.Broker.URL == "" {
+	if len(c.Broker.External()) == 0 {
 		d.ownBroker(ctx, c, running)
 		return
 	}
@@ -39,18 +40,75 @@ func (d *doctor) broker(ctx context.Context, c *config.Config, running map[strin
 		until = s.PeerCertificates[0].NotAfter
 		return nil
 	}
-	conn, err := connect(ctx, c.Broker.URL, c.Broker.Username, password, secure)
-	if err != nil {
-		d.wrong("broker: %s: %v; it is asked as user %q (broker.username, broker.password)", c.Broker.URL, err, c.Broker.Username)
+	var first *mqtt.Conn
+	for _, url := range c.Broker.External() {
+		conn, err := connect(ctx, url, c.Broker.Username, password, secure)
+		if err != nil {
+			d.wrong("broker: %s: %v; it is asked as user %q (broker.username, broker.password)", url, err, c.Broker.Username)
+			continue
+		}
+		defer conn.Close()
+		d.ok("broker: %s lets user %q in", url, c.Broker.Username)
+		d.certificate(until)
+		if first == nil {
+			first = conn
+		}
+	}
+	if first == nil {
 		return
 	}
-	defer conn.Close()
-	d.ok("broker: %s lets user %q in", c.Broker.URL, c.Broker.Username)
-	d.certificate(until)
 	for i := range c.Carts {
 		name := c.Carts[i].Name
-		d.rights(ctx, conn, "bayfill/"+c.Shop+"/"+name+"/presence", running[name])
+		d.rights(ctx, first, "bayfill/"+c.Shop+"/"+name+"/presence", running[name])
 	}
+	d.wildcard(ctx, first, c)
+}
+
+// wildcard checks that a subscription with a wildcard gets what the broker has kept: a
+// board needs that, and some brokers do not do it. It publishes on a topic of its own,
+// of a cart that cannot be, and deletes that again.
+func (d *doctor) wildcard(ctx context.Context, conn *mqtt.Conn, c *config.Config) {
+	topic := "bayfill/" + c.Shop + "/DOCTOR/presence"
+	payload := wire.Encode(wire.Presence{Session: "doctor-" + rand.Text(), Version: build.Version, Contract: wire.ContractVersion, Why: "bayfill doctor checks its broker"})
+	kept := mqtt.Message{Topic: topic, Payload: payload, QoS: 1, Retained: true}
+	if conn.Publish(ctx, kept) != nil {
+		return // reported with the rights
+	}
+	switch {
+	case !comes(ctx, conn, topic, payload): // as for the bridge's user of testdata/mosquitto/acl
+		d.look("broker's memory: this user may not try whether a subscription with a wildcard gets retained messages, which boards need")
+	case comes(ctx, conn, "bayfill/"+c.Shop+"/+/presence", payload):
+		d.ok("broker's memory: a subscription with a wildcard gets retained messages")
+	default:
+		d.wrong("broker's memory: a subscription with a wildcard gets no retained messages, so a board stays empty until something changes: use another broker")
+	}
+	kept.Payload = nil
+	conn.Publish(ctx, kept)
+}
+
+// comes reports whether a new subscription gets a message that the broker has kept.
+func comes(ctx context.Context, conn *mqtt.Conn, filter string, payload []byte) bool {
+	came := make(chan struct{}, 1)
+	f := mqtt.Filter{Topic: filter, QoS: 1}
+	err := conn.Subscribe(ctx, func(m mqtt.Message) {
+		if m.Retained && bytes.Equal(m.Payload, payload) {
+			select {
+			case came <- struct{}{}:
+			default: // it may arrive twice
+			}
+		}
+	}, f)
+	if err != nil {
+		return false
+	}
+	defer conn.Unsubscribe(ctx, f)
+	select {
+	case <-came:
+		return true
+	case <-ctx.Done():
+	case <-time.After(time.Second):
+	}
+	return false
 }
 
 // certificate checks until when the broker's certificate is valid; zero: it has none.
@@ -80,15 +138,22 @@ func (d *doctor) rights(ctx context.Context, conn *mqtt.Conn, topic string, brid
 		d.wrong("rights on %s: %v", topic, err)
 		return
 	}
-	// A retained presence comes at once, but after the acknowledgement.
-	select {
-	case <-ctx.Done():
-		return
-	case <-time.After(500 * time.Millisecond):
-	}
-	if heard.online.Load() {
-		d.look("rights on %s: a cart of this name is online: does a bridge run on another computer? Two would disconnect each other", topic)
-		return
+	// A retained presence comes at once, but after the acknowledgement. It proves nothing
+	// until the cart repeats it.
+	for wait := 500 * time.Millisecond; wait > 0; {
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(wait):
+		}
+		live, awaited := heard.look(time.Now())
+		if live {
+			d.look("rights on %s: a cart of this name is online: does a bridge run on another computer? Two would disconnect each other", topic)
+			return
+		}
+		if wait = awaited; wait == 0 && heard.kept() {
+			d.look("rights on %s: the broker keeps a message that the cart is online, but it is silent: that is what is left after a power cut behind a broker of the shop, until a bridge of this name runs again", topic)
+		}
 	}
 	payload, err := json.Marshal(wire.Presence{Session: heard.session, Version: build.Version, Contract: wire.ContractVersion, Why: "bayfill doctor checks its rights"})
 	if err == nil {
@@ -111,7 +176,29 @@ func (d *doctor) rights(ctx context.Context, conn *mqtt.Conn, topic string, brid
 type presences struct {
 	session string        // that of the message published here
 	back    chan struct{} // gets a value when that message has come back
-	online  atomic.Bool   // a bridge runs the cart
+
+	mu    sync.Mutex
+	last  wire.Presence // of others
+	until time.Time     // when it must have been repeated
+	beats wire.Beats
+}
+
+// look reports whether a bridge runs the cart and, if not, how long to wait until that
+// is sure.
+func (h *presences) look(now time.Time) (live bool, wait time.Duration) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if live = h.beats.Live(now); live || !h.last.Online {
+		return live, 0
+	}
+	return false, min(max(0, h.until.Sub(now)), 500*time.Millisecond)
+}
+
+// kept reports whether others have said that the cart is online.
+func (h *presences) kept() bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.last.Online
 }
 
 func (h *presences) receive(m mqtt.Message) {
@@ -119,15 +206,18 @@ func (h *presences) receive(m mqtt.Message) {
 	if json.Unmarshal(m.Payload, &p) != nil {
 		return
 	}
-	if p.Online {
-		h.online.Store(true)
-	}
 	if p.Session == h.session {
 		select {
 		case h.back <- struct{}{}:
 		default: // it may arrive twice
 		}
+		return
 	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	now := time.Now()
+	h.beats.Take(&p, m.Retained, now)
+	h.last, h.until = p, now.Add(time.Duration(min(p.EveryS, wire.IdleBeat.Seconds())*1.1*float64(time.Second)))
 }
 
 // ownBroker checks that the embedded broker answers, or that it could listen.
@@ -184,6 +274,6 @@ func (d *doctor) ownBroker(ctx context.Context, c *config.Config, running map[st
 // would end that of the bridge.
 func connect(ctx context.Context, url, username, password string, secure *tls.Config) (*mqtt.Conn, error) {
 	return mqtt.Dial(ctx, mqtt.Endpoint{
-		URL: url, ClientID: "bayfill-doctor-" + rand.Text(), Username: username, Password: password, TLS: secure, AckTimeout: 5 * time.Second,
+		URLs: []string{url}, ClientID: "bayfill-doctor-" + rand.Text(), Username: username, Password: password, TLS: secure, AckTimeout: 5 * time.Second,
 	})
 }

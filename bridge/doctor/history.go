@@ -24,4 +24,7 @@ func (d *doctor) history(ctx context.Context, c *config.Config) {
 		return
 	}
 	d.ok("history: %s accepts points for bucket %s", c.History.URL, c.History.Bucket)
+	if version, err := history.Version(ctx, c.History); err == nil && !history.Audits(version) {
+		d.look("history: InfluxDB %s has no Flux, so bayfill audit cannot read it: audit from the journals (--journal), or copy points to a server of version 1.8 or 2", version)
+	}
 }

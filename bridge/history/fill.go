@@ -38,8 +38,10 @@ func Fill(ctx context.Context, to config.History, shop, cart, path string, repor
 	}
 	after := max(first, 1) - 1
 	done.Of = last - after
+	// A journal whose beginning was deleted may begin in a job.
+	selected := Selection{Between: to.BetweenJobs, InJob: first > 1}
 	for {
-		events, lines, err := Lines(ctx, j, shop, cart, after, 5*forwardBatch)
+		events, lines, err := Lines(ctx, j, shop, cart, after, 5*forwardBatch, &selected)
 		if err != nil {
 			return done, err
 		}

@@ -22,8 +22,7 @@ func Open(c config.History, carts int) (*Client, error) {
 	if err != nil {
 		return nil, fmt.Errorf("history.token: %w", err)
 	}
-	// Few connections are enough, and each counts against the serial library's limit on
-	// descriptors.
+	// Few connections are enough.
 	httpClient := &http.Client{Timeout: 20 * time.Second, Transport: &http.Transport{
 		Proxy: http.ProxyFromEnvironment, MaxConnsPerHost: min(carts, 8), MaxIdleConnsPerHost: min(carts, 8), IdleConnTimeout: 90 * time.Second,
 	}}
@@ -44,6 +43,33 @@ func Check(ctx context.Context, c config.History) error {
 	}
 	return nil
 }
+
+// Version asks a server for its version; empty: it does not say. InfluxDB 1 and 2 answer
+// /ping without a body and with a header (1.8: HTTP API, "ping"; 2: API description,
+// GetPing); 3 Core names itself there too (from memory, not run here).
+func Version(ctx context.Context, c config.History) (string, error) {
+	token, err := c.Token.Read()
+	if err != nil {
+		return "", fmt.Errorf("history.token: %w", err)
+	}
+	r, err := http.NewRequestWithContext(ctx, http.MethodGet, strings.TrimRight(c.URL, "/")+"/ping", nil)
+	if err != nil {
+		return "", err
+	}
+	if token != "" { // 3 Core asks for it here too
+		r.Header.Set("Authorization", "Token "+token)
+	}
+	answer, err := http.DefaultClient.Do(r)
+	if err != nil {
+		return "", err
+	}
+	answer.Body.Close()
+	return strings.TrimPrefix(answer.Header.Get("X-Influxdb-Version"), "v"), nil
+}
+
+// Audits reports whether bayfill audit can read a server of a version: it asks in Flux,
+// which ended with 2.
+func Audits(version string) bool { return !strings.HasPrefix(version, "3") }
 
 // Send writes lines in order. When it returns nil, every line is in the history or, with
 // the server's reason, in refused. An error means that the server accepts nothing now:
@@ -172,7 +198,8 @@ type Forwarder struct {
 	Grown  <-chan struct{} // receives when the journal has grown
 	Log    *slog.Logger
 
-	SentSeq atomic.Uint64 // the journal's mark, for metrics
+	selected Selection     // up to the mark
+	SentSeq  atomic.Uint64 // the journal's mark, for metrics
 }
 
 const (
@@ -185,12 +212,12 @@ const (
 )
 
 // NewForwarder makes a forwarder that begins at the journal's mark.
-func NewForwarder(shop, cart string, journal *journal.Journal, history *Client, grown <-chan struct{}, report func(trouble string, refused int), log *slog.Logger) (*Forwarder, error) {
-	sent, err := journal.Sent()
+func NewForwarder(shop, cart string, between config.BetweenJobs, journal *journal.Journal, history *Client, grown <-chan struct{}, report func(trouble string, refused int), log *slog.Logger) (*Forwarder, error) {
+	sent, inJob, err := journal.Sent()
 	if err != nil {
 		return nil, err
 	}
-	f := &Forwarder{Shop: shop, Cart: cart, Journal: journal, Client: history, Report: report, Grown: grown, Log: log}
+	f := &Forwarder{selected: Selection{Between: between, InJob: inJob}, Shop: shop, Cart: cart, Journal: journal, Client: history, Report: report, Grown: grown, Log: log}
 	f.SentSeq.Store(sent)
 	return f, nil
 }
@@ -232,11 +259,12 @@ func (f *Forwarder) Run(ctx context.Context) {
 // Once forwards one batch. It returns how many events the batch held and how many of its
 // lines were refused for good.
 func (f *Forwarder) Once(ctx context.Context) (events, refused int, err error) {
-	mark, err := f.Journal.Sent()
+	mark, _, err := f.Journal.Sent()
 	if err != nil {
 		return 0, 0, err
 	}
-	batch, lines, err := Lines(ctx, f.Journal, f.Shop, f.Cart, mark, forwardBatch)
+	selected := f.selected.clone() // the batch may have to be sent again
+	batch, lines, err := Lines(ctx, f.Journal, f.Shop, f.Cart, mark, forwardBatch, &selected)
 	if err != nil || len(batch) == 0 {
 		return 0, 0, err
 	}
@@ -248,9 +276,10 @@ func (f *Forwarder) Once(ctx context.Context) (events, refused int, err error) {
 		f.Log.Error("history refused a line for good, the journal keeps it as a dead letter", "line", r.Line, "reason", r.Reason)
 	}
 	upTo := batch[len(batch)-1].Seq
-	if err := f.Journal.SetSent(ctx, upTo, bad); err != nil {
+	if err := f.Journal.SetSent(ctx, upTo, selected.InJob, bad); err != nil {
 		return len(batch), len(bad), err
 	}
+	f.selected = selected
 	f.SentSeq.Store(upTo)
 	return len(batch), len(bad), nil
 }

@@ -191,7 +191,7 @@ func TestTroubleNamesItsCause(t *testing.T) {
 		{"the disk is full", takes.URL, func(j *journal.Journal) error {
 			_, err := j.DB.Exec("CREATE TRIGGER full BEFORE UPDATE ON mark BEGIN INSERT INTO set_aside VALUES (0, hex(zeroblob(100000)), ''); END")
 			journaltest.FillUp(t, j)
-			return errors.Join(err, journal.SetMark(j.DB, "sent", "0"))
+			return errors.Join(err, journal.SetMark(j.DB, "sent", "0 false"))
 		}, "the history is not updated because the journal fails: journal: ", "(13): free disk space"},
 		{"the disk is read-only", takes.URL, func(j *journal.Journal) error { _, err := j.DB.Exec("PRAGMA query_only = 1"); return err },
 			"the history is not updated because the journal fails: journal: ", ": the disk is read-only"},
@@ -288,14 +288,14 @@ func TestForwarderWaits(t *testing.T) {
 		if all := asked(); all[len(all)-1].Sub(all[len(all)-4]) != 3*catchUpPause {
 			t.Errorf("four batches took %v", all[len(all)-1].Sub(all[len(all)-4]))
 		}
-		if mark, err := j.Sent(); mark != 3500 || err != nil {
+		if mark, _, err := j.Sent(); mark != 3500 || err != nil {
 			t.Errorf("the mark is at %d, %v", mark, err)
 		}
 		journaltest.Append(t, j, journal.Batch{Events: bridgetest.Weights(3501, 1)})
 		grown <- struct{}{}
 		begin := time.Now()
 		synctest.Wait()
-		if mark, err := j.Sent(); mark != 3501 || err != nil || !time.Now().Equal(begin) {
+		if mark, _, err := j.Sent(); mark != 3501 || err != nil || !time.Now().Equal(begin) {
 			t.Errorf("the mark is at %d after %v, %v", mark, time.Since(begin), err)
 		}
 		stop()
@@ -392,7 +392,7 @@ func TestHistoryAwayForADay(t *testing.T) {
 			t.Errorf("%s: waits %v", a.name, wait)
 		}
 	}
-	if mark, _ := j.Sent(); mark != 0 {
+	if mark, _, _ := j.Sent(); mark != 0 {
 		t.Fatalf("the mark moved to %d though the server accepted nothing", mark)
 	}
 
@@ -409,7 +409,7 @@ func TestHistoryAwayForADay(t *testing.T) {
 		var work sync.WaitGroup
 		work.Go(func() { f.Run(ctx) })
 		bridgetest.Eventually(t, 60*time.Second, "the history to catch up", func() bool {
-			mark, err := j.Sent()
+			mark, _, err := j.Sent()
 			return err == nil && until(mark)
 		})
 		kill()
@@ -422,7 +422,7 @@ func TestHistoryAwayForADay(t *testing.T) {
 		return lost.Load()
 	})
 	lose.Store(false)
-	mark, err := j.Sent()
+	mark, _, err := j.Sent()
 	if err != nil || mark >= events {
 		t.Fatalf("the mark is at %d, %v", mark, err)
 	}

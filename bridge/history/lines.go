@@ -9,9 +9,10 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Lines reads up to limit events after a sequence number. It returns them also as lines
-// of the history, each followed by the lines of what was published after it.
-func Lines(ctx context.Context, j *journal.Journal, shop, cart string, after uint64, limit int) (events []fillcalc.Event, lines []string, err error) {
+// Lines reads up to limit events after a sequence number. It returns what the selection
+// keeps of them also as lines of the history, each followed by the lines of what was
+// published after it.
+func Lines(ctx context.Context, j *journal.Journal, shop, cart string, after uint64, limit int, selected *Selection) (events []fillcalc.Event, lines []string, err error) {
 	if events, err = j.Events(ctx, after, limit); err != nil || len(events) == 0 {
 		return nil, nil, err
 	}
@@ -26,14 +27,20 @@ func Lines(ctx context.Context, j *journal.Journal, shop, cart string, after uin
 	lines = make([]string, 0, len(events)+len(published))
 	for i := range events {
 		e := &events[i]
-		line, err := points.Line(shop, cart, e, names)
-		if err != nil {
-			return nil, nil, fmt.Errorf("event %d: %w", e.Seq, err)
+		kept, whole := selected.event(e)
+		if kept {
+			line, err := points.Line(shop, cart, e, names)
+			if err != nil {
+				return nil, nil, fmt.Errorf("event %d: %w", e.Seq, err)
+			}
+			lines = append(lines, line)
 		}
-		lines = append(lines, line)
 		for len(published) > 0 && published[0].Seq <= e.Seq {
 			p := published[0]
 			published = published[1:]
+			if !whole && !selected.published(p.Measurement, e.AtNs) {
+				continue
+			}
 			lines = append(lines, points.Assemble(p.Measurement, shop, cart, "", p.Fields, e.AtNs))
 		}
 	}

@@ -30,7 +30,7 @@ func TestDeadLettersAreBounded(t *testing.T) {
 		for i := range n {
 			refused = append(refused, journal.Refused{Line: fmt.Sprintf("bayfill_reading,shop=a,cart=b,sensor=caddy kg=1e0,seq=%di %d", i, atNs+int64(i)), Reason: "type conflict"})
 		}
-		if err := j.SetSent(t.Context(), 1, refused); err != nil {
+		if err := j.SetSent(t.Context(), 1, false, refused); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -61,7 +61,7 @@ func TestDeadLettersAreBounded(t *testing.T) {
 		t.Fatal(err)
 	}
 	says("", 0, 0)
-	if err := j.SetSent(t.Context(), 1, []journal.Refused{{Line: "garbage", Reason: "no line"}}); err != nil {
+	if err := j.SetSent(t.Context(), 1, false, []journal.Refused{{Line: "garbage", Reason: "no line"}}); err != nil {
 		t.Fatal(err)
 	}
 	says("alert.history_refused_deleted", 19, 1)
@@ -85,7 +85,7 @@ func TestNamesAreErasedFromDeadLetters(t *testing.T) {
 	garbled := `bayfill_input,shop=hilltop,cart=bay2 body="{\"do\":\"close\",\"by\":\"t-0123456789abcdef\"}",by="Kim \"K\" Example",seq= 7`
 	reading := "bayfill_reading,shop=hilltop,cart=bay2,sensor=caddy kg=1i 7"
 	before := []journal.Refused{{Line: opens, Reason: "unable to parse '" + opens + "'"}, {Line: others, Reason: "too old"}, {Line: garbled, Reason: "garbage"}, {Line: reading, Reason: "type conflict"}}
-	if err := j.SetSent(t.Context(), 7, before); err != nil {
+	if err := j.SetSent(t.Context(), 7, false, before); err != nil {
 		t.Fatal(err)
 	}
 	for token, name := range map[string]string{"t-0123456789abcdef": "Example", "v-0123456789abcdef": "Grey Van"} {

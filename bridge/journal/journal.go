@@ -430,21 +430,22 @@ func (j *Journal) Answered(id string) (a Answer, done bool, err error) {
 	return a, true, nil
 }
 
-// Sent returns the sequence number up to which the history has everything.
-func (j *Journal) Sent() (seq uint64, err error) {
+// Sent returns the sequence number up to which the history has everything that it is to
+// have, and whether a job was open then.
+func (j *Journal) Sent() (seq uint64, inJob bool, err error) {
 	text, err := j.Mark("sent")
 	if err != nil || text == "" {
-		return 0, err
+		return 0, false, err
 	}
-	if _, err := fmt.Sscan(text, &seq); err != nil {
-		return 0, fmt.Errorf("journal: mark sent: %w", damaged(j.path, err))
+	if _, err := fmt.Sscan(text, &seq, &inJob); err != nil {
+		return 0, false, fmt.Errorf("journal: mark sent: %w", damaged(j.path, err))
 	}
-	return seq, nil
+	return seq, inJob, nil
 }
 
-// SetSent moves the history's mark and keeps the lines that the history has refused
+// SetSent moves the history's mark, with whether a job is open there, and keeps the lines that the history has refused
 // for good, with its reasons.
-func (j *Journal) SetSent(ctx context.Context, seq uint64, refused []Refused) error {
+func (j *Journal) SetSent(ctx context.Context, seq uint64, inJob bool, refused []Refused) error {
 	tx, err := j.DB.BeginTx(ctx, nil)
 	if err != nil {
 		return fmt.Errorf("journal: %w", damage(j.path, err))
@@ -455,7 +456,7 @@ func (j *Journal) SetSent(ctx context.Context, seq uint64, refused []Refused) er
 			return fmt.Errorf("journal: %w", damage(j.path, err))
 		}
 	}
-	if err := SetMark(tx, "sent", fmt.Sprint(seq)); err != nil {
+	if err := SetMark(tx, "sent", fmt.Sprintf("%d %v", seq, inJob)); err != nil {
 		return fmt.Errorf("journal: %w", damage(j.path, err))
 	}
 	if err := tx.Commit(); err != nil {

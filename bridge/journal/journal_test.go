@@ -98,7 +98,7 @@ func TestJournalKeepsPublishedAndAnswers(t *testing.T) {
 		Answers:   []journal.Answer{{ID: "one", AtNs: 2e9, Command: sum, Reply: []byte(`{"id":"one","ok":true}`)}},
 	})
 	journaltest.Append(t, j, journal.Batch{Events: bridgetest.Weights(6, 1), Answers: []journal.Answer{{ID: "ONE", AtNs: 6e9, Reply: []byte(`{}`)}}})
-	if err := j.SetSent(t.Context(), 3, []journal.Refused{{Line: "line 1", Reason: "reason 1"}, {Line: "line 2", Reason: "reason 2"}}); err != nil {
+	if err := j.SetSent(t.Context(), 3, false, []journal.Refused{{Line: "line 1", Reason: "reason 1"}, {Line: "line 2", Reason: "reason 2"}}); err != nil {
 		t.Fatal(err)
 	}
 	// A command is answered once: a batch that repeats its id is refused as a whole.
@@ -124,7 +124,7 @@ func TestJournalKeepsPublishedAndAnswers(t *testing.T) {
 		if got, err := j.PublishedBetween(t.Context(), 2, 3); err != nil || len(got) != 0 {
 			t.Errorf("published after 2 up to 3: %v, %v", got, err)
 		}
-		if sent, err := j.Sent(); err != nil || sent != 3 {
+		if sent, _, err := j.Sent(); err != nil || sent != 3 {
 			t.Errorf("sent up to %d, %v", sent, err)
 		}
 		if got, err := j.DeadLetters(t.Context()); err != nil || !slices.Equal(got, []journal.Refused{{Line: "line 1", Reason: "reason 1"}, {Line: "line 2", Reason: "reason 2"}}) {
@@ -205,7 +205,7 @@ func TestPruneKeepsWhatIsNeeded(t *testing.T) {
 				b.Published = append(b.Published, points.Published{Seq: e.Seq, Measurement: points.VolumeMeasurement, Fields: "x=1"})
 			}
 			journaltest.Append(t, j, b)
-			if err := j.SetSent(t.Context(), c.sent, nil); err != nil {
+			if err := j.SetSent(t.Context(), c.sent, false, nil); err != nil {
 				t.Fatal(err)
 			}
 			if _, err := j.Prune(t.Context(), time.Unix(0, int64(c.olderThan)), c.snapshot, c.history); err != nil {
@@ -527,7 +527,7 @@ func TestDamagedPages(t *testing.T) {
 					read = append(read, some...)
 				}
 				_, errPublished := j.PublishedBetween(t.Context(), 0, events)
-				_, errSent := j.Sent()
+				_, _, errSent := j.Sent()
 				state, _, errReplay := j.Replay(t.Context())
 				said(errPublished)
 				said(errSent)

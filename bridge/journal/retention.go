@@ -59,7 +59,7 @@ type stretch struct{ from, to uint64 }
 func (j *Journal) Prune(ctx context.Context, olderThan time.Time, snapshotSeq uint64, history bool) (more bool, err error) {
 	upTo := snapshotSeq
 	if history {
-		sent, err := j.Sent()
+		sent, _, err := j.Sent()
 		if err != nil {
 			return false, err
 		}
@@ -201,7 +201,7 @@ func (j *Journal) Retain(ctx context.Context, maxBytes int64, snapshotSeq uint64
 	}
 	// The forwarder may move this mark meanwhile. Then a few readings that the history
 	// has just taken are counted as given up.
-	sent, err := j.Sent()
+	sent, _, err := j.Sent()
 	if err != nil {
 		return r, err
 	}

@@ -54,7 +54,7 @@ func TestRetain(t *testing.T) {
 				b.Published = append(b.Published, points.Published{Seq: e.Seq, Measurement: points.VolumeMeasurement, Fields: "x=1"})
 			}
 			journaltest.Append(t, j, b)
-			if err := j.SetSent(t.Context(), c.sent, nil); err != nil {
+			if err := j.SetSent(t.Context(), c.sent, false, nil); err != nil {
 				t.Fatal(err)
 			}
 			const nowNs = 5000e9
@@ -130,7 +130,7 @@ func TestRetainInPieces(t *testing.T) {
 		}
 		if n == 4 {
 			// Prune deletes the first half of the job; Retain keeps the other half.
-			if err := j.SetSent(t.Context(), rest+job/2, nil); err != nil {
+			if err := j.SetSent(t.Context(), rest+job/2, false, nil); err != nil {
 				t.Fatal(err)
 			}
 			for more := true; more; {

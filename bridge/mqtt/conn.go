@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
@@ -46,22 +47,31 @@ func LoginRefused(err error) bool {
 // Conn is one connection to a broker. Its methods may be called from any goroutine,
 // except from a receive function, which must not wait.
 type Conn struct {
+	url        string
 	client     paho.Client
 	ackTimeout time.Duration
 	lost       chan struct{}
 	reason     error // set before lost is closed
 }
 
-// Dial makes one connection, which the caller must close. It waits until the broker
-// has accepted the connection, ctx ends or e.Timeout has passed.
+// Dial makes one connection to the first address of e, which the caller must close. It
+// waits until the broker has accepted the connection, ctx ends or e.Timeout has passed.
 func Dial(ctx context.Context, e Endpoint) (*Conn, error) {
 	e = e.withDefaults()
-	c := &Conn{ackTimeout: e.AckTimeout, lost: make(chan struct{})}
-	o := paho.NewClientOptions().AddBroker(e.URL).SetClientID(e.ClientID)
+	return dial(ctx, e, place{url: e.URLs[0]}, e.Timeout)
+}
+
+// dial makes one connection to a place.
+func dial(ctx context.Context, e Endpoint, p place, within time.Duration) (*Conn, error) {
+	c := &Conn{url: p.String(), ackTimeout: e.AckTimeout, lost: make(chan struct{})}
+	o := paho.NewClientOptions().AddBroker(p.url).SetClientID(e.ClientID)
 	o.SetUsername(e.Username).SetPassword(e.Password).SetTLSConfig(e.TLS)
 	o.SetProtocolVersion(4).SetCleanSession(true).SetOrderMatters(true)
 	o.SetAutoReconnect(false).SetConnectRetry(false)
-	o.SetKeepAlive(e.KeepAlive).SetPingTimeout(e.Timeout).SetWriteTimeout(e.Timeout).SetConnectTimeout(e.Timeout)
+	o.SetKeepAlive(e.KeepAlive).SetPingTimeout(e.Timeout).SetWriteTimeout(e.Timeout).SetConnectTimeout(within)
+	if p.ip.IsValid() {
+		o.SetDialer(&net.Dialer{Timeout: within, ControlContext: p.only})
+	}
 	if e.Will != nil {
 		will := e.Will()
 		o.SetBinaryWill(will.Topic, will.Payload, will.QoS, will.Retained)
@@ -72,8 +82,8 @@ func Dial(ctx context.Context, e Endpoint) (*Conn, error) {
 		close(c.lost)
 	})
 	c.client = paho.NewClient(o)
-	// The library itself gives up after Timeout, with a better reason.
-	if err := c.wait(ctx, c.client.Connect(), 2*e.Timeout); err != nil {
+	// The library itself gives up after within, with a better reason.
+	if err := c.wait(ctx, c.client.Connect(), 2*within); err != nil {
 		c.client.Disconnect(0) // an attempt that goes on must not succeed later
 		return nil, explained(plain(err))
 	}
@@ -116,6 +126,18 @@ func (c *Conn) Subscribe(ctx context.Context, receive func(Message), filters ...
 	return nil
 }
 
+// Unsubscribe ends subscriptions and waits for the broker's acknowledgement.
+func (c *Conn) Unsubscribe(ctx context.Context, filters ...Filter) error {
+	var topics []string
+	for _, f := range filters {
+		topics = append(topics, f.Topic)
+	}
+	if err := c.wait(ctx, c.client.Unsubscribe(topics...), c.ackTimeout); err != nil {
+		return fmt.Errorf("unsubscribing: %w", err)
+	}
+	return nil
+}
+
 // Publish sends a message and waits until the broker has acknowledged it. A broker
 // also acknowledges what it drops for lack of a right. A message with QoS 0 is never
 // acknowledged: Publish returns when the library has it.
@@ -138,6 +160,9 @@ func (c *Conn) Publish(ctx context.Context, m Message) error {
 func (c *Conn) Ping(ctx context.Context, limit time.Duration) error {
 	return c.wait(ctx, c.client.Unsubscribe("bayfill/ping"), limit)
 }
+
+// URL is where the connection leads to.
+func (c *Conn) URL() string { return c.url }
 
 // Lost is closed when the connection is lost, but not by Close.
 func (c *Conn) Lost() <-chan struct{} { return c.lost }

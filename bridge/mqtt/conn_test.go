@@ -30,7 +30,7 @@ func TestRefusedSubscription(t *testing.T) {
 		}
 		return a
 	})
-	c := dial(t, mqtt.Endpoint{URL: broker.url})
+	c := dial(t, mqtt.Endpoint{URLs: []string{broker.url}})
 	conn := <-broker.conns
 	got := make(chan mqtt.Message, 1)
 	err := c.Subscribe(t.Context(), func(m mqtt.Message) { got <- m }, mqtt.Filter{Topic: "open", QoS: 1},
@@ -59,7 +59,7 @@ func TestRefusedSubscription(t *testing.T) {
 func TestSilentServer(t *testing.T) {
 	mute := startFake(t, func(packets.ControlPacket) packets.ControlPacket { return nil })
 	start := time.Now()
-	_, err := mqtt.Dial(t.Context(), mqtt.Endpoint{URL: mute.url, Timeout: 300 * time.Millisecond})
+	_, err := mqtt.Dial(t.Context(), mqtt.Endpoint{URLs: []string{mute.url}, Timeout: 300 * time.Millisecond})
 	if err == nil || !strings.Contains(err.Error(), "does not answer") || strings.Contains(err.Error(), "network Error") {
 		t.Errorf("dial: error %v", err)
 	}
@@ -68,7 +68,7 @@ func TestSilentServer(t *testing.T) {
 	}
 	broker := startFake(t, silent)
 	for what, wait := range waits {
-		c := dial(t, mqtt.Endpoint{URL: broker.url, AckTimeout: 300 * time.Millisecond})
+		c := dial(t, mqtt.Endpoint{URLs: []string{broker.url}, AckTimeout: 300 * time.Millisecond})
 		if err := wait(t.Context(), c); !errors.Is(err, mqtt.ErrNoAnswer) {
 			t.Errorf("%s: error %v", what, err)
 		}
@@ -80,12 +80,12 @@ func TestContextEndsEachWait(t *testing.T) {
 	mute := startFake(t, func(packets.ControlPacket) packets.ControlPacket { return nil })
 	ctx, cancel := context.WithCancel(t.Context())
 	time.AfterFunc(100*time.Millisecond, cancel)
-	if _, err := mqtt.Dial(ctx, mqtt.Endpoint{URL: mute.url, Timeout: time.Second}); !errors.Is(err, context.Canceled) {
+	if _, err := mqtt.Dial(ctx, mqtt.Endpoint{URLs: []string{mute.url}, Timeout: time.Second}); !errors.Is(err, context.Canceled) {
 		t.Errorf("dial: error %v", err)
 	}
 	broker := startFake(t, silent)
 	for what, wait := range waits {
-		c := dial(t, mqtt.Endpoint{URL: broker.url})
+		c := dial(t, mqtt.Endpoint{URLs: []string{broker.url}})
 		ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
 		if err := wait(ctx, c); !errors.Is(err, context.DeadlineExceeded) {
 			t.Errorf("%s: error %v", what, err)
@@ -98,7 +98,7 @@ func TestContextEndsEachWait(t *testing.T) {
 func TestLoss(t *testing.T) {
 	broker := startFake(t, silent)
 	for what, wait := range waits {
-		c := dial(t, mqtt.Endpoint{URL: broker.url})
+		c := dial(t, mqtt.Endpoint{URLs: []string{broker.url}})
 		conn := <-broker.conns
 		time.AfterFunc(100*time.Millisecond, func() { conn.Close() })
 		if err := wait(t.Context(), c); err == nil || errors.Is(err, mqtt.ErrNoAnswer) {
@@ -123,7 +123,7 @@ func TestLoss(t *testing.T) {
 func TestHalfOpenConnectionIsLost(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	proxy := bridgetest.StartProxy(t, broker.Address)
-	c := dial(t, mqtt.Endpoint{URL: proxy.URL, KeepAlive: time.Second, Timeout: time.Second})
+	c := dial(t, mqtt.Endpoint{URLs: []string{proxy.URL}, KeepAlive: time.Second, Timeout: time.Second})
 	proxy.Pass(math.MaxInt)
 	select {
 	case <-c.Lost():
@@ -137,7 +137,7 @@ func TestHalfOpenConnectionIsLost(t *testing.T) {
 func TestWill(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	proxy := bridgetest.StartProxy(t, broker.Address)
-	watcher := dial(t, mqtt.Endpoint{URL: broker.URL})
+	watcher := dial(t, mqtt.Endpoint{URLs: []string{broker.URL}})
 	wills := make(chan string, 10)
 	if err := watcher.Subscribe(t.Context(), func(m mqtt.Message) { wills <- string(m.Payload) }, mqtt.Filter{Topic: "will", QoS: 1}); err != nil {
 		t.Fatal(err)
@@ -145,10 +145,10 @@ func TestWill(t *testing.T) {
 	will := func(text string) func() mqtt.Message {
 		return func() mqtt.Message { return mqtt.Message{Topic: "will", Payload: []byte(text), QoS: 1} }
 	}
-	dial(t, mqtt.Endpoint{URL: broker.URL, ClientID: "closed", Will: will("closed")}).Close()
+	dial(t, mqtt.Endpoint{URLs: []string{broker.URL}, ClientID: "closed", Will: will("closed")}).Close()
 	// A second client with the same id ends the first without a DISCONNECT.
-	lost := dial(t, mqtt.Endpoint{URL: proxy.URL, ClientID: "lost", Will: will("lost")})
-	dial(t, mqtt.Endpoint{URL: broker.URL, ClientID: "lost"})
+	lost := dial(t, mqtt.Endpoint{URLs: []string{proxy.URL}, ClientID: "lost", Will: will("lost")})
+	dial(t, mqtt.Endpoint{URLs: []string{broker.URL}, ClientID: "lost"})
 	select {
 	case got := <-wills:
 		if got != "lost" {
@@ -168,14 +168,14 @@ func TestLoginRefused(t *testing.T) {
 			a.ReturnCode = code
 			return a
 		})
-		if _, err := mqtt.Dial(t.Context(), mqtt.Endpoint{URL: broker.url}); err == nil || mqtt.LoginRefused(err) != want {
+		if _, err := mqtt.Dial(t.Context(), mqtt.Endpoint{URLs: []string{broker.url}}); err == nil || mqtt.LoginRefused(err) != want {
 			t.Errorf("code %d: %v", code, err)
 		}
 		if n := len(broker.conns); n != 1 {
 			t.Errorf("code %d: %d attempts", code, n)
 		}
 	}
-	if _, err := mqtt.Dial(t.Context(), mqtt.Endpoint{URL: "tcp://127.0.0.1:1"}); err == nil || mqtt.LoginRefused(err) || !errors.Is(err, syscall.ECONNREFUSED) || !strings.HasPrefix(err.Error(), "nothing listens there") {
+	if _, err := mqtt.Dial(t.Context(), mqtt.Endpoint{URLs: []string{"tcp://127.0.0.1:1"}}); err == nil || mqtt.LoginRefused(err) || !errors.Is(err, syscall.ECONNREFUSED) || !strings.HasPrefix(err.Error(), "nothing listens there") {
 		t.Errorf("nobody listens: %v", err)
 	}
 }
@@ -183,7 +183,7 @@ func TestLoginRefused(t *testing.T) {
 // Close waits for the library's goroutines.
 func TestCloseLeavesNoGoroutine(t *testing.T) {
 	broker := startFake(t, healthy)
-	c := dial(t, mqtt.Endpoint{URL: broker.url})
+	c := dial(t, mqtt.Endpoint{URLs: []string{broker.url}})
 	for what, wait := range waits {
 		if err := wait(t.Context(), c); err != nil {
 			t.Errorf("%s: %v", what, err)

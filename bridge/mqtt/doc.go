@@ -10,6 +10,9 @@
 // The package promises:
 //
 //   - Every wait ends with its context, with the connection, or after a limit.
+//   - Of several addresses none delays the others: each has a pause of its own, and one
+//     that accepts a connection and then says nothing is left soon. A host name with
+//     several addresses counts as several.
 //   - A connection that is lost stays lost. Nothing that was not acknowledged is ever
 //     sent again, so a caller decides what is still worth sending.
 //   - A subscription that the broker refuses is an error, a [RefusedError].
@@ -37,5 +40,5 @@
 //     too slow for a client that must know within seconds. [Conn.Ping] asks at once.
 //   - "network Error : " stands before each reason why there is no connection.
 //
-// In reading order: endpoint.go, conn.go, keep.go.
+// In reading order: endpoint.go, conn.go, keep.go, turns.go.
 package mqtt

@@ -11,7 +11,9 @@ import (
 // Endpoint says where and how to connect. The zero value of a duration stands for its
 // default.
 type Endpoint struct {
-	URL      string // tcp://host:1883, tls://host:8883, ws://host:80/mqtt or wss://host:443/mqtt
+	// URLs are one or more of tcp://host:1883, tls://host:8883, ws://host:80/mqtt and
+	// wss://host:443/mqtt: the nodes of one broker. Keep tries them in turn.
+	URLs     []string
 	ClientID string // a broker ends the older one of two connections with the same id
 	Username string
 	Password string
@@ -28,8 +30,9 @@ type Endpoint struct {
 	// AckTimeout limits the wait for the acknowledgement of a message or a
 	// subscription: default twice Timeout.
 	AckTimeout time.Duration
-	// MaxRetry limits the pause that Keep makes, which starts at 1 s and doubles after
-	// each connection: default 5 s.
+	// MaxRetry limits the pause that Keep makes between two connections to one address,
+	// which starts at 1 s and doubles after each: default 5 s, at most 2 s where there
+	// are several.
 	MaxRetry time.Duration
 }
 

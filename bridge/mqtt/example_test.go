@@ -13,7 +13,7 @@ import (
 func ExampleKeep() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	defer stop()
-	endpoint := mqtt.Endpoint{URL: "tcp://127.0.0.1:1883", ClientID: "volumes-printer", Username: "board", Password: "secret"}
+	endpoint := mqtt.Endpoint{URLs: []string{"tcp://127.0.0.1:1883"}, ClientID: "volumes-printer", Username: "board", Password: "secret"}
 	receive := func(m mqtt.Message) { fmt.Printf("%s %s\n", m.Topic, m.Payload) }
 	mqtt.Keep(ctx, endpoint, func(ctx context.Context, c *mqtt.Conn) error {
 		if err := c.Subscribe(ctx, receive, mqtt.Filter{Topic: "bayfill/hilltop/+/volumes", QoS: 1}); err != nil {
@@ -25,5 +25,5 @@ func ExampleKeep() {
 		case <-c.Lost():
 			return c.Err()
 		}
-	}, func(err error) { fmt.Fprintln(os.Stderr, err) })
+	}, func(err *mqtt.PlaceError) { fmt.Fprintln(os.Stderr, err) })
 }

@@ -20,7 +20,7 @@ import (
 func TestKeepStartsAfresh(t *testing.T) {
 	broker := startFake(t, silent)
 	var wills int
-	e := mqtt.Endpoint{URL: broker.url, ClientID: "kept", MaxRetry: 10 * time.Millisecond, Will: func() mqtt.Message {
+	e := mqtt.Endpoint{URLs: []string{broker.url}, ClientID: "kept", MaxRetry: 10 * time.Millisecond, Will: func() mqtt.Message {
 		wills++
 		return mqtt.Message{Topic: "will", Payload: fmt.Append(nil, wills)}
 	}}
@@ -46,7 +46,7 @@ func TestKeepStartsAfresh(t *testing.T) {
 		err := waits["publish"](ctx, c)
 		next[*packets.PublishPacket](broker)
 		return err
-	}, func(err error) { failures = append(failures, err) })
+	}, func(err *mqtt.PlaceError) { failures = append(failures, err) })
 	if uses != 3 || len(failures) != 2 || failures[0] == nil || failures[1] == nil {
 		t.Errorf("%d connections, failures %v", uses, failures)
 	}
@@ -59,7 +59,7 @@ func TestKeepPauses(t *testing.T) {
 		var pauses []time.Duration
 		last := time.Now()
 		// The library refuses this address without waiting for a network.
-		mqtt.Keep(ctx, mqtt.Endpoint{URL: "none://broker"}, nil, func(err error) {
+		mqtt.Keep(ctx, mqtt.Endpoint{URLs: []string{"none://broker"}}, nil, func(err *mqtt.PlaceError) {
 			pauses = append(pauses, time.Since(last).Round(time.Millisecond))
 			last = time.Now()
 			if len(pauses) == 6 {
@@ -91,8 +91,8 @@ func TestContextEndsKeep(t *testing.T) {
 		ctx, cancel := context.WithCancel(t.Context())
 		var ended sync.WaitGroup
 		ended.Go(func() {
-			mqtt.Keep(ctx, mqtt.Endpoint{URL: broker.url, Timeout: time.Second}, c.use, func(err error) {
-				if err != failed {
+			mqtt.Keep(ctx, mqtt.Endpoint{URLs: []string{broker.url}, Timeout: time.Second}, c.use, func(err *mqtt.PlaceError) {
+				if err.Err != failed {
 					t.Errorf("%s: %v", what, err)
 				}
 			})

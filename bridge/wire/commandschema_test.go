@@ -7,6 +7,8 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+
+	"bayfill/bridge/wire/schema"
 )
 
 var update = flag.Bool("update", false, "rewrite the published schema of the commands")
@@ -81,7 +83,7 @@ func commandsSchema() []byte {
 	}
 	defs[0].value = object{{"oneOf", all}}
 	text, err := json.Marshal(object{
-		{"$schema", "https://json-schema.org/draft/2020-12/schema"}, {"title", "commands"},
+		{"$schema", "https://json-schema.org/draft/2020-12/schema"}, {"$id", schema.Base + "commands.json"}, {"title", "commands"},
 		{"description", "What people send. QoS 1, never retained. The sender needs the right to command."}, {"type", "object"},
 		{"oneOf", []object{ref("command"), ref("signed")}}, {"$defs", defs}})
 	if err != nil {

@@ -32,6 +32,12 @@ type Volumes struct {
 	CaddyFreeL  Number `json:"caddy_free_l"`
 }
 
+// Idle reports whether no job is open. Then the message comes only when something has
+// changed; in a job also as a sign of life.
+func (m *Volumes) Idle() bool {
+	return m.Phase == "" || m.Phase == string(fillcalc.Closed) || m.Phase == string(fillcalc.Abandoned)
+}
+
 // VolumesOf computes the message from a state.
 func VolumesOf(s *fillcalc.State) Volumes {
 	v := s.Volumes()

@@ -164,11 +164,21 @@ func printFleet(out io.Writer, f *audit.Fleet, r words.Reader) {
 		fmt.Fprintln(out, "\nNo job ended then.")
 		return
 	}
-	printGroups(out, "cart", f.Carts)
+	if len(f.Shops) > 1 {
+		printGroups(out, "shop", append([]*audit.FleetGroup{f.All}, f.Shops...))
+	}
+	if len(f.Carts) <= maxCartRows {
+		printGroups(out, "cart", f.Carts)
+	} else {
+		printWrapped(out, fmt.Sprintf("\n%d carts are too many to list here: name a shop with --shop, or write all to a file with --html, --csv or --json.", len(f.Carts)), auditWidth)
+	}
 	printGroups(out, "fluid", f.Fluids)
 	printDrifts(out, f, r)
 	printSignals(out, f)
 }
+
+// maxCartRows is how many carts are listed one by one.
+const maxCartRows = 100
 
 func printGroups(out io.Writer, head string, groups []*audit.FleetGroup) {
 	const nameWidth = 22

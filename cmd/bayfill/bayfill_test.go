@@ -177,7 +177,7 @@ func TestSimByHand(t *testing.T) {
 func TestPlainLines(t *testing.T) {
 	var out bytes.Buffer
 	v := newView(&out, words.Plain, false)
-	v.intro(contact{prefix: "bayfill/hilltop/bay2/", broker: mqtt.Endpoint{URL: "tcp://127.0.0.1:65535", Username: "technician", Password: strings.Repeat("X", 26)}}, "/tmp/bayfill-demo", true)
+	v.intro(contact{prefix: "bayfill/hilltop/bay2/", broker: mqtt.Endpoint{URLs: []string{"tcp://127.0.0.1:65535"}, Username: "technician", Password: strings.Repeat("X", 26)}}, "/tmp/bayfill-demo", true)
 	var s shown
 	s.volumes.Phase, s.volumes.DrainedL, s.volumes.DrainedUL, s.volumes.AddedL, s.volumes.AddedUL = "draining", 12.3456, 0.1234, -0.0001, 0
 	s.volumes.RemainingL = -12.3456

@@ -41,7 +41,7 @@ func boardCommand() *cobra.Command {
 		},
 	}
 	f := cmd.Flags()
-	f.StringVar(&o.board.Broker, "broker", brokerDefault(), brokerHelp)
+	f.StringSliceVar(&o.board.Brokers, "broker", brokerDefault(), brokerHelp)
 	o.tls.add(f)
 	o.signing.add(f)
 	f.StringVar(&o.board.Username, "username", os.Getenv("BAYFILL_USERNAME"), usernameHelp)

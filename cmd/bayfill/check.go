@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -94,8 +95,8 @@ func describeCart(out io.Writer, c *config.Config, cart *config.Cart, nowNs int6
 
 func describeBroker(out io.Writer, b config.Broker) {
 	switch {
-	case b.URL != "":
-		fmt.Fprintf(out, "  publish to the broker %s\n", b.URL)
+	case len(b.External()) > 0:
+		fmt.Fprintf(out, "  publish to the broker %s\n", strings.Join(b.External(), " or "))
 		return
 	case len(b.Users) == 0:
 		fmt.Fprintf(out, "  run its own broker on %s: everybody on this machine may read, nobody may command (no users are configured)\n", b.Listen)

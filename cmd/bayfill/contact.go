@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"regexp"
+	"strings"
 
 	"github.com/spf13/pflag"
 
@@ -17,8 +18,9 @@ import (
 
 // contactFlags name the broker and the cart. The environment gives the defaults.
 type contactFlags struct {
-	broker, username, passwordFile, shop, cart string
-	tls                                        tlsFlags
+	brokers                            []string
+	username, passwordFile, shop, cart string
+	tls                                tlsFlags
 }
 
 // tlsFlags are the files for a TLS broker.
@@ -69,10 +71,12 @@ const (
 	passwordFileHelp = "flag.password-file"
 )
 
-func brokerDefault() string { return cmp.Or(os.Getenv("BAYFILL_BROKER"), "tcp://127.0.0.1:1883") }
+func brokerDefault() []string {
+	return strings.Split(cmp.Or(os.Getenv("BAYFILL_BROKER"), "tcp://127.0.0.1:1883"), ",")
+}
 
 func (c *contactFlags) add(f *pflag.FlagSet) {
-	f.StringVar(&c.broker, "broker", brokerDefault(), brokerHelp)
+	f.StringSliceVar(&c.brokers, "broker", brokerDefault(), brokerHelp)
 	c.tls.add(f)
 	f.StringVar(&c.username, "username", os.Getenv("BAYFILL_USERNAME"), usernameHelp)
 	f.StringVar(&c.passwordFile, "password-file", os.Getenv("BAYFILL_PASSWORD_FILE"), passwordFileHelp)
@@ -90,8 +94,10 @@ func (c *contactFlags) contact() (contact, error) {
 			return contact{}, configError{fmt.Errorf("--%s: %q is not the name of a %s: give it here or in %s", f.flag, f.value, f.flag, f.variable)}
 		}
 	}
-	if err := mqtt.CheckAddress(c.broker); err != nil {
-		return contact{}, configError{fmt.Errorf("--broker: %w: use --username and --password-file", err)}
+	for _, address := range c.brokers {
+		if err := mqtt.CheckAddress(address); err != nil {
+			return contact{}, configError{fmt.Errorf("--broker: %w: use --username and --password-file", err)}
+		}
 	}
 	password, err := config.Secret{File: c.passwordFile}.Read()
 	if err != nil {
@@ -101,6 +107,6 @@ func (c *contactFlags) contact() (contact, error) {
 	if err != nil {
 		return contact{}, err
 	}
-	broker := mqtt.Endpoint{URL: c.broker, Username: c.username, Password: password, TLS: trust}
+	broker := mqtt.Endpoint{URLs: c.brokers, Username: c.username, Password: password, TLS: trust}
 	return contact{broker: broker, prefix: "bayfill/" + c.shop + "/" + c.cart + "/"}, nil
 }

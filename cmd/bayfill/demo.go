@@ -131,7 +131,7 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 		return err
 	}
 	bridgeRuns.Go(func() { bridgeErr = b.Run(ctx) })
-	to.broker.URL = b.BrokerURL()
+	to.broker.URLs = []string{b.BrokerURL()}
 	if err := stage.begin(ctx, b); err != nil {
 		return err
 	}
@@ -235,7 +235,7 @@ func prepareFolder(dir, byDefault string) (string, error) {
 
 // page is a board with buttons for the demo's cart.
 func (c *contact) page(r words.Reader) board.Config {
-	return board.Config{Broker: c.broker.URL, Username: c.broker.Username, Password: c.broker.Password, Shop: demoShop, MayCommand: true, Reader: r}
+	return board.Config{Brokers: c.broker.URLs, Username: c.broker.Username, Password: c.broker.Password, Shop: demoShop, MayCommand: true, Reader: r}
 }
 
 // config writes the configuration of the bridge and the calibrations, and returns what the

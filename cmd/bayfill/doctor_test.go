@@ -152,12 +152,12 @@ func TestDoctorOnAHealthyWorkshop(t *testing.T) {
 	}
 
 	b, stop := p.run()
-	s, err := openStation(t.Context(), contact{broker: mqtt.Endpoint{URL: b.BrokerURL(), Username: demoUser, Password: "technician's"}, prefix: prefix})
+	s, err := openStation(t.Context(), contact{broker: mqtt.Endpoint{URLs: []string{b.BrokerURL()}, Username: demoUser, Password: "technician's"}, prefix: prefix})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer s.close()
-	bridgetest.Eventually(t, 10*time.Second, "readings", func() bool { return s.look().presence.Online && !s.look().readingAt.IsZero() })
+	bridgetest.Eventually(t, 10*time.Second, "readings", func() bool { return s.look().presence.Online && !s.look().volumesAt.IsZero() })
 	before := s.look().presence
 	status, says = p.examine(p.text)
 	p.wants(says, fmt.Sprintf("ok running: process %d runs cart bay2", os.Getpid()), "ok data folder: ", "ok journal of bay2: event ",
@@ -366,6 +366,7 @@ func TestDoctorOnAnExternalBroker(t *testing.T) {
 	conn := subscribeAll(t, mosquitto, "", "", func(m mqtt.Message) { mu.Lock(); heard = append(heard, m); mu.Unlock() })
 	_, says = p.examine(with("broker: {url: '" + mosquitto + "'}\n"))
 	p.wants(says, "ok rights on bayfill/hilltop/bay2/presence: may be written and read")
+	p.wants(says, "ok broker's memory: a subscription with a wildcard gets retained messages")
 	// It says only what is true, and nobody keeps it.
 	count := func() int { mu.Lock(); defer mu.Unlock(); return len(heard) }
 	bridgetest.Eventually(t, 10*time.Second, "its message", func() bool { return count() > 0 })
@@ -377,26 +378,26 @@ func TestDoctorOnAnExternalBroker(t *testing.T) {
 		}
 	}
 	mu.Unlock()
-	late, err := openStation(t.Context(), contact{broker: mqtt.Endpoint{URL: mosquitto}, prefix: prefix})
+	late, err := openStation(t.Context(), contact{broker: mqtt.Endpoint{URLs: []string{mosquitto}}, prefix: prefix})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer late.close()
-	publish(t, conn, prefix+"alerts", false, "end")
-	bridgetest.Eventually(t, 10*time.Second, "the end", func() bool { return !late.look().heardAt.IsZero() })
+	publish(t, conn, prefix+"volumes", false, "{}")
+	bridgetest.Eventually(t, 10*time.Second, "the end", func() bool { return !late.look().volumesAt.IsZero() })
 	if kept := late.look(); !kept.presenceAt.IsZero() {
 		t.Errorf("%+v is retained", kept.presence)
 	}
 	// While a bridge is online elsewhere it sends nothing.
 	since := time.Now().UTC().Format(time.RFC3339)
-	online, err := json.Marshal(wire.Presence{Online: true, Since: &since, Session: "a", Version: "1", Contract: 1})
+	online, err := json.Marshal(wire.Presence{Online: true, TS: since, EveryS: 10, Since: &since, Session: "a", Version: "1", Contract: 1})
 	if err != nil {
 		t.Fatal(err)
 	}
 	publish(t, conn, prefix+"presence", true, string(online))
 	bridgetest.Eventually(t, 10*time.Second, "the cart", func() bool { return count() == 3 })
-	_, says = p.examine(with("broker: {url: '" + mosquitto + "'}\n"))
-	p.wants(says, "look rights on bayfill/hilltop/bay2/presence: a cart of this name is online")
+	_, says = p.examine(with("broker: {urls: ['tcp://127.0.0.1:1', '" + mosquitto + "']}\n"))
+	p.wants(says, "wrong broker: tcp://127.0.0.1:1: ", "ok broker: "+mosquitto, "look rights on bayfill/hilltop/bay2/presence: a cart of this name is online")
 	// What it sent would have come before this.
 	publish(t, conn, prefix+"alerts", false, "end")
 	bridgetest.Eventually(t, 10*time.Second, "the end", func() bool {
@@ -407,6 +408,15 @@ func TestDoctorOnAnExternalBroker(t *testing.T) {
 	if n := count(); n != 4 {
 		t.Errorf("%d messages, want its one, the cart's and both ends", n)
 	}
+
+	// A cart whose network failed behind a broker that still says "online" is not.
+	old, err := json.Marshal(wire.Presence{Online: true, TS: "2026-11-25T09:00:00.000Z", EveryS: 1, Since: &since, Session: "a", Version: "1", Contract: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	publish(t, conn, prefix+"presence", true, string(old))
+	_, says = p.examine(with("broker: {url: '" + mosquitto + "'}\n"))
+	p.wants(says, "look rights on bayfill/hilltop/bay2/presence: the broker keeps a message that the cart is online, but it is silent", "ok rights on bayfill/hilltop/bay2/presence: may be written and read")
 
 	server := mqttd.New(&mqttd.Options{Logger: slog.New(slog.DiscardHandler)})
 	if err := server.AddHook(new(readers), nil); err != nil {

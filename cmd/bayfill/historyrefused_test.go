@@ -35,7 +35,7 @@ func TestHistoryRefused(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := j.SetSent(t.Context(), 1, refused); err != nil {
+		if err := j.SetSent(t.Context(), 1, false, refused); err != nil {
 			t.Fatal(err)
 		}
 		if err := j.Close(); err != nil {

@@ -178,5 +178,8 @@ func (o *jobOptions) whyNoAnswer(s shown) string {
 	case !s.presence.Online:
 		return cart + " is offline, is its bridge running?"
 	}
+	if !s.beats.Live(time.Now()) {
+		return "the broker says that " + cart + " is online, but nothing has come from it, so it is cut off: is its network, or its shop's own broker, down?"
+	}
 	return cart + " is online, may user " + strconv.Quote(o.username) + " command?"
 }

@@ -89,7 +89,7 @@ func openBay(t *testing.T, brokerURL string) *bay {
 		}
 	})
 	url := b.BrokerURL()
-	s, err := openStation(t.Context(), contact{broker: mqtt.Endpoint{URL: url, Username: demoUser, Password: password}, prefix: prefix})
+	s, err := openStation(t.Context(), contact{broker: mqtt.Endpoint{URLs: []string{url}, Username: demoUser, Password: password}, prefix: prefix})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -117,7 +117,7 @@ func setContact(t *testing.T, url, username, passwordFile string) {
 // calls on one goroutine.
 func subscribeAll(t *testing.T, url, username, password string, take func(mqtt.Message)) *mqtt.Conn {
 	t.Helper()
-	conn, err := mqtt.Dial(t.Context(), mqtt.Endpoint{URL: url, ClientID: "everything", Username: username, Password: password})
+	conn, err := mqtt.Dial(t.Context(), mqtt.Endpoint{URLs: []string{url}, ClientID: "everything", Username: username, Password: password})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -15,6 +15,7 @@ func (o *jobOptions) showCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:     "show",
 		Short:   "help.job_show",
+		Long:    "help.job_show_more",
 		Example: "  bayfill job show --units us",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -22,9 +23,6 @@ func (o *jobOptions) showCommand() *cobra.Command {
 		},
 	}
 }
-
-// readingWithin is how long a live cart may be silent, about three frames.
-const readingWithin = 500 * time.Millisecond
 
 func (o *jobOptions) show(ctx context.Context, out io.Writer) error {
 	ctx, cancel := context.WithTimeout(ctx, o.wait)
@@ -36,21 +34,18 @@ func (o *jobOptions) show(ctx context.Context, out io.Writer) error {
 	defer s.close()
 	// Retained leaves arrive in no fixed order.
 	now := s.look()
-	for !now.complete() {
+	for ctx.Err() == nil && !now.settled(time.Now()) {
 		select {
 		case <-ctx.Done():
-			return noAnswer{fmt.Errorf("no job was shown within %v: %s", o.wait, o.whyNoAnswer(now))}
 		case <-time.After(20 * time.Millisecond):
 		}
 		now = s.look()
 	}
-	// What the broker has kept is the state of now if the cart goes on reading.
-	for end := time.Now().Add(readingWithin); now.presence.Online && now.readingAt.IsZero() && time.Now().Before(end); {
-		time.Sleep(20 * time.Millisecond)
-		now = s.look()
+	if !now.complete() {
+		return noAnswer{fmt.Errorf("no job was shown within %v: %s", o.wait, o.whyNoAnswer(now))}
 	}
 	if o.json {
-		return json.NewEncoder(out).Encode(map[string]any{"presence": now.presence, "volumes": now.volumes,
+		return json.NewEncoder(out).Encode(map[string]any{"live": now.presence.Online && now.beats.Live(time.Now()), "presence": now.presence, "volumes": now.volumes,
 			"window": now.window, "job": now.job, "alerts": now.alerts})
 	}
 	r, err := o.reader(now.about.ShopUnits)

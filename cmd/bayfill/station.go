@@ -42,6 +42,7 @@ type contact struct {
 // shown is the newest message of each leaf and the state of the connection.
 type shown struct {
 	presence wire.Presence
+	beats    wire.Beats // of the presence, on this connection
 	volumes  wire.Volumes
 	window   wire.Window
 	job      wire.Job
@@ -49,7 +50,7 @@ type shown struct {
 	about    wire.About
 
 	// By this computer's clock; zero: never.
-	connectedAt, heardAt, readingAt, presenceAt, volumesAt, windowAt time.Time
+	connectedAt, presenceAt, volumesAt, windowAt time.Time
 	// kept: the volumes are a retained message, which may be old.
 	kept bool
 	// trouble is why there has been no connection since troubleAt; empty while there is one.
@@ -83,7 +84,7 @@ func openStation(ctx context.Context, c contact) (*station, error) {
 	select {
 	case err = <-s.first:
 	case <-ctx.Done():
-		err = fmt.Errorf("broker %s: %w", c.broker.URL, ctx.Err())
+		err = fmt.Errorf("broker %s: %w", strings.Join(c.broker.URLs, ", "), ctx.Err())
 	}
 	if err != nil {
 		s.close()
@@ -97,7 +98,7 @@ func (s *station) start() {
 	ctx, stop := context.WithCancel(context.Background())
 	s.stop = stop
 	s.running.Go(func() {
-		mqtt.Keep(ctx, s.broker, s.use, func(err error) { s.setConn(nil, fmt.Errorf("broker %s: %w", s.broker.URL, err)) })
+		mqtt.Keep(ctx, s.broker, s.use, func(err *mqtt.PlaceError) { s.failed(err) })
 	})
 }
 
@@ -108,9 +109,12 @@ func (s *station) close() {
 
 // use takes what comes over one connection, and offers it to commands, until it is lost.
 func (s *station) use(ctx context.Context, conn *mqtt.Conn) error {
+	s.mu.Lock()
+	s.seen.beats = wire.Beats{} // what an earlier connection brought is not live
+	s.mu.Unlock()
 	// State with QoS 1: of QoS 0 a broker drops what comes too fast, and the last
 	// leaf of a job would not come again.
-	filters := []mqtt.Filter{{Topic: s.prefix + "readings", QoS: 0}, {Topic: s.prefix + "replies/+", QoS: 1}}
+	filters := []mqtt.Filter{{Topic: s.prefix + "replies/+", QoS: 1}}
 	for _, leaf := range []string{"presence", "about", "volumes", "window", "job", "alerts"} {
 		filters = append(filters, mqtt.Filter{Topic: s.prefix + leaf, QoS: 1})
 	}
@@ -122,7 +126,7 @@ func (s *station) use(ctx context.Context, conn *mqtt.Conn) error {
 	if err != nil {
 		return err
 	}
-	s.setConn(conn, nil)
+	s.connected(conn)
 	select {
 	case <-ctx.Done():
 		return ctx.Err()
@@ -131,19 +135,30 @@ func (s *station) use(ctx context.Context, conn *mqtt.Conn) error {
 	}
 }
 
-// setConn notes the connection, or why there is none.
-func (s *station) setConn(conn *mqtt.Conn, err error) {
+// connected notes a connection that is ready.
+func (s *station) connected(conn *mqtt.Conn) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.conn = conn
-	if err == nil {
-		s.seen.trouble, s.seen.connectedAt = "", time.Now()
-	} else {
-		if s.seen.trouble == "" {
-			s.seen.troubleAt = time.Now()
-		}
-		s.seen.trouble = err.Error()
+	s.conn, s.seen.trouble, s.seen.connectedAt = conn, "", time.Now()
+	s.outcome(nil)
+}
+
+// failed notes why there is no connection. While there are other addresses to try, that
+// is not the outcome, unless the broker has refused the user.
+func (s *station) failed(why *mqtt.PlaceError) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.conn = nil; s.seen.trouble == "" {
+		s.seen.troubleAt = time.Now()
 	}
+	err := fmt.Errorf("broker %w", why)
+	if s.seen.trouble = err.Error(); why.Last || mqtt.LoginRefused(why) {
+		s.outcome(err)
+	}
+}
+
+// outcome tells who waits how the first attempt went.
+func (s *station) outcome(err error) {
 	select {
 	case s.first <- err:
 	default: // not the first, or nobody waits for it
@@ -163,12 +178,11 @@ func (s *station) receive(m mqtt.Message) {
 	default:
 	}
 	now := time.Now()
-	if !m.Retained {
-		s.seen.heardAt = now
-	}
 	switch leaf {
 	case "presence":
-		take(m.Payload, &s.seen.presence)
+		if p := take(m.Payload, &s.seen.presence); p != nil {
+			s.seen.beats.Take(p, m.Retained, now)
+		}
 		s.seen.presenceAt = now
 	case "about":
 		take(m.Payload, &s.seen.about)
@@ -182,8 +196,6 @@ func (s *station) receive(m mqtt.Message) {
 		take(m.Payload, &s.seen.job)
 	case "alerts":
 		take(m.Payload, &s.seen.alerts)
-	case "readings":
-		s.seen.readingAt = now
 	}
 	if id, ok := strings.CutPrefix(leaf, "replies/"); ok && s.replies[id] != nil {
 		var r wire.Reply
@@ -195,12 +207,15 @@ func (s *station) receive(m mqtt.Message) {
 }
 
 // take replaces the last message with a new one; it does not change the last one,
-// which somebody may still be reading. A message that cannot be parsed is ignored.
-func take[T any](payload []byte, into *T) {
+// which somebody may still be reading. A message that cannot be parsed is ignored, and
+// nil returned.
+func take[T any](payload []byte, into *T) *T {
 	var m T
-	if json.Unmarshal(payload, &m) == nil {
-		*into = m
+	if json.Unmarshal(payload, &m) != nil {
+		return nil
 	}
+	*into = m
+	return into
 }
 
 func (s *station) look() shown {

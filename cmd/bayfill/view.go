@@ -45,7 +45,7 @@ func newView(out io.Writer, r words.Reader, silent bool) *view {
 // intro says what is shown, and how to watch it with another client.
 func (v *view) intro(to contact, dir string, ownBroker bool) {
 	v.print(v.reader.Say(fillcalc.Text{Key: "demo.intro", Figures: figures{"reference_c": 20}}))
-	v.print("MQTT: " + to.broker.URL + "  " + to.prefix + "#")
+	v.print("MQTT: " + to.broker.URLs[0] + "  " + to.prefix + "#")
 	if ownBroker {
 		v.print("      " + to.broker.Username + "  " + passwordPath(dir))
 	}

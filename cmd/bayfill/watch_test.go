@@ -23,10 +23,21 @@ import (
 
 const came = `"say":"ask.came","figures":{"came_kg":0.45},"names":{"scale":"caddy","at":"2026-11-25T09:08:00Z"}`
 
+// beaten are the beats of a cart in a job whose presence came at some time.
+func beaten(at time.Time) (b wire.Beats) {
+	b.Take(&wire.Presence{Online: true, TS: at.UTC().Format(wire.TimeLayout), EveryS: wire.JobBeat.Seconds()}, false, at)
+	return b
+}
+
+// onlineFor is a presence that is to be repeated within some time.
+func onlineFor(every time.Duration) string {
+	return string(wire.Encode(wire.Presence{Online: true, TS: time.Now().UTC().Format(wire.TimeLayout), EveryS: every.Seconds()}))
+}
+
 // seenAt is a cart in mid-job, as its leaves say it.
 func seenAt(t *testing.T, now time.Time) shown {
 	t.Helper()
-	s := shown{connectedAt: now.Add(-time.Minute), heardAt: now, readingAt: now, presenceAt: now, volumesAt: now.Add(-2 * time.Second),
+	s := shown{connectedAt: now.Add(-time.Minute), beats: beaten(now), presenceAt: now, volumesAt: now.Add(-2 * time.Second),
 		windowAt: now.Add(-4 * time.Second)}
 	for text, into := range map[string]any{
 		`{"online":true}`: &s.presence,
@@ -155,10 +166,10 @@ func TestWatchReportsSilence(t *testing.T) {
 		says, values string
 	}{
 		{"all is well", func(s *shown) {}, "", "LIVE  2 s old"},
-		{"readings pause", func(s *shown) { s.heardAt = now.Add(-2900 * time.Millisecond); s.readingAt = s.heardAt }, "term.cart_silent for_s=2", "last known."},
-		{"a cart without readings", func(s *shown) { s.heardAt = now.Add(-9 * time.Second); s.readingAt = time.Time{} }, "", "LIVE  2 s old"},
-		{"… that falls silent", func(s *shown) { s.heardAt = now.Add(-12 * time.Second); s.readingAt = time.Time{} }, "term.cart_silent for_s=12", "last known."},
-		{"just connected again", func(s *shown) { s.heardAt = now.Add(-time.Minute); s.connectedAt = now }, "", "LIVE  2 s old"},
+		{"the next beat is late", func(s *shown) { s.beats = beaten(now.Add(-2900 * time.Millisecond)) }, "", "LIVE  2 s old"},
+		{"it is missing", func(s *shown) { s.beats = beaten(now.Add(-3100 * time.Millisecond)) }, "term.cart_silent for_s=3", "last known."},
+		{"just connected", func(s *shown) { s.beats, s.connectedAt = wire.Beats{}, now }, "term.cart_awaited", "last known."},
+		{"connected for long, and no beat", func(s *shown) { s.beats = wire.Beats{} }, "term.cart_silent for_s=60", "last known."},
 		{"offline", func(s *shown) { s.presence.Online = false }, "term.cart_lost", "last known."},
 		{"stopped", func(s *shown) { s.presence = wire.Presence{Why: "stopped"} }, "term.cart_stopped", "last known."},
 		{"no broker", func(s *shown) { s.trouble, s.troubleAt = "refused", now.Add(-4*time.Second) }, "term.no_broker for_s=4 refused", "last known."},
@@ -166,15 +177,10 @@ func TestWatchReportsSilence(t *testing.T) {
 		{"never a broker", func(s *shown) { s.trouble, s.troubleAt = connecting, now.Add(-2100*time.Millisecond) }, "term.no_broker for_s=2 connecting", "last known."},
 		{"no cart", func(s *shown) {
 			s.presenceAt = time.Time{}
-			s.heardAt, s.connectedAt = time.Time{}, now.Add(-2500*time.Millisecond)
+			s.beats, s.connectedAt = wire.Beats{}, now.Add(-2500*time.Millisecond)
 		}, "term.no_cart", "last known."},
-		{"kept by the broker", func(s *shown) {
-			s.kept, s.presence.Online, s.readingAt = true, true, time.Time{}
-			s.volumes.TS = "2026-11-25T09:08:00Z"
-		}, "", "LIVE as of 09:08"},
-		{"kept by the broker, stopped", func(s *shown) {
-			s.kept, s.presence.Online, s.presence.Why, s.readingAt = true, false, "stopped", time.Time{}
-		}, "term.cart_stopped", "last known, kept by the broker"},
+		{"kept by the broker", func(s *shown) { s.kept, s.volumes.TS = true, "2026-11-25T09:08:00Z" }, "", "LIVE  as of 09:08"},
+		{"kept by the broker, stopped", func(s *shown) { s.kept, s.presence.Online, s.presence.Why = true, false, "stopped" }, "term.cart_stopped", "last known, kept by the broker"},
 	} {
 		s := seenAt(t, now)
 		c.change(&s)
@@ -222,7 +228,6 @@ func TestWatchPage(t *testing.T) {
 	url := broker.URL
 	setContact(t, url, "", "")
 	cart := subscribeAll(t, url, "", "", func(mqtt.Message) {})
-	publish(t, cart, prefix+"presence", true, `{"online":true}`)
 	keyboard, screen, err := pty.Open()
 	if err != nil {
 		t.Fatal(err)
@@ -240,8 +245,8 @@ func TestWatchPage(t *testing.T) {
 	go func() { ended <- run(ctx, []string{"watch"}, strings.NewReader(""), screen, os.Stderr) }()
 	bridgetest.Eventually(t, 10*time.Second, "the page", func() bool {
 		publish(t, cart, prefix+"volumes", true, `{"phase":"ready"}`)
-		publish(t, cart, prefix+"readings", false, `{}`)
-		return strings.Contains(out.String(), "hilltop/bay2  LIVE  0 s old")
+		publish(t, cart, prefix+"presence", true, onlineFor(wire.JobBeat))
+		return strings.Contains(out.String(), "hilltop/bay2  LIVE ")
 	})
 	began := time.Now()
 	if err := broker.Cmd.Process.Signal(syscall.SIGSTOP); err != nil {

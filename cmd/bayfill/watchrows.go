@@ -63,7 +63,7 @@ func watchRows(s shown, r words.Reader, cart string, now time.Time, width int) [
 	case s.presenceAt.IsZero():
 		p.add(asIs, cart)
 	default:
-		p.add(asIs, cart+"  "+r.Word("term.live")+"  "+s.age(r, now))
+		p.add(asIs, strings.TrimRight(cart+"  "+r.Word("term.live")+"  "+s.age(r, now), " "))
 	}
 	if s.volumesAt.IsZero() {
 		p.gap()
@@ -230,14 +230,11 @@ func flow(r words.Reader, lMin float64) string {
 }
 
 const (
-	// maxStreamPause is the silence that is reported while readings arrive, several each
-	// second.
-	maxStreamPause = 2500 * time.Millisecond
-	// maxPause is the same without readings: the contract's ten seconds and a margin.
-	maxPause = 11 * time.Second
 	// connectTime is enough for a broker to answer and to send the cart's retained
 	// messages.
 	connectTime = 2 * time.Second
+	// firstBeat is enough for an idle cart to show that it lives.
+	firstBeat = wire.IdleBeat + time.Second
 )
 
 // silence says who is silent, and for how long; zero while all is well. Its key stays the
@@ -246,13 +243,9 @@ func (s *shown) silence(cart string, now time.Time) fillcalc.Text {
 	say := func(key string, since time.Time, why string) fillcalc.Text {
 		return fillcalc.Text{Key: key, Figures: map[string]float64{"for_s": math.Floor(now.Sub(since).Seconds())}, Names: map[string]string{"cart": cart, "reason": why}}
 	}
-	heard := s.heardAt
-	if s.connectedAt.After(heard) {
+	heard := s.beats.At()
+	if heard.IsZero() {
 		heard = s.connectedAt
-	}
-	pause := maxPause
-	if heard.Sub(s.readingAt) < time.Second {
-		pause = maxStreamPause
 	}
 	switch {
 	case s.trouble == connecting && now.Sub(s.troubleAt) <= connectTime:
@@ -267,18 +260,27 @@ func (s *shown) silence(cart string, now time.Time) fillcalc.Text {
 		return say("term.cart_lost", heard, "")
 	case !s.presence.Online:
 		return say("term.cart_stopped", heard, s.presence.Why)
-	case now.Sub(heard) > pause:
-		return say("term.cart_silent", heard, "")
+	case s.beats.Live(now):
+		return fillcalc.Text{}
+	case s.beats.At().IsZero() && now.Sub(heard) <= firstBeat:
+		return say("term.cart_awaited", heard, "")
 	}
-	return fillcalc.Text{}
+	return say("term.cart_silent", heard, "")
+}
+
+// settled reports whether the cart has shown that it lives, or cannot.
+func (s *shown) settled(now time.Time) bool {
+	return s.complete() && (!s.presence.Online || s.beats.Live(now) || now.Sub(s.connectedAt) > firstBeat)
 }
 
 // age says how old the volumes are by this computer's clock.
 func (s *shown) age(r words.Reader, now time.Time) string {
-	switch kept := s.kept && s.readingAt.IsZero(); {
-	case kept && s.presence.Online:
+	switch {
+	case s.volumes.Idle() && s.beats.Live(now): // then only what changes is sent
+		return ""
+	case s.kept && s.beats.Live(now):
 		return r.Say(fillcalc.Text{Key: "term.as_of", Names: map[string]string{"at": s.volumes.TS}})
-	case kept:
+	case s.kept:
 		return r.Word("term.kept")
 	}
 	return r.Say(fillcalc.Text{Key: "term.age", Figures: map[string]float64{"age_s": math.Floor(now.Sub(s.volumesAt).Seconds())}})

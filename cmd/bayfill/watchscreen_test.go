@@ -187,7 +187,7 @@ func TestWatchFits(t *testing.T) {
 		for _, system := range units.Systems {
 			r := words.Reader{Language: l.Language, Units: system, Zone: time.UTC}
 			for _, w := range watchedPhases() {
-				s := shown{connectedAt: now, heardAt: now, presenceAt: now, volumesAt: now, windowAt: now, volumes: w.volumes, window: w.window, job: w.job, alerts: w.alerts}
+				s := shown{connectedAt: now, beats: beaten(now), presenceAt: now, volumesAt: now, windowAt: now, volumes: w.volumes, window: w.window, job: w.job, alerts: w.alerts}
 				s.presence.Online = true
 				page := textOf(cutRows(watchRows(s, r, "hilltop/bay2", now, screenWidth), r, screenHeight))
 				for _, want := range append(essentials(&w, r), beginning(w.job.Flow.Next[0].For(r))) {
@@ -222,7 +222,7 @@ func TestWatchScreens(t *testing.T) {
 			all := ""
 			for _, w := range watchedPhases() {
 				bridgetest.Eventually(t, 10*time.Second, w.name, func() bool {
-					publish(t, cart, prefix+"presence", true, `{"online":true}`)
+					publish(t, cart, prefix+"presence", true, onlineFor(time.Hour))
 					for leaf, m := range map[string]any{"window": w.window, "job": w.job, "alerts": w.alerts, "volumes": w.volumes} {
 						publish(t, cart, prefix+leaf, false, string(wire.Encode(m)))
 					}

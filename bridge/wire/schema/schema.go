@@ -9,6 +9,10 @@ import (
 	"strings"
 )
 
+// Base is what the $id of each schema begins with: a name, with the version of the
+// contract, under which a program may keep them. Nothing is served there.
+const Base = "https://bayfill.example/contract/1/"
+
 //go:embed *.json asyncapi.yaml
 var files embed.FS
 

@@ -15,7 +15,6 @@ import (
 
 // compiled returns the schemas by leaf.
 var compiled = sync.OnceValues(func() (map[string]*jsonschema.Schema, error) {
-	const base = "contract:///" // the files have no URL of their own
 	c := jsonschema.NewCompiler()
 	c.DefaultDraft(jsonschema.Draft2020)
 	c.AssertFormat()
@@ -28,13 +27,13 @@ var compiled = sync.OnceValues(func() (map[string]*jsonschema.Schema, error) {
 		if err != nil {
 			return nil, fmt.Errorf("%s.json: %w", leaf, err)
 		}
-		if err := c.AddResource(base+leaf+".json", doc); err != nil {
+		if err := c.AddResource(schema.Base+leaf+".json", doc); err != nil {
 			return nil, err
 		}
 	}
 	schemas := map[string]*jsonschema.Schema{}
 	for _, leaf := range schema.Names() {
-		s, err := c.Compile(base + leaf + ".json")
+		s, err := c.Compile(schema.Base + leaf + ".json")
 		if err != nil {
 			return nil, err
 		}
