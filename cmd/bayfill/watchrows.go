@@ -278,7 +278,7 @@ func (s *shown) age(r words.Reader, now time.Time) string {
 	switch {
 	case s.volumes.Idle() && s.beats.Live(now): // then only what changes is sent
 		return ""
-	case s.kept && s.beats.Live(now):
+	case s.kept && s.presence.Online && s.beats.Live(now):
 		return r.Say(fillcalc.Text{Key: "term.as_of", Names: map[string]string{"at": s.volumes.TS}})
 	case s.kept:
 		return r.Word("term.kept")
