@@ -71,8 +71,8 @@ func (f *Fitted) Judge(nowNs int64) Reason {
 		return Reason{Failed, Text{"verdict.calibrated_after", nil, n}}
 	case !passed:
 		return Reason{Failed, Text{"verdict.calibration_failed", nil, n}}
-	case overdue:
-		return Reason{Failed, Text{"verdict.calibration_overdue", nil, n}}
+	case overdue: // nothing shows that it has become wrong
+		return Reason{NotVerified, Text{"verdict.calibration_overdue", nil, n}}
 	}
 	return Reason{Passed, Text{"verdict.calibrated", nil, n}}
 }

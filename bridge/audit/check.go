@@ -152,13 +152,22 @@ func (r *Report) checkPlace(rec *Record) {
 	}
 }
 
+// program returns the build that made the closing record, as the record says.
+func (r *Record) program() string {
+	if r.Summary == nil {
+		return ""
+	}
+	program, _ := r.Summary.Fields[points.ProgramField].(string)
+	return program
+}
+
 // checkRecord compares the closing record with the one that comes out again.
 func (r *Report) checkRecord(rec *Record, s *fillcalc.State, chain points.Chain, broken *chainBreak) {
 	if rec.Summary == nil || len(r.events) == 0 || broken != nil && !broken.atEnd ||
 		slices.ContainsFunc(r.Findings, func(f Finding) bool { return explains[f.Kind] || f.Kind == NoOpening }) {
 		return // what is missing or altered before explains what differs
 	}
-	d := compare(rec.Summary.Fields, points.Summary(s, chain, nil), points.ChainField, points.KeyField, points.SignatureField)
+	d := compare(rec.Summary.Fields, points.Summary(s, chain, rec.program(), nil), points.ChainField, points.KeyField, points.SignatureField)
 	switch {
 	case d == nil:
 	case broken != nil:

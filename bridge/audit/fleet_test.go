@@ -338,7 +338,7 @@ func TestFleetOfSummaries(t *testing.T) {
 		{Load: fillcalc.CaddyLoad, Calibration: &fillcalc.ScaleCalibration{AtNs: 5e9, Slope: 1.0001}},
 		{Load: fillcalc.SupplyLoad, Calibration: &fillcalc.ScaleCalibration{AtNs: 6e9, Slope: 0.9998}},
 	}
-	summary := points.Summary(&state, points.Chain{}, nil)
+	summary := points.Summary(&state, points.Chain{}, "test", nil)
 	fields, err := points.ParseFields(summary.Fields)
 	if err != nil {
 		t.Fatal(err)

@@ -22,6 +22,7 @@ type SheetData struct {
 	ReferenceC number  `json:"reference_c"`
 	CheckC     number  `json:"check_c"` // the middle of the check window
 	Fold       int     `json:"fold"`
+	Program    string  `json:"program"`         // that made the closing record; empty: unknown
 	Clock      string  `json:"clock,omitempty"` // what is wrong with the times, in words
 	Events     int     `json:"events"`
 	Published  int     `json:"published"`

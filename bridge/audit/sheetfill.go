@@ -22,7 +22,7 @@ func NewSheetData(rec *Record, rep *Report, toleranceL float64, r words.Reader) 
 	d := &SheetData{
 		Shop: rec.Shop, Cart: rec.Cart, Job: rec.Job, Vehicle: j.Spec.Vehicle, From: rec.From,
 		Phase: string(j.Phase), Why: j.Why, Opened: instant(j.OpenedNs),
-		ReferenceC: number(j.ReferenceC), CheckC: number((j.Spec.LowC + j.Spec.HighC) / 2), Fold: fillcalc.FoldVersion,
+		ReferenceC: number(j.ReferenceC), CheckC: number((j.Spec.LowC + j.Spec.HighC) / 2), Fold: fillcalc.FoldVersion, Program: rec.program(),
 		Clock: clockText(s.Clock, r), Events: rep.Events, Published: rep.Published, SameName: rep.SameName, Signature: rep.Signature, Names: rep.Names,
 		Verdict: Judge(rep, toleranceL, r), ServiceData: newSheetServiceData(j),
 		Levels: []SheetRecord{}, Service: []SheetRecord{}, Gears: []SheetGear{}, Entries: []SheetEntry{}, Changes: []SheetChange{}, Clears: []SheetClear{},

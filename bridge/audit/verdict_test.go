@@ -182,7 +182,7 @@ func (p *played) keepWith(change func(points.Fields)) *Record {
 		}
 	}
 	if !s.Job.Phase.Open() {
-		rec.Summary = &points.Point{Measurement: "bayfill_job", AtNs: s.NowNs, Fields: fields(points.Summary(&s, chain, testKey).Fields)}
+		rec.Summary = &points.Point{Measurement: "bayfill_job", AtNs: s.NowNs, Fields: fields(points.Summary(&s, chain, "test", testKey).Fields)}
 		change(rec.Summary.Fields)
 		head := chain.Head.LinkPublished(points.JobMeasurement, s.Seq, rec.Summary.Fields)
 		rec.Summary.Fields[points.ChainField], rec.Summary.Fields[points.SignatureField] = head.String(), recordkey.Sign(testKey, head)
@@ -365,7 +365,7 @@ func TestVerdict(t *testing.T) {
 			return with(func(setup *fillcalc.Setup, _ *fillcalc.JobSpec) {
 				setup.Probe.Calibration.DueNs = playedAt.Add(time.Minute).UnixNano() // in the middle of the job
 			})
-		}, nil, fillcalc.Failed, "calibrations failed", "fluid-probe (fluid): calibrated 2026-05-03, and the next was overdue"},
+		}, nil, fillcalc.NotVerified, "calibrations not_verified", "fluid-probe (fluid): calibrated 2026-05-03, and the next was overdue"},
 		{"calibrated after", func() *played {
 			return with(func(setup *fillcalc.Setup, _ *fillcalc.JobSpec) {
 				setup.Scales[0].Calibration.AtNs = playedAt.AddDate(0, 0, 1).UnixNano()

@@ -55,6 +55,7 @@ type Cart struct {
 	backlog    backlog
 	retention  retention
 	published  published
+	record     wire.Record // of the newest job that has ended
 	readings   rawReadings
 	identities names.Hider
 	recordKey  ed25519.PrivateKey
@@ -87,6 +88,7 @@ func (c *Cart) Run(ctx context.Context) error {
 	c.handleShop(c.readServiceData())
 	c.link.set(wire.AlertsLeaf, wire.Encode(c.alertsMessage()))
 	c.publishAll()
+	c.publishRecord()
 
 	// Saving is done after readings; the timer fires only when they pause. A process
 	// that wakes rarely uses little of a small computer.

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"time"
 
+	"bayfill/bridge/build"
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/names"
@@ -176,7 +177,7 @@ func (c *Cart) commit(ctx context.Context, in *fillcalc.Input, names []names.Nam
 	batch.LinkChain(b.chain)
 	ended := c.state.Job.Phase.Open() && !next.Job.Phase.Open()
 	if ended {
-		batch.Note(points.Summary(&next, batch.Chain, c.recordKey))
+		batch.Note(points.Summary(&next, batch.Chain, build.Current().String(), c.recordKey))
 	}
 	if ended || b.gap.open {
 		batch.Snapshot = &next

@@ -3,6 +3,7 @@ package cart
 import (
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -14,7 +15,7 @@ import (
 )
 
 // Each closing record is in the second place soon after the job has ended; while that place
-// is away an alert says so, and nothing is lost.
+// is away an alert says so, and nothing is lost. The leaf record has the newest.
 func TestClosingRecordsAreCopied(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		config := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines)
@@ -51,6 +52,13 @@ func TestClosingRecordsAreCopied(t *testing.T) {
 		want(1, false)
 		job()
 		want(2, false)
+		text, err := os.ReadFile(closing.CopyPath(config.Records.Also, "cart"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if record := newest[wire.Record](l, wire.RecordLeaf); record.Line == "" || !strings.HasSuffix(string(text), record.Line+"\n") || !strings.Contains(record.Line, record.Job) {
+			t.Errorf("the leaf has %+v, the copies are\n%s", record, text)
+		}
 		time.Sleep(time.Second)
 	})
 }

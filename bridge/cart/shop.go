@@ -83,7 +83,19 @@ func (c *Cart) addClosings(ctx context.Context) {
 	for i := range list {
 		c.shop.Add(closing.Of(c.shopName, c.config.Name, &list[i]))
 	}
+	if n := len(list); n > 0 {
+		c.record = c.recordOf(&list[n-1])
+	}
 }
+
+// recordOf is the message of the leaf record.
+func (c *Cart) recordOf(p *points.Point) wire.Record {
+	job, _ := p.Fields["job"].(string)
+	return wire.Record{Job: job, Line: p.Line(c.shopName, c.config.Name)}
+}
+
+// publishRecord publishes the newest closing record.
+func (c *Cart) publishRecord() { c.link.set(wire.RecordLeaf, wire.Encode(c.record)) }
 
 // addClosing gives the shop the closing record of the job that has just ended.
 func (c *Cart) addClosing(p *points.Published) {
@@ -91,7 +103,10 @@ func (c *Cart) addClosing(p *points.Published) {
 	if err != nil {
 		panic("cart: closing record cannot be read back: " + err.Error()) // package points wrote it
 	}
-	c.shop.Add(closing.Of(c.shopName, c.config.Name, &points.Point{Measurement: p.Measurement, AtNs: c.state.NowNs, Fields: fields}))
+	record := &points.Point{Measurement: p.Measurement, AtNs: c.state.NowNs, Fields: fields}
+	c.shop.Add(closing.Of(c.shopName, c.config.Name, record))
+	c.record = c.recordOf(record)
+	c.publishRecord()
 	c.watchStock()
 	select {
 	case c.ended <- struct{}{}:

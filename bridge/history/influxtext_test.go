@@ -30,7 +30,7 @@ func TestTextsComeBackFromInflux(t *testing.T) {
 			t.Fatal(err)
 		}
 		s := fillcalc.State{Seq: e.Seq, Job: fillcalc.Job{Spec: fillcalc.JobSpec{ID: "j", Vehicle: text}}}
-		lines = append(lines, line, points.Assemble(points.JobMeasurement, "test", "cart", "", points.Summary(&s, points.Chain{}, nil).Fields, e.AtNs))
+		lines = append(lines, line, points.Assemble(points.JobMeasurement, "test", "cart", "", points.Summary(&s, points.Chain{}, "test", nil).Fields, e.AtNs))
 	}
 	if refused, err := h.Send(t.Context(), lines); err != nil || len(refused) != 0 {
 		t.Fatalf("%v, refused %v", err, refused)

@@ -129,7 +129,7 @@ func foldAgain(t *testing.T, recorded []points.Point) (record, figures []points.
 		figures = append(figures, points.Point{Measurement: figuresMeasurement, AtNs: e.AtNs, Fields: f})
 	}
 	batch.LinkChain(points.Chain{})
-	return withPublished(t, events, append(batch.Published, points.Summary(&s, batch.Chain, foldKey))), figures
+	return withPublished(t, events, append(batch.Published, points.Summary(&s, batch.Chain, "test", foldKey))), figures
 }
 
 // withPublished returns events with what was published after each.

@@ -188,14 +188,19 @@ func Window(s *fillcalc.State) Published {
 	return OfWindow(&m, s.Seq)
 }
 
-// Summary returns the closing record of a job, signed with a key unless that is nil. Its
+// ProgramField is the field of a closing record that names the build that made it.
+const ProgramField = "program"
+
+// Summary returns the closing record of a job, signed with a key unless that is nil; program
+// is the build that makes it. Its
 // chain reaches from the head before the job's opening over what was published after its
 // last event to the record itself. The other fields are for comparing jobs of a fleet.
-func Summary(s *fillcalc.State, chain Chain, key ed25519.PrivateKey) Published {
+func Summary(s *fillcalc.State, chain Chain, program string, key ed25519.PrivateKey) Published {
 	j := &s.Job
 	v := s.Volumes()
 	var f fields
 	f.int("fold", fillcalc.FoldVersion)
+	f.text(ProgramField, program)
 	f.text("job", j.Spec.ID)
 	f.text("vehicle", j.Spec.Vehicle)
 	f.text("phase", string(j.Phase))

@@ -116,7 +116,7 @@ func TestChecksInTheClosingRecord(t *testing.T) {
 	}
 	s := fillcalc.State{}
 	s.Job.Phase = fillcalc.Closed
-	if p := Summary(&s, Chain{}, nil); strings.Contains(p.Fields, "check_") {
+	if p := Summary(&s, Chain{}, "test", nil); strings.Contains(p.Fields, "check_") {
 		t.Errorf("a job without checks: %s", p.Fields)
 	}
 
@@ -126,7 +126,7 @@ func TestChecksInTheClosingRecord(t *testing.T) {
 	s.Job.Spec = fillcalc.JobSpec{BottleL: 1, Fresh: fillcalc.Fluid{Model: fillcalc.Oil1980, DensityKgM3: 843, AtC: 20}}
 	s.Job.FreshKgM3, s.Job.FreshFactor, s.Job.EmptyKg = 843, 1, 0.064
 	s.Job.Changes = []fillcalc.Change{{ID: 1, Sensor: "supply", Cause: fillcalc.Sudden, Kg: -0.9, As: fillcalc.AsBottle}}
-	fields, err := ParseFields(Summary(&s, Chain{}, nil).Fields)
+	fields, err := ParseFields(Summary(&s, Chain{}, "test", nil).Fields)
 	if err != nil {
 		t.Fatal(err)
 	}

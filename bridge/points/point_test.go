@@ -99,7 +99,7 @@ func FuzzPointEvent(f *testing.F) {
 		s := fillcalc.Apply(fillcalc.State{}, e)
 		Volumes(&s)
 		Window(&s)
-		Summary(&s, Chain{}, nil)
+		Summary(&s, Chain{}, "test", nil)
 	})
 }
 

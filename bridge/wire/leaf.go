@@ -12,6 +12,7 @@ const (
 	PresenceLeaf Leaf = "presence"
 	AboutLeaf    Leaf = "about"
 	ChoicesLeaf  Leaf = "choices"
+	RecordLeaf   Leaf = "record"
 	VolumesLeaf  Leaf = "volumes"
 	WindowLeaf   Leaf = "window"
 	JobLeaf      Leaf = "job"
@@ -23,7 +24,7 @@ const (
 
 // StateLeaves are the retained leaves, in the order in which they are sent after a
 // connect.
-var StateLeaves = []Leaf{PresenceLeaf, AboutLeaf, ChoicesLeaf, JobLeaf, VolumesLeaf, WindowLeaf, AlertsLeaf}
+var StateLeaves = []Leaf{PresenceLeaf, AboutLeaf, ChoicesLeaf, JobLeaf, VolumesLeaf, WindowLeaf, AlertsLeaf, RecordLeaf}
 
 // ContractVersion is the version of the topics and messages.
 const ContractVersion = 1

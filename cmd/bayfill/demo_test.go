@@ -78,7 +78,7 @@ func TestDemo(t *testing.T) {
 func TestDemoMeetsTheTruth(t *testing.T) {
 	bridgetest.Slow(t)
 	dir := t.TempDir()
-	status, out, errors := program(t.Context(), "demo", "--json", "--seed", "2", "--with", "uncalibrated", "--dir", dir)
+	status, out, errors := program(t.Context(), "demo", "--json", "--seed", "2", "--with", "overdue", "--dir", dir)
 	if status != 0 {
 		t.Fatalf("status %d: %s", status, errors)
 	}

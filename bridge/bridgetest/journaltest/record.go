@@ -56,7 +56,7 @@ func (r *recorder) do(in fillcalc.Input, atNs int64) {
 	r.batch.Answers = []journal.Answer{{ID: in.ID, AtNs: r.state.NowNs, Command: sha256.Sum256(nil), Reply: []byte("{}")}}
 	r.batch.LinkChain(r.chain)
 	if open && !r.state.Job.Phase.Open() {
-		r.batch.Published = append(r.batch.Published, points.Summary(&r.state, r.batch.Chain, r.recordKey))
+		r.batch.Published = append(r.batch.Published, points.Summary(&r.state, r.batch.Chain, "test", r.recordKey))
 		r.batch.Snapshot = &r.state
 	}
 	r.append()
