@@ -18,7 +18,6 @@ import (
 	"bayfill/bridge/history"
 	"bayfill/bridge/mqtt"
 	"bayfill/fillcalc"
-	"bayfill/sensors"
 )
 
 // Options is what a run needs besides the configuration.
@@ -40,7 +39,6 @@ type Options struct {
 // Bridge is the running program.
 type Bridge struct {
 	config  *config.Config
-	serial  bool           // the sensors use serial ports
 	broker  *broker.Broker // nil with an external one
 	history *history.Client
 	// monitor is nil unless configured; it serves registry.
@@ -62,7 +60,7 @@ func New(ctx context.Context, config *config.Config, o Options) (b *Bridge, err 
 	if o.Speed == 0 {
 		o.Speed = 1
 	}
-	b = &Bridge{config: config, serial: o.Open == nil, registry: newRegistry(), manager: o.Manager, log: o.Log}
+	b = &Bridge{config: config, registry: newRegistry(), manager: o.Manager, log: o.Log}
 	opened := b // an error return sets b to nil
 	defer func() {
 		if err != nil {
@@ -148,11 +146,6 @@ func (b *Bridge) addCart(ctx context.Context, config *config.Cart, fluids map[st
 // Run runs the carts and everything around them until ctx ends, and returns when all of
 // it has ended and is closed.
 func (b *Bridge) Run(ctx context.Context) error {
-	if b.serial {
-		if err := sensors.LimitDescriptors(); err != nil {
-			return err
-		}
-	}
 	// The carts stop first, since they publish to their end; then the links say goodbye;
 	// the broker stops last.
 	linkCtx, stopLinks := context.WithCancel(context.WithoutCancel(ctx))

@@ -29,10 +29,8 @@
 //
 // A port is any io.ReadWriteCloser whose Read returns 0, nil after a short time
 // without a byte, so serial ports, pseudo-terminals and pipes in memory are
-// handled alike. [OpenSerial] locks the device against other programs. The serial
-// library waits with select(2) and panics on a descriptor of 1024 or more:
-// [LimitDescriptors] turns that into an ordinary error of the open that is one too
-// many. An open port takes four descriptors.
+// handled alike. [OpenSerial] locks the device against other programs. An open port
+// takes one descriptor and no thread: the runtime's poller waits for its bytes.
 //
 // # Reading order
 //

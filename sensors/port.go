@@ -18,62 +18,74 @@ import (
 // quiet is how long a Read waits for bytes where an answer is expected.
 const quiet = 100 * time.Millisecond
 
-// selectLimit is the first descriptor too large for the select(2) of the serial
-// library, which panics on it.
-const selectLimit = 1024
-
-// LimitDescriptors limits the open files of the process to the number that the
-// serial library can handle: beyond 1024 it panics. At the limit, opening a file
-// is an ordinary error. Call it before the first port is opened.
-func LimitDescriptors() error {
-	var limit unix.Rlimit
-	if err := unix.Getrlimit(unix.RLIMIT_NOFILE, &limit); err != nil {
-		return fmt.Errorf("limit the open files: %w", err)
-	}
-	if limit.Cur > selectLimit {
-		limit.Cur = selectLimit
-		if err := unix.Setrlimit(unix.RLIMIT_NOFILE, &limit); err != nil {
-			return fmt.Errorf("limit the open files: %w", err)
-		}
-	}
-	return nil
-}
-
-// serialPort is an open port with the descriptor that holds its lock.
+// serialPort is an open port. It has one descriptor, which holds the lock, and reads by
+// the runtime's poller. The serial library only sets the line: its own reads call
+// select(2), which cannot handle a descriptor above 1023 and needs a thread and four
+// descriptors for each port.
 type serialPort struct {
-	serial.Port
-	lock *os.File
+	file *os.File
+	wait time.Duration
 }
 
-func (p *serialPort) Close() error {
-	return errors.Join(p.Port.Close(), p.lock.Close())
+// Read waits for bytes, at most for wait.
+func (p *serialPort) Read(b []byte) (int, error) {
+	if err := p.file.SetReadDeadline(time.Now().Add(p.wait)); err != nil {
+		return 0, err
+	}
+	n, err := p.file.Read(b)
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		return n, nil
+	}
+	return n, err
+}
+
+func (p *serialPort) Write(b []byte) (int, error) { return p.file.Write(b) }
+
+func (p *serialPort) Close() error { return p.file.Close() }
+
+// control runs a system call on the descriptor. Not with File.Fd, which would make its
+// reads block.
+func (p *serialPort) control(call func(fd int) error) error {
+	raw, err := p.file.SyscallConn()
+	if err != nil {
+		return err
+	}
+	var failed error
+	err = raw.Control(func(fd uintptr) { failed = call(int(fd)) })
+	return errors.Join(err, failed)
 }
 
 // OpenSerial opens and locks the serial device at path. Its Read returns 0, nil
 // when no byte arrives within wait. The text of an error says what is wrong with
 // the port and what to do; the error of the system is wrapped.
 func OpenSerial(path string, line LineSettings, wait time.Duration) (io.ReadWriteCloser, error) {
-	// A descriptor of our own holds the advisory lock that other programs check; the
-	// exclusive mode that the library sets does not keep root out.
-	lock, err := os.OpenFile(path, unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
+	file, err := os.OpenFile(path, unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
 	if err != nil {
 		return nil, explainOpen(path, err)
 	}
-	if err := unix.Flock(int(lock.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
-		lock.Close()
-		return nil, explainOpen(path, unix.EBUSY)
+	p := &serialPort{file, wait}
+	if err := p.setUp(path, line); err != nil {
+		p.Close()
+		return nil, explainOpen(path, err)
 	}
-	port, err := serial.Open(path, line.mode())
+	return p, nil
+}
+
+// setUp locks the port and sets its line. Two locks, because other programs check either:
+// the advisory one, and exclusive mode, which does not keep root out.
+func (p *serialPort) setUp(path string, line LineSettings) error {
+	if p.control(func(fd int) error { return unix.Flock(fd, unix.LOCK_EX|unix.LOCK_NB) }) != nil {
+		return unix.EBUSY
+	}
+	set, err := serial.Open(path, line.mode())
 	if err != nil {
-		lock.Close()
-		return nil, explainOpen(path, err)
+		return err
 	}
-	if err := port.SetReadTimeout(wait); err != nil {
-		port.Close()
-		lock.Close()
-		return nil, explainOpen(path, err)
+	// The settings stay as long as one descriptor is open.
+	if err := set.Close(); err != nil {
+		return err
 	}
-	return &serialPort{port, lock}, nil
+	return p.control(func(fd int) error { return unix.IoctlSetInt(fd, unix.TIOCEXCL, 0) })
 }
 
 // explainOpen turns the error of an attempt to open a port into one that carries

@@ -22,8 +22,7 @@ func Open(c config.History, carts int) (*Client, error) {
 	if err != nil {
 		return nil, fmt.Errorf("history.token: %w", err)
 	}
-	// Few connections are enough, and each counts against the serial library's limit on
-	// descriptors.
+	// Few connections are enough.
 	httpClient := &http.Client{Timeout: 20 * time.Second, Transport: &http.Transport{
 		Proxy: http.ProxyFromEnvironment, MaxConnsPerHost: min(carts, 8), MaxIdleConnsPerHost: min(carts, 8), IdleConnTimeout: 90 * time.Second,
 	}}
