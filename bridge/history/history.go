@@ -51,7 +51,10 @@ func (h *Client) Send(ctx context.Context, lines []string) (refused []journal.Re
 	if len(lines) == 0 {
 		return nil, nil
 	}
-	err = h.post(ctx, lines)
+	shared, err := h.together(ctx, lines)
+	if shared && (blamesData(err) || tooLarge(err)) {
+		err = h.post(ctx, lines) // whose lines it was
+	}
 	if err == nil {
 		return nil, nil
 	}
@@ -181,6 +184,9 @@ const (
 	// catchUpPause bounds how fast a cart catches up to about 20,000 events a second,
 	// because it shares the network and the disk.
 	catchUpPause = 50 * time.Millisecond
+	// forwardEvery is how often something new is sent: by all carts at the same moments, so
+	// that they share a request.
+	forwardEvery = 2 * time.Second
 )
 
 // NewForwarder makes a forwarder that begins at the journal's mark.
@@ -223,6 +229,11 @@ func (f *Forwarder) Run(ctx context.Context) {
 		select {
 		case <-ctx.Done():
 		case <-grown:
+			now := time.Now()
+			select {
+			case <-ctx.Done():
+			case <-time.After(now.Truncate(forwardEvery).Add(forwardEvery).Sub(now)):
+			}
 		case <-time.After(wait):
 		}
 	}
@@ -235,7 +246,8 @@ func (f *Forwarder) Once(ctx context.Context) (events, refused int, err error) {
 	if err != nil {
 		return 0, 0, err
 	}
-	batch, lines, err := Lines(ctx, f.Journal, f.Shop, f.Cart, mark, forwardBatch)
+	// Without an end: a short read, and one that can be cancelled costs a goroutine.
+	batch, lines, err := Lines(context.WithoutCancel(ctx), f.Journal, f.Shop, f.Cart, mark, forwardBatch)
 	if err != nil || len(batch) == 0 {
 		return 0, 0, err
 	}
