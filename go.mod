@@ -35,6 +35,8 @@ require (
 	go.bug.st/serial v1.8.0
 	// MIT: finds leaked goroutines; tests only
 	go.uber.org/goleak v1.3.0
+	// BSD-3: the proxy that the environment names
+	golang.org/x/net v0.62.0
 	// BSD-3: file locks, limits, the state of the clock
 	golang.org/x/sys v0.50.0
 	// BSD-3: width of the terminal
@@ -68,7 +70,6 @@ require (
 	github.com/rs/xid v1.4.0 // indirect
 	github.com/russross/blackfriday/v2 v2.1.0 // indirect
 	go.yaml.in/yaml/v3 v3.0.5 // indirect
-	golang.org/x/net v0.62.0 // indirect
 	golang.org/x/sync v0.24.0 // indirect
 	golang.org/x/text v0.43.0 // indirect
 	google.golang.org/protobuf v1.36.12 // indirect

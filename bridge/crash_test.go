@@ -29,6 +29,7 @@ const (
 	childSpeed  = "BAYFILL_TEST_CHILD_SPEED"
 	// This one, with a broker and ports, makes it the bare loop of the benchmarks.
 	bareLoopEnv = "BAYFILL_TEST_BARE_LOOP"
+	feedEnv     = "BAYFILL_TEST_FEED"
 )
 
 func TestMain(m *testing.M) {
@@ -41,6 +42,10 @@ func TestMain(m *testing.M) {
 	}
 	if bare := strings.Fields(os.Getenv(bareLoopEnv)); len(bare) > 0 {
 		bareLoop(bare[0], bare[1:])
+		os.Exit(0)
+	}
+	if os.Getenv(feedEnv) != "" {
+		feedLines(os.NewFile(3, "instrument"))
 		os.Exit(0)
 	}
 	os.Exit(m.Run())

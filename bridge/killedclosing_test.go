@@ -38,7 +38,7 @@ func TestKilledWhileClosing(t *testing.T) {
 			r := k.try(job+"-baseline", `"do":"baseline"`)
 			settled = r.OK
 		}
-		k.send(job+"-close", `"do":"close"`)
+		k.send(job+"-close", `"do":"close","why":"a test"`)
 		time.Sleep(rand.N(15 * time.Millisecond))
 		p.Stop(syscall.SIGKILL)
 		j, err := journal.OpenReadOnly(copyJournal(t, data))
@@ -52,7 +52,7 @@ func TestKilledWhileClosing(t *testing.T) {
 		}
 		j.Close()
 		p.Start()
-		k.do(job+"-close", `"do":"close"`)
+		k.do(job+"-close", `"do":"close","why":"a test"`)
 	}
 	p.Stop(syscall.SIGKILL)
 	t.Logf("of %d kills %d came when the end of the job was on disk", rounds, onDisk)

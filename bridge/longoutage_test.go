@@ -193,6 +193,7 @@ func sameMemory(t *testing.T, part func()) {
 func TestBrokerAwayForAWeek(t *testing.T) {
 	broker := bridgetest.StartMosquitto(t)
 	config := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines)
+	config.Readings = "all"
 	config.Broker.URL = broker.URL
 	s := startStream(t, config, 1000*time.Hour)
 	bay := bridgetest.Subscribe(t, broker.URL, "", "", bridgetest.Topics+"#")

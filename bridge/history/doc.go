@@ -6,9 +6,10 @@
 // event arrives at least once and in order. Sending a point twice changes nothing, because
 // series and time are the same.
 //
-// One request of up to 1000 events is under way at a time for each cart. While it catches
-// up, a forwarder waits 50 ms between requests, which bounds it to about 20,000 events a
-// second. After a failure it waits one second, doubled up to a minute and spread by half,
+// A forwarder sends what is new every two seconds, up to 1000 events. One request is under
+// way at a time; carts that bring lines meanwhile share the next one, and if InfluxDB
+// refuses a shared request, each sends its own again. While it catches up, a forwarder
+// waits 50 ms between its batches, which bounds it to about 20,000 events a second. After a failure it waits one second, doubled up to a minute and spread by half,
 // or as long as the server's Retry-After says, ten minutes at most.
 //
 // Only what InfluxDB itself answers counts. Versions 1 and 2 name themselves in each
@@ -31,5 +32,6 @@
 // waits for it; one [Client] serves all carts.
 //
 // In reading order: lines.go (what is sent), influx.go (a request and its answer),
+// together.go (one request for several carts),
 // history.go (a batch, the forwarder), fill.go.
 package history

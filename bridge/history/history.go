@@ -78,7 +78,10 @@ func (h *Client) Send(ctx context.Context, lines []string) (refused []journal.Re
 	if len(lines) == 0 {
 		return nil, nil
 	}
-	err = h.post(ctx, lines)
+	shared, err := h.together(ctx, lines)
+	if shared && (blamesData(err) || tooLarge(err)) {
+		err = h.post(ctx, lines) // whose lines it was
+	}
 	if err == nil {
 		return nil, nil
 	}
@@ -209,6 +212,9 @@ const (
 	// catchUpPause bounds how fast a cart catches up to about 20,000 events a second,
 	// because it shares the network and the disk.
 	catchUpPause = 50 * time.Millisecond
+	// forwardEvery is how often something new is sent: by all carts at the same moments, so
+	// that they share a request.
+	forwardEvery = 2 * time.Second
 )
 
 // NewForwarder makes a forwarder that begins at the journal's mark.
@@ -251,6 +257,11 @@ func (f *Forwarder) Run(ctx context.Context) {
 		select {
 		case <-ctx.Done():
 		case <-grown:
+			now := time.Now()
+			select {
+			case <-ctx.Done():
+			case <-time.After(now.Truncate(forwardEvery).Add(forwardEvery).Sub(now)):
+			}
 		case <-time.After(wait):
 		}
 	}
@@ -264,7 +275,8 @@ func (f *Forwarder) Once(ctx context.Context) (events, refused int, err error) {
 		return 0, 0, err
 	}
 	selected := f.selected.clone() // the batch may have to be sent again
-	batch, lines, err := Lines(ctx, f.Journal, f.Shop, f.Cart, mark, forwardBatch, &selected)
+	// Without an end: a short read, and one that can be cancelled costs a goroutine.
+	batch, lines, err := Lines(context.WithoutCancel(ctx), f.Journal, f.Shop, f.Cart, mark, forwardBatch, &selected)
 	if err != nil || len(batch) == 0 {
 		return 0, 0, err
 	}

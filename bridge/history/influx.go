@@ -31,7 +31,10 @@ type Client struct {
 	token               string
 	http                *http.Client
 
+	turn chan struct{} // holds the request under way
+
 	mu       sync.Mutex
+	next     *joint            // what the next request takes along; nil: nothing yet
 	verified map[net.Conn]bool // connections behind which InfluxDB has answered a ping
 }
 
@@ -49,7 +52,7 @@ func NewHistory(c config.History, token string, httpClient *http.Client) *Client
 	own.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
 	base := strings.TrimSuffix(c.URL, "/")
 	q := url.Values{"org": {c.Org}, "bucket": {c.Bucket}, "precision": {"ns"}}
-	return &Client{write: base + "/api/v2/write?" + q.Encode(), ping: base + "/ping", health: base + "/health", token: token, http: &own, verified: map[net.Conn]bool{}}
+	return &Client{write: base + "/api/v2/write?" + q.Encode(), ping: base + "/ping", health: base + "/health", token: token, http: &own, turn: make(chan struct{}, 1), verified: map[net.Conn]bool{}}
 }
 
 // Close ends the client's idle connections.

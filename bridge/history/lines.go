@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"bayfill/bridge/journal"
+	"bayfill/bridge/names"
 	"bayfill/bridge/points"
 	"bayfill/fillcalc"
 )
@@ -20,16 +21,18 @@ func Lines(ctx context.Context, j *journal.Journal, shop, cart string, after uin
 	if err != nil {
 		return nil, nil, err
 	}
-	names, err := j.Names(ctx)
-	if err != nil {
-		return nil, nil, err
-	}
+	var known names.Names // only inputs hold tokens
 	lines = make([]string, 0, len(events)+len(published))
 	for i := range events {
 		e := &events[i]
 		kept, whole := selected.event(e)
+		if kept && e.Input != nil && known == nil {
+			if known, err = j.Names(ctx); err != nil {
+				return nil, nil, err
+			}
+		}
 		if kept {
-			line, err := points.Line(shop, cart, e, names)
+			line, err := points.Line(shop, cart, e, known)
 			if err != nil {
 				return nil, nil, fmt.Errorf("event %d: %w", e.Seq, err)
 			}

@@ -40,7 +40,7 @@
 //	snapshot   the state as JSON with its SHA-256; SQLite's pages have no checksum
 //	chain      the head over all events ever appended, the head before the newest job,
 //	           and the first event of that job
-//	sent       the history has every event up to this one
+//	sent       the history has every event up to this one; it may be a batch behind
 //	retention  how far retention has examined the journal, and whether a job is open there
 //	given_up   how many readings were deleted before a history had them, and when
 //	resumed    the newest event of a copy that was put back, and of what was known then
@@ -55,7 +55,7 @@
 //
 // # Reading order
 //
-// journal.go (the file, a batch, reading), batch.go (the chain in a batch), lock.go, mode.go,
+// journal.go (the file, a batch, reading), statements.go, sent.go, batch.go (the chain in a batch), lock.go, mode.go,
 // inplace.go, witness.go,
 // snapshot.go, retention.go, deadletters.go, opened.go and jobs.go (jobs, also in a
 // damaged file), erase.go (names), counter.go, remedy.go.

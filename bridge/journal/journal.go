@@ -22,10 +22,11 @@ import (
 // Journal is an open journal: an SQLite file in WAL mode with synchronous FULL. One
 // goroutine appends; others may read and move the history's mark meanwhile.
 type Journal struct {
-	path   string
-	DB     *sql.DB
-	insert *sql.Stmt // of an event: prepared once, used twice a second
-	lock   *os.File  // nil when the journal is opened read-only
+	path string
+	DB   *sql.DB
+	statements
+	lock *os.File // nil when the journal is opened read-only
+	sent sentMark
 
 	placeMu sync.Mutex
 	place   place
@@ -125,7 +126,7 @@ func openDatabase(path string, options url.Values) (*Journal, error) {
 	}
 	j := &Journal{path: path, DB: db}
 	if err == nil {
-		j.insert, err = db.Prepare("INSERT INTO event VALUES (?,?,?,?,?,?,?,?,?)")
+		err = j.prepare(db)
 	}
 	if err != nil {
 		db.Close()
@@ -134,9 +135,9 @@ func openDatabase(path string, options url.Values) (*Journal, error) {
 	return j, nil
 }
 
-// Close closes the file and releases the lock.
+// Close closes the file and releases the lock. The history's mark is on disk then.
 func (j *Journal) Close() error {
-	err := errors.Join(j.insert.Close(), j.DB.Close())
+	err := errors.Join(j.keepSent(), j.DB.Close())
 	if j.lock != nil {
 		j.witness.close()
 		err = errors.Join(err, unlockFile(j.lock))
@@ -184,12 +185,17 @@ func (j *Journal) Append(ctx context.Context, b Batch) error {
 		return fmt.Errorf("journal: %w", damage(j.path, err))
 	}
 	defer tx.Rollback()
-	if err := b.write(tx, tx.Stmt(j.insert)); err != nil {
+	if err := j.write(tx, &b); err != nil {
+		return fmt.Errorf("journal: %w", damage(j.path, err))
+	}
+	sent, err := j.sent.write(tx, tx.Stmt(j.setMark))
+	if err != nil {
 		return fmt.Errorf("journal: %w", damage(j.path, err))
 	}
 	if err := tx.Commit(); err != nil {
 		return fmt.Errorf("journal: %w", damage(j.path, err))
 	}
+	j.sent.kept(sent)
 	if err := j.InPlace(); err != nil {
 		return fmt.Errorf("journal: %w", err)
 	}
@@ -197,7 +203,8 @@ func (j *Journal) Append(ctx context.Context, b Batch) error {
 	return nil
 }
 
-func (b *Batch) write(tx *sql.Tx, insert *sql.Stmt) error {
+func (j *Journal) write(tx *sql.Tx, b *Batch) error {
+	insert, publish, mark := tx.Stmt(j.insertEvent), tx.Stmt(j.insertPublished), tx.Stmt(j.setMark)
 	for i := range b.Events {
 		e := &b.Events[i]
 		var input any
@@ -214,7 +221,7 @@ func (b *Batch) write(tx *sql.Tx, insert *sql.Stmt) error {
 		}
 	}
 	for _, p := range b.Published {
-		if _, err := tx.Exec("INSERT INTO published VALUES (?,?,?)", int64(p.Seq), p.Measurement, p.Fields); err != nil {
+		if _, err := publish.Exec(int64(p.Seq), p.Measurement, p.Fields); err != nil {
 			return err
 		}
 	}
@@ -233,7 +240,7 @@ func (b *Batch) write(tx *sql.Tx, insert *sql.Stmt) error {
 		if err != nil {
 			return err
 		}
-		if err := SetMark(tx, "chain", string(text)); err != nil {
+		if _, err := mark.Exec("chain", string(text)); err != nil {
 			return err
 		}
 	}
@@ -242,7 +249,8 @@ func (b *Batch) write(tx *sql.Tx, insert *sql.Stmt) error {
 		if err != nil {
 			return err
 		}
-		return SetMark(tx, "snapshot", string(text))
+		_, err = mark.Exec("snapshot", string(text))
+		return err
 	}
 	return nil
 }
@@ -253,14 +261,14 @@ type execer interface {
 
 // SetMark sets a mark, by name, in a journal's database or transaction.
 func SetMark(db execer, name, value string) error {
-	_, err := db.Exec("INSERT INTO mark VALUES (?,?) ON CONFLICT (name) DO UPDATE SET value = excluded.value", name, value)
+	_, err := db.Exec(setMark, name, value)
 	return err
 }
 
 // Mark returns the value of a mark. It is empty when the mark was never set.
 func (j *Journal) Mark(name string) (string, error) {
 	var value string
-	err := j.DB.QueryRow("SELECT value FROM mark WHERE name = ?", name).Scan(&value)
+	err := j.mark.QueryRow(name).Scan(&value)
 	if errors.Is(err, sql.ErrNoRows) {
 		return "", nil
 	}
@@ -320,10 +328,7 @@ func (j *Journal) Chain() (c points.Chain, err error) {
 // damaged place of the file without an error; the next call, which begins there,
 // returns the error.
 func (j *Journal) Events(ctx context.Context, after uint64, limit int) ([]fillcalc.Event, error) {
-	// Not seq > after, which would read the page of the event before: it may be damaged.
-	rows, err := j.DB.QueryContext(ctx,
-		"SELECT seq, at_ns, kind, sensor, n, value, stability, faults, input FROM event WHERE seq >= ? ORDER BY seq LIMIT ?",
-		int64(after)+1, limit)
+	rows, err := j.events.QueryContext(ctx, int64(after)+1, limit)
 	if err != nil {
 		return nil, fmt.Errorf("journal: after event %d: %w", after, damage(j.path, err))
 	}
@@ -374,8 +379,7 @@ func (j *Journal) Bounds(ctx context.Context) (first, last uint64, err error) {
 // PublishedBetween reads what was published after the events in (after, upTo], in
 // order.
 func (j *Journal) PublishedBetween(ctx context.Context, after, upTo uint64) ([]points.Published, error) {
-	rows, err := j.DB.QueryContext(ctx,
-		"SELECT seq, measurement, fields FROM published WHERE seq >= ? AND seq <= ? ORDER BY seq, measurement", int64(after)+1, int64(upTo))
+	rows, err := j.published.QueryContext(ctx, int64(after)+1, int64(upTo))
 	if err != nil {
 		return nil, fmt.Errorf("journal: published after event %d: %w", after, damage(j.path, err))
 	}
@@ -396,7 +400,7 @@ func (j *Journal) PublishedBetween(ctx context.Context, after, upTo uint64) ([]p
 
 // Names returns the names that the journal keeps for the tokens in its events.
 func (j *Journal) Names(ctx context.Context) (names.Names, error) {
-	rows, err := j.DB.QueryContext(ctx, "SELECT token, text FROM name")
+	rows, err := j.names.QueryContext(ctx)
 	if err != nil {
 		return nil, fmt.Errorf("journal: names: %w", damage(j.path, err))
 	}
@@ -428,39 +432,4 @@ func (j *Journal) Answered(id string) (a Answer, done bool, err error) {
 	}
 	copy(a.Command[:], command)
 	return a, true, nil
-}
-
-// Sent returns the sequence number up to which the history has everything that it is to
-// have, and whether a job was open then.
-func (j *Journal) Sent() (seq uint64, inJob bool, err error) {
-	text, err := j.Mark("sent")
-	if err != nil || text == "" {
-		return 0, false, err
-	}
-	if _, err := fmt.Sscan(text, &seq, &inJob); err != nil {
-		return 0, false, fmt.Errorf("journal: mark sent: %w", damaged(j.path, err))
-	}
-	return seq, inJob, nil
-}
-
-// SetSent moves the history's mark, with whether a job is open there, and keeps the lines that the history has refused
-// for good, with its reasons.
-func (j *Journal) SetSent(ctx context.Context, seq uint64, inJob bool, refused []Refused) error {
-	tx, err := j.DB.BeginTx(ctx, nil)
-	if err != nil {
-		return fmt.Errorf("journal: %w", damage(j.path, err))
-	}
-	defer tx.Rollback()
-	for _, r := range refused {
-		if _, err := tx.Exec("INSERT INTO set_aside VALUES (?,?,?)", int64(seq), r.Line, r.Reason); err != nil {
-			return fmt.Errorf("journal: %w", damage(j.path, err))
-		}
-	}
-	if err := SetMark(tx, "sent", fmt.Sprintf("%d %v", seq, inJob)); err != nil {
-		return fmt.Errorf("journal: %w", damage(j.path, err))
-	}
-	if err := tx.Commit(); err != nil {
-		return fmt.Errorf("journal: %w", damage(j.path, err))
-	}
-	return nil
 }

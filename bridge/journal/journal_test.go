@@ -639,3 +639,57 @@ func TestReadOnlyJournal(t *testing.T) {
 	}
 	t.Logf("mounted: %v", mounted)
 }
+
+// The history's mark reaches the disk with the next batch, and at the latest with Close;
+// whoever holds the journal reads it at once.
+func TestSentIsKeptWithTheNextBatch(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "a.journal")
+	j := journaltest.Open(t, path)
+	onDisk := func() uint64 {
+		t.Helper()
+		r, err := journal.OpenReadOnly(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer r.Close()
+		seq, _, err := r.Sent()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return seq
+	}
+	append1 := func(seq uint64) {
+		t.Helper()
+		journaltest.Append(t, j, journal.Batch{Events: []fillcalc.Event{{Seq: seq, AtNs: int64(seq), Kind: fillcalc.KindWeight, Sensor: "s"}}})
+	}
+	want := func(when string, memory, disk uint64) {
+		t.Helper()
+		if now, _, err := j.Sent(); now != memory || err != nil || onDisk() != disk {
+			t.Errorf("%s: %d (%v), on disk %d; want %d, %d", when, now, err, onDisk(), memory, disk)
+		}
+	}
+	set := func(seq uint64, refused ...journal.Refused) {
+		t.Helper()
+		if err := j.SetSent(t.Context(), seq, false, refused); err != nil {
+			t.Fatal(err)
+		}
+	}
+	append1(1)
+	want("at first", 0, 0)
+	set(1)
+	want("set", 1, 0)
+	append1(2)
+	want("with the next batch", 1, 1)
+	set(2, journal.Refused{Line: "line", Reason: "reason"})
+	want("with a refused line", 2, 2)
+	append1(3)
+	set(3)
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if disk := onDisk(); disk != 3 {
+		t.Errorf("after Close: %d", disk)
+	}
+	j = journaltest.Open(t, path)
+	want("opened again", 3, 3)
+}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"net/url"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
@@ -49,6 +50,7 @@ func LoginRefused(err error) bool {
 type Conn struct {
 	url        string
 	client     paho.Client
+	stream     *stream // under the client
 	ackTimeout time.Duration
 	lost       chan struct{}
 	reason     error // set before lost is closed
@@ -72,6 +74,12 @@ func dial(ctx context.Context, e Endpoint, p place, within time.Duration) (*Conn
 	if p.ip.IsValid() {
 		o.SetDialer(&net.Dialer{Timeout: within, ControlContext: p.only})
 	}
+	o.SetCustomOpenConnectionFn(func(to *url.URL, o paho.ClientOptions) (_ net.Conn, err error) {
+		if c.stream, err = open(to, &o); err != nil {
+			return nil, err
+		}
+		return c.stream, nil
+	})
 	if e.Will != nil {
 		will := e.Will()
 		o.SetBinaryWill(will.Topic, will.Payload, will.QoS, will.Retained)
@@ -140,15 +148,15 @@ func (c *Conn) Unsubscribe(ctx context.Context, filters ...Filter) error {
 
 // Publish sends a message and waits until the broker has acknowledged it. A broker
 // also acknowledges what it drops for lack of a right. A message with QoS 0 is never
-// acknowledged: Publish returns when the library has it.
+// acknowledged: Publish returns when it is written.
 //
-// The message is handed to the library even if ctx has ended; on a connection that
-// takes no bytes that may take up to Timeout.
+// The message is sent even if ctx has ended; on a connection that takes no bytes that may
+// take up to Timeout.
 func (c *Conn) Publish(ctx context.Context, m Message) error {
-	token := c.client.Publish(m.Topic, m.QoS, m.Retained, m.Payload)
 	if m.QoS == 0 {
-		return token.Error()
+		return c.stream.publish(m)
 	}
+	token := c.client.Publish(m.Topic, m.QoS, m.Retained, m.Payload)
 	return c.wait(ctx, token, c.ackTimeout)
 }
 

@@ -39,6 +39,9 @@
 //   - The keep-alive is counted in whole seconds and a ping is late by up to a quarter:
 //     too slow for a client that must know within seconds. [Conn.Ping] asks at once.
 //   - "network Error : " stands before each reason why there is no connection.
+//   - A packet is read in at least three pieces, and a message passes three goroutines
+//     before it is written: a stream below the library reads ahead and writes messages
+//     with QoS 0 itself.
 //
-// In reading order: endpoint.go, conn.go, keep.go, turns.go.
+// In reading order: endpoint.go, conn.go, stream.go, keep.go, turns.go.
 package mqtt

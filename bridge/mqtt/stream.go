@@ -1,0 +1,119 @@
+package mqtt
+
+import (
+	"bufio"
+	"cmp"
+	"crypto/tls"
+	"encoding/binary"
+	"errors"
+	"net"
+	"net/url"
+	"sync"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+	"golang.org/x/net/proxy"
+)
+
+// stream is the connection under the library. The library reads each packet in at least
+// three pieces and hands each message from goroutine to goroutine until it is written;
+// that takes more of a small computer than everything else about a reading. So a stream
+// reads ahead, and takes messages with QoS 0, for which the library keeps no books, from
+// their sender.
+type stream struct {
+	net.Conn
+	in      *bufio.Reader
+	timeout time.Duration // of a write
+
+	mu  sync.Mutex // while a packet is written
+	out []byte
+}
+
+// open connects like the library itself, and puts a stream under it.
+func open(to *url.URL, o *paho.ClientOptions) (*stream, error) {
+	conn, err := connect(to, o)
+	if err != nil {
+		return nil, err
+	}
+	return &stream{Conn: conn, in: bufio.NewReaderSize(conn, 1024), timeout: o.WriteTimeout}, nil
+}
+
+func connect(to *url.URL, o *paho.ClientOptions) (net.Conn, error) {
+	switch to.Scheme {
+	case "ws", "wss":
+		return paho.NewWebsocket(to.String(), o.TLSConfig, o.ConnectTimeout, nil, nil)
+	case "tcp", "mqtt":
+		return proxy.FromEnvironmentUsing(o.Dialer).Dial("tcp", to.Host)
+	case "tls", "ssl", "mqtts":
+		return connectTLS(to, o)
+	}
+	return nil, errors.New("unknown protocol")
+}
+
+func connectTLS(to *url.URL, o *paho.ClientOptions) (net.Conn, error) {
+	plain, err := proxy.FromEnvironmentUsing(o.Dialer).Dial("tcp", to.Host)
+	if err != nil {
+		return nil, err
+	}
+	config := &tls.Config{}
+	if o.TLSConfig != nil {
+		config = o.TLSConfig.Clone()
+	}
+	config.ServerName = cmp.Or(config.ServerName, to.Hostname())
+	conn := tls.Client(plain, config)
+	if err := errors.Join(conn.SetDeadline(time.Now().Add(o.ConnectTimeout)), conn.Handshake()); err != nil {
+		plain.Close()
+		return nil, err
+	}
+	return conn, nil
+}
+
+func (s *stream) Read(b []byte) (int, error) { return s.in.Read(b) }
+
+// Write writes a packet of the library.
+func (s *stream) Write(packet []byte) (int, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.write(packet)
+}
+
+// write writes packets within the limit. The caller holds the lock.
+func (s *stream) write(packets []byte) (int, error) {
+	if err := s.Conn.SetWriteDeadline(time.Now().Add(s.timeout)); err != nil {
+		return 0, err
+	}
+	return s.Conn.Write(packets)
+}
+
+// SetWriteDeadline does nothing: each write has its own limit.
+func (s *stream) SetWriteDeadline(time.Time) error { return nil }
+
+// publish writes messages with QoS 0, all at once. After an error the connection is lost.
+func (s *stream) publish(messages ...Message) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.out = s.out[:0]
+	for i := range messages {
+		s.out = appendPublish(s.out, &messages[i])
+	}
+	_, err := s.write(s.out)
+	if err != nil {
+		s.Conn.SetReadDeadline(time.Unix(1, 0)) // the library learns of a loss by reading
+	}
+	return err
+}
+
+// appendPublish appends a PUBLISH packet with QoS 0 (MQTT 3.1.1, 3.3; the length: 2.2.3).
+func appendPublish(b []byte, m *Message) []byte {
+	const publish, retain = 3 << 4, 1
+	first := byte(publish)
+	if m.Retained {
+		first |= retain
+	}
+	b = append(b, first)
+	// The length has the form of Go's unsigned varint: seven bits a byte, the lowest first.
+	b = binary.AppendUvarint(b, uint64(2+len(m.Topic)+len(m.Payload)))
+	b = binary.BigEndian.AppendUint16(b, uint16(len(m.Topic)))
+	b = append(b, m.Topic...)
+	return append(b, m.Payload...)
+}
