@@ -14,6 +14,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"bayfill/bridge/audit"
 	"bayfill/bridge/names"
 	"bayfill/bridge/units"
 	"bayfill/bridge/wire"
@@ -45,7 +46,7 @@ func TestSentencesAreTranslated(t *testing.T) {
 	english := words.Sentences(words.English)
 	for key, sentence := range words.Sentences(words.Spanish) {
 		list, _, _ := strings.Cut(key, ".")
-		if slices.Contains([]string{"refuse", "ask", "alert", "note", "remark", "caution", "verdict", "lack", "budget", "advice", "fault"}, list) && sentence == english[key] && regexp.MustCompile(`\pL`).MatchString(braces.ReplaceAllString(sentence, "")) {
+		if slices.Contains([]string{"refuse", "ask", "alert", "note", "remark", "caution", "verdict", "lack", "budget", "advice", "fault", "rule"}, list) && sentence == english[key] && regexp.MustCompile(`\pL`).MatchString(braces.ReplaceAllString(sentence, "")) {
 			t.Errorf("%s is English: %s", key, sentence)
 		}
 	}
@@ -147,6 +148,9 @@ func lists() (keys []string) {
 	add("volume", "drained", "added", "overflow", "balance", "undecided", "target", "missing")
 	add("opening", string(fillcalc.OpeningRuns), string(fillcalc.OpeningDrips), string(fillcalc.OpeningDry))
 	add("by", "day", "month")
+	for _, rule := range []audit.Rule{audit.OneBeyond3, audit.TwoBeyond2, audit.FourBeyond1, audit.EightOneSide, audit.RangeBeyond, audit.EWMABeyond} {
+		add("rule", string(rule))
+	}
 	for i := range wire.Commands {
 		add("help", "job_"+wire.Commands[i].Do)
 	}
