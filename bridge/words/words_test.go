@@ -41,12 +41,12 @@ func TestLanguagesHaveTheSameKeys(t *testing.T) {
 	}
 }
 
-// A sentence was translated: none is the same in two languages.
+// A sentence was translated: none is the same in two languages. Some single words are.
 func TestSentencesAreTranslated(t *testing.T) {
 	english := words.Sentences(words.English)
+	letters := regexp.MustCompile(`\pL{3,}`)
 	for key, sentence := range words.Sentences(words.Spanish) {
-		list, _, _ := strings.Cut(key, ".")
-		if slices.Contains([]string{"refuse", "ask", "alert", "note", "remark", "caution", "verdict", "lack", "budget", "advice", "fault", "rule"}, list) && sentence == english[key] && regexp.MustCompile(`\pL`).MatchString(braces.ReplaceAllString(sentence, "")) {
+		if sentence == english[key] && len(letters.FindAllString(braces.ReplaceAllString(sentence, ""), -1)) > 1 {
 			t.Errorf("%s is English: %s", key, sentence)
 		}
 	}
@@ -213,13 +213,11 @@ func TestKeysAreUsed(t *testing.T) {
 	}
 	quoted := regexp.MustCompile("[\"`]([a-z]+)\\.([a-z_+-]+)[\"`]")
 	for path, text := range sources(t) {
-		if strings.Contains(path, "/config/") {
-			continue // its dotted names are places in the configuration
-		}
+		places := strings.Contains(path, "/config/") // its other dotted names are places in the configuration
 		for _, m := range quoted.FindAllStringSubmatch(text, -1) {
 			key := m[1] + "." + m[2]
 			used[key] = true
-			if prefixes[m[1]] && !words.Knows(key) && !strings.HasSuffix(key, "_") && !strings.HasSuffix(key, ".html") {
+			if prefixes[m[1]] && !places && !words.Knows(key) && !strings.HasSuffix(key, "_") && !strings.HasSuffix(key, ".html") {
 				t.Errorf("%s is not in the catalogue", key)
 			}
 		}

@@ -31,7 +31,7 @@ func (o *languageFlag) reader() (words.Reader, error) {
 	if err != nil {
 		return words.Reader{}, configError{fmt.Errorf("--lang: %w", err)}
 	}
-	return words.Reader{Language: language}, nil
+	return words.Reader{Language: language, Units: units.Metric}, nil
 }
 
 // readerFlags say in which language and units a command prints. The environment gives the
