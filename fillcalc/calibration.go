@@ -125,7 +125,7 @@ type ScaleFit struct {
 // a line by chance, and two always do. weightsU is the relative standard
 // uncertainty of the weights. Weights of one set are fully correlated, so that it
 // adds to the uncertainty of the slope in full (GUM 5.2.2, r = 1). The error names
-// the point.
+// the point, or is a [Refusal] of all.
 func FitScale(points []ScalePoint, scale ScaleSetup, weightsU float64, atNs, dueNs int64) (ScaleFit, error) {
 	fit := ScaleFit{ScaleCalibration: ScaleCalibration{
 		AtNs: atNs, DueNs: dueNs, DriftUPerYear: driftUPerYear, LightestKg: math.Inf(1), Passed: true,
@@ -153,20 +153,19 @@ func FitScale(points []ScalePoint, scale ScaleSetup, weightsU float64, atNs, due
 		}
 	}
 	if zeros == 0 || heaviest.KnownKg == 0 {
-		return ScaleFit{}, fmt.Errorf("points: one with nothing on the scale and one with a known weight are needed at least")
+		return ScaleFit{}, refused("points", "calibrate.need_weights", nil, nil)
 	}
 	fit.ZeroKg /= zeros
 	l := fitLine(corrections)
 	fit.Slope = 1 + l.slope
 	if !(math.Abs(l.slope) <= slopeLimit) {
-		return ScaleFit{}, fmt.Errorf("points: %.6g kg are shown as %.6g: more than a tenth off is no ageing, look for a wrong unit, a wrong weight or wrong counts",
-			heaviest.KnownKg, heaviest.ShownKg-fit.ZeroKg)
+		return ScaleFit{}, refused("points", "calibrate.scale_far", figures{"known_kg": heaviest.KnownKg, "shown_kg": heaviest.ShownKg - fit.ZeroKg}, nil)
 	}
 	fit.ScatterKg = math.Max(l.scatter, ownU)
 	own := l.slopeU / fit.Slope
 	fit.SlopeU = math.Sqrt(float64(own*own) + float64(weightsU*weightsU))
 	if !(fit.SlopeU <= maxSlopeU) {
-		return ScaleFit{}, fmt.Errorf("points: they tell the slope to ±%.2g %% (k = 2) only: take heavier or surer weights", 200*fit.SlopeU)
+		return ScaleFit{}, refused("points", "calibrate.slope_unsure", figures{"u_pct": 200 * fit.SlopeU}, nil)
 	}
 	for _, p := range points {
 		r := ScaleResult{
@@ -271,11 +270,11 @@ type ProbeFit struct {
 // FitProbe fits a probe's correction: an offset from one point, a line from more.
 // The tolerance is that of IEC 60751:2008 class B, ±(0.3 + 0.005·|t|) °C; to apply
 // it to every kind of probe is common practice, no source. The error names the
-// point.
+// point, or is a [Refusal] of all.
 func FitProbe(points []ProbePoint, atNs, dueNs int64) (ProbeFit, error) {
 	fit := ProbeFit{ProbeCalibration: ProbeCalibration{AtNs: atNs, DueNs: dueNs, Passed: true}}
 	if len(points) == 0 {
-		return ProbeFit{}, fmt.Errorf("points: one known temperature is needed at least")
+		return ProbeFit{}, refused("points", "calibrate.need_temperature", nil, nil)
 	}
 	corrections := make([]linePoint, len(points))
 	minU := math.Inf(1)
@@ -292,11 +291,11 @@ func FitProbe(points []ProbePoint, atNs, dueNs int64) (ProbeFit, error) {
 	}
 	switch {
 	case !(l.slopeU <= 0.02): // also when all are at one temperature
-		return ProbeFit{}, fmt.Errorf("points: they lie too close together to tell a slope: take them 20 °C apart, or one only")
+		return ProbeFit{}, refused("points", "calibrate.too_close", nil, nil)
 	case !(math.Abs(l.slope) <= slopeLimit):
-		return ProbeFit{}, fmt.Errorf("points: the slope is %.3g instead of 1: more than a tenth off is no ageing, look for a wrong unit or a wrong point", 1+l.slope)
+		return ProbeFit{}, refused("points", "calibrate.probe_slope", figures{"slope": 1 + l.slope}, nil)
 	case !(math.Abs(l.at(0)) <= 100):
-		return ProbeFit{}, fmt.Errorf("points: %.6g °C are shown as %.6g: look for a wrong unit or a wrong point", points[0].KnownC, points[0].ShownC)
+		return ProbeFit{}, refused("points", "calibrate.probe_far", figures{"known_c": points[0].KnownC, "shown_c": points[0].ShownC}, nil)
 	}
 	fit.OffsetC, fit.Gain = l.at(0), 1+l.slope
 	// A reference does not become better by being used often.
@@ -378,10 +377,10 @@ const (
 
 // PressureHPa returns the pressure of the standard atmosphere in hPa at an
 // altitude in metres (ISO 2533:1975). Weather changes the true pressure by some
-// 10 hPa either way.
+// 10 hPa either way. The error is a [Refusal].
 func PressureHPa(altitudeM float64) (hPa float64, err error) {
 	if !(minAltitudeM <= altitudeM && altitudeM <= maxAltitudeM) {
-		return 0, fmt.Errorf("altitude: %g m is not from %d to %d", altitudeM, minAltitudeM, maxAltitudeM)
+		return 0, Outside("altitude_m", "", Span{Low: minAltitudeM, High: maxAltitudeM}, numberText(altitudeM)+" m")
 	}
 	const (
 		seaLevelHPa, seaLevelK, lapseKM = 1013.25, 288.15, 0.0065
@@ -400,10 +399,10 @@ func PressureHPa(altitudeM float64) (hPa float64, err error) {
 
 // BoilingC returns the temperature in °C at which water boils under a pressure in
 // hPa: IAPWS R7-97(2012), equation 31. The pressure is that of the place, not
-// reduced to sea level.
+// reduced to sea level. The error is a [Refusal].
 func BoilingC(hPa float64) (celsius float64, err error) {
 	if !(minHPa <= hPa && hPa <= maxHPa) {
-		return 0, fmt.Errorf("pressure: %g hPa is not from %d to %d", hPa, minHPa, maxHPa)
+		return 0, Outside("pressure_hpa", "", Span{Low: minHPa, High: maxHPa}, numberText(hPa)+" hPa")
 	}
 	return saturationK(hPa/1e4) - 273.15, nil
 }

@@ -179,12 +179,12 @@ func TestCalibrationRefusals(t *testing.T) {
 		points []ScalePoint
 		want   string
 	}{
-		{nil, "one with nothing on the scale"},
-		{shownBy(1, 0, 0, 0), "one with a known weight"},
-		{shownBy(1, 0, 5, 10), "one with nothing on the scale"},
-		{shownBy(2.2046, 0, 0, 5), "wrong unit"},
-		{shownBy(0, 3.2, 0, 5), "wrong unit"}, // it shows the same for any weight
-		{shownBy(1, 3.2, 0, 0.5), "heavier"},  // ±1.4 %
+		{nil, "need_weights"},
+		{shownBy(1, 0, 0, 0), "need_weights"},
+		{shownBy(1, 0, 5, 10), "need_weights"},
+		{shownBy(2.2046, 0, 0, 5), "scale_far"},
+		{shownBy(0, 3.2, 0, 5), "scale_far"},      // it shows the same for any weight
+		{shownBy(1, 3.2, 0, 0.5), "slope_unsure"}, // ±1.4 %
 		{[]ScalePoint{{0, 0}, {-5, -5}}, "point 2"},
 		{[]ScalePoint{{0, 0}, {5, math.NaN()}}, "point 2"},
 		{[]ScalePoint{{0, math.Inf(1)}, {5, 5}}, "point 1"},
@@ -197,11 +197,11 @@ func TestCalibrationRefusals(t *testing.T) {
 		points []ProbePoint
 		want   string
 	}{
-		{nil, "one known temperature"},
-		{[]ProbePoint{{0, 0, 0.1}, {0, 0, 0.1}}, "too close"},
-		{[]ProbePoint{{0, 0, 0.1}, {5, 5, 0.1}}, "too close"},
-		{[]ProbePoint{{0, 32, 0.1}, {100, 212, 0.1}}, "wrong unit"},
-		{[]ProbePoint{{0, 273.15, 0.1}}, "wrong unit"},
+		{nil, "need_temperature"},
+		{[]ProbePoint{{0, 0, 0.1}, {0, 0, 0.1}}, "too_close"},
+		{[]ProbePoint{{0, 0, 0.1}, {5, 5, 0.1}}, "too_close"},
+		{[]ProbePoint{{0, 32, 0.1}, {100, 212, 0.1}}, "probe_slope"},
+		{[]ProbePoint{{0, 273.15, 0.1}}, "probe_far"},
 		{[]ProbePoint{{0, 0, 0.1}, {100, math.NaN(), 0.1}}, "point 2"},
 		{[]ProbePoint{{0, 0, math.NaN()}}, "point 1"},
 	} {

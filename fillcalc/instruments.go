@@ -1,6 +1,9 @@
 package fillcalc
 
-import "slices"
+import (
+	"slices"
+	"strings"
+)
 
 // Fitted is an instrument that served in a job, a scale or the probe that the check window
 // follows, with the calibration that corrected its values: Scale or Probe, or neither when it
@@ -65,7 +68,7 @@ func (f *Fitted) Judge(nowNs int64) Reason {
 	n["calibrated_day"] = timeText(atNs)
 	switch {
 	case invalid != nil:
-		n["why"] = invalid.Error()
+		n["figure"], _, _ = strings.Cut(invalid.Error(), ":")
 		return Reason{NotVerified, Text{"verdict.calibration_invalid", nil, n}}
 	case atNs > nowNs:
 		return Reason{Failed, Text{"verdict.calibrated_after", nil, n}}

@@ -120,19 +120,19 @@ func (p EWMAPoint) Beyond() int {
 	return 0
 }
 
-// Rule is a rule that a point signals. Reports and JSON show it as it is written here.
+// Rule is a rule that a point signals, as JSON names it. Its sentence is rule. and the rule.
 type Rule string
 
 const (
 	// Western Electric, Statistical Quality Control Handbook, 1956: a number of
 	// successive points, all on one side of the mean.
-	OneBeyond3   Rule = "1 beyond 3 sigma"
-	TwoBeyond2   Rule = "2 of 3 beyond 2 sigma"
-	FourBeyond1  Rule = "4 of 5 beyond 1 sigma"
-	EightOneSide Rule = "8 on one side"
+	OneBeyond3   Rule = "one_beyond_three"
+	TwoBeyond2   Rule = "two_beyond_two"
+	FourBeyond1  Rule = "four_beyond_one"
+	EightOneSide Rule = "eight_on_one_side"
 	// NIST/SEMATECH e-Handbook, 6.3.2.2 and 6.3.2.4.
-	RangeBeyond Rule = "range beyond its limit"
-	EWMABeyond  Rule = "EWMA beyond its limits"
+	RangeBeyond Rule = "range_beyond"
+	EWMABeyond  Rule = "average_beyond"
 )
 
 var runRules = [...]struct {

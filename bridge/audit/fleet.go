@@ -11,6 +11,7 @@ import (
 	"github.com/influxdata/influxdb-client-go/v2/api/query"
 
 	"bayfill/bridge/points"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -35,6 +36,7 @@ type Fleet struct {
 // FleetGroup is the jobs of one cart, of one shop, of all shops, or the jobs with one fluid
 // on any cart. Abandoned jobs are counted, and left out of everything else.
 type FleetGroup struct {
+	all       bool   // the jobs of all shops
 	Shop      string `json:"shop,omitempty"`
 	Cart      string `json:"cart,omitempty"`
 	Fluid     string `json:"fluid,omitempty"`
@@ -57,7 +59,20 @@ type FleetGroup struct {
 	Zero    FleetChart `json:"caddy_zero_g,omitzero"` // emptied caddy: weight less its own
 }
 
-// Name returns the cart with its shop, the fluid, or the shop.
+// NameFor returns the name of a group for a reader.
+func (g *FleetGroup) NameFor(r words.Reader) string {
+	switch name := g.Name(); {
+	case g.all:
+		return r.Word("fleet.all_shops")
+	case name == "":
+		return r.Word("fleet.no_name")
+	default:
+		return name
+	}
+}
+
+// Name returns the cart with its shop, the fluid, or the shop; empty: all shops, or a fluid
+// without a name.
 func (g *FleetGroup) Name() string {
 	switch {
 	case g.Cart != "":
@@ -67,9 +82,6 @@ func (g *FleetGroup) Name() string {
 	}
 	return g.Fluid
 }
-
-// allShops is the shop of the group of all.
-const allShops = "all shops"
 
 const (
 	newestJobs = 300
@@ -307,7 +319,7 @@ func cartOf(r *query.FluxRecord) string {
 // sumUp makes the groups of each shop and of all shops from those of the carts: the counts
 // of all jobs, and charts of the newest.
 func (f *Fleet) sumUp() {
-	f.All = &FleetGroup{Shop: allShops}
+	f.All = &FleetGroup{all: true}
 	byShop := map[string]*FleetGroup{}
 	for _, c := range f.Carts {
 		if byShop[c.Shop] == nil {

@@ -24,6 +24,7 @@ func fleetFuncs(r words.Reader) template.FuncMap {
 		"t":        r.Word,
 		"say":      func(key string, pairs ...any) string { return r.Say(textOf(key, pairs)) },
 		"lang":     func() words.Language { return r.Language },
+		"name":     func(g *FleetGroup) string { return g.NameFor(r) },
 		"pictures": func(g *FleetGroup) []fleetPicture { return g.pictures(r) },
 		"day":      func(t time.Time) string { return t.Format("2006-01-02") },
 		"figure":   chart.Figure,

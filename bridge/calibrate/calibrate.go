@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -12,14 +13,22 @@ import (
 	"bayfill/bridge/build"
 	"bayfill/bridge/clock"
 	"bayfill/bridge/config"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 	"bayfill/sensors"
+)
+
+// What a text of the catalogues is about; see [fillcalc.Text].
+type (
+	figures = map[string]float64
+	names   = map[string]string
 )
 
 // Options say what is calibrated, and against what.
 type Options struct {
 	Cart, Sensor string // names in the configuration
 	By           string // the person
+	Reader       words.Reader
 	Equipment    string // as in "weights M1, certificate 123"; may be empty
 
 	// Points are the known values in order, as [Session] understands them: "5 kg",
@@ -64,15 +73,19 @@ type point struct {
 // New checks the options without opening the port. An error begins with the name of
 // the option that is wrong, as on the command line: "due-days: …".
 func New(conf *config.Config, o Options) (*Session, error) {
-	switch {
-	case !(o.WeightsUPct >= 0 && o.WeightsUPct <= 5):
-		return nil, fmt.Errorf("weights-u-pct: %g is not between 0 and 5", o.WeightsUPct)
-	case !(o.ReferenceUC >= 0 && o.ReferenceUC <= 10):
-		return nil, fmt.Errorf("reference-u-c: %g is not between 0 and 10", o.ReferenceUC)
-	case !(o.ResolutionC > 0 && o.ResolutionC <= 5):
-		return nil, fmt.Errorf("resolution-c: %g is not above 0 and at most 5", o.ResolutionC)
-	case o.DueDays < 1 || o.DueDays > 3650:
-		return nil, fmt.Errorf("due-days: %d is not between 1 and 3650", o.DueDays)
+	for _, f := range []struct {
+		option string
+		value  float64
+		fillcalc.Span
+	}{
+		{"weights-u-pct", o.WeightsUPct, fillcalc.Span{High: 5}},
+		{"reference-u-c", o.ReferenceUC, fillcalc.Span{High: 10}},
+		{"resolution-c", o.ResolutionC, fillcalc.Span{High: 5, Above: true}},
+		{"due-days", float64(o.DueDays), fillcalc.Span{Low: 1, High: 3650}},
+	} {
+		if !f.Holds(f.value) {
+			return nil, o.wrong(f.option, fillcalc.Outside(f.option, "", f.Span, strconv.FormatFloat(f.value, 'g', -1, 64)))
+		}
 	}
 	clock := clock.New(time.Now().UnixNano(), o.Speed)
 	sensor, driver, err := conf.Instrument(o.Cart, o.Sensor, clock)
@@ -81,15 +94,34 @@ func New(conf *config.Config, o Options) (*Session, error) {
 	}
 	s := &Session{
 		options: o, sensor: sensor, driver: driver, clock: clock, path: conf.CalibrationPath(o.Cart, o.Sensor),
-		meter: &meter{readings: make(chan sensors.Reading), clock: clock},
+		meter: &meter{readings: make(chan sensors.Reading)},
 	}
 	if s.air, err = airPressure(o); err != nil {
 		return nil, err
 	}
 	if err := s.setPlan(); err != nil {
-		return nil, fmt.Errorf("point: %w", err)
+		return nil, o.wrong("point", err)
 	}
 	return s, nil
+}
+
+// wrong says to the reader what is wrong with an option.
+func (o *Options) wrong(option string, err error) error {
+	return fmt.Errorf("%s: %s", option, o.inWords(err))
+}
+
+// inWords says an error to the reader. Those of files and of the configuration are in English.
+func (o *Options) inWords(err error) string {
+	var refused *fillcalc.Refusal
+	if errors.As(err, &refused) {
+		return o.Reader.Say(refused.Text)
+	}
+	return err.Error()
+}
+
+// refuse is an error that a person is to read.
+func refuse(key string, f figures, n names) error {
+	return &fillcalc.Refusal{Text: fillcalc.Text{Key: key, Figures: f, Names: n}}
 }
 
 // setPlan reads the values that are known beforehand.
@@ -107,7 +139,7 @@ func (s *Session) setPlan() error {
 		s.plan = append(s.plan, k)
 	}
 	if s.weighs() && len(s.plan) > 0 && (!zero || loads == 0) {
-		return errors.New("give 0 and at least one known weight, better two")
+		return refuse("calibrate.need_weights", nil, nil)
 	}
 	return nil
 }
@@ -128,16 +160,19 @@ func (s *Session) Run(ctx context.Context, in io.Reader, out io.Writer) error {
 	defer stop()
 	err := s.calibrate(ctx)
 	if ctx.Err() != nil && errors.Is(err, ctx.Err()) {
-		return errors.New("stopped: nothing was recorded")
+		err = refuse("calibrate.stopped", nil, nil)
 	}
-	return err
+	if err == nil {
+		return nil
+	}
+	return errors.New(s.options.inWords(err))
 }
 
 func (s *Session) calibrate(ctx context.Context) error {
-	if err := s.meter.waitForFrames(ctx); err != nil {
+	if err := s.waitForFrames(ctx); err != nil {
 		return err
 	}
-	s.say("Calibrating %s of cart %s.", s.options.Sensor, s.options.Cart)
+	s.say("calibrate.begins", nil, names{"sensor": s.options.Sensor, "cart": s.options.Cart})
 	for {
 		more, err := s.take(ctx)
 		if err != nil {
@@ -150,9 +185,9 @@ func (s *Session) calibrate(ctx context.Context) error {
 		if err == nil {
 			return s.keep(record)
 		}
-		s.say("%v", err)
+		s.sayError(err)
 		if len(s.plan) > 0 {
-			s.say("Take the last point again, or type back for an earlier one.")
+			s.say("calibrate.again", nil, nil)
 			s.dropLast()
 		}
 	}
@@ -165,7 +200,7 @@ func (s *Session) take(ctx context.Context) (more bool, err error) {
 	if !more {
 		return false, nil
 	}
-	s.say("%d: %s, then press Enter", len(s.points)+1, s.invitation(next))
+	s.say("calibrate.point", figures{"number": float64(len(s.points) + 1)}, names{"do": s.invitation(next)})
 	answer, err := s.answer(ctx)
 	switch {
 	case err != nil:
@@ -177,7 +212,7 @@ func (s *Session) take(ctx context.Context) (more bool, err error) {
 	case answer == "done" && len(s.plan) == 0:
 		return false, nil
 	default:
-		s.say("%q is not understood here: press Enter, or type back or done", answer)
+		s.say("calibrate.not_understood", nil, names{"typed": answer})
 		return true, nil
 	}
 	shown, err := s.settle(ctx)
@@ -185,10 +220,10 @@ func (s *Session) take(ctx context.Context) (more bool, err error) {
 		return false, ctx.Err()
 	}
 	if err != nil {
-		s.say("%v", err)
+		s.sayError(err)
 		return true, nil
 	}
-	s.say("settled at %s", s.written(shown))
+	s.say("calibrate.settled", nil, names{"reading": s.written(shown)})
 	if next.ask {
 		if next, err = s.askTrueValue(ctx); errors.Is(err, errBack) {
 			return true, nil // only this reading is dropped
@@ -219,19 +254,20 @@ func (s *Session) dropLast() { s.points = s.points[:max(len(s.points)-1, 0)] }
 
 // invitation tells the person how to bring the sensor to a known value.
 func (s *Session) invitation(k known) string {
+	key := "calibrate.bring_probe"
 	switch {
 	case s.weighs() && k.ask:
-		return "put a known weight on the scale (or type done, back)"
+		key = "calibrate.put_weight"
 	case s.weighs() && k.value == 0:
-		return "empty the scale, except for what always stands on it"
+		key = "calibrate.empty_scale"
 	case s.weighs():
-		return "put " + k.text + " in total on the scale"
+		key = "calibrate.put_total"
 	case k.ask && len(s.plan) == 0:
-		return "bring the probe to a known temperature (or type done, back)"
+		key = "calibrate.bring_known"
 	case k.ask:
-		return "put the probe beside the other thermometer"
+		key = "calibrate.beside_reference"
 	}
-	return "bring the probe to: " + k.text
+	return s.options.Reader.Say(fillcalc.Text{Key: key, Names: names{"known": k.text}})
 }
 
 // errBack says that the person took a point back.
@@ -240,12 +276,12 @@ var errBack = errors.New("back")
 // askTrueValue asks for the known value of the reading just taken until the answer
 // can be read. The error is errBack when the person takes the reading back.
 func (s *Session) askTrueValue(ctx context.Context) (known, error) {
-	examples := "(ice, boiling, 60.2 C; or back)"
+	examples := "ice, boiling, 60.2 C; back"
 	if s.weighs() {
-		examples = "(2 kg, 5 lb; or back)"
+		examples = "2 kg, 5 lb; back"
 	}
 	for {
-		s.say("What is the true value? %s", examples)
+		s.say("calibrate.true_value", nil, names{"examples": examples})
 		answer, err := s.answer(ctx)
 		if err != nil {
 			return known{}, err
@@ -258,7 +294,7 @@ func (s *Session) askTrueValue(ctx context.Context) (known, error) {
 			return k, nil
 		}
 		if err != nil {
-			s.say("%v", err)
+			s.sayError(err)
 		}
 	}
 }
@@ -294,7 +330,7 @@ func (s *Session) fit(at time.Time) (config.Calibration, error) {
 
 // keep shows a calibration and appends it to the sensor's file.
 func (s *Session) keep(record config.Calibration) error {
-	s.say("")
+	fmt.Fprintln(s.out)
 	if record.Scale != nil {
 		s.showScale(record.Scale)
 	} else {
@@ -303,11 +339,13 @@ func (s *Session) keep(record config.Calibration) error {
 	if err := config.AppendCalibration(s.path, record); err != nil {
 		return err
 	}
-	s.say("%s", config.CalibrationState(&record, record.AtNs()))
-	fmt.Fprintf(s.out, "saved in %s\n", s.path)
-	s.say("It takes effect at the next start of the bridge.")
+	state := config.CalibrationState(&record, record.AtNs())
+	s.say(state.Key, state.Figures, state.Names)
+	saved := s.options.Reader.Say(fillcalc.Text{Key: "calibrate.saved", Names: names{"path": s.path}})
+	fmt.Fprintln(s.out, saved) // not wrapped: a path is copied
+	s.say("calibrate.takes_effect", nil, nil)
 	if !record.Passed() {
-		return fmt.Errorf("%s is out of tolerance: adjust, repair or replace it, and calibrate again", s.options.Sensor)
+		return refuse("calibrate.out_of_tolerance", nil, names{"sensor": s.options.Sensor})
 	}
 	return nil
 }

@@ -16,6 +16,8 @@ import (
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/clock"
 	"bayfill/bridge/config"
+	"bayfill/bridge/units"
+	"bayfill/bridge/words"
 	"bayfill/sensors"
 	"bayfill/sim"
 )
@@ -85,7 +87,7 @@ carts:
 
 func (b *calibrationBench) options(sensor string) Options {
 	return Options{
-		Cart: "bay2", Sensor: sensor, By: "mara", Equipment: "weights M1", WeightsUPct: 0.005,
+		Cart: "bay2", Sensor: sensor, By: "mara", Equipment: "weights M1", Reader: words.Plain, WeightsUPct: 0.005,
 		ReferenceUC: 0.05, ResolutionC: 0.1, DueDays: 365, Speed: calibrationSpeed,
 	}
 }
@@ -185,29 +187,98 @@ func TestCalibrateScale(t *testing.T) {
 		}
 	}
 	var list bytes.Buffer
-	err := List(&list, b.config, "", "", time.Now().UnixNano())
+	err := List(&list, b.config, "", "", time.Now().UnixNano(), words.Plain)
 	if listed := list.String(); err != nil || !strings.Contains(listed, "bay2 scale\n    passed ") || !strings.Contains(listed, "bay2 probe\n    never calibrated") {
 		t.Errorf("%v: %s", err, listed)
 	}
 }
 
 // The values may be given beforehand; a scale out of tolerance is recorded and
-// said to be.
+// said to be, here to a Spanish reader.
 func TestCalibrateFailingScale(t *testing.T) {
 	b := newCalibrationBench(t)
 	o := b.options("scale")
-	o.Points = []string{"0", "5kg"}
+	o.Points, o.Reader = []string{"0", "5kg"}, words.Reader{Language: words.Spanish}
 	end := b.start(t.Context(), o)
-	b.after(1, "1: empty the scale", "")
+	b.after(1, "1: vacíe la balanza", "otro")
+	b.after(1, `no se entiende "otro"`, "")
 	bridgetest.Eventually(t, 10*time.Second, "the second point", func() bool { return strings.Contains(b.out.String(), "2: ") })
 	b.rig.Do(func(c *sim.Cart) { c.LayOnCaddy(5.1) }) // 2 % too heavy
-	b.after(1, "2: put 5kg in total", "")
-	if err := end(); err == nil || !strings.Contains(err.Error(), "out of tolerance") {
+	b.after(1, "2: ponga 5kg en total", "")
+	err := end()
+	if err == nil || !strings.Contains(err.Error(), "está fuera de tolerancia") {
 		t.Errorf("%v:\n%s", err, b.out.String())
 	}
-	if c := b.record("scale"); c.Passed() || !strings.Contains(b.out.String(), "FAILS") {
+	spanish(t, b.out.String(), b.data)
+	bridgetest.Spanish(t, err.Error())
+	if c := b.record("scale"); c.Passed() || !strings.Contains(b.out.String(), "FALLA") {
 		t.Errorf("%+v:\n%s", c, b.out.String())
 	}
+}
+
+// spanish fails when the dialogue holds English, or is wider than it may be.
+func spanish(t *testing.T, text string, names ...string) {
+	t.Helper()
+	bridgetest.Spanish(t, text, append(names, "done", "back")...)
+	for line := range strings.Lines(text) {
+		if n := len([]rune(strings.TrimRight(line, "\n"))); n > columns && !strings.HasPrefix(line, "guardada en") {
+			t.Errorf("%d columns: %q", n, line)
+		}
+	}
+}
+
+// What a Spanish reader is shown of a probe, of doubtful weights, and of what cannot be fitted.
+func TestSpanishResults(t *testing.T) {
+	var out bytes.Buffer
+	s := &Session{
+		options: Options{Reader: words.Reader{Language: words.Spanish, Units: units.Metric}, Sensor: "b1", WeightsUPct: 0.1, DueDays: 1, ResolutionC: 0.1}, out: &out,
+		sensor: &config.Sensor{Role: "caddy", CapacityKg: 30, ResolutionKg: 0.005, RepeatabilityKg: new(0.002)}, driver: &sensors.Sensor{Quantity: sensors.Weight},
+	}
+	fit := func(points ...point) {
+		t.Helper()
+		s.points = points
+		switch record, err := s.fit(time.Unix(1e9, 0)); {
+		case err != nil:
+			s.sayError(err)
+		case record.Scale != nil:
+			s.showScale(record.Scale)
+		default:
+			s.showProbe(record.Probe)
+		}
+	}
+	scale := func(kg, shown float64) point { return point{known{value: kg}, shown} }
+	probe := func(c, shown float64) point { return point{known{value: c, uC: 0.1}, shown} }
+	fit()
+	fit(scale(0, 0), scale(5, 5.001))
+	fit(scale(0, 0), scale(5, 11))
+	fit(scale(0, 0), scale(0.5, 0.5))
+	_, err := s.parse("5")
+	s.sayError(err)
+	_, err = s.parse("31 kg")
+	s.sayError(err)
+	s.options.Points = []string{"0"}
+	s.sayError(s.setPlan())
+	s.driver.Quantity = sensors.Temperature
+	fit()
+	fit(probe(0, 0.1))
+	fit(probe(0, 0), probe(5, 5))
+	fit(probe(0, 0), probe(100, 212))
+	fit(probe(0, 273.15))
+	for _, text := range []string{"5", "300 C", "boiling"} {
+		_, err := s.parse(text)
+		s.sayError(err)
+	}
+	for _, status := range []sensors.Status{{Condition: sensors.Busy, Port: "x"}, {Condition: sensors.Starting, Port: "x"}} {
+		s.paragraph(s.options.Reader.Say(s.trouble(&status)))
+	}
+	if err := List(&out, &config.Config{}, "a", "b", 0, s.options.Reader); err == nil || !strings.Contains(err.Error(), "no tiene un sensor") {
+		t.Errorf("a sensor that there is not: %v", err)
+	}
+	spanish(t, out.String())
+	if strings.Contains(out.String(), "calibrate.") {
+		t.Error("a key is said")
+	}
+	t.Log("\n" + out.String())
 }
 
 // A probe is compared with another thermometer.
@@ -248,7 +319,7 @@ func TestCalibrateLeavesNoHalfRecord(t *testing.T) {
 	}
 	b.nothingRecorded()
 
-	if err := b.session(b.options("scale")).Run(t.Context(), strings.NewReader("\n"), &b.out); err == nil || !strings.Contains(err.Error(), "the input ended") {
+	if err := b.session(b.options("scale")).Run(t.Context(), strings.NewReader("\n"), &b.out); err == nil || !strings.Contains(err.Error(), "The input ended") {
 		t.Errorf("end of input: %v", err)
 	}
 	b.nothingRecorded()

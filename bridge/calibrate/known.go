@@ -1,8 +1,6 @@
 package calibrate
 
 import (
-	"errors"
-	"fmt"
 	"math"
 	"strconv"
 	"strings"
@@ -36,13 +34,13 @@ func airPressure(o Options) (pressure, error) {
 	switch {
 	case o.PressureHPa != 0:
 		if _, err := fillcalc.BoilingC(o.PressureHPa); err != nil {
-			return pressure{}, fmt.Errorf("pressure-hpa: %w", err)
+			return pressure{}, o.wrong("pressure-hpa", err)
 		}
 		return pressure{o.PressureHPa, barometerUHPa}, nil
 	case o.AltitudeM != nil:
 		hPa, err := fillcalc.PressureHPa(*o.AltitudeM)
 		if err != nil {
-			return pressure{}, fmt.Errorf("altitude-m: %w", err)
+			return pressure{}, o.wrong("altitude-m", err)
 		}
 		return pressure{hPa, weatherUHPa}, nil
 	}
@@ -70,11 +68,11 @@ func (s *Session) parseWeight(text string) (known, error) {
 	}
 	mass, unitErr := fillcalc.ParseMassUnit([]byte(unit))
 	if err != nil || unitErr != nil {
-		return known{}, fmt.Errorf("%q is not a weight with its unit, as in 2 kg, 500 g, 5 lb", text)
+		return known{}, refuse("calibrate.not_weight", nil, names{"typed": text})
 	}
 	fits := false
 	if k.value, fits = mass.Kg(number); !fits || !(k.value >= 0 && k.value <= s.sensor.CapacityKg) {
-		return known{}, fmt.Errorf("%q is not between 0 and the scale's capacity of %g kg", text, s.sensor.CapacityKg)
+		return known{}, refuse("calibrate.over_capacity", figures{"capacity": s.sensor.CapacityKg}, names{"typed": text})
 	}
 	return k, nil
 }
@@ -95,12 +93,12 @@ func (s *Session) parseTemperature(text string) (known, error) {
 	number, unit, err := splitUnit(word)
 	temperature, unitErr := fillcalc.ParseTemperatureUnit([]byte(unit))
 	if err != nil || unitErr != nil {
-		return known{}, fmt.Errorf("%q is not ice, boiling, reference, or a temperature with its unit, as in 60 C, 140 F", text)
+		return known{}, refuse("calibrate.not_temperature", nil, names{"typed": text})
 	}
 	k.uC = s.options.ReferenceUC
 	fits := false
 	if k.value, fits = temperature.Celsius(number); !fits || !(k.value >= -60 && k.value <= 250) {
-		return known{}, fmt.Errorf("%q is not between -60 and 250 °C", text)
+		return known{}, fillcalc.Outside("", "", fillcalc.Span{Low: -60, High: 250}, text)
 	}
 	return k, nil
 }
@@ -118,11 +116,11 @@ func splitUnit(text string) (number fillcalc.Decimal, unit string, err error) {
 
 func (s *Session) boiling(k known) (known, error) {
 	if s.air == (pressure{}) {
-		return known{}, errors.New("boiling: the air pressure is not known: give --altitude-m or, better, --pressure-hpa")
+		return known{}, refuse("calibrate.no_pressure", nil, nil)
 	}
 	var err error
 	if k.value, err = fillcalc.BoilingC(s.air.hPa); err != nil {
-		return known{}, fmt.Errorf("boiling: %w", err)
+		return known{}, err
 	}
 	k.uC = math.Hypot(boilingUC, boilingCHPa*s.air.uHPa)
 	return k, nil

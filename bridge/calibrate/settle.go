@@ -2,14 +2,11 @@ package calibrate
 
 import (
 	"context"
-	"errors"
-	"fmt"
 	"math"
 	"strings"
 	"sync"
 	"time"
 
-	"bayfill/bridge/clock"
 	"bayfill/fillcalc"
 	"bayfill/sensors"
 )
@@ -32,7 +29,7 @@ func (s *Session) settle(ctx context.Context) (mean float64, err error) {
 	if s.weighs() {
 		rule, bandWidth = weightSettling, s.sensor.ResolutionKg+4**s.sensor.RepeatabilityKg
 	}
-	const moving = "its reading keeps changing"
+	moving := fillcalc.Text{Key: "calibrate.moving"}
 	cause := moving
 	var window []sensors.Reading
 	lowest, highest := 0.0, 0.0
@@ -54,13 +51,13 @@ func (s *Session) settle(ctx context.Context) (mean float64, err error) {
 			return 0, ctx.Err()
 		case <-statusTick.C:
 			if status := s.meter.now(); status.Condition != sensors.Good {
-				cause, window = status.Text(s.meter.age), nil
+				cause, window = s.trouble(&status), nil
 			}
 			continue
 		case r = <-s.meter.readings:
 		}
 		if r.Faults.Hidden() {
-			cause, window = "it reports "+strings.Join(r.Faults.Names(), ", "), nil
+			cause, window = fillcalc.Text{Key: "calibrate.reports", Names: names{"frame": strings.Join(r.Faults.Names(), " ")}}, nil
 			continue
 		}
 		lowest, highest = math.Min(lowest, r.Value), math.Max(highest, r.Value)
@@ -75,7 +72,7 @@ func (s *Session) settle(ctx context.Context) (mean float64, err error) {
 			return meanOfLaterHalf(window), nil
 		}
 	}
-	return 0, fmt.Errorf("%s did not settle: %s", s.options.Sensor, cause)
+	return 0, refuse("calibrate.not_settled", nil, names{"sensor": s.options.Sensor, "why": s.options.Reader.Say(cause)})
 }
 
 // meanOfLaterHalf averages the readings of the later half of a window's time.
@@ -97,7 +94,6 @@ func meanOfLaterHalf(window []sensors.Reading) float64 {
 // passed on is fresh.
 type meter struct {
 	readings chan sensors.Reading
-	clock    *clock.Clock
 	mu       sync.Mutex
 	status   sensors.Status
 }
@@ -121,21 +117,26 @@ func (m *meter) now() sensors.Status {
 	return m.status
 }
 
-// age writes how long ago a time of the sensor's clock was.
-func (m *meter) age(ns int64) string { return fmt.Sprintf("%.0f s", float64(m.clock.NowNs()-ns)/1e9) }
+// trouble says what is wrong with the sensor.
+func (s *Session) trouble(status *sensors.Status) fillcalc.Text {
+	if status.Condition == sensors.Starting {
+		return fillcalc.Text{Key: "calibrate.opening", Names: names{"port": status.Port}}
+	}
+	return s.sensor.Trouble(s.options.Cart, status)
+}
 
 // waitForFrames waits until the sensor delivers frames. The error says what is wrong
 // with its port.
-func (m *meter) waitForFrames(ctx context.Context) error {
+func (s *Session) waitForFrames(ctx context.Context) error {
 	for {
-		switch s := m.now(); s.Condition {
+		switch status := s.meter.now(); status.Condition {
 		case "", sensors.Starting:
 		case sensors.Good:
 			return nil
 		case sensors.Busy:
-			return fmt.Errorf("%s; the bridge must not run while its sensor is calibrated", s.Text(m.age))
+			return refuse("calibrate.port_busy", nil, names{"why": s.options.Reader.Say(s.trouble(&status))})
 		default:
-			return errors.New(s.Text(m.age))
+			return &fillcalc.Refusal{Text: s.trouble(&status)}
 		}
 		select {
 		case <-ctx.Done():

@@ -3,7 +3,6 @@ package calibrate
 import (
 	"bufio"
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"time"
@@ -17,54 +16,62 @@ const columns = 60
 
 // showScale prints the points of a scale with their tolerances, and what follows.
 func (s *Session) showScale(fit *fillcalc.ScaleFit) {
-	fmt.Fprintln(s.out, "known kg   shown kg   error g  when new  in service")
+	w := s.options.Reader.Word
+	fmt.Fprintf(s.out, "%8s  %9s  %8s  %8s  %10s\n", w("calibrate.known")+" kg", w("calibrate.shown")+" kg", w("calibrate.error")+" g", w("calibrate.when_new"), w("calibrate.in_service"))
 	doubtful := false
 	for _, p := range fit.Points {
-		verdict := "good"
+		verdict := "calibrate.good"
 		switch {
 		case !p.Within(p.ServiceKg):
-			verdict = "FAILS"
+			verdict = "calibrate.fails"
 		case !p.Within(p.InitialKg):
-			verdict = "worn"
+			verdict = "calibrate.worn"
 		}
 		fmt.Fprintf(s.out, "%8.4f  %9.4f  %+8.1f  %8s  %10s  %s\n", p.KnownKg, p.ShownKg, p.ErrorKg*1000,
-			fmt.Sprintf("±%.1f", p.InitialKg*1000), fmt.Sprintf("±%.1f", p.ServiceKg*1000), verdict)
+			fmt.Sprintf("±%.1f", p.InitialKg*1000), fmt.Sprintf("±%.1f", p.ServiceKg*1000), w(verdict))
 		// The error of the weights may be a third of the tolerance (OIML R 76-1, 3.7.1,
 		// from memory).
 		doubtful = doubtful || 2*s.options.WeightsUPct/100*p.KnownKg > p.ServiceKg/3
 	}
-	s.say("Tolerances: OIML R 76-1, class III. Not legal for trade.")
-	s.say("%.6f kg for each kg shown, ± %.6f (k = 2); zero at %.4f kg", fit.Slope, 2*fit.SlopeU, fit.ZeroKg)
+	s.say("calibrate.scale_tolerances", nil, nil)
+	s.say("calibrate.slope", nil, names{"slope": fmt.Sprintf("%.6f", fit.Slope), "u": fmt.Sprintf("%.6f", 2*fit.SlopeU), "zero": fmt.Sprintf("%.4f", fit.ZeroKg)})
 	if len(fit.Points) < 3 {
-		s.say("One weight cannot show whether the scale is linear: use two or more.")
+		s.say("calibrate.one_weight", nil, nil)
 	}
 	if fit.SlopeU > 0.001 {
-		s.say("The slope is known only to ±%.2g %%: heavier weights give a better one.", 200*fit.SlopeU)
+		s.say("calibrate.slope_rough", nil, names{"u": fmt.Sprintf("%.2g", 200*fit.SlopeU)})
 	}
 	if doubtful {
-		s.say("These weights are too uncertain to judge a scale by: their U is more than a third of the tolerance.")
+		s.say("calibrate.weights_doubtful", nil, nil)
 	}
 }
 
 // showProbe prints the points of a probe with their tolerances, and the correction.
 func (s *Session) showProbe(fit *fillcalc.ProbeFit) {
-	fmt.Fprintln(s.out, "known °C  shown °C  error °C  allowed")
+	w := s.options.Reader.Word
+	fmt.Fprintf(s.out, "%8s  %8s  %8s  %7s\n", w("calibrate.known")+" °C", w("calibrate.shown")+" °C", w("calibrate.error")+" °C", w("calibrate.allowed"))
 	for _, p := range fit.Points {
-		verdict := "good"
+		verdict := "calibrate.good"
 		if !p.Within() {
-			verdict = "FAILS"
+			verdict = "calibrate.fails"
 		}
-		fmt.Fprintf(s.out, "%8.2f  %8.2f  %+8.2f  %7s  %s\n", p.KnownC, p.ShownC, p.ErrorC, fmt.Sprintf("±%.2f", p.LimitC), verdict)
+		fmt.Fprintf(s.out, "%8.2f  %8.2f  %+8.2f  %7s  %s\n", p.KnownC, p.ShownC, p.ErrorC, fmt.Sprintf("±%.2f", p.LimitC), w(verdict))
 	}
-	s.say("Tolerances: IEC 60751, class B.")
+	s.say("calibrate.probe_tolerances", nil, nil)
 	for _, shown := range []float64{fit.BestC, 40} {
-		s.say("%.1f °C shown is %.2f ± %.2f °C (k = 2)", shown, fit.Correct(shown), 2*fit.UAt(shown))
+		s.say("calibrate.corrected", nil, names{"shown": fmt.Sprintf("%.1f", shown), "is": fmt.Sprintf("%.2f", fit.Correct(shown)), "u": fmt.Sprintf("%.2f", 2*fit.UAt(shown))})
 	}
 }
 
-// say prints a paragraph.
-func (s *Session) say(format string, args ...any) {
-	for _, line := range wrap.Lines(fmt.Sprintf(format, args...), columns) {
+// say prints a text of the catalogues as a paragraph.
+func (s *Session) say(key string, f figures, n names) {
+	s.paragraph(s.options.Reader.Say(fillcalc.Text{Key: key, Figures: f, Names: n}))
+}
+
+func (s *Session) sayError(err error) { s.paragraph(s.options.inWords(err)) }
+
+func (s *Session) paragraph(text string) {
+	for _, line := range wrap.Lines(text, columns) {
 		fmt.Fprintln(s.out, line)
 	}
 }
@@ -86,7 +93,10 @@ const reportEvery = 15 * time.Second
 // showSettling shows a reading while the sensor settles: for how long it has stood still,
 // how long it must, and how long the wait may still last.
 func (s *Session) showSettling(value float64, still, must, left time.Duration) {
-	text := fmt.Sprintf("  %s  still for %.0f of %.0f s, %s left", s.written(value), still.Seconds(), must.Seconds(), left.Round(time.Second))
+	text := "  " + s.options.Reader.Say(fillcalc.Text{
+		Key: "calibrate.settling", Names: names{"reading": s.written(value)},
+		Figures: figures{"still_s": still.Seconds(), "must_s": must.Seconds(), "left_s": left.Seconds()},
+	})
 	switch {
 	case s.options.Live:
 		fmt.Fprint(s.out, clearLine+text)
@@ -112,7 +122,7 @@ func (s *Session) answer(ctx context.Context) (string, error) {
 		case !more && ctx.Err() != nil:
 			return "", ctx.Err()
 		case !more:
-			return "", errors.New("the input ended before the calibration did: nothing was recorded")
+			return "", refuse("calibrate.input_ended", nil, nil)
 		}
 		return trimmed(line), nil
 	}

@@ -3,8 +3,6 @@ package cart
 import (
 	"context"
 	"crypto/sha256"
-	"errors"
-	"fmt"
 	"slices"
 	"time"
 
@@ -45,7 +43,7 @@ func (c *Cart) handleCommand(ctx context.Context, m incoming) {
 // before, and the amounts that it was given. The error is for the sender: nothing has happened then.
 func (c *Cart) execute(ctx context.Context, id string, m incoming) (earlier []byte, understood []wire.Understood, err error) {
 	if err := c.journal.InPlace(); err != nil {
-		return nil, nil, fmt.Errorf("nothing was done: %w%s", err, journal.Remedy(err))
+		return nil, nil, &fillcalc.Refusal{Field: "do", Text: journalText("refuse.journal_gone", err)}
 	}
 	payload, stale, err := c.verifier.verify(ctx, m.payload)
 	if err != nil {
@@ -57,20 +55,20 @@ func (c *Cart) execute(ctx context.Context, id string, m incoming) (earlier []by
 	}
 	before, done, err := c.journal.Answered(id)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, &fillcalc.Refusal{Field: "do", Text: journalText("refuse.journal_unread", err)}
 	}
 	fingerprint := wire.Fingerprint(payload)
 	switch {
 	case done && before.Command == [sha256.Size]byte{}:
-		return nil, nil, errors.New("id: this command was done before the journal was replaced by an older copy, and its answer is lost: look at the job before you send it under a new id")
+		return nil, nil, refuse("id", "refuse.answer_lost", nil, nil)
 	case done && before.Command != fingerprint:
-		return nil, nil, errors.New("id: was used for another command, use a new one")
+		return nil, nil, refuse("id", "refuse.id_used", nil, nil)
 	case done:
 		return before.Reply, nil, nil
 	case stale != nil:
 		return nil, nil, stale
 	case m.retained:
-		return nil, nil, errors.New("retained: a command that the broker kept is old, send it without retain")
+		return nil, nil, refuse("retained", "refuse.retained", nil, nil)
 	}
 	// By the computer's clock, as its sender sees it: the cart's may be far ahead.
 	if wall := time.Now(); !cmd.NotAfter.IsZero() && wall.After(cmd.NotAfter) {

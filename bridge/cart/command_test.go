@@ -139,7 +139,7 @@ func TestCommandsByTheJobsState(t *testing.T) {
 					t.Errorf("%s changed nothing", command)
 				}
 				other := l.send(fmt.Sprintf(`{"id":"c%d","do":"abandon","why":"another one"}`, n))
-				if other.OK || other.Error != "id: was used for another command, use a new one" || bridgetest.Bits(l.state) != after {
+				if other.OK || other.Refused == nil || other.Error != "id: This id was used for another command: use a new one." || bridgetest.Bits(l.state) != after {
 					t.Errorf("another command under the id of %s was answered %+v", command, other)
 				}
 				if again := l.send(payload); !reflect.DeepEqual(again, r) {
@@ -225,7 +225,7 @@ func TestCommandsByTheJobsState(t *testing.T) {
 		before := bridgetest.Bits(l.state)
 		leaf := "replies/kept"
 		l.commands <- incoming{payload: []byte(`{"id":"kept",` + bridgetest.OpenJob + `}`), retained: true}
-		if got := l.all(leaf); len(got) != 1 || !strings.Contains(string(got[0].payload), "retained: ") || bridgetest.Bits(l.state) != before {
+		if got := l.all(leaf); len(got) != 1 || !strings.Contains(string(got[0].payload), `"say":"refuse.retained"`) || bridgetest.Bits(l.state) != before {
 			t.Errorf("a retained command: %d replies", len(got))
 		}
 		leaves := len(l.all("about"))

@@ -85,7 +85,7 @@ func (c *Cart) handleStatus(sensor string, s sensors.Status) {
 	c.meter.sensor(sensor, s.Condition)
 	alert := wire.Alert{Code: wire.AlertSensor, Sensor: sensor}
 	if s.Condition != sensors.Good && s.Condition != sensors.Starting {
-		alert.Condition, alert.Said = string(s.Condition), wire.Say(c.sensorText(sensor, &s))
+		alert.Condition, alert.Said = string(s.Condition), wire.Say(c.sensor(sensor).Trouble(c.config.Name, &s))
 	}
 	c.alert(alert)
 }

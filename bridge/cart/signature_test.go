@@ -103,7 +103,7 @@ func TestSignedCommands(t *testing.T) {
 			}
 		}
 		repeated()
-		l.refuses("id: was used for another command", signed(bridgetest.CommandKey, topic, 10, `{"id":"open","do":"close"}`))
+		l.refuses("id: This id was used for another command", signed(bridgetest.CommandKey, topic, 10, `{"id":"open","do":"close"}`))
 		l.refuses("counter: 10 is not above 10", signed(bridgetest.CommandKey, topic, 10, `{"id":"a","do":"baseline"}`))
 		l.refuses("counter: 3 is not above 10", signed(bridgetest.CommandKey, topic, 3, `{"id":"a","do":"baseline"}`))
 		// A counter is used up even when the command is refused for another reason.

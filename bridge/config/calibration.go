@@ -15,6 +15,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"bayfill/bridge/clock"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 	"bayfill/sensors"
 )
@@ -170,26 +171,24 @@ func syncFolder(path string) error {
 // dueSoon is how long before its date the due date is shown in days.
 const dueSoon = 30 * 24 * time.Hour
 
-// CalibrationState returns the state of a calibration in words. last is nil when there
-// is none.
-func CalibrationState(last *Calibration, nowNs int64) string {
+// CalibrationState says how a calibration stands. last is nil when there is none.
+func CalibrationState(last *Calibration, nowNs int64) fillcalc.Text {
 	if last == nil {
-		return "never calibrated"
+		return fillcalc.Text{Key: "calibrate.never"}
 	}
-	passed := "passed"
-	if !last.Passed() {
-		passed = "FAILED"
+	figures := map[string]float64{"passed": 0}
+	if last.Passed() {
+		figures["passed"] = 1
 	}
-	text := fmt.Sprintf("%s %s, due %s", passed, day(last.AtNs()), day(last.DueNs()))
+	day := func(ns int64) string { return time.Unix(0, ns).UTC().Format(time.DateOnly) }
+	key := "calibrate.done"
 	if nowNs > last.DueNs() {
-		text += ": OVERDUE"
+		key = "calibrate.overdue"
 	} else if left := time.Duration(last.DueNs() - nowNs); left <= dueSoon {
-		text += fmt.Sprintf(": in %d days", left/(24*time.Hour))
+		key, figures["days"] = "calibrate.due_soon", float64(left/(24*time.Hour))
 	}
-	return text
+	return fillcalc.Text{Key: key, Figures: figures, Names: map[string]string{"made": day(last.AtNs()), "due": day(last.DueNs())}}
 }
-
-func day(ns int64) string { return time.Unix(0, ns).UTC().Format(time.DateOnly) }
 
 // CalibrationAlert returns the text of the alert about a sensor's calibration. It is
 // empty when there is nothing to do.
@@ -201,7 +200,7 @@ func CalibrationAlert(cart, sensor string, last *Calibration, nowNs int64) strin
 	if last != nil && !last.Passed() {
 		do = "adjust, repair or replace it, then " + do
 	}
-	return fmt.Sprintf("sensor %s: %s: %s", sensor, CalibrationState(last, nowNs), do)
+	return fmt.Sprintf("sensor %s: %s: %s", sensor, words.Plain.Say(CalibrationState(last, nowNs)), do)
 }
 
 // DueCalibrations returns a text for each sensor of a cart whose calibration was never

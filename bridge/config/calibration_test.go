@@ -14,6 +14,7 @@ import (
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/clock"
 	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -143,7 +144,7 @@ func TestCalibrationAlert(t *testing.T) {
 		if (alert == "") != (c.alert == "") || !strings.HasPrefix(alert, c.alert) {
 			t.Errorf("after %d days: alert %q, want %q", c.days, alert, c.alert)
 		}
-		if state := CalibrationState(c.last, now); state != c.state {
+		if state := words.Plain.Say(CalibrationState(c.last, now)); state != c.state {
 			t.Errorf("after %d days: state %q, want %q", c.days, state, c.state)
 		}
 	}
@@ -238,7 +239,7 @@ func FuzzCalibrations(f *testing.F) {
 		}
 		for i := range all {
 			c := &all[i]
-			if due, state := c.DueNs(), CalibrationState(c, calibratedNs); strings.Contains(state, "OVERDUE") != (due < calibratedNs) {
+			if due, state := c.DueNs(), words.Plain.Say(CalibrationState(c, calibratedNs)); strings.Contains(state, "OVERDUE") != (due < calibratedNs) {
 				t.Fatalf("due at %d, at %d it is %q", due, int64(calibratedNs), state)
 			}
 			CalibrationAlert("bay2", "caddy", c, calibratedNs)

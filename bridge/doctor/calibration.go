@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"bayfill/bridge/config"
+	"bayfill/bridge/words"
 )
 
 // calibrations checks the newest calibration of each sensor of a cart.
@@ -21,7 +22,7 @@ func (d *doctor) calibrations(c *config.Config, cart *config.Cart) {
 		if len(all) > 0 {
 			last = &all[len(all)-1]
 		}
-		text := fmt.Sprintf("calibration of %s/%s: %s", cart.Name, s.Name, config.CalibrationState(last, d.now.UnixNano()))
+		text := fmt.Sprintf("calibration of %s/%s: %s", cart.Name, s.Name, words.Plain.Say(config.CalibrationState(last, d.now.UnixNano())))
 		do := fmt.Sprintf("bayfill calibrate --cart %s --sensor %s", cart.Name, s.Name)
 		switch {
 		case last == nil || last.Passed() && d.now.UnixNano() > last.DueNs():

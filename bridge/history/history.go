@@ -13,6 +13,7 @@ import (
 
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
+	"bayfill/bridge/words"
 )
 
 // Open makes a client for so many carts. It does not connect yet. The error names the
@@ -167,7 +168,7 @@ func (e serverError) Unwrap() error { return e.error }
 // explain returns what is wrong and what an operator can do about it.
 func explain(err error) string {
 	if !errors.As(err, new(serverError)) {
-		return fmt.Sprintf("the history is not updated because the journal fails: %v%s", err, journal.Remedy(err))
+		return fmt.Sprintf("the history is not updated because the journal fails: %v: %s", err, words.Plain.Word("remedy."+journal.Remedy(err)))
 	}
 	var a *answer
 	if !errors.As(err, &a) {

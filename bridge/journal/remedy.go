@@ -36,22 +36,22 @@ func damaged(path string, err error) error {
 	return fmt.Errorf("%w: %s %w: stop the program, move the file away together with its -wal and keep both, send what can be read with bayfill history fill, and start again on another card", err, path, errDamaged)
 }
 
-// Remedy returns what to do about an error of the journal, as a text to append to it.
-// It is empty when the error already says so.
+// Remedy returns what to do about an error of the journal, as a word of the catalogues' list
+// remedy.
 func Remedy(err error) string {
 	switch c := code(err); {
 	case errors.Is(err, errDamaged):
-		return ""
+		return "damaged"
 	case errors.Is(err, ErrGone):
-		return ": put them back where they were; without them, stop the program and start it again: it then begins a new journal and says what is missing"
+		return "gone"
 	case c == sqlite3.SQLITE_FULL:
-		return ": free disk space"
+		return "full"
 	case c == sqlite3.SQLITE_IOERR:
-		return ": the disk is failing: replace the card"
+		return "failing"
 	case c == sqlite3.SQLITE_READONLY:
-		return ": the disk is read-only: mount it writable, and replace a card that has locked itself"
+		return "read_only"
 	case c == sqlite3.SQLITE_BUSY || c == sqlite3.SQLITE_LOCKED:
-		return ": another program has locked the journal: end that program"
+		return "locked"
 	}
-	return ": free disk space or replace the card"
+	return "full_or_failing"
 }

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"bayfill/bridge/wire/schema"
+	"bayfill/bridge/words"
 )
 
 var update = flag.Bool("update", false, "rewrite the published schema of the commands")
@@ -77,7 +78,7 @@ func commandsSchema() []byte {
 		defs = append(defs, member{Commands[i].Do, commandSchema(&Commands[i])})
 		for _, f := range Commands[i].Fields {
 			if f.Shared {
-				defs = append(defs, member{f.Name, object{{"description", f.About}, {"enum", f.Choices}}})
+				defs = append(defs, member{f.Name, object{{"description", words.Plain.Word(f.About)}, {"enum", f.Choices}}})
 			}
 		}
 	}
@@ -124,7 +125,7 @@ func commandSchema(c *CommandType) object {
 			}
 		}
 	}
-	s := object{{"description", c.About}, {"type", "object"}, {"additionalProperties", false}, {"required", required}}
+	s := object{{"description", words.Plain.Word(c.About)}, {"type", "object"}, {"additionalProperties", false}, {"required", required}}
 	if unless != nil {
 		s = append(s, member{"anyOf", []object{{{"required", []string{instead}}}, {{"required", unless}}}})
 	}
@@ -132,7 +133,7 @@ func commandSchema(c *CommandType) object {
 }
 
 func fieldSchema(f *Field) object {
-	s := object{{"description", f.About}}
+	s := object{{"description", words.Plain.Word(f.About)}}
 	figure := func(kind string) object {
 		s = append(s, member{"type", kind})
 		if f.Range == nil {
@@ -155,7 +156,7 @@ func fieldSchema(f *Field) object {
 		return append(s, ref("time")...)
 	case KindAmount:
 		s = object{{"description", "In " + string(f.Quantity) + "."}}
-		return object{{"description", f.About}, {"oneOf", []object{figure("number"), ref("amount")}}}
+		return object{{"description", words.Plain.Word(f.About)}, {"oneOf", []object{figure("number"), ref("amount")}}}
 	case KindNumber:
 		return figure("number")
 	case KindWhole:

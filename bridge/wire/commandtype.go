@@ -12,7 +12,7 @@ import (
 // CommandType describes one command.
 type CommandType struct {
 	Do     string
-	About  string   // a sentence for people
+	About  string   // the key of a sentence for people
 	Board  bool     // the board has a button for it
 	Words  []string // the fields that "bayfill job" takes as bare words, in this order
 	Fields []Field  // in addition to envelope
@@ -22,10 +22,10 @@ type CommandType struct {
 
 // envelope lists the fields that every command may have.
 var envelope = []Field{
-	{Name: "id", Kind: KindID, Required: true, About: "Never used before on this cart. A command that is sent again unchanged under the same id is answered again and done once."},
-	{Name: "do", Kind: KindText, Required: true, About: "The command."},
-	{Name: "not_after", Kind: KindMoment, About: "RFC 3339; a command that arrives later, by the clock of the bridge's computer, is refused."},
-	{Name: "by", Kind: KindText, About: "Who does it, as the record shall say."},
+	{Name: "id", Kind: KindID, Required: true, About: "explain.id"},
+	{Name: "do", Kind: KindText, Required: true, About: "explain.do"},
+	{Name: "not_after", Kind: KindMoment, About: "explain.not_after"},
+	{Name: "by", Kind: KindText, About: "explain.by"},
 }
 
 // Field finds a field of the command or of envelope by its name.

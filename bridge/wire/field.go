@@ -18,7 +18,7 @@ import (
 type Field struct {
 	Name     string
 	Kind     Kind
-	About    string // a sentence for people; names the unit of a figure
+	About    string // the key of a sentence for people
 	Required bool
 	Unless   string         // a field in whose presence this one is not required
 	Choices  []string       // of KindChoice

@@ -75,18 +75,8 @@ func auditJobCommand() *cobra.Command {
 		Use:     "job ID",
 		Short:   "help.audit_job",
 		Example: "  bayfill audit job van-7 --config bayfill.yaml --sheet van-7.html",
-		Long: `Compute a job again from its readings and inputs, and compare every figure that
-was published with the result, to the last bit. Sequence numbers and a hash chain
-prove that no point is missing, altered, added or out of order.
-
-The exit status follows the verdict, with --json too:
-
-  0  passed: the record is the same and complete, and the work was done right
-  1  the record is altered or incomplete
-  2  the job could not be audited
-  3  the record is whole, and the work failed
-  4  the record is whole, and something could not be verified`,
-		Args: cobra.ExactArgs(1),
+		Long:    "help.audit_job_more",
+		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return o.run(cmd.Context(), args[0], cmd.OutOrStdout(), cmd.ErrOrStderr())
 		},

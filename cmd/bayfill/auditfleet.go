@@ -18,6 +18,7 @@ import (
 
 	"bayfill/bridge/audit"
 	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 )
 
 type auditFleetOptions struct {
@@ -90,7 +91,7 @@ func (o *auditFleetOptions) run(ctx context.Context, out io.Writer, now time.Tim
 	if o.json {
 		return json.NewEncoder(out).Encode(fleet)
 	}
-	printFleet(out, fleet, reader)
+	fleetTable{out, reader}.print(fleet)
 	return nil
 }
 
@@ -156,80 +157,98 @@ func writeFile(path string, write func(io.Writer) error) error {
 	return errors.Join(write(f), f.Close())
 }
 
-// printFleet prints the charts in words, in at most auditWidth columns.
-func printFleet(out io.Writer, f *audit.Fleet, r words.Reader) {
-	printWrapped(out, fmt.Sprintf("Jobs that ended from %s to %s, UTC. Balance: added less target (less drained where no target is known), mL, of the newest %d closed jobs at most.",
-		f.Since.Format(time.DateOnly), f.Until.Format(time.DateOnly), f.Newest), auditWidth)
+// fleetTable prints the charts of a fleet for a reader, in at most auditWidth columns.
+type fleetTable struct {
+	out io.Writer
+	r   words.Reader
+}
+
+func (p fleetTable) say(margin, key string, f figures, n names) {
+	printWrapped(p.out, margin+p.r.Say(fillcalc.Text{Key: key, Figures: f, Names: n}), auditWidth)
+}
+
+// heading prints a sentence after an empty line.
+func (p fleetTable) heading(key string, f figures) {
+	fmt.Fprintln(p.out)
+	p.say("", key, f, nil)
+}
+
+func (p fleetTable) print(f *audit.Fleet) {
+	p.say("", "fleet.about", figures{"newest": float64(f.Newest)}, names{"from": f.Since.Format(time.DateOnly), "to": f.Until.Format(time.DateOnly)})
 	if len(f.Carts) == 0 {
-		fmt.Fprintln(out, "\nNo job ended then.")
+		p.heading("fleet.no_jobs", nil)
 		return
 	}
+	p.say("", "fleet.missed_means", nil, nil)
 	if len(f.Shops) > 1 {
-		printGroups(out, "shop", append([]*audit.FleetGroup{f.All}, f.Shops...))
+		p.groups("fleet.shop", append([]*audit.FleetGroup{f.All}, f.Shops...))
 	}
 	if len(f.Carts) <= maxCartRows {
-		printGroups(out, "cart", f.Carts)
+		p.groups("fleet.cart", f.Carts)
 	} else {
-		printWrapped(out, fmt.Sprintf("\n%d carts are too many to list here: name a shop with --shop, or write all to a file with --html, --csv or --json.", len(f.Carts)), auditWidth)
+		p.heading("fleet.too_many", figures{"carts": float64(len(f.Carts))})
 	}
-	printGroups(out, "fluid", f.Fluids)
-	printDrifts(out, f, r)
-	printSignals(out, f)
+	p.groups("fleet.fluid", f.Fluids)
+	p.drifts(f)
+	p.signals(f)
 }
 
 // maxCartRows is how many carts are listed one by one.
 const maxCartRows = 100
 
-func printGroups(out io.Writer, head string, groups []*audit.FleetGroup) {
+// groups prints a row for each group, under a head whose first cell is a key.
+func (p fleetTable) groups(head string, groups []*audit.FleetGroup) {
 	const nameWidth = 22
-	fmt.Fprintf(out, "\n%-*s  jobs  closed  aband.   mean  sigma  window missed\n", nameWidth, head)
+	const row = "%-*s %6s %6s %6s %7s %6s %7s %10s\n"
+	w := p.r.Word
+	fmt.Fprintln(p.out)
+	fmt.Fprintf(p.out, row, nameWidth, w(head), w("fleet.col_jobs"), w("fleet.col_closed"), w("fleet.col_abandoned"), w("fleet.mean"), "sigma", w("fleet.outside"), w("fleet.unjudged"))
 	for _, g := range groups {
-		name := plain(g.Name())
+		name := plain(g.NameFor(p.r))
 		if len([]rune(name)) > nameWidth {
-			fmt.Fprintln(out, name)
+			fmt.Fprintln(p.out, name)
 			name = ""
 		}
-		missed := "none"
-		if g.Outside+g.Unjudged > 0 {
-			missed = fmt.Sprintf("%d out, %d not judged", g.Outside, g.Unjudged)
-		}
-		fmt.Fprintf(out, "%-*s %5d  %6d  %6d %6s %6s  %s\n", nameWidth, name, g.Jobs, g.Closed, g.Abandoned,
-			figure("%+.1f", g.Balance.Limits.Mean), figure("%.1f", g.Balance.Limits.Sigma), missed)
+		count := func(n int64) string { return strconv.FormatInt(n, 10) }
+		fmt.Fprintf(p.out, row, nameWidth, name, count(g.Jobs), count(g.Closed), count(g.Abandoned),
+			figure("%+.1f", g.Balance.Limits.Mean), figure("%.1f", g.Balance.Limits.Sigma), count(g.Outside), count(g.Unjudged))
 	}
 }
 
-func printDrifts(out io.Writer, f *audit.Fleet, r words.Reader) {
-	fmt.Fprintln(out, "\nDrift now (weighted average beyond its limits):")
+func (p fleetTable) drifts(f *audit.Fleet) {
+	p.heading("fleet.drifts", nil)
 	steady := true
 	for _, g := range slices.Concat(f.Carts, f.Fluids) {
-		for _, drift := range g.Drifts(r) {
-			printWrapped(out, "  "+plain(g.Name())+": "+printable(drift), auditWidth)
+		for _, drift := range g.Drifts(p.r) {
+			printWrapped(p.out, "  "+plain(g.NameFor(p.r))+": "+printable(drift), auditWidth)
 			steady = false
 		}
 	}
 	if steady {
-		fmt.Fprintln(out, "  none that the charts show")
+		p.say("  ", "fleet.no_drift", nil, nil)
 	}
 }
 
-// printSignals prints the newest jobs of each cart that break a rule.
-func printSignals(out io.Writer, f *audit.Fleet) {
-	fmt.Fprintln(out, "\nNewest jobs whose balance signals (at most three each):")
+// signals prints the newest jobs of each cart that break a rule.
+func (p fleetTable) signals(f *audit.Fleet) {
+	p.heading("fleet.signalling", nil)
 	quiet := true
 	for _, g := range f.Carts {
 		signals := g.Balance.Signals()
-		for _, p := range signals[:min(3, len(signals))] {
-			rules := make([]string, len(p.Rules))
-			for i, r := range p.Rules {
-				rules[i] = string(r)
+		for _, job := range signals[:min(3, len(signals))] {
+			rules := make([]string, len(job.Rules))
+			for i, rule := range job.Rules {
+				rules[i] = p.r.Word("rule." + string(rule))
 			}
-			day := time.Unix(0, p.AtNs).UTC().Format(time.DateOnly)
-			printWrapped(out, fmt.Sprintf("  %s: %s, job %s, %+.1f mL: %s", plain(g.Name()), day, plain(p.Job), p.X, strings.Join(rules, "; ")), auditWidth)
+			p.say("  ", "fleet.signal", nil, names{
+				"cart": plain(g.Name()), "job": plain(job.Job), "ended": time.Unix(0, job.AtNs).UTC().Format(time.DateOnly),
+				"balance": fmt.Sprintf("%+.1f", job.X), "rules": strings.Join(rules, "; "),
+			})
 			quiet = false
 		}
 	}
 	if quiet {
-		fmt.Fprintln(out, "  none")
+		p.say("  ", "fleet.no_signal", nil, nil)
 	}
 }
 

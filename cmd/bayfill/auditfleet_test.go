@@ -13,6 +13,8 @@ import (
 	"testing"
 	"time"
 	"unicode/utf8"
+
+	"bayfill/bridge/bridgetest"
 )
 
 // historyOf answers every query like an InfluxDB that holds closing records of
@@ -60,12 +62,17 @@ func TestAuditFleet(t *testing.T) {
 	if status != 0 {
 		t.Fatalf("status %d: %s", status, errors)
 	}
-	for _, want := range []string{"hilltop/bay1", "14      12       2", "+8.8", "1 out, 2 not judged", "balance up since 2026-03-1", "job van-11", "1 beyond 3 sigma", "<b>·[2Jamber"} {
+	for _, want := range []string{"hilltop/bay1", "14     12      2    +8.8", "      1          2\n", "balance up since 2026-03-1", "job van-11", "1 beyond 3 sigma", "<b>·[2Jamber"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("%q is missing", want)
 		}
 	}
-	for line := range strings.Lines(out) {
+	status, spanish, errors := program(t.Context(), "audit", "fleet", "--influx-url", url, "--since", "2026-03-01", "--until", "2026-04-01T12:00:00+02:00", "--shop", "hilltop", "--lang", "es")
+	if status != 0 || !strings.Contains(spanish, "1 más allá de 3 sigma") {
+		t.Errorf("status %d: %s%s", status, spanish, errors)
+	}
+	bridgetest.Spanish(t, spanish)
+	for line := range strings.Lines(out + spanish) {
 		if n := utf8.RuneCountInString(strings.TrimRight(line, "\n")); n > auditWidth {
 			t.Errorf("%d columns: %s", n, line)
 		}

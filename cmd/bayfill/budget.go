@@ -22,6 +22,7 @@ func budgetCommand() *cobra.Command {
 	var (
 		conf, cart, job string
 		asJSON          bool
+		reads           languageFlag
 	)
 	cmd := &cobra.Command{
 		Use:     "budget",
@@ -30,6 +31,10 @@ func budgetCommand() *cobra.Command {
 		Long:    "help.budget_more",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			reader, err := reads.reader()
+			if err != nil {
+				return err
+			}
 			c, err := config.Load(conf)
 			if err != nil {
 				return configError{err}
@@ -42,15 +47,16 @@ func budgetCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			b := newJobBudget(cart, &s)
+			b := newJobBudget(cart, &s, reader)
 			if asJSON {
 				return json.NewEncoder(cmd.OutOrStdout()).Encode(b)
 			}
-			b.print(cmd.OutOrStdout())
+			b.print(cmd.OutOrStdout(), reader)
 			return nil
 		},
 	}
 	f := cmd.Flags()
+	reads.add(f)
 	f.StringVarP(&conf, "config", "c", configDefault(), configHelp)
 	f.StringVar(&cart, "cart", "", onlyCartHelp)
 	f.StringVar(&job, "job", "", "flag.job")
@@ -93,8 +99,8 @@ type budgetTerm struct {
 	SharePct float64 `json:"share_pct"` // of the variance
 }
 
-// newJobBudget lists the terms of each volume, the largest first.
-func newJobBudget(cart string, s *fillcalc.State) jobBudget {
+// newJobBudget lists the terms of each volume, the largest first, with advice for a reader.
+func newJobBudget(cart string, s *fillcalc.State, r words.Reader) jobBudget {
 	v := s.Volumes()
 	known := func(l float64) *float64 {
 		if math.IsNaN(l) {
@@ -105,7 +111,7 @@ func newJobBudget(cart string, s *fillcalc.State) jobBudget {
 	volume := func(l, uL float64, b fillcalc.Budget) volumeBudget {
 		volume := volumeBudget{L: known(l), UL: known(uL), Terms: []budgetTerm{}, Improve: []budgetImprovement{}}
 		for _, i := range b.Improvements(2) {
-			volume.Improve = append(volume.Improve, budgetImprovement{i.Term.Name, i.Term.Of, 1000 * i.UL, words.Plain.Word("advice." + i.Term.Name)})
+			volume.Improve = append(volume.Improve, budgetImprovement{i.Term.Name, i.Term.Of, 1000 * i.UL, r.Word("advice." + i.Term.Name)})
 		}
 		for _, t := range b {
 			if t.L != 0 {
@@ -127,41 +133,49 @@ func newJobBudget(cart string, s *fillcalc.State) jobBudget {
 // budgetWidth is the maximum width of the report, in columns.
 const budgetWidth = 60
 
-func (b jobBudget) print(out io.Writer) {
-	const figures = "  %7.2f  %5.1f\n"
-	const termWidth = budgetWidth - 16
-	printWrapped(out, fmt.Sprintf("Job %s on cart %s, %s at %s. Litres at %g °C; the true amount lies within ± in 95 of 100 cases (k = 2).", b.Job, b.Cart, b.Phase, b.At, b.ReferenceC), budgetWidth)
-	for _, v := range []struct {
-		name string
-		volumeBudget
-	}{{"drained", b.Drained}, {"added", b.Added}, {"balance", b.Balance}} {
-		what := v.name + " not known"
-		if v.L != nil && v.UL != nil {
-			what = fmt.Sprintf("%s %.3f ± %.3f L", v.name, *v.L, *v.UL)
-		}
-		fmt.Fprintf(out, "\n%-*s  %7s  %5s\n", termWidth, what, "u mL", "%")
-		u2 := 0.0
-		for _, t := range v.Terms {
-			text := words.Plain.Word("budget." + t.Term)
-			if t.Of != "" {
-				text += ": " + t.Of
-			}
-			lines := wrap.Lines("  "+text, termWidth)
-			for _, line := range lines[:len(lines)-1] {
-				fmt.Fprintln(out, line)
-			}
-			fmt.Fprintf(out, "%-*s"+figures, termWidth, lines[len(lines)-1], t.UML, t.SharePct)
-			u2 += t.UML * t.UML
-		}
-		if u2 > 0 {
-			fmt.Fprintf(out, "%-*s"+figures, termWidth, "  together", math.Sqrt(u2), 100.0)
-		}
-		for _, i := range v.Improve {
-			name := words.Plain.Word("budget." + i.Term)
-			if i.Of != "" {
-				name += ": " + i.Of
-			}
-			printWrapped(out, fmt.Sprintf("If half of it were left of %s, ± would be %.1f mL: %s.", name, i.UML, i.Advice), budgetWidth)
-		}
+// budgetFigures are the columns of a term beside its name.
+const budgetFigures = "  %7.2f  %5.1f\n"
+
+// termWidth is the width of a term's name.
+const termWidth = budgetWidth - 16
+
+func (b jobBudget) print(out io.Writer, r words.Reader) {
+	printWrapped(out, r.Say(fillcalc.Text{Key: "budget.about", Figures: figures{"reference_c": b.ReferenceC},
+		Names: names{"job": b.Job, "cart": b.Cart, "phase": b.Phase, "seen_when": b.At}}), budgetWidth)
+	b.Drained.print(out, r, "volume.drained")
+	b.Added.print(out, r, "volume.added")
+	b.Balance.print(out, r, "volume.balance")
+}
+
+// print prints the terms of a volume, whose name is a key, and what would make it better known.
+func (v volumeBudget) print(out io.Writer, r words.Reader, name string) {
+	what := r.Word(name) + ": " + r.Word("volume.undecided")
+	if v.L != nil && v.UL != nil {
+		what = fmt.Sprintf("%s %.3f ± %.3f L", r.Word(name), *v.L, *v.UL)
 	}
+	fmt.Fprintf(out, "\n%-*s  %7s  %5s\n", termWidth, what, "u mL", "%")
+	u2 := 0.0
+	for _, t := range v.Terms {
+		lines := wrap.Lines("  "+termOf(r, t.Term, t.Of), termWidth)
+		for _, line := range lines[:len(lines)-1] {
+			fmt.Fprintln(out, line)
+		}
+		fmt.Fprintf(out, "%-*s"+budgetFigures, termWidth, lines[len(lines)-1], t.UML, t.SharePct)
+		u2 += t.UML * t.UML
+	}
+	if u2 > 0 {
+		fmt.Fprintf(out, "%-*s"+budgetFigures, termWidth, "  "+r.Word("budget.together"), math.Sqrt(u2), 100.0)
+	}
+	for _, i := range v.Improve {
+		printWrapped(out, r.Say(fillcalc.Text{Key: "budget.improve",
+			Names: names{"term": termOf(r, i.Term, i.Of), "u": fmt.Sprintf("%.1f", i.UML), "how": i.Advice}}), budgetWidth)
+	}
+}
+
+// termOf names a term, and what it is of if there are several.
+func termOf(r words.Reader, term, of string) string {
+	if of == "" {
+		return r.Word("budget." + term)
+	}
+	return r.Word("budget."+term) + ": " + of
 }

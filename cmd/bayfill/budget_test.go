@@ -9,6 +9,7 @@ import (
 	"testing"
 	"unicode/utf8"
 
+	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/journal"
 	"bayfill/fillcalc"
 )
@@ -109,7 +110,7 @@ func TestBudget(t *testing.T) {
 		}
 		slopeML := func(v volumeBudget) float64 {
 			for _, term := range v.Terms {
-				if term.Term == "slope of the scale" {
+				if term.Term == "slope" {
 					return term.UML
 				}
 			}
@@ -120,13 +121,20 @@ func TestBudget(t *testing.T) {
 		}
 	}
 
-	status, out, errors := program(t.Context(), "budget", "--config", file, "--cart", "bay3")
-	if status != 0 || !strings.Contains(out, "Job van-7 on cart bay3, closed") || strings.Count(out, "  together ") != 3 {
-		t.Errorf("status %d: %s%s", status, out, errors)
-	}
-	for line := range strings.Lines(out) {
-		if n := utf8.RuneCountInString(strings.TrimRight(line, "\n")); n > budgetWidth {
-			t.Errorf("%d columns: %s", n, line)
+	for lang, says := range map[string]struct{ head, together string }{
+		"en": {"Job van-7 on cart bay3, closed", "  together "}, "es": {"Trabajo van-7 en el carro bay3, cerrado", "  en conjunto "},
+	} {
+		status, out, errors := program(t.Context(), "budget", "--config", file, "--cart", "bay3", "--lang", lang)
+		if status != 0 || !strings.Contains(out, says.head) || strings.Count(out, says.together) != 3 {
+			t.Errorf("status %d: %s%s", status, out, errors)
+		}
+		for line := range strings.Lines(out) {
+			if n := utf8.RuneCountInString(strings.TrimRight(line, "\n")); n > budgetWidth {
+				t.Errorf("%d columns: %s", n, line)
+			}
+		}
+		if lang == "es" {
+			bridgetest.Spanish(t, out, fluid.Name)
 		}
 	}
 

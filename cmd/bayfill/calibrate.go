@@ -20,6 +20,7 @@ func calibrateCommand() *cobra.Command {
 		path      string
 		list      bool
 		altitudeM float64
+		reads     languageFlag
 	)
 	o := calibrate.Options{Speed: 1}
 	cmd := &cobra.Command{
@@ -32,12 +33,16 @@ func calibrateCommand() *cobra.Command {
   bayfill calibrate --sensor fluid-probe --point reference --point "60 C"`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			var err error
+			if o.Reader, err = reads.reader(); err != nil {
+				return err
+			}
 			conf, err := config.Load(path)
 			if err != nil {
 				return configError{err}
 			}
 			if list {
-				return calibrate.List(cmd.OutOrStdout(), conf, o.Cart, o.Sensor, time.Now().UnixNano())
+				return calibrate.List(cmd.OutOrStdout(), conf, o.Cart, o.Sensor, time.Now().UnixNano(), o.Reader)
 			}
 			if cmd.Flags().Changed("altitude-m") {
 				o.AltitudeM = &altitudeM
@@ -46,6 +51,7 @@ func calibrateCommand() *cobra.Command {
 		},
 	}
 	f := cmd.Flags()
+	reads.add(f)
 	f.StringVarP(&path, "config", "c", configDefault(), configHelp)
 	f.StringVar(&o.Cart, "cart", "", onlyCartHelp)
 	f.StringVar(&o.Sensor, "sensor", "", "flag.sensor")

@@ -85,9 +85,10 @@ func demoFleet(ctx context.Context, out io.Writer, reader words.Reader, dir stri
 	if err := writeFile(page, func(w io.Writer) error { return fleet.WriteHTML(w, reader) }); err != nil {
 		return err
 	}
-	fmt.Fprintf(out, "%d invented carts, %d jobs in %d weeks; one scale has moved.\n", len(fleet.Carts), len(closings), fleetWeeks)
-	printDrifts(out, fleet, reader)
-	fmt.Fprintf(out, "\nThe charts: %s\nIn full:    %s audit fleet --config %s --html fleet.html\n", page, invocation(), file)
+	table := fleetTable{out, reader}
+	table.say("", "fleet.invented", figures{"carts": float64(len(fleet.Carts)), "jobs": float64(len(closings)), "weeks": fleetWeeks}, nil)
+	table.drifts(fleet)
+	fmt.Fprintf(out, "\n%s: %s\n%s: %s audit fleet --config %s --html fleet.html\n", reader.Word("fleet.charts"), page, reader.Word("fleet.in_full"), invocation(), file)
 	return openInBrowser(ctx, page)
 }
 

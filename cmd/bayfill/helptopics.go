@@ -97,7 +97,7 @@ func commandsText() string {
 	var b strings.Builder
 	for i := range wire.Commands {
 		c := &wire.Commands[i]
-		fmt.Fprintf(&b, "\n## %s\n\n%s\n\n", c.Do, c.About)
+		fmt.Fprintf(&b, "\n## %s\n\n%s\n\n", c.Do, words.Plain.Word(c.About))
 		for j := range c.Fields {
 			f := &c.Fields[j]
 			need := ""
@@ -107,7 +107,7 @@ func commandsText() string {
 			case f.Required:
 				need = "needed; "
 			}
-			fmt.Fprintf(&b, "- `%s` (%s%s): %s\n", f.Name, need, valueOf(f), f.About)
+			fmt.Fprintf(&b, "- `%s` (%s%s): %s\n", f.Name, need, valueOf(f), words.Plain.Word(f.About))
 		}
 	}
 	return strings.TrimSpace(b.String())

@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"strconv"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -73,9 +72,18 @@ func jobCommand() *cobra.Command {
 	return cmd
 }
 
+// failure is an error in a reader's words.
+func failure(r words.Reader, key string, n names) error {
+	return errors.New(printable(r.Say(fillcalc.Text{Key: key, Names: n})))
+}
+
 // open connects to the broker. A broker that rejects the user is not the same error as
 // one that does not answer.
 func (o *jobOptions) open(ctx context.Context) (*station, error) {
+	reader, err := o.reader("")
+	if err != nil {
+		return nil, err
+	}
 	c, err := o.contact()
 	if err != nil {
 		return nil, err
@@ -86,9 +94,9 @@ func (o *jobOptions) open(ctx context.Context) (*station, error) {
 	s, err := openStation(ctx, c)
 	switch {
 	case mqtt.LoginRefused(err):
-		return nil, fmt.Errorf("%w: check --username and --password-file; nothing was sent", err)
+		return nil, failure(reader, "term.login_refused", names{"reason": err.Error()})
 	case err != nil:
-		return nil, noAnswer{fmt.Errorf("%w: nothing was sent", err)}
+		return nil, noAnswer{failure(reader, "term.not_connected", names{"reason": err.Error()})}
 	}
 	return s, nil
 }
@@ -117,8 +125,7 @@ func (o *jobOptions) send(cmd *cobra.Command, e *entries) error {
 	e.complete(reader.Units)
 	r, err := s.ask(ctx, e.message)
 	if err != nil {
-		return noAnswer{fmt.Errorf("no answer within %v: %s The command may have been done all the same: send it again with --id %s --not-after %s",
-			o.wait, o.whyNoAnswer(s.look()), id, notAfter)}
+		return noAnswer{failure(reader, "term.no_answer", names{"wait": o.wait.String(), "why": o.whyNoAnswer(reader, s.look()), "id": id, "until": notAfter})}
 	}
 	if err := o.printReply(cmd.OutOrStdout(), reader, e, r); err != nil || o.json {
 		return err
@@ -135,7 +142,11 @@ func (o *jobOptions) readerAt(ctx context.Context, s *station, needed bool) (wor
 	for needed && o.units == "" && s.look().about.ShopUnits == "" {
 		select {
 		case <-ctx.Done():
-			return words.Reader{}, noAnswer{errors.New("the cart has not said in which units its shop reads: write the unit of each amount, as in \"4 qt\", or give --units; nothing was sent")}
+			reader, err := o.reader("")
+			if err == nil {
+				err = failure(reader, "term.no_units", nil)
+			}
+			return words.Reader{}, noAnswer{err}
 		case <-time.After(20 * time.Millisecond):
 		}
 	}
@@ -167,19 +178,18 @@ func (o *jobOptions) printReply(out io.Writer, reader words.Reader, e *entries, 
 	return nil
 }
 
-// whyNoAnswer says what the cart's presence suggests.
-func (o *jobOptions) whyNoAnswer(s shown) string {
-	cart := "cart " + o.shop + "/" + o.cart
+// whyNoAnswer says to a reader what the cart's presence suggests.
+func (o *jobOptions) whyNoAnswer(r words.Reader, s shown) string {
+	key := "term.why_right"
 	switch {
 	case s.trouble != "":
-		return "the connection is lost, " + s.trouble + "."
+		key = "term.why_lost"
 	case s.presenceAt.IsZero():
-		return "the broker has nothing about " + cart + " that this user may read: are --shop and --cart right?"
+		key = "term.why_unknown"
 	case !s.presence.Online:
-		return cart + " is offline, is its bridge running?"
+		key = "term.why_offline"
+	case !s.beats.Live(time.Now()):
+		key = "term.why_cut_off"
 	}
-	if !s.beats.Live(time.Now()) {
-		return "the broker says that " + cart + " is online, but nothing has come from it, so it is cut off: is its network, or its shop's own broker, down?"
-	}
-	return cart + " is online, may user " + strconv.Quote(o.username) + " command?"
+	return r.Say(fillcalc.Text{Key: key, Names: names{"cart": o.shop + "/" + o.cart, "reason": s.trouble, "user": o.username}})
 }

@@ -342,6 +342,11 @@ func TestJobWithoutAnswer(t *testing.T) {
 	if err := schematest.Validate("commands", sent[0]); err != nil {
 		t.Error(err)
 	}
+	spanish := attempt("--lang", "es")
+	if !strings.Contains(spanish, "el carro hilltop/bay2 está desconectado") {
+		t.Errorf("an offline cart: %s", spanish)
+	}
+	bridgetest.Spanish(t, spanish, "--not-after")
 	if errors := attempt("--broker", "tcp://127.0.0.1:1"); !strings.Contains(errors, "nothing was sent") {
 		t.Errorf("no broker: %s", errors)
 	}

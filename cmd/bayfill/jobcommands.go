@@ -17,9 +17,9 @@ import (
 
 // shortcuts are subcommands that enter one kind of thing.
 var shortcuts = map[string]shortcut{
-	"level":    {"Enter how much was missing before the service.", "l", "How much was missing; below zero, how much was too much.", []string{"u_l", "why"}, map[string]any{"what": "level"}},
-	"bottle":   {"Enter a bottle that was poured in without weighing.", "l", "Size of the bottle.", []string{"share", "why"}, map[string]any{"what": "bottle", "share": 1}},
-	"dipstick": {"Enter a reading of the dipstick.", "share", "0 is the lower mark, 1 the upper one; from -1 to 2.", nil, map[string]any{"what": "dipstick"}},
+	"level":    {"explain.level", "l", "explain.level_l", []string{"u_l", "why"}, map[string]any{"what": "level"}},
+	"bottle":   {"explain.bottle", "l", "explain.bottle_l", []string{"share", "why"}, map[string]any{"what": "bottle", "share": 1}},
+	"dipstick": {"explain.dipstick", "share", "explain.dipstick_share", nil, map[string]any{"what": "dipstick"}},
 }
 
 // examples are how each subcommand may be used.
@@ -34,7 +34,7 @@ var examples = map[string]string{
 type shortcut struct {
 	short    string
 	word     string // the field that is the argument
-	about    string // what the argument is
+	about    string // what the argument is; a key, as short
 	flags    []string
 	defaults map[string]any
 }
@@ -104,12 +104,12 @@ func (o *jobOptions) command(name string, c *wire.CommandType, defaults map[stri
 	return cmd
 }
 
-// help says what a field is for, and what it may hold.
+// help says, in keys, what a field is for and what it may hold.
 func help(f *wire.Field) string {
 	if f.Choices == nil {
 		return f.About
 	}
-	return strings.TrimSuffix(f.About, ".") + " (" + strings.Join(f.Choices, ", ") + ")"
+	return strings.Join([]string{f.About, "explain.one_of", strings.Join(f.Choices, ", ")}, " ") + "."
 }
 
 // addFields adds a flag for each field that is not an argument, and returns the field of

@@ -41,16 +41,16 @@ func (o *jobOptions) show(ctx context.Context, out io.Writer) error {
 		}
 		now = s.look()
 	}
+	r, err := o.reader(now.about.ShopUnits)
+	if err != nil {
+		return err
+	}
 	if !now.complete() {
-		return noAnswer{fmt.Errorf("no job was shown within %v: %s", o.wait, o.whyNoAnswer(now))}
+		return noAnswer{failure(r, "term.not_shown", names{"wait": o.wait.String(), "why": o.whyNoAnswer(r, now)})}
 	}
 	if o.json {
 		return json.NewEncoder(out).Encode(map[string]any{"live": now.presence.Online && now.beats.Live(time.Now()), "presence": now.presence, "volumes": now.volumes,
 			"window": now.window, "job": now.job, "alerts": now.alerts})
-	}
-	r, err := o.reader(now.about.ShopUnits)
-	if err != nil {
-		return err
 	}
 	for _, row := range watchRows(now, r, o.shop+"/"+o.cart, time.Now(), terminalWidth(out)) {
 		fmt.Fprintln(out, row.text)

@@ -17,13 +17,33 @@ type (
 	names   = map[string]string
 )
 
+// languageFlag says in which language a command prints whose figures are in SI units for
+// everybody. The environment gives the default.
+type languageFlag struct{ lang string }
+
+func (o *languageFlag) add(f *pflag.FlagSet) {
+	f.StringVar(&o.lang, "lang", os.Getenv("BAYFILL_LANG"), "flag.lang")
+}
+
+// reader returns who reads what the command prints.
+func (o *languageFlag) reader() (words.Reader, error) {
+	language, err := words.ParseLanguage(o.lang)
+	if err != nil {
+		return words.Reader{}, configError{fmt.Errorf("--lang: %w", err)}
+	}
+	return words.Reader{Language: language, Units: units.Metric}, nil
+}
+
 // readerFlags say in which language and units a command prints. The environment gives the
 // defaults.
-type readerFlags struct{ units, lang string }
+type readerFlags struct {
+	languageFlag
+	units string
+}
 
 func (o *readerFlags) add(f *pflag.FlagSet) {
 	f.StringVar(&o.units, "units", os.Getenv("BAYFILL_UNITS"), "flag.units")
-	f.StringVar(&o.lang, "lang", os.Getenv("BAYFILL_LANG"), "flag.lang")
+	o.languageFlag.add(f)
 }
 
 // reader returns who reads what a command prints. shop are the units of the shop, for a
@@ -33,9 +53,7 @@ func (o *readerFlags) reader(shop string) (words.Reader, error) {
 	if err != nil {
 		return words.Reader{}, configError{fmt.Errorf("--units: %w", err)}
 	}
-	language, err := words.ParseLanguage(o.lang)
-	if err != nil {
-		return words.Reader{}, configError{fmt.Errorf("--lang: %w", err)}
-	}
-	return words.Reader{Language: language, Units: system}, nil
+	reader, err := o.languageFlag.reader()
+	reader.Units = system
+	return reader, err
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"regexp"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -86,7 +87,7 @@ func headings(template string, r words.Reader) string {
 func speakBelow(c *cobra.Command, r words.Reader) {
 	c.InitDefaultHelpFlag()
 	c.InitDefaultVersionFlag()
-	c.Short, c.Long = r.Word(c.Short), paragraphs(r.Word(c.Long))
+	c.Short, c.Long = inWords(c.Short, r), paragraphs(inWords(c.Long, r))
 	flag := func(f *pflag.Flag) {
 		switch f.Name {
 		case "help":
@@ -94,7 +95,7 @@ func speakBelow(c *cobra.Command, r words.Reader) {
 		case "version":
 			f.Usage = "flag.version"
 		}
-		f.Usage = r.Word(f.Usage)
+		f.Usage = inWords(f.Usage, r)
 	}
 	c.Flags().VisitAll(flag)
 	c.PersistentFlags().VisitAll(flag)
@@ -102,6 +103,11 @@ func speakBelow(c *cobra.Command, r words.Reader) {
 		speakBelow(sub, r)
 	}
 }
+
+var helpKey = regexp.MustCompile(`\b(?:help|flag|explain)\.[a-z_-]+`)
+
+// inWords puts sentences in the place of the keys of a text.
+func inWords(text string, r words.Reader) string { return helpKey.ReplaceAllStringFunc(text, r.Word) }
 
 // paragraphs breaks each paragraph into lines.
 func paragraphs(text string) string {

@@ -8,13 +8,14 @@ import (
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
+	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/words"
 )
 
 // The help of every command fits on a terminal in every language, has an example, and has
 // no key in the place of a sentence.
 func TestHelp(t *testing.T) {
-	key := regexp.MustCompile(`\b(?:help|flag)\.[a-z]`)
+	key := regexp.MustCompile(`\b(?:help|flag|explain)\.[a-z]`)
 	for _, l := range words.Languages {
 		root := rootCommand()
 		speak(root, words.Reader{Language: l.Language})
@@ -42,6 +43,25 @@ func TestHelp(t *testing.T) {
 			}
 		}
 		look(root)
+	}
+}
+
+// The help of the commands that a technician or an auditor uses holds no English in Spanish.
+func TestSpanishHelp(t *testing.T) {
+	root := rootCommand()
+	speak(root, words.Reader{Language: words.Spanish})
+	for _, name := range []string{"job", "audit", "budget", "calibrate", "ticket", "stock", "watch"} {
+		command, _, err := root.Find([]string{name})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, c := range append(command.Commands(), command) {
+			texts := []string{c.Short, c.Long}
+			c.Flags().VisitAll(func(f *pflag.Flag) { texts = append(texts, f.Usage) })
+			for _, text := range texts {
+				bridgetest.Spanish(t, text, "WHAT", "(at)") // a field of a command
+			}
+		}
 	}
 }
 
