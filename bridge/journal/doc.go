@@ -51,7 +51,7 @@
 // ([Journal.Used]), not the file's size.
 //
 // An open journal holds four descriptors: the file, its write-ahead log, the index of the
-// log, and the lock. They count against the limit of 1024 that the serial library sets.
+// log, and the lock.
 //
 // # Reading order
 //
