@@ -33,6 +33,7 @@ type Figures struct {
 	Streams     int     `json:"streams"`
 	NotClosed   int     `json:"not_closed"`  // jobs that could be closed only with a reason
 	Gross       int     `json:"gross"`       // jobs with a volume whose error is larger than 2 U + 10 mL
+	GrossSilent int     `json:"gross_silent"` // of them: nothing was asked, undecided or alerted, and no scale was silent
 	LiveP50ML   float64 `json:"live_p50_ml"` // median of the absolute errors of the live added volume, at 0.03 to 0.07 kg/s
 	LiveP95ML   float64 `json:"live_p95_ml"`
 	BehindP50S  float64 `json:"live_behind_p50_s"` // median of how late the live figure is
@@ -51,6 +52,9 @@ func Summarize(jobs []Job, seed uint64) Figures {
 		back += j.Back
 		if j.Gross() {
 			f.Gross++
+		}
+		if j.Silent() {
+			f.GrossSilent++
 		}
 		f.Moves += j.Counts.Moves
 		f.Streams += j.Counts.Streams
