@@ -18,7 +18,7 @@ func TestFiguresOfTheBudget(t *testing.T) {
 		{"linearitySteps", linearitySteps, 0.5 / math.Sqrt(3), "half a display step as a rectangle (common practice, no source)"},
 		{"offCentreU", offCentreU, 0.00035 / math.Sqrt(3), "0.035 % of the load as a rectangle (common practice, no source)"},
 		{"setDownU", setDownU, 0.0001, "half of that again, because it is set down nearly where it was (common practice, no source)"},
-		{"knockUKg", knockUKg, 0.01, "two steps of a scale of 5 g after the cart was knocked (common practice, no source)"},
+		{"knockUKg", knockUKg, 0.02, "four steps of a scale of 5 g after the cart was knocked (common practice, no source)"},
 		{"gravityU", gravityU, 3 * gravityPerDegree(45) / math.Sqrt(3), "three degrees of latitude as a rectangle"},
 		{"expansionUPerC", expansionUPerC, 0.05 * 0.0008, "a twentieth of the thermal expansion of a mineral oil (common practice, no source)"},
 		{"funnelUL", funnelUL, 0.010 / math.Sqrt(12), "0 to 10 mL as a rectangle (common practice, no source)"},

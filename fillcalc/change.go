@@ -20,7 +20,7 @@ const (
 	gushShare = 4
 	// What a knock leaves: the cart stands elsewhere, and its scales show another weight
 	// (standard uncertainty; common practice, no source).
-	knockUKg = 0.01
+	knockUKg = 0.02
 )
 
 // found is a change that has ended.
@@ -32,6 +32,8 @@ type found struct {
 	Slow          bool // hands are quicker
 	Flows         bool // it went the way of fluid, and no faster
 	Lifted        bool // as quick as a hand takes something away
+	// The streams before and after, and the part of U2 that what it shows after has.
+	BeforeKgS, AfterKgS, AfterU2 float64
 }
 
 // watch follows a change under way until a straight line follows it. wayKg is 1 where
@@ -116,10 +118,12 @@ func (s *Scale) divide(r *ramp, sigma, way float64) (f found, ok bool) {
 		low, high = min(low, -hidden), max(high, 0)
 	}
 	bend := float64((after - before) * (z - a) / 4)
-	u2 := s.Was.u2(a, sigma) + r.u2(z, sigma) + float64(d*d)/6
+	afterU2 := r.u2(z, sigma) + float64(d*d)/6
+	u2 := s.Was.u2(a, sigma) + afterU2
 	slack := float64(sure*math.Sqrt(u2+float64(sigma*sigma))) + d + float64(0.25*max(math.Abs(before), math.Abs(after)))
 	f = found{Kg: total - float64((before+after)/2*(z-a)), U2: u2 + float64(bend*bend),
-		FromKg: s.Was.at(a), EndKg: r.at(z), FromS: a, ToS: z, Cause: Sudden}
+		FromKg: s.Was.at(a), EndKg: r.at(z), FromS: a, ToS: z, Cause: Sudden,
+		BeforeKgS: before, AfterKgS: after, AfterU2: afterU2}
 	rested, explained := before == 0 && after == 0, total >= low-slack && total <= high+slack
 	switch {
 	case s.Hole > 0:
@@ -136,7 +140,7 @@ func (s *Scale) divide(r *ramp, sigma, way float64) (f found, ok bool) {
 	case s.went(a, z, f.Kg, math.Inf(1)) < math.Abs(f.Kg)/2:
 		return f, false // it never moved that way: a stream paused
 	}
-	return f, s.thing(&f, before, way, slack)
+	return f, s.thing(&f, way, slack)
 }
 
 // hidden takes note of a change that nobody saw. Between two rests nobody knows what came,
@@ -156,8 +160,8 @@ func (s *Scale) hidden(f *found, moved, rested bool) bool {
 }
 
 // thing tells a thing from a stream by how a change went; true for a thing.
-func (s *Scale) thing(f *found, beforeKgS, way, slackKg float64) bool {
-	took := s.took(f.FromS, f.ToS, beforeKgS, f.Kg)
+func (s *Scale) thing(f *found, way, slackKg float64) bool {
+	took := s.took(f.FromS, f.ToS, f.BeforeKgS, f.Kg)
 	quick := s.went(f.FromS, f.ToS, f.Kg, 1) // within a second
 	fluid := float64(way*f.Kg) > 0
 	f.Slow = took > suddenS+s.step() && quick < math.Abs(f.Kg)/2
@@ -165,14 +169,16 @@ func (s *Scale) thing(f *found, beforeKgS, way, slackKg float64) bool {
 	f.Lifted = took < liftS || quick > float64(0.75*math.Abs(f.Kg))
 	if !fluid && f.Slow {
 		f.Cause = Backward
-		if way < 0 { // poured just before
-			fell := s.went(f.FromS, f.ToS, way, math.Inf(1))
-			f.U2 += float64(fell*fell) / 3
+		if way < 0 {
+			s.turned(f, way)
 		}
 	}
 	if fluid && f.Slow && math.Abs(f.Kg) < float64(gushShare*s.Setup.MaxFlowKgS*took) {
 		s.FastKgS = max(s.FastKgS, quick)
 		return false // a gush
+	}
+	if f.Cause != Backward && way < 0 && !f.Flows {
+		s.begins(f, way)
 	}
 	if long := f.ToS - f.FromS; long > suddenS+float64(3*s.step()) && quick > math.Abs(f.Kg)/2 {
 		fluidKg := min(float64(s.Setup.MaxFlowKgS*(long-1)), math.Abs(f.Kg)) // poured just before or after
@@ -180,6 +186,58 @@ func (s *Scale) thing(f *found, beforeKgS, way, slackKg float64) bool {
 	}
 	return true
 }
+
+// begins leaves to the stream what ran before a hand came: what moved as quickly as a hand
+// begins where the signal last went no faster than fluid.
+func (s *Scale) begins(f *found, way float64) {
+	steepest, most := 0, 0.0
+	for i := range min(s.N, ringN) - 1 {
+		to, from := s.back(i), s.back(i+1)
+		if from.S < f.FromS {
+			break
+		}
+		if kg := float64((to.Kg - from.Kg) * sign(f.Kg)); to.S <= f.ToS && kg > most {
+			steepest, most = i+1, kg
+		}
+	}
+	sigma := s.sigmaKg()
+	for i := steepest; i < min(s.N, ringN)-1; i++ {
+		next, was := s.back(i), s.back(i+1) // of the next bin the hand may have had a part
+		if was.S < f.FromS {
+			return
+		}
+		if float64((next.Kg-was.Kg)*sign(f.Kg)) > float64(s.Setup.MaxFlowKgS*(next.S-was.S))+float64(2*sigma) {
+			continue // still the hand
+		}
+		perBin, bend := s.Setup.MaxFlowKgS*s.step(), f.BeforeKgS-f.AfterKgS
+		u2 := f.AfterU2 + float64(sigma*sigma) + float64(perBin*perBin)/3 + float64(bend*bend)/12 // for the second that a hand takes
+		least := float64(3*sigma) + float64(s.Setup.ResolutionKg/2)
+		if math.Abs(was.Kg-s.Was.at(was.S)) < least && u2 > f.U2 || float64(way*(was.Kg-s.Was.at(f.FromS))) < -least {
+			return // the line reaches so far, or it was no fluid
+		}
+		f.FromS, f.FromKg, f.Kg, f.U2 = was.S, was.Kg, f.EndKg-was.Kg-float64(f.AfterKgS*(f.ToS-was.S)), u2
+		return
+	}
+}
+
+// turned leaves to the stream what ran before the signal turned against fluid's way.
+func (s *Scale) turned(f *found, way float64) {
+	sinceS := f.FromS
+	for i := range min(s.N, ringN) {
+		b := s.back(i)
+		if b.S < sinceS {
+			break
+		}
+		if b.S <= f.ToS && float64(way*(b.Kg-f.FromKg)) > 0 {
+			f.FromS, f.FromKg = b.S, b.Kg
+		}
+	}
+	sigma := s.sigmaKg()
+	f.Kg = f.EndKg - f.FromKg
+	f.U2 += float64(sigma * sigma)
+}
+
+func sign(x float64) float64 { return math.Copysign(1, x) }
 
 // bumped reports whether something swung and was soon where it had been: somebody knocked
 // against the cart.

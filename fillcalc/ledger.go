@@ -220,7 +220,7 @@ func (s *State) weigh(i int, atNs int64, kg float64) {
 	if sc.Open {
 		f, ok := sc.watch(way)
 		if ok && f.Cause == Knock {
-			s.knock(sc.T0Ns, &f)
+			s.knock(sc.Setup.Sensor, sc.T0Ns, &f)
 		} else if ok && counts(sc.Setup.Load, s.Job.Phase) && !(f.Flows && way < 0 && !s.Job.lies(sc, f.Kg, f.U2, s.Job.Ledgers[i].ClearN) && !(f.Lifted && s.Job.bottle(-f.Kg))) {
 			s.change(i, f)
 		}
@@ -236,7 +236,7 @@ func (s *State) weigh(i int, atNs int64, kg float64) {
 
 // knock notes what a knock has left on each scale of the cart: how far its lines before and
 // after differ, weighed with what knocks leave.
-func (s *State) knock(t0Ns int64, f *found) {
+func (s *State) knock(sensor string, t0Ns int64, f *found) {
 	for i := range s.Scales[:s.ScaleN] {
 		sc := &s.Scales[i]
 		if sc.N < firstN || !counts(sc.Setup.Load, s.Job.Phase) {
@@ -260,6 +260,9 @@ func (s *State) knock(t0Ns int64, f *found) {
 		u2 := float64(before.u2(a, sigma)) + float64(after.u2(z, sigma)) + float64(d*d)/6 + float64(bend*bend)
 		if float64(x*x) < u2 && u2 < float64(d*d) {
 			continue // nothing to tell
+		}
+		if sensor != sc.Setup.Sensor && float64(s.Job.way(sc.Setup.Load)*x) > float64(3*math.Sqrt(knockUKg*knockUKg+u2)) {
+			continue // a short pour: no knock on the other scale leaves so much
 		}
 		part := knockUKg * knockUKg / (float64(knockUKg*knockUKg) + u2)
 		s.change(i, found{Kg: x * part, U2: u2 * part, FromKg: before.at(a), EndKg: after.at(z), FromS: a, ToS: z, Cause: Knock})

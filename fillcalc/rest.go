@@ -47,8 +47,9 @@ func (s *Scale) restedAt(kg, slackKg float64) (ns int64) {
 	return 0
 }
 
-// fell returns by how much the scale became lighter from a time until before a change, if it
-// did so as quickly as a hand takes something away, and the variance of its weight before.
+// fell returns by how much the scale became lighter from a time until before a change, as quickly
+// as a hand takes something away, and the variance of its weight before. Behind a slow filter a
+// short pour looks the same: then it is any share of it.
 func (s *Scale) fell(f *found, sinceS float64) (kg, u2 float64) {
 	for i := -1; i < len(s.Rests); i++ {
 		was := &s.Rest
@@ -70,8 +71,12 @@ func (s *Scale) fell(f *found, sinceS float64) (kg, u2 float64) {
 				lastS = max(lastS, b.S)
 			}
 		}
-		if l := s.fit(lastS-backS, lastS-guardS); float64(between)*s.step() < liftS/2 && l.N >= 3 {
+		l := s.fit(lastS-backS, lastS-guardS)
+		switch took := float64(between) * s.step(); {
+		case took < liftS/2 && l.N >= 3:
 			return l.at(lastS) - f.FromKg, l.u2(lastS, s.sigmaKg()) // fluid may have run until then
+		case took < suddenS/2:
+			return kg / 2, float64(kg*kg) / 12
 		}
 		return 0, 0
 	}

@@ -73,7 +73,10 @@ func (s *screen) caddy(c *cart) picture {
 	if math.IsNaN(out) {
 		return picture{Kind: "dead"}
 	}
-	maxL := 1.2 * max(out, usual, 1)
+	maxL := 1.2 * max(out, 1)
+	if usual > out { // not when it is unknown
+		maxL = 1.2 * max(usual, 1)
+	}
 	if !math.IsNaN(free) && out+free < 2*maxL {
 		maxL = out + free
 	}

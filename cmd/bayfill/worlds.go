@@ -27,7 +27,7 @@ func (o *studyOptions) runWorlds(ctx context.Context, out io.Writer) error {
 	}
 	if !o.json {
 		fmt.Fprintf(out, "%d simulated jobs, seed %d; drained/added/balance.\n\n", o.jobs, o.seed)
-		fmt.Fprintf(out, worldRow, "world", "95 % mL/4 L", "within U %", "U mL", "worst", "ask", "gross", "live mL")
+		fmt.Fprintf(out, worldRow, "world", "95 % mL/4 L", "within U %", "U mL", "worst", "ask", "gross", "live mL") // gross, and how many of them were silent
 	}
 	worlds := make([]worldFigures, 0, len(names))
 	for _, name := range names {
@@ -66,6 +66,6 @@ func printWorld(out io.Writer, name string, f study.Figures) {
 		three(func(v study.Volume) float64 { return v.CoveragePct }),
 		three(func(v study.Volume) float64 { return v.MedianUML }),
 		fmt.Sprintf("%.0f", max(f.Drained.WorstML, f.Added.WorstML, f.Balance.WorstML)),
-		fmt.Sprintf("%.1f", f.AskedPerJob), fmt.Sprint(f.Gross),
+		fmt.Sprintf("%.1f", f.AskedPerJob), fmt.Sprintf("%d/%d", f.Gross, f.GrossSilent),
 		fmt.Sprintf("%.0f/%.0f", f.LiveP50ML, f.LiveP95ML))
 }

@@ -31,9 +31,10 @@ type Figures struct {
 	NeededP50S  float64 `json:"asked_needed_p50_s"` // median time from a question until the job is closed
 	Moves       int     `json:"moves"`              // changes of load other than fluid
 	Streams     int     `json:"streams"`
-	NotClosed   int     `json:"not_closed"`  // jobs that could be closed only with a reason
-	Gross       int     `json:"gross"`       // jobs with a volume whose error is larger than 2 U + 10 mL
-	LiveP50ML   float64 `json:"live_p50_ml"` // median of the absolute errors of the live added volume, at 0.03 to 0.07 kg/s
+	NotClosed   int     `json:"not_closed"`   // jobs that could be closed only with a reason
+	Gross       int     `json:"gross"`        // jobs with a volume whose error is larger than 2 U + 10 mL
+	GrossSilent int     `json:"gross_silent"` // of them: nothing was asked, undecided or alerted, and no scale was silent
+	LiveP50ML   float64 `json:"live_p50_ml"`  // median of the absolute errors of the live added volume, at 0.03 to 0.07 kg/s
 	LiveP95ML   float64 `json:"live_p95_ml"`
 	BehindP50S  float64 `json:"live_behind_p50_s"` // median of how late the live figure is
 	BackPerJob  float64 `json:"live_back_per_job"` // how often it fell by more than its uncertainty
@@ -51,6 +52,9 @@ func Summarize(jobs []Job, seed uint64) Figures {
 		back += j.Back
 		if j.Gross() {
 			f.Gross++
+		}
+		if j.Silent() {
+			f.GrossSilent++
 		}
 		f.Moves += j.Counts.Moves
 		f.Streams += j.Counts.Streams

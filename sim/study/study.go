@@ -22,6 +22,7 @@ type Job struct {
 	BehindS                 []float64 // how late it was
 	Back                    int       // how often it fell by more than its uncertainty
 	Refused                 string    // why the job could not be closed normally; usually empty
+	Told                    []string  // what warned whoever looked: questions, alerts and troubles; empty: nothing did
 }
 
 // Figure is one volume in litres at 20 °C: the result of the fold with its expanded
@@ -52,6 +53,26 @@ func (j *Job) Gross() bool {
 	})
 }
 
+// Silent reports whether the job has a gross error and nothing warned whoever looked.
+func (j *Job) Silent() bool { return j.Gross() && len(j.Told) == 0 }
+
+// told lists what warns whoever looks at the job now.
+func (p *play) told() (list []string) {
+	if p.counts.Asked > 0 {
+		list = append(list, "asked")
+	}
+	if slices.ContainsFunc(p.s.Job.Changes, func(c fillcalc.Change) bool { return c.Asks() }) {
+		list = append(list, "undecided")
+	}
+	for _, a := range p.s.Alerts() {
+		list = append(list, "alert "+string(a.Code))
+	}
+	if len(p.s.Troubles()) > 0 {
+		list = append(list, "trouble")
+	}
+	return list
+}
+
 // Play plays one job of a study and writes what happens to log, unless it is nil.
 func Play(d *Distribution, seed uint64, number int, log io.Writer) Job {
 	p := newPlay(d, seed, uint64(number), log)
@@ -69,7 +90,7 @@ func Play(d *Distribution, seed uint64, number int, log io.Writer) Job {
 		Drained: Figure{v.DrainedL + v.OverflowL, math.Hypot(v.DrainedUL, v.OverflowUL), drainedL + overflowL, manualDrainedL, offKg[0], drainedL},
 		Added:   Figure{v.AddedL, v.AddedUL, addedL, manualAddedL, offKg[1], addedL},
 		Balance: Figure{v.BalanceL, v.BalanceUL, addedL - drainedL - overflowL, manualAddedL - manualDrainedL, offKg[1] - offKg[0], drainedL},
-		Counts:  p.counts, Refused: p.refused, LiveML: p.live.ml, BehindS: p.live.behindS, Back: p.live.back,
+		Counts:  p.counts, Refused: p.refused, Told: p.warned, LiveML: p.live.ml, BehindS: p.live.behindS, Back: p.live.back,
 	}
 	for _, c := range p.s.Job.Changes {
 		p.say("change %d on %s: %+.3f kg is %s, said %q, of %d to %d", c.ID, c.Sensor, c.Kg, c.As, c.Said, c.First, c.Last)

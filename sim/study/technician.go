@@ -25,6 +25,7 @@ type technician struct {
 	jugAt     time.Duration // when the manual method would read the jug
 	jugC      float64       // temperature in the jug at that time
 	refused   string        // why the job could not be closed normally
+	warned    []string      // what warned whoever closed it
 }
 
 type planned struct {
@@ -219,6 +220,7 @@ func (p *play) close() {
 	for _, at := range p.askedAt {
 		p.counts.NeededS = append(p.counts.NeededS, (p.now - at).Seconds())
 	}
+	p.warned = p.told()
 	err := p.do(in)
 	if err == nil {
 		return
