@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"log/slog"
 	"os"
-	"runtime"
 
 	"github.com/spf13/cobra"
 
@@ -45,7 +44,6 @@ func runCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			useProcessors(len(config.Carts))
 			log, flush := limitLog(newLog(slog.LevelInfo))
 			defer flush()
 			b, err := bridge.New(cmd.Context(), config, bridge.Options{Log: log, Manager: manager, ClockSet: bridge.ClockSet})
@@ -57,13 +55,4 @@ func runCommand() *cobra.Command {
 	}
 	cmd.Flags().StringVarP(&path, "config", "c", configDefault(), configHelp)
 	return cmd
-}
-
-// useProcessors limits the program to one processor at a time for each sixteen carts,
-// unless the environment says how many. A reading is a fifth of a millisecond of work in
-// several steps; on two processors most of what it takes is that one wakes the other.
-func useProcessors(carts int) {
-	if os.Getenv("GOMAXPROCS") == "" {
-		runtime.GOMAXPROCS(min(runtime.GOMAXPROCS(0), 1+(carts-1)/16))
-	}
 }
