@@ -165,6 +165,14 @@ func TestStates(t *testing.T) {
 	}
 }
 
+// A job without service data has a picture too: nothing says what usually comes out.
+func TestPictureWithoutServiceData(t *testing.T) {
+	s := shown(t, named(t, "draining").with("", func(s *state) { s.job.ServiceData = nil }), words.Plain, 0)
+	if v := s.Pic.Vessel; !(v.FillTall > 0 && v.FillY > 0) || v.Line != "" {
+		t.Errorf("the caddy is drawn as %+v", v)
+	}
+}
+
 // A countdown runs by the board's clock, in steps that suit its uncertainty.
 func TestCountdown(t *testing.T) {
 	for _, c := range []struct {
