@@ -4,6 +4,7 @@ import (
 	"context"
 	"log/slog"
 
+	mqttd "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"
 )
 
@@ -12,11 +13,12 @@ const maxLogged = 100
 
 // quiet is a log handler for the library, which logs whole packets: a password, a will, a
 // payload. It passes no packet, shortens long texts, and drops the records without a
-// message that repeat each refused connection.
+// message that repeat each refused connection, and the warning at each client that wants to
+// hear soon whether the broker lives, as those of this program do.
 type quiet struct{ slog.Handler }
 
 func (q quiet) Handle(ctx context.Context, r slog.Record) error {
-	if r.Message == "" {
+	if r.Message == "" || r.Message == mqttd.ErrMinimumKeepalive.Error() {
 		return nil
 	}
 	clean := slog.NewRecord(r.Time, r.Level, r.Message, r.PC)

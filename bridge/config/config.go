@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -260,6 +261,9 @@ var NamePattern = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,31}$`)
 // key, or the key's path, and say what would be right.
 func Load(path string) (*Config, error) {
 	text, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("there is no configuration here: name one with --config or BAYFILL_CONFIG, as the env file of bayfill sim does: %w", err)
+	}
 	if err != nil {
 		return nil, err
 	}

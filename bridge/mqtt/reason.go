@@ -35,7 +35,7 @@ func explained(err error) error {
 	text := ""
 	switch {
 	case errors.Is(err, syscall.ECONNREFUSED):
-		text = "nothing listens there: is the broker running, and are address and port right?"
+		text = "nothing listens there: is the broker running (without one of your own, it is a part of bayfill run), and are address and port right?"
 	case errors.As(err, &name):
 		text = fmt.Sprintf("no computer of the name %s is known: is the address right?", name.Name)
 	case errors.Is(err, syscall.EHOSTUNREACH), errors.Is(err, syscall.ENETUNREACH):
