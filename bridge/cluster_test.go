@@ -18,7 +18,7 @@ import (
 	"bayfill/sim"
 )
 
-var clusterKills = flag.Int("cluster-kills", 1, "how often TestClusteredBroker kills a node in the drain and in the fill")
+var clusterKills = flag.Int("cluster-kills", 0, "how often TestClusteredBroker kills a node in the drain and in the fill")
 
 // flowsWithin is how soon state flows again when the cluster's nodes have elected new
 // leaders. The election itself takes 4 to 9 s after a node was killed that led something

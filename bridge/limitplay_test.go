@@ -31,7 +31,7 @@ func PlayAtTheLimit(t *testing.T) (played AtTheLimit) {
 	conf := journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines)
 	conf.History = config.History{URL: server.URL, Bucket: "bayfill/autogen"}
 	long := max(outage(), 6*time.Hour) // a limit for less holds too little between two looks
-	limitMB := 7 * long.Hours() / 24
+	limitMB := 3.5 * long.Hours() / 24 // half of what such a time between jobs takes
 	conf.Journal.MaxMB = &limitMB
 	played.Config = conf
 	s := startStream(t, conf, 1000*time.Hour)

@@ -15,6 +15,7 @@ import (
 func TestDependencies(t *testing.T) {
 	want := []string{
 		"bayfill/bridge/board",
+		"bayfill/bridge/build",
 		"bayfill/bridge/chart",
 		"bayfill/bridge/door",
 		"bayfill/bridge/mqtt",
