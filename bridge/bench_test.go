@@ -76,6 +76,7 @@ func BenchmarkLineToSubscriber(b *testing.B) {
 	config := fleetConfig(b, 1, b.TempDir(), broker.URL, "", func(_ int, sensor string) string {
 		return map[string]string{"caddy": scalePath, "probe": probePath}[sensor]
 	})
+	config.Readings = "all" // as the bare loop
 	_, stop := runBridge(b, config, 1)
 	defer stop()
 
