@@ -201,9 +201,13 @@ func job(phase, next, rest string) string {
 func serve(t testing.TB, config Config) (*Board, *httptest.Server) {
 	t.Helper()
 	b := newBoard(config)
-	server := httptest.NewServer(b.handler())
+	server := httptest.NewUnstartedServer(b.handler())
+	ctx, stop := context.WithCancel(context.Background())
+	server.Config.BaseContext = func(net.Listener) context.Context { return ctx }
+	server.Start()
 	t.Cleanup(func() {
-		server.CloseClientConnections() // open pages never end by themselves
+		// Open pages never end by themselves, and a page connects again while the server closes.
+		stop()
 		server.Close()
 	})
 	return b, server
