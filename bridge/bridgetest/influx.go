@@ -60,7 +60,7 @@ bind-address = %q
 func (i *Influx) Start() {
 	i.T.Helper()
 	i.Process.Start()
-	Eventually(i.T, 20*time.Second, "influxd to answer", func() bool {
+	Eventually(i.T, time.Minute, "influxd to answer", func() bool {
 		r, err := http.Get(i.URL + "/ping")
 		if err != nil {
 			return false

@@ -44,5 +44,5 @@ func StartMosquitto(t testing.TB, extra ...string) *mosquitto {
 func (m *mosquitto) Start() {
 	m.T.Helper()
 	m.Process.Start()
-	Eventually(m.T, 10*time.Second, "mosquitto to listen", listening(m.Address))
+	Eventually(m.T, time.Minute, "mosquitto to listen", listening(m.Address))
 }

@@ -2,6 +2,8 @@ package bridgetest
 
 import (
 	"bytes"
+	"fmt"
+	"math/rand/v2"
 	"net"
 	"os"
 	"os/exec"
@@ -46,15 +48,22 @@ func Slow(t testing.TB) {
 	}
 }
 
-// FreePort returns a free loopback address.
+// FreePort returns a loopback address on which nobody listens. It is below the ports that the
+// system gives to outgoing connections, or one of those could take it before the test's server
+// does.
 func FreePort(t testing.TB) string {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
+	const first, end = 15_000, 32_000
+	for range 100 {
+		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", first+rand.N(end-first)))
+		if err != nil {
+			continue
+		}
+		defer l.Close()
+		return l.Addr().String()
 	}
-	defer l.Close()
-	return l.Addr().String()
+	t.Fatal("100 ports are taken")
+	return ""
 }
 
 // Eventually waits for a condition of another process, and fails the test when it does

@@ -46,7 +46,7 @@ func EventsIn(t testing.TB, path string) []fillcalc.Event {
 // Occupy keeps all others from writing to a journal until release is called.
 func Occupy(t *testing.T, path string) (release func()) {
 	t.Helper()
-	db, err := sql.Open("sqlite", "file:"+path)
+	db, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)")
 	if err != nil {
 		t.Fatal(err)
 	}
