@@ -59,6 +59,15 @@ func (u Unit) Digits(si float64) string {
 // Text prints an amount in SI units with its unit.
 func (u Unit) Text(si float64) string { return u.Digits(si) + " " + u.Symbol }
 
+// Exact prints the digits of an amount that is no measurement, without zeros that say nothing.
+func (u Unit) Exact(si float64) string {
+	digits := u.Digits(si)
+	if strings.Contains(digits, ".") {
+		digits = strings.TrimRight(strings.TrimRight(digits, "0"), ".")
+	}
+	return digits
+}
+
 // VolumeUnit is the unit for a volume given in litres: less than a quarter of the large unit is
 // printed in the small one.
 func (p System) VolumeUnit(l float64) Unit {
@@ -135,7 +144,7 @@ func (p System) Temperature(c ...float64) string {
 	u := p.TemperatureUnit()
 	var values []string
 	for _, c := range c {
-		values = append(values, strings.TrimSuffix(u.Digits(c), ".0"))
+		values = append(values, u.Exact(c))
 	}
 	return strings.Join(values, " to ") + " " + u.Symbol
 }

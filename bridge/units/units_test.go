@@ -27,6 +27,14 @@ func TestWrittenAmounts(t *testing.T) {
 		{"3.5 qt imp", Written.Litres, 3.97782875}, // the same 7 pints
 		{"1 gal imp", Written.Litres, 4.54609},
 		{"20 fl oz imp", Written.Litres, 0.56826125}, // an imperial pint
+		{"3 gallons", Written.Litres, 11.356235352},  // a gallon is 231 cubic inches (NIST Handbook 44, Appendix C)
+		{"1 Gallon", Written.Litres, 3.785411784},
+		{"2 galones", Written.Litres, 7.570823568},
+		{"1 gallon imperial", Written.Litres, 4.54609},
+		{"3 litros", Written.Litres, 3},
+		{"250 millilitres", Written.Litres, 0.25},
+		{"1 quart", Written.Litres, 0.946352946},
+		{"3 fluid ounces", Written.Litres, 0.0887205886875}, // 3 × 0.0295735295625
 		{".5 qt", Written.Litres, 0.473176473},
 		{"95 F", Written.Celsius, 35},        // 63 × 5/9
 		{"113 °F", Written.Celsius, 45},      // 81 × 5/9

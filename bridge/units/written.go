@@ -144,11 +144,16 @@ func (w Written) split() (number, symbol string, err error) {
 	return parts[1], parts[2], nil
 }
 
-var noMarks = strings.NewReplacer(" ", "", "·", "", "-", "", ".", "", "lbf", "lb", "lbs", "lb")
+var oneSpelling = strings.NewReplacer("fluid ounces", "floz", "fluid ounce", "floz", "onzas líquidas", "floz", "onza líquida", "floz",
+	"millilitres", "ml", "millilitre", "ml", "milliliters", "ml", "milliliter", "ml", "mililitros", "ml", "mililitro", "ml",
+	"litres", "l", "litre", "l", "liters", "l", "liter", "l", "litros", "l", "litro", "l",
+	"quarts", "qt", "quart", "qt", "cuartos", "qt", "cuarto", "qt", "pints", "pt", "pint", "pt", "pintas", "pt", "pinta", "pt",
+	"gallons", "gal", "gallon", "gal", "galones", "gal", "galón", "gal", "imperial", "imp",
+	" ", "", "·", "", "-", "", ".", "", "lbf", "lb", "lbs", "lb")
 
 // bare reduces the spellings of a unit to one: N·m, Nm and N-m; in-lb and in·lbf;
-// fl oz and fl. oz.
-func bare(symbol string) string { return noMarks.Replace(strings.ToLower(symbol)) }
+// fl oz, fl. oz and fluid ounces; gal and gallons.
+func bare(symbol string) string { return oneSpelling.Replace(strings.ToLower(symbol)) }
 
 // symbols lists the symbols of units.
 func symbols(units []unit) string {

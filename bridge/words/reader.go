@@ -49,6 +49,8 @@ func (r Reader) Say(t fillcalc.Text) string {
 			return part[4]
 		} else if is && strings.HasPrefix(name, "both_") {
 			return r.both(name, value, t.Names["written"])
+		} else if bound, one := r.bound(name, t.Figures, torque); one {
+			return bound
 		} else if is && strings.HasSuffix(name, "_nm") {
 			return torque.Text(value)
 		} else if is {
@@ -85,6 +87,25 @@ func (r Reader) torqueUnit(figures map[string]float64) units.Unit {
 	return r.Units.TorqueUnit(largest)
 }
 
+// bound prints an end of a range, which is exact: both stand in one unit, which follows the upper
+// one. ok is false for other figures.
+func (r Reader) bound(name string, figures map[string]float64, torque units.Unit) (text string, ok bool) {
+	end, of, _ := strings.Cut(name, "_")
+	least, hasLeast := figures["least_"+of]
+	most, hasMost := figures["most_"+of]
+	if end != "least" && end != "most" || !hasLeast || !hasMost {
+		return "", false
+	}
+	u, ok := r.unit(name, most)
+	if strings.HasSuffix(name, "_nm") {
+		u = torque
+	}
+	if end == "least" {
+		return u.Exact(least), ok
+	}
+	return u.Exact(most) + " " + u.Symbol, ok
+}
+
 // Name prints a name. The end of its own name may say that it is a time in RFC 3339: of the
 // day (at), a day (_day), or both (_when).
 func (r Reader) Name(name, value string) string {
@@ -101,17 +122,10 @@ func (r Reader) Name(name, value string) string {
 
 // Figure prints an amount in SI units in the reader's, by the unit in which its name ends.
 func (r Reader) Figure(name string, si float64) string {
+	u, ok := r.unit(name, si)
 	switch {
-	case strings.HasSuffix(name, "_l_min"):
-		return r.Units.FlowUnit().Text(si)
-	case strings.HasSuffix(name, "_l"):
-		return r.Units.Volume(si)
-	case strings.HasSuffix(name, "_kg"):
-		return r.Units.Mass(si)
-	case strings.HasSuffix(name, "_c"):
-		return r.Units.TemperatureUnit().Text(si)
-	case strings.HasSuffix(name, "_nm"):
-		return r.Units.Torque(si)
+	case ok:
+		return u.Text(si)
 	case strings.HasSuffix(name, "_pct"):
 		return strconv.FormatFloat(math.Round(si*10)/10, 'f', -1, 64) + " %"
 	case strings.HasSuffix(name, "_s"):
@@ -120,6 +134,24 @@ func (r Reader) Figure(name string, si float64) string {
 		return seconds(60 * si)
 	}
 	return strconv.FormatFloat(math.Round(si*100)/100, 'f', -1, 64)
+}
+
+// unit is the reader's unit of a figure, by the end of its name; ok is false for a number, a share
+// or a time.
+func (r Reader) unit(name string, si float64) (u units.Unit, ok bool) {
+	switch {
+	case strings.HasSuffix(name, "_l_min"):
+		return r.Units.FlowUnit(), true
+	case strings.HasSuffix(name, "_l"):
+		return r.Units.VolumeUnit(si), true
+	case strings.HasSuffix(name, "_kg"):
+		return r.Units.MassUnit(si), true
+	case strings.HasSuffix(name, "_c"):
+		return r.Units.TemperatureUnit(), true
+	case strings.HasSuffix(name, "_nm"):
+		return r.Units.TorqueUnit(si), true
+	}
+	return u, false
 }
 
 // both prints an amount in its SI unit and, in brackets, in the reader's or else as somebody

@@ -274,6 +274,13 @@ func TestSay(t *testing.T) {
 		// Torques of one sentence have one unit: 22 N·m is 195 in-lb, or 16.2 ft-lb.
 		{utc(words.English, units.US), fillcalc.Text{Key: "remark.torque", Figures: map[string]float64{"applied_nm": 40, "specified_nm": 22}},
 			"The pan bolts were tightened to 29.5 ft-lb; 16.2 ft-lb are asked for"},
+		// The ends of a range are exact, and stand in one unit.
+		{utc(words.English, units.Metric), fillcalc.Text{Key: "refuse.range_l", Figures: map[string]float64{"least_l": 0, "most_l": 1000}, Names: map[string]string{"typed": "-1 L"}},
+			"-1 L is out of range: 0 to 1000 L. Is its unit right?"},
+		{utc(words.Spanish, units.US), fillcalc.Text{Key: "refuse.above_l", Figures: map[string]float64{"least_l": 0, "most_l": 100}, Names: map[string]string{"typed": "0 qt"}},
+			"0 qt está fuera de lo posible: más de 0 y como máximo 105.7 qt. ¿Es esa la unidad?"},
+		{utc(words.English, units.US), fillcalc.Text{Key: "refuse.torque", Figures: map[string]float64{"torque_nm": 165, "least_nm": 2, "most_nm": 60}},
+			"121.7 ft-lb is no usual torque of pan bolts, which is 1.5 to 44.3 ft-lb. Write the unit, such as \"165 in-lb\". If it is right, say why."},
 		// A word of the catalogue begins a sentence with a capital letter, a name stays as it is.
 		{words.Plain, fillcalc.Text{Key: "alert.sensor_unplugged", Names: map[string]string{"instrument": "caddy"}}, "The caddy's scale is not connected: plug in its cable."},
 		{words.Plain, fillcalc.Text{Key: "remark.fluid", Names: map[string]string{"fluid": "amber", "asked": "ruby", "why": "none there"}}, "amber instead of ruby: none there"},

@@ -142,6 +142,7 @@ func TestAmountsByCommandLine(t *testing.T) {
 	said("L: This is missing", "enter", "spilled")
 	said("spilled: 0.95 L (1.00 qt)", "enter", "spilled", "1", "--units", "us")
 	said("spilled: -200 mL", "enter", "spilled", "-0.2")
+	said("spilled: 0.38 L (0.1 gallons)", "enter", "spilled", "0.1", "gallons")
 	said("left in the pan or the filter: 0.47 L (1 pt)", "enter", "retained", "1 pt")
 	said("Missing before the service: 40.0 L is a lot.", "level", "40")
 	said("derramado: 100 mL", "enter", "spilled", "0.1", "--lang", "es")

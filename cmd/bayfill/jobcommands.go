@@ -3,7 +3,6 @@ package main
 import (
 	"cmp"
 	"errors"
-	"fmt"
 	"maps"
 	"slices"
 	"strings"
@@ -69,11 +68,8 @@ func (o *jobOptions) command(name string, c *wire.CommandType, defaults map[stri
 	}
 	cmd := &cobra.Command{
 		Use: use, Short: "help.job_" + name, Long: long, Example: "  bayfill job " + examples[name],
-		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) < minArgs || len(args) > len(c.Words) {
-				return fmt.Errorf("%d arguments: say bayfill job %s", len(args), use)
-			}
-			return nil
+		Args: func(cmd *cobra.Command, args []string) error {
+			return cobra.RangeArgs(minArgs, len(c.Words))(cmd, together(c, args))
 		},
 	}
 	fieldOf := addFields(cmd.Flags(), c)
@@ -84,7 +80,7 @@ func (o *jobOptions) command(name string, c *wire.CommandType, defaults map[stri
 			e.words = []string{"what", "share"} // a reading of the dipstick is a share, not a volume
 		}
 		var wrong error
-		for i, text := range args {
+		for i, text := range together(c, args) {
 			wrong = cmp.Or(wrong, e.set(e.words[i], text))
 		}
 		cmd.Flags().Visit(func(f *pflag.Flag) {
@@ -102,6 +98,15 @@ func (o *jobOptions) command(name string, c *wire.CommandType, defaults map[stri
 		return e.refused(reader, wire.Refuse(wrong).Refused)
 	}
 	return cmd
+}
+
+// together takes an amount that was typed as two words, such as 3 gallons, for one.
+func together(c *wire.CommandType, args []string) []string {
+	last := len(c.Words) - 1
+	if last < 0 || len(args) <= len(c.Words) || c.MustField(c.Words[last]).Kind != wire.KindAmount {
+		return args
+	}
+	return append(slices.Clone(args[:last]), strings.Join(args[last:], " "))
 }
 
 // help says, in keys, what a field is for and what it may hold.
