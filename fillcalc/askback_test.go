@@ -54,6 +54,37 @@ func TestSameEntryIsAskedBack(t *testing.T) {
 	near(t, "spilled", r.s.Job.Entries[0].L+r.s.Job.Entries[1].L, 0.2, 1e-12)
 }
 
+// More than the transmission gives is not taken for spilled without a reason: the scales have
+// weighed the rest.
+func TestMoreThanCanHaveComeOutIsAskedBack(t *testing.T) {
+	for name, c := range map[string]struct {
+		spec func(*JobSpec)
+		l    float64
+		want string // empty: it is taken
+	}{
+		"little":                {func(j *JobSpec) { j.TypicalL = 4 }, 0.5, ""},
+		"more than usual":       {func(j *JobSpec) { j.TypicalL = 4 }, 3, "refuse.out_usual"},
+		"more than ever":        {func(j *JobSpec) { j.TypicalL, j.Usual = 9, &Usual{OutL: 3.6, UL: 0.2, Jobs: 20} }, 3, "refuse.out_usual"},
+		"more than the whole":   {func(j *JobSpec) { j.TotalL = 5 }, 3, "refuse.out_total"},
+		"a larger transmission": {func(j *JobSpec) { j.TotalL = 9 }, 3, ""},
+		"nothing is known":      {func(*JobSpec) {}, 3, ""},
+	} {
+		spec := aJob()
+		c.spec(spec)
+		r := started(t, twoScales(), spec, Draining)
+		r.scene(60, steady(0.05), nil, nil) // 3.6 L
+		r.rest(6)
+		for _, what := range []What{EnterSpilled, EnterRetained} {
+			in := Input{Do: DoEnter, Entry: &Entry{What: what, L: c.l}}
+			if c.want != "" {
+				r.wantAsked(in, c.want)
+			} else if err := Check(&r.s, &in); err != nil {
+				t.Errorf("%s: %v", name, err)
+			}
+		}
+	}
+}
+
 // Before a job is closed of which much is missing: what is missing, and the verdict.
 func TestCloseLacks(t *testing.T) {
 	wantLacks := func(s *State, key, lacks string, outcome Outcome) {

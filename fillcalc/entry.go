@@ -89,6 +89,31 @@ func (s *State) enteredTwice(in *Input) error {
 	return askBack("what", "refuse.entered_twice", figures{"ago_s": float64(s.NowNs-last.AtNs) / 1e9}, names{"what": string(e.What), "by": cmp.Or(last.By, "–")})
 }
 
+// outDoubtful asks back about what is entered as spilled, or as still in the pan, when more would
+// have come out with it than does: the scales have weighed the rest.
+func (s *State) outDoubtful(in *Input) error {
+	e, spec := in.Entry, &s.Job.Spec
+	if e.What != EnterSpilled && e.What != EnterRetained || e.L < 0 || in.Why != "" {
+		return nil
+	}
+	_, uL := s.OutL()
+	outL := s.passOutL(len(s.Job.PassMarks)) + e.L
+	usualL, mostL := spec.TypicalL, float64(muchShare*spec.TypicalL)
+	if spec.Usual != nil && len(s.Job.PassMarks) == 0 {
+		usualL, mostL = spec.Usual.OutL, spec.Usual.OutL+float64(spec.Usual.limitL())
+	}
+	f := figures{"entered_l": e.L, "out_l": outL, "out_u_l": uL}
+	switch {
+	case usualL > 0 && outL-uL > mostL:
+		f["usual_l"] = usualL
+		return askBack("l", "refuse.out_usual", f, names{"what": string(e.What)})
+	case spec.TotalL > 0 && outL-uL > spec.TotalL:
+		f["total_l"] = spec.TotalL
+		return askBack("l", "refuse.out_total", f, names{"what": string(e.What)})
+	}
+	return nil
+}
+
 func (e *Entry) check() error {
 	switch e.What {
 	case EnterSpilled, EnterRetained, EnterLevel, EnterBottle:

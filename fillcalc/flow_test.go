@@ -36,9 +36,10 @@ func (r *rig) next() string {
 	return strings.Join(texts, "\n")
 }
 
+// report records a work, with the reason of one who insists.
 func (r *rig) report(record Record) {
 	r.t.Helper()
-	r.do(Input{Do: DoRecord, Record: &record, By: "somebody"})
+	r.do(Input{Do: DoRecord, Record: &record, By: "somebody", Why: record.Why})
 }
 
 // warm lets the probe show a temperature for a while.

@@ -232,7 +232,10 @@ func checkEnter(s *State, in *Input) error {
 	if err := s.checkEntry(in.Entry); err != nil {
 		return err
 	}
-	return s.enteredTwice(in)
+	if err := s.enteredTwice(in); err != nil {
+		return err
+	}
+	return s.outDoubtful(in)
 }
 
 func applyEnter(s *State, in *Input) {
@@ -263,8 +266,8 @@ func checkRecord(s *State, in *Input) error {
 		if err := s.checkLate(&r); err != nil {
 			return err
 		}
-		if r.Item == LevelAfter && r.judged() && !s.Job.Phase.runs() && in.Why == "" {
-			return askBack("item", "refuse.level_early", nil, names{"phase": string(s.Job.Phase)})
+		if err := s.levelDoubtful(&r); err != nil && in.Why == "" {
+			return err
 		}
 		if err := s.twice(&r); err != nil {
 			return err

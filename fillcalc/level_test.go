@@ -194,7 +194,8 @@ func TestJudgementIsEnteredLate(t *testing.T) {
 		t.Errorf("reasons %q", reasons)
 	}
 	r.rest(1)
-	r.do(late(r.s.NowNs - 1e9)) // now it is too warm
+	r.wantAsked(late(r.s.NowNs-1e9), "refuse.level_outside") // now it is too warm
+	r.report(Record{Item: LevelAfter, Result: Right, AtNs: r.s.NowNs - 1e9, Why: "by hand"})
 	if rec := r.s.Job.recorded(LevelAfter); rec.Window != Above {
 		t.Errorf("record %+v", rec)
 	}

@@ -119,6 +119,25 @@ func (r *Record) check() error {
 	return nil
 }
 
+// levelDoubtful asks back about a judgement of the level at the end that will not count: the
+// engine has not run, or the fluid was too cold or too hot.
+func (s *State) levelDoubtful(r *Record) error {
+	if r.Item != LevelAfter || !r.judged() {
+		return nil
+	}
+	if !s.Job.Phase.runs() {
+		return askBack("item", "refuse.level_early", nil, names{"phase": string(s.Job.Phase)})
+	}
+	then := s.moment()
+	if r.AtNs != 0 {
+		then = s.at(r.AtNs)
+	}
+	if inside(then.Window) || then.Window == Blind || then.TempC == nil {
+		return nil
+	}
+	return askBack("item", "refuse.level_outside", figures{"temp_c": *then.TempC, "low_c": s.Job.Spec.LowC, "high_c": s.Job.Spec.HighC}, nil)
+}
+
 // record stores a record together with what is known at the moment.
 func (s *State) record(r Record, by string) {
 	r.By, r.Phase = by, s.Job.Phase

@@ -175,7 +175,7 @@ func levelJob(t *testing.T, setup *Setup, pouredKg, spilledL float64, before, af
 	r.phase(Running)
 	r.warm(celsius)
 	r.phase(Checking)
-	r.report(Record{Item: LevelAfter, Result: after})
+	r.report(Record{Item: LevelAfter, Result: after, Why: "a test"})
 	r.closed()
 	return r
 }

@@ -105,7 +105,10 @@ func TestUsualNote(t *testing.T) {
 	if got := note(r); got != "" {
 		t.Errorf("with the rest in the pan: %s", got)
 	}
-	r.do(Input{Do: DoEnter, Entry: &Entry{What: EnterSpilled, L: 1, UL: 0.1}})
+	much := Input{Do: DoEnter, Entry: &Entry{What: EnterSpilled, L: 1, UL: 0.1}}
+	r.wantAsked(much, "refuse.out_usual")
+	much.Why = "the pan fell"
+	r.do(much)
 	if got := note(r); !strings.HasPrefix(got, "note.usual_more") {
 		t.Errorf("with more than usual: %q", got)
 	}

@@ -48,7 +48,9 @@ func TestVerdictBeforeClosing(t *testing.T) {
 	r.scene(10, nil, steady(0.0485), nil)
 	r.warm(30)
 	want("topped up", NotVerified, "verdict.no_level")
-	r.report(Record{Item: LevelAfter, Result: Right})
+	cold := Record{Item: LevelAfter, Result: Right, Why: "by hand"}
+	r.wantAsked(Input{Do: DoRecord, Record: &cold}, "refuse.level_outside")
+	r.report(cold)
 	want("judged cold", Failed, "verdict.level_judged")
 	r.warm(40)
 	r.report(Record{Item: LevelAfter, Result: Right})
