@@ -109,7 +109,7 @@ func (p *played) phase(phase fillcalc.Phase) {
 
 func (p *played) record(r fillcalc.Record) {
 	p.t.Helper()
-	p.do(fillcalc.Input{Do: fillcalc.DoRecord, Record: &r})
+	p.do(fillcalc.Input{Do: fillcalc.DoRecord, Record: &r, Why: r.Why})
 }
 
 // run lets time pass, with five weights of each scale and one temperature per second.
@@ -319,7 +319,7 @@ func TestVerdict(t *testing.T) {
 			p := byTheBook(t, calibrated(), vanJob())
 			p.run(10, 0, 0.05, 0)
 			p.run(6, 0, 0, 0)
-			p.record(levelRight)
+			p.record(fillcalc.Record{Item: fillcalc.LevelAfter, Result: fillcalc.Right, Why: "by hand"})
 			return p.end()
 		}, nil, fillcalc.Failed, "level failed", "(not yet)"},
 		{"level not judged", func() *played {

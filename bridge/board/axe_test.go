@@ -45,6 +45,6 @@ func TestAxe(t *testing.T) {
 			look(s.name+", "+scheme, "/cart/bay2", "")
 			look(s.name+", dialogs, "+scheme, "/cart/bay2", `dialogs.showModal(); dialogs.querySelectorAll("section").forEach((d) => d.hidden = false)`)
 		}
-		look("overview, "+scheme, "/", "")
+		look("overview, "+scheme, "/?all", "")
 	}
 }

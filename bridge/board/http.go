@@ -7,6 +7,7 @@ import (
 	"embed"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"html/template"
 	"io"
 	"log/slog"
@@ -63,10 +64,12 @@ func (b *Board) handler() http.Handler {
 		mux.HandleFunc("GET /{$}", b.overview)
 		mux.HandleFunc("GET /events", b.overviewEvents)
 	}
+	mux.HandleFunc("GET /", b.noPage)
 	mux.HandleFunc("GET /cart/{key...}", b.cart)
 	mux.HandleFunc("GET /events/{key...}", b.cartEvents)
 	mux.HandleFunc("GET /reader", b.setReader)
 	mux.HandleFunc("POST /press/{key...}", b.press)
+	mux.HandleFunc("GET /press/{key...}", b.press) // which refuses it
 	for _, name := range []string{"board.css", "board.js", "icon.svg"} {
 		mux.HandleFunc("GET /"+name, func(w http.ResponseWriter, r *http.Request) {
 			w.Header().Set("Cache-Control", "no-cache")
@@ -144,6 +147,7 @@ func (b *Board) knownName(host string) bool {
 type page struct {
 	Token, Board string
 	MayCommand   bool
+	Missing      string // why this page stands in the place of another, which does not exist
 	Cart         screen
 	Carts        overview
 	Index        index
@@ -158,6 +162,9 @@ func (b *Board) show(w http.ResponseWriter, name string, p page) {
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-store")
+	if p.Missing != "" {
+		w.WriteHeader(http.StatusNotFound)
+	}
 	w.Write(withoutBidi(out.Bytes()))
 }
 
@@ -173,7 +180,33 @@ func withoutBidi(html []byte) []byte {
 }
 
 func (b *Board) overview(w http.ResponseWriter, r *http.Request) {
-	b.show(w, "overview.html", page{Carts: b.hub.lookAll(b.reader(r), "", time.Now())})
+	if !b.toOnlyCart(w, r) {
+		b.show(w, "overview.html", page{Carts: b.hub.lookAll(b.reader(r), "", time.Now())})
+	}
+}
+
+// toOnlyCart leads who asks for nothing else to the only cart there is.
+func (b *Board) toOnlyCart(w http.ResponseWriter, r *http.Request) bool {
+	key, only := b.hub.onlyCart(time.Now())
+	if !only || r.URL.RawQuery != "" {
+		return false
+	}
+	w.Header().Set("Cache-Control", "no-store")
+	http.Redirect(w, r, "/cart/"+key, http.StatusSeeOther)
+	return true
+}
+
+// noPage answers for a page that does not exist with the carts or shops that there are.
+func (b *Board) noPage(w http.ResponseWriter, r *http.Request) {
+	reader, now := b.reader(r), time.Now()
+	p := page{Missing: reader.Say(fillcalc.Text{Key: "bay.no_page", Names: map[string]string{"page": fmt.Sprintf("%.40s", r.URL.Path)}})}
+	if b.config.Shop == "" {
+		p.Index = b.hub.lookIndex(reader, "", now)
+		b.show(w, "index.html", p)
+		return
+	}
+	p.Carts = b.hub.lookAll(reader, "", now)
+	b.show(w, "overview.html", p)
 }
 
 func (b *Board) cart(w http.ResponseWriter, r *http.Request) {
@@ -188,6 +221,10 @@ func (b *Board) press(w http.ResponseWriter, r *http.Request) {
 		shop, cart, _ = strings.Cut(cart, "/")
 	}
 	switch {
+	case r.Method != http.MethodPost:
+		w.Header().Set("Allow", http.MethodPost)
+		http.Error(w, "press a button of the page", http.StatusMethodNotAllowed)
+		return
 	case !b.config.MayCommand:
 		http.Error(w, "this board may only read: start it with --may-command", http.StatusForbidden)
 		return

@@ -128,6 +128,48 @@ func TestPagePassword(t *testing.T) {
 	}
 }
 
+// Who opens the board of one cart is led to it, once the broker has sent all that it keeps; of
+// several the overview is shown. A page that does not exist names those that do.
+func TestWayToTheCart(t *testing.T) {
+	for _, c := range []struct {
+		shop  string
+		carts []string
+		want  string // where the page leads
+	}{
+		{"hilltop", nil, ""},
+		{"hilltop", []string{"bay2"}, "/cart/bay2"},
+		{"", []string{"bay2"}, "/cart/hilltop/bay2"},
+		{"hilltop", []string{"bay1", "bay2"}, ""},
+	} {
+		b, server := serve(t, Config{Shop: c.shop})
+		for _, cart := range c.carts {
+			b.hub.receive("bayfill/hilltop/"+cart+"/presence", []byte(online("a", time.Now())), true, time.Now())
+		}
+		b.hub.linked(true, "", time.Now())
+		if status, _, _ := send(t, "GET", server.URL+"/", "", nil); status != http.StatusOK {
+			t.Errorf("%+v, before all is known: status %d", c, status)
+		}
+		b.hub.link.since = time.Now().Add(-2 * allKept)
+		if _, h, _ := send(t, "GET", server.URL+"/", "", nil); h.Get("Location") != c.want {
+			t.Errorf("%+v: leads to %q", c, h.Get("Location"))
+		}
+		if status, _, _ := send(t, "GET", server.URL+"/?all", "", nil); status != http.StatusOK {
+			t.Errorf("%+v: all carts: status %d", c, status)
+		}
+		status, _, body := send(t, "GET", server.URL+"/bay%3Cb%3E2", "", nil)
+		if status != http.StatusNotFound || !strings.Contains(body, "There is no page /bay&lt;b&gt;2 here") {
+			t.Errorf("%+v: status %d: %s", c, status, body)
+		}
+		for _, cart := range c.carts {
+			if link := `href="/cart/` + cart + `"`; c.shop != "" && !strings.Contains(body, link) {
+				t.Errorf("%+v: no %s in %s", c, link, body)
+			} else if c.shop == "" && !strings.Contains(body, `href="/shop/hilltop"`) {
+				t.Errorf("%+v: no shop in %s", c, body)
+			}
+		}
+	}
+}
+
 // Names and texts that people write are only text on the page, wherever they are shown.
 func TestHostileText(t *testing.T) {
 	// JSON with characters that change the direction of text, and a zero byte.
@@ -151,7 +193,7 @@ func TestHostileText(t *testing.T) {
 		texts[name] = page.piece(name)
 	}
 	_, _, texts["the page"] = send(t, "GET", server.URL+"/cart/bay2", "", nil)
-	_, _, texts["the overview"] = send(t, "GET", server.URL+"/", "", nil)
+	_, _, texts["the overview"] = send(t, "GET", server.URL+"/?all", "", nil)
 	_, _, texts["a cart of that name"] = send(t, "GET", server.URL+"/cart/%3Cimg%20src=x%20onerror=alert(1)%3E", "", nil)
 	for name, text := range texts {
 		if strings.Contains(text, "<img") || strings.Contains(text, "<b>x") {

@@ -105,6 +105,18 @@ func (h *hub) look(r words.Reader, key string, mayCommand bool, now time.Time) (
 	return newScreen(r, key, c, h.link, mayCommand, now), c.changed
 }
 
+// allKept is how long after a connection the broker has sent all that it keeps.
+const allKept = 2 * time.Second
+
+// onlyCart returns the only cart there is.
+func (h *hub) onlyCart(now time.Time) (key string, only bool) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for key = range h.carts {
+	}
+	return key, len(h.carts) == 1 && now.Sub(h.link.since) > allKept
+}
+
 // lookAll returns all carts of a shop for the overview, the most urgent first. Where the
 // board shows one shop only, its name is empty.
 func (h *hub) lookAll(r words.Reader, shop string, now time.Time) overview {

@@ -127,6 +127,9 @@ func queryOf(r *http.Request) string {
 }
 
 func (b *Board) index(w http.ResponseWriter, r *http.Request) {
+	if b.toOnlyCart(w, r) {
+		return
+	}
 	b.show(w, "index.html", page{Index: b.hub.lookIndex(b.reader(r), queryOf(r), time.Now())})
 }
 

@@ -57,4 +57,12 @@ func TestOverviewOfManyCarts(t *testing.T) {
 			}
 		}
 	}
+	// A page that does not exist shows them too, on a phone as well.
+	for _, screen := range screens {
+		do(t, tab, chromedp.EmulateViewport(screen.width, screen.height), chromedp.Navigate(server.URL+"/bay2"))
+		keep(t, tab, "no-page-"+screen.name)
+		if wide := script[int64](t, tab, `document.documentElement.scrollWidth`); wide > screen.width || !script[bool](t, tab, `document.querySelector(".why").getBoundingClientRect().bottom < document.querySelector(".tile").getBoundingClientRect().top`) {
+			t.Errorf("%s: a page that does not exist is %d px wide, or lies over the carts", screen.name, wide)
+		}
+	}
 }

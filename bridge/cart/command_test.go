@@ -52,7 +52,7 @@ func TestCommandTable(t *testing.T) {
 		{`{"id":"1","do":"enter","what":"spilled","l":"lots"}`, `l: lots is not understood. Write an amount with its unit, such as 4 qt`},
 		{`{"id":"1","do":"enter","what":"spilled","l":[]}`, `l: [] is not understood`},
 		{`{"id":"1","do":"enter","what":"spilled","l":"4 F"}`, `Units are L, mL, qt`},
-		{`{"id":"1","do":"enter","what":"spilled","l":"400 qt"}`, "l: 400 qt is out of range: -100.0 L to 100.0 L"},
+		{`{"id":"1","do":"enter","what":"spilled","l":"400 qt"}`, "l: 400 qt is out of range: -100 to 100 L"},
 		{`{"id":"1","do":"enter","what":"dipstick","share":"half"}`, `share: "half" is not a number, such as 0.5`},
 		{`{"id":"1","do":"open","fluid":"fresh","low_c":"95 F","high_c":"113 F","typical_l":"7 pt imp","empty_bottle_kg":"2 oz"}`, ""},
 		{`{"id":"1","do":"record","item":"torque","result":"done","applied":18.6}`, ""},
