@@ -64,5 +64,8 @@ func TestOverviewOfManyCarts(t *testing.T) {
 		if wide := script[int64](t, tab, `document.documentElement.scrollWidth`); wide > screen.width || !script[bool](t, tab, `document.querySelector(".why").getBoundingClientRect().bottom < document.querySelector(".tile").getBoundingClientRect().top`) {
 			t.Errorf("%s: a page that does not exist is %d px wide, or lies over the carts", screen.name, wide)
 		}
+		for _, name := range script[[]string](t, tab, `[...document.querySelectorAll(".tile .name b")].filter((e) => e.getBoundingClientRect().top < e.closest(".tile").getBoundingClientRect().top || e.parentElement.clientHeight < e.offsetHeight).map((e) => e.textContent)`) {
+			t.Errorf("%s: the name of %s is cut", screen.name, name)
+		}
 	}
 }
