@@ -118,7 +118,7 @@ func (j *Job) meantRemarks() (list []Text) {
 		}
 	}
 	if j.Spec.Why != "" {
-		list = append(list, Text{"remark.window_meant", figures{"low_c": j.Spec.LowC, "high_c": j.Spec.HighC}, names{"why": j.Spec.Why}})
+		list = append(list, Text{"remark.open_meant", figures{"low_c": j.Spec.LowC, "high_c": j.Spec.HighC}, names{"job": j.Spec.ID, "why": j.Spec.Why}})
 	}
 	if r := j.recorded(Torque); r != nil && r.Why != "" {
 		list = append(list, Text{"remark.torque_meant", figures{"applied_nm": r.AppliedNM}, names{"why": r.Why}})

@@ -102,6 +102,10 @@ func (c *Cart) input(cmd *wire.Command, nowNs int64) (*fillcalc.Input, error) {
 		return nil, err
 	}
 	if in.Do == fillcalc.DoOpen {
+		if other, named := c.shop.Named(in.Job.ID); named && in.Job.Why == "" {
+			return nil, &fillcalc.Refusal{Field: "job", Text: fillcalc.Text{Key: "refuse.same_name", Names: map[string]string{
+				"job": in.Job.ID, "cart": other.Cart, "ended_when": wire.Timestamp(other.EndedNs)}}, Insist: true}
+		}
 		// A job's own events say everything about it.
 		in.Setup, in.Clock = &c.state.Setup, c.state.Clock
 		in.Job.Needs = c.needs

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -278,6 +279,26 @@ func TestRepliesSayWhatWasUnderstood(t *testing.T) {
 		}
 		if r := l.send(`{"id":"g","do":"abandon","why":"x"}`); !r.OK || r.Understood != nil {
 			t.Errorf("%+v", r)
+		}
+	})
+}
+
+// A second job under the name of a closed one is asked back, and is on record with its reason. The
+// name of one that was given up is free.
+func TestSameNameIsAskedBack(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines, bridgetest.ProbeLines))
+		l.live(3, 0, 0)
+		l.must(bridgetest.OpenJob, `"do":"abandon","why":"another vehicle"`, bridgetest.OpenJob)
+		l.live(3, 0, 0)
+		l.must(`"do":"close","why":"a test"`)
+		r := l.send(`{"id":"again",` + bridgetest.OpenJob + `}`)
+		if r.OK || !r.Insist || r.Refused.Say != "refuse.same_name" || !strings.HasPrefix(r.Error, "job: There was a job job-1 already, on cart, which ended on 20") {
+			t.Errorf("%+v", r)
+		}
+		l.must(bridgetest.OpenJob + `,"why":"it came back"`)
+		if remarks := l.state.Remarks(); !slices.ContainsFunc(remarks, func(r fillcalc.Text) bool { return r.Key == "remark.open_meant" && r.Names["why"] == "it came back" }) {
+			t.Errorf("remarks %+v", remarks)
 		}
 	})
 }

@@ -5,6 +5,7 @@ import (
 	"sync"
 
 	"bayfill/bridge/config"
+	"bayfill/fillcalc"
 )
 
 // mostUsual is how many jobs with the same service data say what is usual: the newest ones,
@@ -15,13 +16,14 @@ const mostUsual = 60
 type Shop struct {
 	mu      sync.Mutex
 	jobs    map[string][]Record // the newest that tell what is usual, by service data, the oldest first
+	names   map[string]Record   // the newest that was closed, by the job's name
 	stock   Stock
 	version int
 }
 
 // NewShop returns a Shop that knows no job yet.
 func NewShop(c *config.Stock) *Shop {
-	return &Shop{jobs: map[string][]Record{}, stock: NewStock(c)}
+	return &Shop{jobs: map[string][]Record{}, names: map[string]Record{}, stock: NewStock(c)}
 }
 
 // Add takes a closing record.
@@ -30,6 +32,9 @@ func (s *Shop) Add(r Record) {
 	defer s.mu.Unlock()
 	s.version++
 	s.stock.Add(&r)
+	if before, named := s.names[r.Job]; r.Phase == fillcalc.Closed && (!named || before.EndedNs < r.EndedNs) {
+		s.names[r.Job] = r
+	}
 	if !r.tells() {
 		return
 	}
@@ -41,6 +46,15 @@ func (s *Shop) Add(r Record) {
 	}
 	jobs = slices.Insert(jobs, at, r)
 	s.jobs[r.ServiceData] = slices.Clone(jobs[max(0, len(jobs)-mostUsual):])
+}
+
+// Named returns the newest closed job of a name; ok is false if there is none. One that was
+// given up is often begun again under its name.
+func (s *Shop) Named(job string) (r Record, ok bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	r, ok = s.names[job]
+	return r, ok
 }
 
 // Version rises with each closing record.

@@ -134,6 +134,7 @@ func (s *jobSource) fromJournals(ctx context.Context, c *config.Config, job stri
 		carts = []config.Cart{*one}
 	}
 	var none error
+	ofName := 0
 	for i := range carts {
 		cart := carts[i].Name
 		r, err := audit.FromJournal(ctx, c.JournalPath(cart), c.Shop, cart, job, atNs)
@@ -142,13 +143,16 @@ func (s *jobSource) fromJournals(ctx context.Context, c *config.Config, job stri
 			none = cmp.Or(none, err)
 		case err != nil:
 			return nil, err
-		case newest == nil || openingNs(r) > openingNs(newest):
-			newest = r
+		default:
+			if ofName += 1 + r.SameName; newest == nil || openingNs(r) > openingNs(newest) {
+				newest = r
+			}
 		}
 	}
 	if newest == nil {
 		return nil, none
 	}
+	newest.SameName = ofName - 1
 	return newest, nil
 }
 
