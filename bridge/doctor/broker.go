@@ -44,11 +44,11 @@ func (d *doctor) broker(ctx context.Context, c *config.Config, running map[strin
 	for _, url := range c.Broker.External() {
 		conn, err := connect(ctx, url, c.Broker.Username, password, secure)
 		if err != nil {
-			d.wrong("broker: %s: %v; it is asked as user %q (broker.username, broker.password)", url, err, c.Broker.Username)
+			d.wrong("doctor.broker_bad", "url", url, "why", err, "user", c.Broker.Username)
 			continue
 		}
 		defer conn.Close()
-		d.ok("broker: %s lets user %q in", url, c.Broker.Username)
+		d.ok("doctor.broker_good", "url", url, "user", c.Broker.Username)
 		d.certificate(until)
 		if first == nil {
 			first = conn
@@ -76,11 +76,11 @@ func (d *doctor) wildcard(ctx context.Context, conn *mqtt.Conn, c *config.Config
 	}
 	switch {
 	case !comes(ctx, conn, topic, payload): // as for the bridge's user of testdata/mosquitto/acl
-		d.look("broker's memory: this user may not try whether a subscription with a wildcard gets retained messages, which boards need")
+		d.look("doctor.memory_untried")
 	case comes(ctx, conn, "bayfill/"+c.Shop+"/+/presence", payload):
-		d.ok("broker's memory: a subscription with a wildcard gets retained messages")
+		d.ok("doctor.memory_good")
 	default:
-		d.wrong("broker's memory: a subscription with a wildcard gets no retained messages, so a board stays empty until something changes: use another broker")
+		d.wrong("doctor.memory_none")
 	}
 	kept.Payload = nil
 	conn.Publish(ctx, kept)
@@ -113,13 +113,13 @@ func comes(ctx context.Context, conn *mqtt.Conn, filter string, payload []byte) 
 
 // certificate checks until when the broker's certificate is valid; zero: it has none.
 func (d *doctor) certificate(until time.Time) {
-	text := "broker's certificate: valid until " + until.UTC().Format(time.DateOnly)
+	day := until.UTC().Format(time.DateOnly)
 	switch {
 	case until.IsZero():
 	case until.Sub(d.now) < certificateSoon:
-		d.look("%s: renew it before then", text)
+		d.look("doctor.certificate_soon", "day", day)
 	default:
-		d.ok("%s", text)
+		d.ok("doctor.certificate_good", "day", day)
 	}
 }
 
@@ -129,13 +129,13 @@ func (d *doctor) certificate(until time.Time) {
 // its rights itself.
 func (d *doctor) rights(ctx context.Context, conn *mqtt.Conn, topic string, bridgeHas held) {
 	if bridgeHas != free {
-		d.ok("rights on %s: the running bridge checks them itself and raises an alert", topic)
+		d.ok("doctor.rights_bridge", "topic", topic)
 		return
 	}
 	heard := presences{session: "doctor-" + rand.Text(), back: make(chan struct{}, 1)}
 	var refused *mqtt.RefusedError // then nothing comes back, as below
 	if err := conn.Subscribe(ctx, heard.receive, mqtt.Filter{Topic: topic, QoS: 1}); err != nil && !errors.As(err, &refused) {
-		d.wrong("rights on %s: %v", topic, err)
+		d.wrong("doctor.rights_bad", "topic", topic, "why", err)
 		return
 	}
 	// A retained presence comes at once, but after the acknowledgement. It proves nothing
@@ -148,11 +148,11 @@ func (d *doctor) rights(ctx context.Context, conn *mqtt.Conn, topic string, brid
 		}
 		live, awaited := heard.look(time.Now())
 		if live {
-			d.look("rights on %s: a cart of this name is online: does a bridge run on another computer? Two would disconnect each other", topic)
+			d.look("doctor.rights_online", "topic", topic)
 			return
 		}
 		if wait = awaited; wait == 0 && heard.kept() {
-			d.look("rights on %s: the broker keeps a message that the cart is online, but it is silent: that is what is left after a power cut behind a broker of the shop, until a bridge of this name runs again", topic)
+			d.look("doctor.rights_silent", "topic", topic)
 		}
 	}
 	payload, err := json.Marshal(wire.Presence{Session: heard.session, Version: build.Version, Contract: wire.ContractVersion, Why: "bayfill doctor checks its rights"})
@@ -160,15 +160,15 @@ func (d *doctor) rights(ctx context.Context, conn *mqtt.Conn, topic string, brid
 		err = conn.Publish(ctx, mqtt.Message{Topic: topic, Payload: payload, QoS: 1})
 	}
 	if err != nil {
-		d.wrong("rights on %s: publishing: %v", topic, err)
+		d.wrong("doctor.rights_publish", "topic", topic, "why", err)
 		return
 	}
 	select {
 	case <-heard.back:
-		d.ok("rights on %s: may be written and read", topic)
+		d.ok("doctor.rights_good", "topic", topic)
 	case <-ctx.Done():
 	case <-time.After(3 * time.Second):
-		d.wrong("rights on %s: a message sent there does not come back: give the user the right to write and to read it (testdata/mosquitto/acl lists all rights)", topic)
+		d.wrong("doctor.rights_none", "topic", topic)
 	}
 }
 
@@ -249,24 +249,24 @@ func (d *doctor) ownBroker(ctx context.Context, c *config.Config, running map[st
 		}
 		conn, err := connect(ctx, url, username, password, secure)
 		if err != nil {
-			d.wrong("broker: the bridge's own on %s: %v: see its log", listen, err)
+			d.wrong("doctor.own_bad", "listen", listen, "why", err)
 			return
 		}
 		conn.Close()
-		d.ok("broker: the bridge's own on %s lets user %q in", listen, username)
+		d.ok("doctor.own_good", "listen", listen, "user", username)
 		return
 	}
 	l, err := door.TCP(listen)
 	switch {
 	case errors.Is(err, door.ErrInUse) && has == unknown:
-		d.look("broker: %s is in use, by the bridge or another program", listen)
+		d.look("doctor.own_busy", "listen", listen)
 	case errors.Is(err, door.ErrInUse):
-		d.wrong("broker: broker.listen: %v, or use that broker with broker.url", err)
+		d.wrong("doctor.own_taken", "why", err)
 	case err != nil:
-		d.wrong("broker: it cannot listen: %v", err)
+		d.wrong("doctor.own_deaf", "why", err)
 	default:
 		l.Close()
-		d.ok("broker: the bridge's own can listen on %s", listen)
+		d.ok("doctor.own_free", "listen", listen)
 	}
 }
 

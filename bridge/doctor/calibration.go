@@ -1,8 +1,6 @@
 package doctor
 
 import (
-	"fmt"
-
 	"bayfill/bridge/config"
 	"bayfill/bridge/words"
 )
@@ -12,25 +10,24 @@ func (d *doctor) calibrations(c *config.Config, cart *config.Cart) {
 	for _, s := range cart.Sensors {
 		all, warning, err := config.ReadCalibrations(c.CalibrationPath(cart.Name, s.Name))
 		if err != nil {
-			d.wrong("%v", err)
+			d.wrong("doctor.calibration_bad", "why", err)
 			continue
 		}
 		if warning != "" {
-			d.look("calibrations: %s", warning)
+			d.look("doctor.calibration_cut", "why", warning)
 		}
 		var last *config.Calibration
 		if len(all) > 0 {
 			last = &all[len(all)-1]
 		}
-		text := fmt.Sprintf("calibration of %s/%s: %s", cart.Name, s.Name, words.Plain.Say(config.CalibrationState(last, d.now.UnixNano())))
-		do := fmt.Sprintf("bayfill calibrate --cart %s --sensor %s", cart.Name, s.Name)
+		of := []any{"cart", cart.Name, "sensor", s.Name, "why", &words.Error{Text: config.CalibrationState(last, d.now.UnixNano())}}
 		switch {
 		case last == nil || last.Passed() && d.now.UnixNano() > last.DueNs():
-			d.look("%s: %s", text, do)
+			d.look("doctor.calibration_due", of...)
 		case !last.Passed():
-			d.wrong("%s: adjust, repair or replace it, then %s", text, do)
+			d.wrong("doctor.calibration_failed", of...)
 		default:
-			d.ok("%s", text)
+			d.ok("doctor.calibration_good", of...)
 		}
 	}
 }

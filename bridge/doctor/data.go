@@ -34,12 +34,12 @@ func (d *doctor) running(c *config.Config) map[string]held {
 		switch {
 		case err != nil:
 			running[name] = unknown
-			d.look("running: cannot tell whether a bridge runs cart %s: %v", name, err)
+			d.look("doctor.running_unknown", "cart", name, "why", err)
 		case is:
 			running[name] = taken
-			d.ok("running: process %s runs cart %s", process, name)
+			d.ok("doctor.running_yes", "process", process, "cart", name)
 		default:
-			d.ok("running: no bridge runs cart %s now", name)
+			d.ok("doctor.running_no", "cart", name)
 		}
 	}
 	return running
@@ -63,17 +63,17 @@ func (d *doctor) folder(data string) (folder string, ok bool) {
 	case errors.Is(err, fs.ErrNotExist):
 		return d.parent(data)
 	case errors.Is(err, fs.ErrPermission):
-		d.wrong("data folder: %s may not write in %s: as root, chown -R %s %s", userName(), data, userName(), data)
+		d.wrong("doctor.data_denied", "user", userName(), "path", data)
 		return "", false
 	case err != nil:
-		d.wrong("data folder: %v: nothing can be kept, free disk space or replace the card", err)
+		d.wrong("doctor.data_full", "why", err)
 		return "", false
 	}
 	if err := errors.Join(probe.Close(), os.Remove(probe.Name())); err != nil {
-		d.wrong("data folder: %v", err)
+		d.wrong("doctor.data_bad", "why", err)
 		return "", false
 	}
-	d.ok("data folder: %s may write in %s", userName(), data)
+	d.ok("doctor.data_good", "user", userName(), "path", data)
 	return data, true
 }
 
@@ -86,10 +86,10 @@ func (d *doctor) parent(data string) (folder string, ok bool) {
 		_, err = os.Stat(folder)
 	}
 	if unix.Access(folder, unix.W_OK) != nil {
-		d.wrong("data folder: %s is missing, and %s may not make it: as root, install -d -o %s -m 750 %s", data, userName(), userName(), data)
+		d.wrong("doctor.data_missing", "user", userName(), "path", data)
 		return "", false
 	}
-	d.ok("data folder: %s is not there yet, the bridge makes it", data)
+	d.ok("doctor.data_new", "path", data)
 	return folder, true
 }
 
@@ -100,7 +100,7 @@ const eventBytes = 60
 func (d *doctor) disk(c *config.Config, folder string) {
 	var disk unix.Statfs_t
 	if err := unix.Statfs(folder, &disk); err != nil {
-		d.look("disk: its free space is not known: %v", err)
+		d.look("doctor.disk_unknown", "why", err)
 		return
 	}
 	perSecond := 0.0
@@ -117,17 +117,17 @@ func (d *doctor) disk(c *config.Config, folder string) {
 // day, and maxJournals what all journals together may take.
 func (d *doctor) space(free, perDay, maxJournals float64) {
 	const gb = 1e9
-	text := fmt.Sprintf("disk: %.1f GB free; a month of readings takes about %.1f GB, of which a week is kept; only while the history is away more is kept, up to %.1f GB (journal.max_mb)",
-		free/gb, 30*perDay/gb, maxJournals/gb)
+	gigabytes := func(bytes float64) string { return fmt.Sprintf("%.1f", bytes/gb) }
+	pairs := []any{"free_gb", gigabytes(free), "month_gb", gigabytes(30 * perDay), "most_gb", gigabytes(maxJournals)}
 	switch days := free / perDay; {
 	case maxJournals < free && days >= 7:
-		d.ok("%s", text)
+		d.ok("doctor.disk_enough", pairs...)
 	case days < 1:
-		d.wrong("%s: the disk is full within %.0f hours then, free space or take a larger card", text, 24*days)
+		d.wrong("doctor.disk_hours", append(pairs, "count", int(24*days))...)
 	case days < 30:
-		d.look("%s: the disk is full within %.0f days then", text, days)
+		d.look("doctor.disk_days", append(pairs, "count", int(days))...)
 	default:
-		d.ok("%s", text)
+		d.ok("doctor.disk_enough", pairs...)
 	}
 }
 
@@ -135,28 +135,28 @@ func (d *doctor) space(free, perDay, maxJournals float64) {
 func (d *doctor) journal(ctx context.Context, c *config.Config, cart string) {
 	path := c.JournalPath(cart)
 	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
-		d.ok("journal of %s: none yet", cart)
+		d.ok("doctor.journal_none", "cart", cart)
 		return
 	}
 	j, err := journal.OpenReadOnly(path)
 	if err != nil {
-		d.wrong("journal of %s: %v", cart, err)
+		d.wrong("doctor.journal_bad", "cart", cart, "why", err)
 		return
 	}
 	defer j.Close()
 	state, lost, err := j.Replay(ctx)
 	if err != nil {
-		d.wrong("journal of %s: %v", cart, err)
+		d.wrong("doctor.journal_bad", "cart", cart, "why", err)
 		return
 	}
 	if lost.Key != "" {
-		d.wrong("journal of %s: %s", cart, words.Plain.Say(lost))
+		d.wrong("doctor.journal_bad", "cart", cart, "why", &words.Error{Text: lost})
 	}
 	newest := time.Unix(0, state.NowNs)
-	text := fmt.Sprintf("journal of %s: event %d of %s is the newest", cart, state.Seq, newest.UTC().Format("2006-01-02 15:04 UTC"))
+	pairs := []any{"cart", cart, "event", fmt.Sprint(state.Seq), "newest", minute(newest)}
 	if ahead := newest.Sub(d.now); ahead > time.Minute {
-		d.look("%s, %s ahead of this computer's clock: the clock is slow now, or was fast then; a cart's times never go back", text, ahead.Round(time.Minute))
+		d.look("doctor.journal_ahead", append(pairs, "ahead", ahead.Round(time.Minute))...)
 		return
 	}
-	d.ok("%s", text)
+	d.ok("doctor.journal_good", pairs...)
 }

@@ -19,10 +19,10 @@
 // records of calibrations, broker.go at the MQTT broker, history.go at InfluxDB, and
 // clock.go at the time.
 //
-// To add a check, write a method of doctor that calls ok, look or wrong once with what
-// was checked, what was found and what to do, and call it from examine. Then add a case
-// to TestDoctorOnAHealthyWorkshop and one to TestDoctorFindsWhatIsWrong, which run the
-// command.
+// To add a check, write a method of doctor that calls ok, look or wrong once with the key of a
+// sentence that says what was checked, what was found and what to do, and call it from
+// examine. Then add a case to TestDoctorOnAHealthyWorkshop and one to
+// TestDoctorFindsWhatIsWrong, which run the command.
 //
 // It starts no goroutine.
 package doctor

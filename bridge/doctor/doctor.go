@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"bayfill/bridge/config"
+	"bayfill/bridge/words"
 )
 
 // Verdict is what a check found.
@@ -20,11 +21,18 @@ const (
 	Wrong Verdict = "wrong" // the bridge cannot do its work like this
 )
 
-// Finding is the result of one check. Text is one line: what was checked, what was
-// found and, unless all is well, what to do.
+// Finding is the result of one check: what was checked, what was found and, unless all is
+// well, what to do.
 type Finding struct {
 	Verdict Verdict
-	Text    string
+	What    *words.Error
+}
+
+// For says the finding to a reader, in one line: an error may quote lines of the configuration
+// file.
+func (f Finding) For(r words.Reader) string {
+	line, _, _ := strings.Cut(r.Fault(f.What), "\n")
+	return line
 }
 
 // Examine checks everything that the bridge needs with the configuration in the file
@@ -43,27 +51,27 @@ type doctor struct {
 	clockSet func() bool
 }
 
-func (d *doctor) say(v Verdict, format string, args ...any) {
-	// The first line of an error is enough: the others quote the configuration file.
-	text, _, _ := strings.Cut(fmt.Sprintf(format, args...), "\n")
-	d.report(Finding{v, text})
-}
+// The three verdicts take a key and its pairs, see [words.NewError].
 
-func (d *doctor) ok(format string, args ...any)    { d.say(OK, format, args...) }
-func (d *doctor) look(format string, args ...any)  { d.say(Look, format, args...) }
-func (d *doctor) wrong(format string, args ...any) { d.say(Wrong, format, args...) }
+func (d *doctor) ok(key string, pairs ...any) { d.report(Finding{OK, words.NewError(key, pairs...)}) }
+func (d *doctor) look(key string, pairs ...any) {
+	d.report(Finding{Look, words.NewError(key, pairs...)})
+}
+func (d *doctor) wrong(key string, pairs ...any) {
+	d.report(Finding{Wrong, words.NewError(key, pairs...)})
+}
 
 // examine makes all checks, in the order in which they depend on each other.
 func (d *doctor) examine(ctx context.Context, path string) {
 	if os.Geteuid() == 0 {
-		d.look("user: this is root, who may do what the bridge may not: run this as the bridge's user, as in runuser -u bayfill -- bayfill doctor")
+		d.look("doctor.root")
 	}
 	c, err := config.Load(path)
 	if err != nil {
-		d.wrong("configuration: %v", err)
+		d.wrong("doctor.config_bad", "why", err)
 		return
 	}
-	d.ok("configuration: %s is good", path)
+	d.ok("doctor.config_good", "path", path)
 	d.secrets(c)
 	running := d.running(c)
 	readable := d.data(c)
@@ -73,7 +81,7 @@ func (d *doctor) examine(ctx context.Context, path string) {
 			d.journal(ctx, c, cart.Name)
 		}
 		for _, s := range cart.Sensors {
-			d.port(fmt.Sprintf("port of %s/%s: %s", cart.Name, s.Name, s.Port), s.Port, running[cart.Name])
+			d.port(cart.Name+"/"+s.Name, s.Port, running[cart.Name])
 		}
 		if readable {
 			d.calibrations(c, cart)
@@ -87,10 +95,10 @@ func (d *doctor) examine(ctx context.Context, path string) {
 
 func (d *doctor) secrets(c *config.Config) {
 	if err := c.CheckSecrets(); err != nil {
-		d.wrong("secrets: %v: this user must be able to read it in this environment, as the bridge must", err)
+		d.wrong("doctor.secrets_bad", "why", err)
 		return
 	}
-	d.ok("secrets: all can be read")
+	d.ok("doctor.secrets_good")
 }
 
 func (d *doctor) serviceData(c *config.Config) {
@@ -104,11 +112,11 @@ func (d *doctor) serviceData(c *config.Config) {
 	}
 	for _, err := range bad {
 		if err != nil {
-			d.wrong("service data: %v", err)
+			d.wrong("doctor.service_bad", "why", err)
 		}
 	}
 	if err == nil {
-		d.ok("service data: %d good in %s", len(good), c.ServiceData)
+		d.ok("doctor.service_good", "count", len(good), "path", c.ServiceData)
 	}
 }
 

@@ -4,6 +4,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"bayfill/bridge/words"
 )
 
 // What is said of clock and disk does not depend on this computer.
@@ -12,8 +14,8 @@ func TestDoctorOnClockAndDisk(t *testing.T) {
 	d := doctor{report: func(f Finding) { last = f }}
 	said := func(verdict Verdict, want string) {
 		t.Helper()
-		if last.Verdict != verdict || !strings.HasPrefix(last.Text, want) {
-			t.Errorf("%s: %q, want %s: %q", last.Verdict, last.Text, verdict, want)
+		if last.Verdict != verdict || !strings.HasPrefix(last.For(words.Plain), want) {
+			t.Errorf("%s: %q, want %s: %q", last.Verdict, last.For(words.Plain), verdict, want)
 		}
 	}
 	for _, c := range []struct {

@@ -12,40 +12,41 @@ import (
 
 // port checks whether a serial port exists and may be opened. A port in use is left
 // alone; any other is opened for a moment, without changing its settings.
-func (d *doctor) port(name, path string, bridgeHas held) {
-	info, err := os.Stat(path)
+func (d *doctor) port(sensor, port string, bridgeHas held) {
+	of := []any{"sensor", sensor, "port", port}
+	info, err := os.Stat(port)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		d.wrong("%s is missing: plug the cable in, or look for its name with bayfill ports", name)
+		d.wrong("doctor.port_missing", of...)
 		return
 	case err != nil:
-		d.wrong("%s: %v", name, err)
+		d.wrong("doctor.port_bad", append(of, "why", err)...)
 		return
 	case info.Mode()&fs.ModeCharDevice == 0:
-		d.wrong("%s is not a serial port: look for its name with bayfill ports", name)
+		d.wrong("doctor.port_not_serial", of...)
 		return
 	case bridgeHas == taken:
-		d.ok("%s is there and in use by the bridge", name)
+		d.ok("doctor.port_used", of...)
 		return
 	}
-	f, err := os.OpenFile(path, unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
+	f, err := os.OpenFile(port, unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
 	if err == nil {
 		defer f.Close()
 		err = unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB)
 	}
 	switch {
 	case err == nil:
-		d.ok("%s is there, free, and may be opened", name)
+		d.ok("doctor.port_free", of...)
 	case errors.Is(err, fs.ErrPermission):
-		d.wrong("%s may not be opened by %s: it belongs to group %s: as root, usermod -aG %[3]s %[2]s, then log in again; in a systemd unit, SupplementaryGroups=%[3]s", name, userName(), groupOf(path))
+		d.wrong("doctor.port_denied", append(of, "user", userName(), "group", groupOf(port))...)
 	case errors.Is(err, unix.EBUSY), errors.Is(err, unix.EWOULDBLOCK):
 		if bridgeHas == unknown {
-			d.look("%s is in use, by the bridge or another program", name)
+			d.look("doctor.port_busy", of...)
 		} else {
-			d.wrong("%s is in use, and not by the bridge: stop the other program (a modem manager, bayfill listen)", name)
+			d.wrong("doctor.port_taken", of...)
 		}
 	default:
-		d.wrong("%s: %v", name, err)
+		d.wrong("doctor.port_bad", append(of, "why", err)...)
 	}
 }
 

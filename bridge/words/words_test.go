@@ -15,6 +15,7 @@ import (
 	"unicode/utf8"
 
 	"bayfill/bridge/audit"
+	"bayfill/bridge/doctor"
 	"bayfill/bridge/names"
 	"bayfill/bridge/units"
 	"bayfill/bridge/wire"
@@ -186,6 +187,7 @@ func lists() (keys []string) {
 	for _, c := range []sensors.Cause{sensors.OpenFiles, sensors.NotSerial, sensors.SpeedRejected} {
 		add("alert", "sensor_failed_"+string(c))
 	}
+	add("checked", string(doctor.OK), string(doctor.Look), string(doctor.Wrong))
 	add("lack", fillcalc.Lacks()...)
 	add("budget", fillcalc.TermNames()...)
 	add("advice", fillcalc.TermNames()...)

@@ -33,11 +33,15 @@ const (
 // notAudited is an error because of which nothing is known about the job.
 type notAudited struct{ error }
 
+func (e notAudited) Unwrap() error { return e.error }
+
 // notPassed is an audit whose job did not pass.
 type notPassed struct {
 	error
 	status int
 }
+
+func (e notPassed) Unwrap() error { return e.error }
 
 // notPassedBy returns the error of an audit; nil when the job passed.
 func notPassedBy(r *audit.Report, v audit.Verdict) error {

@@ -10,6 +10,7 @@ import (
 
 	"bayfill/bridge"
 	"bayfill/bridge/doctor"
+	"bayfill/bridge/words"
 	"bayfill/bridge/wrap"
 )
 
@@ -20,6 +21,7 @@ const (
 
 func doctorCommand() *cobra.Command {
 	var path string
+	var lang languageFlag
 	cmd := &cobra.Command{
 		Use:     "doctor",
 		Short:   "help.doctor",
@@ -27,27 +29,32 @@ func doctorCommand() *cobra.Command {
 		Long:    "help.doctor_more",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			reader, err := lang.reader()
+			if err != nil {
+				return err
+			}
 			wrong := 0
 			doctor.Examine(cmd.Context(), path, time.Now(), bridge.ClockSet, func(f doctor.Finding) {
 				if f.Verdict == doctor.Wrong {
 					wrong++
 				}
-				printFinding(cmd.OutOrStdout(), f)
+				printFinding(cmd.OutOrStdout(), reader, f)
 			})
 			if wrong > 0 {
-				return fmt.Errorf("%d wrong, see above", wrong)
+				return words.NewError("doctor.wrong", "count", wrong)
 			}
 			return nil
 		},
 	}
 	cmd.Flags().StringVarP(&path, "config", "c", configDefault(), configHelp)
+	lang.add(cmd.Flags())
 	return cmd
 }
 
 // printFinding prints a paragraph with the verdict in its margin.
-func printFinding(out io.Writer, f doctor.Finding) {
-	margin := fmt.Sprintf("%-*s", doctorMargin, f.Verdict)
-	for _, line := range wrap.Lines(f.Text, doctorWidth-doctorMargin+1) {
+func printFinding(out io.Writer, r words.Reader, f doctor.Finding) {
+	margin := fmt.Sprintf("%-*s", doctorMargin, r.Word("checked."+string(f.Verdict)))
+	for _, line := range wrap.Lines(f.For(r), doctorWidth-doctorMargin+1) {
 		fmt.Fprintf(out, "%s%s\n", margin, line)
 		margin = strings.Repeat(" ", doctorMargin)
 	}

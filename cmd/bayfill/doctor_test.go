@@ -151,6 +151,9 @@ func TestDoctorOnAHealthyWorkshop(t *testing.T) {
 		t.Errorf("status %d", status)
 	}
 
+	_, spanish, _ := program(t.Context(), "doctor", "--config", p.path, "--lang", "es")
+	bridgetest.Spanish(t, spanish, p.dir)
+
 	b, stop := p.run()
 	s, err := openStation(t.Context(), contact{broker: mqtt.Endpoint{URLs: []string{b.BrokerURL()}, Username: demoUser, Password: "technician's"}, prefix: prefix})
 	if err != nil {

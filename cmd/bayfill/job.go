@@ -24,6 +24,8 @@ const exitNoAnswer = 2
 // noAnswer is the error that nobody answered.
 type noAnswer struct{ error }
 
+func (e noAnswer) Unwrap() error { return e.error }
+
 // jobOptions are the flags of all subcommands of job.
 type jobOptions struct {
 	contactFlags

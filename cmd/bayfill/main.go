@@ -37,6 +37,8 @@ const exitConfig = 78
 // configError is an error that only the operator can fix.
 type configError struct{ error }
 
+func (e configError) Unwrap() error { return e.error }
+
 func main() {
 	// The first signal asks for a clean stop. That removes the handler, so the second one
 	// ends the process.
@@ -87,7 +89,7 @@ func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer
 	if err == nil {
 		return 0
 	}
-	fmt.Fprintln(errors, "bayfill:", err)
+	fmt.Fprintln(errors, "bayfill:", reader.Fault(err))
 	if _, config := err.(configError); config {
 		return exitConfig
 	}

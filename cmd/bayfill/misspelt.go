@@ -18,6 +18,8 @@ const exitUsage = 2
 // usageError is the error that a command cannot be understood.
 type usageError struct{ error }
 
+func (e usageError) Unwrap() error { return e.error }
+
 // misspelt returns an error when the arguments name a command or a topic of help that does
 // not exist, at any level, with the nearest one that does. The library prints help and
 // calls that a success.
