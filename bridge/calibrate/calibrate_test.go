@@ -133,7 +133,7 @@ func flat(text string) string { return strings.Join(strings.Fields(text), " ") }
 func (b *calibrationBench) record(sensor string) config.Calibration {
 	b.t.Helper()
 	all, warning, err := config.ReadCalibrations(filepath.Join(b.data, "bay2."+sensor+".calibration.jsonl"))
-	if err != nil || warning != "" || len(all) != 1 {
+	if err != nil || warning != nil || len(all) != 1 {
 		b.t.Fatalf("%d records, %q, %v:\n%s", len(all), warning, err, b.out.String())
 	}
 	return all[0]

@@ -49,8 +49,8 @@ func listSensor(out io.Writer, conf *config.Config, cart, sensor string, nowNs i
 		}
 		fmt.Fprintln(out)
 	}
-	if warning != "" {
-		fmt.Fprintf(out, "    %s\n", warning)
+	if warning != nil {
+		fmt.Fprintf(out, "    %s\n", r.Fault(warning))
 	}
 	return nil
 }

@@ -53,8 +53,8 @@ func clockText(ahead time.Duration) fillcalc.Text {
 // calibrations is what the records at the start say of each sensor.
 type calibrations struct {
 	newest    map[string]*config.Calibration
-	trouble   map[string]string // why a sensor's records could not be read
-	checkedNs int64             // when their age was last checked
+	trouble   map[string]error // why a sensor's records could not be read
+	checkedNs int64            // when their age was last checked
 }
 
 // watchCalibrations raises an alert, once an hour, for each sensor that must be
@@ -78,8 +78,8 @@ func (c *Cart) calibrationText(sensor string) fillcalc.Text {
 		t.Names["due_day"] = time.Unix(0, last.DueNs()).UTC().Format(time.RFC3339)
 	}
 	switch trouble := c.calibrations.trouble[sensor]; {
-	case trouble != "":
-		t.Key, t.Names["reason"] = "alert.calibration_unread", trouble
+	case trouble != nil:
+		t.Key, t.Names["reason"] = "alert.calibration_unread", trouble.Error()
 	case last == nil:
 		t.Key = "alert.calibration_never"
 	case !last.Passed():

@@ -1,10 +1,10 @@
 package config
 
 import (
-	"fmt"
-
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/parser"
+
+	"bayfill/bridge/words"
 )
 
 // An alias stands for everything behind its anchor, and that may hold aliases: a few lines
@@ -21,7 +21,7 @@ const maxFile = 1 << 20
 // find.
 func checkSize(text []byte) error {
 	if len(text) > maxFile {
-		return fmt.Errorf("the file has %d bytes, at most %d are read", len(text), maxFile)
+		return words.NewError("config.too_large", "bytes", len(text), "most", maxFile)
 	}
 	file, err := parser.ParseBytes(text, 0)
 	if err != nil {
@@ -34,7 +34,7 @@ func checkSize(text []byte) error {
 		}
 	}
 	if c.nodes > maxNodes {
-		return fmt.Errorf("line %d: the aliases (*%s) stand for more than %d values: write them out", c.line, c.name, maxNodes)
+		return words.NewError("config.line", "line", c.line, "why", words.NewError("config.aliases", "alias", c.name, "most", maxNodes))
 	}
 	return nil
 }

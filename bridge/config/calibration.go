@@ -2,6 +2,7 @@ package config
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -64,7 +65,7 @@ func (c *Calibration) Passed() bool {
 func (c *Calibration) check() error {
 	switch {
 	case (c.Scale == nil) == (c.Probe == nil):
-		return errors.New("it must hold either scale or probe")
+		return words.NewError("config.calibration_one")
 	case c.Scale != nil:
 		if err := c.Scale.Check(); err != nil {
 			return fmt.Errorf("scale.%w", err)
@@ -86,13 +87,13 @@ func (c *Config) CalibrationPath(cart, sensor string) string {
 // ReadCalibrations reads a file of calibrations. A missing file gives an empty list. An
 // incomplete last line, which a power cut leaves of a record that was never reported as
 // kept, is skipped with a warning. The error names the line.
-func ReadCalibrations(path string) (all []Calibration, warning string, err error) {
+func ReadCalibrations(path string) (all []Calibration, warning, err error) {
 	text, err := os.ReadFile(path)
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, "", nil
+		return nil, nil, nil
 	}
 	if err != nil {
-		return nil, "", fmt.Errorf("calibrations: %w", err)
+		return nil, nil, fmt.Errorf("calibrations: %w", err)
 	}
 	number := 0
 	for line := range bytes.Lines(text) {
@@ -103,17 +104,17 @@ func ReadCalibrations(path string) (all []Calibration, warning string, err error
 		var c Calibration
 		err := json.Unmarshal(line, &c)
 		if err != nil && !bytes.HasSuffix(line, []byte("\n")) && !json.Valid(line) {
-			return all, fmt.Sprintf("%s: line %d is incomplete: that calibration was not kept, repeat it", path, number), nil
+			return all, words.NewError("config.calibration_cut", "path", path, "line", number), nil
 		}
 		if err == nil {
 			err = c.check()
 		}
 		if err != nil {
-			return nil, "", fmt.Errorf("calibrations: %s: line %d: %w: correct the line or delete it", path, number, err)
+			return nil, nil, words.NewError("config.calibration_bad", "path", path, "line", number, "why", err)
 		}
 		all = append(all, c)
 	}
-	return all, "", nil
+	return all, nil, nil
 }
 
 // AppendCalibration adds a record to a file of calibrations. After it has returned nil the
@@ -190,50 +191,45 @@ func CalibrationState(last *Calibration, nowNs int64) fillcalc.Text {
 	return fillcalc.Text{Key: key, Figures: figures, Names: map[string]string{"made": day(last.AtNs()), "due": day(last.DueNs())}}
 }
 
-// CalibrationAlert returns the text of the alert about a sensor's calibration. It is
-// empty when there is nothing to do.
-func CalibrationAlert(cart, sensor string, last *Calibration, nowNs int64) string {
+// calibrationDue says what is to be done about a sensor's calibration; nil: nothing is.
+func calibrationDue(cart, sensor string, last *Calibration, nowNs int64) error {
+	key := "config.calibration_due"
 	if last != nil && last.Passed() && nowNs <= last.DueNs() {
-		return ""
+		return nil
 	}
-	do := fmt.Sprintf("calibrate it with bayfill calibrate --cart %s --sensor %s", cart, sensor)
 	if last != nil && !last.Passed() {
-		do = "adjust, repair or replace it, then " + do
+		key = "config.calibration_failed"
 	}
-	return fmt.Sprintf("sensor %s: %s: %s", sensor, words.Plain.Say(CalibrationState(last, nowNs)), do)
+	return words.NewError(key, "cart", cart, "sensor", sensor, "why", &words.Error{Text: CalibrationState(last, nowNs)})
 }
 
-// DueCalibrations returns a text for each sensor of a cart whose calibration was never
+// DueCalibrations returns an error for each sensor of a cart whose calibration was never
 // made, has failed, is overdue or cannot be read.
-func (c *Config) DueCalibrations(cart *Cart, nowNs int64) []string {
-	var texts []string
+func (c *Config) DueCalibrations(cart *Cart, nowNs int64) (due []error) {
 	last, troubles := c.LastCalibrations(cart)
 	for i := range cart.Sensors {
 		name := cart.Sensors[i].Name
-		text := troubles[name]
-		if text == "" {
-			text = CalibrationAlert(cart.Name, name, last[name], nowNs)
+		err := troubles[name]
+		if err == nil {
+			err = calibrationDue(cart.Name, name, last[name], nowNs)
 		}
-		if text != "" {
-			texts = append(texts, text)
+		if err != nil {
+			due = append(due, err)
 		}
 	}
-	return texts
+	return due
 }
 
 // LastCalibrations reads the newest calibration of each of a cart's sensors, by the
 // sensor's name. A file that cannot be read counts as no calibration; troubles says why,
 // by the sensor's name.
-func (c *Config) LastCalibrations(cart *Cart) (last map[string]*Calibration, troubles map[string]string) {
-	last, troubles = map[string]*Calibration{}, map[string]string{}
+func (c *Config) LastCalibrations(cart *Cart) (last map[string]*Calibration, troubles map[string]error) {
+	last, troubles = map[string]*Calibration{}, map[string]error{}
 	for i := range cart.Sensors {
 		name := cart.Sensors[i].Name
 		all, warning, err := ReadCalibrations(c.CalibrationPath(cart.Name, name))
-		switch {
-		case err != nil:
-			troubles[name] = "sensor " + name + ": " + err.Error()
-		case warning != "":
-			troubles[name] = "sensor " + name + ": " + warning
+		if trouble := cmp.Or(err, warning); trouble != nil {
+			troubles[name] = words.NewError("config.of_sensor", "sensor", name, "why", trouble)
 		}
 		if len(all) > 0 {
 			last[name] = &all[len(all)-1]
@@ -275,7 +271,7 @@ func (c *Config) Instrument(cart, sensor string, clock *clock.Clock) (*Sensor, *
 			return s, driver, err
 		}
 	}
-	return nil, nil, fmt.Errorf("sensor: cart %s has no %q, its sensors are %s", cart, sensor, strings.Join(names, ", "))
+	return nil, nil, fmt.Errorf("sensor: %w", words.NewError("config.no_sensor", "cart", cart, "typed", sensor, "known", strings.Join(names, ", ")))
 }
 
 // Cart finds a cart in the configuration. The error names the carts that exist.
@@ -287,5 +283,5 @@ func (c *Config) Cart(name string) (*Cart, error) {
 		}
 		names = append(names, c.Carts[i].Name)
 	}
-	return nil, fmt.Errorf("cart: there is no %q, the carts are %s", name, strings.Join(names, ", "))
+	return nil, fmt.Errorf("cart: %w", words.NewError("config.no_cart", "typed", name, "known", strings.Join(names, ", ")))
 }

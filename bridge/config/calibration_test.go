@@ -3,6 +3,7 @@ package config
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -36,7 +37,7 @@ func aCalibration(t testing.TB, atNs int64, failKg float64) Calibration {
 // Records are read back bit for bit and in order, and are never overwritten.
 func TestCalibrationsAreKept(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "data", "bay2.caddy.calibration.jsonl")
-	if all, warning, err := ReadCalibrations(path); len(all) != 0 || warning != "" || err != nil {
+	if all, warning, err := ReadCalibrations(path); len(all) != 0 || warning != nil || err != nil {
 		t.Errorf("no file: %v, %q, %v", all, warning, err)
 	}
 	var want []Calibration
@@ -51,7 +52,7 @@ func TestCalibrationsAreKept(t *testing.T) {
 		}
 	}
 	got, warning, err := ReadCalibrations(path)
-	if err != nil || warning != "" || !reflect.DeepEqual(got, want) {
+	if err != nil || warning != nil || !reflect.DeepEqual(got, want) {
 		t.Errorf("got %+v, %q, %v", got, warning, err)
 	}
 	if n := got[2].AtNs(); n != calibratedNs+2 {
@@ -80,15 +81,15 @@ func TestIncompleteCalibration(t *testing.T) {
 		}
 		all, warning, err := ReadCalibrations(path)
 		wholeLine := cut == len(whole)-1 // only its line end is missing
-		if err != nil || wholeLine != (len(all) == 2) || wholeLine != (warning == "") || !wholeLine && !strings.Contains(warning, "line 2 is incomplete") {
-			t.Errorf("cut at %d of %d: %d records, %q, %v", cut, len(whole), len(all), warning, err)
+		if err != nil || wholeLine != (len(all) == 2) || wholeLine != (warning == nil) || !wholeLine && !strings.Contains(warning.Error(), "line 2 is incomplete") {
+			t.Errorf("cut at %d of %d: %d records, %v, %v", cut, len(whole), len(all), warning, err)
 		}
 		if err := AppendCalibration(path, second); err != nil {
 			t.Fatal(err)
 		}
 		all, warning, err = ReadCalibrations(path)
-		if err != nil || warning != "" || wholeLine != (len(all) == 3) || !reflect.DeepEqual(all[0], first) || !reflect.DeepEqual(all[len(all)-1], second) {
-			t.Errorf("cut at %d, then added to: %d records, %q, %v", cut, len(all), warning, err)
+		if err != nil || warning != nil || wholeLine != (len(all) == 3) || !reflect.DeepEqual(all[0], first) || !reflect.DeepEqual(all[len(all)-1], second) {
+			t.Errorf("cut at %d, then added to: %d records, %v, %v", cut, len(all), warning, err)
 		}
 	}
 }
@@ -123,7 +124,7 @@ func TestBadCalibrationLine(t *testing.T) {
 	}
 }
 
-func TestCalibrationAlert(t *testing.T) {
+func TestCalibrationDue(t *testing.T) {
 	day := int64(24 * time.Hour)
 	passed, failed := aCalibration(t, calibratedNs, 0), aCalibration(t, calibratedNs, 0.030)
 	for _, c := range []struct {
@@ -140,7 +141,7 @@ func TestCalibrationAlert(t *testing.T) {
 		{&failed, 0, "sensor caddy: FAILED 2025-10-09, due 2026-10-09: adjust, repair or replace it, then calibrate it", "FAILED 2025-10-09, due 2026-10-09"},
 	} {
 		now := calibratedNs + c.days*day
-		alert := CalibrationAlert("bay2", "caddy", c.last, now)
+		alert := words.Plain.Fault(calibrationDue("bay2", "caddy", c.last, now))
 		if (alert == "") != (c.alert == "") || !strings.HasPrefix(alert, c.alert) {
 			t.Errorf("after %d days: alert %q, want %q", c.days, alert, c.alert)
 		}
@@ -200,8 +201,8 @@ func TestLastCalibrations(t *testing.T) {
 	if got := last["warm"].probe(); got == nil || *got != fit.ProbeCalibration {
 		t.Errorf("probe: %+v", got)
 	}
-	if got := last["cool"].probe(); got != nil || len(troubles) != 1 || !strings.Contains(troubles["cool"], "line 1") {
-		t.Errorf("unreadable: %+v, %q", got, troubles)
+	if got := last["cool"].probe(); got != nil || len(troubles) != 1 || !strings.Contains(fmt.Sprint(troubles["cool"]), "line 1") {
+		t.Errorf("unreadable: %+v, %v", got, troubles)
 	}
 	// A record is not used for a sensor of the other kind that has its name.
 	if last["warm"].scale() != nil || last["caddy"].probe() != nil {
@@ -242,7 +243,7 @@ func FuzzCalibrations(f *testing.F) {
 			if due, state := c.DueNs(), words.Plain.Say(CalibrationState(c, calibratedNs)); strings.Contains(state, "OVERDUE") != (due < calibratedNs) {
 				t.Fatalf("due at %d, at %d it is %q", due, int64(calibratedNs), state)
 			}
-			CalibrationAlert("bay2", "caddy", c, calibratedNs)
+			_ = calibrationDue("bay2", "caddy", c, calibratedNs)
 			setup := &fillcalc.Setup{ReferenceC: 20, AirKgM3: 1.2, Probe: fillcalc.ProbeSetup{Sensor: "warm", Calibration: c.probe()},
 				Scales: []fillcalc.ScaleSetup{{Sensor: "caddy", Load: fillcalc.CaddyLoad, ResolutionKg: 0.005, RepeatabilityKg: 0.002, MaxFlowKgS: 0.15, Calibration: c.scale()}}}
 			if err := fillcalc.Check(&fillcalc.State{}, &fillcalc.Input{Do: fillcalc.DoStart, Setup: setup}); err != nil {
@@ -256,8 +257,8 @@ func FuzzCalibrations(f *testing.F) {
 			t.Fatal(err)
 		}
 		again, left, err := ReadCalibrations(path)
-		if err != nil || left != "" || !reflect.DeepEqual(again, append(all, scale)) {
-			t.Fatalf("%d records (%q), and one more makes %d (%q), %v", len(all), warning, len(again), left, err)
+		if err != nil || left != nil || !reflect.DeepEqual(again, append(all, scale)) {
+			t.Fatalf("%d records (%v), and one more makes %d (%v), %v", len(all), warning, len(again), left, err)
 		}
 	})
 }

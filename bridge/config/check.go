@@ -2,7 +2,6 @@ package config
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
 	"maps"
 	"net"
@@ -13,6 +12,7 @@ import (
 	"bayfill/bridge/mqtt"
 	"bayfill/bridge/recordkey"
 	"bayfill/bridge/units"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 	"bayfill/sensors"
 )
@@ -22,25 +22,25 @@ import (
 // no secrets.
 func (c *Config) Check() error {
 	if !NamePattern.MatchString(c.Shop) {
-		return wrong("shop", "%q must be 1 to 32 of the characters a-z 0-9 - _", c.Shop)
+		return wrong("shop", "config.name", "typed", c.Shop)
 	}
 	if c.Data == "" {
-		return wrong("data", "must name a folder for the journals")
+		return wrong("data", "config.data")
 	}
 	if _, err := units.ParseSystem(c.Units); err != nil {
-		return wrong("units", "%w", err)
+		return wrong("units", "config.choice", "typed", c.Units, "choices", "metric, us, imperial")
 	}
 	if err := c.Identities.check(); err != nil {
 		return within("identities", "", err)
 	}
 	for i, key := range c.Records.Keys {
 		if _, err := recordkey.Parse(key); err != nil {
-			return wrong(fmt.Sprintf("records.keys[%d]", i), "%w", err)
+			return wrong(fmt.Sprintf("records.keys[%d]", i), "config.because", "why", err)
 		}
 	}
 	for i, item := range c.Verdict.Items() {
 		if known := fillcalc.WorkItems(); !slices.Contains(known, item) {
-			return wrong(fmt.Sprintf("verdict.needs[%d]", i), "%.40q is not one of %v", item, known)
+			return wrong(fmt.Sprintf("verdict.needs[%d]", i), "config.choice", "typed", item, "choices", listed(known))
 		}
 	}
 	if err := c.Broker.check(); err != nil {
@@ -49,11 +49,11 @@ func (c *Config) Check() error {
 	switch c.Readings {
 	case NoReadings, ChangedReadings, AllReadings:
 	default:
-		return wrong("readings", "%q is not one of off, changes, all", c.Readings)
+		return wrong("readings", "config.choice", "typed", c.Readings, "choices", "off, changes, all")
 	}
 	// A smaller journal could not hold the events between two snapshots.
 	if !(*c.Journal.MaxMB >= 10 && *c.Journal.MaxMB <= 1e6) {
-		return wrong("journal.max_mb", "%g must be from 10 to 1000000: the max size of each cart's journal in megabytes", *c.Journal.MaxMB)
+		return wrong("journal.max_mb", "config.max_mb", "typed", *c.Journal.MaxMB)
 	}
 	if err := c.History.check(); err != nil {
 		return within("history", "", err)
@@ -74,19 +74,19 @@ func (c *Config) checkFluids() error {
 	fluids := map[string]bool{}
 	for i, f := range c.Fluids {
 		if f.Name == "" || fluids[f.Name] {
-			return wrong(fmt.Sprintf("fluids[%d].name", i), "%q must not be empty or used twice", f.Name)
+			return wrong(fmt.Sprintf("fluids[%d].name", i), "config.unique", "typed", f.Name)
 		}
 		fluids[f.Name] = true
 		if !(*f.DensityUPct >= 0 && *f.DensityUPct < 10) {
-			return wrong(fmt.Sprintf("fluids[%d].density_u_pct", i), "%g must be from 0 to less than 10", *f.DensityUPct)
+			return wrong(fmt.Sprintf("fluids[%d].density_u_pct", i), "config.below", "typed", *f.DensityUPct, "most", 10)
 		}
 		// The journal keeps fluids as JSON, which has no NaN and no infinity.
 		if _, err := json.Marshal(f.fluid()); err != nil {
-			return wrong(fmt.Sprintf("fluids[%d]", i), "every figure must be a finite number: %w", err)
+			return wrong(fmt.Sprintf("fluids[%d]", i), "config.finite", "why", err)
 		}
 		for _, cart := range c.Carts {
 			if _, err := f.fluid().Density(*cart.ReferenceC); err != nil {
-				return wrong(fmt.Sprintf("fluids[%d]", i), "%w", err)
+				return wrong(fmt.Sprintf("fluids[%d]", i), "config.because", "why", err)
 			}
 		}
 	}
@@ -95,13 +95,13 @@ func (c *Config) checkFluids() error {
 
 func (c *Config) checkCarts() error {
 	if len(c.Carts) == 0 {
-		return wrong("carts", "at least one cart is needed")
+		return wrong("carts", "config.no_carts")
 	}
 	carts, ports := map[string]bool{}, map[string]string{}
 	for i := range c.Carts {
 		cart := &c.Carts[i]
 		if !NamePattern.MatchString(cart.Name) || carts[cart.Name] {
-			return wrong(fmt.Sprintf("carts[%d].name", i), "%q must be 1 to 32 of the characters a-z 0-9 - _ and used only once", cart.Name)
+			return wrong(fmt.Sprintf("carts[%d].name", i), "config.name_once", "typed", cart.Name)
 		}
 		carts[cart.Name] = true
 		if err := cart.check(ports); err != nil {
@@ -111,11 +111,20 @@ func (c *Config) checkCarts() error {
 	for i, u := range c.Broker.Users {
 		for _, name := range u.Carts {
 			if !carts[name] {
-				return wrong(fmt.Sprintf("broker.users[%d].carts", i), "%q is not one of the configured carts, which are %s", name, strings.Join(slices.Sorted(maps.Keys(carts)), ", "))
+				return wrong(fmt.Sprintf("broker.users[%d].carts", i), "config.which_cart", "typed", name, "known", strings.Join(slices.Sorted(maps.Keys(carts)), ", "))
 			}
 		}
 	}
 	return nil
+}
+
+// listed writes a closed list.
+func listed[S ~string](list []S) string {
+	var texts []string
+	for _, s := range list {
+		texts = append(texts, string(s))
+	}
+	return strings.Join(texts, ", ")
 }
 
 // CheckSecrets reads the passwords, tokens, keys and certificates that the configuration
@@ -128,7 +137,7 @@ func (c *Config) CheckSecrets() error {
 		return err
 	}
 	if _, err := c.Broker.Password.Read(); err != nil {
-		return wrong("broker.password", "%w", err)
+		return wrong("broker.password", "config.because", "why", err)
 	}
 	if _, err := c.Broker.TLS(); err != nil {
 		return err
@@ -142,7 +151,7 @@ func (c *Config) CheckSecrets() error {
 		}
 	}
 	if _, err := c.History.Token.Read(); err != nil {
-		return wrong("history.token", "%w", err)
+		return wrong("history.token", "config.because", "why", err)
 	}
 	return nil
 }
@@ -152,46 +161,46 @@ func (c *Config) CheckSecrets() error {
 func (b *Broker) UserPassword(i int) (string, error) {
 	secret, err := b.Users[i].Password.Read()
 	if err == nil && secret == "" {
-		err = errors.New("it is empty, so anybody could connect: set a password")
+		err = words.NewError("config.open_user")
 	}
 	if err != nil {
-		return "", wrong(fmt.Sprintf("broker.users[%d].password", i), "%w", err)
+		return "", wrong(fmt.Sprintf("broker.users[%d].password", i), "config.because", "why", err)
 	}
 	return secret, nil
 }
 
 func (b *Broker) check() error {
 	if (b.CertFile == "") != (b.KeyFile == "") {
-		return wrong("cert_file", "belongs together with key_file: set both or neither")
+		return wrong("cert_file", "config.pair")
 	}
 	if len(b.External()) > 0 {
 		return b.checkExternal()
 	}
 	if b.CAFile != "" {
-		return wrong("ca_file", "belongs to url: remove it, because the embedded broker uses its own cert_file")
+		return wrong("ca_file", "config.ca_file")
 	}
 	host, _, err := net.SplitHostPort(b.Listen)
 	if err != nil {
-		return wrong("listen", "%w", err)
+		return wrong("listen", "config.because", "why", err)
 	}
 	if ip := net.ParseIP(host); len(b.Users) == 0 && (ip == nil || !ip.IsLoopback()) {
-		return wrong("listen", "%s is not a loopback address: configure users before other computers can reach the broker", b.Listen)
+		return wrong("listen", "config.listen_users", "typed", b.Listen)
 	}
 	names := map[string]bool{}
 	for i, u := range b.Users {
 		if u.Name == "" || names[u.Name] {
-			return wrong(fmt.Sprintf("users[%d].name", i), "%q must not be empty or used twice", u.Name)
+			return wrong(fmt.Sprintf("users[%d].name", i), "config.unique", "typed", u.Name)
 		}
 		names[u.Name] = true
 		if strings.Contains(u.Name, ":") {
-			return wrong(fmt.Sprintf("users[%d].name", i), "%q must not contain a colon, which marks the program's own user", u.Name)
+			return wrong(fmt.Sprintf("users[%d].name", i), "config.colon", "typed", u.Name)
 		}
 		if u.Password == (Secret{}) {
-			return wrong(fmt.Sprintf("users[%d].password", i), "must say where the password is kept, as in {file: …} or {env: …}")
+			return wrong(fmt.Sprintf("users[%d].password", i), "config.password_place", "file", "{file: …}", "env", "{env: …}")
 		}
 		for _, right := range u.May {
 			if right != "read" && right != "command" {
-				return wrong(fmt.Sprintf("users[%d].may", i), "%q is not one of read, command", right)
+				return wrong(fmt.Sprintf("users[%d].may", i), "config.choice", "typed", right, "choices", "read, command")
 			}
 		}
 	}
@@ -201,7 +210,7 @@ func (b *Broker) check() error {
 // checkExternal checks the addresses of an external broker.
 func (b *Broker) checkExternal() error {
 	if b.URL != "" && len(b.URLs) > 0 {
-		return wrong("urls", "takes the place of url: set one of them")
+		return wrong("urls", "config.urls")
 	}
 	for i, address := range b.External() {
 		key := "url"
@@ -213,7 +222,7 @@ func (b *Broker) checkExternal() error {
 		}
 	}
 	if len(b.Users) > 0 {
-		return wrong("users", "belong to the embedded broker: remove them, because the broker at url has its own users")
+		return wrong("users", "config.users")
 	}
 	return nil
 }
@@ -221,37 +230,37 @@ func (b *Broker) checkExternal() error {
 func checkBrokerURL(key, address string) error {
 	// Before any error that shows the address.
 	if err := mqtt.CheckAddress(address); err != nil {
-		return wrong(key, "%w: use username and password", err)
+		return wrong(key, "config.address_secret", "why", err)
 	}
 	u, err := url.Parse(address)
 	if err != nil || u.Host == "" {
-		return wrong(key, "%q must have a form like tcp://host:1883, tls://host:8883 or ws://host:80/mqtt", address)
+		return wrong(key, "config.broker_url", "typed", address)
 	}
 	switch u.Scheme {
 	case "tcp", "mqtt", "tls", "ssl", "mqtts", "ws", "wss":
 		return nil
 	}
-	return wrong(key, "scheme %q is not one of tcp, tls, ws, wss", u.Scheme)
+	return wrong(key, "config.choice", "typed", u.Scheme, "choices", "tcp, tls, ws, wss")
 }
 
 func (h *History) check() error {
 	switch h.BetweenJobs {
 	case KeepNone, KeepMinute, KeepAll:
 	default:
-		return wrong("between_jobs", "%q is not one of none, minute, all", h.BetweenJobs)
+		return wrong("between_jobs", "config.choice", "typed", h.BetweenJobs, "choices", "none, minute, all")
 	}
 	if h.URL == "" {
 		return nil
 	}
 	if err := mqtt.CheckAddress(h.URL); err != nil {
-		return wrong("url", "%w: use token (user:password for InfluxDB 1.8)", err)
+		return wrong("url", "config.history_secret", "why", err)
 	}
 	u, err := url.Parse(h.URL)
 	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
-		return wrong("url", "%q must have a form like http://host:8086", h.URL)
+		return wrong("url", "config.history_url", "typed", h.URL)
 	}
 	if h.Bucket == "" {
-		return wrong("bucket", "must name a bucket (database/retention for InfluxDB 1.8)")
+		return wrong("bucket", "config.bucket")
 	}
 	return nil
 }
@@ -259,16 +268,16 @@ func (h *History) check() error {
 func (m *Monitor) check() error {
 	if m.Listen == "" {
 		if m.Anywhere {
-			return wrong("anywhere", "has no effect without listen: set listen, or remove it")
+			return wrong("anywhere", "config.anywhere")
 		}
 		return nil
 	}
 	host, _, err := net.SplitHostPort(m.Listen)
 	if err != nil {
-		return wrong("listen", "%w", err)
+		return wrong("listen", "config.because", "why", err)
 	}
 	if ip := net.ParseIP(host); !m.Anywhere && (ip == nil || !ip.IsLoopback()) {
-		return wrong("listen", "%s is not a loopback address, so everybody in the network could read health and metrics: set anywhere: true to allow it", m.Listen)
+		return wrong("listen", "config.monitor_open", "typed", m.Listen)
 	}
 	return nil
 }
@@ -278,18 +287,18 @@ func (c *Cart) check(ports map[string]string) error {
 	for i := range c.Sensors {
 		s := &c.Sensors[i]
 		if !NamePattern.MatchString(s.Name) || names[s.Name] {
-			return wrong(fmt.Sprintf("sensors[%d].name", i), "%q must be 1 to 32 of the characters a-z 0-9 - _ and used only once", s.Name)
+			return wrong(fmt.Sprintf("sensors[%d].name", i), "config.name_once", "typed", s.Name)
 		}
 		names[s.Name] = true
 		if roles[s.Role] {
-			return wrong(fmt.Sprintf("sensors[%d].role", i), "another sensor of this cart has the role %s already", s.Role)
+			return wrong(fmt.Sprintf("sensors[%d].role", i), "config.role_twice", "typed", s.Role)
 		}
 		roles[s.Role] = true
 		if s.Port == "" {
-			return wrong(fmt.Sprintf("sensors[%d].port", i), "must not be empty")
+			return wrong(fmt.Sprintf("sensors[%d].port", i), "config.empty")
 		}
 		if other, taken := ports[s.Port]; taken {
-			return wrong(fmt.Sprintf("sensors[%d].port", i), "%q is already used by sensor %s", s.Port, other)
+			return wrong(fmt.Sprintf("sensors[%d].port", i), "config.port_twice", "typed", s.Port, "sensor", other)
 		}
 		ports[s.Port] = s.Name
 		if err := s.check(); err != nil {
@@ -298,15 +307,15 @@ func (c *Cart) check(ports map[string]string) error {
 	}
 	switch {
 	case roles["caddy+supply"] && (roles["caddy"] || roles["supply"]):
-		return wrong("sensors", "a scale with the role caddy+supply must be the cart's only scale")
+		return wrong("sensors", "config.only_scale")
 	case !roles["caddy"] && !roles["caddy+supply"]:
-		return wrong("sensors", "one scale must have the role caddy or caddy+supply")
+		return wrong("sensors", "config.no_caddy")
 	case !(*c.AirKgM3 > 0.5 && *c.AirKgM3 < 2):
-		return wrong("air_kg_m3", "%g must be the density of air, which is about 1.2", *c.AirKgM3)
+		return wrong("air_kg_m3", "config.air", "typed", *c.AirKgM3)
 	case !(*c.ReferenceC >= 0 && *c.ReferenceC <= 60):
-		return wrong("reference_c", "%g must be from 0 to 60", *c.ReferenceC)
+		return wrong("reference_c", "config.span", "typed", *c.ReferenceC, "least", 0, "most", 60)
 	case !(c.Caddy.HoldsL >= 0 && c.Caddy.HoldsL <= 1000 && c.Caddy.EmptyKg >= 0 && c.Caddy.EmptyKg <= 1000):
-		return wrong("caddy", "empty_kg and holds_l must be from 0 to 1000")
+		return wrong("caddy", "config.caddy")
 	}
 	return nil
 }
@@ -323,46 +332,46 @@ func (s *Sensor) check() error {
 	switch s.Role {
 	case "caddy", "supply", "caddy+supply", "transmission-temp", "caddy-temp", "coolant-temp":
 	default:
-		return wrong("role", "%q is not one of caddy, supply, caddy+supply, transmission-temp, caddy-temp, coolant-temp", s.Role)
+		return wrong("role", "config.choice", "typed", s.Role, "choices", "caddy, supply, caddy+supply, transmission-temp, caddy-temp, coolant-temp")
 	}
 	if _, err := sensors.ParseLineSettings(s.Line); err != nil {
-		return wrong("line", "%w", err)
+		return wrong("line", "config.because", "why", err)
 	}
 	if s.Quantity() == sensors.Weight {
 		switch {
 		case !(s.ResolutionKg > 0 && s.ResolutionKg < 1):
-			return wrong("resolution_kg", "%g must be the step of the scale's display, as in 0.005", s.ResolutionKg)
+			return wrong("resolution_kg", "config.step", "typed", s.ResolutionKg)
 		case !(s.CapacityKg > s.ResolutionKg):
-			return wrong("capacity_kg", "%g must be the scale's capacity, as in 30", s.CapacityKg)
+			return wrong("capacity_kg", "config.capacity", "typed", s.CapacityKg)
 		case !(*s.RepeatabilityKg >= 0 && *s.RepeatabilityKg < 1):
-			return wrong("repeatability_kg", "%g must be from 0 to less than 1", *s.RepeatabilityKg)
+			return wrong("repeatability_kg", "config.below", "typed", *s.RepeatabilityKg, "most", 1)
 		case !(*s.GainUPct >= 0 && *s.GainUPct < 10):
-			return wrong("gain_u_pct", "%g must be from 0 to less than 10", *s.GainUPct)
+			return wrong("gain_u_pct", "config.below", "typed", *s.GainUPct, "most", 10)
 		case !(*s.MaxFlowKgS > 0 && *s.MaxFlowKgS < 10):
-			return wrong("max_flow_kg_s", "%g must be above 0 and below 10", *s.MaxFlowKgS)
+			return wrong("max_flow_kg_s", "config.between", "typed", *s.MaxFlowKgS, "most", 10)
 		case *s.LagS != 0:
-			return wrong("lag_s", "%g belongs to a probe, not to a scale: remove it", *s.LagS)
+			return wrong("lag_s", "config.lag_scale", "typed", *s.LagS)
 		}
 	}
 	if !(*s.LagS >= 0 && *s.LagS <= 300) {
-		return wrong("lag_s", "%g must be from 0 to 300: the time in which the probe follows 63 %% of a sudden change", *s.LagS)
+		return wrong("lag_s", "config.lag", "typed", *s.LagS)
 	}
 	// The calculation treats three seconds without a weight, or ten without a
 	// temperature, as a gap, so several polls must fit into that time.
-	maxMs, reason := 1000, "a weight that is missing for 3 s hides what came and went meanwhile"
+	maxMs, key := 1000, "config.poll_weight"
 	if s.Quantity() == sensors.Temperature {
-		maxMs, reason = 5000, "a temperature older than 10 s counts as unknown"
+		maxMs, key = 5000, "config.poll_temperature"
 	}
 	if s.PollMs < 10 || s.PollMs > maxMs {
-		return wrong("poll_ms", "%d must be from 10 to %d: %s", s.PollMs, maxMs, reason)
+		return wrong("poll_ms", key, "typed", s.PollMs, "most", maxMs)
 	}
 	if !(s.SilentAfterS >= 0.5 && s.SilentAfterS <= 600) {
-		return wrong("silent_after_s", "%g must be from 0.5 to 600", s.SilentAfterS)
+		return wrong("silent_after_s", "config.span", "typed", s.SilentAfterS, "least", 0.5, "most", 600)
 	}
 	switch s.Registers {
 	case "", "holding", "input":
 	default:
-		return wrong("registers", "%q is not one of holding, input", s.Registers)
+		return wrong("registers", "config.choice", "typed", s.Registers, "choices", "holding, input")
 	}
 	_, err := s.protocol()
 	return err

@@ -17,6 +17,7 @@ import (
 	"github.com/goccy/go-yaml"
 
 	"bayfill/bridge/clock"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 	"bayfill/sensors"
 )
@@ -152,7 +153,7 @@ type Secret struct {
 func (s Secret) Read() (string, error) {
 	switch {
 	case s.File != "" && s.Env != "":
-		return "", errors.New("file and env are both set: set one of them")
+		return "", words.NewError("config.two_places")
 	case s.File != "":
 		text, err := os.ReadFile(s.File)
 		if err != nil {
@@ -162,7 +163,7 @@ func (s Secret) Read() (string, error) {
 	case s.Env != "":
 		text, ok := os.LookupEnv(s.Env)
 		if !ok {
-			return "", fmt.Errorf("environment variable %s is not set", s.Env)
+			return "", words.NewError("config.no_variable", "variable", s.Env)
 		}
 		return text, nil
 	}
@@ -173,7 +174,7 @@ func (s Secret) Read() (string, error) {
 func (s Secret) key() ([]byte, error) {
 	text, err := s.Read()
 	if err == nil && len(text) < 16 {
-		err = errors.New("is shorter than 16 characters, so it could be found by trying: use a longer key")
+		err = words.NewError("config.short_key")
 	}
 	return []byte(text), err
 }
@@ -262,7 +263,7 @@ var NamePattern = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,31}$`)
 func Load(path string) (*Config, error) {
 	text, err := os.ReadFile(path)
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, fmt.Errorf("there is no configuration here: name one with --config or BAYFILL_CONFIG, as the env file of bayfill sim does: %w", err)
+		return nil, words.NewError("config.none", "why", err)
 	}
 	if err != nil {
 		return nil, err
@@ -291,8 +292,8 @@ func Parse(text []byte) (*Config, error) {
 func decodeYAML(text []byte, into any) (err error) {
 	// The decoder panics on some files that are not YAML (fuzzing found one).
 	defer func() {
-		if p := recover(); p != nil {
-			err = fmt.Errorf("not readable as YAML: %v", p)
+		if recover() != nil {
+			err = words.NewError("config.not_yaml")
 		}
 	}()
 	if err := checkSize(text); err != nil {
@@ -301,12 +302,12 @@ func decodeYAML(text []byte, into any) (err error) {
 	decoder := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict())
 	if err := decoder.Decode(into); err != nil {
 		if errors.Is(err, io.EOF) {
-			return errors.New("the file is empty")
+			return words.NewError("config.empty_file")
 		}
 		return explainYAML(text, err, yamlKeys(reflect.TypeOf(into)))
 	}
 	if err := decoder.Decode(new(any)); !errors.Is(err, io.EOF) {
-		return errors.New("the file holds a second document (after ---): only one is allowed")
+		return words.NewError("config.second")
 	}
 	return nil
 }

@@ -11,6 +11,7 @@ import (
 	"github.com/goccy/go-yaml"
 
 	"bayfill/bridge/typo"
+	"bayfill/bridge/words"
 )
 
 // explainYAML rewrites an error of the YAML decoder: it names the line, shows the place,
@@ -18,39 +19,40 @@ import (
 func explainYAML(text []byte, err error, keys []string) error {
 	var placed yaml.Error
 	if !errors.As(err, &placed) || placed.GetToken() == nil {
-		return errors.New("not readable as YAML")
+		return words.NewError("config.not_yaml")
 	}
 	lines := shownLines(text)
-	message, at := placed.GetMessage(), placed.GetToken().Position
+	at := placed.GetToken().Position
 	value := strings.ReplaceAll(placed.GetToken().Value, `"`, "'")
-	hint, hide := "", ""
+	typed := visible(value, lines)
+	var message error = errors.New(shown(placed.GetMessage(), lines))
 	var wrong *yaml.TypeError
+	hide := ""
 	switch {
 	case errors.As(err, new(*yaml.UnknownFieldError)):
-		message = fmt.Sprintf(`unknown key "%s"`, value)
+		key := "config.unknown_key"
 		if slices.Contains(keys, value) { // elsewhere it is one
-			message = fmt.Sprintf(`the key "%s" does not belong here`, value)
+			key = "config.misplaced_key"
 		}
 		near := typo.Nearest(value, slices.DeleteFunc(slices.Clone(keys), func(k string) bool { return k == value }))
-		if near == "" {
-			break
+		if near != "" {
+			key += "_near"
 		}
-		hint = fmt.Sprintf(", did you mean %q?", near)
-		if secretKey.MatchString(near + ":") {
+		message = words.NewError(key, "typed", typed, "near", near)
+		if near != "" && secretKey.MatchString(near+":") {
 			hide = near + ": " + hiddenText
 		}
 	case errors.As(err, &wrong): // the decoder's message names Go types
-		kind := map[reflect.Kind]string{reflect.Float64: "a number", reflect.Int: "a whole number", reflect.String: "a text",
-			reflect.Bool: "true or false", reflect.Slice: "a list", reflect.Struct: "a group of keys"}[wrong.DstType.Kind()]
+		kind := map[reflect.Kind]string{reflect.Float64: "number", reflect.Int: "whole", reflect.String: "text",
+			reflect.Bool: "bool", reflect.Slice: "list", reflect.Struct: "group"}[wrong.DstType.Kind()]
 		if kind != "" {
-			message = fmt.Sprintf(`"%s" must be %s`, value, kind)
+			message = words.NewError("config.must_be", "typed", typed, "value", kind)
 		}
 	}
-	message = shown(message, lines)
 	if hide != "" && at.Line <= len(lines) {
 		lines[at.Line-1] = hide // the value of the mistyped key
 	}
-	return fmt.Errorf("line %d: %s%s\n%s", at.Line, message, hint, drawn(lines, at.Line, at.Column))
+	return fmt.Errorf("%w\n%s", words.NewError("config.line", "line", at.Line, "why", message), drawn(lines, at.Line, at.Column))
 }
 
 // locate adds the line of the key that an error is about. For a missing key it is the
@@ -60,7 +62,7 @@ func locate(text []byte, err error) error {
 	for strings.Contains(path, ".") {
 		if p, bad := yaml.PathString(path); bad == nil {
 			if node, bad := p.ReadNode(bytes.NewReader(text)); bad == nil && node.GetToken() != nil {
-				return fmt.Errorf("line %d: %w", node.GetToken().Position.Line, err)
+				return words.NewError("config.line", "line", node.GetToken().Position.Line, "why", err)
 			}
 		}
 		path = path[:strings.LastIndexByte(path, '.')]

@@ -3,6 +3,8 @@ package config
 import (
 	"errors"
 	"fmt"
+
+	"bayfill/bridge/words"
 )
 
 // keyError is what is wrong with the value of one key. Its text begins with the key's
@@ -34,9 +36,16 @@ func (e *keyError) path() string {
 	return e.key
 }
 
-// wrong says what is wrong with the value of a key, and what would be right.
-func wrong(key, format string, args ...any) error {
-	return &keyError{key: key, err: fmt.Errorf(format, args...)}
+// wrong says what is wrong with the value of a key, and what would be right: the key of a
+// sentence and its pairs, see [words.NewError]. Numbers are said as they are written.
+func wrong(key, sentence string, pairs ...any) error {
+	for i, p := range pairs {
+		switch p.(type) {
+		case int, float64:
+			pairs[i] = fmt.Sprint(p)
+		}
+	}
+	return &keyError{key: key, err: words.NewError(sentence, pairs...)}
 }
 
 // within puts an error in the group, or the named entry of a list, that its key

@@ -6,7 +6,6 @@ import (
 	"crypto/x509"
 	"encoding/pem"
 	"errors"
-	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -17,6 +16,7 @@ import (
 
 	"bayfill/bridge/names"
 	"bayfill/bridge/recordkey"
+	"bayfill/bridge/words"
 )
 
 // CommandKey reads the key that signs commands. It is nil when commands need no
@@ -24,7 +24,7 @@ import (
 func (c *Config) CommandKey() ([]byte, error) {
 	key, err := c.Commands.Key.CommandKey()
 	if err != nil {
-		return nil, wrong("commands.key", "%w", err)
+		return nil, wrong("commands.key", "config.because", "why", err)
 	}
 	return key, nil
 }
@@ -51,7 +51,7 @@ func (c *Identities) check() error {
 			*k.keep = names.KeepFull
 		case names.KeepFull, names.KeepShort, names.KeepHash:
 		default:
-			return wrong(k.field, "%q is not one of full, short, hash", *k.keep)
+			return wrong(k.field, "config.choice", "typed", *k.keep, "choices", "full, short, hash")
 		}
 	}
 	return nil
@@ -68,7 +68,7 @@ func (c *Config) NameKey() (key []byte, err error) {
 		return nil, nil
 	}
 	if err != nil {
-		return nil, wrong("identities.key", "%w", err)
+		return nil, wrong("identities.key", "config.because", "why", err)
 	}
 	if len(key) == 0 {
 		return nil, nil // a power cut came before it was written, so no token depends on it
@@ -101,7 +101,7 @@ func (c *Config) IdentityKey() ([]byte, error) {
 		err = writeKey(filepath.Join(c.Data, keyFile), key)
 	}
 	if err != nil {
-		return nil, wrong("identities.key", "%w", err)
+		return nil, wrong("identities.key", "config.because", "why", err)
 	}
 	return key, nil
 }
@@ -127,7 +127,7 @@ func (c *Config) RecordKey() (ed25519.PrivateKey, error) {
 		err = writeKey(c.recordKeyPath(), pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: text}))
 	}
 	if err != nil {
-		return nil, fmt.Errorf("key of the closing records: %w", err)
+		return nil, words.NewError("config.record_key", "why", err)
 	}
 	return key, nil
 }
@@ -141,7 +141,7 @@ func (c *Config) keptRecordKey() (ed25519.PrivateKey, error) {
 		return nil, nil // or a power cut came before it was written, so that no record depends on it
 	}
 	if err != nil {
-		return nil, fmt.Errorf("key of the closing records: %w", err)
+		return nil, words.NewError("config.record_key", "why", err)
 	}
 	if block, _ := pem.Decode(text); block != nil {
 		any, err := x509.ParsePKCS8PrivateKey(block.Bytes)
@@ -149,7 +149,7 @@ func (c *Config) keptRecordKey() (ed25519.PrivateKey, error) {
 			return key, nil
 		}
 	}
-	return nil, fmt.Errorf("key of the closing records: %s is no Ed25519 key in PEM: put it back from a copy, or move it away and the next start makes a new one", c.recordKeyPath())
+	return nil, words.NewError("config.record_key_bad", "path", c.recordKeyPath())
 }
 
 // absent reports whether an error says that a file is not there.

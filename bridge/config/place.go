@@ -81,15 +81,19 @@ func shownLines(text []byte) []string {
 // quoted matches a word of a message that may come from the file.
 var quoted = regexp.MustCompile(`"[^"]*"`)
 
-// shown replaces the quoted words of a message that the shown lines do not contain.
+// shown hides the quoted words of a message that the shown lines do not contain.
 func shown(message string, lines []string) string {
-	all := strings.ReplaceAll(strings.Join(lines, "\n"), hiddenText, "")
 	return quoted.ReplaceAllStringFunc(message, func(word string) string {
-		if strings.Contains(all, strings.Trim(word, `"`)) {
-			return word
-		}
-		return "this value"
+		return `"` + visible(strings.Trim(word, `"`), lines) + `"`
 	})
+}
+
+// visible is a text of the file; three dots if the shown lines do not contain it.
+func visible(text string, lines []string) string {
+	if strings.Contains(strings.ReplaceAll(strings.Join(lines, "\n"), hiddenText, ""), text) {
+		return text
+	}
+	return "…"
 }
 
 // drawn returns a place in a file with the lines around it.

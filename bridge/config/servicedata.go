@@ -12,6 +12,7 @@ import (
 
 	"bayfill/bridge/units"
 	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -90,8 +91,7 @@ func ReadServiceData(dir string, fluids map[string]fillcalc.Fluid) (map[string]S
 	for _, d := range read {
 		if same := files[d.Name]; len(same) > 1 {
 			// The program cannot know which of them is the unfinished copy.
-			bad = append(bad, fmt.Errorf("%s: name: %q is used in %s: give each file its own name, none of them is used until then",
-				d.File, d.Name, strings.Join(same, " and ")))
+			bad = append(bad, fmt.Errorf("%s: %w", d.File, words.NewError("config.name_shared", "typed", d.Name, "files", strings.Join(same, ", "))))
 			continue
 		}
 		good[d.Name] = d
@@ -130,9 +130,9 @@ func FindServiceData(dir, name string, fluids map[string]fillcalc.Fluid) (Servic
 	if all == nil {
 		return ServiceData{}, bad // the folder cannot be read
 	}
-	err := fmt.Errorf("%.40q is not in %s, which has %s", name, dir, strings.Join(slices.Sorted(maps.Keys(all)), ", "))
+	err := words.NewError("config.no_service_data", "typed", fmt.Sprintf("%.40s", name), "path", dir, "known", strings.Join(slices.Sorted(maps.Keys(all)), ", "))
 	if bad != nil {
-		err = fmt.Errorf("%w; some files have errors: see bayfill service-data", err)
+		err = words.NewError("config.some_bad", "why", err)
 	}
 	return ServiceData{}, err
 }
@@ -152,48 +152,51 @@ func parseServiceData(text []byte, fluids map[string]fillcalc.Fluid) (ServiceDat
 	return d, nil
 }
 
+// checks are the ways to judge a level.
+var checks = []fillcalc.CheckMethod{fillcalc.ByDipstick, fillcalc.ByOverflow}
+
 func (d *ServiceData) check(fluids map[string]fillcalc.Fluid) error {
 	if !NamePattern.MatchString(d.Name) {
-		return wrong("name", "%.40q must be 1 to 32 of the characters a-z 0-9 - _", d.Name)
+		return wrong("name", "config.name", "typed", fmt.Sprintf("%.40s", d.Name))
 	}
 	if err := d.checkTexts(); err != nil {
 		return err
 	}
 	switch {
 	case d.Check == "":
-		return wrong("check", "is missing: say how the level is judged, %s or %s", fillcalc.ByDipstick, fillcalc.ByOverflow)
+		return wrong("check", "config.missing_check", "choices", listed(checks))
 	case d.Check != fillcalc.ByDipstick && d.Check != fillcalc.ByOverflow:
-		return wrong("check", "%.40q is not one of %s, %s", string(d.Check), fillcalc.ByDipstick, fillcalc.ByOverflow)
+		return wrong("check", "config.choice", "typed", fmt.Sprintf("%.40s", d.Check), "choices", listed(checks))
 	case d.Window.Low.Written == "":
-		return wrong("window.low", "is missing: give the lowest fluid temperature at which the level may be judged")
+		return wrong("window.low", "config.missing_low")
 	case d.Window.High.Written == "":
-		return wrong("window.high", "is missing: give the highest fluid temperature at which the level may be judged")
+		return wrong("window.high", "config.missing_high")
 	case !(d.FirstFill >= 0.3 && d.FirstFill <= 1):
-		return wrong("first_fill", "%g must be from 0.3 to 1: the fraction of the target to pour before the engine first runs", d.FirstFill)
+		return wrong("first_fill", "config.first_fill", "typed", d.FirstFill)
 	}
 	if err := d.convert(); err != nil {
 		return err
 	}
 	switch {
 	case d.Check == fillcalc.ByOverflow && d.BetweenMarks.L > 0:
-		return wrong("between_marks", "an overflow opening has no marks: remove it, or set check: dipstick")
+		return wrong("between_marks", "config.no_marks")
 	case d.Total.L > 0 && d.Typical.L > d.Total.L:
-		return wrong("typical", "%s must not be more than the total of %s", d.Typical.Written, d.Total.Written)
+		return wrong("typical", "config.typical", "typed", d.Typical.Written, "total", d.Total.Written)
 	case d.Total.L > 0 && d.BetweenMarks.L >= d.Total.L:
-		return wrong("between_marks", "%s must be less than the total of %s", d.BetweenMarks.Written, d.Total.Written)
+		return wrong("between_marks", "config.marks", "typed", d.BetweenMarks.Written, "total", d.Total.Written)
 	case d.Window.Low.C >= d.Window.High.C:
-		return wrong("window", "low %s must be below high %s", d.Window.Low.Written, d.Window.High.Written)
+		return wrong("window", "config.window", "low", d.Window.Low.Written, "high", d.Window.High.Written)
 	}
 	if fluids == nil {
 		return nil
 	}
 	fluid, ok := fluids[d.Fluid]
 	if !ok {
-		return wrong("fluid", "%.40q is not one of the configured fluids, which are %s", d.Fluid, strings.Join(slices.Sorted(maps.Keys(fluids)), ", "))
+		return wrong("fluid", "config.which_fluid", "typed", fmt.Sprintf("%.40s", d.Fluid), "known", strings.Join(slices.Sorted(maps.Keys(fluids)), ", "))
 	}
 	for _, c := range []float64{d.Window.Low.C, d.Window.High.C} {
 		if _, err := fluid.Density(c); err != nil {
-			return wrong("window", "the density of %s is unknown there: %w", d.Fluid, err)
+			return wrong("window", "config.fluid_density", "fluid", d.Fluid, "why", err)
 		}
 	}
 	return nil
@@ -204,25 +207,25 @@ func (d *ServiceData) checkTexts() error {
 		field, text, missing string
 	}{
 		{"vehicle", d.Vehicle, ""},
-		{"transmission", d.Transmission, "say which variant this is"},
-		{"fluid", d.Fluid, "name the fluid to fill"},
-		{"source", d.Source, "say where these figures were looked up"},
+		{"transmission", d.Transmission, "config.missing_transmission"},
+		{"fluid", d.Fluid, "config.missing_fluid"},
+		{"source", d.Source, "config.missing_source"},
 		{"note", d.Note, ""},
 	} {
 		switch {
 		case f.text == "" && f.missing != "":
-			return wrong(f.field, "is missing: %s", f.missing)
+			return wrong(f.field, f.missing)
 		case len(f.text) > wire.MaxText:
-			return wrong(f.field, "has %d bytes, at most %d are allowed", len(f.text), wire.MaxText)
+			return wrong(f.field, "config.too_long", "bytes", len(f.text), "most", wire.MaxText)
 		case strings.ContainsFunc(f.text, func(r rune) bool { return r == unicode.ReplacementChar || !unicode.IsPrint(r) }):
-			return wrong(f.field, "%.40q must contain printable characters only", f.text)
+			return wrong(f.field, "config.printable", "typed", strings.Trim(fmt.Sprintf("%.40q", f.text), `"`))
 		}
 	}
 	if d.Passes < 0 || d.Passes > fillcalc.MaxPasses {
-		return wrong("passes", "%d is not from 1 to %d", d.Passes, fillcalc.MaxPasses)
+		return wrong("passes", "config.span", "typed", d.Passes, "least", 1, "most", fillcalc.MaxPasses)
 	}
 	if err := fillcalc.CheckGears(d.Gears); err != nil {
-		return wrong("gears", "%w", err)
+		return wrong("gears", "config.because", "why", err)
 	}
 	return nil
 }
@@ -231,31 +234,31 @@ func (d *ServiceData) checkTexts() error {
 // lorry and narrow enough to find a wrong unit (common practice, no source).
 func (d *ServiceData) convert() error {
 	for _, f := range []struct {
-		field       string
-		written     units.Written
-		si          *float64
-		convert     func(units.Written) (float64, error)
-		min, max    float64
-		unit, means string
+		field    string
+		written  units.Written
+		si       *float64
+		convert  func(units.Written) (float64, error)
+		min, max float64
+		quantity units.Quantity
 	}{
-		{"typical", d.Typical.Written, &d.Typical.L, units.Written.Litres, 0.2, 100, "L", "the volume of a usual refill"},
-		{"total", d.Total.Written, &d.Total.L, units.Written.Litres, 0.5, 200, "L", "the transmission's capacity"},
-		{"between_marks", d.BetweenMarks.Written, &d.BetweenMarks.L, units.Written.Litres, 0.02, 5, "L", "the volume between the marks of the dipstick"},
-		{"bottle", d.Bottle.Written, &d.Bottle.L, units.Written.Litres, 0.05, 250, "L", "the size of a bottle or drum"},
-		{"empty_bottle", d.EmptyBottle.Written, &d.EmptyBottle.Kg, units.Written.Kilograms, 0.005, 5, "kg", "the weight of an empty bottle"},
-		{"window.low", d.Window.Low.Written, &d.Window.Low.C, units.Written.Celsius, 15, 130, "°C", "the lowest fluid temperature at which the level may be judged"},
-		{"window.high", d.Window.High.Written, &d.Window.High.C, units.Written.Celsius, 15, 130, "°C", "the highest fluid temperature at which the level may be judged"},
-		{"bolt_torque", d.BoltTorque.Written, &d.BoltTorque.NM, units.Written.NewtonMetres, 2, 60, "N·m", "the tightening torque of the pan's bolts"},
+		{"typical", d.Typical.Written, &d.Typical.L, units.Written.Litres, 0.2, 100, units.OfVolume},
+		{"total", d.Total.Written, &d.Total.L, units.Written.Litres, 0.5, 200, units.OfVolume},
+		{"between_marks", d.BetweenMarks.Written, &d.BetweenMarks.L, units.Written.Litres, 0.02, 5, units.OfVolume},
+		{"bottle", d.Bottle.Written, &d.Bottle.L, units.Written.Litres, 0.05, 250, units.OfVolume},
+		{"empty_bottle", d.EmptyBottle.Written, &d.EmptyBottle.Kg, units.Written.Kilograms, 0.005, 5, units.OfMass},
+		{"window.low", d.Window.Low.Written, &d.Window.Low.C, units.Written.Celsius, 15, 130, units.OfTemperature},
+		{"window.high", d.Window.High.Written, &d.Window.High.C, units.Written.Celsius, 15, 130, units.OfTemperature},
+		{"bolt_torque", d.BoltTorque.Written, &d.BoltTorque.NM, units.Written.NewtonMetres, 2, 60, units.OfTorque},
 	} {
 		if f.written == "" {
 			continue
 		}
 		si, err := f.convert(f.written)
 		if err != nil {
-			return wrong(f.field, "%w", err)
+			return notAmount(f.field, f.written, f.quantity)
 		}
 		if !(si >= f.min && si <= f.max) {
-			return wrong(f.field, "%s is %.4g %s: %s must be from %g to %g %s", f.written, si, f.unit, f.means, f.min, f.max, f.unit)
+			return outside(f.field, f.written, si, f.min, f.max, f.quantity)
 		}
 		*f.si = si
 	}

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"bayfill/bridge/units"
+	"bayfill/bridge/words"
 )
 
 // Stock is what the shop has of each fluid, and its container for used oil. The jobs say what
@@ -48,7 +49,7 @@ func (d Day) at() (time.Time, error) {
 	if at, err := time.Parse(time.RFC3339, string(d)); err == nil {
 		return at, nil
 	}
-	return time.Time{}, fmt.Errorf("%.40q is no date as in 2026-01-31, and no time as in 2026-01-31T14:30:00Z", string(d))
+	return time.Time{}, words.NewError("config.no_day", "typed", fmt.Sprintf("%.40s", string(d)))
 }
 
 // Ns returns the time in nanoseconds since 1970. The configuration was checked.
@@ -69,7 +70,7 @@ func (s *Stock) check() error {
 	for i := range s.Fluids {
 		f, at := &s.Fluids[i], fmt.Sprintf("fluids[%d]", i)
 		if f.Fluid == "" || seen[f.Fluid] {
-			return wrong(at+".fluid", "%.40q must not be empty or named twice", f.Fluid)
+			return wrong(at+".fluid", "config.unique", "typed", f.Fluid)
 		}
 		seen[f.Fluid] = true
 		if err := f.check(); err != nil {
@@ -86,7 +87,7 @@ func (s *Stock) check() error {
 }
 
 func (f *FluidStock) check() error {
-	if err := checkDay("date", "when the fluid was counted", f.Date); err != nil {
+	if err := checkDay("date", "config.missing_counted", f.Date); err != nil {
 		return err
 	}
 	if err := checkVolume("counted", &f.Counted, true); err != nil {
@@ -100,18 +101,18 @@ func (f *FluidStock) check() error {
 		if err := checkVolume(at+".volume", &b.Volume, true); err != nil {
 			return err
 		}
-		if err := checkDay(at+".date", "when it was bought", b.Date); err != nil {
+		if err := checkDay(at+".date", "config.missing_bought", b.Date); err != nil {
 			return err
 		}
 		if b.Date.Ns() < f.Date.Ns() {
-			return wrong(at+".date", "%s is before the fluid was counted (%s), so it is in that count: remove it", b.Date, f.Date)
+			return wrong(at+".date", "config.bought_early", "typed", b.Date, "counted", f.Date)
 		}
 	}
 	return nil
 }
 
 func (w *Waste) check() error {
-	if err := checkDay("emptied", "when the container was emptied", w.Emptied); err != nil {
+	if err := checkDay("emptied", "config.missing_emptied", w.Emptied); err != nil {
 		return err
 	}
 	if err := checkVolume("holds", &w.Holds, true); err != nil {
@@ -124,7 +125,7 @@ func (w *Waste) check() error {
 		return err
 	}
 	if w.Full.L > w.Holds.L {
-		return wrong("full", "%s is more than the container holds, %s", w.Full.Written, w.Holds.Written)
+		return wrong("full", "config.full", "typed", w.Full.Written, "holds", w.Holds.Written)
 	}
 	return nil
 }
@@ -133,27 +134,37 @@ func (w *Waste) check() error {
 func checkVolume(field string, v *units.Volume, needed bool) (err error) {
 	if v.Written == "" {
 		if needed {
-			return wrong(field, "is missing: give a volume with its unit, as in 60 L or 16 gal")
+			return wrong(field, "config.volume_missing")
 		}
 		return nil
 	}
 	if v.L, err = v.Litres(); err != nil {
-		return wrong(field, "%w", err)
+		return notAmount(field, v.Written, units.OfVolume)
 	}
 	const most = 100_000 // a tank lorry and more
 	if !(v.L >= 0 && v.L <= most) {
-		return wrong(field, "%s is %.4g L: it must be from 0 to %d L", v.Written, v.L, most)
+		return outside(field, v.Written, v.L, 0, most, units.OfVolume)
 	}
 	return nil
 }
 
-// checkDay checks a date that is needed.
-func checkDay(field, means string, d Day) error {
+// notAmount refuses a text that is no amount of a quantity.
+func notAmount(field string, w units.Written, q units.Quantity) error {
+	return wrong(field, "config.amount", "typed", fmt.Sprintf("%.40q", string(w)), "example", q.Example(), "units", q.Symbols())
+}
+
+// outside refuses an amount that is too small or too large, with what it is in SI units.
+func outside(field string, w units.Written, si, least, most float64, q units.Quantity) error {
+	return wrong(field, "config.amount_span", "typed", w, "si", fmt.Sprintf("%.4g %s", si, q), "least", least, "most", most, "unit", q)
+}
+
+// checkDay checks a date that is needed. missing is the key of what is said without it.
+func checkDay(field, missing string, d Day) error {
 	if d == "" {
-		return wrong(field, "is missing: say %s, as in 2026-01-31", means)
+		return wrong(field, missing)
 	}
 	if _, err := d.at(); err != nil {
-		return wrong(field, "%w", err)
+		return wrong(field, "config.because", "why", err)
 	}
 	return nil
 }

@@ -7,6 +7,8 @@ import (
 	"errors"
 	"fmt"
 	"os"
+
+	"bayfill/bridge/words"
 )
 
 // BrokerTLS returns the TLS settings for a broker. They trust only the certificate
@@ -22,7 +24,7 @@ func BrokerTLS(caFile string) (*tls.Config, error) {
 	}
 	pool := x509.NewCertPool()
 	if !pool.AppendCertsFromPEM(pem) {
-		return nil, fmt.Errorf("%s holds no certificate", caFile)
+		return nil, words.NewError("config.no_certificate", "path", caFile)
 	}
 	return &tls.Config{MinVersion: tls.VersionTLS12, RootCAs: pool}, nil
 }
@@ -32,7 +34,7 @@ func BrokerTLS(caFile string) (*tls.Config, error) {
 func Certificate(certFile, keyFile string) (tls.Certificate, error) {
 	certificate, err := tls.LoadX509KeyPair(certFile, keyFile)
 	if err != nil {
-		err = fmt.Errorf("%s with the key %s: %w", certFile, keyFile, err)
+		err = words.NewError("config.certificate", "path", certFile, "key", keyFile, "why", err)
 	}
 	return certificate, err
 }

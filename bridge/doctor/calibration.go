@@ -13,7 +13,7 @@ func (d *doctor) calibrations(c *config.Config, cart *config.Cart) {
 			d.wrong("doctor.calibration_bad", "why", err)
 			continue
 		}
-		if warning != "" {
+		if warning != nil {
 			d.look("doctor.calibration_cut", "why", warning)
 		}
 		var last *config.Calibration

@@ -9,16 +9,22 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/config"
+	"bayfill/bridge/words"
 )
 
 func checkCommand() *cobra.Command {
 	var path string
+	var lang languageFlag
 	cmd := &cobra.Command{
 		Use:     "check",
 		Short:   "help.check",
 		Example: "  bayfill check --config bayfill.yaml",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			reader, err := lang.reader()
+			if err != nil {
+				return err
+			}
 			config, err := config.Load(path)
 			if err != nil {
 				return configError{err}
@@ -26,44 +32,56 @@ func checkCommand() *cobra.Command {
 			if err := config.CheckSecrets(); err != nil {
 				return configError{fmt.Errorf("%s: %w", path, err)}
 			}
-			describe(cmd.OutOrStdout(), config, time.Now().UnixNano())
+			d := description{cmd.OutOrStdout(), reader}
+			d.configuration(config, time.Now().UnixNano())
 			return nil
 		},
 	}
 	cmd.Flags().StringVarP(&path, "config", "c", configDefault(), configHelp)
+	lang.add(cmd.Flags())
 	return cmd
 }
 
-// describe says what a bridge with this configuration would do.
-func describe(out io.Writer, c *config.Config, nowNs int64) {
-	fmt.Fprintf(out, "The configuration is good. As %s it would\n", c.Shop)
+// description says to a reader what a bridge with a configuration would do.
+type description struct {
+	out    io.Writer
+	reader words.Reader
+}
+
+// say prints a sentence by its key and pairs, see [words.NewError], that many levels deep.
+func (d *description) say(level int, key string, pairs ...any) {
+	margin := strings.Repeat("  ", level)
+	fmt.Fprintln(d.out, margin+strings.ReplaceAll(d.reader.Fault(words.NewError(key, pairs...)), "\n", "\n"+margin))
+}
+
+func (d *description) configuration(c *config.Config, nowNs int64) {
+	d.say(0, "checked.good", "shop", c.Shop)
 	for i := range c.Carts {
-		describeCart(out, c, &c.Carts[i], nowNs)
+		d.cart(c, &c.Carts[i], nowNs)
 	}
 	if c.KeyMissing() {
-		fmt.Fprintf(out, "  note: identity.key is gone from %s, where journals are: restore it from a copy, or a new one\n", c.Data)
-		fmt.Fprintln(out, "    is made, with which the names in these journals cannot be found any more")
+		d.say(1, "checked.key_missing", "path", c.Data)
 	}
 	if c.Monitor.Listen != "" {
-		fmt.Fprintf(out, "  answer /healthz and /metrics on %s\n", c.Monitor.Listen)
+		d.say(1, "checked.monitor", "listen", c.Monitor.Listen)
 	}
-	describeBroker(out, c.Broker)
+	d.broker(c.Broker)
 	if c.Commands.Key != (config.Secret{}) {
-		fmt.Fprintln(out, "  accept only signed commands")
+		d.say(1, "checked.signed")
 	}
 	if c.History.URL == "" {
-		fmt.Fprintln(out, "  keep no history beyond the journal (no history.url)")
+		d.say(1, "checked.no_history")
 	} else {
-		fmt.Fprintf(out, "  send the history to %s, bucket %s\n", c.History.URL, c.History.Bucket)
+		d.say(1, "checked.history", "url", c.History.URL, "bucket", c.History.Bucket)
 	}
 	for _, f := range c.Fluids {
-		fmt.Fprintf(out, "  know the fluid %s\n", f.Name)
+		d.say(1, "checked.fluid", "fluid", f.Name)
 	}
 	if c.ServiceData != "" {
 		good, bad := config.ReadServiceData(c.ServiceData, c.FluidsByName())
-		fmt.Fprintf(out, "  know %d service data in %s\n", len(good), c.ServiceData)
+		d.say(1, "checked.service_data", "count", len(good), "path", c.ServiceData)
 		if bad != nil {
-			fmt.Fprintln(out, "    note: not all of it is good, see bayfill service-data")
+			d.say(2, "checked.service_bad")
 		}
 	}
 }
@@ -72,46 +90,45 @@ func describe(out io.Writer, c *config.Config, nowNs int64) {
 // may correct (OIML R 76-1:2006, 4.5.7).
 const zeroTrackingD = 0.5
 
-func describeCart(out io.Writer, c *config.Config, cart *config.Cart, nowNs int64) {
-	fmt.Fprintf(out, "  run cart %s, journal in %s, topics below bayfill/%s/%s/\n", cart.Name, c.Data, c.Shop, cart.Name)
+func (d *description) cart(c *config.Config, cart *config.Cart, nowNs int64) {
+	d.say(1, "checked.cart", "cart", cart.Name, "path", c.Data, "topics", "bayfill/"+c.Shop+"/"+cart.Name+"/")
 	for _, s := range cart.Sensors {
-		fmt.Fprintf(out, "    read %s (%s) from %s at %s, protocol %s", s.Name, s.Role, s.Port, s.Line, s.Protocol)
+		key := "checked.sensor"
 		if s.Pattern != "" {
-			fmt.Fprintf(out, " with pattern %s", s.Pattern)
+			key = "checked.sensor_pattern"
 		}
-		fmt.Fprintln(out)
+		d.say(2, key, "sensor", s.Name, "role", s.Role, "port", s.Port, "line", s.Line, "protocol", s.Protocol, "pattern", s.Pattern)
 	}
-	fmt.Fprintf(out, "    give volumes at %g °C\n", *cart.ReferenceC)
+	d.say(2, "checked.reference", "reference_c", *cart.ReferenceC)
 	for _, s := range cart.Sensors {
 		if s.ResolutionKg > 0 {
-			fmt.Fprintf(out, "    note: %s: zero tracking of its indicator (OIML R 76-1 4.5.7: up to %g d a second near zero)\n", s.Name, zeroTrackingD)
-			fmt.Fprintf(out, "      would hide a drip of up to %.3g g/s: switch it off, or keep a load on the scale\n", zeroTrackingD*s.ResolutionKg*1000)
+			d.say(2, "checked.zero_tracking", "sensor", s.Name, "steps", zeroTrackingD, "hides", fmt.Sprintf("%.3g", zeroTrackingD*s.ResolutionKg*1000))
 		}
 	}
-	for _, text := range c.DueCalibrations(cart, nowNs) {
-		fmt.Fprintf(out, "    note: %s\n", text)
+	for _, due := range c.DueCalibrations(cart, nowNs) {
+		d.say(2, "checked.note", "why", due)
 	}
 }
 
-func describeBroker(out io.Writer, b config.Broker) {
+func (d *description) broker(b config.Broker) {
 	switch {
 	case len(b.External()) > 0:
-		fmt.Fprintf(out, "  publish to the broker %s\n", strings.Join(b.External(), " or "))
+		d.say(1, "checked.broker", "urls", strings.Join(b.External(), ", "))
 		return
 	case len(b.Users) == 0:
-		fmt.Fprintf(out, "  run its own broker on %s: everybody on this machine may read, nobody may command (no users are configured)\n", b.Listen)
+		d.say(1, "checked.own_broker", "listen", b.Listen)
 		return
 	}
-	transport := "in plain text: everybody in the network can read passwords and change figures (see broker.cert_file)"
+	key := "checked.own_broker_plain"
 	if b.CertFile != "" {
-		transport = "over TLS"
+		key = "checked.own_broker_tls"
 	}
-	fmt.Fprintf(out, "  run its own broker on %s, %s, for\n", b.Listen, transport)
+	d.say(1, key, "listen", b.Listen)
 	for _, u := range b.Users {
-		fmt.Fprintf(out, "    %s, who may %v", u.Name, u.May)
+		key := "checked.user"
 		if len(u.Carts) > 0 {
-			fmt.Fprintf(out, " of carts %v", u.Carts)
+			key = "checked.user_carts"
 		}
-		fmt.Fprintln(out)
+		d.say(2, key, "user", u.Name, "may", strings.Join(u.May, " "), "carts", strings.Join(u.Carts, ", "))
 	}
 }
