@@ -55,7 +55,7 @@ func ParseLanguage(text string) (Language, error) {
 		return English, nil
 	}
 	if _, known := catalogues[Language(text)]; !known {
-		return "", fmt.Errorf("%.40q is not one of %s, %s", text, English, Spanish)
+		return "", NewError("usage.not_listed", "typed", fmt.Sprintf("%.40s", text), "choices", string(English+", "+Spanish))
 	}
 	return Language(text), nil
 }

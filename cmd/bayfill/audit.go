@@ -47,11 +47,11 @@ func (e notPassed) Unwrap() error { return e.error }
 func notPassedBy(r *audit.Report, v audit.Verdict) error {
 	switch {
 	case v.Criteria[0].Outcome == fillcalc.Failed: // the record's own
-		return notPassed{fmt.Errorf("job %s: its record is altered or incomplete", r.Job), exitAltered}
+		return notPassed{words.NewError("usage.altered", "job", r.Job), exitAltered}
 	case v.Outcome == fillcalc.Failed:
-		return notPassed{fmt.Errorf("job %s failed", r.Job), exitFailed}
+		return notPassed{words.NewError("usage.failed", "job", r.Job), exitFailed}
 	case v.Outcome != fillcalc.Passed:
-		return notPassed{fmt.Errorf("job %s is not verified", r.Job), exitNotVerified}
+		return notPassed{words.NewError("usage.not_verified", "job", r.Job), exitNotVerified}
 	}
 	return nil
 }

@@ -66,7 +66,7 @@ func TestCheck(t *testing.T) {
 		t.Fatalf("status %d: %s", status, errors)
 	}
 	// Zero tracking at d = 5 g and at 2 g; the caddy's scale has been calibrated.
-	for _, want := range []string{"run cart bay2", "protocol modbus", "keypad, who may [read command]", "http://127.0.0.1:8086",
+	for _, want := range []string{"run cart bay2", "protocol modbus", "keypad, for carts bay2, with the rights: read, command", "http://127.0.0.1:8086",
 		"caddy-scale: zero tracking of its indicator", "a drip of up to 2.5 g/s", "a drip of up to 1 g/s",
 		"note: sensor supply-scale: never calibrated: calibrate it with bayfill calibrate --cart bay2 --sensor supply-scale",
 		"note: sensor fluid-probe: never calibrated", "note: sensor caddy-scale: passed 2020-01-01, due 2020-12-31: OVERDUE"} {
@@ -74,6 +74,8 @@ func TestCheck(t *testing.T) {
 			t.Errorf("check does not say %q:\n%s", want, out)
 		}
 	}
+	_, out, _ = program(t.Context(), "check", "--config", example, "--lang", "es")
+	bridgetest.Spanish(t, out, dir, "/dev/serial/by-id", "/dev/serial/by-path")
 	bad := filepath.Join(dir, "bad.yaml")
 	if err := os.WriteFile(bad, bytes.Replace(text, []byte("capacity_kg: 30\n"), []byte("capcity_kg: 30\n"), 1), 0o600); err != nil {
 		t.Fatal(err)
@@ -85,6 +87,9 @@ func TestCheck(t *testing.T) {
 		if status != exitConfig || !strings.Contains(errors, says) {
 			t.Errorf("%s: status %d: %s", command, status, errors)
 		}
+	}
+	if _, _, errors = program(t.Context(), "check", "--config", bad, "--lang", "es"); !strings.Contains(errors, `clave desconocida "capcity_kg", ¿quería decir "capacity_kg"?`) {
+		t.Errorf("in Spanish: %s", errors)
 	}
 	if status, _, errors := program(t.Context(), "check", "--config", "no-such-file"); status != exitConfig || !strings.Contains(errors, "no-such-file") {
 		t.Errorf("a missing file: status %d: %s", status, errors)

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -15,6 +14,8 @@ import (
 	"bayfill/bridge/board"
 	"bayfill/bridge/config"
 	"bayfill/bridge/door"
+	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 )
 
 type boardOptions struct {
@@ -70,7 +71,7 @@ func (o *boardOptions) run(ctx context.Context, out io.Writer) error {
 		return configError{err}
 	}
 	if o.board.MayCommand && o.board.Username == "" {
-		return configError{errors.New("--may-command needs --username: commands need a user with that right")}
+		return configError{words.NewError("usage.command_user")}
 	}
 	listener, err := door.TCP(o.listen)
 	if err != nil {
@@ -78,14 +79,14 @@ func (o *boardOptions) run(ctx context.Context, out io.Writer) error {
 	}
 	defer listener.Close()
 	if o.board.MayCommand && o.board.PagePassword == "" && !listener.Addr().(*net.TCPAddr).IP.IsLoopback() {
-		return configError{fmt.Errorf("--may-command on %s needs --page-password-file: everybody in this network could press the buttons", listener.Addr())}
+		return configError{words.NewError("usage.command_open", "listen", listener.Addr())}
 	}
 	o.board.Names, o.board.Log = o.names, newLog(slog.LevelInfo).With("part", "board")
 	if host, err := os.Hostname(); err == nil {
 		host = strings.ToLower(host)
 		o.board.Names = append(o.board.Names, host, host+".local")
 	}
-	fmt.Fprintf(out, "Board at http://%s/\n", listener.Addr())
+	fmt.Fprintln(out, o.board.Reader.Say(fillcalc.Text{Key: "usage.board_at", Names: names{"url": "http://" + listener.Addr().String() + "/"}}))
 	return board.Run(ctx, o.board, listener)
 }
 
@@ -98,7 +99,7 @@ func (o *boardOptions) readFiles() (err error) {
 		return configError{fmt.Errorf("--page-password-file: %w", err)}
 	}
 	if o.pagePasswordFile != "" && o.board.PagePassword == "" {
-		return configError{fmt.Errorf("--page-password-file: %s is empty", o.pagePasswordFile)}
+		return configError{words.NewError("usage.empty_file", "path", o.pagePasswordFile)}
 	}
 	if o.board.TLS, err = o.tls.config(); err != nil {
 		return err

@@ -129,6 +129,6 @@ func (d *description) broker(b config.Broker) {
 		if len(u.Carts) > 0 {
 			key = "checked.user_carts"
 		}
-		d.say(2, key, "user", u.Name, "may", strings.Join(u.May, " "), "carts", strings.Join(u.Carts, ", "))
+		d.say(2, key, "user", u.Name, "may", strings.Join(u.May, ", "), "carts", strings.Join(u.Carts, ", "))
 	}
 }

@@ -3,7 +3,6 @@ package main
 import (
 	"cmp"
 	"crypto/tls"
-	"errors"
 	"fmt"
 	"os"
 	"regexp"
@@ -14,6 +13,7 @@ import (
 	"bayfill/bridge/config"
 	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
 )
 
 // contactFlags name the broker and the cart. The environment gives the defaults.
@@ -38,7 +38,7 @@ func (t *tlsFlags) config() (*tls.Config, error) {
 		return nil, configError{fmt.Errorf("--ca-file: %w", err)}
 	}
 	if (t.certFile == "") != (t.keyFile == "") {
-		return nil, configError{errors.New("--cert-file: belongs together with --key-file, give both or none")}
+		return nil, configError{words.NewError("usage.certificate_pair")}
 	}
 	if t.certFile != "" {
 		certificate, err := config.Certificate(t.certFile, t.keyFile)
@@ -91,12 +91,12 @@ var topicPart = regexp.MustCompile(`^[^/+#\x00]+$`)
 func (c *contactFlags) contact() (contact, error) {
 	for _, f := range []struct{ flag, variable, value string }{{"shop", "BAYFILL_SHOP", c.shop}, {"cart", "BAYFILL_CART", c.cart}} {
 		if !topicPart.MatchString(f.value) {
-			return contact{}, configError{fmt.Errorf("--%s: %q is not the name of a %s: give it here or in %s", f.flag, f.value, f.flag, f.variable)}
+			return contact{}, configError{words.NewError("usage.no_name", "flag", f.flag, "typed", f.value, "variable", f.variable)}
 		}
 	}
 	for _, address := range c.brokers {
 		if err := mqtt.CheckAddress(address); err != nil {
-			return contact{}, configError{fmt.Errorf("--broker: %w: use --username and --password-file", err)}
+			return contact{}, configError{words.NewError("usage.broker_secret", "why", err)}
 		}
 	}
 	password, err := config.Secret{File: c.passwordFile}.Read()

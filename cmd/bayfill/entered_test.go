@@ -110,6 +110,11 @@ func TestPlainErrors(t *testing.T) {
 		{"watch --units imperal", `--units: "imperal" is not one of metric, us, imperial`},
 		{"watch --lang fr", `--lang: "fr" is not one of en, es`},
 		{"demo --seed x", `--seed: "x" is not a number, such as 1`},
+		{"jbo --lang es", "jbo: no hay esa orden: ¿quería decir bayfill job?"},
+		{"job open --low-x 95 --lang es", "--low-x: bayfill job open no tiene esa opción: ¿quería decir --low-c?"},
+		{"demo --seed x --lang es", `--seed: "x" no es un número, como 1`},
+		{"ticket --lang es", "ticket: falta JOB: diga bayfill ticket JOB"},
+		{"watch --units imperal --lang es", `--units: "imperal" no es ninguno de metric, us, imperial`},
 		{"job enter spilled -0.2 --wait 100ms", "nothing was sent"}, // the number is no flag
 	} {
 		status, _, errors := program(t.Context(), strings.Fields(c.args)...)

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"strings"
@@ -9,6 +10,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"bayfill/bridge/typo"
+	"bayfill/bridge/words"
 )
 
 // flagError says in plain words what is wrong with a flag, and what would be right.
@@ -18,26 +20,23 @@ func flagError(cmd *cobra.Command, err error) error {
 	var invalid *pflag.InvalidValueError
 	switch {
 	case errors.As(err, &unknown) && unknown.GetSpecifiedShortnames() != "":
-		return fmt.Errorf("-%s: %s has no such flag: see %s --help", unknown.GetSpecifiedShortnames(), cmd.CommandPath(), cmd.CommandPath())
+		return words.NewError("usage.no_flag", "flag", "-"+unknown.GetSpecifiedShortnames(), "command", cmd.CommandPath())
 	case errors.As(err, &unknown):
 		name := unknown.GetSpecifiedName()
 		var known []string
 		cmd.Flags().VisitAll(func(f *pflag.Flag) { known = append(known, f.Name) })
-		hint := "see " + cmd.CommandPath() + " --help"
-		if near := typo.Nearest(name, known); near != "" {
-			hint = "did you mean --" + near + "?"
+		key, near := "usage.no_flag", typo.Nearest(name, known)
+		if near != "" {
+			key = "usage.no_flag_near"
 		}
-		return fmt.Errorf("--%s: %s has no such flag: %s", name, cmd.CommandPath(), hint)
+		return words.NewError(key, "flag", "--"+name, "command", cmd.CommandPath(), "near", "--"+near)
 	case errors.As(err, &empty):
-		return fmt.Errorf("--%s: its value is missing", empty.GetSpecifiedName())
+		return words.NewError("usage.no_value", "flag", "--"+empty.GetSpecifiedName())
 	case errors.Is(err, errTwice) && errors.As(err, &invalid):
 		return fmt.Errorf("--%s: %w", invalid.GetFlag().Name, errTwice)
 	case errors.As(err, &invalid):
-		wanted := map[string]string{"duration": "a time, such as 10s or 2m", "bool": "true or false"}[invalid.GetFlag().Value.Type()]
-		if wanted == "" {
-			wanted = "a number, such as 1"
-		}
-		return fmt.Errorf("--%s: %.40q is not %s", invalid.GetFlag().Name, invalid.GetValue(), wanted)
+		key := map[string]string{"duration": "usage.not_duration", "bool": "usage.not_bool"}[invalid.GetFlag().Value.Type()]
+		return words.NewError(cmp.Or(key, "usage.not_number"), "flag", "--"+invalid.GetFlag().Name, "typed", fmt.Sprintf("%.40s", invalid.GetValue()))
 	}
 	return err
 }

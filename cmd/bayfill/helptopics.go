@@ -37,16 +37,26 @@ var topics = []struct{ name, short string }{
 
 func topicCommands() (list []*cobra.Command) {
 	for _, t := range topics {
-		list = append(list, &cobra.Command{
+		var lang languageFlag
+		topic := &cobra.Command{
 			Use:     t.name,
 			Short:   t.short,
 			Example: "  bayfill help " + t.name,
 			Args:    cobra.NoArgs,
 			RunE: func(cmd *cobra.Command, _ []string) error {
-				_, err := fmt.Fprint(cmd.OutOrStdout(), topicText(t.name))
+				reader, err := lang.reader()
+				if err != nil {
+					return err
+				}
+				if reader.Language != words.English {
+					fmt.Fprintf(cmd.OutOrStdout(), "%s\n\n", reader.Word("usage.topic_english"))
+				}
+				_, err = fmt.Fprint(cmd.OutOrStdout(), topicText(t.name))
 				return err
 			},
-		})
+		}
+		lang.add(topic.Flags())
+		list = append(list, topic)
 	}
 	return list
 }

@@ -6,6 +6,14 @@ import (
 	"testing"
 )
 
+// The reference is in English only, and says so to a reader of another language.
+func TestTopicSaysItsLanguage(t *testing.T) {
+	_, out, _ := program(t.Context(), "help", "leaves", "--lang", "es")
+	if first, rest, _ := strings.Cut(out, "\n\n"); !strings.HasPrefix(first, "La referencia está solo en inglés") || rest != topicText("leaves") {
+		t.Errorf("%.300s", out)
+	}
+}
+
 // REFERENCE.md is what the program says: every command, leaf and pattern is in it.
 func TestReference(t *testing.T) {
 	text := referenceText()

@@ -3,7 +3,6 @@ package main
 import (
 	"cmp"
 	"errors"
-	"fmt"
 	"io/fs"
 	"os"
 
@@ -12,6 +11,7 @@ import (
 
 	"bayfill/bridge/config"
 	"bayfill/bridge/mqtt"
+	"bayfill/bridge/words"
 )
 
 const (
@@ -40,11 +40,11 @@ func (h *historyFlags) add(cmd *cobra.Command) {
 func (h *historyFlags) load() (*config.Config, error) {
 	c, err := config.Load(cmp.Or(h.config, "bayfill.yaml"))
 	if h.config == "" && errors.Is(err, fs.ErrNotExist) {
-		sources := "a configuration with --config, a server with --influx-url"
+		key := "usage.no_jobs"
 		if h.flags.Lookup("journal") != nil {
-			sources += ", or a cart's journal file with --journal"
+			key = "usage.no_jobs_journal"
 		}
-		return nil, configError{errors.New("nothing says where the jobs are, and there is no bayfill.yaml in this folder: give " + sources)}
+		return nil, configError{words.NewError(key)}
 	}
 	if err != nil {
 		return nil, configError{err}
@@ -64,7 +64,7 @@ func (h *historyFlags) units() string {
 func (h *historyFlags) history() (config.History, error) {
 	if h.url != "" {
 		if err := mqtt.CheckAddress(h.url); err != nil {
-			return config.History{}, configError{fmt.Errorf("--influx-url: %w: use --influx-token-env", err)}
+			return config.History{}, configError{words.NewError("usage.influx_secret", "why", err)}
 		}
 		return config.History{URL: h.url, Org: h.org, Bucket: h.bucket, Token: config.Secret{Env: h.tokenEnv}}, nil
 	}
@@ -73,7 +73,7 @@ func (h *historyFlags) history() (config.History, error) {
 		return config.History{}, err
 	}
 	if c.History.URL == "" {
-		return config.History{}, configError{errors.New("history: the configuration names none: give --influx-url, or --journal for a journal file")}
+		return config.History{}, configError{words.NewError("usage.no_history")}
 	}
 	return c.History, nil
 }

@@ -2,7 +2,6 @@ package main
 
 import (
 	"cmp"
-	"errors"
 	"maps"
 	"slices"
 	"strings"
@@ -11,6 +10,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -142,7 +142,7 @@ type fieldValue struct {
 	given bool
 }
 
-var errTwice = errors.New("is there twice: give it once")
+var errTwice = error(words.NewError("usage.twice"))
 
 func (v *fieldValue) String() string { return v.text }
 

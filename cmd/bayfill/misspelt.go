@@ -1,7 +1,6 @@
 package main
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 
@@ -9,6 +8,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"bayfill/bridge/typo"
+	"bayfill/bridge/words"
 )
 
 // exitUsage is the exit status when there is no such command, or it has another number of
@@ -64,14 +64,12 @@ func noCommand(root, at *cobra.Command, name string) error {
 		candidates = append(candidates, name)
 	}
 	slices.Sort(candidates)
-	hint := "see " + root.Name() + " --help"
-	if at != root {
-		hint = "see " + at.CommandPath() + " --help"
+	key, near := "usage.no_command", typo.Nearest(name, candidates)
+	if near != "" {
+		key = "usage.no_command_near"
 	}
-	if near := typo.Nearest(name, candidates); near != "" {
-		hint = "did you mean " + known[near] + "?"
-	}
-	return fmt.Errorf("%s: there is no such command: %s", strings.TrimPrefix(at.CommandPath()+" "+name, root.Name()+" "), hint)
+	typed := strings.TrimPrefix(at.CommandPath()+" "+name, root.Name()+" ")
+	return words.NewError(key, "typed", typed, "at", at.CommandPath(), "near", known[near])
 }
 
 func childNamed(at *cobra.Command, name string) *cobra.Command {
@@ -147,9 +145,9 @@ func countWords(cmd *cobra.Command) {
 		}
 		switch {
 		case len(args) > len(wanted):
-			return usageError{fmt.Errorf("%s: %q is one word too many: see %s --help", ofRoot(cmd), args[len(wanted)], cmd.CommandPath())}
+			return usageError{words.NewError("usage.word_too_many", "command", ofRoot(cmd), "typed", args[len(wanted)], "path", cmd.CommandPath())}
 		case !strings.HasPrefix(wanted[len(args)], "["):
-			return usageError{fmt.Errorf("%s: %s is missing: say %s %s", ofRoot(cmd), wanted[len(args)], cmd.CommandPath(), strings.Join(wanted, " "))}
+			return usageError{words.NewError("usage.word_missing", "command", ofRoot(cmd), "word", wanted[len(args)], "path", cmd.CommandPath(), "use", strings.Join(wanted, " "))}
 		}
 		return err
 	}

@@ -46,12 +46,17 @@ func (o *readerFlags) add(f *pflag.FlagSet) {
 	o.languageFlag.add(f)
 }
 
+// notSystem refuses a text that is no system of units.
+func notSystem(typed string) error {
+	return words.NewError("usage.not_listed", "typed", fmt.Sprintf("%.40s", typed), "choices", fmt.Sprintf("%s, %s, %s", units.Metric, units.US, units.Imperial))
+}
+
 // reader returns who reads what a command prints. shop are the units of the shop, for a
 // reader who has not chosen their own; empty: unknown.
 func (o *readerFlags) reader(shop string) (words.Reader, error) {
 	system, err := units.ParseSystem(cmp.Or(o.units, shop))
 	if err != nil {
-		return words.Reader{}, configError{fmt.Errorf("--units: %w", err)}
+		return words.Reader{}, configError{fmt.Errorf("--units: %w", notSystem(o.units))}
 	}
 	reader, err := o.languageFlag.reader()
 	reader.Units = system

@@ -37,7 +37,7 @@ func serviceDataCommand() *cobra.Command {
 			}
 			preferred, err := units.ParseSystem(o.units)
 			if err != nil {
-				return fmt.Errorf("--units: %w", err)
+				return fmt.Errorf("--units: %w", notSystem(o.units))
 			}
 			if len(args) == 0 {
 				return listServiceData(cmd.OutOrStdout(), o.dir, fluids, preferred)
