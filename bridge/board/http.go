@@ -216,6 +216,7 @@ func (b *Board) cart(w http.ResponseWriter, r *http.Request) {
 
 // press sends a button's command and answers with the cart's reply.
 func (b *Board) press(w http.ResponseWriter, r *http.Request) {
+	reader := b.reader(r)
 	shop, cart := b.config.Shop, r.PathValue("key")
 	if shop == "" {
 		shop, cart, _ = strings.Cut(cart, "/")
@@ -226,21 +227,21 @@ func (b *Board) press(w http.ResponseWriter, r *http.Request) {
 		http.Error(w, "press a button of the page", http.StatusMethodNotAllowed)
 		return
 	case !b.config.MayCommand:
-		http.Error(w, "this board may only read: start it with --may-command", http.StatusForbidden)
+		http.Error(w, reader.Word("bay.press_read_only"), http.StatusForbidden)
 		return
 	case subtle.ConstantTimeCompare([]byte(r.Header.Get("X-Board-Token")), []byte(b.token)) != 1:
-		http.Error(w, "the press does not have the token of this run: load the page again", http.StatusForbidden)
+		http.Error(w, reader.Word("bay.press_token"), http.StatusForbidden)
 		return
 	case r.Header.Get("Content-Type") != "application/json":
 		http.Error(w, "the content type must be application/json", http.StatusUnsupportedMediaType)
 		return
 	case !namePattern.MatchString(shop) || !namePattern.MatchString(cart):
-		http.Error(w, "there is no cart of this name", http.StatusNotFound)
+		http.Error(w, reader.Word("bay.press_no_cart"), http.StatusNotFound)
 		return
 	}
 	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, 1<<10))
 	if errors.Is(err, os.ErrDeadlineExceeded) {
-		http.Error(w, "the press did not arrive in time: press again", http.StatusRequestTimeout)
+		http.Error(w, reader.Word("bay.press_late"), http.StatusRequestTimeout)
 		return
 	}
 	if err != nil {
@@ -250,7 +251,7 @@ func (b *Board) press(w http.ResponseWriter, r *http.Request) {
 	p, err := wire.ParsePress(body)
 	if err != nil {
 		refused := wire.Refuse(err)
-		http.Error(w, answered(b.reader(r), &refused, nil), http.StatusBadRequest)
+		http.Error(w, answered(reader, &refused, nil), http.StatusBadRequest)
 		return
 	}
 	reply, err := b.client.command(r.Context(), shop, cart, p)
@@ -258,7 +259,7 @@ func (b *Board) press(w http.ResponseWriter, r *http.Request) {
 		OK     bool   `json:"ok"`
 		Text   string `json:"text"`
 		Insist bool   `json:"insist"` // the same command with a reason, why, is accepted
-	}{reply.OK, answered(b.reader(r), &reply, err), reply.Insist}
+	}{reply.OK, answered(reader, &reply, err), reply.Insist}
 	w.Header().Set("Content-Type", "application/json")
 	w.Header().Set("Cache-Control", "no-store")
 	json.NewEncoder(w).Encode(answer)

@@ -275,55 +275,58 @@ func (d ServiceData) Spec() fillcalc.JobSpec {
 	}
 }
 
-// Summary returns the most important figures in one line, in preferred units.
-func (d ServiceData) Summary(system units.System) string {
-	text := d.Fluid
+// Summary returns the most important figures in one line, for a reader.
+func (d ServiceData) Summary(r words.Reader) string {
+	parts := []string{d.Fluid}
+	add := func(key string, names map[string]string) {
+		parts = append(parts, r.Say(fillcalc.Text{Key: key, Names: names}))
+	}
 	if d.Typical.Written != "" {
-		text += ", refill " + system.Volume(d.Typical.L)
+		add("service.refill", map[string]string{"refill": r.Units.Volume(d.Typical.L)})
 	}
-	text += fmt.Sprintf(", %s at %s", d.Check, system.Temperature(d.Window.Low.C, d.Window.High.C))
+	add("service.by_"+string(d.Check), map[string]string{"low": r.Units.TemperatureUnit().Exact(d.Window.Low.C), "high": r.Units.Temperature(d.Window.High.C)})
 	if d.BoltTorque.Written != "" {
-		text += ", bolts " + system.Torque(d.BoltTorque.NM)
+		add("service.bolts", map[string]string{"torque": r.Units.Torque(d.BoltTorque.NM)})
 	}
-	return text
+	return strings.Join(parts, ", ")
 }
 
-// Show returns all fields in rows, with amounts in preferred units, as written and in SI.
-func (d ServiceData) Show(system units.System) []string {
+// Show returns all fields in rows, with amounts in a reader's units, as written and in SI.
+func (d ServiceData) Show(r words.Reader) []string {
 	var rows []string
 	text := func(label, value string) {
 		if value != "" {
-			rows = append(rows, fmt.Sprintf("%-15s %s", label, value))
+			rows = append(rows, fmt.Sprintf("%-20s %s", label, value))
 		}
 	}
-	amount := func(label, preferred string, written units.Written, si string) {
+	amount := func(key, preferred string, written units.Written, si string) {
 		if written != "" {
-			text(label, fmt.Sprintf("%-14s %-14s %s", preferred, written, si))
+			text(r.Word(key), fmt.Sprintf("%-14s %-14s %s", preferred, written, si))
 		}
 	}
-	volume := func(label string, v units.Volume) {
-		amount(label, system.Volume(v.L), v.Written, fmt.Sprintf("%.3f L", v.L))
+	volume := func(key string, v units.Volume) {
+		amount(key, r.Units.Volume(v.L), v.Written, fmt.Sprintf("%.3f L", v.L))
 	}
-	temperature := func(label string, t units.Temperature) {
-		amount(label, system.Temperature(t.C), t.Written, fmt.Sprintf("%.1f °C", t.C))
+	temperature := func(key string, t units.Temperature) {
+		amount(key, r.Units.Temperature(t.C), t.Written, fmt.Sprintf("%.1f °C", t.C))
 	}
-	text("name", d.Name)
-	text("vehicle", d.Vehicle)
-	text("transmission", d.Transmission)
-	text("fluid", d.Fluid)
-	text("check", string(d.Check))
-	text("first fill", fmt.Sprintf("%g of the target", d.FirstFill))
-	amount("", string(system), "as written", "SI")
-	temperature("window from", d.Window.Low)
-	temperature("window to", d.Window.High)
-	volume("typical refill", d.Typical)
-	volume("total capacity", d.Total)
-	volume("between marks", d.BetweenMarks)
-	volume("bottle", d.Bottle)
-	amount("empty bottle", system.Mass(d.EmptyBottle.Kg), d.EmptyBottle.Written, fmt.Sprintf("%.3f kg", d.EmptyBottle.Kg))
-	amount("bolt torque", system.Torque(d.BoltTorque.NM), d.BoltTorque.Written, fmt.Sprintf("%.2f N·m", d.BoltTorque.NM))
-	text("source", d.Source)
-	text("note", d.Note)
-	text("file", d.File)
+	text(r.Word("service.name"), d.Name)
+	text(r.Word("service.vehicle"), d.Vehicle)
+	text(r.Word("service.transmission"), d.Transmission)
+	text(r.Word("service.fluid"), d.Fluid)
+	text(r.Word("service.check"), r.Word("check."+string(d.Check)))
+	text(r.Word("service.first_fill"), r.Say(fillcalc.Text{Key: "service.of_target", Names: map[string]string{"share": fmt.Sprint(d.FirstFill)}}))
+	text("", fmt.Sprintf("%-14s %-14s SI", r.Units, r.Word("service.written")))
+	temperature("service.window_from", d.Window.Low)
+	temperature("service.window_to", d.Window.High)
+	volume("service.typical", d.Typical)
+	volume("service.total", d.Total)
+	volume("service.between_marks", d.BetweenMarks)
+	volume("service.bottle", d.Bottle)
+	amount("service.empty_bottle", r.Units.Mass(d.EmptyBottle.Kg), d.EmptyBottle.Written, fmt.Sprintf("%.3f kg", d.EmptyBottle.Kg))
+	amount("service.bolt_torque", r.Units.Torque(d.BoltTorque.NM), d.BoltTorque.Written, fmt.Sprintf("%.2f N·m", d.BoltTorque.NM))
+	text(r.Word("service.source"), d.Source)
+	text(r.Word("service.note"), d.Note)
+	text(r.Word("service.file"), d.File)
 	return rows
 }

@@ -13,6 +13,7 @@ import (
 
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/units"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -207,17 +208,17 @@ func TestServiceDataShown(t *testing.T) {
 		{"estate5-dipstick", units.US, []string{"first fill 0.75 of the target", "between marks 0.37 qt 350 mL 0.350 L", "total capacity 8.03 qt 7.6 L 7.600 L", "bolt torque 165 in-lb 18.6 N m 18.60 N·m"}},
 		{"saloon4-dipstick", units.Imperial, []string{"typical refill 7.00 pt imp 7 pt imp 3.978 L", "bolt torque 11.0 ft-lb 11 ft-lb 14.91 N·m", "window from 65.5 °C 65.5 C 65.5 °C"}},
 	} {
-		got := squeezed(all[c.name].Show(c.system))
+		got := squeezed(all[c.name].Show(words.Reader{Language: words.English, Units: c.system}))
 		for _, want := range c.want {
 			if !strings.Contains(got, want) {
 				t.Errorf("%s in %s lacks %q:\n%s", c.name, c.system, want, got)
 			}
 		}
 	}
-	if got := squeezed(all["saloon4-dipstick"].Show(units.Metric)); strings.Contains(got, "total") || strings.Contains(got, "between marks") || strings.Contains(got, "vehicle") {
+	if got := squeezed(all["saloon4-dipstick"].Show(words.Plain)); strings.Contains(got, "total") || strings.Contains(got, "between marks") || strings.Contains(got, "vehicle") {
 		t.Errorf("a field that is not set is shown: %s", got)
 	}
-	if got, want := all["van6-overflow"].Summary(units.US), "amber 6, refill 4.20 qt, overflow at 95 to 113 °F, bolts 97 in-lb"; got != want {
+	if got, want := all["van6-overflow"].Summary(words.Reader{Language: words.English, Units: units.US}), "amber 6, refill 4.20 qt, overflow at 95 to 113 °F, bolts 97 in-lb"; got != want {
 		t.Errorf("summary %q, want %q", got, want)
 	}
 }
@@ -249,7 +250,7 @@ func FuzzServiceData(f *testing.F) {
 		if err != nil || json.Unmarshal(kept, &again) != nil || !reflect.DeepEqual(again, spec) {
 			t.Fatalf("the journal keeps %s of %+v, %v", kept, spec, err)
 		}
-		for _, row := range append(d.Show(units.US), d.Summary(units.Imperial)) {
+		for _, row := range append(d.Show(words.Reader{Language: words.Spanish, Units: units.US}), d.Summary(words.Reader{Units: units.Imperial})) {
 			if strings.ContainsAny(row, "\n\x1b") || !utf8.ValidString(row) || strings.Contains(row, "NaN") {
 				t.Fatalf("shown as %q", row)
 			}

@@ -187,6 +187,7 @@ func lists() (keys []string) {
 	for _, c := range []sensors.Cause{sensors.OpenFiles, sensors.NotSerial, sensors.SpeedRejected} {
 		add("alert", "sensor_failed_"+string(c))
 	}
+	add("service", "by_"+string(fillcalc.ByDipstick), "by_"+string(fillcalc.ByOverflow))
 	add("value", "number", "whole", "text", "bool", "list", "group")
 	add("config", "unknown_key_near", "misplaced_key_near")
 	add("checked", string(doctor.OK), string(doctor.Look), string(doctor.Wrong))

@@ -10,16 +10,22 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bayfill/bridge/words"
 	"bayfill/sensors"
 )
 
 func portsCommand() *cobra.Command {
-	return &cobra.Command{
+	var lang languageFlag
+	cmd := &cobra.Command{
 		Use:     "ports",
 		Short:   "help.ports",
 		Example: "  bayfill ports",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			reader, err := lang.reader()
+			if err != nil {
+				return err
+			}
 			ports, err := sensors.Ports()
 			if err != nil {
 				return err
@@ -27,16 +33,16 @@ func portsCommand() *cobra.Command {
 			out := cmd.OutOrStdout()
 			simulated := simulatedPorts()
 			for _, link := range simulated {
-				fmt.Fprintf(out, "%s\n    simulated by bayfill sim\n", link)
+				fmt.Fprintf(out, "%s\n    %s\n", link, reader.Word("service.port_simulated"))
 			}
 			if len(ports)+len(simulated) == 0 {
-				fmt.Fprintln(out, "No serial port found. Plug the adapter in; pass it through to a virtual machine.")
+				fmt.Fprintln(out, reader.Word("service.port_none"))
 				return nil
 			}
 			for _, p := range ports {
 				fmt.Fprintln(out, p.Stable)
 				if p.Stable != p.Device {
-					fmt.Fprintf(out, "    now %s\n", p.Device)
+					fmt.Fprintf(out, "    %s\n", reader.Fault(words.NewError("service.port_now", "device", p.Device)))
 				}
 				if p.About != "" {
 					fmt.Fprintf(out, "    %s\n", p.About)
@@ -45,6 +51,8 @@ func portsCommand() *cobra.Command {
 			return nil
 		},
 	}
+	lang.add(cmd.Flags())
+	return cmd
 }
 
 // simulatedPorts are the ports of a running bayfill sim, whose env file names their folder.

@@ -2,7 +2,6 @@ package main
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
 	"io"
 	"maps"
@@ -12,7 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/config"
-	"bayfill/bridge/units"
+	"bayfill/bridge/words"
 	"bayfill/bridge/wrap"
 	"bayfill/fillcalc"
 )
@@ -20,7 +19,10 @@ import (
 // serviceWidth is the maximum width of the list, in columns.
 const serviceWidth = 80
 
-type serviceDataOptions struct{ config, dir, units string }
+type serviceDataOptions struct {
+	config, dir string
+	reader      readerFlags
+}
 
 func serviceDataCommand() *cobra.Command {
 	var o serviceDataOptions
@@ -31,22 +33,22 @@ func serviceDataCommand() *cobra.Command {
 		Long:    "help.service-data_more",
 		Args:    cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			fluids, err := o.load(cmd.Flags().Changed("config"))
+			fluids, system, err := o.load(cmd.Flags().Changed("config"))
 			if err != nil {
 				return err
 			}
-			preferred, err := units.ParseSystem(o.units)
+			reader, err := o.reader.reader(system)
 			if err != nil {
-				return fmt.Errorf("--units: %w", notSystem(o.units))
+				return err
 			}
 			if len(args) == 0 {
-				return listServiceData(cmd.OutOrStdout(), o.dir, fluids, preferred)
+				return listServiceData(cmd.OutOrStdout(), o.dir, fluids, reader)
 			}
 			d, err := config.FindServiceData(o.dir, args[0], fluids)
 			if err != nil {
 				return err
 			}
-			for _, row := range d.Show(preferred) {
+			for _, row := range d.Show(reader) {
 				printWrapped(cmd.OutOrStdout(), row, serviceWidth)
 			}
 			return nil
@@ -55,29 +57,29 @@ func serviceDataCommand() *cobra.Command {
 	f := cmd.Flags()
 	f.StringVarP(&o.config, "config", "c", configDefault(), configHelp)
 	f.StringVar(&o.dir, "dir", "", "flag.dir_service-data")
-	f.StringVar(&o.units, "units", "", "flag.units_service-data")
+	o.reader.add(f)
 	return cmd
 }
 
 // load reads the configuration, unless only --dir is given, and completes the flags
-// from it. The fluids are nil without a configuration.
-func (o *serviceDataOptions) load(configGiven bool) (map[string]fillcalc.Fluid, error) {
+// from it. The fluids are nil without a configuration. system are the units of the shop.
+func (o *serviceDataOptions) load(configGiven bool) (fluids map[string]fillcalc.Fluid, system string, err error) {
 	if o.dir != "" && !configGiven {
-		return nil, nil
+		return nil, "", nil
 	}
 	c, err := config.Load(o.config)
 	if err != nil {
-		return nil, configError{err}
+		return nil, "", configError{err}
 	}
-	o.dir, o.units = cmp.Or(o.dir, c.ServiceData), cmp.Or(o.units, c.Units)
+	o.dir = cmp.Or(o.dir, c.ServiceData)
 	if o.dir == "" {
-		return nil, errors.New("service_data: the configuration names no folder: add it there, or give --dir")
+		return nil, "", words.NewError("service.no_folder")
 	}
-	return c.FluidsByName(), nil
+	return c.FluidsByName(), c.Units, nil
 }
 
 // listServiceData prints a paragraph for each file. The error says how many are bad.
-func listServiceData(out io.Writer, dir string, fluids map[string]fillcalc.Fluid, preferred units.System) error {
+func listServiceData(out io.Writer, dir string, fluids map[string]fillcalc.Fluid, r words.Reader) error {
 	good, err := config.ReadServiceData(dir, fluids)
 	var bad []error
 	if joined, ok := err.(interface{ Unwrap() []error }); ok {
@@ -86,21 +88,21 @@ func listServiceData(out io.Writer, dir string, fluids map[string]fillcalc.Fluid
 		return err
 	}
 	for _, name := range slices.Sorted(maps.Keys(good)) {
-		printWrapped(out, "good  "+name, serviceWidth)
+		printWrapped(out, fmt.Sprintf("%-5s %s", r.Word("service.good"), name), serviceWidth)
 		const margin = "      "
-		for _, line := range wrap.Lines(good[name].Summary(preferred), serviceWidth-len(margin)) {
+		for _, line := range wrap.Lines(good[name].Summary(r), serviceWidth-len(margin)) {
 			fmt.Fprintln(out, margin+line)
 		}
 	}
 	for _, err := range bad {
-		first, _, _ := strings.Cut(err.Error(), "\n") // the other lines quote the file
-		printWrapped(out, "BAD   "+first, serviceWidth)
+		first, _, _ := strings.Cut(r.Fault(err), "\n") // the other lines quote the file
+		printWrapped(out, fmt.Sprintf("%-5s %s", r.Word("service.bad"), first), serviceWidth)
 	}
 	switch {
 	case len(bad) > 0:
-		return fmt.Errorf("of %d files in %s %d are bad", len(good)+len(bad), dir, len(bad))
+		return words.NewError("service.bad_count", "count", len(good)+len(bad), "path", dir, "bad", len(bad))
 	case len(good) == 0:
-		printWrapped(out, "There is no .yaml file in "+dir+" yet.", serviceWidth)
+		printWrapped(out, r.Fault(words.NewError("service.none", "path", dir)), serviceWidth)
 	}
 	return nil
 }

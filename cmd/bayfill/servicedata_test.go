@@ -51,8 +51,13 @@ good  van6-overflow
 	}
 
 	status, out, errors = program(t.Context(), "service-data", "--dir", examples, "van6-overflow")
-	if status != 0 || !strings.Contains(out, "typical refill  3.97 L         4.2 qt         3.975 L\n") {
+	if status != 0 || !strings.Contains(out, "typical refill       3.97 L         4.2 qt         3.975 L\n") {
 		t.Errorf("status %d: %s%s", status, out, errors)
+	}
+	fits(out)
+	_, out, _ = program(t.Context(), "service-data", "--dir", examples, "van6-overflow", "--lang", "es")
+	if !strings.Contains(out, "recarga habitual     3.97 L         4.2 qt         3.975 L\n") || !strings.Contains(out, "tapón de nivel\n") {
+		t.Errorf("in Spanish: %s", out)
 	}
 	fits(out)
 
@@ -101,7 +106,7 @@ good  van6-overflow
 		{1, "no such file", []string{"van9", "--dir", dir + "x"}},
 		{exitConfig, "bayfill.yaml: no such file", nil},
 		{1, "no such file", []string{"--dir", dir + "x"}},
-		{1, `--units: "UK" is not one of metric, us, imperial`, []string{"--dir", examples, "--units", "UK"}},
+		{exitConfig, `--units: "UK" is not one of metric, us, imperial`, []string{"--dir", examples, "--units", "UK"}},
 		{exitConfig, "no such file", []string{"--dir", examples, "--config", dir + "x"}},
 	} {
 		if status, _, errors := program(t.Context(), append([]string{"service-data"}, c.args...)...); status != c.status || !strings.Contains(errors, c.want) {
