@@ -203,6 +203,89 @@ func TestCommandsAtAnyMoment(t *testing.T) {
 	}
 }
 
+// Every kind of entry and every work with nothing, a text, below zero, huge, in a wrong unit,
+// twice from two screens at once, and too late: a sentence in each language, nothing lost and
+// nothing counted.
+func TestEveryEntry(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := startLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.ProbeLines))
+		l.live(3, 0, 0)
+		l.must(bridgetest.OpenJob, `"do":"phase","phase":"draining"`)
+		l.live(20, 0.05, 0)
+		l.live(6, 0, 0)
+		l.must(`"do":"phase","phase":"service"`, `"do":"phase","phase":"filling"`, `"do":"phase","phase":"running","why":"a test"`, `"do":"phase","phase":"checking"`)
+		n := 0
+		send := func(by, fields string) wire.Reply {
+			n++
+			return l.send(fmt.Sprintf(`{"id":"e%d","by":%q,%s}`, n, by, fields))
+		}
+		refused := func(what, fields string) (insist bool) {
+			t.Helper()
+			before := bridgetest.Bits(l.state)
+			r := send("Bo", fields)
+			if r.OK || r.Refused == nil || bridgetest.Bits(l.state) != before {
+				t.Errorf("%s: %s: %+v, changed %t", what, fields, r, bridgetest.Bits(l.state) != before)
+				return false
+			}
+			english, spanish := r.Refused.For(words.Plain), r.Refused.For(words.Reader{Language: words.Spanish, Units: units.US})
+			if english == spanish || strings.Contains(english+spanish, "–") || goWords.MatchString(english+spanish) {
+				t.Errorf("%s: %s: %q, %q", what, fields, english, spanish)
+			}
+			return r.Insist
+		}
+		entry := func(what, figure, value string) string {
+			fields := fmt.Sprintf(`"do":"enter","what":%q`, what)
+			if what == "bottle" {
+				fields += `,"share":0.5`
+			}
+			if value != "" {
+				fields += fmt.Sprintf(`,%q:%s`, figure, value)
+			}
+			return fields
+		}
+		var last []string
+		for _, e := range []struct{ what, figure, right string }{
+			{"spilled", "l", `"0.1 L"`}, {"retained", "l", `"3 fl oz"`}, {"level", "l", "-0.2"}, {"bottle", "l", `"1 qt"`},
+			{"dipstick", "share", "0.4"}, {"opening", "opening", `"drips"`}, {"flush", "", ""},
+		} {
+			if e.figure != "" {
+				refused("nothing", entry(e.what, e.figure, ""))
+				for _, bad := range []string{`"lots"`, `"3 furlongs"`, `"4,5 L"`, "-150", "1e9", "1e999"} {
+					refused("bad", entry(e.what, e.figure, bad))
+				}
+			}
+			right := entry(e.what, e.figure, e.right)
+			if r := send("Ada", right); !r.OK {
+				t.Errorf("%s: %s", right, r.Error)
+			}
+			if !refused("twice", right) {
+				t.Errorf("%s: may not be insisted on", right)
+			}
+			last = append(last, right)
+			l.live(1, 0, 0)
+		}
+		record, _ := wire.CommandNamed("record")
+		for _, item := range record.MustField("item").Choices {
+			right := fmt.Sprintf(`"do":"record","item":%q,"result":"not_done"`, item)
+			for _, bad := range []string{`""`, `"lots"`, "-1", "7"} {
+				refused("bad", fmt.Sprintf(`"do":"record","item":%q,"result":%s`, item, bad))
+			}
+			if r := send("Ada", right); !r.OK {
+				t.Errorf("%s: %s", right, r.Error)
+			}
+			refused("twice", right)
+			last = append(last, right)
+		}
+		if j := &l.state.Job; len(j.Entries) != 7 || len(j.Records) != len(record.MustField("item").Choices) {
+			t.Errorf("%d entries, %d records", len(j.Entries), len(j.Records))
+		}
+		l.must(`"do":"close","why":"a test"`)
+		for _, right := range last {
+			refused("too late", right)
+		}
+	})
+}
+
 // sameKg compares two weights: they are known to a gram, or both are not.
 func sameKg(a, b wire.Number) bool {
 	return math.Abs(float64(a-b)) < 0.001 || math.IsNaN(float64(a)) && math.IsNaN(float64(b))
