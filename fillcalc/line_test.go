@@ -18,6 +18,35 @@ func (r *rig) wantFirst(what, key string, tone Tone) {
 	}
 }
 
+// A caddy that is nearly full, or too small for what will come, and an instrument that is not
+// heard while the phase needs it, come before the work itself.
+func TestWhatStopsTheWorkComesFirst(t *testing.T) {
+	small := twoScales()
+	small.Caddy.HoldsL = 4.2 // 3.2 kg stand on the scale: an empty caddy of 2 kg with 1.4 L in it
+	r := started(t, small, aJob(), Draining)
+	r.scene(20, steady(0.05), nil, nil)
+	r.wantFirst("room for 1.6 L", "ask.run_dry", ToneWait)
+	r.scene(20, steady(0.05), nil, nil)
+	r.wantFirst("room for 0.5 L", "ask.caddy_full", ToneStop)
+
+	known := aJob()
+	known.TypicalL = 4
+	r = started(t, small, known, Draining)
+	r.scene(5, steady(0.05), nil, nil)
+	r.wantFirst("room for 2.5 L, and 3.7 L come", "ask.caddy_small", ToneDo)
+
+	r = started(t, twoScales(), aJob(), Draining)
+	r.scene(10, steady(0.05), nil, nil)
+	r.atNs += 5e9
+	r.do(Input{Do: DoTick})
+	r.wantFirst("a silent scale", "ask.no_scale", ToneUnmeasured)
+
+	r = checked(t, aJob(), 3)
+	r.wantFirst("a probe that is heard", "ask.level", ToneCheck)
+	r.rest(15) // weights only
+	r.wantFirst("a silent probe", "ask.no_temperature", ToneUnmeasured)
+}
+
 // Somebody pours on past the first fill: slowly 50 mL before, stop at the line, and how much
 // too much beyond. A hand needs a second, so both come earlier the faster it flows.
 func TestStopLineOfTheFirstFill(t *testing.T) {
