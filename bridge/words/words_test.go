@@ -1,6 +1,7 @@
 package words_test
 
 import (
+	"errors"
 	"fmt"
 	"io/fs"
 	"maps"
@@ -296,6 +297,32 @@ func TestSay(t *testing.T) {
 		if got := c.r.Say(c.t); got != c.want {
 			t.Errorf("%v: %q, want %q", c.r, got, c.want)
 		}
+	}
+}
+
+// An error is said in the reader's words through whatever wraps it; what others say stays.
+func TestFault(t *testing.T) {
+	spanish := words.Reader{Language: words.Spanish}
+	unset := words.NewError("config.no_variable", "variable", "X")
+	wrapped := fmt.Errorf("a.yaml: %w", words.NewError("config.line", "line", 3, "why", fmt.Errorf("broker.password: %w", unset)))
+	for _, c := range []struct {
+		err              error
+		english, spanish string
+	}{
+		{nil, "", ""},
+		{fs.ErrNotExist, "file does not exist", "file does not exist"},
+		{wrapped, "a.yaml: line 3: broker.password: environment variable X is not set", "a.yaml: línea 3: broker.password: la variable de entorno X no está puesta"},
+		{errors.Join(unset, fs.ErrExist), "environment variable X is not set\nfile already exists", "la variable de entorno X no está puesta\nfile already exists"},
+	} {
+		if got := words.Plain.Fault(c.err); got != c.english {
+			t.Errorf("%q, want %q", got, c.english)
+		}
+		if got := spanish.Fault(c.err); got != c.spanish {
+			t.Errorf("%q, want %q", got, c.spanish)
+		}
+	}
+	if !errors.Is(wrapped, unset) {
+		t.Error("the cause is lost")
 	}
 }
 
