@@ -7,6 +7,7 @@ import (
 	"maps"
 	"net"
 	"net/url"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -164,6 +165,9 @@ func (b *Broker) check() error {
 	if (b.CertFile == "") != (b.KeyFile == "") {
 		return wrong("cert_file", "belongs together with key_file: set both or neither")
 	}
+	if prefix := b.Discovery.Prefix; prefix != "" && (!topicPrefix.MatchString(prefix) || prefix == "bayfill" || strings.HasPrefix(prefix, "bayfill/")) {
+		return wrong("discovery.prefix", "%q must be of the characters a-z A-Z 0-9 - _ /, as homeassistant is, and not begin with bayfill", prefix)
+	}
 	if len(b.External()) > 0 {
 		return b.checkExternal()
 	}
@@ -199,6 +203,8 @@ func (b *Broker) check() error {
 }
 
 // checkExternal checks the addresses of an external broker.
+var topicPrefix = regexp.MustCompile(`^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$`)
+
 func (b *Broker) checkExternal() error {
 	if b.URL != "" && len(b.URLs) > 0 {
 		return wrong("urls", "takes the place of url: set one of them")
