@@ -40,7 +40,8 @@ type access struct {
 	mqttd.HookBase
 	server  *mqttd.Server
 	users   map[string]identity
-	open    bool // no users are configured: anonymous reading
+	open    bool   // no users are configured: anonymous reading
+	found   string // announcements of the carts are below; empty: there are none
 	guesses *door.Guesses
 	unacked unacked
 	log     *slog.Logger
@@ -108,9 +109,10 @@ func (a *access) OnACLCheck(cl *mqttd.Client, topic string, write bool) bool {
 	case !who.covers(topic):
 		return false
 	case !write:
-		// Readers may read everything below bayfill/ except commands.
+		// Readers may read everything below bayfill/ except commands, and announcements.
 		reads := known && slices.Contains(who.may, "read") || !known && a.open
-		return reads && strings.HasPrefix(topic, "bayfill/") && !CommandTopic(topic)
+		announced := a.found != "" && strings.HasPrefix(topic, a.found+"/")
+		return reads && (announced || strings.HasPrefix(topic, "bayfill/") && !CommandTopic(topic))
 	default:
 		return known && slices.Contains(who.may, "command") && CommandTopic(topic)
 	}

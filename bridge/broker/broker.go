@@ -40,7 +40,7 @@ const bridgeUser = "bayfill:bridge"
 func Start(c config.Broker, log *slog.Logger) (*Broker, error) {
 	b := &Broker{password: rand.Text(), guesses: door.NewGuesses()}
 	a := &access{users: map[string]identity{bridgeUser: {password: sha256.Sum256([]byte(b.password)), bridge: true}},
-		open: len(c.Users) == 0, guesses: b.guesses, unacked: unacked{bytes: map[*mqttd.Client]int{}}, log: log}
+		open: len(c.Users) == 0, found: c.Discovery.Prefix, guesses: b.guesses, unacked: unacked{bytes: map[*mqttd.Client]int{}}, log: log}
 	for i, u := range c.Users {
 		secret, err := c.UserPassword(i)
 		if err != nil {

@@ -13,6 +13,8 @@
 //	with the right command         –                           bayfill/{shop}/{cart}/commands
 //	anonymous, no user configured  bayfill/#, except commands  –
 //
+// Where broker.discovery is set, readers may read the announcements as well.
+//
 // A user with a list of carts has these rights for those carts only; each delivery is
 // checked, so a wildcard does not reach further. A last will needs the right to publish
 // its topic. Nobody else may connect with a client id of the bridge. Without users the

@@ -34,6 +34,7 @@ type link struct {
 	// have lost one that it acknowledged.
 	renewEvery time.Duration
 	madeAt     time.Time
+	announced  []mqtt.Message // for tools that find devices by themselves; may be empty
 
 	connected atomic.Bool
 	outcomes  *prometheus.CounterVec // of commands
@@ -138,6 +139,9 @@ func (l *link) use(ctx context.Context, conn *mqtt.Conn) error {
 	l.readings = nil
 	l.mu.Unlock()
 	l.birth(session)
+	if err := l.announce(ctx, conn.Publish); err != nil {
+		return err
+	}
 	renew := time.NewTimer(l.renewAfter())
 	defer renew.Stop()
 	look := time.NewTicker(askEvery)
@@ -154,7 +158,10 @@ func (l *link) use(ctx context.Context, conn *mqtt.Conn) error {
 			case <-renew.C:
 				renew.Reset(l.renewAfter())
 				l.republish()
-				continue
+				err = l.announce(ctx, conn.Publish)
+				if err == nil {
+					continue
+				}
 			case <-look.C:
 				if refused != nil {
 					refused, err = l.subscribe(ctx, conn, session)
@@ -196,6 +203,16 @@ func (l *link) deaf() bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return l.echoed == l.session && l.beatenAt.Sub(l.echoedAt) > 2*wire.IdleBeat
+}
+
+// announce sends what other tools find the cart by.
+func (l *link) announce(ctx context.Context, send publish) error {
+	for _, m := range l.announced {
+		if err := send(ctx, m); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // renewAfter is a random time, so that carts which connected together do not all send at

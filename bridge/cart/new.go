@@ -7,9 +7,11 @@ import (
 	"log/slog"
 	"time"
 
+	"bayfill/bridge/build"
 	"bayfill/bridge/clock"
 	"bayfill/bridge/closing"
 	"bayfill/bridge/config"
+	"bayfill/bridge/discovery"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/mqtt"
 	"bayfill/bridge/names"
@@ -63,6 +65,9 @@ func New(ctx context.Context, config *config.Config, own *config.Cart, o Options
 	}
 	c.calibrations.newest, c.calibrations.trouble = config.LastCalibrations(own)
 	c.link = newLink(o.Broker, config.Shop, own.Name, c.commands, c.reporter(wire.AlertBroker))
+	if prefix := config.Broker.Discovery.Prefix; prefix != "" {
+		c.link.announced = discovery.Announcements(prefix, config.Shop, own.Name, build.Version)
+	}
 	if err := c.readKeys(ctx, config); err != nil {
 		return nil, err
 	}

@@ -6,6 +6,7 @@ import (
 	"maps"
 	"net"
 	"net/url"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -173,6 +174,9 @@ func (b *Broker) check() error {
 	if (b.CertFile == "") != (b.KeyFile == "") {
 		return wrong("cert_file", "config.pair")
 	}
+	if prefix := b.Discovery.Prefix; prefix != "" && (!topicPrefix.MatchString(prefix) || prefix == "bayfill" || strings.HasPrefix(prefix, "bayfill/")) {
+		return wrong("discovery.prefix", "%q must be of the characters a-z A-Z 0-9 - _ /, as homeassistant is, and not begin with bayfill", prefix)
+	}
 	if len(b.External()) > 0 {
 		return b.checkExternal()
 	}
@@ -208,6 +212,8 @@ func (b *Broker) check() error {
 }
 
 // checkExternal checks the addresses of an external broker.
+var topicPrefix = regexp.MustCompile(`^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$`)
+
 func (b *Broker) checkExternal() error {
 	if b.URL != "" && len(b.URLs) > 0 {
 		return wrong("urls", "config.urls")

@@ -53,8 +53,15 @@ type Broker struct {
 	Username string   `yaml:"username"`
 	Password Secret   `yaml:"password"`
 
+	Discovery Discovery `yaml:"discovery"`
+
 	Listen string `yaml:"listen"` // embedded
 	Users  []User `yaml:"users"`
+}
+
+// Discovery says whether the carts are announced to tools that find devices by themselves.
+type Discovery struct {
+	Prefix string `yaml:"prefix"` // of the topics; empty: they are not
 }
 
 // External returns the addresses of an external broker; none: the embedded one is used.

@@ -177,6 +177,8 @@ func TestConfigMistakes(t *testing.T) {
 		{sensor("broker: {url: 'http://x:1'}\n"), `"http" is not one of tcp, tls`},
 		{sensor("broker: {urls: ['tcp://x:1', 'http://x:1']}\n"), `broker.urls[1]: "http" is not one of tcp, tls`},
 		{sensor("broker: {url: 'tcp://x:1', urls: ['tcp://y:1']}\n"), "broker.urls: takes the place of url"},
+		{sensor("broker: {discovery: {prefix: 'a/#'}}\n"), `broker.discovery.prefix: "a/#"`},
+		{sensor("broker: {discovery: {prefix: bayfill/x}}\n"), "not begin with bayfill"},
 		{sensor("readings: some\n"), `readings: "some" is not one of off, changes, all`},
 		{sensor("history: {between_jobs: hour}\n"), `history.between_jobs: "hour" is not one of none, minute, all`},
 		{sensor("broker: {url: 'tcp://u:p@x:1'}\n"), "no user or password in the address"},
