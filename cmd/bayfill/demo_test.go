@@ -114,6 +114,18 @@ func TestDemoChapter(t *testing.T) {
 	golden(t, "demo-fill-us-es.txt", masked(out, dir))
 }
 
+// The last chapter in another language has no English in it.
+func TestDemoInSpanish(t *testing.T) {
+	bridgetest.Slow(t)
+	dir := filepath.Join(t.TempDir(), "demo")
+	status, out, errors := program(t.Context(), "demo", "--chapter", "audit", "--lang", "es", "--dir", dir)
+	if status != 0 {
+		t.Fatalf("status %d: %s", status, errors)
+	}
+	golden(t, "demo-audit-es.txt", masked(out, dir))
+	bridgetest.Spanish(t, masked(out, dir), "technician", "export", "config", "audit", "job", "ticket", "stock", "output", "html", "demo", "password")
+}
+
 // A word that a flag does not know is refused before anything is made.
 func TestDemoFlags(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "demo")
