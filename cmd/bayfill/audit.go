@@ -57,7 +57,7 @@ func auditCommand() *cobra.Command {
 		Use:   "audit",
 		Short: "help.audit",
 	}
-	cmd.AddCommand(auditJobCommand(), auditFleetCommand())
+	cmd.AddCommand(auditJobCommand(), auditJobsCommand(), auditFleetCommand())
 	return cmd
 }
 
