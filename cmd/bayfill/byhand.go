@@ -91,8 +91,8 @@ func readScript(path string) ([]string, error) {
 	return lines, nil
 }
 
-// play does the lines of a script and then those that come from in, until ctx ends or the
-// word is quit. At the end of the input it waits for ctx.
+// play does the lines of a script and then those that come from in, until ctx ends, the word
+// is quit, or the input ends. An input without a word is nobody's: then it waits for ctx.
 func (h *hand) play(ctx context.Context, script []string, in io.Reader) error {
 	for _, line := range script {
 		if line == "" {
@@ -105,16 +105,16 @@ func (h *hand) play(ctx context.Context, script []string, in io.Reader) error {
 	}
 	lines, restore := h.lines(in)
 	defer restore()
-	for {
+	for some := false; ; some = true {
 		select {
 		case <-ctx.Done():
 			return nil
 		case line, more := <-lines:
-			if !more {
+			if !more && !some {
+				h.say("sim.no_input", nil, nil)
 				<-ctx.Done()
-				return nil
 			}
-			if h.do(ctx, line) {
+			if !more || h.do(ctx, line) {
 				return nil
 			}
 		}

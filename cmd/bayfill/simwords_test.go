@@ -121,6 +121,21 @@ func TestSimScript(t *testing.T) {
 	}
 }
 
+// A pipe that ends was the whole job. Without any input, as a service has it, the cart stays
+// until it is stopped, and says so.
+func TestSimInputEnds(t *testing.T) {
+	h, out, _ := newHand(t)
+	if err := h.play(t.Context(), nil, strings.NewReader("drain\ntruth\n")); err != nil || !strings.HasPrefix(out.String(), "Truly: ") {
+		t.Errorf("%v: %s", err, out)
+	}
+	out.Reset()
+	ctx, stop := context.WithTimeout(t.Context(), 50*time.Millisecond)
+	defer stop()
+	if err := h.play(ctx, nil, strings.NewReader("")); err != nil || ctx.Err() == nil || !strings.Contains(out.String(), "runs until Ctrl-C or the signal TERM") {
+		t.Errorf("%v, %v: %s", err, ctx.Err(), out)
+	}
+}
+
 // What listen records, sim plays back: a developer sees what a shop's scale said.
 func TestSimReplaysRecording(t *testing.T) {
 	bridgetest.Slow(t)
