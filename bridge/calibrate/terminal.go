@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"math"
 	"time"
 
 	"bayfill/bridge/wrap"
@@ -80,7 +81,7 @@ func (s *Session) written(value float64) string {
 	if s.weighs() {
 		return fmt.Sprintf("%.4f kg", value)
 	}
-	return fmt.Sprintf("%.2f °C", value)
+	return fmt.Sprintf("%.2f °C", math.Round(100*value)/100+0) // no -0.00
 }
 
 // clearLine moves to the start of the terminal's line and clears it.
@@ -95,7 +96,7 @@ const reportEvery = 15 * time.Second
 func (s *Session) showSettling(value float64, still, must, left time.Duration) {
 	text := "  " + s.options.Reader.Say(fillcalc.Text{
 		Key: "calibrate.settling", Names: names{"reading": s.written(value)},
-		Figures: figures{"still_s": still.Seconds(), "must_s": must.Seconds(), "left_s": left.Seconds()},
+		Figures: figures{"still_s": min(still, must).Seconds(), "must_s": must.Seconds(), "left_s": left.Seconds()},
 	})
 	switch {
 	case s.options.Live:

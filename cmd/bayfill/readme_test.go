@@ -222,7 +222,7 @@ func (u *tour) paste(t *testing.T, text string) {
 }
 
 // calibrationSpeed is that of the clock of a calibration, so that a probe settles in seconds.
-const calibrationSpeed = 40
+const calibrationSpeed = 60
 
 // calibration is a running "bayfill calibrate".
 type calibration struct {
@@ -232,12 +232,13 @@ type calibration struct {
 	ended chan error
 }
 
-// enter presses Enter at the next point.
+// enter presses Enter at the next point, and waits until it was taken.
 func (c *calibration) enter(t *testing.T) {
 	t.Helper()
 	c.asked++
 	bridgetest.Eventually(t, 20*time.Second, "the next point", func() bool { return strings.Count(c.out.String(), "then press Enter") == c.asked })
 	io.WriteString(c.keys, "\n")
+	bridgetest.Eventually(t, 20*time.Second, "a settled reading", func() bool { return strings.Count(c.out.String(), "settled at") == c.asked })
 }
 
 // freePorts ends the bridge. Its instruments send on ports of their own from then on.
@@ -293,8 +294,13 @@ func (u *tour) calibrate(t *testing.T, line string) {
 // calibrated waits for the end of a calibration.
 func (u *tour) calibrated(t *testing.T) {
 	t.Helper()
-	if err := <-u.calibration.ended; err != nil {
-		t.Errorf("%v: %s", err, u.calibration.out.String())
+	select {
+	case err := <-u.calibration.ended:
+		if err != nil {
+			t.Errorf("%v: %s", err, u.calibration.out.String())
+		}
+	case <-time.After(20 * time.Second):
+		t.Fatalf("it does not end: %s", u.calibration.out.String())
 	}
 	u.calibration = nil
 }
@@ -305,6 +311,7 @@ func (u *tour) do(t *testing.T, text string) {
 		u.hand.do(t.Context(), line)
 	}
 	if u.calibration != nil {
+		time.Sleep(200 * time.Millisecond) // a hand is slower, and nothing is on its way from before
 		u.calibration.enter(t)
 		u.calibrated(t)
 	}
