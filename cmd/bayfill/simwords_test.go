@@ -136,6 +136,25 @@ func TestSimInputEnds(t *testing.T) {
 	}
 }
 
+// The next line is read, and so asked for at a terminal, when the one before it is done.
+func TestSimAsksAgainWhenDone(t *testing.T) {
+	h, _, _ := newHand(t)
+	lines, restore := h.lines(strings.NewReader("drain\nshut\n"))
+	defer restore()
+	first := <-lines
+	select {
+	case second := <-lines:
+		t.Errorf("%s before %s was done", second.line, first.line)
+	case <-time.After(20 * time.Millisecond):
+	}
+	close(first.done)
+	second := <-lines
+	close(second.done)
+	if _, more := <-lines; more || first.line != "drain" || second.line != "shut" {
+		t.Errorf("%q, %q, %v", first.line, second.line, more)
+	}
+}
+
 // What listen records, sim plays back: a developer sees what a shop's scale said.
 func TestSimReplaysRecording(t *testing.T) {
 	bridgetest.Slow(t)
