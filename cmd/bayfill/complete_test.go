@@ -26,13 +26,3 @@ func TestCompletion(t *testing.T) {
 		}
 	}
 }
-
-// The jobs that have ended are completed, the newest first.
-func TestCompletionOfJobs(t *testing.T) {
-	t.Setenv("BAYFILL_CONFIG", shopFile(t))
-	for _, line := range []string{"audit job ", "ticket ", "budget --job "} {
-		if status, out, errors := program(t.Context(), append([]string{"__complete"}, strings.Split(line, " ")...)...); status != 0 || !strings.HasPrefix(out, "van-7\nvan-8\n") {
-			t.Errorf("%s: status %d: %s%s", line, status, out, errors)
-		}
-	}
-}

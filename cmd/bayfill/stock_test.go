@@ -142,6 +142,13 @@ func TestAuditJobs(t *testing.T) {
 	if status, _, errors := program(t.Context(), "audit", "jobs", "--config", file, "--last", "-1"); status != exitConfig || !strings.Contains(errors, "--last: -1") {
 		t.Errorf("status %d: %s", status, errors)
 	}
+	// A shell completes them, each once.
+	t.Setenv("BAYFILL_CONFIG", file)
+	for _, line := range []string{"audit job ", "ticket ", "budget --job "} {
+		if status, out, errors := program(t.Context(), append([]string{"__complete"}, strings.Split(line, " ")...)...); status != 0 || !strings.HasPrefix(out, "van-7\nvan-8\n:") {
+			t.Errorf("%s: status %d: %s%s", line, status, out, errors)
+		}
+	}
 }
 
 func TestStockRefuses(t *testing.T) {
