@@ -75,7 +75,7 @@ func TestStock(t *testing.T) {
 }
 
 // The table fits a terminal, in each language and units, from the journals of all carts or
-// from one.
+// from one; so does the list of the jobs.
 func TestStockPrints(t *testing.T) {
 	file := shopFile(t)
 	status, out, errors := program(t.Context(), "stock", "--config", file, "--until", "2100-01-01", "--by", "day")
@@ -101,11 +101,13 @@ func TestStockPrints(t *testing.T) {
 	if status != 0 || !strings.Contains(out, " L\n") || strings.Contains(out, "should be left") {
 		t.Errorf("of a journal alone: status %d: %s", status, out)
 	}
+	auditJobs(t, file)
 }
 
-// The jobs of all carts are listed from their journals, the newest first, as many as wanted.
-func TestAuditJobs(t *testing.T) {
-	file := shopFile(t)
+// auditJobs holds that the jobs of all carts are listed from their journals, the newest first,
+// as many as wanted.
+func auditJobs(t *testing.T, file string) {
+	t.Helper()
 	list := func(args ...string) string {
 		t.Helper()
 		status, out, errors := program(t.Context(), append([]string{"audit", "jobs"}, args...)...)
