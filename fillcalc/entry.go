@@ -1,7 +1,5 @@
 package fillcalc
 
-import "cmp"
-
 // What names the kind of an entry.
 type What string
 
@@ -86,7 +84,7 @@ func (s *State) enteredTwice(in *Input) error {
 	if !is || in.Why != "" || s.NowNs-last.AtNs >= sameEntryNs || last.L != e.L || last.Share != e.Share || last.Opening != e.Opening {
 		return nil
 	}
-	return askBack("what", "refuse.entered_twice", figures{"ago_s": float64(s.NowNs-last.AtNs) / 1e9}, names{"what": string(e.What), "by": cmp.Or(last.By, "–")})
+	return askBack("what", "refuse.entered_twice", figures{"ago_s": float64(s.NowNs-last.AtNs) / 1e9}, names{"what": string(e.What), "by": last.By})
 }
 
 // outDoubtful asks back about what is entered as spilled, or as still in the pan, when more would

@@ -172,7 +172,7 @@ func (s *State) judgeLevel(c *Criterion) {
 		c.say(NotVerified, "verdict.no_level", nil, nil)
 		return
 	}
-	n := names{"result": string(level.Result), "at": timeText(level.AtNs), "by": cmp.Or(level.By, "–"), "window": string(cmp.Or(level.Window, Blind))}
+	n := names{"result": string(level.Result), "at": timeText(level.AtNs), "by": level.By, "window": string(cmp.Or(level.Window, Blind))}
 	switch {
 	case level.Result == NotDone || level.Result == NotNeeded:
 		c.say(Failed, "verdict.level_not_judged", nil, n)
@@ -227,12 +227,12 @@ func (s *State) judgeDecisions(c *Criterion) {
 			c.say(Failed, "verdict.undecided", f, names{"sensor": ch.Sensor})
 		case ch.Said != "":
 			said++
-			c.say(Passed, "verdict.decided", f, names{"sensor": ch.Sensor, "answer": string(ch.Said), "by": cmp.Or(ch.By, "–")})
+			c.say(Passed, "verdict.decided", f, names{"sensor": ch.Sensor, "answer": string(ch.Said), "by": ch.By})
 		}
 	}
 	for i := range j.Clears {
 		cl := &j.Clears[i]
-		n := names{"sensor": cl.Sensor, "at": timeText(cl.AtNs), "by": cmp.Or(cl.By, "–")}
+		n := names{"sensor": cl.Sensor, "at": timeText(cl.AtNs), "by": cl.By}
 		if cl.Settled {
 			c.say(Passed, "verdict.cleared", figures{"corrected_kg": cl.SettledKg - cl.LiveKg}, n)
 		} else {
@@ -243,7 +243,7 @@ func (s *State) judgeDecisions(c *Criterion) {
 		c.Say(Reason{Failed, text})
 	}
 	for _, f := range j.Forgot {
-		c.say(Passed, "verdict.forgot", figures{"forgot_l": f.L}, names{"at": timeText(f.AtNs), "by": cmp.Or(f.By, "–"), "why": f.Why})
+		c.say(Passed, "verdict.forgot", figures{"forgot_l": f.L}, names{"at": timeText(f.AtNs), "by": f.By, "why": f.Why})
 	}
 	if j.Phase == Closed && j.Why != "" && !j.Unread {
 		c.say(Passed, "verdict.closed_insisted", nil, names{"why": j.Why})
@@ -265,7 +265,7 @@ func (s *State) judgeDecisions(c *Criterion) {
 func (s *State) overrides() (list []Text) {
 	j := &s.Job
 	if j.Spec.OtherFluid != "" {
-		list = append(list, Text{"verdict.other_fluid", nil, names{"fluid": j.Spec.Fresh.Name, "asked": j.Spec.AskedFluid, "why": j.Spec.OtherFluid, "by": cmp.Or(j.Spec.OtherFluidBy, "–")}})
+		list = append(list, Text{"verdict.other_fluid", nil, names{"fluid": j.Spec.Fresh.Name, "asked": j.Spec.AskedFluid, "why": j.Spec.OtherFluid, "by": j.Spec.OtherFluidBy}})
 	}
 	for _, p := range j.Phases {
 		if p.Why != "" {

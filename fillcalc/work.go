@@ -1,7 +1,6 @@
 package fillcalc
 
 import (
-	"cmp"
 	"math"
 	"slices"
 )
@@ -35,7 +34,7 @@ func (s *State) judgeWork(c *Criterion, item Item) {
 		c.say(NotRecorded, "verdict.not_recorded", nil, nil)
 		return
 	}
-	n := names{"result": string(r.Result), "at": timeText(r.AtNs), "by": cmp.Or(r.By, "–"), "note": cmp.Or(r.Note, "–")}
+	n := names{"result": string(r.Result), "at": timeText(r.AtNs), "by": r.By, "note": r.Note}
 	switch {
 	case r.Result == NotDone && !c.Counts:
 		c.say(NotRecorded, "verdict.work_not_done", nil, n)

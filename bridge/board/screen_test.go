@@ -300,6 +300,7 @@ func TestTrendSurvivesARestartOfTheBoard(t *testing.T) {
 	for leaf, m := range map[wire.Leaf]any{wire.WindowLeaf: heating.window, wire.JobLeaf: heating.job, wire.VolumesLeaf: heating.volumes} {
 		b.hub.receive(bay2+string(leaf), wire.Encode(m), true, noon)
 	}
+	b.hub.receive(bay2+"presence", []byte(online("a", noon)), false, noon)
 	page, _ := b.hub.look(words.Plain, "bay2", true, noon)
 	live := shown(t, heating, words.Plain, 0).Pic.Warmth
 	if w := page.Pic.Warmth; len(heating.window.PastC) == 0 || !w.Known || !reflect.DeepEqual(w.Past, live.Past) {

@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"math"
 	"time"
 
 	"bayfill/bridge/wrap"
@@ -55,11 +56,11 @@ func (s *Session) showProbe(fit *fillcalc.ProbeFit) {
 		if !p.Within() {
 			verdict = "calibrate.fails"
 		}
-		fmt.Fprintf(s.out, "%8.2f  %8.2f  %+8.2f  %7s  %s\n", p.KnownC, p.ShownC, p.ErrorC, fmt.Sprintf("±%.2f", p.LimitC), w(verdict))
+		fmt.Fprintf(s.out, "%8.2f  %8.2f  %+8.2f  %7s  %s\n", p.KnownC, rounded(p.ShownC, 0.01), rounded(p.ErrorC, 0.01), fmt.Sprintf("±%.2f", p.LimitC), w(verdict))
 	}
 	s.say("calibrate.probe_tolerances", nil, nil)
 	for _, shown := range []float64{fit.BestC, 40} {
-		s.say("calibrate.corrected", nil, names{"shown": fmt.Sprintf("%.1f", shown), "is": fmt.Sprintf("%.2f", fit.Correct(shown)), "u": fmt.Sprintf("%.2f", 2*fit.UAt(shown))})
+		s.say("calibrate.corrected", nil, names{"shown": fmt.Sprintf("%.1f", rounded(shown, 0.1)), "is": fmt.Sprintf("%.2f", fit.Correct(shown)), "u": fmt.Sprintf("%.2f", 2*fit.UAt(shown))})
 	}
 }
 
@@ -80,8 +81,11 @@ func (s *Session) written(value float64) string {
 	if s.weighs() {
 		return fmt.Sprintf("%.4f kg", value)
 	}
-	return fmt.Sprintf("%.2f °C", value)
+	return fmt.Sprintf("%.2f °C", rounded(value, 0.01))
 }
+
+// rounded rounds for people, who read no -0.00.
+func rounded(value, step float64) float64 { return math.Round(value/step)*step + 0 }
 
 // clearLine moves to the start of the terminal's line and clears it.
 const clearLine = "\r\x1b[K"
@@ -95,7 +99,7 @@ const reportEvery = 15 * time.Second
 func (s *Session) showSettling(value float64, still, must, left time.Duration) {
 	text := "  " + s.options.Reader.Say(fillcalc.Text{
 		Key: "calibrate.settling", Names: names{"reading": s.written(value)},
-		Figures: figures{"still_s": still.Seconds(), "must_s": must.Seconds(), "left_s": left.Seconds()},
+		Figures: figures{"still_s": min(still, must).Seconds(), "must_s": must.Seconds(), "left_s": left.Seconds()},
 	})
 	switch {
 	case s.options.Live:

@@ -8,6 +8,8 @@ func TestNearest(t *testing.T) {
 		"capcity_kg": "capacity_kg",
 		"protcol":    "protocol",
 		"prot":       "port",
+		"resol":      "resolution_kg",
+		"re":         "role",
 		"port":       "port",
 		"rôle":       "role",
 		"":           "",

@@ -107,9 +107,12 @@ func (r Reader) bound(name string, figures map[string]float64, torque units.Unit
 }
 
 // Name prints a name. The end of its own name may say that it is a time in RFC 3339: of the
-// day (at), a day (_day), or both (_when).
+// day (at), a day (_day), or both (_when). Of some names the catalogue says that nobody gave
+// them (unsaid).
 func (r Reader) Name(name, value string) string {
 	switch {
+	case value == "" && Knows("unsaid."+name):
+		return r.Word("unsaid." + name)
 	case name == "at" || strings.HasSuffix(name, "_at"):
 		return r.time(value, "15:04")
 	case strings.HasSuffix(name, "_day"):

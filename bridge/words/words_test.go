@@ -150,6 +150,7 @@ func lists() (keys []string) {
 	add("volume", "drained", "added", "overflow", "balance", "undecided", "target", "missing")
 	add("opening", string(fillcalc.OpeningRuns), string(fillcalc.OpeningDrips), string(fillcalc.OpeningDry))
 	add("by", "day", "month")
+	add("unsaid", "by", "note")
 	add("remedy", "damaged", "gone", "full", "failing", "read_only", "locked", "full_or_failing")
 	for _, rule := range []audit.Rule{audit.OneBeyond3, audit.TwoBeyond2, audit.FourBeyond1, audit.EightOneSide, audit.RangeBeyond, audit.EWMABeyond} {
 		add("rule", string(rule))

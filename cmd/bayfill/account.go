@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"math"
+	"unicode/utf8"
 
 	"bayfill/fillcalc"
 	"bayfill/sim"
@@ -45,10 +46,14 @@ func (a account) print(v *view) {
 	r := v.reader
 	v.print(r.Say(fillcalc.Text{Key: "demo.account", Figures: figures{"took_min": a.JobMinutes, "reference_c": a.ReferenceC}, Names: names{"job": a.Job}}))
 	v.print("")
-	const table = "%-10s %18s  %9s  %9s\n"
-	fmt.Fprintf(v.out, table, "", r.Word("demo.measured"), r.Word("demo.truly"), r.Word("demo.differs"))
+	width := 10
+	for _, key := range []string{"term.out", "term.in", "demo.balance"} {
+		width = max(width, utf8.RuneCountInString(r.Word(key)))
+	}
+	const table = "%-*s %18s  %9s  %9s\n"
+	fmt.Fprintf(v.out, table, width, "", r.Word("demo.measured"), r.Word("demo.truly"), r.Word("demo.differs"))
 	row := func(key string, measured, u, truth float64) {
-		fmt.Fprintf(v.out, table, r.Word(key), plusMinus(r, measured, u), volume(r, truth), r.Units.Volume(measured-truth))
+		fmt.Fprintf(v.out, table, width, r.Word(key), plusMinus(r, measured, u), volume(r, truth), r.Units.Volume(measured-truth))
 	}
 	row("term.out", a.DrainedL, a.DrainedUL, a.TrueDrainedL)
 	row("term.in", a.AddedL, a.AddedUL, a.TrueAddedL)

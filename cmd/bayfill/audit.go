@@ -61,7 +61,7 @@ func auditCommand() *cobra.Command {
 		Use:   "audit",
 		Short: "help.audit",
 	}
-	cmd.AddCommand(auditJobCommand(), auditFleetCommand())
+	cmd.AddCommand(auditJobCommand(), auditJobsCommand(), auditFleetCommand())
 	return cmd
 }
 
@@ -76,7 +76,7 @@ type auditJobOptions struct {
 func auditJobCommand() *cobra.Command {
 	var o auditJobOptions
 	cmd := &cobra.Command{
-		Use:     "job ID",
+		Use:     "job JOB",
 		Short:   "help.audit_job",
 		Example: "  bayfill audit job van-7 --config bayfill.yaml --sheet van-7.html",
 		Long:    "help.audit_job_more",

@@ -11,6 +11,7 @@ import (
 	"sync"
 	"time"
 
+	"golang.org/x/sys/unix"
 	"golang.org/x/term"
 
 	"bayfill/bridge/words"
@@ -91,8 +92,8 @@ func readScript(path string) ([]string, error) {
 	return lines, nil
 }
 
-// play does the lines of a script and then those that come from in, until ctx ends or the
-// word is quit. At the end of the input it waits for ctx.
+// play does the lines of a script and then those that come from in, until ctx ends, the word
+// is quit, or the input ends. An input without a word is nobody's: then it waits for ctx.
 func (h *hand) play(ctx context.Context, script []string, in io.Reader) error {
 	for _, line := range script {
 		if line == "" {
@@ -105,31 +106,41 @@ func (h *hand) play(ctx context.Context, script []string, in io.Reader) error {
 	}
 	lines, restore := h.lines(in)
 	defer restore()
-	for {
+	for some := false; ; some = true {
 		select {
 		case <-ctx.Done():
+			fmt.Fprintln(h.out) // behind a prompt
 			return nil
-		case line, more := <-lines:
-			if !more {
+		case typed, more := <-lines:
+			if !more && !some {
+				h.say("sim.no_input", nil, nil)
 				<-ctx.Done()
+			}
+			if !more || h.do(ctx, typed.line) {
 				return nil
 			}
-			if h.do(ctx, line) {
-				return nil
-			}
+			close(typed.done)
 		}
 	}
+}
+
+// typedLine is a line of the input. The next one is read when it is done, so that a prompt
+// says that the cart waits for a word.
+type typedLine struct {
+	line string
+	done chan struct{}
 }
 
 // lines are those that a person types: at a terminal with a prompt that completes words.
 // A goroutine that waits for a terminal cannot be stopped: it ends with the process, and
 // holds nothing.
-func (h *hand) lines(in io.Reader) (lines chan string, restore func()) {
-	lines, restore = make(chan string), func() {}
+func (h *hand) lines(in io.Reader) (lines chan typedLine, restore func()) {
+	lines, restore = make(chan typedLine), func() {}
 	read := h.readLines(in)
 	if f, is := in.(*os.File); is && term.IsTerminal(int(f.Fd())) {
 		if before, err := term.MakeRaw(int(f.Fd())); err == nil {
 			restore = func() { term.Restore(int(f.Fd()), before) }
+			interruptible(int(f.Fd()))
 			read = h.prompt(f)
 		}
 	}
@@ -140,10 +151,24 @@ func (h *hand) lines(in io.Reader) (lines chan string, restore func()) {
 			if err != nil {
 				return
 			}
-			lines <- line
+			typed := typedLine{line, make(chan struct{})}
+			lines <- typed
+			<-typed.done
 		}
 	}()
 	return lines, restore
+}
+
+// interruptible lets Ctrl-C, and no other key, send its signal from a raw terminal: it also
+// ends what a word does.
+func interruptible(fd int) {
+	t, err := unix.IoctlGetTermios(fd, unix.TCGETS)
+	if err != nil {
+		return // then Ctrl-C is read like a word
+	}
+	t.Lflag |= unix.ISIG
+	t.Cc[unix.VSUSP], t.Cc[unix.VQUIT] = 0, 0
+	unix.IoctlSetTermios(fd, unix.TCSETS, t)
 }
 
 func (h *hand) readLines(in io.Reader) func() (string, error) {

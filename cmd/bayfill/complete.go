@@ -8,18 +8,37 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/config"
+	"bayfill/bridge/units"
 	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
 )
 
 // completer proposes words for one flag or argument, from a configuration.
 type completer func(ctx context.Context, c *config.Config, cart string) []string
 
+// fixedChoices are what flags take that no configuration knows.
+func fixedChoices() map[string][]string {
+	choices := map[string][]string{"chapter": {"drain", "fill", "check", auditChapter}, "with": {withOverdue, withUncalibrated}}
+	for _, s := range units.Systems {
+		choices["units"] = append(choices["units"], string(s))
+	}
+	for _, l := range words.Languages {
+		choices["lang"] = append(choices["lang"], string(l.Language))
+	}
+	return choices
+}
+
 // complete lets a shell complete carts, sensors, fluids, jobs, phases and what else a
 // command takes. What it proposes comes from the configuration that the command would use.
 func complete(c *cobra.Command) {
-	for flag, of := range map[string]completer{"cart": carts, "sensor": sensorNames, "fluid": fluids, "used-fluid": fluids} {
-		if c.Flag(flag) != nil {
+	for flag, of := range map[string]completer{"cart": carts, "sensor": sensorNames, "fluid": fluids, "used-fluid": fluids, "job": jobs} {
+		if c.Flag(flag) != nil && !(flag == "job" && c.Name() == "open") { // a new one has another name
 			c.RegisterFlagCompletionFunc(flag, proposed(of)) // fails only for a flag that is not there
+		}
+	}
+	for flag, choices := range fixedChoices() {
+		if c.LocalFlags().Lookup(flag) != nil {
+			c.RegisterFlagCompletionFunc(flag, cobra.FixedCompletions(choices, cobra.ShellCompDirectiveNoFileComp))
 		}
 	}
 	if command, err := wire.CommandNamed(c.Name()); err == nil && c.HasParent() && c.Parent().Name() == "job" {
@@ -100,7 +119,9 @@ func jobs(ctx context.Context, c *config.Config, _ string) (list []string) {
 		return nil
 	}
 	for _, s := range slices.Backward(closings) {
-		list = append(list, s.Job)
+		if !slices.Contains(list, s.Job) {
+			list = append(list, s.Job)
+		}
 	}
 	return list
 }

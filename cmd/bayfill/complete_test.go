@@ -18,6 +18,7 @@ func TestCompletion(t *testing.T) {
 	for line, want := range map[string]string{
 		"watch --cart ": "bay2\nbay3\n", "calibrate --cart bay3 --sensor ca": "caddy-scale\n", "job open --fluid ": "amber 6\n", "job phase f": "filling\n",
 		"job answer 1 ": "fluid\ngone\nthing\n", "job record --cart ": "bay2\n", "job record filter not": "not_done\nnot_needed\n", "job open --check ": "dipstick\noverflow\n", "audit job ": ":4",
+		"job record ": "filter\nseal\n", "watch --units ": "metric\nus\n", "job show --lang ": "en\nes\n", "demo --chapter ": "drain\nfill\n", "demo --with ": "overdue\n",
 	} {
 		args := append([]string{"__complete"}, strings.Split(line, " ")...)
 		if status, out, errors := program(t.Context(), args...); status != 0 || !strings.Contains(out, want) {

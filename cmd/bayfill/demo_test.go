@@ -7,6 +7,8 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"testing/synctest"
+	"time"
 
 	"bayfill/bridge/bridgetest"
 	"bayfill/fillcalc"
@@ -112,6 +114,42 @@ func TestDemoChapter(t *testing.T) {
 		t.Fatalf("status %d: %s", status, errors)
 	}
 	golden(t, "demo-fill-us-es.txt", masked(out, dir))
+}
+
+// The last chapter in another language has no English in it.
+func TestDemoInSpanish(t *testing.T) {
+	bridgetest.Slow(t)
+	dir := filepath.Join(t.TempDir(), "demo")
+	status, out, errors := program(t.Context(), "demo", "--chapter", "audit", "--lang", "es", "--dir", dir)
+	if status != 0 {
+		t.Fatalf("status %d: %s", status, errors)
+	}
+	golden(t, "demo-audit-es.txt", masked(out, dir))
+	bridgetest.Spanish(t, masked(out, dir), "technician", "export", "config", "audit", "job", "ticket", "stock", "output", "html", "demo", "password")
+}
+
+// With --real-time the demo follows the wall clock; shown on no screen, it does not wait.
+func TestDemoPace(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		began := time.Now()
+		for _, c := range []struct {
+			o    demoOptions
+			live bool
+			want time.Duration // for a minute of the demo's clock
+		}{
+			{demoOptions{realTime: true}, false, time.Minute},
+			{demoOptions{realTime: true}, true, time.Minute},
+			{demoOptions{}, true, time.Minute / demoSpeed},
+			{demoOptions{}, false, 0},
+		} {
+			var p pace
+			p.set(c.o.speed(&view{live: c.live}), 0)
+			if err := p.wait(t.Context(), time.Minute); err != nil || time.Since(began) != c.want {
+				t.Errorf("%+v: %v, %v", c.o, time.Since(began), err)
+			}
+			began = time.Now()
+		}
+	})
 }
 
 // A word that a flag does not know is refused before anything is made.

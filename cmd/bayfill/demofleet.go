@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -86,11 +87,18 @@ func demoFleet(ctx context.Context, out io.Writer, reader words.Reader, dir stri
 		return err
 	}
 	table := fleetTable{out, reader}
-	table.say("", "fleet.invented", figures{"carts": float64(len(fleet.Carts)), "jobs": float64(len(closings)), "weeks": fleetWeeks}, nil)
+	table.say("", "fleet.invented", figures{"carts": float64(len(fleet.Carts)), "jobs": float64(len(closings)), "weeks": fleetWeeks, "moved_pct": 100 * movedShare},
+		names{"cart": fleetCartName(movedCart)})
 	table.drifts(fleet)
+	if slices.ContainsFunc(fleet.Carts, func(g *audit.FleetGroup) bool { return g.Cart != fleetCartName(movedCart) && len(g.Drifts(reader)) > 0 }) {
+		fmt.Fprintln(out)
+		table.say("", "fleet.invented_chance", nil, nil)
+	}
 	fmt.Fprintf(out, "\n%s: %s\n%s: %s audit fleet --config %s --html fleet.html\n", reader.Word("fleet.charts"), page, reader.Word("fleet.in_full"), invocation(), file)
 	return openInBrowser(ctx, page)
 }
+
+func fleetCartName(cart int) string { return fmt.Sprintf("bay%02d", cart) }
 
 // fleetConfig is a configuration with all carts.
 func fleetConfig(dir string) string {
@@ -99,12 +107,12 @@ func fleetConfig(dir string) string {
 		demoShop, filepath.Join(dir, "data"), demoFresh.Name, demoFresh.Density15KgM3)
 	for i := range fleetCarts {
 		port := func(name string) string { return filepath.Join(portsFolder(dir), fmt.Sprintf("%s-%d", name, i+1)) }
-		fmt.Fprintf(&b, `  - name: bay%02d
+		fmt.Fprintf(&b, `  - name: %s
     sensors:
       - {name: caddy-scale, role: caddy, port: %s, protocol: sma, capacity_kg: 30, resolution_kg: 0.005}
       - {name: supply-scale, role: supply, port: %s, protocol: sma, capacity_kg: 30, resolution_kg: 0.005}
       - {name: fluid-probe, role: transmission-temp, port: %s, protocol: line, pattern: temperature}
-`, i+1, port("caddy-scale"), port("supply-scale"), port("fluid-probe"))
+`, fleetCartName(i+1), port("caddy-scale"), port("supply-scale"), port("fluid-probe"))
 	}
 	return b.String()
 }
@@ -146,11 +154,11 @@ func inventClosing(cart, n int, at int64, now time.Time, rng *rand.Rand) string 
 		window = "above"
 	}
 	calibrated := now.AddDate(0, 0, -7*fleetWeeks-20-cart).UnixNano()
-	return fmt.Sprintf(`fold=%di,job="bay%02d-%d",vehicle="van",phase="closed",fluid="%s",opened_ns=%di,ended_ns=%di,seq=%di,changes=1i,passes=1i,`+
+	return fmt.Sprintf(`fold=%di,job="%s-%d",vehicle="van",phase="closed",fluid="%s",opened_ns=%di,ended_ns=%di,seq=%di,changes=1i,passes=1i,`+
 		`drained_l=%.4f,drained_u_l=0.012,added_l=%.4f,added_u_l=0.012,balance_l=%.4f,balance_u_l=0.017,out_l=%.4f,out_u_l=0.012,target_l=%.4f,typical_l=4,`+
 		`low_c=35,high_c=45,level="right",level_window=%q,level_c=40.5,check_slope=%.5f,check_slope_sensor="supply-scale",`+
 		`caddy_slope=%.5f,caddy_calibrated_ns=%di,supply_slope=%.5f,supply_calibrated_ns=%di`,
-		fillcalc.FoldVersion, cart, n+1, demoFresh.Name, at-int64(time.Hour), at, n+1,
+		fillcalc.FoldVersion, fleetCartName(cart), n+1, demoFresh.Name, at-int64(time.Hour), at, n+1,
 		drained, added, added-drained, drained, target, window, bottles,
 		1+1e-5*float64(cart), calibrated, 1-1e-5*float64(cart), calibrated)
 }

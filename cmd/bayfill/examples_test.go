@@ -27,6 +27,7 @@ func shellWords(line string) (list []string) {
 func parses(line string) error {
 	line, _, _ = strings.Cut(line, " #")
 	line, _, _ = strings.Cut(line, " > ")
+	line, _, _ = strings.Cut(line, " 2> ")
 	line, _, _ = strings.Cut(line, " || ")
 	line = strings.TrimSuffix(line, " &")
 	cmd, rest, err := rootCommand().Find(negatives(shellWords(line))[1:])

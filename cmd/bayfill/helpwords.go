@@ -33,6 +33,18 @@ func helpWordsCommand() *cobra.Command {
 	return cmd
 }
 
+// explained reports whether the glossary has a word that begins with a text.
+func explained(r words.Reader, text string) bool {
+	for _, topic := range r.Glossary() {
+		for _, t := range topic.Terms {
+			if len(text) > 2 && strings.HasPrefix(strings.ToLower(t.Heading()), strings.ToLower(text)) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // printGlossary prints the terms whose word or code contains a text.
 func printGlossary(out io.Writer, r words.Reader, about string) error {
 	width, found := min(terminalWidth(out), 90), false

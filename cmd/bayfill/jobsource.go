@@ -50,6 +50,8 @@ func (s *jobSource) audited(ctx context.Context, job string, errOut io.Writer) (
 	switch {
 	case errors.As(err, &config):
 		return nil, nil, err
+	case errors.Is(err, audit.ErrNoJob):
+		return nil, nil, notAudited{fmt.Errorf("%w: bayfill audit jobs lists what there is", err)}
 	case err != nil:
 		return nil, nil, notAudited{err}
 	case record.NoNames != nil:

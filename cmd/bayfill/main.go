@@ -82,7 +82,7 @@ func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer
 	root.SetIn(in)
 	root.SetOut(out)
 	root.SetErr(errors)
-	err := misspelt(root, args)
+	err := misspelt(root, args, reader)
 	if err == nil {
 		err = root.ExecuteContext(ctx)
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"maps"
 	"slices"
 	"strings"
 
@@ -23,53 +24,55 @@ func (e usageError) Unwrap() error { return e.error }
 // misspelt returns an error when the arguments name a command or a topic of help that does
 // not exist, at any level, with the nearest one that does. The library prints help and
 // calls that a success.
-func misspelt(root *cobra.Command, args []string) error {
+func misspelt(root *cobra.Command, args []string, r words.Reader) error {
 	root.InitDefaultCompletionCmd()
 	if len(args) > 0 && strings.HasPrefix(args[0], cobra.ShellCompRequestCmd) {
 		return nil
 	}
 	at := root
 	for {
-		words := bareWords(at, args)
-		if len(words) == 0 || !at.HasSubCommands() {
+		bare := bareWords(at, args)
+		if len(bare) == 0 || !at.HasSubCommands() {
 			return nil
 		}
-		word := words[0]
+		word := bare[0]
 		next := childNamed(at, word.text)
 		if next == nil && at.Name() == "help" {
 			next = childNamed(root, word.text)
 		}
 		if next == nil {
-			return usageError{noCommand(root, at, word.text)}
+			return usageError{noCommand(root, at, word.text, r)}
 		}
 		at, args = next, slices.Delete(slices.Clone(args), word.at, word.at+1)
 	}
 }
 
-// noCommand says that a command has no subcommand of a name.
-func noCommand(root, at *cobra.Command, name string) error {
+// noCommand says that a command has no subcommand of a name, and what was probably meant.
+// Help explains the words of the glossary too.
+func noCommand(root, at *cobra.Command, name string, r words.Reader) error {
 	known := map[string]string{} // its full path, by name
 	for _, c := range at.Commands() {
 		if c.IsAvailableCommand() {
 			known[c.Name()] = c.CommandPath()
 		}
 	}
+	alone, beside := "usage.no_command", "usage.no_command_near"
 	if at.Name() == "help" {
 		for _, c := range root.Commands() {
 			known[c.Name()] = at.CommandPath() + " " + c.Name()
 		}
+		alone, beside = "usage.no_topic", "usage.no_topic_near"
 	}
-	var candidates []string
-	for name := range known {
-		candidates = append(candidates, name)
+	near := known[typo.Nearest(name, slices.Sorted(maps.Keys(known)))]
+	if at.Name() == "help" && explained(r, name) {
+		near = at.CommandPath() + " words \"" + name + "\""
 	}
-	slices.Sort(candidates)
-	key, near := "usage.no_command", typo.Nearest(name, candidates)
+	key := alone
 	if near != "" {
-		key = "usage.no_command_near"
+		key = beside
 	}
 	typed := strings.TrimPrefix(at.CommandPath()+" "+name, root.Name()+" ")
-	return words.NewError(key, "typed", typed, "at", at.CommandPath(), "near", known[near])
+	return words.NewError(key, "typed", typed, "at", at.CommandPath(), "near", near)
 }
 
 func childNamed(at *cobra.Command, name string) *cobra.Command {
@@ -137,7 +140,7 @@ func countWords(cmd *cobra.Command) {
 		if err == nil {
 			return nil
 		}
-		var wanted []string // from a use such as "job ID" or "words [WORD]"
+		var wanted []string // from a use such as "job JOB" or "words [WORD]"
 		for _, word := range strings.Fields(cmd.Use)[1:] {
 			if strings.ToUpper(word) == word {
 				wanted = append(wanted, word)

@@ -9,7 +9,6 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
-	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -17,6 +16,7 @@ import (
 
 	"bayfill/bridge"
 	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/calibrate"
 	"bayfill/bridge/config"
 	"bayfill/bridge/words"
 )
@@ -64,14 +64,78 @@ func TestReadmeIsShort(t *testing.T) {
 	}
 }
 
+// elsewhere are the commands of README that its tour does not paste, in blocks and in
+// sentences, each with the test that runs it.
+var elsewhere = map[string]string{
+	"go run ./cmd/bayfill demo":             "TestDemo",
+	"bayfill demo":                          "TestDemo",
+	"bash .ci/test":                         "TestReadmeTour", // which it runs
+	"apt install ./bayfill_*.deb":           "TestPackage",
+	"bayfill sim":                           "TestSimByHand", // and the next, on the wall clock
+	"bayfill run 2> $BAYFILL_SIM/run.log &": "TestSimByHand",
+	"kill -9 %1":                            "TestKilledInMidDrain",
+	"unplug caddy-scale":                    "TestHubResetInMidPour",
+	"plug caddy-scale":                      "TestHubResetInMidPour",
+	"bayfill demo fleet":                    "TestDemoFleet",
+	"bayfill board --may-command":           "TestBoardCommand",
+	"bayfill watch":                         "TestWatchPlain",
+	"bayfill ports":                         "TestSimReplaysRecording",
+	"bayfill listen PORT":                   "TestSimReplaysRecording",
+	"bayfill sim --replay FILE":             "TestSimReplaysRecording",
+	"bayfill check --config FILE":           "TestCheck",
+	"bayfill doctor --config FILE":          "TestDoctorOnAHealthyWorkshop",
+	"bayfill calibrate --sensor NAME":       "TestReadmeTour",
+	"bayfill help":                          "TestMisspeltCommands",
+	"bayfill help words":                    "TestGlossary",
+	"bayfill help protocols":                "TestReference",
+	"go build -o bayfill ./cmd/bayfill && export PATH=$PWD:$PATH": "TestPrograms", // of the packages, built alike
+}
+
+// No command of README is left out: the tour pastes it, or another test that there is runs it.
+func TestReadmeLeavesNothingOut(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join("..", "..", "README.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	sentences := regexp.MustCompile("(?ms)^```.*?^```$").ReplaceAllString(string(text), "")
+	for _, m := range regexp.MustCompile("`((?:bayfill|go|bash|apt|kill|unplug|plug) [^`]+)`").FindAllStringSubmatch(sentences, -1) {
+		if command := strings.Join(strings.Fields(m[1]), " "); elsewhere[command] == "" {
+			t.Errorf("no test runs %s", command)
+		}
+	}
+	tests := ""
+	err = filepath.WalkDir(filepath.Join("..", ".."), func(path string, d os.DirEntry, err error) error {
+		if err != nil || d.IsDir() || !strings.HasSuffix(path, "_test.go") {
+			return err
+		}
+		source, err := os.ReadFile(path)
+		tests += string(source)
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for command, test := range elsewhere {
+		if !strings.Contains(tests, "func "+test+"(t ") {
+			t.Errorf("%s: there is no %s", command, test)
+		}
+		if !strings.Contains(strings.Join(strings.Fields(string(text)), " "), command) {
+			t.Errorf("README does not hold %s", command)
+		}
+	}
+}
+
 // tour is a simulated cart and its bridge on a driven clock in the place of the terminals
 // with "bayfill sim" and "bayfill run".
 type tour struct {
-	hand  *hand
-	shell *exec.Cmd
-	in    io.WriteCloser
-	out   bridgetest.Output
-	ended int // marks of ended blocks
+	dir         string
+	hand        *hand
+	shell       *exec.Cmd
+	in          io.WriteCloser
+	out         bridgetest.Output
+	ended       int    // marks of ended blocks
+	stopBridge  func() // and wait for it
+	calibration *calibration
 }
 
 // startTour begins the tour in a folder, with a shell in which bayfill is this program.
@@ -101,14 +165,17 @@ func startTour(t *testing.T, dir string) *tour {
 	if err != nil {
 		t.Fatal(err)
 	}
-	running.Go(func() { b.Run(ctx) })
+	var bridging sync.WaitGroup
+	bridgeCtx, stopBridge := context.WithCancel(ctx)
+	bridging.Go(func() { b.Run(bridgeCtx) })
 	if err := stage.begin(ctx, b); err != nil {
 		t.Fatal(err)
 	}
 	if err := writeEnv(dir, b.BrokerURL()); err != nil {
 		t.Fatal(err)
 	}
-	tour := &tour{hand: &hand{reader: words.Plain, out: new(bytes.Buffer), time: newSimTime(), wait: stage.step, carts: []simCart{{demoCart, stage.rig}}}}
+	tour := &tour{dir: dir, stopBridge: func() { stopBridge(); bridging.Wait() }, hand: &hand{reader: words.Plain, out: new(bytes.Buffer), time: newSimTime(), wait: stage.step, carts: []simCart{{demoCart, stage.rig}}}}
+	t.Cleanup(tour.stopBridge)
 	tour.startShell(t, dir)
 	return tour
 }
@@ -154,39 +221,152 @@ func (u *tour) paste(t *testing.T, text string) {
 	}
 }
 
-// README's tour is pasted line by line, and every line that it says is printed is. The two
-// lines that start the cart and the bridge are done otherwise: see TestSimByHand.
+// calibrationSpeed is that of the clock of a calibration, so that a probe settles in seconds.
+const calibrationSpeed = 60
+
+// calibration is a running "bayfill calibrate".
+type calibration struct {
+	keys  io.Writer
+	out   bridgetest.Output
+	asked int // points so far
+	ended chan error
+}
+
+// enter presses Enter at the next point, and waits until it was taken.
+func (c *calibration) enter(t *testing.T) {
+	t.Helper()
+	c.asked++
+	bridgetest.Eventually(t, 20*time.Second, "the next point", func() bool { return strings.Count(c.out.String(), "then press Enter") == c.asked })
+	io.WriteString(c.keys, "\n")
+	bridgetest.Eventually(t, 20*time.Second, "a settled reading", func() bool { return strings.Count(c.out.String(), "settled at") == c.asked })
+}
+
+// freePorts ends the bridge. Its instruments send on ports of their own from then on.
+func (u *tour) freePorts(t *testing.T) {
+	t.Helper()
+	u.stopBridge()
+	began := time.Now()
+	rig, err := workshop(portsFolder(u.dir), 1, func() time.Duration { return calibrationSpeed * time.Since(began) }, shopFloor{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(t.Context())
+	var running sync.WaitGroup
+	running.Go(func() { rig.Run(ctx) })
+	t.Cleanup(func() { stop(); running.Wait() })
+	u.hand.carts = []simCart{{demoCart, rig}}
+}
+
+// calibrate does a line with bayfill calibrate and presses Enter at its first point: at the
+// others when the cart has done what its next block says.
+func (u *tour) calibrate(t *testing.T, line string) {
+	t.Helper()
+	text, err := os.ReadFile(filepath.Join(u.dir, configName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	patient := regexp.MustCompile(`(?m)^( +)protocol: .*$`).ReplaceAllString(string(text), "$0\n${1}silent_after_s: 200")
+	conf, err := config.Parse([]byte(patient))
+	if err != nil {
+		t.Fatal(err)
+	}
+	cmd := calibrateCommand()
+	if err := cmd.ParseFlags(shellWords(line)[2:]); err != nil {
+		t.Fatal(err)
+	}
+	points, _ := cmd.Flags().GetStringArray("point")
+	sensor, _ := cmd.Flags().GetString("sensor")
+	session, err := calibrate.New(conf, calibrate.Options{
+		Cart: demoCart, Sensor: sensor, Points: points, By: demoUser, Reader: words.Plain, WeightsUPct: 0.005, ReferenceUC: 0.1, ResolutionC: 0.1, DueDays: 365, Speed: calibrationSpeed,
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	in, keys := io.Pipe()
+	c := &calibration{keys: keys, ended: make(chan error, 1)}
+	go func() { c.ended <- session.Run(t.Context(), in, &c.out) }()
+	c.enter(t)
+	if u.calibration = c; len(points) == 1 {
+		u.calibrated(t)
+	}
+}
+
+// calibrated waits for the end of a calibration.
+func (u *tour) calibrated(t *testing.T) {
+	t.Helper()
+	select {
+	case err := <-u.calibration.ended:
+		if err != nil {
+			t.Errorf("%v: %s", err, u.calibration.out.String())
+		}
+	case <-time.After(20 * time.Second):
+		t.Fatalf("it does not end: %s", u.calibration.out.String())
+	}
+	u.calibration = nil
+}
+
+// do does a block of words at the cart.
+func (u *tour) do(t *testing.T, text string) {
+	for line := range strings.Lines(text) {
+		u.hand.do(t.Context(), line)
+	}
+	if u.calibration != nil {
+		time.Sleep(200 * time.Millisecond) // a hand is slower, and nothing is on its way from before
+		u.calibration.enter(t)
+		u.calibrated(t)
+	}
+}
+
+// command does a line of a block for a shell, and returns whether another test runs it.
+func (u *tour) command(t *testing.T, line string) (left bool) {
+	t.Helper()
+	line, _, _ = strings.Cut(line, " #")
+	line = strings.TrimSpace(line)
+	switch {
+	case strings.HasPrefix(line, "bayfill run "):
+		u.paste(t, "sleep 600 >/dev/null 2>&1 &\n") // a job in its place
+		return true
+	case elsewhere[line] != "":
+		return true
+	case strings.HasPrefix(line, "bayfill calibrate "):
+		u.calibrate(t, line)
+	default:
+		u.paste(t, strings.ReplaceAll(line, "/tmp/bayfill-sim", u.dir))
+	}
+	if line == "kill %1" {
+		u.freePorts(t)
+	}
+	return false
+}
+
+// README's blocks are pasted line by line, and every line that it says is printed is. What
+// the tour does not do itself is in elsewhere.
 func TestReadmeTour(t *testing.T) {
 	bridgetest.Slow(t)
 	dir := t.TempDir()
 	u := startTour(t, dir)
-	said, started := new(bytes.Buffer), []string{"bayfill sim\n", "bayfill run &\n"}
+	said, left := new(bytes.Buffer), 0
 	u.hand.out = said
 	demo, err := os.ReadFile(filepath.Join("testdata", "demo.txt"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	for _, b := range readmeBlocks(t) {
-		text := strings.ReplaceAll(b.text, "/tmp/bayfill-sim", dir)
 		switch b.kind {
 		case "sh":
-			for _, start := range started {
-				if before := text; strings.Contains(before, start) {
-					text = strings.Replace(text, start, "", 1)
-					started = slices.DeleteFunc(started, func(s string) bool { return s == start })
+			for line := range strings.Lines(b.text) {
+				if u.command(t, line) {
+					left++
 				}
 			}
-			u.paste(t, text)
 		case "sim":
-			for line := range strings.Lines(text) {
-				u.hand.do(t.Context(), line)
-			}
+			u.do(t, b.text)
 		case "text", "text demo":
 			printed := u.out.String()
 			if b.kind == "text demo" {
 				printed = string(demo)
 			}
-			for line := range strings.Lines(text) {
+			for line := range strings.Lines(b.text) {
 				if !strings.Contains(printed, line) {
 					t.Errorf("%q is not printed:\n%s", line, printed)
 				}
@@ -195,13 +375,14 @@ func TestReadmeTour(t *testing.T) {
 			t.Errorf("a block of kind %q", b.kind)
 		}
 	}
-	if said.Len() > 0 || len(started) > 0 {
-		t.Errorf("the cart said %s, not started: %q", said, started)
+	if said.Len() > 0 || left != 5 {
+		t.Errorf("the cart said %s; %d lines were left to other tests", said, left)
 	}
 	t.Log(u.out.String())
-	for _, file := range []string{"ticket.html"} {
-		if _, err := os.Stat(filepath.Join(dir, file)); err != nil {
-			t.Error(err)
-		}
+	if _, err := os.Stat(filepath.Join(dir, "ticket.html")); err != nil {
+		t.Error(err)
+	}
+	if status, out, errors := program(t.Context(), "calibrate", "--list", "--config", filepath.Join(dir, configName)); status != 0 || strings.Count(out, "never calibrated") != 2 {
+		t.Errorf("status %d: %s%s", status, out, errors)
 	}
 }

@@ -121,6 +121,40 @@ func TestSimScript(t *testing.T) {
 	}
 }
 
+// A pipe that ends was the whole job. Without any input, as a service has it, the cart stays
+// until it is stopped, and says so.
+func TestSimInputEnds(t *testing.T) {
+	h, out, _ := newHand(t)
+	if err := h.play(t.Context(), nil, strings.NewReader("drain\ntruth\n")); err != nil || !strings.HasPrefix(out.String(), "Truly: ") {
+		t.Errorf("%v: %s", err, out)
+	}
+	out.Reset()
+	ctx, stop := context.WithTimeout(t.Context(), 50*time.Millisecond)
+	defer stop()
+	if err := h.play(ctx, nil, strings.NewReader("")); err != nil || ctx.Err() == nil || !strings.Contains(out.String(), "runs until Ctrl-C or the signal TERM") {
+		t.Errorf("%v, %v: %s", err, ctx.Err(), out)
+	}
+}
+
+// The next line is read, and so asked for at a terminal, when the one before it is done.
+func TestSimAsksAgainWhenDone(t *testing.T) {
+	h, _, _ := newHand(t)
+	lines, restore := h.lines(strings.NewReader("drain\nshut\n"))
+	defer restore()
+	first := <-lines
+	select {
+	case second := <-lines:
+		t.Errorf("%s before %s was done", second.line, first.line)
+	case <-time.After(20 * time.Millisecond):
+	}
+	close(first.done)
+	second := <-lines
+	close(second.done)
+	if _, more := <-lines; more || first.line != "drain" || second.line != "shut" {
+		t.Errorf("%q, %q, %v", first.line, second.line, more)
+	}
+}
+
 // What listen records, sim plays back: a developer sees what a shop's scale said.
 func TestSimReplaysRecording(t *testing.T) {
 	bridgetest.Slow(t)

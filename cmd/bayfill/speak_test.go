@@ -59,7 +59,7 @@ func TestSpanishHelp(t *testing.T) {
 			texts := []string{c.Short, c.Long}
 			c.Flags().VisitAll(func(f *pflag.Flag) { texts = append(texts, f.Usage) })
 			for _, text := range texts {
-				bridgetest.Spanish(t, text, "WHAT", "(at)") // a field of a command
+				bridgetest.Spanish(t, text, "WHAT", "(at)", "audit jobs") // a field of a command
 			}
 		}
 	}

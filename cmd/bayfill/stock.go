@@ -1,35 +1,26 @@
 package main
 
 import (
-	"cmp"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
-	"io/fs"
-	"math"
-	"path/filepath"
 	"strings"
 	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
 
-	"bayfill/bridge/audit"
 	"bayfill/bridge/closing"
-	"bayfill/bridge/config"
-	"bayfill/bridge/journal"
 	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
 type stockOptions struct {
-	from                historyFlags
-	journal, shop, cart string
-	since, until, by    string
-	reader              readerFlags
-	json                bool
+	closingSource
+	since, until, by string
+	reader           readerFlags
+	json             bool
 }
 
 func stockCommand() *cobra.Command {
@@ -45,18 +36,13 @@ func stockCommand() *cobra.Command {
 			return o.run(cmd.Context(), cmd.OutOrStdout(), time.Now())
 		},
 	}
-	o.from.add(cmd)
+	o.add(cmd)
 	f := cmd.Flags()
-	f.Lookup("config").Usage = "flag.config_job"
-	f.StringVar(&o.journal, "journal", "", "flag.journal")
-	f.StringVar(&o.shop, "shop", "", "flag.shop")
-	f.StringVar(&o.cart, "cart", "", "flag.cart")
 	f.StringVar(&o.since, "since", "365d", sinceHelp)
 	f.StringVar(&o.until, "until", "0d", untilHelp)
 	f.StringVar(&o.by, "by", string(closing.ByMonth), "flag.by_stock")
 	f.BoolVar(&o.json, "json", false, "flag.json_stock")
 	o.reader.add(cmd.Flags())
-	cmd.MarkFlagsMutuallyExclusive("journal", "influx-url")
 	return cmd
 }
 
@@ -77,32 +63,30 @@ func (o *stockOptions) run(ctx context.Context, out io.Writer, now time.Time) er
 	if err != nil {
 		return err
 	}
-	c := new(config.Config)
-	if o.journal == "" && o.from.url == "" || o.from.config != "" {
-		if c, err = o.from.load(); err != nil {
-			return err
-		}
+	c, err := o.load()
+	if err != nil {
+		return err
 	}
 	reader, err := o.reader.reader(c.Units)
 	if err != nil {
 		return err
 	}
-	all, err := o.records(ctx, c)
+	all, err := o.summaries(ctx, c)
 	if err != nil {
 		return err
 	}
 	report := stockReport{By: by, Stock: closing.NewStock(&c.Stock)}
 	var selected []closing.Record
 	for i := range all {
-		r := &all[i]
+		r := closing.Of(all[i].Shop, all[i].Cart, &all[i].Point)
 		if r.Shop == c.Shop { // the configuration says what this shop has
-			report.Stock.Add(r)
+			report.Stock.Add(&r)
 		}
 		if r.EndedNs > now.UnixNano() {
 			report.Later++
 		}
-		if r.EndedNs >= sinceNs && r.EndedNs < untilNs && (o.shop == "" || r.Shop == o.shop) && (o.cart == "" || r.Cart == o.cart) {
-			selected = append(selected, *r)
+		if r.EndedNs >= sinceNs && r.EndedNs < untilNs && o.selects(r.Shop, r.Cart) {
+			selected = append(selected, r)
 		}
 	}
 	report.Used = closing.Account(selected, by, time.Local)
@@ -110,63 +94,6 @@ func (o *stockOptions) run(ctx context.Context, out io.Writer, now time.Time) er
 		return json.NewEncoder(out).Encode(report)
 	}
 	return report.print(out, reader)
-}
-
-// records reads all closing records.
-func (o *stockOptions) records(ctx context.Context, c *config.Config) (list []closing.Record, err error) {
-	var all []audit.Summary
-	switch {
-	case o.journal != "":
-		cart := strings.TrimSuffix(filepath.Base(o.journal), filepath.Ext(o.journal))
-		all, err = journalClosings(ctx, o.journal, cmp.Or(o.shop, c.Shop), cart)
-	case o.from.url != "" || c.History.URL != "":
-		all, err = o.historyClosings(ctx)
-	default:
-		all, err = configClosings(ctx, c)
-	}
-	for i := range all {
-		list = append(list, closing.Of(all[i].Shop, all[i].Cart, &all[i].Point))
-	}
-	return list, err
-}
-
-// configClosings reads the closing records in the journals of all configured carts.
-func configClosings(ctx context.Context, c *config.Config) (list []audit.Summary, err error) {
-	for i := range c.Carts {
-		cart := c.Carts[i].Name
-		some, err := journalClosings(ctx, c.JournalPath(cart), c.Shop, cart)
-		if err != nil && !errors.Is(err, fs.ErrNotExist) { // a cart that has not run yet has none
-			return nil, err
-		}
-		list = append(list, some...)
-	}
-	return list, nil
-}
-
-func (o *stockOptions) historyClosings(ctx context.Context) ([]audit.Summary, error) {
-	history, err := o.from.history()
-	if err != nil {
-		return nil, err
-	}
-	store, err := audit.OpenStore(history)
-	if err != nil {
-		return nil, err
-	}
-	defer store.Close()
-	return store.Summaries(ctx, 0, math.MaxInt64, "")
-}
-
-func journalClosings(ctx context.Context, path, shop, cart string) (list []audit.Summary, err error) {
-	j, err := journal.OpenReadOnly(path)
-	if err != nil {
-		return nil, err
-	}
-	defer j.Close()
-	all, err := j.Closings(ctx)
-	for i := range all {
-		list = append(list, audit.SummaryOf(all[i], shop, cart))
-	}
-	return list, err
 }
 
 // print prints the account as a table with its sums, and then the stock.

@@ -75,7 +75,7 @@ func TestStock(t *testing.T) {
 }
 
 // The table fits a terminal, in each language and units, from the journals of all carts or
-// from one.
+// from one; so does the list of the jobs.
 func TestStockPrints(t *testing.T) {
 	file := shopFile(t)
 	status, out, errors := program(t.Context(), "stock", "--config", file, "--until", "2100-01-01", "--by", "day")
@@ -92,13 +92,64 @@ func TestStockPrints(t *testing.T) {
 		t.Errorf("status %d: %s", status, out)
 	}
 	var early strings.Builder
-	o := stockOptions{since: "365d", until: "0d", by: "month", journal: filepath.Join(filepath.Dir(file), "bay2.journal")}
+	o := stockOptions{since: "365d", until: "0d", by: "month"}
+	o.journal = filepath.Join(filepath.Dir(file), "bay2.journal")
 	if err := o.run(t.Context(), &early, time.Now().AddDate(-1, 0, 0)); err != nil || !strings.Contains(early.String(), "3 jobs end later than now") {
 		t.Errorf("jobs of a clock that is ahead: %v: %s", err, early.String())
 	}
 	status, out, _ = program(t.Context(), "stock", "--until", "2100-01-01", "--journal", filepath.Join(filepath.Dir(file), "bay2.journal"))
 	if status != 0 || !strings.Contains(out, " L\n") || strings.Contains(out, "should be left") {
 		t.Errorf("of a journal alone: status %d: %s", status, out)
+	}
+	auditJobs(t, file)
+}
+
+// auditJobs holds that the jobs of all carts are listed from their journals, the newest first,
+// as many as wanted.
+func auditJobs(t *testing.T, file string) {
+	t.Helper()
+	list := func(args ...string) string {
+		t.Helper()
+		status, out, errors := program(t.Context(), append([]string{"audit", "jobs"}, args...)...)
+		if status != 0 {
+			t.Errorf("%s: status %d: %s", args, status, errors)
+		}
+		for line := range strings.Lines(out) {
+			if n := len([]rune(line)); n > auditWidth+1 && line[0] != '{' {
+				t.Errorf("%d columns: %s", n, line)
+			}
+		}
+		return out
+	}
+	out := list("--config", file)
+	if lines := strings.Split(out, "\n"); !strings.HasPrefix(lines[0], "job ") || !strings.HasPrefix(lines[1], "van-7  hilltop/bay2") || !strings.HasPrefix(lines[2], "van-8 ") || !strings.HasPrefix(lines[3], "van-7 ") {
+		t.Error(out)
+	}
+	if out := list("--config", file, "--last", "1"); strings.Count(out, "hilltop") != 1 || !strings.Contains(out, "2 older jobs are not shown: --last 0 lists all.") {
+		t.Error(out)
+	}
+	if out := list("--journal", filepath.Join(filepath.Dir(file), "bay2.journal"), "--lang", "es", "--last", "2"); strings.Count(out, "  bay2 ") != 2 || !strings.Contains(out, "No se muestra 1 trabajo más viejo") {
+		t.Error(out)
+	}
+	if out := list("--config", file, "--cart", "bay3"); out != "There is no job yet.\n" {
+		t.Error(out)
+	}
+	var answer struct {
+		Jobs []listedJob
+		More int
+	}
+	if err := json.Unmarshal([]byte(list("--config", file, "--last", "2", "--json")), &answer); err != nil || len(answer.Jobs) != 2 || answer.More != 1 || answer.Jobs[0].Ended.Before(answer.Jobs[0].Opened) {
+		t.Errorf("%v: %+v", err, answer)
+	}
+	if status, _, errors := program(t.Context(), "audit", "jobs", "--config", file, "--last", "-1"); status != exitConfig || !strings.Contains(errors, "--last: -1") {
+		t.Errorf("status %d: %s", status, errors)
+	}
+	// A shell completes them, each once.
+	t.Setenv("BAYFILL_CONFIG", file)
+	for _, line := range []string{"audit job ", "ticket ", "budget --job "} {
+		if status, out, errors := program(t.Context(), append([]string{"__complete"}, strings.Split(line, " ")...)...); status != 0 || !strings.HasPrefix(out, "van-7\nvan-8\n:") {
+			t.Errorf("%s: status %d: %s%s", line, status, out, errors)
+		}
 	}
 }
 
@@ -154,7 +205,7 @@ func TestTicket(t *testing.T) {
 		status int
 		says   string
 	}{
-		{"van-9 --config " + file, exitNotAudited, `no such job as "van-9"`},
+		{"van-9 --config " + file, exitNotAudited, "bayfill audit jobs lists what there is"},
 		{"van-7 --config " + file + " --cart bay9", exitNotAudited, `cart: there is no "bay9", the carts are bay2, bay3`},
 		{"van-7 --config " + file + " --cart bay3", exitNotAudited, "bay3.journal"},
 		{"van-7 --config none.yaml", exitConfig, "none.yaml"},

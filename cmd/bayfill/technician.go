@@ -175,7 +175,7 @@ func (t *technician) open(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	if err := t.record(ctx, map[string]any{"item": "level_before", "result": "not_done", "note": "came on a trailer"}); err != nil {
+	if err := t.record(ctx, map[string]any{"item": "level_before", "result": "not_done", "note": t.reader.Word("demo.trailer")}); err != nil {
 		return err
 	}
 	if err := t.until(ctx, "a scale that stands still", quiet); err != nil {
