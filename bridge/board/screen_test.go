@@ -2,7 +2,6 @@ package board
 
 import (
 	"math"
-	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -284,26 +283,4 @@ func TestDipstickBeyondTheMarks(t *testing.T) {
 		}
 	}
 	t.Error("no dialog for the dipstick")
-}
-
-// A board that has just started draws the last minutes: the bridge keeps them in what the broker
-// retains.
-func TestTrendSurvivesARestartOfTheBoard(t *testing.T) {
-	var heating state
-	for _, s := range states() {
-		if len(s.window.PastC) > len(heating.window.PastC) {
-			heating = s
-		}
-	}
-	b := newBoard(Config{Shop: "hilltop"})
-	b.hub.linked(true, "", noon)
-	for leaf, m := range map[wire.Leaf]any{wire.WindowLeaf: heating.window, wire.JobLeaf: heating.job, wire.VolumesLeaf: heating.volumes} {
-		b.hub.receive(bay2+string(leaf), wire.Encode(m), true, noon)
-	}
-	b.hub.receive(bay2+"presence", []byte(online("a", noon)), false, noon)
-	page, _ := b.hub.look(words.Plain, "bay2", true, noon)
-	live := shown(t, heating, words.Plain, 0).Pic.Warmth
-	if w := page.Pic.Warmth; len(heating.window.PastC) == 0 || !w.Known || !reflect.DeepEqual(w.Past, live.Past) {
-		t.Errorf("%d samples, drawn %+v, before %+v", len(heating.window.PastC), w, live)
-	}
 }
