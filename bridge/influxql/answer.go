@@ -86,6 +86,9 @@ func (c *Client) Rows(ctx context.Context, q Query, row func(*Row) error) error 
 	columns := q.columns()
 	byName := map[string]*column{}
 	for i := range columns {
+		if q.Of == Count {
+			columns[i].as = Integer
+		}
 		byName[columnName(i)] = &columns[i]
 	}
 	return c.each(ctx, q.text(), func(s *series) error {
