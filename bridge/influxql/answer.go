@@ -91,24 +91,27 @@ func (c *Client) Rows(ctx context.Context, q Query, row func(*Row) error) error 
 		}
 		byName[columnName(i)] = &columns[i]
 	}
-	return c.each(ctx, q.text(), func(s *series) error {
-		tags := map[string]string{}
-		for name, text := range s.Tags {
-			if text != "" {
-				tags[name] = text
-			}
+	return c.each(ctx, q.text(), func(s *series) error { return s.rows(byName, row) })
+}
+
+// rows calls row with each row of a series.
+func (s *series) rows(byName map[string]*column, row func(*Row) error) error {
+	tags := map[string]string{}
+	for name, text := range s.Tags {
+		if text != "" {
+			tags[name] = text
 		}
-		for _, values := range s.Values {
-			r := Row{Measurement: s.Name, Tags: tags, Fields: map[string]any{}}
-			if err := r.read(s.Columns, values, byName); err != nil {
-				return err
-			}
-			if err := row(&r); err != nil {
-				return err
-			}
+	}
+	for _, values := range s.Values {
+		r := Row{Measurement: s.Name, Tags: tags, Fields: map[string]any{}}
+		if err := r.read(s.Columns, values, byName); err != nil {
+			return err
 		}
-		return nil
-	})
+		if err := row(&r); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // read reads the values of a row. A column that is neither the time nor of the query is a
@@ -117,7 +120,7 @@ func (r *Row) read(columns []string, values []any, byName map[string]*column) (e
 	if len(columns) != len(values) {
 		return errStrange
 	}
-	var tags map[string]string
+	shared := true // the tags
 	for i, name := range columns {
 		of := byName[name]
 		switch {
@@ -142,11 +145,10 @@ func (r *Row) read(columns []string, values []any, byName map[string]*column) (e
 			if !isText {
 				return errStrange
 			}
-			if tags == nil {
-				tags = maps.Clone(r.Tags)
-				r.Tags = tags
+			if shared {
+				r.Tags, shared = maps.Clone(r.Tags), false
 			}
-			tags[name] = text
+			r.Tags[name] = text
 		}
 	}
 	return nil
@@ -176,13 +178,13 @@ func (t Type) value(v any) (any, error) {
 // that alone holds it, or as own.
 func fitting(also, own any) any {
 	f, isFloat := also.(float64)
-	n, _ := own.(int64)
+	n, isInt := own.(int64)
 	if !isFloat {
 		f, isFloat = own.(float64)
-		n, _ = also.(int64)
+		n, isInt = also.(int64)
 	}
 	switch {
-	case !isFloat: // no two numbers: the field has several types
+	case !isFloat || !isInt: // the field has types beside these
 		return own
 	case f != math.Trunc(f) || math.Abs(f) >= 1<<63:
 		return f

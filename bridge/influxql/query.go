@@ -3,7 +3,6 @@ package influxql
 import (
 	"fmt"
 	"math"
-	"regexp"
 	"strconv"
 	"strings"
 )
@@ -39,7 +38,21 @@ func Is(tag, text string) Condition {
 
 // Holds is the condition that a field holds a text somewhere.
 func Holds(field, text string) Condition {
-	return Condition{name(field) + "::string =~ /" + strings.ReplaceAll(regexp.QuoteMeta(text), "/", `\/`) + "/"}
+	return Condition{name(field) + "::string =~ /" + pattern(text) + "/"}
+}
+
+// pattern returns a regular expression that matches a text, with no slash and no backslash of
+// it: InfluxDB 1.8 takes the end of `\\/` for an escaped slash.
+func pattern(text string) string {
+	var b strings.Builder
+	for _, r := range text {
+		if r < 0x80 && (r < '0' || r > '9') && (r < 'A' || r > 'Z') && (r < 'a' || r > 'z') {
+			fmt.Fprintf(&b, `\x%02x`, r)
+		} else {
+			b.WriteRune(r)
+		}
+	}
+	return b.String()
 }
 
 // quoted escapes what would end a quoted text: InfluxQL reference, "Identifiers" and
