@@ -57,6 +57,17 @@ func (s *Store) schema(ctx context.Context) (influxql.Schema, error) {
 	return schema, nil
 }
 
+// Reads tries whether a history can be read. The error says what the server answers.
+func Reads(ctx context.Context, c config.History) error {
+	s, err := OpenStore(c)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	_, err = s.reader.Schema(ctx, begins)
+	return err
+}
+
 // rows runs a query on the bucket and calls row with each row of the answer.
 func (s *Store) rows(ctx context.Context, q influxql.Query, row func(*influxql.Row) error) error {
 	if err := s.reader.Rows(ctx, q, row); err != nil {

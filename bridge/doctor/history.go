@@ -2,8 +2,10 @@ package doctor
 
 import (
 	"context"
+	"strings"
 	"time"
 
+	"bayfill/bridge/audit"
 	"bayfill/bridge/config"
 	"bayfill/bridge/history"
 )
@@ -24,7 +26,16 @@ func (d *doctor) history(ctx context.Context, c *config.Config) {
 		return
 	}
 	d.ok("history: %s accepts points for bucket %s", c.History.URL, c.History.Bucket)
-	if version, err := history.Version(ctx, c.History); err == nil && !history.Audits(version) {
-		d.look("history: InfluxDB %s has no Flux, so bayfill audit cannot read it: audit from the journals (--journal), or copy points to a server of version 1.8 or 2", version)
+	version, err := history.Version(ctx, c.History)
+	if err != nil || version == "" {
+		version = "(it does not say which)"
+	}
+	switch err := audit.Reads(ctx, c.History); {
+	case err != nil:
+		d.look("history: InfluxDB %s takes points but cannot be read: %v; bayfill audit needs a token that may read the bucket, or audits from the journals (--journal)", version, err)
+	case strings.HasPrefix(version, "3"):
+		d.look("history: InfluxDB %s can be read by bayfill audit, but 3 Core refuses queries over more than about 72 hours of data: audit from the journals (--journal) then", version)
+	default:
+		d.ok("history: InfluxDB %s can be read by bayfill audit", version)
 	}
 }
