@@ -74,7 +74,7 @@ func (i *Influx) Start() {
 	})
 }
 
-// QL runs a statement of the old query language, which can create databases.
+// QL runs a statement, say one that creates a database.
 func (i *Influx) QL(statement string) {
 	i.T.Helper()
 	r, err := http.PostForm(i.URL+"/query", map[string][]string{"q": {statement}, "db": {"bayfill"}})
