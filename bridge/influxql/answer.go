@@ -40,7 +40,8 @@ type series struct {
 	Partial bool
 }
 
-// parts reads an answer to one statement.
+// parts reads an answer to one statement. Version 3 never says that more follows: there only
+// the end of the HTTP answer tells the last part.
 func parts(answer io.Reader, use func(*series) error) error {
 	d := json.NewDecoder(answer)
 	d.UseNumber()
@@ -58,7 +59,7 @@ func parts(answer io.Reader, use func(*series) error) error {
 				return errStrange
 			}
 			return err
-		case len(p.Results) != 1 || !more:
+		case len(p.Results) != 1:
 			return errStrange
 		}
 		r := &p.Results[0]
