@@ -17,7 +17,7 @@ require (
 	github.com/eclipse/paho.mqtt.golang v1.5.1
 	// MIT: strict configuration with line and column, and the place drawn
 	github.com/goccy/go-yaml v1.19.2
-	// MIT: InfluxDB client; only its blocking writer and its queries
+	// MIT: InfluxDB client; its blocking writer, and its requests for queries in InfluxQL, of which it has none
 	github.com/influxdata/influxdb-client-go/v2 v2.14.0
 	// MIT: reads line protocol back for chain and audit
 	github.com/influxdata/line-protocol/v2 v2.2.1

@@ -210,7 +210,7 @@ func compareHistory(t *testing.T, data string, server *bridgetest.Influx) {
 		t.Fatalf("the history holds %d volumes, the journal %d", len(volumes), want)
 	}
 	for _, r := range volumes {
-		s := after[uint64(r["seq"].(int64))]
+		s := after[uint64(r.Fields["seq"].(int64))]
 		v := s.Volumes()
 		for name, figure := range map[string]float64{
 			"drained_l": v.DrainedL, "drained_u_l": v.DrainedUL, "added_l": v.AddedL, "added_u_l": v.AddedUL,
@@ -218,9 +218,9 @@ func compareHistory(t *testing.T, data string, server *bridgetest.Influx) {
 			"drained_l_min": v.DrainedLMin, "added_l_min": v.AddedLMin, "remaining_l": float64(wire.VolumesOf(&s).RemainingL),
 			"drained_kg": v.DrainedKg, "added_kg": v.AddedKg, "caddy_free_l": v.CaddyFreeL,
 		} {
-			got, there := r[name].(float64)
+			got, there := r.Fields[name].(float64)
 			if there == math.IsNaN(figure) || there && math.Float64bits(got) != math.Float64bits(figure) {
-				t.Fatalf("event %v: published %s was %v, recomputed %v", r["seq"], name, r[name], figure)
+				t.Fatalf("event %v: published %s was %v, recomputed %v", r.Fields["seq"], name, r.Fields[name], figure)
 			}
 		}
 	}

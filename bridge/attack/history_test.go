@@ -30,7 +30,11 @@ var onHistory = []attack{
 	{does: "a bad line in a batch for InfluxDB 1.8",
 		holds: "it alone is set aside", by: "bridge/history.TestOneBadLineHarmsNoOther"},
 	{does: "a job's name is an expression of the query language",
-		holds: "it is a text in every query", by: "bridge/audit.TestQueriesAreBuiltFromValues"},
+		holds: "it is a text in every query", by: "bridge/influxql.TestQueriesAreBuiltFromValues"},
+	{does: "the history's answer to an audit is cut, or is another's",
+		holds: "it is an error, never a shorter record", by: "bridge/influxql.TestAnswersAreWholeOrAnError"},
+	{does: "a point holds fields and tags beyond the contract, or a field in another type",
+		holds: "each comes back, as what it is", by: "bridge/influxql.TestValuesComeBackFromInflux"},
 	{does: "a text field begins with = + - @ or a tab, for a spreadsheet",
 		holds: "it is a text there", by: "bridge/audit.TestCellsAreHarmless"},
 }

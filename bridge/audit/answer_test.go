@@ -1,7 +1,6 @@
 package audit
 
 import (
-	"encoding/csv"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -11,7 +10,6 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
 
@@ -20,87 +18,108 @@ import (
 	"bayfill/fillcalc"
 )
 
-// answers is a server that answers a query for closing records with summaries and
-// every other query with points. There are no stray fields.
-type answers struct{ summaries, points string }
+// answers is a server that answers with texts: the fields, the closing records, and the other
+// points, of which each line belongs to the measurement that it names. Without such a line
+// all are the answer.
+type answers struct{ fields, summaries, points string }
 
 func (a answers) RoundTrip(r *http.Request) (*http.Response, error) {
-	question, err := io.ReadAll(r.Body)
-	if err != nil {
-		return nil, err
+	answer := &http.Response{StatusCode: http.StatusOK, Request: r, Header: http.Header{"Content-Type": {"application/json"}}}
+	say := func(text string) (*http.Response, error) {
+		answer.Body = io.NopCloser(strings.NewReader(text))
+		return answer, nil
 	}
-	answer := &http.Response{StatusCode: http.StatusOK, Request: r, Header: http.Header{"Content-Type": {"text/csv"}}, Body: io.NopCloser(strings.NewReader(a.points))}
+	question := r.URL.Query().Get("q")
+	_, from, _ := strings.Cut(question, ` FROM "`)
+	from, _, _ = strings.Cut(from, `"`)
 	switch {
 	case !strings.HasSuffix(r.URL.Path, "/query"):
-		answer.StatusCode, answer.Body = http.StatusNoContent, http.NoBody
-	case strings.Contains(string(question), "r._field =~ "):
-		answer.Body = http.NoBody
-	case strings.Contains(string(question), `"bayfill_job\"`) && !strings.Contains(string(question), "bayfill_input"):
-		answer.Body = io.NopCloser(strings.NewReader(a.summaries))
+		answer.StatusCode = http.StatusNoContent
+		return say("")
+	case from == "":
+		return say(a.fields)
+	case from == points.JobMeasurement:
+		return say(a.summaries)
 	}
-	return answer, nil
+	var its []string
+	for line := range strings.Lines(a.points) {
+		if strings.Contains(line, `"name":"`+from+`"`) {
+			its = append(its, line)
+		}
+	}
+	if its == nil {
+		return say(a.points)
+	}
+	return say(strings.Join(its, ""))
 }
 
 func (a answers) store() *Store {
-	client := influxdb2.NewClientWithOptions("http://127.0.0.1", "", influxdb2.DefaultOptions().SetHTTPClient(&http.Client{Transport: a}).SetLogLevel(0))
-	return &Store{client, client.QueryAPI(""), client.WriteAPIBlocking("", "bayfill"), "bayfill"}
+	options := influxdb2.DefaultOptions().SetHTTPClient(&http.Client{Transport: a}).SetLogLevel(0)
+	return newStore(influxdb2.NewClientWithOptions("http://127.0.0.1", "", options), "", "bayfill")
 }
 
-// answered formats points as the server does: one table for each measurement and
-// sensor.
-func answered(list []points.Point) string {
-	var tables []string
-	byTable := map[string][]points.Point{}
+// fieldsOf is the server's list of the fields of points.
+func fieldsOf(list []points.Point) string {
+	kinds := map[string]map[string]string{}
 	for _, p := range list {
-		name := p.Measurement + " " + p.Sensor
-		if byTable[name] == nil {
-			tables = append(tables, name)
+		if kinds[p.Measurement] == nil {
+			kinds[p.Measurement] = map[string]string{}
 		}
-		byTable[name] = append(byTable[name], p)
+		for field, v := range p.Fields {
+			kinds[p.Measurement][field] = map[string]string{"float64": "float", "int64": "integer", "string": "string"}[fmt.Sprintf("%T", v)]
+		}
 	}
-	var b strings.Builder
-	for n, name := range tables {
-		kinds := map[string]string{}
-		for _, p := range byTable[name] {
-			for field, v := range p.Fields {
-				kinds[field] = map[string]string{"float64": "double", "int64": "long", "string": "string"}[fmt.Sprintf("%T", v)]
+	var all []map[string]any
+	for _, measurement := range slices.Sorted(maps.Keys(kinds)) {
+		var rows [][2]string
+		for _, field := range slices.Sorted(maps.Keys(kinds[measurement])) {
+			rows = append(rows, [2]string{field, kinds[measurement][field]})
+		}
+		all = append(all, map[string]any{"name": measurement, "columns": []string{"fieldKey", "fieldType"}, "values": rows})
+	}
+	return asJSON(map[string]any{"results": []any{map[string]any{"statement_id": 0, "series": all}}})
+}
+
+// answered formats points as the server does, a line for each measurement and sensor: its
+// last line of a measurement does not say that more follows.
+func answered(list []points.Point) string {
+	var lines strings.Builder
+	byMeasurement := map[string][]points.Point{}
+	for _, p := range list {
+		byMeasurement[p.Measurement] = append(byMeasurement[p.Measurement], p)
+	}
+	for _, measurement := range slices.Sorted(maps.Keys(byMeasurement)) {
+		fields, bySensor := map[string]bool{}, map[string][]points.Point{}
+		for _, p := range byMeasurement[measurement] {
+			bySensor[p.Sensor] = append(bySensor[p.Sensor], p)
+			for field := range p.Fields {
+				fields[field] = true
 			}
 		}
-		fields := slices.Sorted(maps.Keys(kinds))
-		head := [4][]string{{"#datatype", "string", "long", "dateTime:RFC3339", "string", "string", "string"},
-			{"#group", "false", "false", "false", "true", "true", "true"}, {"#default", "_result", "", "", "", "", ""}, {"", "result", "table", "_time", "_measurement", "shop", "cart"}}
-		sensor := byTable[name][0].Sensor
-		if sensor != "" {
-			for i, cell := range []string{"string", "true", "", "sensor"} {
-				head[i] = append(head[i], cell)
-			}
+		names := slices.Sorted(maps.Keys(fields))
+		columns := []string{"time"}
+		for i := range names {
+			columns = append(columns, fmt.Sprint("f", i))
 		}
-		for _, field := range fields {
-			for i, cell := range []string{kinds[field], "false", "", field} {
-				head[i] = append(head[i], cell)
-			}
-		}
-		w := csv.NewWriter(&b)
-		w.UseCRLF = true
-		w.WriteAll(head[:])
-		for _, p := range byTable[name] {
-			row := []string{"", "", fmt.Sprint(n), time.Unix(0, p.AtNs).UTC().Format(time.RFC3339Nano), p.Measurement, "hilltop", "bay2"}
-			if sensor != "" {
-				row = append(row, sensor)
-			}
-			for _, field := range fields {
-				cell := ""
-				if v, there := p.Fields[field]; there {
-					cell = fmt.Sprint(v)
+		sensors := slices.Sorted(maps.Keys(bySensor))
+		for i, sensor := range sensors {
+			var rows [][]any
+			for _, p := range bySensor[sensor] {
+				row := []any{p.AtNs}
+				for _, name := range names {
+					row = append(row, p.Fields[name])
 				}
-				row = append(row, cell)
+				rows = append(rows, row)
 			}
-			w.Write(row)
+			one := map[string]any{"name": measurement, "tags": map[string]string{"shop": "hilltop", "cart": "bay2", "sensor": sensor}, "columns": columns, "values": rows}
+			result := map[string]any{"statement_id": 0, "series": []any{one}}
+			if i < len(sensors)-1 {
+				result["partial"] = true
+			}
+			lines.WriteString(asJSON(map[string]any{"results": []any{result}}) + "\n")
 		}
-		w.Flush()
-		b.WriteString("\r\n")
 	}
-	return b.String()
+	return lines.String()
 }
 
 // Any answer of a history gives an error with a text, or a record from which report,
@@ -113,24 +132,28 @@ func FuzzAnswer(f *testing.F) {
 	short.do(fillcalc.Input{Do: fillcalc.DoRecord, Record: &levelRight, Why: "a test"})
 	short.do(fillcalc.Input{Do: fillcalc.DoAbandon, Why: "a \"test\"\nof two lines"})
 	rec := short.keep()
+	fields := fieldsOf(append([]points.Point{*rec.Summary}, rec.Points...))
 	summaries, points := answered([]points.Point{*rec.Summary}), answered(rec.Points)
-	f.Add(summaries, points)
-	f.Add("", points)
-	f.Add(summaries, "")
-	f.Add(points, summaries)
-	f.Add(summaries, strings.Replace(points, "2026-", "1026-", 20))
-	f.Add(summaries, strings.ReplaceAll(strings.ReplaceAll(points, "2026-11", "2262-11"), `"do"":""open""`, `"do"":""tick""`))
-	for _, year := range []string{"2226", "2262-04-11T23:47:1", "9999", "0001"} { // the time of the end
-		late := strings.NewReplacer("2026-11-03T09:00:08", year+"2026-11-03T09:00:08"[len(year):])
-		f.Add(late.Replace(summaries), late.Replace(points))
+	f.Add(fields, summaries, points)
+	f.Add(fields, "", points)
+	f.Add(fields, summaries, "")
+	f.Add(fields, points, summaries)
+	f.Add("", summaries, points)
+	f.Add(summaries, fields, points)
+	opened, ended := fmt.Sprint(rec.Points[0].AtNs), fmt.Sprint(rec.Summary.AtNs)
+	for _, at := range []string{"0", "-1", "-9223372036854775808", "8093142008000000000", "9223372036854775807", "1e3"} {
+		f.Add(fields, strings.ReplaceAll(summaries, ended, at), strings.ReplaceAll(points, ended, at))
+		f.Add(fields, summaries, strings.ReplaceAll(points, opened, at))
 	}
-	f.Add(strings.Replace(summaries, "long", "unsignedLong", 2), strings.Replace(points, "double", "boolean", 1))
-	f.Add(",error,reference\r\n,fillcalc.Failed to parse query,897\r\n", "#datatype,string\r\n,error\r\n,compilation failed\r\n")
-	if report := Check(mustRecord(f, answers{summaries, points}), testTrust); !report.SameAndComplete() || report.Events < 20 {
+	f.Add(fields, summaries, strings.ReplaceAll(points, `\"do\":\"open\"`, `\"do\":\"tick\"`))
+	f.Add(strings.ReplaceAll(fields, `"integer"`, `"unsigned"`), summaries, points)
+	f.Add(strings.ReplaceAll(fields, `"float"`, `"integer"`), summaries, points)
+	f.Add(fields, `{"error":"error parsing query"}`, `{"results":[{"statement_id":0,"error":"retention policy not found: none"}]}`)
+	if report := Check(mustRecord(f, answers{fields, summaries, points}), testTrust); !report.SameAndComplete() || report.Events < 20 {
 		f.Fatalf("the seed is not a valid record: %v", report.Findings)
 	}
-	f.Fuzz(func(t *testing.T, summaries, points string) {
-		s := answers{summaries, points}.store()
+	f.Fuzz(func(t *testing.T, fields, summaries, points string) {
+		s := answers{fields, summaries, points}.store()
 		defer s.Close()
 		if _, err := s.Erase(t.Context(), "t-0123456789abcdef"); err != nil && err.Error() == "" {
 			t.Fatal("an error without a text")
@@ -170,7 +193,7 @@ func FuzzAnswer(f *testing.F) {
 		if err := WriteCSV(io.Discard, report); err != nil {
 			t.Fatalf("course: %v", err)
 		}
-		if maxBytes := 200_000 + 60*(len(summaries)+len(points)); page.Len() > maxBytes {
+		if maxBytes := 200_000 + 60*(len(fields)+len(summaries)+len(points)); page.Len() > maxBytes {
 			t.Fatalf("the sheet has %d bytes, more than %d", page.Len(), maxBytes)
 		}
 	})

@@ -25,7 +25,7 @@
 //
 // In reading order:
 //
-//   - store.go and record.go get a record; export.go writes its points.
+//   - store.go and record.go get a record, with package influxql; export.go writes its points.
 //   - check.go makes the report: place.go compares numbers and times, chain.go the chain,
 //     trust.go signature, copy and names; finding.go says what was found.
 //   - verdict.go adds the record's own rule to those of the fold.
@@ -34,9 +34,9 @@
 //     number.go and sheettimes.go print figures and times; ticket.go writes the ticket, of
 //     which the sheet's first page is made; csv.go writes the job's course.
 //   - control.go holds the statistics of control charts; fleet.go gets the jobs of a
-//     period, fleetchart.go judges them, fleetchecks.go says which scale has moved,
-//     fleetoverview.go and fleetpicture.go draw them, fleetreport.go and fleetcsv.go write
-//     them.
+//     period, fleetjobs.go says what each adds, fleetchart.go judges them, fleetchecks.go
+//     says which scale has moved, fleetoverview.go and fleetpicture.go draw them,
+//     fleetreport.go and fleetcsv.go write them.
 //   - erase.go overwrites the names of a person.
 //
 // A rule of the verdict is a method in fillcalc/verdict.go, where board and audit find it; see

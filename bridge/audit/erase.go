@@ -3,9 +3,9 @@ package audit
 import (
 	"context"
 	"fmt"
+	"math"
 
-	"github.com/influxdata/influxdb-client-go/v2/api/query"
-
+	"bayfill/bridge/influxql"
 	"bayfill/bridge/names"
 	"bayfill/bridge/points"
 )
@@ -14,10 +14,16 @@ import (
 // token, so that the chain over them stays valid. It returns the number of points that
 // held a name.
 func (s *Store) Erase(ctx context.Context, token string) (n int, err error) {
-	q := pointsIn(always, is("_measurement", points.InputMeasurement)+" and "+isOneOf("_field", append([]string{"body"}, names.Fields...)...)) +
-		pivot + "\n|> filter(fn: (r) => " + holds("body", asJSON(token)) + ")"
+	schema, err := s.schema(ctx)
+	if err != nil {
+		return 0, err
+	}
+	q := influxql.Query{
+		From: points.InputMeasurement, Fields: schema.Fields(points.InputMeasurement, append([]string{"body"}, names.Fields...)...),
+		Where: []influxql.Condition{influxql.Holds("body", asJSON(token))}, UntilNs: math.MaxInt64,
+	}
 	var lines []string
-	err = s.rows(ctx, q, func(row *query.FluxRecord) error {
+	err = s.rows(ctx, q, func(row *influxql.Row) error {
 		p, shop, cart := pointOf(row)
 		p.Fields["seq"] = int64(1)
 		e, err := p.Event()

@@ -10,8 +10,7 @@ import (
 	"strconv"
 	"time"
 
-	"github.com/influxdata/influxdb-client-go/v2/api/query"
-
+	"bayfill/bridge/influxql"
 	"bayfill/bridge/points"
 )
 
@@ -31,26 +30,37 @@ const exportStep = 6 * time.Hour
 // written, and with the number of points so far.
 func (s *Store) Export(ctx context.Context, shop, cart string, fromNs, toNs int64, format Format, out io.Writer, progress func(upToNs int64, points int)) error {
 	w := newPointWriter(out, format)
-	where := flux("r._measurement =~ /^bayfill_/")
-	for _, tag := range []struct{ name, value string }{{"shop", shop}, {"cart", cart}} {
-		if tag.value != "" {
-			where += " and " + is(tag.name, tag.value)
-		}
+	schema, err := s.schema(ctx)
+	if err != nil {
+		return err
 	}
 	points := 0
 	for at := fromNs; at < toNs; at += int64(exportStep) {
 		end := min(at+int64(exportStep), toNs)
-		err := s.rows(ctx, pointsIn(span(at, end), ownField+" and "+where)+pivot, func(row *query.FluxRecord) error {
-			p, shop, cart := pointOf(row)
-			points++
-			return w.write(&p, shop, cart)
-		})
-		if err != nil {
-			return err
+		for _, measurement := range slices.Sorted(maps.Keys(schema)) {
+			q := influxql.Query{From: measurement, Fields: schema[measurement], Where: place(shop, cart), FromNs: at, UntilNs: end}
+			if err := s.rows(ctx, q, func(row *influxql.Row) error {
+				p, shop, cart := pointOf(row)
+				points++
+				return w.write(&p, shop, cart)
+			}); err != nil {
+				return err
+			}
 		}
 		progress(end, points)
 	}
 	return w.end()
+}
+
+// place is the condition that a point is of a shop and a cart; an empty name stands for all.
+func place(shop, cart string) (where []influxql.Condition) {
+	if shop != "" {
+		where = append(where, influxql.Is("shop", shop))
+	}
+	if cart != "" {
+		where = append(where, influxql.Is("cart", cart))
+	}
+	return where
 }
 
 // pointWriter writes points in one of the formats.

@@ -7,8 +7,6 @@ import (
 	"slices"
 	"time"
 
-	"github.com/influxdata/influxdb-client-go/v2/api/query"
-
 	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
@@ -85,12 +83,6 @@ const (
 	// NIST/SEMATECH e-Handbook, 6.3.2.4: usually 0.2 to 0.3 (from memory).
 	fleetLambda = 0.2
 )
-
-func (c *FleetChart) addOlder(r *query.FluxRecord, jobs int64, sum float64) {
-	if jobs > 0 {
-		c.Older = append(c.Older, FleetMean{r.Start().UnixNano(), r.Stop().UnixNano(), jobs, sum / float64(jobs)})
-	}
-}
 
 // addNewest adds points and keeps the newest ones, in the order of their times.
 func (c *FleetChart) addNewest(points []FleetPoint) {

@@ -8,10 +8,10 @@ import (
 	"strings"
 	"time"
 
-	"github.com/influxdata/influxdb-client-go/v2/api/query"
+	"bayfill/bridge/influxql"
 )
 
-// fleetFields are the fields of a closing record that a row has.
+// fleetFields are the fields of a closing record that a row and the charts have.
 var fleetFields = []string{
 	"job", "phase", "fluid", "opened_ns", "drained_l", "drained_u_l", "added_l", "added_u_l", "balance_l", "balance_u_l",
 	"target_l", "target_u_l", "typical_l", "low_c", "high_c", "level", "level_window", "level_c", "changes",
@@ -32,21 +32,22 @@ func (s *Store) WriteFleetCSV(ctx context.Context, q FleetQuery, w io.Writer) er
 	if err := out.Write(append(head, "balance_ml", "balance_against", "drained_to_typical", "level_judged")); err != nil {
 		return err
 	}
-	all := q.closingRecords(fleetFields...) + jobFigures(append([]string{"_time", "shop", "cart"}, fleetFields...)...) + `
-	|> group(columns: ["shop", "cart"]) |> sort(columns: ["_time"])`
-	err := s.rows(ctx, all, func(r *query.FluxRecord) error {
-		row := []string{cell(value[string](r, "shop")), cell(value[string](r, "cart")), r.Time().UTC().Format(time.RFC3339Nano)}
+	schema, err := s.schema(ctx)
+	if err != nil {
+		return err
+	}
+	err = s.rows(ctx, q.closingRecords(schema, fleetFields), func(r *influxql.Row) error {
+		c := closingOf(r)
+		row := []string{cell(c.Shop), cell(c.Cart), rfc3339Nano(c.EndsNs)}
 		for _, name := range fleetFields {
-			v := r.ValueByKey(name)
+			v := r.Fields[name]
 			if ns, ok := v.(int64); ok && strings.HasSuffix(name, "_ns") {
-				v = time.Unix(0, ns).UTC().Format(time.RFC3339Nano)
+				v = rfc3339Nano(ns)
 			}
 			row = append(row, cell(v))
 		}
-		for _, name := range []string{"ml", "against", "refill", "judged"} {
-			row = append(row, cell(r.ValueByKey(name)))
-		}
-		return out.Write(row)
+		ml, against := c.balance()
+		return out.Write(append(row, cell(ml), against, cell(c.refill()), string(c.level())))
 	})
 	out.Flush()
 	if err != nil {
@@ -54,6 +55,8 @@ func (s *Store) WriteFleetCSV(ctx context.Context, q FleetQuery, w io.Writer) er
 	}
 	return out.Error()
 }
+
+func rfc3339Nano(ns int64) string { return time.Unix(0, ns).UTC().Format(time.RFC3339Nano) }
 
 // cell formats a value. A text that a spreadsheet would take for a formula gets an
 // apostrophe in front.

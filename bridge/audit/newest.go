@@ -4,8 +4,7 @@ import (
 	"context"
 	"time"
 
-	"github.com/influxdata/influxdb-client-go/v2/api/query"
-
+	"bayfill/bridge/influxql"
 	"bayfill/bridge/points"
 )
 
@@ -13,25 +12,34 @@ import (
 // 0 when there is none, its time, and the ids of the commands since then. At most the last
 // 90 days count.
 func (s *Store) Newest(ctx context.Context, shop, cart string, afterNs int64, now time.Time) (seq uint64, atNs int64, done []string, err error) {
-	from := max(afterNs+1, now.Add(-90*24*time.Hour).UnixNano())
-	to := now.Add(24 * time.Hour).UnixNano()
-	if from >= to { // the clock is far behind
-		return 0, 0, nil, nil
-	}
-	times := span(from, to)
-	own := " and " + is("shop", shop) + " and " + is("cart", cart)
-	events := isOneOf("_measurement", points.ReadingMeasurement, points.InputMeasurement)
-	err = s.rows(ctx, pointsIn(times, events+own+" and "+is("_field", "seq"))+`
-	|> last() |> group() |> max()`, func(r *query.FluxRecord) error {
-		if n, ok := r.Value().(int64); ok && n > 0 {
-			seq, atNs = uint64(n), r.Time().UnixNano()
-		}
-		return nil
-	})
-	if err != nil || seq == 0 {
+	schema, err := s.schema(ctx)
+	if err != nil {
 		return 0, 0, nil, err
 	}
-	err = s.rows(ctx, pointsIn(times, is("_measurement", points.InputMeasurement)+own)+pivot, func(r *query.FluxRecord) error {
+	since := func(measurement string) influxql.Query {
+		return influxql.Query{
+			From: measurement, Where: of(shop, cart), // a clock that is far behind leaves no time between these
+			FromNs: max(afterNs+1, now.Add(-90*24*time.Hour).UnixNano()), UntilNs: now.Add(24 * time.Hour).UnixNano(),
+		}
+	}
+	for _, measurement := range []string{points.ReadingMeasurement, points.InputMeasurement} {
+		q := since(measurement)
+		q.Of, q.Fields = influxql.Last, schema.Fields(measurement, "seq")
+		if err := s.rows(ctx, q, func(r *influxql.Row) error {
+			if n, ok := r.Fields["seq"].(int64); ok && n > int64(seq) {
+				seq, atNs = uint64(n), r.AtNs
+			}
+			return nil
+		}); err != nil {
+			return 0, 0, nil, err
+		}
+	}
+	if seq == 0 {
+		return 0, 0, nil, nil
+	}
+	q := since(points.InputMeasurement)
+	q.Fields = schema.Fields(points.InputMeasurement, "seq", "body")
+	err = s.rows(ctx, q, func(r *influxql.Row) error {
 		p, _, _ := pointOf(r)
 		if e, err := p.Event(); err == nil && e.Input.ID != "" {
 			done = append(done, e.Input.ID)

@@ -3,16 +3,15 @@ package audit
 import (
 	"cmp"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
-	"maps"
 	"math"
 	"slices"
 	"strings"
 	"time"
 
-	"github.com/influxdata/influxdb-client-go/v2/api/query"
-
+	"bayfill/bridge/influxql"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/points"
 	"bayfill/fillcalc"
@@ -66,42 +65,29 @@ func (s *Store) fetch(ctx context.Context, chosen Summary) (*Record, error) {
 	if chosen.Point.Measurement != "" {
 		r.Summary = &chosen.Point
 	}
-	its := isOneOf("_measurement", points.ReadingMeasurement, points.InputMeasurement, points.VolumeMeasurement, points.WindowMeasurement, points.JobMeasurement) +
-		" and " + is("shop", r.Shop) + " and " + is("cart", r.Cart) + " and "
-	times := span(chosen.OpenedNs, chosen.EndsNs+1)
-	err := s.rows(ctx, pointsIn(times, its+ownField)+pivot, func(row *query.FluxRecord) error {
-		// InfluxDB 1.8 also returns a point that lies exactly on the end of the range.
-		if p, _, _ := pointOf(row); p.AtNs <= chosen.EndsNs && p.Measurement != points.JobMeasurement {
-			r.Points = append(r.Points, p)
-		}
-		return nil
-	})
-	if err == nil {
-		err = s.strays(ctx, pointsIn(times, its+strayField), r)
+	schema, err := s.schema(ctx)
+	if err != nil {
+		return nil, err
 	}
-	if err == nil && r.Summary == nil {
+	for _, measurement := range []string{points.ReadingMeasurement, points.InputMeasurement, points.VolumeMeasurement, points.WindowMeasurement} {
+		q := influxql.Query{From: measurement, Fields: schema[measurement], Where: of(r.Shop, r.Cart), FromNs: chosen.OpenedNs, UntilNs: chosen.EndsNs + 1}
+		if err := s.rows(ctx, q, func(row *influxql.Row) error {
+			p, _, _ := pointOf(row)
+			r.Points = append(r.Points, p)
+			return nil
+		}); err != nil {
+			return nil, err
+		}
+	}
+	if r.Summary == nil {
 		r.endWithJob()
 	}
-	return r, err
+	return r, nil
 }
 
-// strays reads each [strayField] of a query, and adds it to its point.
-func (s *Store) strays(ctx context.Context, q flux, r *Record) error {
-	return s.rows(ctx, q, func(row *query.FluxRecord) error {
-		sensor, _ := row.ValueByKey("sensor").(string)
-		stray := points.Point{Measurement: row.Measurement(), Sensor: sensor, AtNs: row.Time().UnixNano(), Fields: points.Fields{row.Field(): row.Value()}}
-		its := func(p *points.Point) bool {
-			return p != nil && p.Measurement == stray.Measurement && p.Sensor == stray.Sensor && p.AtNs == stray.AtNs
-		}
-		if its(r.Summary) {
-			maps.Copy(r.Summary.Fields, stray.Fields)
-		} else if at := slices.IndexFunc(r.Points, func(p points.Point) bool { return its(&p) }); at >= 0 {
-			maps.Copy(r.Points[at].Fields, stray.Fields)
-		} else {
-			r.Points = append(r.Points, stray)
-		}
-		return nil
-	})
+// of is the condition that a point is of a cart.
+func of(shop, cart string) []influxql.Condition {
+	return []influxql.Condition{influxql.Is("shop", shop), influxql.Is("cart", cart)}
 }
 
 func openedTimes(all []Summary) string {
@@ -118,19 +104,30 @@ func openedTimes(all []Summary) string {
 // openings finds jobs by the command that opened them. The query is a coarse filter
 // over the text of the inputs; the decoded input decides.
 func (s *Store) openings(ctx context.Context, job string) (list []Summary, err error) {
-	q := pointsIn(always, is("_measurement", points.InputMeasurement)+" and "+is("_field", "body")) +
-		"\n|> filter(fn: (r) => " + holds("_value", `"do":"open"`) + " and " + holds("_value", `"id":`+asJSON(job)) + ")"
-	err = s.rows(ctx, q, func(row *query.FluxRecord) error {
-		p := points.Point{Measurement: row.Measurement(), Fields: points.Fields{"body": row.Value(), "seq": int64(1)}}
+	schema, err := s.schema(ctx)
+	if err != nil {
+		return nil, err
+	}
+	q := influxql.Query{
+		From: points.InputMeasurement, Fields: schema.Fields(points.InputMeasurement, "body"), UntilNs: math.MaxInt64,
+		Where: []influxql.Condition{influxql.Holds("body", `"do":"open"`), influxql.Holds("body", `"id":`+asJSON(job))},
+	}
+	err = s.rows(ctx, q, func(row *influxql.Row) error {
+		p, shop, cart := pointOf(row)
+		p.Fields["seq"] = int64(1)
 		if e, err := p.Event(); err == nil && e.Input.Do == fillcalc.DoOpen && e.Input.Job != nil && e.Input.Job.ID == job {
-			shop, _ := row.ValueByKey("shop").(string)
-			cart, _ := row.ValueByKey("cart").(string)
-			list = append(list, Summary{Shop: shop, Cart: cart, Job: job, OpenedNs: row.Time().UnixNano(), EndsNs: math.MaxInt64 - 1})
+			list = append(list, Summary{Shop: shop, Cart: cart, Job: job, OpenedNs: p.AtNs, EndsNs: math.MaxInt64 - 1})
 		}
 		return nil
 	})
 	slices.SortStableFunc(list, func(a, b Summary) int { return cmp.Compare(a.OpenedNs, b.OpenedNs) })
 	return list, err
+}
+
+// asJSON returns a value as JSON has it. It must be one that can always be encoded, as a text.
+func asJSON(v any) string {
+	b, _ := json.Marshal(v)
+	return string(b)
 }
 
 // endWithJob removes the points after the end of a job without a closing record.

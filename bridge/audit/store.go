@@ -1,6 +1,7 @@
 package audit
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"net/http"
@@ -9,16 +10,16 @@ import (
 
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
 	"github.com/influxdata/influxdb-client-go/v2/api"
-	"github.com/influxdata/influxdb-client-go/v2/api/query"
 
 	"bayfill/bridge/config"
+	"bayfill/bridge/influxql"
 	"bayfill/bridge/points"
 )
 
 // Store reads the history in InfluxDB.
 type Store struct {
 	client influxdb2.Client
-	query  api.QueryAPI
+	reader *influxql.Client
 	write  api.WriteAPIBlocking // for Erase and Keep
 	bucket string
 }
@@ -34,54 +35,63 @@ func OpenStore(c config.History) (*Store, error) {
 		return nil, fmt.Errorf("url and bucket are needed, as in http://127.0.0.1:8086 and bayfill/autogen")
 	}
 	options := influxdb2.DefaultOptions().SetHTTPClient(&http.Client{Timeout: 5 * time.Minute}).SetLogLevel(0)
-	client := influxdb2.NewClientWithOptions(c.URL, token, options)
-	return &Store{client, client.QueryAPI(c.Org), client.WriteAPIBlocking(c.Org, c.Bucket), c.Bucket}, nil
+	return newStore(influxdb2.NewClientWithOptions(c.URL, token, options), c.Org, c.Bucket), nil
+}
+
+func newStore(client influxdb2.Client, org, bucket string) *Store {
+	return &Store{client, influxql.New(client, bucket, points.Whole), client.WriteAPIBlocking(org, bucket), bucket}
 }
 
 // Close closes the connections.
 func (s *Store) Close() { s.client.Close() }
 
-// rows runs a query on the bucket and calls row with each record of the answer. q is the
-// query after its "from".
-func (s *Store) rows(ctx context.Context, q flux, row func(*query.FluxRecord) error) error {
-	result, err := s.query.Query(ctx, string("from(bucket: "+quote(s.bucket)+")\n"+q))
+// begins is how the name of every measurement begins.
+const begins = "bayfill_"
+
+// schema asks for the fields of all measurements.
+func (s *Store) schema(ctx context.Context) (influxql.Schema, error) {
+	schema, err := s.reader.Schema(ctx, begins)
 	if err != nil {
+		return nil, fmt.Errorf("history: %w", err)
+	}
+	return schema, nil
+}
+
+// Reads tries whether a history can be read. The error says what the server answers.
+func Reads(ctx context.Context, c config.History) error {
+	s, err := OpenStore(c)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	_, err = s.reader.Schema(ctx, begins)
+	return err
+}
+
+// rows runs a query on the bucket and calls row with each row of the answer.
+func (s *Store) rows(ctx context.Context, q influxql.Query, row func(*influxql.Row) error) error {
+	if err := s.reader.Rows(ctx, q, row); err != nil {
 		return fmt.Errorf("history: %w", err)
-	}
-	defer result.Close()
-	var last *query.FluxRecord
-	for result.Next() {
-		r := result.Record()
-		if r == last { // for a line that is neither table nor comment the library returns the last row again, or none
-			return fmt.Errorf("history: its answer is not readable as a table: is the url that of InfluxDB?")
-		}
-		last = r
-		if err := row(r); err != nil {
-			return err
-		}
-	}
-	if result.Err() != nil {
-		return fmt.Errorf("history: %w", result.Err())
 	}
 	return nil
 }
 
-// pointOf converts a record that was pivoted: each field is a column with its name.
-func pointOf(r *query.FluxRecord) (p points.Point, shop, cart string) {
-	p = points.Point{Measurement: r.Measurement(), AtNs: r.Time().UnixNano(), Fields: points.Fields{}}
-	for name, value := range r.Values() {
+// pointOf converts a row. A tag beyond the contract becomes a field, so that it is found.
+func pointOf(r *influxql.Row) (p points.Point, shop, cart string) {
+	p = points.Point{Measurement: r.Measurement, AtNs: r.AtNs, Fields: r.Fields}
+	for name, text := range r.Tags {
 		switch name {
 		case "shop":
-			shop, _ = value.(string)
+			shop = text
 		case "cart":
-			cart, _ = value.(string)
+			cart = text
 		case "sensor":
-			p.Sensor, _ = value.(string)
-		case "", "result", "table", "_time", "_measurement":
+			p.Sensor = text
 		default:
-			if value != nil {
-				p.Fields[name] = value
+			for p.Fields[name] != nil {
+				name = "tag " + name
 			}
+			p.Fields[name] = text
 		}
 	}
 	return p, shop, cart
@@ -97,16 +107,22 @@ type Summary struct {
 // Summaries lists the closing records of the jobs that ended in [sinceNs, untilNs), the
 // oldest first. When job is not empty, only jobs of that name are listed.
 func (s *Store) Summaries(ctx context.Context, sinceNs, untilNs int64, job string) (list []Summary, err error) {
-	q := pointsIn(span(sinceNs, untilNs), is("_measurement", points.JobMeasurement)+" and "+ownField) + pivot
-	if job != "" {
-		q += "\n|> filter(fn: (r) => " + is("job", job) + ")"
+	schema, err := s.schema(ctx)
+	if err != nil {
+		return nil, err
 	}
-	err = s.rows(ctx, q, func(r *query.FluxRecord) error {
+	q := influxql.Query{From: points.JobMeasurement, Fields: schema[points.JobMeasurement], FromNs: sinceNs, UntilNs: untilNs}
+	if job != "" {
+		q.Where = append(q.Where, influxql.Holds("job", job)) // fewer to read; the name itself decides
+	}
+	err = s.rows(ctx, q, func(r *influxql.Row) error {
 		p, shop, cart := pointOf(r)
-		list = append(list, SummaryOf(p, shop, cart))
+		if one := SummaryOf(p, shop, cart); job == "" || one.Job == job {
+			list = append(list, one)
+		}
 		return nil
 	})
-	slices.SortStableFunc(list, func(a, b Summary) int { return int(max(-1, min(1, a.EndsNs-b.EndsNs))) })
+	slices.SortStableFunc(list, func(a, b Summary) int { return cmp.Compare(a.EndsNs, b.EndsNs) })
 	return list, err
 }
 

@@ -2,22 +2,27 @@ package bridgetest
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
 	"io"
+	"math"
 	"net/http"
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
 	"syscall"
 	"testing"
 	"time"
 
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
+
+	"bayfill/bridge/influxql"
 )
 
-// Influx is an InfluxDB 1.8 with the version 2 write API and Flux.
+// Influx is an InfluxDB 1.8, which has the write API of version 2.
 type Influx struct {
 	Process
 	URL string
@@ -39,7 +44,6 @@ bind-address = %q
   index-version = "tsi1"
 [http]
   bind-address = %q
-  flux-enabled = true
   log-enabled = false
 [monitor]
   store-enabled = false
@@ -70,7 +74,7 @@ func (i *Influx) Start() {
 	})
 }
 
-// QL runs a statement of the old query language, which can create databases.
+// QL runs a statement, say one that creates a database.
 func (i *Influx) QL(statement string) {
 	i.T.Helper()
 	r, err := http.PostForm(i.URL+"/query", map[string][]string{"q": {statement}, "db": {"bayfill"}})
@@ -83,41 +87,30 @@ func (i *Influx) QL(statement string) {
 	}
 }
 
-// row is one point, its tags and fields by name.
-type row map[string]any
-
-// Rows reads all points of a measurement in order of time, with Flux.
-func (i *Influx) Rows(measurement string) []row {
+// Rows reads all points of a measurement in order of time.
+func (i *Influx) Rows(measurement string) []influxql.Row {
 	i.T.Helper()
 	return QueryRows(i.T, i, "bayfill/autogen", measurement)
 }
 
 // QueryRows is the same for a bucket, which is database/retention here.
-func QueryRows(t testing.TB, i *Influx, bucket, measurement string) []row {
+func QueryRows(t testing.TB, i *Influx, bucket, measurement string) (rows []influxql.Row) {
 	t.Helper()
 	client := influxdb2.NewClient(i.URL, "")
 	defer client.Close()
-	result, err := client.QueryAPI("").Query(context.Background(), fmt.Sprintf(
-		`from(bucket: %q) |> range(start: 1970-01-01T00:00:00Z, stop: 2200-01-01T00:00:00Z)
-		|> filter(fn: (r) => r._measurement == %q)
-		|> pivot(rowKey: ["_time"], columnKey: ["_field"], valueColumn: "_value")
-		|> group() |> sort(columns: ["_time"])`, bucket, measurement))
+	reader := influxql.New(client, bucket, func(string) bool { return false })
+	schema, err := reader.Schema(t.Context(), measurement)
 	if err != nil {
 		t.Fatal(err)
 	}
-	var rows []row
-	for result.Next() {
-		r := row{}
-		for key, value := range result.Record().Values() {
-			if value != nil {
-				r[key] = value
-			}
-		}
-		rows = append(rows, r)
+	q := influxql.Query{From: measurement, Fields: schema[measurement], UntilNs: math.MaxInt64}
+	if err := reader.Rows(t.Context(), q, func(r *influxql.Row) error {
+		rows = append(rows, *r)
+		return nil
+	}); err != nil {
+		t.Fatal(err)
 	}
-	if result.Err() != nil {
-		t.Fatal(result.Err())
-	}
+	slices.SortStableFunc(rows, func(a, b influxql.Row) int { return cmp.Compare(a.AtNs, b.AtNs) })
 	return rows
 }
 

@@ -175,7 +175,7 @@ func (b *Broker) check() error {
 		return wrong("cert_file", "config.pair")
 	}
 	if prefix := b.Discovery.Prefix; prefix != "" && (!topicPrefix.MatchString(prefix) || prefix == "bayfill" || strings.HasPrefix(prefix, "bayfill/")) {
-		return wrong("discovery.prefix", "%q must be of the characters a-z A-Z 0-9 - _ /, as homeassistant is, and not begin with bayfill", prefix)
+		return wrong("discovery.prefix", "config.discovery_prefix", "typed", prefix)
 	}
 	if len(b.External()) > 0 {
 		return b.checkExternal()

@@ -2,8 +2,10 @@ package doctor
 
 import (
 	"context"
+	"strings"
 	"time"
 
+	"bayfill/bridge/audit"
 	"bayfill/bridge/config"
 	"bayfill/bridge/history"
 )
@@ -24,7 +26,16 @@ func (d *doctor) history(ctx context.Context, c *config.Config) {
 		return
 	}
 	d.ok("doctor.history_good", "url", c.History.URL, "bucket", c.History.Bucket)
-	if version, err := history.Version(ctx, c.History); err == nil && !history.Audits(version) {
-		d.look("doctor.history_unread", "version", version)
+	version, err := history.Version(ctx, c.History)
+	if err != nil || version == "" {
+		version = "?"
+	}
+	switch err := audit.Reads(ctx, c.History); {
+	case err != nil:
+		d.look("doctor.history_unread", "version", version, "why", err)
+	case strings.HasPrefix(version, "3"):
+		d.look("doctor.history_short", "version", version)
+	default:
+		d.ok("doctor.history_read", "version", version)
 	}
 }

@@ -68,10 +68,6 @@ func Version(ctx context.Context, c config.History) (string, error) {
 	return strings.TrimPrefix(answer.Header.Get("X-Influxdb-Version"), "v"), nil
 }
 
-// Audits reports whether bayfill audit can read a server of a version: it asks in Flux,
-// which ended with 2.
-func Audits(version string) bool { return !strings.HasPrefix(version, "3") }
-
 // Send writes lines in order. When it returns nil, every line is in the history or, with
 // the server's reason, in refused. An error means that the server accepts nothing now:
 // the same lines can be sent again.

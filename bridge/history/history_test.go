@@ -84,7 +84,7 @@ func TestOneBadLineHarmsNoOther(t *testing.T) {
 	}
 	stored := 0
 	for _, row := range bridgetest.QueryRows(t, server, "brief/autogen", points.ReadingMeasurement) {
-		if row["kg"] != nil {
+		if row.Fields["kg"] != nil {
 			stored++
 		}
 	}
@@ -92,7 +92,7 @@ func TestOneBadLineHarmsNoOther(t *testing.T) {
 		t.Errorf("%d good points are stored, want %d", stored, goods)
 	}
 	for _, row := range bridgetest.QueryRows(t, server, "brief/autogen", points.InputMeasurement) {
-		if body, _ := row["body"].(string); len(body) != 70_000 {
+		if body, _ := row.Fields["body"].(string); len(body) != 70_000 {
 			t.Errorf("of the long string %d bytes are stored", len(body))
 		}
 	}
@@ -435,8 +435,8 @@ func TestHistoryAwayForADay(t *testing.T) {
 		t.Fatalf("%d readings arrived of %d", len(rows), events)
 	}
 	for i, r := range rows {
-		if r["seq"].(int64) != int64(i+1) {
-			t.Fatalf("event %[2]v is at place %[1]d", i+1, r["seq"])
+		if r.Fields["seq"].(int64) != int64(i+1) {
+			t.Fatalf("event %[2]v is at place %[1]d", i+1, r.Fields["seq"])
 		}
 	}
 	if got := server.Count(points.VolumeMeasurement); got != events/150 {

@@ -44,7 +44,7 @@ func TestTextsComeBackFromInflux(t *testing.T) {
 		if why := events[i].Input.Why; why != text {
 			t.Errorf("input %q came back as %q", text, why)
 		}
-		if vehicle, _ := summaries[i]["vehicle"].(string); vehicle != bridgetest.OneLine.Replace(text) {
+		if vehicle, _ := summaries[i].Fields["vehicle"].(string); vehicle != bridgetest.OneLine.Replace(text) {
 			t.Errorf("text %q came back as %q", text, vehicle)
 		}
 	}

@@ -52,7 +52,7 @@ func (f *fields) int(name string, v int64) {
 	f.b = append(f.b, 'i')
 }
 
-// text leaves out an empty text: Flux does not tell one from none.
+// text leaves out an empty text, as it leaves out an unknown figure.
 func (f *fields) text(name, v string) {
 	if v == "" {
 		return

@@ -135,3 +135,40 @@ func TestChecksInTheClosingRecord(t *testing.T) {
 		t.Errorf("slope %g, want %g: %v", slope, want, fields)
 	}
 }
+
+// The contract's whole numbers are integers, and all its other numbers floats.
+func TestWhole(t *testing.T) {
+	s := fillcalc.State{Seq: 9}
+	s.Job.Spec = fillcalc.JobSpec{ID: "van-1", TypicalL: 4, Fresh: fillcalc.Fluid{Name: "amber 6"}}
+	s.Setup.Scales = []fillcalc.ScaleSetup{{Load: fillcalc.CaddyLoad, Calibration: &fillcalc.ScaleCalibration{AtNs: 5e9, Slope: 1.0001}}}
+	reading := func(k fillcalc.Kind, faults fillcalc.Faults) string {
+		_, fields, err := fieldsOf(&fillcalc.Event{Seq: 9, Kind: k, Value: 5, N: 1, Stability: 1, Faults: faults}, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return fields
+	}
+	numbers := 0
+	for _, text := range []string{
+		Summary(&s, Chain{}, "test", nil).Fields, Volumes(&s).Fields, Window(&s).Fields,
+		reading(fillcalc.KindWeight, 0), reading(fillcalc.KindTemperature, 0), reading(fillcalc.KindWeight, 255),
+	} {
+		fields, err := ParseFields(text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for name, v := range fields {
+			_, isFloat := v.(float64)
+			_, isInt := v.(int64)
+			if isInt != Whole(name) && (isInt || isFloat) {
+				t.Errorf("%s is %T", name, v)
+			}
+			if isInt || isFloat {
+				numbers++
+			}
+		}
+	}
+	if numbers < 25 {
+		t.Errorf("only %d numbers", numbers)
+	}
+}

@@ -26,6 +26,16 @@ type Point struct {
 // programs may have written a bool or a uint64.
 type Fields map[string]any
 
+// Whole reports whether the values of a field are whole numbers. Of all other numbers of the
+// contract the values are floats.
+func Whole(field string) bool {
+	switch field {
+	case "seq", "seq_from", "n", "kind", "stability", "faults", "fold", "changes", "passes":
+		return true
+	}
+	return strings.HasSuffix(field, "_ns")
+}
+
 // ParseFields reads the field set of a line, as [Published] holds it.
 func ParseFields(text string) (Fields, error) {
 	d := lineprotocol.NewDecoderWithBytes([]byte("m " + text))

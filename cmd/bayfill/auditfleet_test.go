@@ -15,40 +15,53 @@ import (
 	"unicode/utf8"
 
 	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/points"
 )
 
 // historyOf answers every query like an InfluxDB that holds closing records of
-// twelve jobs on one cart, with the fluid's name as given. bridge/audit tests what
+// fourteen jobs on one cart, with the fluid's name as given. bridge/audit tests what
 // the queries mean, on a real one.
 func historyOf(t *testing.T, fluid string) (url string, queries *[]string) {
 	t.Helper()
 	queries = new([]string)
 	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		body, _ := io.ReadAll(r.Body)
-		var q struct{ Query string }
-		json.Unmarshal(body, &q)
-		*queries = append(*queries, q.Query)
-		head, rows := "", []string{}
-		quoted := `"` + strings.ReplaceAll(fluid, `"`, `""`) + `"`
+		q := r.FormValue("q")
+		type series map[string]any
+		var answer series
 		switch {
-		case strings.Contains(q.Query, "count()"):
-			head = "#datatype,string,long,string,string,long\n#group,false,false,true,true,false\n#default,_result,,,,\n,result,table,shop,cart,_value\n"
-			rows = []string{",,0,hilltop,bay1,14"}
-		case strings.Contains(q.Query, "reduce("):
-			head = "#datatype,string,long,string,string,string,long,long,long,long\n#group,false,false,true,true,true,false,false,false,false\n#default,_result,,,,,,,,\n,result,table,shop,cart,fluid,jobs,closed,outside,unjudged\n"
-			rows = []string{",,0,hilltop,bay1," + quoted + ",14,12,1,2"}
-		case strings.Contains(q.Query, "typical_l"):
-			head = "#datatype,string,long,dateTime:RFC3339,string,string,string,string,string,double,double,string,string\n#group,false,false,false,true,true,false,false,false,false,false,false,false\n#default,_result,,,,,,,,,,,\n,result,table,_time,shop,cart,fluid,job,against,ml,refill,judged,phase\n"
-			for i := range 12 {
-				ml := float64(i % 2)
-				if i >= 10 {
-					ml = 50
-				}
-				rows = append(rows, fmt.Sprintf(",,0,2026-03-%02dT10:00:00Z,hilltop,bay1,%s,van-%d,target,%g,1.01,in window,closed", i+1, quoted, i, ml))
+		case q == "SHOW FIELD KEYS":
+			var rows [][2]string
+			for _, field := range []string{"added_l", "drained_l", "target_l", "typical_l"} {
+				rows = append(rows, [2]string{field, "float"})
 			}
+			for _, field := range []string{"fluid", "job", "level", "level_window", "phase"} {
+				rows = append(rows, [2]string{field, "string"})
+			}
+			answer = series{"name": points.JobMeasurement, "columns": []string{"fieldKey", "fieldType"}, "values": rows}
+		case strings.HasPrefix(q, "SELECT count("):
+			*queries = append(*queries, q)
+			answer = series{"name": points.JobMeasurement, "tags": map[string]string{"shop": "hilltop", "cart": "bay1"}, "columns": []string{"time", "f0"}, "values": [][]int{{0, 14}}}
+		default:
+			*queries = append(*queries, q)
+			var rows [][]any
+			for i := range 14 {
+				ml, phase, level, window := float64(i%2), "closed", any("right"), "open"
+				switch {
+				case i >= 12:
+					phase = "abandoned"
+				case i >= 10:
+					ml = 50
+				case i == 0:
+					window = "above"
+				case i < 3:
+					level = nil
+				}
+				at := time.Date(2026, 3, i+1, 10, 0, 0, 0, time.UTC).UnixNano()
+				rows = append(rows, []any{at, 4 + ml/1000, 4.04, 4, 4, fluid, fmt.Sprint("van-", i), level, window, phase, "hilltop", "bay1"})
+			}
+			answer = series{"name": points.JobMeasurement, "columns": []string{"time", "f0", "f1", "f2", "f3", "f4", "f5", "f6", "f7", "f8", "shop", "cart"}, "values": rows}
 		}
-		w.Header().Set("Content-Type", "text/csv")
-		io.WriteString(w, strings.ReplaceAll(head+strings.Join(rows, "\n")+"\n\n", "\n", "\r\n"))
+		json.NewEncoder(w).Encode(map[string]any{"results": []any{map[string]any{"statement_id": 0, "series": []series{answer}}}})
 	}))
 	t.Cleanup(server.Close)
 	return server.URL, queries
@@ -84,7 +97,7 @@ func TestAuditFleet(t *testing.T) {
 		t.Log(out)
 	}
 	for _, q := range *queries {
-		if !strings.Contains(q, `range(start: 2026-03-01T00:00:00Z, stop: 2026-04-01T10:00:00Z)`) || !strings.Contains(q, `r.shop == "hilltop"`) || strings.Contains(q, "bayfill_reading") {
+		if !strings.Contains(q, `FROM "bayfill_job" WHERE time >= 1772323200000000000 AND time < 1775037600000000000 AND "shop"::tag = 'hilltop'`) {
 			t.Errorf("query %s", q)
 		}
 	}
@@ -95,7 +108,7 @@ func TestAuditFleet(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if rows, err := csv.NewReader(strings.NewReader(string(text))).ReadAll(); err != nil || len(rows) != 13 {
+	if rows, err := csv.NewReader(strings.NewReader(string(text))).ReadAll(); err != nil || len(rows) != 15 { // with the abandoned jobs
 		t.Errorf("%v, %d rows", err, len(rows))
 	}
 

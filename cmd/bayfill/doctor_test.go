@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"io"
 	"log/slog"
 	"net"
 	"net/http"
@@ -263,6 +264,29 @@ func TestDoctorFindsWhatIsWrong(t *testing.T) {
 		if status != 1 {
 			t.Errorf("status %d for %q", status, c.wants)
 		}
+	}
+
+	// Whatever takes points may not be read.
+	for version, want := range map[string]string{
+		"1.8.10": "ok history: InfluxDB 1.8.10 can be read by bayfill audit",
+		"v2.7.6": "look history: InfluxDB 2.7.6 takes points but cannot be read: 403 Forbidden: insufficient permissions; bayfill audit needs a token that may read the bucket, or audits from the journals (--journal)",
+		"3.2.1":  "look history: InfluxDB 3.2.1 can be read by bayfill audit, but 3 Core refuses queries over more than about 72 hours of data: audit from the journals (--journal) then",
+	} {
+		takes := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			w.Header().Set("X-Influxdb-Version", version)
+			switch {
+			case r.URL.Path != "/query":
+				w.WriteHeader(http.StatusNoContent)
+			case version == "v2.7.6":
+				w.WriteHeader(http.StatusForbidden)
+				io.WriteString(w, `{"code":"forbidden","message":"insufficient permissions"}`)
+			default:
+				io.WriteString(w, `{"results":[{"statement_id":0}]}`)
+			}
+		}))
+		_, says := p.examine(p.text + "history: {url: '" + takes.URL + "', bucket: b}\n")
+		takes.Close()
+		p.wants(says, "ok history: "+takes.URL+" accepts points for bucket b", want)
 	}
 
 	// In use by another program, which keeps it.

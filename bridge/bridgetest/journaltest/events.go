@@ -3,9 +3,7 @@ package journaltest
 import (
 	"cmp"
 	"slices"
-	"strings"
 	"testing"
-	"time"
 
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/points"
@@ -19,16 +17,7 @@ func EventsFromHistory(t *testing.T, history *bridgetest.Influx) []fillcalc.Even
 	var events []fillcalc.Event
 	for _, measurement := range []string{points.ReadingMeasurement, points.InputMeasurement} {
 		for _, r := range history.Rows(measurement) {
-			p := points.Point{Measurement: measurement, AtNs: r["_time"].(time.Time).UnixNano(), Fields: points.Fields{}}
-			p.Sensor, _ = r["sensor"].(string)
-			for name, value := range r {
-				switch value.(type) {
-				case int64, float64, string:
-					if !strings.HasPrefix(name, "_") && !slices.Contains([]string{"result", "table", "shop", "cart", "sensor"}, name) {
-						p.Fields[name] = value
-					}
-				}
-			}
+			p := points.Point{Measurement: measurement, Sensor: r.Tags["sensor"], AtNs: r.AtNs, Fields: r.Fields}
 			e, err := p.Event()
 			if err != nil {
 				t.Fatalf("%v: %v", r, err)
