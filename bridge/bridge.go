@@ -60,6 +60,9 @@ func New(ctx context.Context, config *config.Config, o Options) (b *Bridge, err 
 	if o.Speed == 0 {
 		o.Speed = 1
 	}
+	if err := CheckFiles(config); err != nil {
+		return nil, err
+	}
 	b = &Bridge{config: config, registry: newRegistry(), manager: o.Manager, log: o.Log}
 	opened := b // an error return sets b to nil
 	defer func() {

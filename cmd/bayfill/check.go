@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bayfill/bridge"
 	"bayfill/bridge/config"
 	"bayfill/bridge/words"
 )
@@ -58,6 +59,9 @@ func (d *description) configuration(c *config.Config, nowNs int64) {
 	d.say(0, "checked.good", "shop", c.Shop)
 	for i := range c.Carts {
 		d.cart(c, &c.Carts[i], nowNs)
+	}
+	if err := bridge.CheckFiles(c); err != nil {
+		fmt.Fprintln(d.out, "  "+d.reader.Fault(err))
 	}
 	if c.KeyMissing() {
 		d.say(1, "checked.key_missing", "path", c.Data)
