@@ -570,3 +570,19 @@ func TestKnockThatStays(t *testing.T) {
 		}
 	}
 }
+
+// While somebody knocks against the cart, something is poured quickly from its other scale. A
+// knock leaves 20 g there (standard uncertainty; common practice, no source), so that what is
+// more than three times as much, the way of fluid, was poured, and nobody is asked about it.
+func TestPourDuringAKnock(t *testing.T) {
+	for _, pouredKg := range []float64{0.08, 0.15} {
+		r := started(t, twoScales(), aJob(), Filling)
+		r.rest(6)
+		r.scene(10, nil, during(4.5, 5.1, pouredKg/0.6), plus(during(4.5, 4.8, 3), during(4.8, 5.1, -2)))
+		r.rest(8)
+		near(t, fmt.Sprintf("added of %g kg", pouredKg), r.shown(AddedTally), pouredKg, 0.006)
+		if len(r.s.Job.Changes) > 0 {
+			t.Errorf("%g kg: %+v", pouredKg, r.s.Job.Changes)
+		}
+	}
+}

@@ -1,0 +1,61 @@
+package fillcalc
+
+import (
+	"fmt"
+	"slices"
+	"testing"
+)
+
+// A pour that ends in the second in which a hand takes something. What belongs to the hand and
+// what to the pour is known within U (GUM 6.2.1, k = 2): the pour is counted up to where the
+// hand began. That is exact for most pours; a stream near max_flow_kg_s may remain
+// with the change, and is then asked about.
+func TestHandRightAfterAPour(t *testing.T) {
+	for _, kgS := range []float64{0.03, 0.08, 0.12} {
+		for _, pourS := range []float64{0.5, 1, 2, 4} {
+			t.Run(fmt.Sprintf("%g kg/s for %g s", kgS, pourS), func(t *testing.T) {
+				r := started(t, twoScales(), aJob(), Filling)
+				r.rest(6)
+				r.onSupply(0.45)
+				r.scene(5, nil, during(5-pourS, 5, kgS), nil)
+				r.onSupply(-0.45)
+				v := r.s.Volumes()
+				near(t, "added", r.shown(AddedTally), kgS*pourS, v.AddedUL*0.85)
+				if asked := v.AddedUL > 0.02; asked && kgS < 0.1 && pourS >= 1 {
+					t.Errorf("U is %.3f L: %+v", v.AddedUL, r.s.Job.Changes)
+				}
+			})
+		}
+	}
+}
+
+// Somebody pours and then fills the supply slowly from another container: what was poured
+// before the signal turned is counted.
+func TestPourBeforeASlowRefill(t *testing.T) {
+	r := started(t, twoScales(), aJob(), Filling)
+	r.rest(6)
+	r.scene(14, nil, plus(during(2, 4, 0.05), during(4, 14, -0.06)), nil)
+	r.rest(8)
+	r.clear()
+	if len(r.s.Job.Changes) != 1 {
+		t.Fatalf("%+v", r.s.Job.Changes)
+	}
+	r.answer(1, AsContainer)
+	near(t, "added", r.shown(AddedTally), 0.1, 0.012)
+}
+
+// Somebody takes a bottle from the supply's scale and at once puts down full ones: the bottle
+// that went did not run into the transmission.
+func TestBottleTakenJustBeforeFullOnesCome(t *testing.T) {
+	spec := aJob()
+	spec.BottleL = 1
+	r := started(t, twoScales(), spec, Filling)
+	r.rest(6)
+	take, put := during(4, 4.1, 10*fullKg), during(5.5, 5.6, -60*fullKg)
+	r.scene(12, nil, plus(take, put), nil)
+	r.rest(8)
+	near(t, "added", r.shown(AddedTally), 0, 0.008)
+	if got := r.labels(); !slices.Equal(got, []Label{AsContainer}) {
+		t.Errorf("labels %q: %+v", got, r.s.Job.Changes)
+	}
+}
