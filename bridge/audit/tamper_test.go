@@ -148,7 +148,7 @@ func tamperings(other *audit.Record) []tampering {
 			r.Points = slices.DeleteFunc(r.Points, func(p points.Point) bool { return p.AtNs >= at })
 			r.Summary = nil
 			return 0
-		}, []audit.Kind{audit.NotEnded}, "no end"},
+		}, []audit.Kind{audit.NotEnded}, "had got to event"},
 		{"the closing record missing", func(r *audit.Record, rng *rand.Rand) uint64 {
 			r.Summary = nil
 			return 0
@@ -496,6 +496,18 @@ func TestTamperedHistory(t *testing.T) {
 	opened.Fields, other.Fields = points.Fields{"vehicle": other.Fields["vehicle"]}, points.Fields{"vehicle": opened.Fields["vehicle"]}
 	write(opened)
 	write(other)
+	copied := audittest.Trust(t, config)
+	j, err := journal.OpenReadOnly(config.JournalPath("cart"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer j.Close()
+	if copied.Copies, err = j.Closings(t.Context()); err != nil || len(copied.Copies) != len(cases) {
+		t.Fatal(len(copied.Copies), err)
+	}
+	if report := audit.Check(load(names[0]), copied); !report.SameAndComplete() {
+		t.Errorf("beside the journal's closing records: %+v", report.Findings)
+	}
 	for i, c := range cases {
 		report := audit.Check(load(names[i]), audittest.Trust(t, config))
 		named := slices.ContainsFunc(report.Findings, func(f audit.Finding) bool { return f.Kind == c.kind })
