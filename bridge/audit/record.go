@@ -46,6 +46,7 @@ func (s *Store) Record(ctx context.Context, job string, openedNs int64) (*Record
 			return nil, err
 		}
 	}
+	all = slices.DeleteFunc(all, func(its Summary) bool { return s.Cart != "" && its.Cart != s.Cart })
 	at := len(all) - 1
 	for openedNs != 0 && at >= 0 && all[at].OpenedNs/1e6 != openedNs/1e6 {
 		at--

@@ -142,6 +142,7 @@ func (s *jobSource) record(ctx context.Context, job string) (*audit.Record, erro
 		return nil, err
 	}
 	defer store.Close()
+	store.Cart = s.cart
 	return store.Record(ctx, job, atNs)
 }
 
