@@ -221,7 +221,7 @@ func TestSheetOfOtherJobs(t *testing.T) {
 			return rec
 		}, []string{"<strong>failed</strong>", "<td>missing</td>", "The record is altered or incomplete."}},
 		"open": {func() *Record { return byTheBook(t, calibrated(), vanJob()).keep() },
-			[]string{"<strong>failed</strong>", "– (checking)", "<td>not ended</td>"}},
+			[]string{"<strong>not verified</strong>", "– (checking)", "<td>still open</td>"}},
 		"a restart": {func() *Record {
 			p := byTheBook(t, calibrated(), vanJob())
 			p.do(fillcalc.Input{Do: fillcalc.DoStart, Setup: calibrated()})

@@ -144,7 +144,7 @@ func auditJobs(t *testing.T, file string) {
 	if err := json.Unmarshal([]byte(list("--config", file, "--last", "2", "--json")), &answer); err != nil || len(answer.Jobs) != 2 || answer.More != 1 || answer.Jobs[0].Ended.Before(answer.Jobs[0].Opened) {
 		t.Errorf("%v: %+v", err, answer)
 	}
-	if status, _, errors := program(t.Context(), "audit", "jobs", "--config", file, "--last", "-1"); status != exitConfig || !strings.Contains(errors, "--last: -1") {
+	if status, _, errors := program(t.Context(), "audit", "jobs", "--config", file, "--last", "-1"); status != exitNotAudited || !strings.Contains(errors, "--last: -1") {
 		t.Errorf("status %d: %s", status, errors)
 	}
 	// A shell completes them, each once.
