@@ -147,3 +147,18 @@ func TestVerdictOfTheWork(t *testing.T) {
 		t.Error("an unknown item is needed")
 	}
 }
+
+// A level that was judged while the window was open passes, and the verdict says why when the
+// fluid was beside the window by what the probe does not know.
+func TestVerdictBesideTheWindow(t *testing.T) {
+	for celsius, says := range map[float64]bool{34.8: true, 45.3: true, 35: false, 40: false} {
+		s := State{Job: Job{Phase: Checking, Spec: *aJob(), Records: []Record{{Item: LevelAfter, Result: Right, Window: Open, TempC: &celsius}}}}
+		var c Criterion
+		c.Outcome = Passed
+		s.judgeLevel(&c)
+		why := slices.ContainsFunc(c.Reasons, func(r Reason) bool { return r.Key == "verdict.level_beside" && r.Figures["at_c"] == celsius })
+		if c.Outcome != Passed || why != says {
+			t.Errorf("at %g °C: %s, %+v", celsius, c.Outcome, c.Reasons)
+		}
+	}
+}

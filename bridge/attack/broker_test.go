@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/broker"
 )
 
 const leaf = bridgetest.Topics + "volumes"
@@ -121,8 +122,12 @@ func manyFilters(t *testing.T) {
 
 func silentConnections(t *testing.T) {
 	b, _ := startBroker(t)
+	oldest := dial(t, b.Address())
 	for range size(300, 1500) {
 		dial(t, b.Address())
+	}
+	if !oldest.ended(broker.ConnectWithin / 2) { // the time in which each ends by itself
+		t.Error("the oldest connection stays")
 	}
 	served(t, b, "other", "board")
 	served(t, b, "keys", "keypad")
@@ -229,12 +234,17 @@ func guessing(t *testing.T) {
 
 func takenID(t *testing.T) {
 	b, _ := startBroker(t)
-	asBridge(t, b, "cart")
+	bridge := asBridge(t, b, "cart")
 	keypad := served(t, b, "keys", "keypad")
 	for id, want := range map[string]byte{"keys": 2, "cart": 2, "own": 0} { // 2 is "identifier rejected"
 		if code := dial(t, b.Address()).login(id, "board", true); code != want {
 			t.Errorf("a reader with the client id %q: code %d, want %d", id, code, want)
 		}
+	}
+	bridge.conn.Close()
+	time.Sleep(100 * time.Millisecond)
+	if code := dial(t, b.Address()).login("cart", "board", true); code != 2 {
+		t.Errorf("while the bridge is away, a reader has its client id: code %d", code)
 	}
 	if first, _ := keypad.send([]byte{0xC0, 0}).read(5 * time.Second); first != 0xD0 {
 		t.Error("the connection whose client id was tried has ended")

@@ -41,7 +41,7 @@ func Check(rec *Record, trust Trust) *Report {
 		Same: true, Complete: true, Findings: []Finding{}, Names: []NameProof{}}
 	published := r.sort(rec, trust.NameKey)
 	r.leaveOut(published)
-	own := r.extent(rec)
+	own := r.extent(rec, &trust)
 	r.place(own)
 	chain, broken := r.follow(rec, own, published)
 	s := r.replay(published)

@@ -17,7 +17,8 @@ const (
 	NoSummary  Kind = "no_record"    // the closing record is missing
 	Differs    Kind = "differs"      // a published figure does not come out again
 	Version    Kind = "other_fold"   // another version of the calculation computed the job
-	NotEnded   Kind = "not_ended"    // the job is open, or its end is missing
+	Open       Kind = "open"         // nobody has ended the job yet, as far as the audit knows
+	NotEnded   Kind = "not_ended"    // the job has ended, and its end is missing
 	NoOpening  Kind = "no_beginning" // the command that opened the job is missing
 	Misplaced  Kind = "misplaced"    // the record is of another shop or cart
 	Forged     Kind = "forged"       // a name is not the one that its token commits to
@@ -36,6 +37,9 @@ type Finding struct {
 
 // SameAndComplete reports whether the audit found nothing.
 func (r *Report) SameAndComplete() bool { return r.Same && r.Complete }
+
+// StillOpen reports whether the audit found nothing but that the job has not ended yet.
+func (r *Report) StillOpen() bool { return len(r.Findings) == 1 && r.Findings[0].Kind == Open }
 
 const maxFindings = 50
 

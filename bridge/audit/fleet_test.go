@@ -596,6 +596,42 @@ func TestFleetPictures(t *testing.T) {
 	}
 }
 
+// The report of a large fleet begins with the carts that drift, however many there are, and
+// counts the others.
+func TestFleetBeginsShort(t *testing.T) {
+	f := &Fleet{}
+	for i := range 60 {
+		x := make([]float64, 40)
+		for k := range x {
+			x[k] = float64(k%2 + i%7)
+			if i%2 == 1 && k >= 20 {
+				x[k] += 500
+			}
+		}
+		f.Carts = append(f.Carts, &FleetGroup{Shop: "hilltop", Cart: fmt.Sprintf("bay%02d", i), Balance: chartOf(x)})
+	}
+	short := f.Short()
+	for _, g := range short.Carts {
+		if len(g.Drifts(words.Plain)) == 0 {
+			t.Errorf("%s comes first and does not drift", g.Name())
+		}
+	}
+	if len(short.Carts) != maxOverviewRows || short.Others != 60-maxOverviewRows || short.Drifting != 30-maxOverviewRows {
+		t.Errorf("%d carts, %d others, %d of them drift", len(short.Carts), short.Others, short.Drifting)
+	}
+	var b strings.Builder
+	if err := f.WriteHTML(&b, words.Plain); err != nil {
+		t.Fatal(err)
+	}
+	if bullets := strings.Count(b.String(), "\n<li>"); bullets != maxOverviewRows+1 || !strings.Contains(b.String(), "36 others are in the table below; 6 of them drift.") {
+		t.Errorf("%d sentences begin the report", bullets)
+	}
+	f.Carts = f.Carts[:maxOverviewRows]
+	if short = f.Short(); short.Carts[0] != f.Carts[0] || short.Others != 0 {
+		t.Errorf("a small fleet is not shown in order: %+v", short)
+	}
+}
+
 // WCAG 2.2, success criterion 1.4.6: the contrast of each colour of the page with the
 // paper.
 func TestFleetContrast(t *testing.T) {

@@ -1,9 +1,13 @@
 package audit
 
 import (
+	"cmp"
 	"fmt"
+	"math"
+	"slices"
 
 	"bayfill/bridge/chart"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -23,13 +27,57 @@ const (
 	maxOverviewRows               = 24 // more carts are in the table only
 )
 
+// fleetShort is what a report begins with: some carts, and how many others there are.
+type fleetShort struct {
+	Carts            []*FleetGroup
+	Others, Drifting int // of the others so many drift
+}
+
+// Short returns all carts of a small fleet; of a large one those that drift, then those
+// farthest from their target.
+func (f *Fleet) Short() fleetShort {
+	if len(f.Carts) <= maxOverviewRows {
+		return fleetShort{Carts: f.Carts}
+	}
+	type rank struct {
+		cart   *FleetGroup
+		drifts bool
+		farML  float64
+	}
+	ranks := make([]rank, len(f.Carts))
+	for i, g := range f.Carts {
+		ranks[i] = rank{cart: g, drifts: len(g.Drifts(words.Plain)) > 0}
+		if g.Balance.Enough() {
+			ranks[i].farML = math.Abs(g.Balance.Limits.Mean)
+		}
+	}
+	slices.SortStableFunc(ranks, func(a, b rank) int {
+		switch {
+		case a.drifts && !b.drifts:
+			return -1
+		case b.drifts && !a.drifts:
+			return 1
+		}
+		return cmp.Compare(b.farML, a.farML)
+	})
+	short := fleetShort{Others: len(ranks) - maxOverviewRows}
+	for i, r := range ranks {
+		if i < maxOverviewRows {
+			short.Carts = append(short.Carts, r.cart)
+		} else if r.drifts {
+			short.Drifting++
+		}
+	}
+	return short
+}
+
 // newFleetOverview draws the carts of which enough is known; nil: none is.
-func newFleetOverview(f *Fleet) *fleetOverview {
+func newFleetOverview(carts []*FleetGroup) *fleetOverview {
 	const toleranceML = 1000 * fillcalc.DefaultToleranceL
 	var shown []*FleetGroup
 	all := []float64{-1.2 * toleranceML, 1.2 * toleranceML}
-	for _, g := range f.Carts {
-		if l := &g.Balance.Limits; g.Balance.Enough() && len(shown) < maxOverviewRows {
+	for _, g := range carts {
+		if l := &g.Balance.Limits; g.Balance.Enough() {
 			shown = append(shown, g)
 			all = append(all, l.Mean-2*l.Sigma, l.Mean+2*l.Sigma)
 		}

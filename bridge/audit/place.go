@@ -15,7 +15,7 @@ import (
 type seqs struct{ from, to uint64 }
 
 // extent finds the range of events that belong to the job.
-func (r *Report) extent(rec *Record) (own seqs) {
+func (r *Report) extent(rec *Record, trust *Trust) (own seqs) {
 	if rec.Summary != nil {
 		from, _ := rec.Summary.Fields["seq_from"].(int64)
 		to, _ := rec.Summary.Fields["seq"].(int64)
@@ -25,6 +25,8 @@ func (r *Report) extent(rec *Record) (own seqs) {
 		}
 		return seqs{uint64(from), uint64(to)}
 	}
+	var openedNs int64
+	later := false // another job was opened
 	for i := range r.events {
 		e := &r.events[i]
 		if e.Input == nil {
@@ -32,8 +34,11 @@ func (r *Report) extent(rec *Record) (own seqs) {
 		}
 		switch e.Input.Do {
 		case fillcalc.DoOpen:
-			if e.Input.Job != nil && e.Input.Job.ID == r.Job && own.from == 0 {
-				own.from = e.Seq
+			switch {
+			case own.from != 0:
+				later = true
+			case e.Input.Job != nil && e.Input.Job.ID == r.Job:
+				own.from, openedNs = e.Seq, e.AtNs
 			}
 		case fillcalc.DoClose, fillcalc.DoAbandon:
 			if own.from != 0 && own.to == 0 {
@@ -41,11 +46,25 @@ func (r *Report) extent(rec *Record) (own seqs) {
 			}
 		}
 	}
-	if own.to != 0 {
+	n := len(r.events)
+	switch {
+	case own.to != 0:
 		r.find(NoSummary, own.to, 0, "finding.no_record", nil, nil)
-	} else if n := len(r.events); n > 0 {
-		own.to = r.events[n-1].Seq
-		r.find(NotEnded, own.to, r.events[n-1].AtNs, "finding.not_ended", nil, nil)
+		return own
+	case n == 0:
+		return own
+	}
+	last := &r.events[n-1]
+	own.to = last.Seq
+	switch {
+	case later:
+		r.find(NotEnded, own.to, last.AtNs, "finding.not_ended_later", nil, nil)
+	case trust.closedSince(openedNs):
+		r.find(NotEnded, own.to, last.AtNs, "finding.not_ended_copy", nil, nil)
+	case rec.NewestSeq > own.to:
+		r.find(NotEnded, own.to, last.AtNs, "finding.not_ended_cut", figures{"newest": float64(rec.NewestSeq)}, nil)
+	default:
+		r.find(Open, own.to, last.AtNs, "finding.open", nil, labels{"moment": clock(last.AtNs)})
 	}
 	return own
 }

@@ -26,6 +26,7 @@ type Record struct {
 	Summary         *points.Point // nil when there is none
 	NoNames         error         // why there are only tokens; nil otherwise
 	SameName        int           // number of other jobs with this name
+	NewestSeq       uint64        // of the newest event that the witness of a journal knows of
 }
 
 // ErrNoJob is returned when nothing is kept of a job.
@@ -45,6 +46,7 @@ func (s *Store) Record(ctx context.Context, job string, openedNs int64) (*Record
 			return nil, err
 		}
 	}
+	all = slices.DeleteFunc(all, func(its Summary) bool { return s.Cart != "" && its.Cart != s.Cart })
 	at := len(all) - 1
 	for openedNs != 0 && at >= 0 && all[at].OpenedNs/1e6 != openedNs/1e6 {
 		at--
@@ -147,6 +149,7 @@ func (r *Record) endWithJob() {
 // It only reads the file, so the program may be running. An empty shop or cart is the one
 // on which the job was opened. The error wraps [ErrNoJob] when there is no such job.
 func FromJournal(ctx context.Context, path, shop, cart, job string, openedNs int64) (*Record, error) {
+	witness := journal.WitnessOf(path) // before the journal, which may go on meanwhile
 	j, err := journal.OpenReadOnly(path)
 	if err != nil {
 		return nil, err
@@ -164,7 +167,7 @@ func FromJournal(ctx context.Context, path, shop, cart, job string, openedNs int
 	if at < 0 {
 		return nil, fmt.Errorf("%w as %q in %s%v", ErrNoJob, job, path, lost)
 	}
-	r := &Record{Shop: shop, Cart: cart, Job: job, From: path, SameName: len(opened) - 1}
+	r := &Record{Shop: shop, Cart: cart, Job: job, From: path, SameName: len(opened) - 1, NewestSeq: witness.Seq}
 	if err := r.read(ctx, j, opened[at]); err != nil {
 		return nil, fmt.Errorf("job %s: %w", job, err)
 	}

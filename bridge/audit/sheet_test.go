@@ -20,6 +20,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/points"
 	"bayfill/bridge/units"
 	"bayfill/bridge/words"
 	"bayfill/fillcalc"
@@ -220,7 +221,7 @@ func TestSheetOfOtherJobs(t *testing.T) {
 			return rec
 		}, []string{"<strong>failed</strong>", "<td>missing</td>", "The record is altered or incomplete."}},
 		"open": {func() *Record { return byTheBook(t, calibrated(), vanJob()).keep() },
-			[]string{"<strong>failed</strong>", "– (checking)", "<td>not ended</td>"}},
+			[]string{"<strong>not verified</strong>", "– (checking)", "<td>still open</td>"}},
 		"a restart": {func() *Record {
 			p := byTheBook(t, calibrated(), vanJob())
 			p.do(fillcalc.Input{Do: fillcalc.DoStart, Setup: calibrated()})
@@ -459,7 +460,8 @@ func TestSheetOnPaper(t *testing.T) {
 	dir, shots := t.TempDir(), os.Getenv("BAYFILL_SCREENSHOTS")
 	sheets := map[string]string{}
 	sheets["small"], _ = sheetOf(t, busy(t).keep())
-	sheets["study"], _ = sheetOf(t, studied(t, 7, 5))
+	ofStudy := studied(t, 7, 5)
+	sheets["study"], _ = sheetOf(t, ofStudy)
 	var b strings.Builder
 	rec, rep := hostile(t)
 	if err := WriteSheet(&b, rec, rep, fillcalc.DefaultToleranceL, words.Plain, playedAt); err != nil {
@@ -497,6 +499,9 @@ func TestSheetOnPaper(t *testing.T) {
 			if pages < full || pages > 1.3*full+1 {
 				t.Errorf("%s on %s: %.0f pages for %.1f pages' worth", name, paper.name, pages, full)
 			}
+			if name == "study" && paper.name == "A4" {
+				checkSheetText(t, pdf, "printed 2026-11-03 09:00:00 UTC", "Chain "+ofStudy.Summary.Fields[points.ChainField].(string), "Key "+testTrust.Keys[0])
+			}
 			if shots != "" {
 				picture := bridgetest.InBrowser(t, tab, chromedp.FullScreenshot(100))
 				for suffix, data := range map[string][]byte{".pdf": pdf, ".png": picture, ".html": []byte(page)} {
@@ -507,6 +512,12 @@ func TestSheetOnPaper(t *testing.T) {
 			}
 		}
 	}
+	checkHeadings(t, tab, "sheet", sheets["small"])
+	b.Reset()
+	if err := new(Fleet).WriteHTML(&b, words.Plain); err != nil {
+		t.Fatal(err)
+	}
+	checkHeadings(t, tab, "fleet", b.String())
 }
 
 // layoutErrors lists what is wrong with the layout of the page: elements wider than

@@ -22,6 +22,8 @@ type Store struct {
 	reader *influxql.Client
 	write  api.WriteAPIBlocking // for Erase and Keep
 	bucket string
+
+	Cart string // the only one whose jobs Record finds; empty: of all
 }
 
 // OpenStore returns a store for a bucket. It does not connect yet; an error names the
@@ -39,7 +41,7 @@ func OpenStore(c config.History) (*Store, error) {
 }
 
 func newStore(client influxdb2.Client, org, bucket string) *Store {
-	return &Store{client, influxql.New(client, bucket, points.Whole), client.WriteAPIBlocking(org, bucket), bucket}
+	return &Store{client: client, reader: influxql.New(client, bucket, points.Whole), write: client.WriteAPIBlocking(org, bucket), bucket: bucket}
 }
 
 // Close closes the connections.

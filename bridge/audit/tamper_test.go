@@ -148,7 +148,7 @@ func tamperings(other *audit.Record) []tampering {
 			r.Points = slices.DeleteFunc(r.Points, func(p points.Point) bool { return p.AtNs >= at })
 			r.Summary = nil
 			return 0
-		}, []audit.Kind{audit.NotEnded}, "no end"},
+		}, []audit.Kind{audit.NotEnded}, "had got to event"},
 		{"the closing record missing", func(r *audit.Record, rng *rand.Rand) uint64 {
 			r.Summary = nil
 			return 0
@@ -380,18 +380,25 @@ func TestTamperedHistory(t *testing.T) {
 		server.QL(statement)
 	}
 	write := func(p points.Point) { server.Write(p.Line("test", "cart")) }
-	// move writes all points of a job under other tags, and removes them where they were.
-	move := func(r *audit.Record, shop, cart string) {
-		first, lines := r.Summary.AtNs, []string{r.Summary.Line(shop, cart)}
+	// put writes all points of a job under other tags; move also removes them where they were.
+	put := func(r *audit.Record, shop, cart string) {
+		lines := []string{r.Summary.Line(shop, cart)}
 		for _, p := range r.Points {
-			first, lines = min(first, p.AtNs), append(lines, p.Line(shop, cart))
-		}
-		for _, m := range []string{reading, input, volume, window, "bayfill_job"} {
-			server.QL(fmt.Sprintf("DELETE FROM %s WHERE time >= %d AND time <= %d AND cart = 'cart' AND shop = 'test'", m, first, r.Summary.AtNs))
+			lines = append(lines, p.Line(shop, cart))
 		}
 		for part := range slices.Chunk(lines, 2000) {
 			server.Write(strings.Join(part, "\n"))
 		}
+	}
+	move := func(r *audit.Record, shop, cart string) {
+		first := r.Summary.AtNs
+		for _, p := range r.Points {
+			first = min(first, p.AtNs)
+		}
+		for _, m := range []string{reading, input, volume, window, "bayfill_job"} {
+			server.QL(fmt.Sprintf("DELETE FROM %s WHERE time >= %d AND time <= %d AND cart = 'cart' AND shop = 'test'", m, first, r.Summary.AtNs))
+		}
+		put(r, shop, cart)
 	}
 	ofKind := func(r *audit.Record, measurement string, from int) int {
 		for i := from; ; i++ {
@@ -496,6 +503,18 @@ func TestTamperedHistory(t *testing.T) {
 	opened.Fields, other.Fields = points.Fields{"vehicle": other.Fields["vehicle"]}, points.Fields{"vehicle": opened.Fields["vehicle"]}
 	write(opened)
 	write(other)
+	copied := audittest.Trust(t, config)
+	j, err := journal.OpenReadOnly(config.JournalPath("cart"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer j.Close()
+	if copied.Copies, err = j.Closings(t.Context()); err != nil || len(copied.Copies) != len(cases) {
+		t.Fatal(len(copied.Copies), err)
+	}
+	if report := audit.Check(load(names[0]), copied); !report.SameAndComplete() {
+		t.Errorf("beside the journal's closing records: %+v", report.Findings)
+	}
 	for i, c := range cases {
 		report := audit.Check(load(names[i]), audittest.Trust(t, config))
 		named := slices.ContainsFunc(report.Findings, func(f audit.Finding) bool { return f.Kind == c.kind })
@@ -504,6 +523,14 @@ func TestTamperedHistory(t *testing.T) {
 		}
 		if report.SameAndComplete() != (c.kind == "") || c.kind != "" && !named {
 			t.Errorf("%s: same %v, complete %v, %+v", c.name, report.Same, report.Complete, report.Findings)
+		}
+	}
+	put(load(names[0]), "test", "copy") // the first job, which is good
+	for _, store.Cart = range []string{"copy", "cart"} {
+		report := audit.Check(load(names[0]), audittest.Trust(t, config))
+		misplaced := slices.ContainsFunc(report.Findings, func(f audit.Finding) bool { return f.Kind == audit.Misplaced })
+		if report.SameAndComplete() == misplaced || misplaced != (store.Cart == "copy") || report.SameName != 0 {
+			t.Errorf("copied, on cart %s: %+v", store.Cart, report.Findings)
 		}
 	}
 }

@@ -105,7 +105,7 @@ func TestTicketSays(t *testing.T) {
 func TestTicketOfOtherJobs(t *testing.T) {
 	rec := byTheBook(t, calibrated(), vanJob()).keep()
 	page := ticketOf(t, rec, Check(rec, testTrust), metricEnglish)
-	for _, text := range []string{"This job is still open: checking.", "<strong>failed</strong>", "The record is the same and complete: failed", "not judged", "<strong>–</strong>"} {
+	for _, text := range []string{"This job is still open: checking.", "<strong>not verified</strong>", "The record is the same and complete: not verified", "not judged", "<strong>–</strong>"} {
 		if has := strings.Contains(page, text); has == (text == "<strong>–</strong>") {
 			t.Errorf("%q: %t", text, has)
 		}

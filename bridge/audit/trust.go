@@ -15,7 +15,16 @@ import (
 type Trust struct {
 	NameKey []byte         // of the names' tokens; nil: no name can be proven
 	Keys    []string       // public keys that may sign closing records; empty: none is known
-	Copies  []points.Point // closing records from a second place; nil: there is none
+	Copies  []points.Point // closing records of the cart from other places; nil: there are none
+}
+
+// closedSince reports whether a job that was opened then, or a later one, has a closing record
+// in another place. A cart has one job at a time.
+func (t *Trust) closedSince(openedNs int64) bool {
+	return slices.ContainsFunc(t.Copies, func(p points.Point) bool {
+		ns, _ := p.Fields["opened_ns"].(int64)
+		return ns >= openedNs
+	})
 }
 
 // Signature says who signed the closing record.
@@ -60,7 +69,7 @@ func (r *Report) checkSignature(rec *Record, trust *Trust) {
 	}
 }
 
-// checkCopy compares the closing record with its copy in the second place, if that has one.
+// checkCopy compares the closing record with its copies in other places.
 func (r *Report) checkCopy(rec *Record, trust *Trust) {
 	if rec.Summary == nil {
 		return

@@ -54,6 +54,9 @@ func Judge(rep *Report, toleranceL float64, r words.Reader) Verdict {
 	record := fillcalc.Criterion{Name: "record", Outcome: fillcalc.Passed, Counts: true}
 	rep.judgeRecord(&record)
 	v := Verdict{Outcome: of.Outcome.Worse(record.Outcome), ToleranceL: number(toleranceL)}
+	if rep.StillOpen() { // what is missing now may still be done
+		v.Outcome = fillcalc.NotVerified
+	}
 	for _, c := range append([]fillcalc.Criterion{record}, of.Criteria...) {
 		m := Criterion{Name: c.Name, Title: criterionTitle(&c, r), Outcome: c.Outcome, Counts: c.Counts, Figures: []Figure{}, Says: []string{}}
 		for _, f := range c.Figures {
@@ -87,6 +90,8 @@ func (r *Report) judgeRecord(c *fillcalc.Criterion) {
 	switch {
 	case r.Events == 0 && r.SameAndComplete():
 		say(fillcalc.NotVerified, "verdict.no_record")
+	case r.StillOpen():
+		say(fillcalc.NotVerified, "verdict.record_open")
 	case !r.Complete:
 		say(fillcalc.Failed, "verdict.record_incomplete")
 	case otherFold:

@@ -103,6 +103,13 @@ func TestFloodIsBounded(t *testing.T) {
 		}
 		t.Logf("%d of %s, %d bytes: %v each, %d kB stay", n, name, len(payload), (took / time.Duration(n)).Round(100*time.Nanosecond), grown>>10)
 	}
+	c.link.replies = nil
+	for range 100 { // while the cart has no time for them
+		c.link.receive(mqtt.Message{Topic: c.link.topic(wire.CommandsLeaf), Payload: kinds["replayed"]}, "")
+	}
+	if n := len(c.commands); n > 16 || len(c.link.replies) != 100-n || !strings.Contains(string(c.link.replies[0].payload), "busy: ") {
+		t.Errorf("%d commands wait, and %d were answered", n, len(c.link.replies))
+	}
 	if grown := size() - onDisk; grown != 0 {
 		t.Errorf("the journal has grown by %d bytes", grown)
 	}

@@ -54,6 +54,9 @@ func newKeeper(path string) *keeper {
 	return k
 }
 
+// WitnessOf returns what the witness of a journal's file knows; of none, nothing.
+func WitnessOf(path string) Witness { return newKeeper(path).now }
+
 // Witness returns how far the journal had got as far as its witness knows.
 func (j *Journal) Witness() Witness {
 	j.witness.mu.Lock()

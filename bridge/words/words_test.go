@@ -141,7 +141,7 @@ func lists() (keys []string) {
 	}
 	add("name", string(names.NotProven), string(names.NotKept), string(names.Gone), string(names.Forged))
 	add("signature", "none", "trusted", "not_trusted", "broken", "unknown_key")
-	add("kind", "missing", "added", "order", "altered", "unreadable", "no_record", "differs", "other_fold", "not_ended", "no_beginning", "misplaced", "forged", "unsigned")
+	add("kind", "missing", "added", "order", "altered", "unreadable", "no_record", "differs", "other_fold", "open", "not_ended", "no_beginning", "misplaced", "forged", "unsigned")
 	add("notice", "alert", "remark", "sensor", "start")
 	add("cause", string(fillcalc.Sudden), string(fillcalc.Away), string(fillcalc.Backward), string(fillcalc.Knock))
 	add("check", string(fillcalc.ByDipstick), string(fillcalc.ByOverflow))

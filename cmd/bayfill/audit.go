@@ -27,7 +27,7 @@ const (
 	exitAltered     = 1 // the record is altered or incomplete
 	exitNotAudited  = 2 // nothing is known about the job
 	exitFailed      = 3 // by the verdict
-	exitNotVerified = 4 // by the verdict
+	exitNotVerified = 4 // by the verdict, or the job is still open
 )
 
 // notAudited is an error because of which nothing is known about the job.
@@ -48,6 +48,8 @@ func notPassedBy(r *audit.Report, v audit.Verdict) error {
 	switch {
 	case v.Criteria[0].Outcome == fillcalc.Failed: // the record's own
 		return notPassed{words.NewError("usage.altered", "job", r.Job), exitAltered}
+	case r.StillOpen():
+		return notPassed{words.NewError("usage.still_open", "job", r.Job), exitNotVerified}
 	case v.Outcome == fillcalc.Failed:
 		return notPassed{words.NewError("usage.failed", "job", r.Job), exitFailed}
 	case v.Outcome != fillcalc.Passed:
@@ -56,9 +58,11 @@ func notPassedBy(r *audit.Report, v audit.Verdict) error {
 	return nil
 }
 
+const auditName = "audit"
+
 func auditCommand() *cobra.Command {
 	cmd := &cobra.Command{
-		Use:   "audit",
+		Use:   auditName,
 		Short: "help.audit",
 	}
 	cmd.AddCommand(auditJobCommand(), auditJobsCommand(), auditFleetCommand())
@@ -117,7 +121,7 @@ func (o *auditJobOptions) run(ctx context.Context, job string, out, errOut io.Wr
 		err = o.writeFiles(record, report, reader)
 	}
 	if err != nil {
-		return notAudited{err}
+		return err
 	}
 	return notPassedBy(report, verdict)
 }
@@ -154,6 +158,9 @@ func printReport(out io.Writer, r *audit.Report, v audit.Verdict, reader words.R
 	same := map[[2]bool]string{
 		{true, true}: "audit.same", {false, true}: "audit.not_same", {true, false}: "audit.not_complete", {false, false}: "audit.neither",
 	}[[2]bool{r.Same, r.Complete}]
+	if r.StillOpen() {
+		same = "audit.still_open"
+	}
 	say := func(key string, f figures, n names) {
 		printIndented("", reader.Say(fillcalc.Text{Key: key, Figures: f, Names: n}))
 	}

@@ -133,3 +133,21 @@ func TestAuditStatus(t *testing.T) {
 		}
 	}
 }
+
+// Whatever hinders an audit, it is not an opinion about the job: status 2, and nothing but the
+// reason, with --json too.
+func TestAuditHindered(t *testing.T) {
+	none, broken := filepath.Join(t.TempDir(), "none.yaml"), filepath.Join(t.TempDir(), "broken.yaml")
+	if err := os.WriteFile(broken, []byte("shop: [\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, args := range []string{
+		"audit job", "audit job van-7", "audit job van-7 --json", "audit job van-7 --json --config " + none, "audit job van-7 --config " + broken,
+		"audit job van-7 --json --tolerance-l much", "audit job van-7 --nothing", "audit job van-7 --lang xx", "audit job van-7 --influx-url http://me:x@127.0.0.1:1",
+		"audit fleet --json", "audit fleet --config " + broken, "audit fleet --since soon", "audit fleet van-7", "audit jbo",
+	} {
+		if status, out, errors := program(t.Context(), strings.Fields(args)...); status != exitNotAudited || out != "" || errors == "" {
+			t.Errorf("%s: status %d: %s%s", args, status, out, errors)
+		}
+	}
+}

@@ -85,7 +85,7 @@ func (o *auditFleetOptions) run(ctx context.Context, out io.Writer, now time.Tim
 			continue
 		}
 		if err := writeFile(f.path, f.write); err != nil {
-			return notAudited{fmt.Errorf("%s is incomplete: %w", f.path, err)}
+			return fmt.Errorf("%s is incomplete: %w", f.path, err)
 		}
 	}
 	if o.json {
@@ -109,7 +109,7 @@ func (o *auditFleetOptions) fleet(ctx context.Context, q audit.FleetQuery) (f *a
 		if c.History.URL == "" {
 			closings, err := configClosings(ctx, c)
 			if err != nil {
-				return nil, nil, nil, notAudited{err}
+				return nil, nil, nil, err
 			}
 			return audit.FleetOf(closings, q), nil, func() {}, nil
 		}
@@ -120,11 +120,11 @@ func (o *auditFleetOptions) fleet(ctx context.Context, q audit.FleetQuery) (f *a
 	}
 	store, err := audit.OpenStore(history)
 	if err != nil {
-		return nil, nil, nil, notAudited{err}
+		return nil, nil, nil, err
 	}
 	if f, err = store.Fleet(ctx, q); err != nil {
 		store.Close()
-		return nil, nil, nil, notAudited{err}
+		return nil, nil, nil, err
 	}
 	return f, func(w io.Writer) error { return store.WriteFleetCSV(ctx, q, w) }, store.Close, nil
 }

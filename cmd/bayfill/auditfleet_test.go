@@ -137,7 +137,7 @@ func TestAuditFleetRefuses(t *testing.T) {
 		{[]string{"--config", config}, "none.yaml"},
 		{[]string{"--config", config, "--influx-url", "http://127.0.0.1:1"}, "influx-url"},
 	} {
-		if status, out, errors := program(t.Context(), append([]string{"audit", "fleet"}, c.args...)...); status == 0 || !strings.Contains(errors, c.want) {
+		if status, out, errors := program(t.Context(), append([]string{"audit", "fleet"}, c.args...)...); status != exitNotAudited || !strings.Contains(errors, c.want) {
 			t.Errorf("%v: status %d: %s%s", c.args, status, out, errors)
 		}
 	}

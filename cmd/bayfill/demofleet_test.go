@@ -36,7 +36,7 @@ func TestDemoFleet(t *testing.T) {
 	if status, out, errors := program(t.Context(), "stock", "--config", config); status != 0 || !strings.Contains(out, "1600") {
 		t.Errorf("stock: status %d: %s%s", status, out, errors)
 	}
-	if status, _, errors := program(t.Context(), "audit", "fleet", "--config", config, "--csv", filepath.Join(dir, "jobs.csv")); status != exitConfig || !strings.Contains(errors, "--csv:") {
+	if status, _, errors := program(t.Context(), "audit", "fleet", "--config", config, "--csv", filepath.Join(dir, "jobs.csv")); status != exitNotAudited || !strings.Contains(errors, "--csv:") {
 		t.Errorf("a table of journals: status %d: %s", status, errors)
 	}
 }

@@ -15,6 +15,7 @@ import (
 	"bayfill/bridge/audit"
 	"bayfill/bridge/closing"
 	"bayfill/bridge/config"
+	"bayfill/bridge/points"
 	"bayfill/bridge/recordkey"
 )
 
@@ -44,7 +45,7 @@ func (s *jobSource) audited(ctx context.Context, job string, errOut io.Writer) (
 	record, err := s.record(ctx, job)
 	var trust audit.Trust
 	if err == nil {
-		trust, err = s.trust(record.Cart)
+		trust, err = s.trust(ctx, record.Cart, errOut)
 	}
 	var config configError
 	switch {
@@ -61,7 +62,7 @@ func (s *jobSource) audited(ctx context.Context, job string, errOut io.Writer) (
 }
 
 // trust reads the keys and the copies of a cart's closing records that are at hand.
-func (s *jobSource) trust(cart string) (t audit.Trust, err error) {
+func (s *jobSource) trust(ctx context.Context, cart string, errOut io.Writer) (t audit.Trust, err error) {
 	c := &config.Config{Data: filepath.Dir(s.journal)}
 	switch {
 	case s.from.config != "" || s.journal == "" && s.from.url == "":
@@ -89,10 +90,29 @@ func (s *jobSource) trust(cart string) (t audit.Trust, err error) {
 			return t, configError{err}
 		}
 	}
-	if c.Records.Also != "" {
-		t.Copies, err = closing.ReadCopies(closing.CopyPath(c.Records.Also, cart))
-	}
+	t.Copies, err = s.copies(ctx, c, cart, errOut)
 	return t, err
+}
+
+// copies reads the closing records of a cart that other places hold: the second place, and
+// the cart's own journal.
+func (s *jobSource) copies(ctx context.Context, c *config.Config, cart string, errOut io.Writer) (list []points.Point, err error) {
+	if _, err := c.Cart(cart); err != nil { // of another shop, or a name that somebody made up
+		return nil, nil
+	}
+	if c.Records.Also != "" {
+		if list, err = closing.ReadCopies(closing.CopyPath(c.Records.Also, cart)); err != nil {
+			return nil, err
+		}
+	}
+	own, err := journalClosings(ctx, c.JournalPath(cart), c.Shop, cart)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) { // a damaged one spoils no audit of the history
+		fmt.Fprintf(errOut, "the cart's journal is not compared: %v\n", err)
+	}
+	for i := range own {
+		list = append(list, own[i].Point)
+	}
+	return list, nil
 }
 
 // record reads a job.
@@ -122,6 +142,7 @@ func (s *jobSource) record(ctx context.Context, job string) (*audit.Record, erro
 		return nil, err
 	}
 	defer store.Close()
+	store.Cart = s.cart
 	return store.Record(ctx, job, atNs)
 }
 

@@ -8,7 +8,8 @@
 //
 // The exit status is 0 when the command did what it says, 78 when only an operator can
 // mend what is wrong (a configuration, a flag), 2 when there is no such command, "job" got
-// no answer or "audit" could not be made, else 1; "audit job" has more, which its help lists.
+// no answer or "audit" could not be made for whatever reason, else 1; "audit job" has more,
+// which its help lists.
 //
 // In reading order: run.go, demo.go with stage.go and technician.go, station.go (a person's side of
 // the contract) with job.go, watch.go and board.go, then the others. reader.go says in which
@@ -82,27 +83,34 @@ func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer
 	root.SetIn(in)
 	root.SetOut(out)
 	root.SetErr(errors)
-	err := misspelt(root, args, reader)
+	command, err := root, misspelt(root, args, reader)
 	if err == nil {
-		err = root.ExecuteContext(ctx)
+		command, err = root.ExecuteContextC(ctx)
 	}
 	if err == nil {
 		return 0
 	}
 	fmt.Fprintln(errors, "bayfill:", reader.Fault(err))
-	if _, config := err.(configError); config {
+	return exitStatus(command, err)
+}
+
+// exitStatus returns the exit status of a command that ended with an error.
+func exitStatus(command *cobra.Command, err error) int {
+	verdict, judged := err.(notPassed)
+	_, audited := err.(notAudited)
+	_, config := err.(configError)
+	_, usage := err.(usageError)
+	_, silent := err.(noAnswer)
+	switch {
+	case judged:
+		return verdict.status
+	case audited, command.HasParent() && command.Parent().Name() == auditName:
+		return exitNotAudited // every other status says something about the job
+	case config:
 		return exitConfig
-	}
-	if _, usage := err.(usageError); usage {
+	case usage:
 		return exitUsage
-	}
-	if _, open := err.(notAudited); open {
-		return exitNotAudited
-	}
-	if audited, is := err.(notPassed); is {
-		return audited.status
-	}
-	if _, silent := err.(noAnswer); silent {
+	case silent:
 		return exitNoAnswer
 	}
 	return 1

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"database/sql"
 	"encoding/json"
 	"os"
 	"path/filepath"
@@ -8,9 +9,11 @@ import (
 	"testing"
 	"time"
 
+	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/bridgetest/journaltest"
 	"bayfill/bridge/closing"
 	"bayfill/bridge/config"
+	"bayfill/bridge/recordkey"
 	"bayfill/fillcalc"
 	"bayfill/sim/study"
 )
@@ -141,7 +144,7 @@ func auditJobs(t *testing.T, file string) {
 	if err := json.Unmarshal([]byte(list("--config", file, "--last", "2", "--json")), &answer); err != nil || len(answer.Jobs) != 2 || answer.More != 1 || answer.Jobs[0].Ended.Before(answer.Jobs[0].Opened) {
 		t.Errorf("%v: %+v", err, answer)
 	}
-	if status, _, errors := program(t.Context(), "audit", "jobs", "--config", file, "--last", "-1"); status != exitConfig || !strings.Contains(errors, "--last: -1") {
+	if status, _, errors := program(t.Context(), "audit", "jobs", "--config", file, "--last", "-1"); status != exitNotAudited || !strings.Contains(errors, "--last: -1") {
 		t.Errorf("status %d: %s", status, errors)
 	}
 	// A shell completes them, each once.
@@ -200,6 +203,8 @@ func TestTicket(t *testing.T) {
 		t.Errorf("an audit by the configuration: status %d: %s", status, out)
 	}
 	auditByKeys(t, filepath.Dir(file))
+	auditChangedKey(t, file)
+	auditCutJournal(t, file)
 	for _, c := range []struct {
 		args   string
 		status int
@@ -253,7 +258,91 @@ func auditByKeys(t *testing.T, dir string) {
 			t.Errorf("%s: status %d: %s", args, status, out)
 		}
 	}
-	if status, _, errors := program(t.Context(), "audit", "job", "van-7", "--journal", away, "--key", "abc"); status != exitConfig || !strings.Contains(errors, "--key: ") {
+	if status, _, errors := program(t.Context(), "audit", "job", "van-7", "--journal", away, "--key", "abc"); status != exitNotAudited || !strings.Contains(errors, "--key: ") {
 		t.Errorf("a key that is none: status %d: %s", status, errors)
+	}
+}
+
+// auditChangedKey changes the key as bridge/THREATS.md says: an older record is trusted again
+// once the configuration names the old public key.
+func auditChangedKey(t *testing.T, file string) {
+	t.Helper()
+	c, err := config.Load(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	old, err := c.TrustedKeys()
+	if err != nil {
+		t.Fatal(err)
+	}
+	key := filepath.Join(c.Data, "record.key")
+	if err := os.Rename(key, key+".old"); err != nil {
+		t.Fatal(err)
+	}
+	audited := func(config string) (status int, out string) {
+		status, out, _ = program(t.Context(), "audit", "job", "van-7", "--config", config)
+		return status, strings.Join(strings.Fields(out), " ")
+	}
+	if status, out := audited(file); status == exitAltered || !strings.Contains(out, "nobody vouches") {
+		t.Errorf("lost: status %d: %s", status, out)
+	}
+	if now, err := c.RecordKey(); err != nil || recordkey.Public(now) == old[0] {
+		t.Fatal("the next start makes no other key", err)
+	}
+	if status, out := audited(file); status != exitAltered || !strings.Contains(out, "none of the trusted ones") {
+		t.Errorf("changed: status %d: %s", status, out)
+	}
+	named := filepath.Join(t.TempDir(), "bayfill.yaml")
+	if err := os.WriteFile(named, append(bridgetest.ReadFile(t, file), "records: {keys: ["+old[0]+"]}\n"...), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if status, out := audited(named); status == exitAltered || !strings.Contains(out, "Signature: by a trusted key") {
+		t.Errorf("changed and named: status %d: %s", status, out)
+	}
+	if err := os.Rename(key+".old", key); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// auditCutJournal takes the end of the newest job out of its journal: the witness in the data
+// folder knows better than to call the job open. A copy elsewhere has none.
+func auditCutJournal(t *testing.T, file string) {
+	t.Helper()
+	path := filepath.Join(filepath.Dir(file), "bay2.journal")
+	db, err := sql.Open("sqlite", "file:"+path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, cut := range []string{
+		"DELETE FROM event WHERE seq >= (SELECT max(seq) FROM published WHERE measurement = 'bayfill_job')",
+		"DELETE FROM published WHERE seq > (SELECT max(seq) FROM event)",
+	} {
+		if _, err := db.Exec(cut); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if status, out, _ := program(t.Context(), "audit", "job", "van-7", "--config", file); status != exitAltered || !strings.Contains(out, "The end of the journal is missing") {
+		t.Errorf("cut: status %d: %s", status, out)
+	}
+	away := filepath.Join(t.TempDir(), "bay2.journal")
+	if err := os.WriteFile(away, bridgetest.ReadFile(t, path), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	status, out, errors := program(t.Context(), "audit", "job", "van-7", "--journal", away)
+	if status != exitNotVerified || !strings.Contains(out, "hilltop/bay2: still open") || !strings.Contains(errors, "job van-7 is still open") {
+		t.Errorf("open: status %d: %s%s", status, out, errors)
+	}
+	status, out, _ = program(t.Context(), "audit", "job", "van-7", "--journal", away, "--lang", "es")
+	if status != exitNotVerified {
+		t.Errorf("status %d", status)
+	}
+	bridgetest.Spanish(t, out)
+	var report struct{ Findings []struct{ Kind string } }
+	status, out, _ = program(t.Context(), "audit", "job", "van-7", "--journal", away, "--json")
+	if err := json.Unmarshal([]byte(out), &report); err != nil || status != exitNotVerified || len(report.Findings) != 1 || report.Findings[0].Kind != "open" {
+		t.Errorf("status %d, %v: %s", status, err, out)
 	}
 }
