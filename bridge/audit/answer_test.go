@@ -13,6 +13,7 @@ import (
 
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
 
+	"bayfill/bridge/config"
 	"bayfill/bridge/points"
 	"bayfill/bridge/words"
 	"bayfill/fillcalc"
@@ -55,7 +56,7 @@ func (a answers) RoundTrip(r *http.Request) (*http.Response, error) {
 
 func (a answers) store() *Store {
 	options := influxdb2.DefaultOptions().SetHTTPClient(&http.Client{Transport: a}).SetLogLevel(0)
-	return newStore(influxdb2.NewClientWithOptions("http://127.0.0.1", "", options), "", "bayfill")
+	return newStore(influxdb2.NewClientWithOptions("http://127.0.0.1", "", options), config.History{Bucket: "bayfill"})
 }
 
 // fieldsOf is the server's list of the fields of points.

@@ -4,7 +4,9 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 
+	"bayfill/bridge/history"
 	"bayfill/bridge/influxql"
 	"bayfill/bridge/names"
 	"bayfill/bridge/points"
@@ -42,8 +44,18 @@ func (s *Store) Erase(ctx context.Context, token string) (n int, err error) {
 		}
 		return nil
 	})
-	for from := 0; err == nil && from < len(lines); from += 1000 {
-		err = s.write.WriteRecord(ctx, lines[from:min(from+1000, len(lines))]...)
+	if err != nil {
+		return 0, err
 	}
-	return len(lines), err
+	h, err := history.Open(s.config, 1)
+	if err != nil {
+		return 0, err
+	}
+	defer h.Close()
+	for part := range slices.Chunk(lines, 1000) {
+		if err := h.SendAll(ctx, part); err != nil {
+			return 0, err
+		}
+	}
+	return len(lines), nil
 }

@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"time"
 
+	"bayfill/bridge/history"
 	"bayfill/bridge/influxql"
 	"bayfill/bridge/points"
 )
@@ -130,6 +131,11 @@ func (s *Store) Keep(ctx context.Context, to *Store, sinceNs, untilNs int64, pro
 	if err != nil {
 		return err
 	}
+	h, err := history.Open(to.config, 1)
+	if err != nil {
+		return err
+	}
+	defer h.Close()
 	for i, job := range jobs {
 		r, err := s.fetch(ctx, job)
 		if err != nil {
@@ -141,8 +147,8 @@ func (s *Store) Keep(ctx context.Context, to *Store, sinceNs, untilNs int64, pro
 			for k := range part {
 				lines[k] = part[k].Line(r.Shop, r.Cart)
 			}
-			if err := to.write.WriteRecord(ctx, lines...); err != nil {
-				return fmt.Errorf("job %s of %s: bucket %s: %w", job.Job, job.Cart, to.bucket, err)
+			if err := h.SendAll(ctx, lines); err != nil {
+				return fmt.Errorf("job %s of %s: bucket %s: %w", job.Job, job.Cart, to.config.Bucket, err)
 			}
 		}
 		progress(i+1, len(jobs))

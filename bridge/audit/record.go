@@ -52,7 +52,7 @@ func (s *Store) Record(ctx context.Context, job string, openedNs int64) (*Record
 		at--
 	}
 	if at < 0 {
-		return nil, fmt.Errorf("%w as %q in %s%s", ErrNoJob, job, s.bucket, openedTimes(all))
+		return nil, fmt.Errorf("%w as %q in %s%s", ErrNoJob, job, s.config.Bucket, openedTimes(all))
 	}
 	r, err := s.fetch(ctx, all[at])
 	if r != nil {
@@ -63,7 +63,7 @@ func (s *Store) Record(ctx context.Context, job string, openedNs int64) (*Record
 
 // fetch reads all points of a job.
 func (s *Store) fetch(ctx context.Context, chosen Summary) (*Record, error) {
-	r := &Record{Shop: chosen.Shop, Cart: chosen.Cart, Job: chosen.Job, From: s.bucket}
+	r := &Record{Shop: chosen.Shop, Cart: chosen.Cart, Job: chosen.Job, From: s.config.Bucket}
 	if chosen.Point.Measurement != "" {
 		r.Summary = &chosen.Point
 	}

@@ -9,7 +9,6 @@ import (
 	"time"
 
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
-	"github.com/influxdata/influxdb-client-go/v2/api"
 
 	"bayfill/bridge/config"
 	"bayfill/bridge/influxql"
@@ -20,8 +19,7 @@ import (
 type Store struct {
 	client influxdb2.Client
 	reader *influxql.Client
-	write  api.WriteAPIBlocking // for Erase and Keep
-	bucket string
+	config config.History // Erase and Keep write there
 
 	Cart string // the only one whose jobs Record finds; empty: of all
 }
@@ -37,11 +35,11 @@ func OpenStore(c config.History) (*Store, error) {
 		return nil, fmt.Errorf("url and bucket are needed, as in http://127.0.0.1:8086 and bayfill/autogen")
 	}
 	options := influxdb2.DefaultOptions().SetHTTPClient(&http.Client{Timeout: 5 * time.Minute}).SetLogLevel(0)
-	return newStore(influxdb2.NewClientWithOptions(c.URL, token, options), c.Org, c.Bucket), nil
+	return newStore(influxdb2.NewClientWithOptions(c.URL, token, options), c), nil
 }
 
-func newStore(client influxdb2.Client, org, bucket string) *Store {
-	return &Store{client: client, reader: influxql.New(client, bucket, points.Whole), write: client.WriteAPIBlocking(org, bucket), bucket: bucket}
+func newStore(client influxdb2.Client, c config.History) *Store {
+	return &Store{client: client, reader: influxql.New(client, c.Bucket, points.Whole), config: c}
 }
 
 // Close closes the connections.

@@ -109,6 +109,19 @@ func (h *Client) Send(ctx context.Context, lines []string) (refused []journal.Re
 	return append(refused, more...), nil
 }
 
+// SendAll writes lines that this program has written before. The error says what to do; a line
+// that the server refuses is an error too.
+func (h *Client) SendAll(ctx context.Context, lines []string) error {
+	refused, err := h.Send(ctx, lines)
+	if err != nil {
+		return errors.New(explain(serverError{err}))
+	}
+	if len(refused) > 0 {
+		return fmt.Errorf("%d of %d points are refused, the first because of %s", len(refused), len(lines), refused[0].Reason)
+	}
+	return nil
+}
+
 // namedLines separates the lines that an answer names as bad from the others. A number
 // counts only when the line beside it is the one that was sent: it may be shortened.
 func namedLines(err error, lines []string) (named []journal.Refused, rest []string) {
