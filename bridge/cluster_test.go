@@ -30,7 +30,7 @@ const flowsWithin = 5 * time.Second
 // flows again soon, and every retained leaf is right afterwards.
 func TestClusteredBroker(t *testing.T) {
 	t.Parallel() // it mostly waits
-	const speed = 5
+	const speed, kgPerL = 5, 0.84
 	secret := secretFile(t)
 	nodes := bridgetest.StartNATS(t)
 	urls := `{urls: ["` + strings.Join(bridgetest.URLs(nodes), `", "`) + `"], username: bridge, password: {file: "` + secret + `"}}`
@@ -67,7 +67,9 @@ func TestClusteredBroker(t *testing.T) {
 	rig.Do((*sim.Cart).StopPour)
 	bridgetest.Eventually(t, 60*time.Second, "all fluid", func() bool {
 		v, truth := bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf), rig.Truth()
-		return math.Abs(float64(v.DrainedKg)-truth.DrainedKg) < 0.02 && math.Abs(float64(v.AddedKg)-truth.AddedKg) < 0.02
+		// On a loaded machine some of the fluid becomes a change that has to be answered.
+		undecidedKg, offKg := float64(v.UndecidedL)*kgPerL, float64(v.DrainedKg+v.AddedKg)-truth.DrainedKg-truth.AddedKg
+		return math.Abs(offKg+undecidedKg) < 0.03+0.02*undecidedKg
 	})
 	time.Sleep(8 * time.Second) // a renewal, with all nodes there
 	stop()
