@@ -105,9 +105,9 @@ func testRights(t *testing.T, config *config.Config) {
 
 	// The keypad may command, although it does not receive the reply.
 	try("keypad", bridgetest.Topics+"commands", `{"id":"keypad-1",`+bridgetest.OpenJob+`}`, false)
-	bridgetest.Eventually(t, 10*time.Second, "the keypad's job", func() bool { return bridgetest.Read[wire.Job](tablet, wire.JobLeaf).Job == "job-1" })
+	bridgetest.Eventually(t, time.Minute, "the keypad's job", func() bool { return bridgetest.Read[wire.Job](tablet, wire.JobLeaf).Job == "job-1" })
 	tablet.Must(`"do":"abandon","why":"test"`, `"do":"republish"`)
-	bridgetest.Eventually(t, 10*time.Second, "the board to follow", func() bool { return bridgetest.Read[wire.Job](board, wire.JobLeaf).Phase == "abandoned" })
+	bridgetest.Eventually(t, time.Minute, "the board to follow", func() bool { return bridgetest.Read[wire.Job](board, wire.JobLeaf).Phase == "abandoned" })
 
 	for _, m := range tablet.All() {
 		if strings.Contains(m.Topic, "/replies/board-") || strings.Contains(m.Topic, "forged") || strings.Contains(string(m.Payload), "forged") {
