@@ -59,3 +59,33 @@ func TestBottleTakenJustBeforeFullOnesCome(t *testing.T) {
 		t.Errorf("labels %q: %+v", got, r.s.Job.Changes)
 	}
 }
+
+// A bottle that is put back half full in the moment in which the next one is taken leaves open
+// how much of the first is in. Nobody is told to pour as if none were: weigh first, and then a
+// question.
+func TestNobodyPoursOnWhileALitreIsNotKnown(t *testing.T) {
+	spec := aJob()
+	spec.BottleL = 1
+	r := started(t, twoScales(), spec, Draining)
+	r.scene(45, during(2, 42, 0.05), nil, nil)
+	r.phase(Filling)
+	says := func() (keys []string) {
+		for _, a := range r.s.Next() {
+			keys = append(keys, a.Key)
+		}
+		return keys
+	}
+	r.onSupply(-fullKg)
+	if got := says(); slices.Contains(got, "ask.weigh_first") {
+		t.Errorf("a bottle in the hand: %q", got)
+	}
+	r.onSupply(0.12 - fullKg)
+	r.onSupply(0.12)
+	if got := says(); !slices.Contains(got, "ask.weigh_first") || slices.Contains(got, "ask.pour") {
+		t.Errorf("before a clear weighing: %q, %+v", got, r.labels())
+	}
+	r.clear()
+	if got := says(); len(r.asked()) == 0 || slices.Contains(got, "ask.pour") || slices.Contains(got, "ask.weigh_first") {
+		t.Errorf("after it: %q, asked %d", got, r.asked())
+	}
+}

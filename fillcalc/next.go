@@ -106,10 +106,41 @@ func (s *State) firstFill() []Ask {
 		return []Ask{{Text: Text{Key: "ask.first_fill"}, Tone: ToneDo}}
 	case urgent:
 		return nil
+	case plan.RemainingL > nearLineL && s.perhapsInL() > nearLineL:
+		return s.weighFirst()
 	case plan.RemainingL > nearLineL:
 		return []Ask{{Text: Text{Key: "ask.pour", Figures: figures{"more_l": plan.RemainingL}}, Tone: ToneDo}}
 	}
 	return []Ask{{Text: Text{Key: "ask.engine"}, Tone: ToneDo, Do: DoPhase, Phase: Running}}
+}
+
+// inHandNs is how long somebody holds a bottle to pour it (common practice, no source).
+const inHandNs = 90e9
+
+// perhapsInL returns how much went from the supply of which nobody knows yet whether it was
+// poured. A bottle in the hand is not meant: it went last, and a moment ago.
+func (s *State) perhapsInL() (l float64) {
+	newest := map[string]int{}
+	for _, c := range s.Job.Changes {
+		newest[c.Sensor] = c.ID
+	}
+	for i := range s.Job.Changes {
+		c := &s.Job.Changes[i]
+		inHand := c.ID == newest[c.Sensor] && s.NowNs-c.AtNs < inHandNs
+		if sc := s.scale(c.Sensor); sc != nil && c.As == "" && c.Kg < 0 && !inHand && s.Job.tallyOf(sc.Setup.Load, c.Kg) == AddedTally {
+			l += math.Abs(s.ChangeL(c))
+		}
+	}
+	return l
+}
+
+// weighFirst asks for a clear weighing before more is poured, and for nothing once it has led to
+// questions.
+func (s *State) weighFirst() []Ask {
+	if len(s.Questions()) > 0 {
+		return nil
+	}
+	return []Ask{{Text: Text{Key: "ask.weigh_first", Figures: figures{"perhaps_l": s.perhapsInL()}}, Tone: ToneDo, Do: DoClear}}
 }
 
 // checkNow asks to go to the check as soon as the window is open, in the last pass.
@@ -155,6 +186,8 @@ func (s *State) checkWork() (list []Ask) {
 			list = append(list, Ask{Text: Text{Key: "ask.close"}, Tone: ToneDo, Do: DoClose})
 		}
 		return list
+	case topUp && s.perhapsInL() > nearLineL:
+		list = append(list, s.weighFirst()...)
 	case topUp:
 		list = append(list, Ask{Text: Text{Key: "ask.top_up", Figures: figures{"more_l": plan.RemainingL}}, Tone: ToneDo})
 	default:

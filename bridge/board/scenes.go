@@ -129,6 +129,8 @@ func (s *screen) filling(c *cart) {
 	s.Pic = s.fill(c)
 	engine := slices.ContainsFunc(j.Flow.Next, func(a wire.JobAsk) bool { return a.Phase == string(fillcalc.Running) })
 	switch {
+	case weighsFirst(j):
+		s.main("bay.weigh", s.word("bay.only_containers"), command("clear"))
 	case engine, j.Plan != nil && j.Plan.ToLineL <= 0:
 		s.main("bay.engine_runs", s.word("bay.first_fill_in"), turn("running"))
 	case j.Plan != nil:
@@ -139,6 +141,11 @@ func (s *screen) filling(c *cart) {
 		s.bottle(j)
 	}
 	s.answer("bay.back_service", "", turn("service"))
+}
+
+// weighsFirst reports whether a clear weighing is asked for before more is poured.
+func weighsFirst(j *wire.Job) bool {
+	return slices.ContainsFunc(j.Flow.Next, func(a wire.JobAsk) bool { return a.Do == string(fillcalc.DoClear) })
 }
 
 // pour shows how much is still to pour up to the line, or how much too much is in.
@@ -153,7 +160,9 @@ func (s *screen) pour(c *cart) {
 	if to < 0 {
 		s.Fig.Label = s.word("bay.too_much")
 	}
-	s.volume(math.Abs(to), float64(plan.RemainingUL))
+	if !weighsFirst(&c.job.message) { // what may be in already would be poured again
+		s.volume(math.Abs(to), float64(plan.RemainingUL))
+	}
 	s.small("bay.line", s.litres(float64(plan.LineL)))
 	if left := float64(plan.ToLineS); left > 0 {
 		s.small("bay.there_in", minutes(left))
@@ -240,6 +249,9 @@ func (s *screen) checking(c *cart, now time.Time) {
 		s.Pic = picture{Kind: "card", Verdict: s.verdict(j), Rows: s.card(c)}
 		s.answer("bay.weigh_close", s.word("bay.only_containers"), command("clear"), command("close")).Main = s.Tone == fillcalc.ToneDo
 	} else {
+		if weighsFirst(j) {
+			s.main("bay.weigh", s.word("bay.only_containers"), command("clear"))
+		}
 		s.level(c)
 	}
 	if len(s.Answers) < 5 {
