@@ -85,6 +85,12 @@ func (c *Criterion) Figure(name string, value float64, unit string) {
 // than a dipstick shows (common practice, no source).
 const DefaultToleranceL = 0.1
 
+// vagueShare is the largest expanded uncertainty of an amount that can pass, as a share of the
+// amount (common practice, no source). Without a bound the worst measurement would pass most
+// easily. The tolerance alone is no such bound: it allows for an error beyond the uncertainty,
+// and of a large refill even good scales know less.
+const vagueShare = 0.1
+
 // Verdict judges a job by what the fold knows. While the job is open, that is the verdict
 // which it would get if it were closed now. An audit adds the rule for the record itself.
 // toleranceL is the error of the amount in litres that is allowed beyond its uncertainty.
@@ -121,23 +127,25 @@ func (s *State) judgeAmount(c *Criterion, toleranceL float64) {
 	v := s.Volumes()
 	plan, err := s.WholePlan()
 	missingL, missingUL := plan.RemainingL, 2*plan.RemainingUL
+	wholeL := plan.TargetL + plan.BeforeL
 	if err != nil {
-		missingL, missingUL = -v.BalanceL, v.BalanceUL
+		missingL, missingUL, wholeL = -v.BalanceL, v.BalanceUL, v.DrainedL
 	}
 	unit := "L"
 	if s.Job.Phase != NoJob {
 		unit = "L at " + strconv.FormatFloat(s.Job.ReferenceC, 'g', -1, 64) + " °C"
 	}
 	if err == nil {
-		c.Figure("target", plan.TargetL+plan.BeforeL, unit)
+		c.Figure("target", wholeL, unit)
 	} else {
-		c.Figure("drained", v.DrainedL, unit)
+		c.Figure("drained", wholeL, unit)
 	}
 	c.Figure("added", v.AddedL, unit)
 	c.Figure("missing", missingL, unit)
 	c.Figure("expanded uncertainty (k = 2)", missingUL, unit)
 	c.Figure("tolerance", toleranceL, unit)
 	entered := slices.ContainsFunc(s.Job.Entries, func(e Entry) bool { return e.What == EnterBottle })
+	mostUL := max(toleranceL, vagueShare*wholeL)
 	may := figures{"missing_l": missingL, "over_l": -missingL, "may_l": missingUL + toleranceL}
 	switch {
 	case s.Budget(DrainedTally) == nil:
@@ -150,6 +158,8 @@ func (s *State) judgeAmount(c *Criterion, toleranceL float64) {
 		c.say(Failed, "verdict.missing", may, nil)
 	case -missingL > missingUL+toleranceL:
 		c.say(Failed, "verdict.too_much", may, nil)
+	case missingUL > mostUL:
+		c.say(NotVerified, "verdict.amount_vague", figures{"vague_u_l": missingUL, "most_u_l": mostUL}, nil)
 	default:
 		c.say(Passed, "verdict.amount_right", nil, nil)
 	}

@@ -162,3 +162,19 @@ func TestVerdictBesideTheWindow(t *testing.T) {
 		}
 	}
 }
+
+// An amount that is hardly known does not pass because everything lies within its ±.
+func TestVagueAmountIsNotVerified(t *testing.T) {
+	r := drained(t, calibratedSetup(), aJob())
+	r.scene(60, nil, steady(0.0505), nil)
+	r.rest(8)
+	for uL, want := range map[float64]string{0: "verdict.amount_right", 0.1: "verdict.amount_right", 1.1: "verdict.amount_vague"} {
+		s := r.s
+		s.Job.Entries = []Entry{{What: EnterSpilled, L: 0.01, UL: uL}}
+		c := Criterion{Outcome: Passed}
+		s.judgeAmount(&c, DefaultToleranceL)
+		if vague := want == "verdict.amount_vague"; c.Reasons[0].Key != want || vague != (c.Outcome == NotVerified) {
+			t.Errorf("spilled ± %g L: %+v", 2*uL, c)
+		}
+	}
+}

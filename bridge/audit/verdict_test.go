@@ -347,7 +347,7 @@ func TestVerdict(t *testing.T) {
 			p.run(8, 0, 0, 0)
 			p.do(fillcalc.Input{Do: fillcalc.DoAbandon, Why: "late"})
 			return p
-		}, nil, fillcalc.Failed, "decisions failed", "Change 1 (1.20 kg on caddy-scale): nobody said what it was."},
+		}, nil, fillcalc.Failed, "amount not_verified, decisions failed", "Change 1 (1.20 kg on caddy-scale): nobody said what it was."},
 		{"closed with a why", func() *played {
 			p := whole(calibrated(), vanJob())
 			p.mute["supply-scale"] = true
