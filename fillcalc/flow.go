@@ -94,7 +94,7 @@ func (j *Job) workRemark(r *Record) (t Text) {
 	switch {
 	case r.Result == NotDone:
 		return Text{"remark.not_done", nil, names{"item": string(r.Item), "note": r.Note}}
-	case r.Item == Seal && r.Result == Done && r.Count > 1:
+	case r.tooManySeals():
 		return Text{"remark.seal", figures{"count": float64(r.Count)}, nil}
 	case r.offTorque():
 		return Text{"remark.torque", figures{"applied_nm": r.AppliedNM, "specified_nm": r.SpecifiedNM}, nil}

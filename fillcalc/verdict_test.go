@@ -116,6 +116,8 @@ func TestVerdictOfTheWork(t *testing.T) {
 		{"not done, not needed", nil, &Record{Item: Magnet, Result: NotDone, Note: "there is none"}, Magnet, NotRecorded, false, "verdict.work_not_done"},
 		{"not done, needed", []Item{Magnet}, &Record{Item: Magnet, Result: NotDone}, Magnet, Failed, true, "verdict.work_not_done"},
 		{"done", []Item{Gasket}, &Record{Item: Gasket, Result: Done}, Gasket, Passed, true, "verdict.work_done"},
+		{"one seal", []Item{Seal}, &Record{Item: Seal, Result: Done, Count: 1}, Seal, Passed, true, "verdict.work_done"},
+		{"two seals", nil, &Record{Item: Seal, Result: Done, Count: 2}, Seal, Failed, true, "verdict.many_seals"},
 		{"not needed in this vehicle", []Item{Seal}, &Record{Item: Seal, Result: NotNeeded}, Seal, Passed, true, "verdict.work_done"},
 		{"level before", nil, &Record{Item: LevelBefore, Result: Low}, LevelBefore, Passed, false, "verdict.work_done"},
 		{"the specified torque", nil, torque(97), Torque, Passed, false, "verdict.torque"},

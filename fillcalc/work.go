@@ -25,8 +25,13 @@ func WorkItems() (list []Item) {
 	return list
 }
 
+// tooManySeals reports whether more than one seal of the filter is on record: the old one still
+// sits there or two were fitted, and so the filter leaks and the pump draws air (common
+// practice, no source).
+func (r *Record) tooManySeals() bool { return r.Item == Seal && r.Result == Done && r.Count > 1 }
+
 // judgeWork judges one item of work. It counts when the shop needs it for a pass; a wrong
-// torque always does.
+// torque and a seal too many always do.
 func (s *State) judgeWork(c *Criterion, item Item) {
 	c.Counts = slices.Contains(s.Job.Spec.Needs, item)
 	r := s.Job.recorded(item)
@@ -40,6 +45,9 @@ func (s *State) judgeWork(c *Criterion, item Item) {
 		c.say(NotRecorded, "verdict.work_not_done", nil, n)
 	case r.Result == NotDone:
 		c.say(Failed, "verdict.work_not_done", nil, n)
+	case r.tooManySeals():
+		c.Counts = true
+		c.say(Failed, "verdict.many_seals", figures{"count": float64(r.Count)}, n)
 	case r.offTorque():
 		c.Counts = true
 		c.say(Failed, "verdict.off_torque", figures{"both_applied_nm": r.AppliedNM, "both_specified_nm": r.SpecifiedNM}, n)

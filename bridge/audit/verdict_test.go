@@ -330,6 +330,11 @@ func TestVerdict(t *testing.T) {
 		{"no probe", func() *played {
 			return with(func(setup *fillcalc.Setup, _ *fillcalc.JobSpec) { setup.Probe = fillcalc.ProbeSetup{} })
 		}, nil, fillcalc.NotVerified, "level not_verified, calibrations not_verified", "No temperature probe"},
+		{"two seals", func() *played {
+			p := whole(calibrated(), vanJob())
+			p.record(fillcalc.Record{Item: fillcalc.Seal, Result: fillcalc.Done, Count: 2})
+			return p.end()
+		}, nil, fillcalc.Failed, "seal failed", "2 seals, "},
 		{"another fluid", func() *played {
 			return with(func(_ *fillcalc.Setup, spec *fillcalc.JobSpec) {
 				spec.AskedFluid, spec.OtherFluid, spec.OtherFluidBy = "amber 8", "none on the shelf", "Ada"
