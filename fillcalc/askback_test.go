@@ -2,6 +2,7 @@ package fillcalc
 
 import (
 	"errors"
+	"slices"
 	"testing"
 )
 
@@ -135,14 +136,29 @@ func TestReasonToCloseIsOnRecord(t *testing.T) {
 	if q := r.s.Volumes().Quality; !q.Good() {
 		t.Errorf("quality %q", q)
 	}
-	found := false
-	for _, c := range r.s.Verdict(DefaultToleranceL).Criteria {
-		for _, reason := range c.Reasons {
-			found = found || reason.Key == "verdict.closed_insisted" && reason.Names["why"] == "another shop goes on"
-		}
-	}
-	if !found {
-		t.Error("the reason is not in the verdict")
+	r.wantDecisions(Failed, "verdict.closed_insisted")
+	// A reason that nobody asked for is no override.
+	r = drained(t, calibratedSetup(), aJob())
+	r.scene(60, nil, steady(0.0505), nil)
+	r.rest(8)
+	r.do(Input{Do: DoPhase, Phase: Running})
+	r.warm(40)
+	r.do(Input{Do: DoPhase, Phase: Checking})
+	r.report(Record{Item: LevelAfter, Result: Right})
+	r.rest(8)
+	r.do(Input{Do: DoClose, Why: "another shop goes on"})
+	r.wantDecisions(Passed, "verdict.closed_note")
+}
+
+// wantDecisions checks what the rule about decisions makes of the reason to close.
+func (r *rig) wantDecisions(want Outcome, key string) {
+	r.t.Helper()
+	c := Criterion{Outcome: Passed}
+	r.s.judgeDecisions(&c)
+	said := slices.ContainsFunc(c.Reasons, func(s Reason) bool { return s.Key == key && s.Names["why"] == "another shop goes on" })
+	right := slices.ContainsFunc(c.Reasons, func(s Reason) bool { return s.Key == "verdict.decisions_right" })
+	if c.Outcome != want || !said || right != (want == Passed) {
+		r.t.Errorf("%+v, want %s by %s", c, want, key)
 	}
 }
 

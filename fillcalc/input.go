@@ -312,7 +312,7 @@ func checkClose(s *State, in *Input) error {
 }
 
 func applyClose(s *State, in *Input) {
-	s.Job.Why, s.Job.Unread = in.Why, s.unread() != nil
+	s.Job.Why, s.Job.Unread, s.Job.Lacked = in.Why, s.unread() != nil, in.Why != "" && s.CloseLacks() != nil
 	s.turnTo(Closed)
 	s.chart()
 	s.Job.Phases = append(slices.Clone(s.Job.Phases), PhaseAt{Phase: Closed, AtNs: s.NowNs, By: in.By})

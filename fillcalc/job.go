@@ -39,6 +39,7 @@ type Job struct {
 	By       string // who opened it: who else does something says so
 	Why      string
 	Unread   bool      // it was closed while a scale could not be read
+	Lacked   bool      // it was closed with a reason although something was missing; see [State.CloseLacks]
 	Forgot   []Forgot  // what people let a baseline forget; never changed in place
 	Ledgers  [2]Ledger // of the scales
 	Changes  []Change  // in the order of their detection; never changed in place

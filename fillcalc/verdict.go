@@ -255,8 +255,8 @@ func (s *State) judgeDecisions(c *Criterion) {
 	for _, f := range j.Forgot {
 		c.say(Passed, "verdict.forgot", figures{"forgot_l": f.L}, names{"at": timeText(f.AtNs), "by": f.By, "why": f.Why})
 	}
-	if j.Phase == Closed && j.Why != "" && !j.Unread {
-		c.say(Passed, "verdict.closed_insisted", nil, names{"why": j.Why})
+	if j.Phase == Closed && j.Why != "" && !j.Unread && !j.Lacked {
+		c.say(Passed, "verdict.closed_note", nil, names{"why": j.Why})
 	}
 	c.Figure("changes", float64(len(j.Changes)), "")
 	c.Figure("of them said by people", float64(said), "")
@@ -285,6 +285,8 @@ func (s *State) overrides() (list []Text) {
 	switch {
 	case j.Phase == Closed && j.Unread:
 		list = append(list, Text{"verdict.closed_why", nil, names{"why": j.Why}})
+	case j.Phase == Closed && j.Lacked:
+		list = append(list, Text{"verdict.closed_insisted", nil, names{"why": j.Why}})
 	case j.Phase == Abandoned:
 		list = append(list, Text{"verdict.abandoned", nil, names{"why": j.Why}})
 	}
