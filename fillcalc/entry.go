@@ -1,5 +1,7 @@
 package fillcalc
 
+import "math"
+
 // What names the kind of an entry.
 type What string
 
@@ -29,9 +31,11 @@ type Entry struct {
 	What What `json:"what"`
 	// L is in litres, at the reference temperature unless What says otherwise; UL is
 	// its standard uncertainty.
-	L     float64 `json:"l,omitempty"`
-	UL    float64 `json:"u_l,omitempty"`
-	Share float64 `json:"share,omitempty"`
+	L  float64 `json:"l,omitempty"`
+	UL float64 `json:"u_l,omitempty"`
+	// Assumed: nobody gave UL, see [AssumedUL].
+	Assumed bool    `json:"assumed,omitempty"`
+	Share   float64 `json:"share,omitempty"`
 	// Opening is what was seen there.
 	Opening Opening `json:"opening,omitempty"`
 	// TempC is the fluid's temperature when the entry was made, added by the fold;
@@ -142,6 +146,16 @@ func (e *Entry) check() error {
 	return nil
 }
 
+// AssumedUL is the standard uncertainty of an amount of some kind in litres that a person
+// estimated without saying how well: a quarter of it is its expanded uncertainty (common
+// practice, no source). What a bottle holds is printed on it; 0 for it and for what is no amount.
+func AssumedUL(what What, litres float64) float64 {
+	if what == EnterSpilled || what == EnterRetained || what == EnterLevel {
+		return math.Abs(litres) / 4 / 2
+	}
+	return 0
+}
+
 // inL is the volume that an entry is about: of a bottle its share.
 func (e *Entry) inL() float64 {
 	if e.What == EnterBottle {
@@ -150,16 +164,23 @@ func (e *Entry) inL() float64 {
 	return e.L
 }
 
-// entered returns the sum of the entries of one kind in litres and the variance
-// of the sum in square litres: the estimates are assumed to be independent.
+// entered returns the sum of the entries of one kind in litres and the variance of the sum in
+// square litres. The estimates are independent, except that an entry which takes back an earlier
+// one takes back its assumed uncertainty too.
 func (j *Job) entered(what What) (litres, u2L2 float64) {
+	assumedUL := 0.0
 	for _, e := range j.Entries {
-		if e.What == what {
-			litres += e.L
+		switch {
+		case e.What != what:
+			continue
+		case e.Assumed:
+			assumedUL += math.Copysign(e.UL, e.L)
+		default:
 			u2L2 += float64(e.UL * e.UL)
 		}
+		litres += e.L
 	}
-	return litres, u2L2
+	return litres, u2L2 + float64(assumedUL*assumedUL)
 }
 
 // last returns the newest entry of a kind.

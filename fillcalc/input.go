@@ -241,6 +241,9 @@ func checkEnter(s *State, in *Input) error {
 func applyEnter(s *State, in *Input) {
 	e := *in.Entry
 	e.AtNs, e.By, e.Why = s.NowNs, in.By, in.Why
+	if u := AssumedUL(e.What, e.L); e.UL == 0 && u > 0 {
+		e.UL, e.Assumed = u, true
+	}
 	e.TempC = known(s.CheckWindow().TempC)
 	if e.What == EnterDipstick || e.What == EnterOpening {
 		now := s.moment()

@@ -98,6 +98,28 @@ func TestDamagedFramesAreNotSilence(t *testing.T) {
 	}
 }
 
+// An estimate is never exact: a quarter of it is its expanded uncertainty, unless one was given.
+// What is taken back takes its uncertainty back.
+func TestEstimateHasAnUncertainty(t *testing.T) {
+	r := started(t, twoScales(), aJob(), Draining)
+	r.scene(60, steady(0.05), nil, nil)
+	for _, c := range []struct {
+		what        What
+		l, uL, want float64 // want: the standard uncertainty of all so far
+	}{
+		{EnterSpilled, 1.6, 0, 0.2}, {EnterSpilled, 0.8, 0, 0.3}, {EnterSpilled, -0.8, 0, 0.2}, {EnterSpilled, -1.6, 0, 0},
+		{EnterSpilled, 0.5, 0.01, 0.01}, {EnterRetained, 0.4, 0, 0.05},
+	} {
+		r.do(Input{Do: DoEnter, Entry: &Entry{What: c.what, L: c.l, UL: c.uL}})
+		_, u2 := r.s.Job.entered(c.what)
+		near(t, fmt.Sprint("u of ", c.l), math.Sqrt(u2), c.want, 1e-12)
+	}
+	r.do(Input{Do: DoEnter, Entry: &Entry{What: EnterLevel, L: -0.4}})
+	if e, _ := r.s.Job.last(EnterLevel); e.UL != 0.05 || !e.Assumed {
+		t.Errorf("%+v", e)
+	}
+}
+
 func TestEntriesMoveThePlan(t *testing.T) {
 	spec := aJob()
 	spec.BottleL = 1

@@ -274,7 +274,7 @@ func TestRepliesSayWhatWasUnderstood(t *testing.T) {
 				t.Errorf("%+v, understood %s", r, got)
 			}
 		}
-		if r := l.send(`{"id":"s","do":"enter","what":"spilled","l":"1 qt"}`); !r.OK || len(r.Understood) != 1 || r.Understood[0].Text != "0.95 L (1.00 qt)" {
+		if r := l.send(`{"id":"s","do":"enter","what":"spilled","l":"1 qt"}`); !r.OK || len(r.Understood) != 2 || r.Understood[0].Text != "0.95 L (1.00 qt)" || r.Understood[1].Field != "u_l" {
 			t.Errorf("%+v", r)
 		}
 		if r := l.send(`{"id":"g","do":"abandon","why":"x"}`); !r.OK || r.Understood != nil {

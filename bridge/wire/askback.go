@@ -9,10 +9,11 @@ import (
 // Figures beyond these are possible, but mostly a slip or another unit (common practice, no
 // source).
 const (
-	hotWindowC = 70 // a window that begins above it
-	muchL      = 20 // spilled, left in the pan, or missing before the service
-	leastPanNM = 2
-	mostPanNM  = 60
+	hotWindowC   = 70 // a window that begins above it
+	muchL        = 20 // left in the pan, missing before the service, or taken back
+	muchSpilledL = 2  // spilled
+	leastPanNM   = 2
+	mostPanNM    = 60
 )
 
 // AskBack looks for figures that are possible but probably not meant, and for an entry
@@ -31,7 +32,7 @@ func (c *Command) AskBack() error {
 	case c.Do == string(fillcalc.DoOpen) && lowGiven && highGiven && low.Number > hotWindowC:
 		return ask("low_c", "refuse.window_hot", map[string]float64{"low_c": low.Number, "high_c": high.Number,
 			"low": low.Number, "high": high.Number}, nil)
-	case c.Do == string(fillcalc.DoEnter) && c.Text("what") != string(fillcalc.EnterBottle) && math.Abs(c.values["l"].Number) > muchL:
+	case c.Do == string(fillcalc.DoEnter) && c.isMuch():
 		return ask("l", "refuse.much", map[string]float64{"much_l": c.values["l"].Number}, map[string]string{"what": c.Text("what")})
 	case c.Do == string(fillcalc.DoRecord):
 		for _, field := range []string{"applied", "specified"} {
@@ -41,6 +42,12 @@ func (c *Command) AskBack() error {
 		}
 	}
 	return nil
+}
+
+// isMuch reports whether an entry is more than is likely.
+func (c *Command) isMuch() bool {
+	what, l := fillcalc.What(c.Text("what")), c.values["l"].Number
+	return what != fillcalc.EnterBottle && math.Abs(l) > muchL || what == fillcalc.EnterSpilled && l > muchSpilledL
 }
 
 // amountIsThere refuses an entry that enters nothing.

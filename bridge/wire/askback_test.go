@@ -20,7 +20,10 @@ func TestAskBack(t *testing.T) {
 		{`"do":"open","service_data":"estate5"`, ""}, // 75 to 85 °C, by a file that names the unit
 		{`"do":"enter","what":"level","l":40`, "refuse.much"},
 		{`"do":"enter","what":"spilled","l":"-22 qt"`, "refuse.much"}, // 20.8 L
-		{`"do":"enter","what":"spilled","l":"20 qt"`, ""},
+		{`"do":"enter","what":"retained","l":"20 qt"`, ""},
+		{`"do":"enter","what":"spilled","l":"3 gal"`, "refuse.much"},
+		{`"do":"enter","what":"spilled","l":2`, ""},
+		{`"do":"enter","what":"spilled","l":"-3 gal"`, ""},    // taken back
 		{`"do":"enter","what":"bottle","l":25,"share":1`, ""}, // a drum
 		{`"do":"record","item":"torque","result":"done","applied":165`, "refuse.torque"},
 		{`"do":"record","item":"torque","result":"done","applied":"165 in-lb"`, ""},
@@ -111,13 +114,20 @@ func TestUnderstood(t *testing.T) {
 	for fields, want := range map[string]string{
 		`"what":"bottle","l":"1 qt","share":0.5`: "50 % of a bottle of 1.00 qt: 0.47 L (0.50 qt)",
 		`"what":"dipstick","share":1.25`:         "125 % of the way from the lower mark to the upper one",
+		`"what":"spilled","l":0.4`:               "0.40 L (0.42 qt); ± 3.4 fl oz, a quarter: nobody said how well it is known",
+		`"what":"spilled","l":0.4,"u_l":0.1`:     "0.40 L (0.42 qt); 100 mL (3.4 fl oz)",
+		`"what":"spilled","l":-0.4`:              "-0.40 L (-0.42 qt)",
 	} {
 		enter, err := ParseCommand([]byte(`{"id":"1","do":"enter",` + fields + `}`))
 		if err != nil {
 			t.Fatal(err)
 		}
-		if u := enter.Understood(units.US); len(u) != 1 || u[0].Text != want {
-			t.Errorf("%s: %+v, want %s", fields, u, want)
+		var texts []string
+		for _, u := range enter.Understood(units.US) {
+			texts = append(texts, u.Text)
+		}
+		if got := strings.Join(texts, "; "); got != want {
+			t.Errorf("%s: %s, want %s", fields, got, want)
 		}
 	}
 	var in fillcalc.Input

@@ -21,10 +21,16 @@ var understoodAs = map[units.Quantity]struct{ key, figure string }{
 	units.OfTorque:      {"understood.torque", "both_nm"},
 }
 
-// Understood returns the amounts of the command in the order of its fields. The texts are for
+// Understood returns the amounts of the command in the order of its fields, and the uncertainty
+// that an estimate gets when none was given. The texts are for
 // readers of the shop's units.
 func (c *Command) Understood(shop units.System) (amounts []Understood) {
 	reader := words.Reader{Language: words.English, Units: shop}
+	say := func(field string, t fillcalc.Text) {
+		said := Say(t)
+		said.Text = reader.Say(t)
+		amounts = append(amounts, Understood{field, said})
+	}
 	for i := range c.typ.Fields {
 		f := &c.typ.Fields[i]
 		v, given := c.values[f.Name]
@@ -38,13 +44,15 @@ func (c *Command) Understood(shop units.System) (amounts []Understood) {
 		} else if v.Text != "" {
 			t.Names = map[string]string{"written": v.Text}
 		}
-		said := Say(t)
-		said.Text = reader.Say(t)
-		amounts = append(amounts, Understood{f.Name, said})
+		say(f.Name, t)
+	}
+	if l := c.values["l"].Number; c.Do == string(fillcalc.DoEnter) && l > 0 && c.values["u_l"].Number == 0 {
+		if u := fillcalc.AssumedUL(fillcalc.What(c.Text("what")), l); u > 0 {
+			say("u_l", fillcalc.Text{Key: "understood.assumed", Figures: map[string]float64{"assumed_l": 2 * u}})
+		}
 	}
 	if share, given := c.values["share"]; given && c.Text("what") == string(fillcalc.EnterDipstick) {
-		t := fillcalc.Text{Key: "understood.dipstick", Figures: map[string]float64{"way_pct": 100 * share.Number}}
-		amounts = append(amounts, Understood{"share", Say(t)})
+		say("share", fillcalc.Text{Key: "understood.dipstick", Figures: map[string]float64{"way_pct": 100 * share.Number}})
 	}
 	return amounts
 }

@@ -92,7 +92,7 @@ func TestUnderstood(t *testing.T) {
 			t.Fatal(err)
 		}
 		r := words.Reader{Language: words.English, Units: c.system}
-		if got := strings.Join(e.understood(r, command.Understood(units.Metric)), " "); got != c.want {
+		if got := e.understood(r, command.Understood(units.Metric))[0]; got != c.want {
 			t.Errorf("%s: %q, want %q", c.text, got, c.want)
 		}
 	}

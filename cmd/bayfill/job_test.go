@@ -220,7 +220,7 @@ func TestJobByCommandLine(t *testing.T) {
 	for _, e := range j.Entered {
 		entered += fmt.Sprintf("%s %.2f L %.2f %.1f, ", e.What, float64(e.L), float64(e.UL), float64(e.Share))
 	}
-	if want := "spilled 0.20 L 0.05 0.0, dipstick 0.00 L 0.00 0.3, level -0.10 L 0.00 0.0, dipstick 0.00 L 0.00 0.4, "; entered != want {
+	if want := "spilled 0.20 L 0.05 0.0, dipstick 0.00 L 0.00 0.3, level -0.10 L 0.01 0.0, dipstick 0.00 L 0.00 0.4, "; entered != want {
 		t.Errorf("entered %s want %s", entered, want)
 	}
 	if len(j.Changes) != 1 || j.Changes[0].As != "thing" || j.Changes[0].By != "somebody" || j.Vehicle != "van" {
