@@ -146,3 +146,21 @@ func TestUnderstood(t *testing.T) {
 		}
 	}
 }
+
+// A blank reason is none, and a text keeps no blanks around it.
+func TestBlankReasonIsNone(t *testing.T) {
+	if _, err := ParseCommand([]byte(`{"id":"1","do":"abandon","why":" \t\u00a0"}`)); err == nil || !strings.HasPrefix(err.Error(), "why: refuse.missing") {
+		t.Errorf("abandoned for nothing: %v", err)
+	}
+	for _, command := range []string{
+		`"do":"phase","phase":"filling"`, `"do":"close"`, `"do":"baseline"`, `"do":"enter","what":"level","l":40`,
+		`"do":"record","item":"level","result":"right"`, `"do":"open","fluid":"amber","low_c":95,"high_c":113`,
+	} {
+		for typed, want := range map[string]string{"   ": "", "\u2003": "", " it is meant ": "it is meant"} {
+			cmd, err := ParseCommand([]byte(`{"id":"1",` + command + `,"why":"` + typed + `"}`))
+			if err != nil || cmd.Text("why") != want {
+				t.Errorf("%s, why %q: %q, %v", command, typed, cmd.Text("why"), err)
+			}
+		}
+	}
+}

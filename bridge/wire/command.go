@@ -118,7 +118,11 @@ func parseFields(fields map[string]json.RawMessage) (c Command, err error) {
 		if err != nil {
 			return c, err
 		}
-		if string(raw) == `""` && !f.Empty {
+		// A blank text says nothing: neither a reason nor a name.
+		if f.Kind == KindText {
+			v.Text = strings.TrimSpace(v.Text)
+		}
+		if (string(raw) == `""` || f.Kind == KindText && v.Text == "") && !f.Empty {
 			continue
 		}
 		c.values[name] = v
