@@ -88,6 +88,10 @@ func (c *Cart) execute(ctx context.Context, id string, m incoming) (earlier []by
 		return nil, nil, err
 	}
 	understood = cmd.Understood(c.shopUnits)
+	if in.Do == fillcalc.DoUndo {
+		what, _, _ := c.state.Undoable()
+		understood = append(understood, wire.TookBack(what, c.shopUnits))
+	}
 	return nil, understood, c.commit(ctx, in, c.identities.Hide(in), nowNs, fingerprint, understood)
 }
 

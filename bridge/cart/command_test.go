@@ -277,6 +277,13 @@ func TestRepliesSayWhatWasUnderstood(t *testing.T) {
 		if r := l.send(`{"id":"s","do":"enter","what":"spilled","l":"1 qt"}`); !r.OK || len(r.Understood) != 2 || r.Understood[0].Text != "0.95 L (1.00 qt)" || r.Understood[1].Field != "u_l" {
 			t.Errorf("%+v", r)
 		}
+		r := l.send(`{"id":"u","do":"undo"}`)
+		if got := string(wire.Encode(r.Understood)); !r.OK || got != `[{"field":"do","say":"undo.entry","text":"Spilled: 1.00 qt","figures":{"entered_l":0.9464},"names":{"what":"spilled"}}]` {
+			t.Errorf("%+v, took back %s", r, got)
+		}
+		if r := l.send(`{"id":"v","do":"undo"}`); r.OK || !strings.Contains(r.Error, "only the newest record, entry or phase can") || !strings.Contains(r.Error, "with a minus") {
+			t.Errorf("%+v", r)
+		}
 		if r := l.send(`{"id":"g","do":"abandon","why":"x"}`); !r.OK || r.Understood != nil {
 			t.Errorf("%+v", r)
 		}

@@ -17,7 +17,7 @@ type Reply struct {
 	// makes. Its name field, if any, is the field that has a wrong value. With Insist, the same command is done when it gives a reason (why).
 	Refused *Said `json:"refused,omitempty"`
 	Insist  bool  `json:"insist,omitempty"`
-	// Understood are the amounts of a command that was done.
+	// Understood are the amounts of a command that was done, and what an undo took back.
 	Understood []Understood `json:"understood,omitempty"`
 	Job        string       `json:"job,omitempty"` // the job's id after the command
 }

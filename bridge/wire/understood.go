@@ -6,7 +6,8 @@ import (
 	"bayfill/fillcalc"
 )
 
-// Understood is an amount of a command that was done. Its text prints it in its SI unit and,
+// Understood is an amount of a command that was done, or what an undo took back. The text of an
+// amount prints it in its SI unit and,
 // in brackets, in the shop's units or as it was written, so that a slip is seen.
 type Understood struct {
 	Field string `json:"field"`
@@ -55,4 +56,11 @@ func (c *Command) Understood(shop units.System) (amounts []Understood) {
 		say("share", fillcalc.Text{Key: "understood.dipstick", Figures: map[string]float64{"way_pct": 100 * share.Number}})
 	}
 	return amounts
+}
+
+// TookBack says what an undo takes back, for readers of the shop's units.
+func TookBack(what fillcalc.Text, shop units.System) Understood {
+	said := Say(what)
+	said.Text = words.Reader{Language: words.English, Units: shop}.Say(what)
+	return Understood{"do", said}
 }

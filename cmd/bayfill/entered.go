@@ -120,6 +120,9 @@ func (e *entries) understood(r words.Reader, amounts []wire.Understood) (lines [
 		if what := fmt.Sprint("what.", e.message["what"]); u.Field == "l" && words.Knows(what) {
 			label = r.Word(what)
 		}
+		if u.Field == "do" {
+			label = r.Word("term.took_back")
+		}
 		lines = append(lines, r.Say(fillcalc.Text{Key: "term.understood", Names: names{"field": label, "amount": u.For(r)}}))
 	}
 	return lines

@@ -149,6 +149,7 @@ func TestAmountsByCommandLine(t *testing.T) {
 	said("spilled: -200 mL", "enter", "spilled", "-0.2")
 	said("spilled: 0.38 L (0.1 gallons)", "enter", "spilled", "0.1", "gallons")
 	said("left in the pan or the filter: 0.47 L (1 pt)", "enter", "retained", "1 pt")
+	said("taken back: Left in the pan or the filter: 0.47 L", "undo")
 	said("Missing before the service: 40.0 L is a lot.", "level", "40")
 	said("derramado: 100 mL", "enter", "spilled", "0.1", "--lang", "es")
 	said("done", "level", "40", "--why", "a lorry's gearbox")
