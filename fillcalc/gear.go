@@ -3,6 +3,7 @@ package fillcalc
 import (
 	"cmp"
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 )
@@ -111,11 +112,16 @@ func checkGear(s *State, in *Input) error {
 	if len(s.Job.Gears) >= maxEntries {
 		return tooMany("gear")
 	}
-	if len(in.Gear) > 8 {
-		return refused("gear", "refuse.gear_name", nil, names{"typed": in.Gear})
+	gears := strings.Fields(cmp.Or(s.Job.Spec.Gears, usualGears))
+	if in.Gear != "" && in.Gear != AllGears && !usualGear.MatchString(in.Gear) && !slices.Contains(gears, in.Gear) {
+		return refused("gear", "refuse.gear_name", nil, names{"typed": in.Gear, "gears": strings.Join(gears, " ")})
 	}
 	return nil
 }
+
+// usualGear finds the gears that selectors and gearboxes have, whatever the job's list says: P, R,
+// N, D, L, S, M, D1 to D10 and 1 to 10 (common practice, no source).
+var usualGear = regexp.MustCompile(`^([PRNDLSM]|D?([1-9]|10))$`)
 
 func applyGear(s *State, in *Input) {
 	if in.Gear != AllGears {

@@ -96,3 +96,22 @@ func TestListIsRecordedAtOnce(t *testing.T) {
 		t.Errorf("%d records are left, taken back %+v", n, r.s.Job.TakenBack)
 	}
 }
+
+// A gear that neither the job's list nor any gearbox has is asked about; a list may name its own.
+func TestGearIsOneThatThereIs(t *testing.T) {
+	spec := aJob()
+	spec.Gears = "R N D Low"
+	for list, r := range map[string]*rig{"usual": running(t, aJob()), "own": running(t, spec)} {
+		for _, name := range []string{"", AllGears, "P", "R", "N", "D", "L", "S", "M", "1", "10", "D1", "D10"} {
+			if err := Check(&r.s, &Input{Do: DoGear, Gear: name}); err != nil {
+				t.Errorf("%s, gear %q: %v", list, name, err)
+			}
+		}
+		for _, name := range []string{"X", "r", "0", "11", "D0", "R N", "the long way"} {
+			r.refused(Input{Do: DoGear, Gear: name}, "gear: refuse.gear_name")
+		}
+		if err := Check(&r.s, &Input{Do: DoGear, Gear: "Low"}); (err == nil) != (list == "own") {
+			t.Errorf("%s, gear Low: %v", list, err)
+		}
+	}
+}

@@ -143,6 +143,7 @@ func hostile(t testing.TB) (*Record, *Report) {
 	setup, spec := calibrated(), vanJob()
 	spec.Vehicle, spec.ServiceData, spec.Fresh.Name, spec.Used.Name = evil, evil, evil, evil
 	spec.AskedFluid, spec.OtherFluid, spec.OtherFluidBy = "amber 8", evil, evil
+	spec.Gears = "R </svg><"
 	p := open(t, setup, spec)
 	p.by = evil
 	p.run(3, 0, 0, 0)
