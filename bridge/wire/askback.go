@@ -10,6 +10,7 @@ import (
 // source).
 const (
 	hotWindowC   = 70 // a window that begins above it
+	coldWindowC  = 20 // a window that ends below it: no fluid is that cold in a workshop
 	muchL        = 20 // left in the pan, missing before the service, or taken back
 	muchSpilledL = 2  // spilled
 	leastPanNM   = 2
@@ -32,6 +33,8 @@ func (c *Command) AskBack() error {
 	case c.Do == string(fillcalc.DoOpen) && lowGiven && highGiven && low.Number > hotWindowC:
 		return ask("low_c", "refuse.window_hot", map[string]float64{"low_c": low.Number, "high_c": high.Number,
 			"low": low.Number, "high": high.Number}, nil)
+	case c.Do == string(fillcalc.DoOpen) && highGiven && high.Number < coldWindowC:
+		return ask("high_c", "refuse.window_cold", map[string]float64{"celsius": math.Round(high.Number), "fahrenheit": math.Round(high.Number*9/5 + 32)}, nil)
 	case c.Do == string(fillcalc.DoEnter) && c.isMuch():
 		return ask("l", "refuse.much", map[string]float64{"much_l": c.values["l"].Number}, map[string]string{"what": c.Text("what")})
 	case c.Do == string(fillcalc.DoRecord):

@@ -17,6 +17,9 @@ func TestAskBack(t *testing.T) {
 		{`"do":"open","fluid":"amber","low_c":35,"high_c":45`, ""},
 		{`"do":"open","fluid":"amber","low_c":95,"high_c":113`, "refuse.window_hot"},
 		{`"do":"open","fluid":"amber","low_c":"95 F","high_c":"113 F"`, ""},
+		{`"do":"open","fluid":"amber","low_c":"35 F","high_c":"45 F"`, "refuse.window_cold"}, // 1.7 to 7.2 °C
+		{`"do":"open","service_data":"estate5","high_c":19`, "refuse.window_cold"},
+		{`"do":"open","fluid":"amber","low_c":15,"high_c":25`, ""},
 		{`"do":"open","service_data":"estate5"`, ""}, // 75 to 85 °C, by a file that names the unit
 		{`"do":"enter","what":"level","l":40`, "refuse.much"},
 		{`"do":"enter","what":"spilled","l":"-22 qt"`, "refuse.much"}, // 20.8 L
@@ -60,6 +63,12 @@ func TestAskBack(t *testing.T) {
 	}
 	const want = `low_c: 95.0 °C to 113.0 °C is very hot for a check window. Was 95 to 113 °F meant?`
 	if r := Refuse(cmd.AskBack()); !strings.HasPrefix(r.Error, want) || !r.Insist || r.Refused.Say != "refuse.window_hot" {
+		t.Errorf("%+v", r)
+	}
+	if cmd, err = ParseCommand([]byte(`{"id":"1","do":"open","fluid":"amber","low_c":"35 F","high_c":"45 F"}`)); err != nil {
+		t.Fatal(err)
+	}
+	if r := Refuse(cmd.AskBack()); !strings.HasPrefix(r.Error, "high_c: 45 °F is 7 °C, very cold for the end of a check window: is that meant?") {
 		t.Errorf("%+v", r)
 	}
 }
