@@ -64,6 +64,21 @@ func TestReadmeIsShort(t *testing.T) {
 	}
 }
 
+// README gives all reasons why the job of its tour is not verified: what the tour leaves out.
+func TestReadmeSaysWhyNotVerified(t *testing.T) {
+	readme, err := os.ReadFile(filepath.Join("..", "..", "README.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	tour, after, _ := strings.Cut(string(readme), "*Not verified*")
+	reason, _, _ := strings.Cut(after, ".")
+	for what, command := range map[string]string{"calibrated": "bayfill calibrate", "torque": "job record torque", "leaks": "job record leaks"} {
+		if strings.Contains(tour, command) == strings.Contains(reason, what) {
+			t.Errorf("%s: the tour and its reason %q do not agree", what, reason)
+		}
+	}
+}
+
 // elsewhere are the commands of README that its tour does not paste, in blocks and in
 // sentences, each with the test that runs it.
 var elsewhere = map[string]string{
