@@ -255,7 +255,11 @@ func (s *State) judgeDecisions(c *Criterion) {
 	for _, f := range j.Forgot {
 		c.say(Passed, "verdict.forgot", figures{"forgot_l": f.L}, names{"at": timeText(f.AtNs), "by": f.By, "why": f.Why})
 	}
-	if j.Phase == Closed && j.Why != "" && !j.Unread && !j.Lacked {
+	switch {
+	case j.Phase != Closed || j.Why == "" || j.Unread:
+	case j.Lacked: // it may be handed on to somebody who does the rest
+		c.say(NotVerified, "verdict.closed_insisted", nil, names{"why": j.Why})
+	default:
 		c.say(Passed, "verdict.closed_note", nil, names{"why": j.Why})
 	}
 	c.Figure("changes", float64(len(j.Changes)), "")
@@ -285,8 +289,6 @@ func (s *State) overrides() (list []Text) {
 	switch {
 	case j.Phase == Closed && j.Unread:
 		list = append(list, Text{"verdict.closed_why", nil, names{"why": j.Why}})
-	case j.Phase == Closed && j.Lacked:
-		list = append(list, Text{"verdict.closed_insisted", nil, names{"why": j.Why}})
 	case j.Phase == Abandoned:
 		list = append(list, Text{"verdict.abandoned", nil, names{"why": j.Why}})
 	}
