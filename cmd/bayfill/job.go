@@ -164,7 +164,7 @@ func (o *jobOptions) printReply(out io.Writer, reader words.Reader, e *entries, 
 	}
 	switch {
 	case r.Refused != nil:
-		err := e.refused(reader, r.Refused)
+		err := e.refused(reader, &r)
 		if r.Insist {
 			err = fmt.Errorf("%w %s", err, reader.Word("term.insist"))
 		}

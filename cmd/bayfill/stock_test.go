@@ -149,7 +149,7 @@ func auditJobs(t *testing.T, file string) {
 	}
 	// A shell completes them, each once.
 	t.Setenv("BAYFILL_CONFIG", file)
-	for _, line := range []string{"audit job ", "ticket ", "budget --job "} {
+	for _, line := range []string{"audit job ", "ticket ", "budget "} {
 		if status, out, errors := program(t.Context(), append([]string{"__complete"}, strings.Split(line, " ")...)...); status != 0 || !strings.HasPrefix(out, "van-7\nvan-8\n:") {
 			t.Errorf("%s: status %d: %s%s", line, status, out, errors)
 		}
