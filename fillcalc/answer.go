@@ -134,9 +134,9 @@ func (s *State) checkStands(sensor string, phase Phase) error {
 		}
 		switch {
 		case s.Job.Ledgers[i].Off > 0:
-			return refused("do", "refuse.container_off", nil, names{"sensor": sc.Setup.Sensor})
+			return refused("do", "refuse.container_off", nil, names{"scale": string(sc.Setup.Load)})
 		case sc.Open:
-			return refused("do", "refuse.not_settled", nil, names{"sensor": sc.Setup.Sensor})
+			return refused("do", "refuse.not_settled", nil, names{"scale": string(sc.Setup.Load)})
 		}
 	}
 	return nil

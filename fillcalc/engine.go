@@ -6,9 +6,9 @@ const (
 	// So soon somebody who took the wrong phase, or heard at once that something is wrong,
 	// has gone back: the engine has not moved the fluid yet (common practice, no source).
 	startedNs = 30e9
-	// Below this share of the first fill an engine is not started (common practice, no
-	// source).
-	enoughShare = 0.5
+	// With less of the first fill missing than this share an engine is started: nobody stops
+	// pouring exactly at the line (common practice, no source).
+	shortShare = 0.1
 	// A first fill of less is none: nothing was drained.
 	leastFirstFillL = 0.5
 )
@@ -63,7 +63,7 @@ func (s *State) tooEarly(p Phase) *Refusal {
 		switch plan, err := s.Plan(); {
 		case err != nil:
 			return refuse("refuse.fill_unknown", nil, nil)
-		case plan.FirstFillL >= leastFirstFillL && plan.InL < float64(enoughShare*plan.FirstFillL):
+		case plan.FirstFillL >= leastFirstFillL && plan.FirstFillL-plan.InL > float64(2*plan.RemainingUL)+float64(shortShare*plan.FirstFillL):
 			return refuse("refuse.too_little_in", figures{"in_l": max(0, plan.InL), "first_fill_l": plan.FirstFillL}, nil)
 		}
 	}

@@ -34,10 +34,10 @@ func TestMistakenPhaseDoesNotDisarmTheGuard(t *testing.T) {
 	r.do(Input{Do: DoPhase, Phase: Filling})
 	near(t, "to pour", r.plan().RemainingL, 0.8*r.plan().TargetL, 0.02)
 	r.refused(running, "refuse.too_little_in")
-	r.scene(22, nil, steady(0.05), nil) // 1.1 of 2.4 kg
+	r.scene(42, nil, steady(0.05), nil) // 2.1 of 2.4 kg
 	r.rest(5)
 	r.refused(running, "refuse.too_little_in")
-	r.scene(4, nil, steady(0.05), nil)
+	r.scene(2, nil, steady(0.05), nil)
 	r.rest(5)
 	r.do(running)
 }

@@ -199,6 +199,27 @@ func TestQualityNamesTheFault(t *testing.T) {
 	}
 }
 
+// A job that was opened a moment ago has heard nothing yet: that is no silence.
+func TestOpeningIsNoSilence(t *testing.T) {
+	b := newBench(t, twoScales())
+	b.run(3, 0, 0)
+	b.do(Input{Do: DoOpen, Job: aJob()})
+	for _, c := range []struct {
+		afterNs int64
+		code    QualityCode
+		asks    bool
+	}{{0, QualityUnsettled, false}, {2e9, QualityUnsettled, false}, {2e9, QualitySilent, true}} {
+		b.atNs += c.afterNs
+		b.do(Input{Do: DoTick})
+		if q := b.s.Volumes().Quality; q.Code != c.code {
+			t.Errorf("quality %q, want %q", q.Code, c.code)
+		}
+		if ask, asks := b.s.unmeasured(); asks != c.asks {
+			t.Errorf("asks %v: %+v", asks, ask)
+		}
+	}
+}
+
 func TestCheckWindow(t *testing.T) {
 	b := newBench(t, twoScales())
 	b.do(Input{Do: DoOpen, Job: aJob()}) // 35 to 45 °C

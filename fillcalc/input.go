@@ -151,7 +151,7 @@ func checkPhase(s *State, in *Input) error {
 	}
 	for i := range s.Scales[:s.ScaleN] {
 		if sc := &s.Scales[i]; sc.N == 0 && counts(sc.Setup.Load, in.Phase) && !counts(sc.Setup.Load, j.Phase) {
-			return refused("phase", "refuse.not_heard", nil, names{"sensor": sc.Setup.Sensor})
+			return refused("phase", "refuse.not_heard", nil, names{"scale": string(sc.Setup.Load)})
 		}
 	}
 	if in.Phase == j.Phase {
@@ -296,7 +296,7 @@ func (s *State) unread() error {
 	for i := range s.Scales[:s.ScaleN] {
 		sc := &s.Scales[i]
 		if fault := s.scaleQuality(sc); !fault.Good() && counts(sc.Setup.Load, s.Job.Phase) {
-			return askBack("do", "refuse.fault", nil, names{"sensor": sc.Setup.Sensor, "fault": string(fault.Code)})
+			return askBack("do", "refuse.fault", nil, names{"scale": string(sc.Setup.Load), "fault": string(fault.Code)})
 		}
 	}
 	return s.checkStands("", s.Job.Phase)

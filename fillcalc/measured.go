@@ -74,7 +74,7 @@ func (s *State) checkWeighing(do Do, w *Weighing) error {
 		return refused("sensor", "refuse.scale_fault", nil, names{"sensor": w.Sensor, "fault": string(fault.Code)})
 	}
 	if !sc.Rest.Now {
-		return refused("sensor", "refuse.not_settled", nil, names{"sensor": w.Sensor})
+		return refused("sensor", "refuse.not_settled", nil, names{"scale": string(sc.Setup.Load)})
 	}
 	if do == DoWeigh {
 		return nil

@@ -19,7 +19,7 @@ func (r *rig) undo(seconds float64) {
 // that was tapped with it neither, and the guard is armed as before.
 func TestPhaseIsTakenBack(t *testing.T) {
 	r := drained(t, twoScales(), aJob())
-	r.scene(40, nil, steady(0.05), nil)
+	r.scene(46, nil, steady(0.05), nil)
 	r.rest(5)
 	before := r.plan()
 	r.do(Input{Do: DoPhase, Phase: Running, By: "Ada"})

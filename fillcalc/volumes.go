@@ -123,11 +123,12 @@ func (s *State) quality() Quality {
 	return Quality{Code: QualityGood}
 }
 
-// scaleQuality says whether a scale can be read now.
+// scaleQuality says whether a scale can be read now. A job does not know what was heard
+// before it was opened: silence counts from then.
 func (s *State) scaleQuality(sc *Scale) Quality {
 	code := QualityGood
 	switch {
-	case sc.FrameNs == 0 || s.NowNs-sc.FrameNs > ScaleSilentNs:
+	case s.NowNs-max(sc.FrameNs, s.Job.OpenedNs) > ScaleSilentNs:
 		code = QualitySilent
 	case sc.Faults&FaultOverload != 0:
 		code = QualityOverload

@@ -53,8 +53,8 @@ func (c *Cart) ThrowBottleAway() {
 	c.bottles.handKg = 0
 }
 
-// pourableKg is the fluid that the next pour can take.
-func (c *Cart) pourableKg() float64 {
+// PourableKg is the fluid that the next pour can take.
+func (c *Cart) PourableKg() float64 {
 	if c.p.BottleTareKg > 0 {
 		return math.Max(0, c.bottles.handKg-bottleClingsKg)
 	}

@@ -235,7 +235,7 @@ func (c *Cart) pour(dtS float64) {
 	}
 	c.pulsePhase += 2 * math.Pi * c.p.PulseHz * dtS
 	pulse := 1 + c.p.PulseShare*math.Sin(c.pulsePhase)
-	in := math.Min(c.pourableKg(), c.pourKgS*pulse*math.Max(0, 1+c.unsteadiness)*dtS)
+	in := math.Min(c.PourableKg(), c.pourKgS*pulse*math.Max(0, 1+c.unsteadiness)*dtS)
 	if in <= 0 || c.supplyAwayS > 0 {
 		return
 	}

@@ -208,7 +208,7 @@ func TestSheetOfOtherJobs(t *testing.T) {
 	}{
 		"abandoned": {abandoned, []string{"<strong>failed</strong>", "by Cleo; given up: wrong van", "<td>given up</td>", "Override: given up: wrong van."}},
 		"no level": {func() *Record { return byTheBook(t, calibrated(), vanJob()).topUp().end().keep() },
-			[]string{"<strong>not verified</strong>", "No level check is on record.", "<li>The level was judged right in the check window: No level check is on record.</li>"}},
+			[]string{"<strong>not verified</strong>", "No level check is on record.", "<li>The level, judged inside the check window: No level check is on record.</li>"}},
 		"findings": {func() *Record {
 			rec := busy(t).keep()
 			rec.Points = append(rec.Points[:400], rec.Points[420:]...)

@@ -39,6 +39,7 @@ type vessel struct {
 	// The line: what usually comes out, or up to where to pour.
 	LineY float64
 	Line  string
+	TextY float64 // of the line's text: above those at the bottom
 	// The gap between fill and line that is still missing, or what stands above the line.
 	GapY, GapTall   float64
 	OverY, OverTall float64
@@ -52,6 +53,7 @@ type vessel struct {
 // The inside of a vessel in the picture's own units.
 const (
 	vesselTopY, vesselBottomY = 24.0, 340.0
+	textTall, flowY           = 40.0, 300.0
 	runsLMin                  = 0.05 // less is no flow that anybody sees
 )
 
@@ -62,7 +64,8 @@ func scale(maxL float64) func(l float64) float64 {
 	}
 }
 
-// caddy shows what came out, what usually comes out, and what has room.
+// caddy shows what is in the caddy, up to where it usually comes, and what has room. What it
+// holds is not always known: then it shows what came out.
 func (s *screen) caddy(c *cart) picture {
 	m := &c.volumes.message
 	out, free, usual := float64(m.DrainedL), float64(m.CaddyFreeL), math.NaN()
@@ -77,15 +80,21 @@ func (s *screen) caddy(c *cart) picture {
 	if usual > out { // not when it is unknown
 		maxL = 1.2 * max(usual, 1)
 	}
-	if !math.IsNaN(free) && out+free < 2*maxL {
+	in, text := out, s.litres(out)
+	switch holds := float64(c.about.message.CaddyHoldsL); {
+	case holds > 0 && !math.IsNaN(free): // to scale, with what earlier jobs have left in it
+		maxL, in = holds, max(0, holds-free)
+		text = s.text("bay.caddy_line", map[string]float64{"in_l": in}, nil)
+	case !math.IsNaN(free) && out+free < 2*maxL:
 		maxL = out + free
 	}
 	y := scale(max(maxL, 0.5))
 	v := &p.Vessel
-	v.FillY, v.FillTall, v.Fill = y(out), vesselBottomY-y(out), s.litres(out)
-	if !math.IsNaN(usual) {
-		v.LineY, v.Line = y(usual), s.text("bay.usual_line", map[string]float64{"usual_l": usual}, nil)
+	v.FillY, v.FillTall, v.Fill = y(in), vesselBottomY-y(in), text
+	if lineY := y(in - out + usual); lineY-vesselTopY >= textTall { // else it has no room, which an alert says
+		v.LineY, v.Line = lineY, s.text("bay.usual_line", map[string]float64{"usual_l": usual}, nil)
 	}
+	v.apart()
 	if !math.IsNaN(free) {
 		v.TopY, v.Top = vesselTopY, s.text("bay.room_line", map[string]float64{"free_l": free}, nil)
 	}
@@ -129,10 +138,10 @@ func (s *screen) fill(c *cart) picture {
 
 // apart moves the texts beside a vessel away from each other.
 func (v *vessel) apart() {
-	const high = 40.0
-	if v.Top != "" && v.LineY-v.TopY < high {
-		v.TopY = max(vesselTopY, v.LineY-high)
+	if v.Top != "" && v.LineY-v.TopY < textTall {
+		v.TopY = max(vesselTopY, v.LineY-textTall)
 	}
+	v.TextY = min(v.LineY, flowY-textTall-12)
 }
 
 // item is a line of the checklist.

@@ -165,6 +165,22 @@ func TestStates(t *testing.T) {
 	}
 }
 
+// The caddy is drawn to scale, with what earlier jobs have left in it, when it is known what it
+// holds; else what came out stands in it.
+func TestCaddyIsDrawnToScale(t *testing.T) {
+	for _, c := range []struct {
+		holdsL, freeL, tallShare float64
+		fill                     string
+	}{{18, 10.88, (18 - 10.88) / 18, "in it 7.12 L"}, {0, math.NaN(), 3.12 / (1.2 * 3.97), "3.12 L"}} {
+		s := shown(t, named(t, "draining").with("", func(s *state) {
+			s.about.CaddyHoldsL, s.volumes.CaddyFreeL = wire.Number(c.holdsL), wire.Number(c.freeL)
+		}), words.Plain, 0)
+		if v := s.Pic.Vessel; math.Abs(v.FillTall/(vesselBottomY-vesselTopY)-c.tallShare) > 0.005 || v.Fill != c.fill || v.Line != "usual 3.97 L" {
+			t.Errorf("of %v L, %v L free: the caddy is drawn as %+v", c.holdsL, c.freeL, v)
+		}
+	}
+}
+
 // A job without service data has a picture too: nothing says what usually comes out.
 func TestPictureWithoutServiceData(t *testing.T) {
 	s := shown(t, named(t, "draining").with("", func(s *state) { s.job.ServiceData = nil }), words.Plain, 0)

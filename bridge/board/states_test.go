@@ -32,7 +32,7 @@ func aJob(phase string, outL, inL, remainingL float64) state {
 		volumes: wire.Volumes{TS: "2026-11-25T09:10:00.000Z", Job: "van-7", Phase: phase, Quality: "good", QualityCode: "good", DrainedL: wire.Number(outL), DrainedUL: 0.016, AddedL: wire.Number(inL), AddedUL: 0.015,
 			RemainingL: wire.Number(remainingL), ReferenceC: 20, CaddyFreeL: wire.Number(9 - outL), BalanceL: wire.Number(inL - outL), BalanceUL: 0.02},
 		window: wire.Window{TS: "2026-11-25T09:10:00.000Z", State: "below", TempC: 27.9, LowC: 35, HighC: 45, RateCMin: nan, OpensInS: nan, OpensInUS: nan, ClosesInS: nan, ClosesInUS: nan, Quality: "good", QualityCode: "good"},
-		about:  wire.About{ShopUnits: "metric", Sensors: []wire.AboutSensor{{Name: "caddy-scale", Role: "caddy"}, {Name: "supply-scale", Role: "supply"}}},
+		about:  wire.About{ShopUnits: "metric", CaddyHoldsL: 9, Sensors: []wire.AboutSensor{{Name: "caddy-scale", Role: "caddy"}, {Name: "supply-scale", Role: "supply"}}},
 	}
 	s.job = wire.Job{TS: "2026-11-25T09:10:00.000Z", Job: "van-7", Vehicle: "Courier van, 6-speed", Phase: phase, Fluid: "amber 6", UsedFluid: "amber 6",
 		ServiceData: &wire.JobServiceData{Name: &name, Check: &check, TypicalL: 3.97, TotalL: 8.6, FirstFill: 0.8, BottleL: 0.946, LowC: 35, HighC: 45, BoltTorqueNM: 10.96},

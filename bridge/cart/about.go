@@ -1,6 +1,7 @@
 package cart
 
 import (
+	"math"
 	"slices"
 
 	"bayfill/bridge/build"
@@ -14,7 +15,10 @@ func (c *Cart) about() wire.About {
 		Leaves:   append(slices.Clone(wire.StateLeaves), wire.ReadingsLeaf),
 		Measured: []wire.AboutFluid{}, Checks: wire.ChecksOf(&c.state),
 		Units: "SI; the unit stands in each field's name; litres are at reference_c", ShopUnits: string(c.shopUnits),
-		RecordKey: recordkey.Public(c.recordKey)}
+		CaddyHoldsL: wire.Number(math.NaN()), RecordKey: recordkey.Public(c.recordKey)}
+	if holdsL := c.config.Caddy.HoldsL; holdsL > 0 {
+		a.CaddyHoldsL = wire.Number(holdsL)
+	}
 	for _, f := range c.state.Measured {
 		a.Measured = append(a.Measured, wire.AboutFluid{Name: f.Name, DensityKgM3: wire.Number(f.DensityKgM3), AtC: wire.Number(f.AtC), UPct: wire.Number(100 * f.DensityU)})
 	}

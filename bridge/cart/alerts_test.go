@@ -78,6 +78,15 @@ func TestSensorAlertsBeginAndEnd(t *testing.T) {
 		if a := now(); len(a) != 0 {
 			t.Errorf("after the damaged frame: alerts %q", a)
 		}
+		// A scale that says so itself sends whole frames.
+		for _, c := range []struct{ frame, says string }{
+			{"OL,GS,+0031.000kg\r\n", "is overloaded: take weight off it."}, {"UL,GS,-0001.900kg\r\n", "is below its range: the container is off."},
+		} {
+			l.say("caddy", c.frame)
+			if a := now(); len(a) != 1 || !strings.Contains(a["frames:caddy"], c.says) {
+				t.Errorf("%q: alerts %q", c.frame, a)
+			}
+		}
 	})
 }
 

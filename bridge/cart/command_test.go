@@ -83,7 +83,7 @@ func TestCommandTable(t *testing.T) {
 		{`{"id":"1","do":"close","why":"the cable is torn"}`, ""},
 		{`{"id":"1","do":"close"}`, ""},
 		{`{"id":"1","do":"abandon","why":"wrong van"}`, ""},
-		{`{"id":"1","do":"abandon"}`, "why: This is missing"},
+		{`{"id":"1","do":"abandon"}`, "why: Give the reason"},
 		{`{"id":"1","do":"abandon","why":"` + strings.Repeat("x", 201) + `"}`, "why: This is too long: 201 bytes"},
 		{`{"id":"1","do":"republish"}`, ""},
 		{`{"id":"1","do":"drain"}`, `do: "drain" is not one of open, phase`},
@@ -163,7 +163,7 @@ func TestCommandsByTheJobsState(t *testing.T) {
 		do("", bridgetest.OpenJob)
 		do("Job job-1 is still open", bridgetest.OpenJob)
 		do(`phase: "closed" is not one of`, `"do":"phase","phase":"closed"`)
-		do("caddy has not been heard since the job was opened", `"do":"phase","phase":"draining"`)
+		do("scale has not been heard since the job was opened", `"do":"phase","phase":"draining"`)
 		l.live(6, 0, 0)
 		do("", `"do":"phase","phase":"draining"`)
 		l.live(6, 0.05, 0)

@@ -106,7 +106,7 @@ func TestJobLeaf(t *testing.T) {
 			t.Errorf("notes: %v, want the note that 8 L are typical", kinds)
 		}
 
-		l.must(`"do":"phase","phase":"running"`, `"do":"phase","phase":"checking"`)
+		l.must(`"do":"phase","phase":"running","why":"the test pours less"`, `"do":"phase","phase":"checking"`)
 		before := newest[wire.Job](l, wire.JobLeaf).Tally
 		l.live(20, 0.02, 0)
 		l.live(5, 0, 0)

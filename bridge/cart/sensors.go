@@ -102,7 +102,7 @@ type frameTrouble struct {
 
 // watchFrames raises an alert for a sensor's faulty frames, with the text of the first
 // frame of each kind of fault, and ends it when the frames have been good for
-// framesGoodFor.
+// framesGoodFor. Overload and underload are states of the scale: its frames are whole.
 func (c *Cart) watchFrames(r report) {
 	alert := wire.Alert{Code: wire.AlertFrames, Sensor: r.sensor}
 	last, troubled := c.frames[r.sensor]
@@ -114,15 +114,22 @@ func (c *Cart) watchFrames(r report) {
 		return
 	}
 	c.frames[r.sensor] = frameTrouble{r.event.Faults, c.state.NowNs}
-	switch {
-	case troubled && last.faults == r.event.Faults:
-	case r.err != nil:
-		t := c.textAbout("alert.frames", r.sensor)
-		t.Names["reason"] = r.err.Error()
-		alert.Said = wire.Say(t)
-		c.alert(alert)
-	default:
-		alert.Said = wire.Say(c.textAbout("alert.frames_unit", r.sensor))
-		c.alert(alert)
+	if troubled && last.faults == r.event.Faults {
+		return
 	}
+	key := "alert.frames_unit"
+	switch {
+	case r.event.Faults&fillcalc.FaultOverload != 0:
+		key = "alert.frames_overload"
+	case r.event.Faults&fillcalc.FaultUnderload != 0:
+		key = "alert.frames_underload"
+	case r.err != nil:
+		key = "alert.frames"
+	}
+	t := c.textAbout(key, r.sensor)
+	if key == "alert.frames" {
+		t.Names["reason"] = r.err.Error()
+	}
+	alert.Said = wire.Say(t)
+	c.alert(alert)
 }

@@ -48,7 +48,7 @@ func TestUpgradeInMidJob(t *testing.T) {
 		l.must(`"do":"phase","phase":"filling"`)
 		l.live(20, 0, 0.03)
 		l.live(5, 0, 0)
-		l.must(`"do":"phase","phase":"running"`, `"do":"phase","phase":"checking","why":"test"`, `"do":"close","why":"test"`)
+		l.must(`"do":"phase","phase":"running","why":"test"`, `"do":"phase","phase":"checking","why":"test"`, `"do":"close","why":"test"`)
 		v := newest[wire.Volumes](l, wire.VolumesLeaf)
 		if d, a := float64(v.DrainedL), float64(v.AddedL); math.Abs(d-1.2/0.855) > 0.02 || math.Abs(a-0.6/0.843) > 0.02 {
 			t.Errorf("in the end drained %.3f L and added %.3f L", d, a)

@@ -183,11 +183,10 @@ func (b *Broker) check() error {
 	if b.CAFile != "" {
 		return wrong("ca_file", "config.ca_file")
 	}
-	host, _, err := net.SplitHostPort(b.Listen)
-	if err != nil {
+	if _, _, err := net.SplitHostPort(b.Listen); err != nil {
 		return wrong("listen", "config.because", "why", err)
 	}
-	if ip := net.ParseIP(host); len(b.Users) == 0 && (ip == nil || !ip.IsLoopback()) {
+	if len(b.Users) == 0 && !b.Loopback() {
 		return wrong("listen", "config.listen_users", "typed", b.Listen)
 	}
 	names := map[string]bool{}
@@ -278,11 +277,10 @@ func (m *Monitor) check() error {
 		}
 		return nil
 	}
-	host, _, err := net.SplitHostPort(m.Listen)
-	if err != nil {
+	if _, _, err := net.SplitHostPort(m.Listen); err != nil {
 		return wrong("listen", "config.because", "why", err)
 	}
-	if ip := net.ParseIP(host); !m.Anywhere && (ip == nil || !ip.IsLoopback()) {
+	if !m.Anywhere && !loopback(m.Listen) {
 		return wrong("listen", "config.monitor_open", "typed", m.Listen)
 	}
 	return nil

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"net"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -62,6 +63,16 @@ type Broker struct {
 // Discovery says whether the carts are announced to tools that find devices by themselves.
 type Discovery struct {
 	Prefix string `yaml:"prefix"` // of the topics; empty: they are not
+}
+
+// Loopback reports whether only this machine reaches the bridge's own broker.
+func (b *Broker) Loopback() bool { return loopback(b.Listen) }
+
+// loopback reports whether an address with a port is one of this machine only.
+func loopback(listen string) bool {
+	host, _, _ := net.SplitHostPort(listen)
+	ip := net.ParseIP(host)
+	return ip != nil && ip.IsLoopback()
 }
 
 // External returns the addresses of an external broker; none: the embedded one is used.

@@ -24,6 +24,8 @@ type About struct {
 	// ShopUnits are those in which the shop reads amounts, for a screen that was not told
 	// otherwise: metric, us, imperial.
 	ShopUnits string `json:"shop_units"`
+	// CaddyHoldsL is how much the caddy holds; null if that is not known.
+	CaddyHoldsL Number `json:"caddy_holds_l"`
 	// RecordKey is the public key that signs this bridge's closing records, 64 hexadecimal digits.
 	RecordKey string `json:"record_key"`
 }

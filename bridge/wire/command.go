@@ -146,6 +146,8 @@ func (f *Field) missing() error {
 		key = "refuse.missing_fluid"
 	case f.Name == "low_c", f.Name == "high_c":
 		key = "refuse.missing_window"
+	case f.Name == "why":
+		key = "refuse.missing_why"
 	case f.Kind == KindChoice:
 		key, names["choices"] = "refuse.missing_choice", strings.Join(f.Choices, ", ")
 	}

@@ -17,6 +17,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bayfill/bridge/audit"
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
 	identity "bayfill/bridge/names"
@@ -63,7 +64,10 @@ type listedJob struct {
 	Vehicle string         `json:"vehicle,omitempty"` // empty: not given, or its name is not kept here
 	Opened  time.Time      `json:"opened"`
 	Ended   time.Time      `json:"ended,omitzero"`
-	Phase   fillcalc.Phase `json:"phase"`
+	Phase   fillcalc.Phase `json:"phase,omitempty"`
+	// RecordMissing: the journal says that it was opened and is not open any more, and no
+	// record says how it ended.
+	RecordMissing bool `json:"record_missing,omitempty"`
 }
 
 func (o *auditJobsOptions) run(ctx context.Context, out io.Writer) error {
@@ -92,21 +96,21 @@ func (o *auditJobsOptions) run(ctx context.Context, out io.Writer) error {
 	return printJobs(out, list, more, reader)
 }
 
-// jobs lists the jobs of the selected carts, the newest first: open ones from the journals,
-// the others by their closing records.
+// jobs lists the jobs of the selected carts, the newest first: by their closing records, and
+// from the journals those that have none.
 func (o *auditJobsOptions) jobs(ctx context.Context, c *config.Config) ([]listedJob, error) {
 	closings, err := o.summaries(ctx, c)
 	if err != nil {
 		return nil, err
 	}
-	list, known, err := o.openJobs(ctx, c)
+	list, known, err := o.unrecorded(ctx, c, closings)
 	if err != nil {
 		return nil, err
 	}
 	for i := range closings {
 		s := &closings[i]
 		text := func(name string) string { v, _ := s.Point.Fields[name].(string); return v }
-		list = append(list, listedJob{s.Shop, s.Cart, s.Job, text("vehicle"), time.Unix(0, s.OpenedNs), time.Unix(0, s.EndsNs), fillcalc.Phase(text("phase"))})
+		list = append(list, listedJob{s.Shop, s.Cart, s.Job, text("vehicle"), time.Unix(0, s.OpenedNs), time.Unix(0, s.EndsNs), fillcalc.Phase(text("phase")), false})
 	}
 	list = slices.DeleteFunc(list, func(j listedJob) bool { return !o.selects(j.Shop, j.Cart) })
 	for i := range list {
@@ -120,21 +124,28 @@ func (o *auditJobsOptions) jobs(ctx context.Context, c *config.Config) ([]listed
 	return list, nil
 }
 
-// openJobs lists the jobs that are open by the journals, and the names that these keep.
-func (o *auditJobsOptions) openJobs(ctx context.Context, c *config.Config) (list []listedJob, known identity.Names, err error) {
+// unrecorded lists the jobs of the journals that have no closing record: those that are open,
+// and those whose record is missing; and the names that the journals keep.
+func (s *closingSource) unrecorded(ctx context.Context, c *config.Config, closings []audit.Summary) (list []listedJob, known identity.Names, err error) {
 	known = identity.Names{}
 	look := func(path, shop, cart string) error {
-		job, names, err := openJob(ctx, path)
-		if job != nil {
+		recorded := map[jobKey]bool{}
+		for i := range closings {
+			if o := &closings[i]; o.Shop == shop && o.Cart == cart {
+				recorded[jobKey{o.Job, o.OpenedNs}] = true
+			}
+		}
+		jobs, names, err := unrecordedIn(ctx, path, recorded)
+		for _, job := range jobs {
 			job.Shop, job.Cart = shop, cart
-			list = append(list, *job)
+			list = append(list, job)
 		}
 		maps.Copy(known, names)
 		return err
 	}
-	if o.journal != "" {
-		shop, cart := o.ofJournal(c)
-		err := look(o.journal, shop, cart)
+	if s.journal != "" {
+		shop, cart := s.ofJournal(c)
+		err := look(s.journal, shop, cart)
 		return list, known, err
 	}
 	for i := range c.Carts {
@@ -146,23 +157,46 @@ func (o *auditJobsOptions) openJobs(ctx context.Context, c *config.Config) (list
 	return list, known, nil
 }
 
-// openJob returns the job that is open by a journal, nil when none is, and the names that the
-// journal keeps.
-func openJob(ctx context.Context, path string) (*listedJob, identity.Names, error) {
+// jobKey tells jobs of one name apart.
+type jobKey struct {
+	job      string
+	openedNs int64
+}
+
+// unrecordedIn lists the jobs of one journal that neither are among the recorded ones nor have
+// a closing record in it, and the names that it keeps.
+func unrecordedIn(ctx context.Context, path string, recorded map[jobKey]bool) (list []listedJob, names identity.Names, err error) {
 	j, err := journal.OpenReadOnly(path)
 	if err != nil {
 		return nil, nil, err
 	}
 	defer j.Close()
-	names, err := j.Names(ctx)
-	if err != nil {
+	if names, err = j.Names(ctx); err != nil {
 		return nil, nil, err
 	}
-	s, _, err := j.Replay(ctx)
-	if err != nil || !s.Job.Phase.Open() {
+	state, _, err := j.Replay(ctx)
+	if err != nil {
 		return nil, names, err
 	}
-	return &listedJob{Job: s.Job.Spec.ID, Vehicle: s.Job.Spec.Vehicle, Opened: time.Unix(0, s.Job.OpenedNs), Phase: s.Job.Phase}, names, nil
+	if job := &state.Job; job.Phase.Open() {
+		recorded[jobKey{job.Spec.ID, job.OpenedNs}] = true
+		list = append(list, listedJob{Job: job.Spec.ID, Vehicle: job.Spec.Vehicle, Opened: time.Unix(0, job.OpenedNs), Phase: job.Phase})
+	}
+	closings, err := j.Closings(ctx)
+	if err != nil {
+		return nil, names, err
+	}
+	for i := range closings {
+		one := audit.SummaryOf(closings[i], "", "")
+		recorded[jobKey{one.Job, one.OpenedNs}] = true
+	}
+	opened, _, err := j.Opened(ctx)
+	for _, o := range opened {
+		if !recorded[jobKey{o.ID, o.AtNs}] {
+			list = append(list, listedJob{Job: o.ID, Opened: time.Unix(0, o.AtNs), RecordMissing: true})
+		}
+	}
+	return list, names, err
 }
 
 // printJobs prints a table of jobs, and what to do with one.
@@ -179,10 +213,17 @@ func printJobs(out io.Writer, list []listedJob, more int, r words.Reader) error 
 		if !j.Ended.IsZero() {
 			ended = j.Ended.Local().Format(time.DateTime[:16])
 		}
-		row(plain(j.Job), plain(strings.TrimPrefix(j.Shop+"/"+j.Cart, "/")), plain(cmp.Or(j.Vehicle, "–")), j.Opened.Local().Format(time.DateTime[:16]), ended, r.Word("phase."+string(j.Phase)))
+		state := "jobs.no_record"
+		if !j.RecordMissing {
+			state = "phase." + string(j.Phase)
+		}
+		row(plain(j.Job), plain(strings.TrimPrefix(j.Shop+"/"+j.Cart, "/")), plain(cmp.Or(j.Vehicle, "–")), j.Opened.Local().Format(time.DateTime[:16]), ended, r.Word(state))
 	}
 	if err := table.Flush(); err != nil {
 		return err
+	}
+	if slices.ContainsFunc(list, func(j listedJob) bool { return j.RecordMissing }) {
+		printWrapped(out, r.Word("jobs.no_record_means"), auditWidth)
 	}
 	if more > 0 {
 		printWrapped(out, r.Say(fillcalc.Text{Key: "jobs.more", Figures: figures{"count": float64(more)}}), auditWidth)

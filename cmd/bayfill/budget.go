@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -20,17 +21,17 @@ import (
 
 func budgetCommand() *cobra.Command {
 	var (
-		conf, cart, job string
-		asJSON          bool
-		reads           languageFlag
+		conf, cart string
+		asJSON     bool
+		reads      languageFlag
 	)
 	cmd := &cobra.Command{
-		Use:     "budget",
+		Use:     "budget [JOB]",
 		Short:   "help.budget",
-		Example: "  bayfill budget --job van-7",
+		Example: "  bayfill budget van-7",
 		Long:    "help.budget_more",
-		Args:    cobra.NoArgs,
-		RunE: func(cmd *cobra.Command, _ []string) error {
+		Args:    cobra.MaximumNArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
 			reader, err := reads.reader()
 			if err != nil {
 				return err
@@ -43,7 +44,7 @@ func budgetCommand() *cobra.Command {
 			if _, err := c.Cart(cart); err != nil {
 				return err
 			}
-			s, err := journal.JobState(cmd.Context(), c.JournalPath(cart), job)
+			s, err := journal.JobState(cmd.Context(), c.JournalPath(cart), strings.Join(args, ""))
 			if err != nil {
 				return err
 			}
@@ -59,7 +60,6 @@ func budgetCommand() *cobra.Command {
 	reads.add(f)
 	f.StringVarP(&conf, "config", "c", configDefault(), configHelp)
 	f.StringVar(&cart, "cart", "", onlyCartHelp)
-	f.StringVar(&job, "job", "", "flag.job")
 	f.BoolVar(&asJSON, "json", false, "flag.json")
 	return cmd
 }

@@ -82,7 +82,7 @@ func TestBudget(t *testing.T) {
 	}
 
 	for _, job := range []string{"van-6", ""} {
-		status, out, errors := program(t.Context(), "budget", "--config", file, "--cart", "bay3", "--job", job, "--json")
+		status, out, errors := program(t.Context(), "budget", "--config", file, "--cart", "bay3", job, "--json")
 		if status != 0 {
 			t.Fatalf("status %d: %s", status, errors)
 		}
@@ -142,8 +142,8 @@ func TestBudget(t *testing.T) {
 		args []string
 		want string
 	}{
-		{[]string{"--cart", "bay3", "--job", "van-8"}, `job: the journal has no "van-8", it has van-7, van-6`},
-		{[]string{"--job", "van-7"}, `cart: there is no "", the carts are bay2, bay3`},
+		{[]string{"--cart", "bay3", "van-8"}, `job: the journal has no "van-8", it has van-7, van-6`},
+		{[]string{"van-7"}, `cart: there is no "", the carts are bay2, bay3`},
 		{[]string{"--cart", "bay2"}, "bay2.journal: no such file"},
 	} {
 		if status, _, errors := program(t.Context(), append([]string{"budget", "--config", file}, c.args...)...); status != 1 || !strings.Contains(errors, c.want) {

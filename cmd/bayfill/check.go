@@ -124,8 +124,11 @@ func (d *description) broker(b config.Broker) {
 		return
 	}
 	key := "checked.own_broker_plain"
-	if b.CertFile != "" {
+	switch {
+	case b.CertFile != "":
 		key = "checked.own_broker_tls"
+	case b.Loopback():
+		key = "checked.own_broker_loopback"
 	}
 	d.say(1, key, "listen", b.Listen)
 	for _, u := range b.Users {

@@ -51,10 +51,15 @@ func (s *closingSource) summaries(ctx context.Context, c *config.Config) ([]audi
 	case s.journal != "":
 		shop, cart := s.ofJournal(c)
 		return journalClosings(ctx, s.journal, shop, cart)
-	case s.from.url != "" || c.History.URL != "":
+	case s.fromHistory(c):
 		return s.historyClosings(ctx)
 	}
 	return configClosings(ctx, c)
+}
+
+// fromHistory reports whether the closing records come from a history.
+func (s *closingSource) fromHistory(c *config.Config) bool {
+	return s.journal == "" && (s.from.url != "" || c.History.URL != "")
 }
 
 // ofJournal returns the shop and the cart of the journal file.

@@ -44,7 +44,7 @@ func complete(c *cobra.Command) {
 	if command, err := wire.CommandNamed(c.Name()); err == nil && c.HasParent() && c.Parent().Name() == "job" {
 		completeCommand(c, command)
 	}
-	if slices.Contains([]string{"audit job", "ticket"}, strings.TrimPrefix(c.CommandPath(), "bayfill ")) {
+	if slices.Contains([]string{"audit job", "ticket", "budget"}, strings.TrimPrefix(c.CommandPath(), "bayfill ")) {
 		c.ValidArgsFunction = proposed(jobs)
 	}
 	for _, sub := range c.Commands() {

@@ -191,7 +191,12 @@ func TestDoctorOnABrokerWithTLS(t *testing.T) {
 	plain := "  listen: " + p.address + "\n"
 	secured := strings.Replace(p.text, plain, fmt.Sprintf("%s  cert_file: %s\n  key_file: %s\n", plain, certFile, certFile+".key"), 1)
 
-	for text, transport := range map[string]string{p.text: "in plain text: everybody in the network can read passwords", secured: "over TLS, for"} {
+	beyond := strings.Replace(p.text, p.address, ":1883", 1)
+	for text, transport := range map[string]string{
+		p.text:  "in plain text, which only this machine reaches, for",
+		beyond:  "in plain text: everybody in the network can read passwords",
+		secured: "over TLS, for",
+	} {
 		if err := os.WriteFile(p.path, []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}

@@ -35,11 +35,14 @@ func (e *entries) place(field string) string {
 	return ""
 }
 
-// refused is what is wrong, for a reader. If it is a field's value, its flag or word stands before
-// it.
-func (e *entries) refused(reader words.Reader, why *wire.Said) error {
-	text := why.For(reader)
-	if place := e.place(why.Names["field"]); place != "" {
+// refused is what is wrong, for a reader. If it is a field's value, or a flag that was left out,
+// its flag or word stands before it.
+func (e *entries) refused(reader words.Reader, r *wire.Reply) error {
+	text, field := r.Refused.For(reader), r.Refused.Names["field"]
+	if lacks, _, _ := strings.Cut(r.Error, ": "); field == "" && !r.Insist && e.message[lacks] == nil {
+		field = lacks
+	}
+	if place := e.place(field); place != "" {
 		text = place + ": " + text
 	}
 	return errors.New(printable(text))

@@ -8,6 +8,7 @@ import (
 	"bayfill/bridge/units"
 	"bayfill/bridge/wire"
 	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 )
 
 // What a person types becomes what is sent: a bare number in the units shown.
@@ -63,7 +64,7 @@ func TestEntered(t *testing.T) {
 		if err == nil {
 			t.Fatalf("%s is taken", c.text)
 		}
-		if said := e.refused(words.Plain, wire.Refuse(err).Refused).Error(); !strings.HasPrefix(said, c.want) {
+		if said := e.refused(words.Plain, new(wire.Refuse(err))).Error(); !strings.HasPrefix(said, c.want) {
 			t.Errorf("%s: %s, want %s", c.text, said, c.want)
 		}
 	}
@@ -163,4 +164,23 @@ func TestAmountsByCommandLine(t *testing.T) {
 	})
 	said("is no usual torque of pan bolts", "record", "torque", "done", "--applied", "165")
 	said("applied: 18.6 N·m (165 in-lb)", "record", "torque", "done", "--applied", "165", "--units", "us")
+}
+
+// A refusal about a flag that was left out names the flag; one about the state of the job does not.
+func TestRefusalNamesTheFlagThatIsMissing(t *testing.T) {
+	enter, _ := wire.CommandNamed("enter")
+	share := wire.Say(fillcalc.Text{Key: "refuse.bottle_share"})
+	for _, c := range []struct {
+		r    wire.Reply
+		want string
+	}{
+		{wire.Reply{Error: "share: " + share.Text, Refused: &share}, "--share: "},
+		{wire.Reply{Error: "share: " + share.Text, Refused: &share, Insist: true}, ""},
+		{wire.Reply{Error: "what: " + share.Text, Refused: &share}, ""},
+	} {
+		e := entries{command: enter, words: enter.Words, message: map[string]any{"what": "bottle", "l": 1.0}}
+		if said, want := e.refused(words.Plain, &c.r).Error(), c.want+share.For(words.Plain); said != want {
+			t.Errorf("%+v: %s, want %s", c.r, said, want)
+		}
+	}
 }

@@ -51,7 +51,7 @@ func topicCommands() (list []*cobra.Command) {
 				if reader.Language != words.English {
 					fmt.Fprintf(cmd.OutOrStdout(), "%s\n\n", reader.Word("usage.topic_english"))
 				}
-				_, err = fmt.Fprint(cmd.OutOrStdout(), topicText(t.name))
+				_, err = fmt.Fprint(cmd.OutOrStdout(), inColumns(topicText(t.name), terminalWidth(cmd.OutOrStdout())))
 				return err
 			},
 		}

@@ -80,8 +80,9 @@ func failure(r words.Reader, key string, n names) error {
 }
 
 // open connects to the broker. A broker that rejects the user is not the same error as
-// one that does not answer.
-func (o *jobOptions) open(ctx context.Context) (*station, error) {
+// one that does not answer. What is said then is under the key unconnected: a command adds that
+// nothing was sent.
+func (o *jobOptions) open(ctx context.Context, unconnected string) (*station, error) {
 	reader, err := o.reader("")
 	if err != nil {
 		return nil, err
@@ -98,7 +99,7 @@ func (o *jobOptions) open(ctx context.Context) (*station, error) {
 	case mqtt.LoginRefused(err):
 		return nil, failure(reader, "term.login_refused", names{"reason": err.Error()})
 	case err != nil:
-		return nil, noAnswer{failure(reader, "term.not_connected", names{"reason": err.Error()})}
+		return nil, noAnswer{failure(reader, unconnected, names{"reason": err.Error()})}
 	}
 	return s, nil
 }
@@ -115,7 +116,7 @@ func (o *jobOptions) send(cmd *cobra.Command, e *entries) error {
 		id = "job-" + rand.Text()
 	}
 	e.message["id"], e.message["not_after"] = id, notAfter
-	s, err := o.open(ctx)
+	s, err := o.open(ctx, "term.not_sent")
 	if err != nil {
 		return err
 	}
@@ -164,7 +165,7 @@ func (o *jobOptions) printReply(out io.Writer, reader words.Reader, e *entries, 
 	}
 	switch {
 	case r.Refused != nil:
-		err := e.refused(reader, r.Refused)
+		err := e.refused(reader, &r)
 		if r.Insist {
 			err = fmt.Errorf("%w %s", err, reader.Word("term.insist"))
 		}

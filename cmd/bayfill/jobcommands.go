@@ -95,7 +95,7 @@ func (o *jobOptions) command(name string, c *wire.CommandType, defaults map[stri
 		if err != nil {
 			return err
 		}
-		return e.refused(reader, wire.Refuse(wrong).Refused)
+		return e.refused(reader, new(wire.Refuse(wrong)))
 	}
 	return cmd
 }

@@ -27,7 +27,7 @@ func (o *jobOptions) showCommand() *cobra.Command {
 func (o *jobOptions) show(ctx context.Context, out io.Writer) error {
 	ctx, cancel := context.WithTimeout(ctx, o.wait)
 	defer cancel()
-	s, err := o.open(ctx)
+	s, err := o.open(ctx, "term.not_connected")
 	if err != nil {
 		return err
 	}

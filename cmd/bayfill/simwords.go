@@ -42,7 +42,7 @@ func init() { // help lists the words, which would otherwise refer to themselves
 		{"drain", "", onCart((*sim.Cart).OpenDrain)},
 		{"shut", "", onCart((*sim.Cart).CloseDrain)},
 		{"tip", "", onCart(func(c *sim.Cart) { c.TipPan(1200 * time.Millisecond) })},
-		{"pour", "", onCart(func(c *sim.Cart) { c.StartPour(pourKgS) })},
+		{"pour", "", doPour},
 		{"stop", "", onCart(func(c *sim.Cart) { c.StopPour(); c.StopRefill() })},
 		{"engine", "", onCart((*sim.Cart).StartEngine)},
 		{"off", "", onCart((*sim.Cart).StopEngine)},
@@ -163,6 +163,17 @@ func (h *hand) follows(name string) []string {
 		return strings.Split(word.usage, "|")
 	}
 	return nil
+}
+
+func doPour(h *hand, _ context.Context, _ []string) (err error) {
+	h.rig().Do(func(c *sim.Cart) {
+		if c.PourableKg() == 0 {
+			err = errors.New("there is nothing to pour: refill fills the supply, and of a supply in bottles, bottle take takes one in the hand")
+			return
+		}
+		c.StartPour(pourKgS)
+	})
+	return err
 }
 
 func doBottle(h *hand, _ context.Context, args []string) (err error) {

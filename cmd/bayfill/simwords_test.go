@@ -74,6 +74,24 @@ func TestSimWords(t *testing.T) {
 	do("weight 2 kg", "lean 1 kg", "wind 20 g", "kick", "tool", "take", "lean 0 kg", "swap", "probe ice", "probe boil", "probe fluid", "bottle bring", "bottle take", "bottle return", "bottle take", "bottle away", "unplug fluid-probe", "plug fluid-probe", "cart bay2", "fast 2", "wait 10ms")
 }
 
+// Nothing can be poured from bottles before one is in the hand, and then something can.
+func TestSimPourNeedsABottle(t *testing.T) {
+	rig, err := workshop("", 1, func() time.Duration { return 0 }, shopFloor{bottles: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := new(bytes.Buffer)
+	h := &hand{reader: words.Plain, out: out, carts: []simCart{{demoCart, rig}}}
+	for _, c := range []struct{ line, says string }{
+		{"pour", "bottle take takes one in the hand"}, {"bottle bring", ""}, {"pour", "bottle take takes one in the hand"}, {"bottle take", ""}, {"pour", ""},
+	} {
+		out.Reset()
+		if h.do(t.Context(), c.line); !strings.Contains(out.String(), c.says) || (c.says == "") != (out.Len() == 0) {
+			t.Errorf("%s: %s", c.line, out)
+		}
+	}
+}
+
 // A word that is wrong is answered with what would be right.
 func TestSimRefusesWords(t *testing.T) {
 	h, out, _ := newHand(t)

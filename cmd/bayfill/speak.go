@@ -77,7 +77,7 @@ func speak(root *cobra.Command, r words.Reader) {
 
 // headings are the template of the help with its headings in the reader's language.
 func headings(template string, r words.Reader) string {
-	replace := []string{".FlagUsages", fmt.Sprintf(".FlagUsagesWrapped %d", helpWidth), `Use "{{.CommandPath}} [command] --help" for more information about a command.`, r.Word("help.use_help")}
+	replace := []string{".FlagUsages", fmt.Sprintf(".FlagUsagesWrapped %d", helpWidth), `Use "{{.CommandPath}} [command] --help" for more information about a command.`, r.Word("help.use_help"), "[command]", r.Word("help.a_command")}
 	for _, h := range [][2]string{{"Usage:", "usage"}, {"Aliases:", "aliases"}, {"Examples:", "examples"}, {"Available Commands:", "available"}, {"Additional Commands:", "additional"}, {"Global Flags:", "global"}, {"Flags:", "flags"}} {
 		replace = append(replace, h[0], r.Word("help.heading_"+h[1]))
 	}

@@ -11,7 +11,9 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bayfill/bridge/audit"
 	"bayfill/bridge/closing"
+	"bayfill/bridge/config"
 	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
@@ -52,6 +54,8 @@ type stockReport struct {
 	Used  []closing.Used `json:"used"`
 	Stock closing.Stock  `json:"stock"`
 	Later int            `json:"later"` // jobs that end later than now, by this computer's clock
+	// Unrecorded jobs are not in the account, because their closing records are missing.
+	Unrecorded int `json:"unrecorded"`
 }
 
 func (o *stockOptions) run(ctx context.Context, out io.Writer, now time.Time) error {
@@ -90,10 +94,28 @@ func (o *stockOptions) run(ctx context.Context, out io.Writer, now time.Time) er
 		}
 	}
 	report.Used = closing.Account(selected, by, time.Local)
+	if report.Unrecorded, err = o.countUnrecorded(ctx, c, all); err != nil {
+		return err
+	}
 	if o.json {
 		return json.NewEncoder(out).Encode(report)
 	}
 	return report.print(out, reader)
+}
+
+// countUnrecorded counts the jobs whose closing record is missing in the journals, when these
+// are what is read.
+func (o *stockOptions) countUnrecorded(ctx context.Context, c *config.Config, closings []audit.Summary) (n int, err error) {
+	if o.fromHistory(c) {
+		return 0, nil
+	}
+	jobs, _, err := o.unrecorded(ctx, c, closings)
+	for _, j := range jobs {
+		if j.RecordMissing && o.selects(j.Shop, j.Cart) {
+			n++
+		}
+	}
+	return n, err
 }
 
 // print prints the account as a table with its sums, and then the stock.
@@ -124,6 +146,9 @@ func (r *stockReport) print(out io.Writer, reader words.Reader) error {
 
 // stockTexts says what should be left, and what the container should hold.
 func (r *stockReport) stockTexts() (list []fillcalc.Text) {
+	if r.Unrecorded > 0 {
+		list = append(list, fillcalc.Text{Key: "stock.unrecorded", Figures: map[string]float64{"count": float64(r.Unrecorded)}})
+	}
 	if r.Later > 0 {
 		list = append(list, fillcalc.Text{Key: "stock.later", Figures: map[string]float64{"count": float64(r.Later)}})
 	}

@@ -149,10 +149,33 @@ func auditJobs(t *testing.T, file string) {
 	}
 	// A shell completes them, each once.
 	t.Setenv("BAYFILL_CONFIG", file)
-	for _, line := range []string{"audit job ", "ticket ", "budget --job "} {
+	for _, line := range []string{"audit job ", "ticket ", "budget "} {
 		if status, out, errors := program(t.Context(), append([]string{"__complete"}, strings.Split(line, " ")...)...); status != 0 || !strings.HasPrefix(out, "van-7\nvan-8\n:") {
 			t.Errorf("%s: status %d: %s%s", line, status, out, errors)
 		}
+	}
+	deleteClosing(t, filepath.Join(filepath.Dir(file), "bay2.journal"), "van-8")
+	if out := list("--journal", filepath.Join(filepath.Dir(file), "bay2.journal"), "--lang", "es"); strings.Count(out, "  falta\n") != 1 {
+		t.Error(out)
+	}
+	if out := list("--config", file); strings.Count(out, "  no record\n") != 1 || !strings.Contains(out, "its closing record") || strings.Count(out, "closed\n") != 2 {
+		t.Error(out)
+	}
+	if status, out, _ := program(t.Context(), "stock", "--config", file); status != 0 || !strings.Contains(out, "1 job is not in these sums") {
+		t.Errorf("status %d: %s", status, out)
+	}
+}
+
+// deleteClosing takes the closing record of a job out of a journal.
+func deleteClosing(t *testing.T, path, job string) {
+	t.Helper()
+	db, err := sql.Open("sqlite", path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	if _, err := db.Exec("DELETE FROM published WHERE measurement = 'bayfill_job' AND fields LIKE ?", "%\""+job+"\"%"); err != nil {
+		t.Fatal(err)
 	}
 }
 

@@ -366,7 +366,7 @@ func (t *technician) topUp(ctx context.Context) error {
 
 func (t *technician) check(ctx context.Context) error {
 	t.tell("demo.waiting", nil, nil)
-	if err := t.until(ctx, "the check window", func(s shown) bool { return s.window.State == "open" }); err != nil {
+	if err := t.until(ctx, "the check window", func(s shown) bool { return s.window.State == "open" && s.window.TempC >= s.window.LowC }); err != nil {
 		return err
 	}
 	w := t.station.look().window

@@ -17,7 +17,7 @@ import (
 // right has a correct message of each leaf; the cases below spoil it.
 var right = map[string]string{
 	"presence": `{"online":false,"since":null,"session":"a1","version":"1","contract":1}`,
-	"about":    `{"program":"bayfill","version":"1","build":{"commit":"","committed":"","modified":false,"go":"go1.26.0"},"contract":1,"leaves":["job"],"sensors":[],"measured_fluids":[],"checks_by_use":[{"kind":"slope","sensor":"a","fluid":"b","jobs":30,"moved_pct":0.4,"moved_kg":null}],"units":"SI","shop_units":"us","record_key":"44623b7ebda940dcfdc0b1dcf77a4fd5c33f90d75ac52383edb5998ea433c1a7"}`,
+	"about":    `{"program":"bayfill","version":"1","build":{"commit":"","committed":"","modified":false,"go":"go1.26.0"},"contract":1,"leaves":["job"],"sensors":[],"measured_fluids":[],"checks_by_use":[{"kind":"slope","sensor":"a","fluid":"b","jobs":30,"moved_pct":0.4,"moved_kg":null}],"units":"SI","shop_units":"us","caddy_holds_l":null,"record_key":"44623b7ebda940dcfdc0b1dcf77a4fd5c33f90d75ac52383edb5998ea433c1a7"}`,
 	"record":   `{"job":"van-7","line":"bayfill_job,cart=bay2,shop=hilltop fold=1i 1"}`,
 	"choices": `{"fluids":[{"name":"amber 6","density_kg_m3":846.2,"at_c":20,"density_u_pct":0.1,"measured_here":false}],"fluids_left_out":0,
 		"service_data":[{"name":"van6","vehicle":"van","transmission":"6 speeds","fluid":"amber 6","check":"dipstick","low_c":35,"high_c":45,"typical_l":4,"total_l":null,"bottle_l":null,"bolt_torque_nm":11,
