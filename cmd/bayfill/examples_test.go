@@ -81,6 +81,49 @@ func TestDocumentedCommands(t *testing.T) {
 	}
 }
 
+// What each --help shows as an example works in a shop with closed jobs, as far as that needs no
+// instrument, no server and no minute: what does is run by the test that is named.
+func TestExamplesRun(t *testing.T) {
+	elsewhere := map[string]string{
+		"job": "TestJobsExample", "run": "TestReadmeTour", "sim": "TestReadmeTour", "board": "TestReadmeTour", "watch": "TestWatchScreens",
+		"demo": "TestDemo", "demo fleet": "TestDemoFleet", "study": "TestStudy", "calibrate": "TestReadmeTour", "listen": "TestSimReplaysRecording",
+		"history": "TestHistoryFilledExportedKept of bridge/audit", "doctor": "TestDoctorOnAHealthyWorkshop", "ports": "TestReadmeTour", "service-data": "TestServiceData",
+	}
+	file := shopFile(t)
+	dir := filepath.Dir(file)
+	t.Chdir(dir)
+	t.Setenv("BAYFILL_CONFIG", file)
+	if err := os.Symlink(dir, "data"); err != nil {
+		t.Fatal(err)
+	}
+	ran := 0
+	var run func(cmd *cobra.Command)
+	run = func(cmd *cobra.Command) {
+		path := strings.TrimPrefix(cmd.CommandPath(), "bayfill ")
+		if elsewhere[path] != "" || elsewhere[strings.Split(path, " ")[0]] != "" {
+			return
+		}
+		for line := range strings.Lines(cmd.Example) {
+			line, _, _ := strings.Cut(strings.TrimSpace(line), " > ")
+			args := shellWords(line)
+			// These jobs were drawn at random, so their verdicts may be any.
+			if status, out, errors := program(t.Context(), args[1:]...); status != 0 && !(path == "audit job" && (status == exitFailed || status == exitNotVerified)) {
+				t.Errorf("%s: status %d: %s%.300s", line, status, errors, out)
+			}
+			ran++
+		}
+		for _, c := range cmd.Commands() {
+			run(c)
+		}
+	}
+	for _, c := range rootCommand().Commands() {
+		run(c)
+	}
+	if ran < 15 {
+		t.Errorf("only %d examples were run", ran)
+	}
+}
+
 // The example of bayfill job is a job: every line of it is done.
 func TestJobsExample(t *testing.T) {
 	b := openBay(t, "")
