@@ -283,5 +283,8 @@ func (c *Config) Cart(name string) (*Cart, error) {
 		}
 		names = append(names, c.Carts[i].Name)
 	}
+	if name == "" {
+		return nil, fmt.Errorf("cart: %w", words.NewError("config.several_carts", "known", strings.Join(names, ", ")))
+	}
 	return nil, fmt.Errorf("cart: %w", words.NewError("config.no_cart", "typed", name, "known", strings.Join(names, ", ")))
 }

@@ -28,7 +28,7 @@ func budgetCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:     "budget [JOB]",
 		Short:   "help.budget",
-		Example: "  bayfill budget van-7",
+		Example: "  bayfill budget van-7 --cart bay2",
 		Long:    "help.budget_more",
 		Args:    cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
