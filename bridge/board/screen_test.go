@@ -71,7 +71,7 @@ func TestStanding(t *testing.T) {
 			h.receive(bay2+"volumes", []byte(volumes("filling", 4.2, 2.3, 1.0)), false, now)
 		}, "LIVE", ""},
 		{22 * time.Second, func(now time.Time) { h.linked(false, "connection refused", now) }, "NO BROKER", "connection refused"},
-		{30 * time.Second, func(now time.Time) { h.linked(false, "no route", now) }, "NO BROKER", "for 8 s: no route"},
+		{30 * time.Second, func(now time.Time) { h.linked(false, "no route", now) }, "NO BROKER", "for 8 s (no route)"},
 		// A retained message does not become younger by being received again.
 		{31 * time.Second, func(now time.Time) {
 			h.linked(true, "", now)

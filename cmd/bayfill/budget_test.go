@@ -143,7 +143,7 @@ func TestBudget(t *testing.T) {
 		want string
 	}{
 		{[]string{"--cart", "bay3", "van-8"}, `job: the journal has no "van-8", it has van-7, van-6`},
-		{[]string{"van-7"}, `cart: there is no "", the carts are bay2, bay3`},
+		{[]string{"van-7"}, `cart: there are several: name one of bay2, bay3 with --cart`},
 		{[]string{"--cart", "bay2"}, "bay2.journal: no such file"},
 	} {
 		if status, _, errors := program(t.Context(), append([]string{"budget", "--config", file}, c.args...)...); status != 1 || !strings.Contains(errors, c.want) {
