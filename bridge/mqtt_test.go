@@ -46,11 +46,11 @@ func TestOutageEndsWithTheNewestMessages(t *testing.T) {
 	bridgetest.Eventually(t, 20*time.Second, "half a kilogram in the caddy", func() bool { return rig.Truth().DrainedKg > 0.5 })
 
 	broker.Stop(syscall.SIGKILL)
-	before := bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf)
 	// During the outage the drain ends, a tool is laid down, and a probe is silent for a while.
 	rig.Do(func(c *sim.Cart) { c.LayOnCaddy(0.7) })
 	rig.Faults("probe").Set(sim.FaultSettings{Silent: true})
 	now := func() (v wire.Volumes) { json.Unmarshal([]byte(l.Leaves()[wire.VolumesLeaf]), &v); return v }
+	left := now()
 	minutes := func(from, to string) float64 {
 		a, errA := time.Parse(wire.TimeLayout, from)
 		b, errB := time.Parse(wire.TimeLayout, to)
@@ -59,10 +59,11 @@ func TestOutageEndsWithTheNewestMessages(t *testing.T) {
 		}
 		return b.Sub(a).Minutes()
 	}
-	bridgetest.Eventually(t, 30*time.Second, "five minutes on the cart's clock", func() bool { return minutes(before.TS, now().TS) > 5 })
+	bridgetest.Eventually(t, 30*time.Second, "five minutes on the cart's clock", func() bool { return minutes(left.TS, now().TS) > 5 })
 	rig.Faults("probe").Set(sim.FaultSettings{})
-	bridgetest.Eventually(t, 30*time.Second, "ten minutes on the cart's clock", func() bool { return minutes(before.TS, now().TS) > 10 })
+	bridgetest.Eventually(t, 30*time.Second, "ten minutes on the cart's clock", func() bool { return minutes(left.TS, now().TS) > 10 })
 	atReturn, newest := now(), l.Leaves()
+	before := bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf) // by now the reader has all that was sent before the kill
 	back := time.Now()
 	broker.Start()
 	second := bridgetest.Online(t, keypad, first.Session)
@@ -90,7 +91,7 @@ func TestOutageEndsWithTheNewestMessages(t *testing.T) {
 		}
 	}
 	t.Logf("%.1f minutes away, %d events; online again after %.1f s as %s",
-		minutes(before.TS, atReturn.TS), atReturn.Seq-before.Seq, took.Seconds(), second.Session)
+		minutes(left.TS, atReturn.TS), atReturn.Seq-left.Seq, took.Seconds(), second.Session)
 
 	// Nothing changes after the stop, so every leaf can be compared with the last message that
 	// the link was given.
