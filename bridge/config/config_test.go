@@ -211,15 +211,15 @@ func TestSecretsThatCannotBeRead(t *testing.T) {
 	for _, c := range []struct{ lines, want string }{
 		{"broker: {users: [{name: a, may: [read], password: " + good + "}]}\nhistory: {url: 'http://x:1', bucket: b, token: " + good + "}\n", ""},
 		{"broker: {url: 'tcp://x:1', username: a, password: " + good + "}\n", ""},
-		{"broker: {url: 'tcp://x:1', username: a, password: " + none + "}\n", "broker.password: open " + dir + "/none: no such file"},
-		{"identities: {key: " + none + "}\n", "identities.key: open " + dir + "/none: no such file"},
+		{"broker: {url: 'tcp://x:1', username: a, password: " + none + "}\n", "broker.password: " + dir + "/none: no such file"},
+		{"identities: {key: " + none + "}\n", "identities.key: " + dir + "/none: no such file"},
 		{"identities: {key: " + good + "}\n", "identities.key: is shorter than 16 characters"},
 		{"identities: {key: {env: BAYFILL_TEST_NO_SUCH}}\n", "identities.key: environment variable BAYFILL_TEST_NO_SUCH is not set"},
 		{"broker: {url: 'tls://x:1', ca_file: " + dir + "/none}\n", "broker.ca_file: open " + dir + "/none: no such file"},
 		{"broker: {url: 'tls://x:1', ca_file: " + dir + "/good}\n", "broker.ca_file: " + dir + "/good holds no certificate"},
 		{"broker: {users: [{name: a, password: " + good + "}, {name: b, password: {env: BAYFILL_TEST_NO_SUCH}}]}\n", "broker.users[1].password: environment variable BAYFILL_TEST_NO_SUCH is not set"},
 		{"broker: {users: [{name: a, password: " + empty + "}]}\n", "broker.users[0].password: it is empty"},
-		{"history: {url: 'http://x:1', bucket: b, token: " + none + "}\n", "history.token: open " + dir + "/none: no such file"},
+		{"history: {url: 'http://x:1', bucket: b, token: " + none + "}\n", "history.token: " + dir + "/none: no such file"},
 	} {
 		config, err := Parse([]byte(bridgetest.SmallConfig + c.lines))
 		if err != nil {

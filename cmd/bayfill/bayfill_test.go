@@ -41,7 +41,7 @@ func TestCheck(t *testing.T) {
 		}
 	}
 	status, _, errors := program(t.Context(), "check", "--config", example)
-	if status != exitConfig || !strings.Contains(errors, "identities.key: open "+dir+"/identity.key: no such file") {
+	if status != exitConfig || !strings.Contains(errors, "identities.key: "+dir+"/identity.key: no such file") {
 		t.Errorf("a key that is missing: status %d: %s", status, errors)
 	}
 	if err := os.WriteFile(filepath.Join(dir, "identity.key"), []byte("sixteen characters\n"), 0o600); err != nil {
