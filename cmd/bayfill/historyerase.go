@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 
@@ -12,6 +11,7 @@ import (
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
 	identity "bayfill/bridge/names"
+	"bayfill/bridge/words"
 )
 
 func historyEraseCommand() *cobra.Command {
@@ -24,7 +24,7 @@ func historyEraseCommand() *cobra.Command {
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if (technician == "") == (vehicle == "") {
-				return errors.New("either --technician or --vehicle is needed")
+				return words.NewError("usage.one_of_two", "one", "--technician", "other", "--vehicle")
 			}
 			c, err := config.Load(path)
 			if err != nil {

@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/audit"
+	"bayfill/bridge/words"
 )
 
 type historyExportOptions struct {
@@ -49,11 +50,11 @@ func historyExportCommand() *cobra.Command {
 
 func (o *historyExportOptions) run(ctx context.Context, out, errOut io.Writer) (err error) {
 	if (o.job == "") == (o.since == "") {
-		return errors.New("either --job or --since is needed")
+		return words.NewError("usage.one_of_two", "one", "--job", "other", "--since")
 	}
 	format := audit.Format(o.format)
 	if format != audit.LineProtocol && format != audit.CSV {
-		return fmt.Errorf("--format: %q is not line or csv", o.format)
+		return fmt.Errorf("--format: %w", words.NewError("usage.not_listed", "typed", o.format, "choices", "line, csv"))
 	}
 	history, err := o.from.history()
 	if err != nil {

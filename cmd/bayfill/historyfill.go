@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -12,6 +11,7 @@ import (
 
 	"bayfill/bridge/config"
 	"bayfill/bridge/history"
+	"bayfill/bridge/words"
 )
 
 type historyFillOptions struct {
@@ -58,7 +58,7 @@ func (o *historyFillOptions) run(ctx context.Context, out, errOut io.Writer) err
 		refused += n
 	}
 	if refused > 0 {
-		return fmt.Errorf("the history refused %d points", refused)
+		return words.NewError("usage.points_refused", "count", refused)
 	}
 	return nil
 }
@@ -70,14 +70,14 @@ type fillSource struct{ shop, cart, path string }
 func (o *historyFillOptions) sources() ([]fillSource, error) {
 	switch {
 	case o.journal != "" && o.shop == "":
-		return nil, errors.New("--shop: a journal does not hold the name of its shop")
+		return nil, words.NewError("usage.journal_shop")
 	case o.journal != "" && o.cart == "":
 		name := strings.TrimSuffix(filepath.Base(o.journal), filepath.Ext(o.journal))
 		return []fillSource{{o.shop, name, o.journal}}, nil
 	case o.journal != "":
 		return []fillSource{{o.shop, o.cart, o.journal}}, nil
 	case o.to.config == "":
-		return nil, errors.New("either --config or --journal is needed")
+		return nil, words.NewError("usage.one_of_two", "one", "--config", "other", "--journal")
 	}
 	c, err := config.Load(o.to.config)
 	if err != nil {
@@ -90,7 +90,7 @@ func (o *historyFillOptions) sources() ([]fillSource, error) {
 		}
 	}
 	if sources == nil {
-		return nil, fmt.Errorf("--cart: the configuration has no %q", o.cart)
+		return nil, words.NewError("usage.no_cart", "typed", o.cart)
 	}
 	return sources, nil
 }
@@ -106,7 +106,7 @@ func (s fillSource) fill(ctx context.Context, server config.History, out, errOut
 		fmt.Fprintf(errOut, "refused: %s\n  %s\n", r.Reason, r.Line)
 	}
 	if err != nil {
-		return 0, fmt.Errorf("cart %s, after %d of %d events: %w", s.cart, done.Events, done.Of, err)
+		return 0, words.NewError("usage.fill_ended", "cart", s.cart, "events", done.Events, "of", done.Of, "why", err)
 	}
 	fmt.Fprintf(out, "cart %s: %d events, %d points sent\n", s.cart, done.Events, done.Points)
 	return len(done.Refused), nil

@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/audit"
+	"bayfill/bridge/words"
 )
 
 type historyKeepOptions struct {
@@ -33,11 +34,13 @@ func historyKeepCommand() *cobra.Command {
 	f.StringVar(&o.since, "since", "7d", sinceHelp)
 	f.StringVar(&o.until, "until", "0d", untilHelp)
 	f.StringVar(&o.bucket, "to-bucket", "", "flag.to-bucket")
-	cmd.MarkFlagRequired("to-bucket")
 	return cmd
 }
 
 func (o *historyKeepOptions) run(ctx context.Context, out, errOut io.Writer) error {
+	if o.bucket == "" {
+		return words.NewError("usage.missing_flag", "flag", "--to-bucket")
+	}
 	history, err := o.from.history()
 	if err != nil {
 		return err
@@ -47,7 +50,7 @@ func (o *historyKeepOptions) run(ctx context.Context, out, errOut io.Writer) err
 		return err
 	}
 	if o.bucket == history.Bucket {
-		return fmt.Errorf("--to-bucket: %q is the bucket that the jobs are in", o.bucket)
+		return words.NewError("usage.same_bucket", "typed", o.bucket)
 	}
 	store, err := audit.OpenStore(history)
 	if err != nil {

@@ -17,6 +17,7 @@ import (
 	"bayfill/bridge/config"
 	"bayfill/bridge/points"
 	"bayfill/bridge/recordkey"
+	"bayfill/bridge/words"
 )
 
 // jobSource is where a job is read from: the history, or journals.
@@ -52,7 +53,7 @@ func (s *jobSource) audited(ctx context.Context, job string, errOut io.Writer) (
 	case errors.As(err, &config):
 		return nil, nil, err
 	case errors.Is(err, audit.ErrNoJob):
-		return nil, nil, notAudited{fmt.Errorf("%w: bayfill audit jobs lists what there is", err)}
+		return nil, nil, notAudited{words.NewError("usage.list_jobs", "why", err)}
 	case err != nil:
 		return nil, nil, notAudited{err}
 	case record.NoNames != nil:
@@ -194,7 +195,7 @@ func openedNs(text string) (int64, error) {
 	}
 	at, err := time.Parse(audit.TimeLayout, text)
 	if err != nil {
-		return 0, fmt.Errorf("--opened: %w", err)
+		return 0, words.NewError("usage.opened", "typed", text)
 	}
 	return at.UnixNano(), nil
 }

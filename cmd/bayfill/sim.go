@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 	"bayfill/sim"
 )
@@ -56,13 +57,13 @@ func simCommand() *cobra.Command {
 	f.IntVar(&o.carts, "carts", 1, "flag.carts")
 	f.StringVar(&o.script, "script", "", "flag.script")
 	f.StringVar(&o.replay, "replay", "", "flag.replay")
-	cmd.MarkFlagsMutuallyExclusive("replay", "script")
+	apart(cmd, "replay", "script")
 	return cmd
 }
 
 func (o *simOptions) run(ctx context.Context, in io.Reader, out io.Writer) (err error) {
 	if o.carts < 1 || o.carts > 100 {
-		return configError{fmt.Errorf("--carts: %d is not from 1 to 100", o.carts)}
+		return configError{words.NewError("sim.carts", "count", o.carts)}
 	}
 	script, err := readScript(o.script)
 	if err != nil {

@@ -13,6 +13,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bayfill/bridge/words"
 	"bayfill/sim/study"
 )
 
@@ -46,19 +47,19 @@ func studyCommand() *cobra.Command {
 	f.BoolVar(&o.json, "json", false, "flag.json_study")
 	f.IntVar(&o.worst, "worst", 0, "flag.worst")
 	f.IntVar(&o.job, "job", 0, "flag.job_study")
-	cmd.MarkFlagsMutuallyExclusive("json", "worst", "job")
-	cmd.MarkFlagsMutuallyExclusive("world", "distribution")
+	apart(cmd, "json", "worst", "job")
+	apart(cmd, "world", "distribution")
 	return cmd
 }
 
 func (o *studyOptions) run(ctx context.Context, out io.Writer) error {
 	switch {
 	case o.jobs < 1:
-		return fmt.Errorf("--jobs %d: at least 1 is needed", o.jobs)
+		return words.NewError("usage.at_least_one", "flag", "--jobs", "count", o.jobs)
 	case o.job < 0 || o.worst < 0:
-		return fmt.Errorf("--job and --worst count from 1")
+		return words.NewError("usage.count_from_one")
 	case o.world == allWorlds && (o.job > 0 || o.worst > 0):
-		return fmt.Errorf("--world %s: --job and --worst need the name of one world", allWorlds)
+		return words.NewError("usage.one_world", "world", allWorlds)
 	case o.world != "" && o.job == 0 && o.worst == 0:
 		return o.runWorlds(ctx, out)
 	}
@@ -72,7 +73,7 @@ func (o *studyOptions) run(ctx context.Context, out io.Writer) error {
 	}
 	jobs, err := study.Run(ctx, d, o.seed, o.jobs)
 	if err != nil {
-		return fmt.Errorf("stopped: %w", err)
+		return err
 	}
 	figures := study.Summarize(jobs, o.seed)
 	if o.json {
@@ -93,7 +94,7 @@ func (o *studyOptions) jobsOf() (*study.Distribution, error) {
 	}
 	text, err := os.ReadFile(o.distribution)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("--distribution: %w", err)
 	}
 	d, err := study.ParseDistribution(text)
 	if err != nil {

@@ -37,7 +37,7 @@ func (o *studyOptions) runWorlds(ctx context.Context, out io.Writer) error {
 		}
 		jobs, err := study.Run(ctx, d, o.seed, o.jobs)
 		if err != nil {
-			return fmt.Errorf("stopped: %w", err)
+			return err
 		}
 		f := study.Summarize(jobs, o.seed)
 		worlds = append(worlds, worldFigures{name, f})
