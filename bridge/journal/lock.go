@@ -9,6 +9,8 @@ import (
 	"strings"
 
 	"golang.org/x/sys/unix"
+
+	"bayfill/bridge/words"
 )
 
 // lockFile takes a lock that the system releases with the process at the latest. It
@@ -26,7 +28,7 @@ func lockFile(path string) (*os.File, error) {
 			return nil, fmt.Errorf("locking %s: %w", path, err)
 		}
 		holder, _ := os.ReadFile(path)
-		return nil, fmt.Errorf("process %s is using it: stop that process, or give this one another data folder", strings.TrimSpace(string(holder)))
+		return nil, words.NewError("record.in_use", "process", strings.TrimSpace(string(holder)))
 	}
 	// The process number is only information, so an error is ignored: a journal must
 	// open even on a full disk.

@@ -255,7 +255,7 @@ func TestDoctorFindsWhatIsWrong(t *testing.T) {
 		wants []string
 	}{
 		{replace("capacity_kg", "capacty_kg"), []string{"wrong configuration: " + p.path + ": line"}},
-		{replace("technician.password", "none.password"), []string{"wrong secrets: broker.users[0].password: "+p.dir}},
+		{replace("technician.password", "none.password"), []string{"wrong secrets: broker.users[0].password: " + p.dir}},
 		{replace("data: "+data, "data: "+file+"/data"), []string{"wrong data folder: ", "look running: "}},
 		{replace(port, port+"x"), []string{"wrong port of bay2/caddy-scale: " + port + "x is missing: plug the cable in"}},
 		{replace("port: "+port, "port: '"+file+"'"), []string{"wrong port of bay2/caddy-scale: " + file + " is not a serial port"}},
