@@ -51,6 +51,8 @@ func (r Reader) Fault(err error) string {
 		return ""
 	case *fillcalc.Refusal:
 		return at(e.Field, r.Say(e.Text))
+	case interface{ Said() fillcalc.Text }:
+		return r.Say(e.Said())
 	case *Error:
 		t := e.Text
 		if e.Cause != nil {

@@ -244,7 +244,7 @@ func TestKeysAreUsed(t *testing.T) {
 // sources are the texts of the program's Go files and templates, by their paths.
 func sources(t *testing.T) map[string]string {
 	texts := map[string]string{}
-	for _, dir := range []string{"bridge", "cmd", "fillcalc"} {
+	for _, dir := range []string{"bridge", "cmd", "fillcalc", "sensors"} {
 		err := filepath.WalkDir(filepath.Join("..", "..", dir), func(path string, d fs.DirEntry, err error) error {
 			if err != nil || d.IsDir() || strings.HasSuffix(path, "_test.go") || !slices.Contains([]string{".go", ".html", ".js"}, filepath.Ext(path)) {
 				return err
