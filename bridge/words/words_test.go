@@ -168,6 +168,7 @@ func lists() (keys []string) {
 	for _, word := range []string{"drain", "shut", "tip", "pour", "stop", "engine", "off", "bottle", "refill", "swap", "empty", "vehicle", "tool", "take", "lean", "kick", "wind", "weight", "probe", "unplug", "plug", "cart", "fast", "wait", "truth", "help", "quit"} {
 		add("sim", "word_"+word)
 	}
+	add("sim", "replay_line", "replay_seconds", "replay_bytes", "replay_order")
 	for _, chapter := range []string{"drain", "fill", "check", "audit"} {
 		add("demo", "chapter_"+chapter)
 	}
@@ -244,7 +245,7 @@ func TestKeysAreUsed(t *testing.T) {
 // sources are the texts of the program's Go files and templates, by their paths.
 func sources(t *testing.T) map[string]string {
 	texts := map[string]string{}
-	for _, dir := range []string{"bridge", "cmd", "fillcalc", "sensors"} {
+	for _, dir := range []string{"bridge", "cmd", "fillcalc", "sensors", "sim"} {
 		err := filepath.WalkDir(filepath.Join("..", "..", dir), func(path string, d fs.DirEntry, err error) error {
 			if err != nil || d.IsDir() || strings.HasSuffix(path, "_test.go") || !slices.Contains([]string{".go", ".html", ".js"}, filepath.Ext(path)) {
 				return err

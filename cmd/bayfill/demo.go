@@ -276,7 +276,7 @@ func (o *demoOptions) result(ctx context.Context, v *view, a account, dir string
 		return err
 	}
 	source := jobSource{journal: path}
-	trust, err := source.trust(ctx, demoCart, io.Discard)
+	trust, err := source.trust(ctx, demoCart, v.reader, io.Discard)
 	if err != nil {
 		return err
 	}

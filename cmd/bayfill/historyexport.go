@@ -13,6 +13,7 @@ import (
 
 	"bayfill/bridge/audit"
 	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 )
 
 type historyExportOptions struct {
@@ -23,7 +24,7 @@ type historyExportOptions struct {
 	format, path string
 }
 
-func historyExportCommand() *cobra.Command {
+func historyExportCommand(lang *languageFlag) *cobra.Command {
 	var o historyExportOptions
 	cmd := &cobra.Command{
 		Use:     "export",
@@ -32,7 +33,11 @@ func historyExportCommand() *cobra.Command {
 		Long:    "help.history_export_more",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			return o.run(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr())
+			reader, err := lang.reader()
+			if err != nil {
+				return err
+			}
+			return o.run(cmd.Context(), reader, cmd.OutOrStdout(), cmd.ErrOrStderr())
 		},
 	}
 	o.from.add(cmd)
@@ -48,7 +53,7 @@ func historyExportCommand() *cobra.Command {
 	return cmd
 }
 
-func (o *historyExportOptions) run(ctx context.Context, out, errOut io.Writer) (err error) {
+func (o *historyExportOptions) run(ctx context.Context, reader words.Reader, out, errOut io.Writer) (err error) {
 	if (o.job == "") == (o.since == "") {
 		return words.NewError("usage.one_of_two", "one", "--job", "other", "--since")
 	}
@@ -93,6 +98,6 @@ func (o *historyExportOptions) run(ctx context.Context, out, errOut io.Writer) (
 	p := newProgress(errOut)
 	defer p.end()
 	return store.Export(ctx, o.shop, o.cart, sinceNs, untilNs, format, buffered, func(upToNs int64, points int) {
-		p.report(float64(upToNs-sinceNs)/float64(untilNs-sinceNs), fmt.Sprintf("%d points", points))
+		p.report(float64(upToNs-sinceNs)/float64(untilNs-sinceNs), reader.Say(fillcalc.Text{Key: "record.points", Figures: figures{"count": float64(points)}}))
 	})
 }

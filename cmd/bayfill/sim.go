@@ -130,6 +130,18 @@ func writeEnv(dir, broker string) error {
 	return os.WriteFile(filepath.Join(dir, "env"), []byte(env), 0o600)
 }
 
+// badRecording says what is wrong with the file of a recording.
+func (o *simOptions) badRecording(err error) error {
+	var bad *sim.RecordingError
+	if !errors.As(err, &bad) {
+		return fmt.Errorf("--replay: %s: %w", o.replay, err)
+	}
+	if bad.Line == 0 {
+		return words.NewError("sim.replay_empty", "path", o.replay)
+	}
+	return words.NewError("sim.replay_"+bad.Kind, "path", o.replay, "line", bad.Line, "typed", bad.Text)
+}
+
 // playRecording sends a recording at a port until ctx ends.
 func (o *simOptions) playRecording(ctx context.Context, out io.Writer) error {
 	f, err := os.Open(o.replay)
@@ -139,7 +151,7 @@ func (o *simOptions) playRecording(ctx context.Context, out io.Writer) error {
 	defer f.Close()
 	recording, err := sim.ReadRecording(f)
 	if err != nil {
-		return configError{fmt.Errorf("--replay: %s: %w", o.replay, err)}
+		return configError{o.badRecording(err)}
 	}
 	r, err := o.reader("")
 	if err != nil {

@@ -34,19 +34,21 @@ var groups = []struct {
 
 // helpReader is who reads the help: --lang counts before the other flags are read.
 func helpReader(args []string) words.Reader {
-	lang := os.Getenv("BAYFILL_LANG")
+	wanted := []string{os.Getenv("BAYFILL_LANG")}
 	for i, a := range args {
 		if text, is := strings.CutPrefix(a, "--lang="); is {
-			lang = text
+			wanted = append(wanted, text)
 		} else if a == "--lang" && i+1 < len(args) {
-			lang = args[i+1]
+			wanted = append(wanted, args[i+1])
 		}
 	}
-	language, err := words.ParseLanguage(lang)
-	if err != nil {
-		language = words.English // the command itself refuses it
+	reader := words.Reader{Language: words.English}
+	for _, lang := range wanted {
+		if language, err := words.ParseLanguage(lang); err == nil { // else the command itself refuses it
+			reader.Language = language
+		}
 	}
-	return words.Reader{Language: language}
+	return reader
 }
 
 // speak puts sentences in the place of the keys in the help of a command and of those
