@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -216,7 +215,7 @@ func (r *Record) read(ctx context.Context, j *journal.Journal, opened journal.Jo
 	for _, p := range published {
 		fields, err := points.ParseFields(p.Fields)
 		if err != nil {
-			return fmt.Errorf("journal: published after event %d: %w", p.Seq, err)
+			return words.NewError("record.journal", "why", words.NewError("record.published", "event", p.Seq, "why", err))
 		}
 		point := points.Point{Measurement: p.Measurement, AtNs: atNs[p.Seq], Fields: fields}
 		if p.Measurement == points.JobMeasurement {

@@ -2,8 +2,9 @@ package journal
 
 import (
 	"context"
-	"fmt"
 	"strconv"
+
+	"bayfill/bridge/words"
 )
 
 // counterMark begins the name of the mark that holds the last counter of a key.
@@ -18,7 +19,7 @@ func (j *Journal) Counter(key string) (n uint64, err error) {
 	}
 	if text != "" {
 		if n, err = strconv.ParseUint(text, 10, 64); err != nil {
-			return 0, failed(fmt.Errorf("mark %s: %w", counterMark, err))
+			return 0, failed(words.NewError("record.mark", "mark", counterMark, "why", err))
 		}
 	}
 	return max(n, j.Witness().Counters[key]), nil

@@ -3,13 +3,13 @@ package journal
 import (
 	"context"
 	"errors"
-	"fmt"
 	"strconv"
 	"strings"
 	"time"
 
 	"bayfill/bridge/names"
 	"bayfill/bridge/points"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -72,15 +72,15 @@ func (j *Journal) BoundDeadLetters(ctx context.Context) (text fillcalc.Text, err
 	result, err := tx.Exec(`DELETE FROM set_aside WHERE rowid IN (SELECT rowid FROM set_aside ORDER BY rowid DESC LIMIT -1 OFFSET ?1)
 		OR CAST(replace(line, rtrim(line, '0123456789'), '') AS INTEGER) BETWEEN 1 AND (SELECT at_ns FROM event ORDER BY seq DESC LIMIT 1) - ?2`, maxDeadLetters, int64(maxDeadLetterAge))
 	if err != nil {
-		return text, failed(fmt.Errorf("set_aside: %w", damage(j.path, err)))
+		return text, failed(words.NewError("record.set_aside", "why", damage(j.path, err)))
 	}
 	deletedNow, err := result.RowsAffected()
 	if err != nil {
-		return text, failed(fmt.Errorf("set_aside: %w", err))
+		return text, failed(words.NewError("record.set_aside", "why", err))
 	}
 	var lines, deleted int64
 	if err := tx.QueryRow("SELECT count(*), coalesce((SELECT value FROM mark WHERE name = ?), 0) FROM set_aside", deletedMark).Scan(&lines, &deleted); err != nil {
-		return text, failed(fmt.Errorf("set_aside: %w", damage(j.path, err)))
+		return text, failed(words.NewError("record.set_aside", "why", damage(j.path, err)))
 	}
 	if deleted += deletedNow; deletedNow > 0 {
 		if err := SetMark(tx, deletedMark, strconv.FormatInt(deleted, 10)); err != nil {

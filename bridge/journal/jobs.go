@@ -2,7 +2,6 @@ package journal
 
 import (
 	"context"
-	"fmt"
 	"slices"
 	"strings"
 
@@ -106,25 +105,25 @@ const closing = "measurement = '" + points.JobMeasurement + "'"
 func (j *Journal) Closings(ctx context.Context) (list []points.Point, err error) {
 	rows, err := j.DB.QueryContext(ctx, "SELECT seq, fields FROM published WHERE "+closing+" ORDER BY seq")
 	if err != nil {
-		return nil, failed(fmt.Errorf("closing records: %w", damage(j.path, err)))
+		return nil, failed(words.NewError("record.closings", "why", damage(j.path, err)))
 	}
 	defer rows.Close()
 	for rows.Next() {
 		var seq uint64
 		var text string
 		if err := rows.Scan(&seq, &text); err != nil {
-			return nil, failed(fmt.Errorf("closing records: %w", damage(j.path, err)))
+			return nil, failed(words.NewError("record.closings", "why", damage(j.path, err)))
 		}
 		fields, err := points.ParseFields(text)
 		if err != nil {
-			return nil, failed(fmt.Errorf("closing record after event %d: %w", seq, damaged(j.path, err)))
+			return nil, failed(words.NewError("record.closing_after", "event", seq, "why", damaged(j.path, err)))
 		}
 		p := points.Point{Measurement: points.JobMeasurement, Fields: fields}
 		p.AtNs, _ = fields["ended_ns"].(int64)
 		list = append(list, p)
 	}
 	if err := rows.Err(); err != nil {
-		return nil, failed(fmt.Errorf("closing records: %w", damage(j.path, err)))
+		return nil, failed(words.NewError("record.closings", "why", damage(j.path, err)))
 	}
 	return list, nil
 }
@@ -151,7 +150,7 @@ func (j *Journal) JobEnd(ctx context.Context, job JobOpening) (seq uint64, err e
 		(SELECT min(seq) FROM event WHERE seq >= ?1 AND input ->> 'do' IN ('close', 'abandon')),
 		(SELECT max(seq) FROM event))`, int64(job.Seq)+1, points.JobMeasurement).Scan(&seq)
 	if err != nil {
-		return 0, failed(fmt.Errorf("after event %d: %w", job.Seq, damage(j.path, err)))
+		return 0, failed(words.NewError("record.after", "event", job.Seq, "why", damage(j.path, err)))
 	}
 	return seq, nil
 }

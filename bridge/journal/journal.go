@@ -274,7 +274,7 @@ func (j *Journal) Mark(name string) (string, error) {
 		return "", nil
 	}
 	if err != nil {
-		return "", failed(fmt.Errorf("mark %s: %w", name, damage(j.path, err)))
+		return "", failed(words.NewError("record.mark", "mark", name, "why", damage(j.path, err)))
 	}
 	return value, nil
 }
@@ -294,7 +294,7 @@ func (j *Journal) Replay(ctx context.Context) (s fillcalc.State, lost fillcalc.T
 			return s, lost, err
 		}
 		if len(events) == 0 && bad != nil && lost.Key == "" {
-			return s, lost, failed(fmt.Errorf("snapshot: %w", damaged(j.path, bad)))
+			return s, lost, failed(words.NewError("record.snapshot", "why", damaged(j.path, bad)))
 		}
 		if len(events) == 0 {
 			return s, lost, nil
@@ -303,7 +303,7 @@ func (j *Journal) Replay(ctx context.Context) (s fillcalc.State, lost fillcalc.T
 			missing := events[i].Seq != s.Seq+1
 			switch {
 			case missing && bad == nil:
-				return s, lost, failed(damaged(j.path, fmt.Errorf("event %d follows %d: events are missing", events[i].Seq, s.Seq)))
+				return s, lost, failed(damaged(j.path, words.NewError("record.gap", "event", events[i].Seq, "before", s.Seq)))
 			case missing || bad != nil && lost.Key == "":
 				s, lost = fillcalc.State{}, withoutSnapshot(bad, &events[i])
 			}
@@ -320,7 +320,7 @@ func (j *Journal) Chain() (c points.Chain, err error) {
 		return c, err
 	}
 	if err := json.Unmarshal([]byte(text), &c); err != nil {
-		return c, failed(fmt.Errorf("mark chain: %w", damaged(j.path, err)))
+		return c, failed(words.NewError("record.mark", "mark", "chain", "why", damaged(j.path, err)))
 	}
 	return c, nil
 }
@@ -331,7 +331,7 @@ func (j *Journal) Chain() (c points.Chain, err error) {
 func (j *Journal) Events(ctx context.Context, after uint64, limit int) ([]fillcalc.Event, error) {
 	rows, err := j.events.QueryContext(ctx, int64(after)+1, limit)
 	if err != nil {
-		return nil, failed(fmt.Errorf("after event %d: %w", after, damage(j.path, err)))
+		return nil, failed(words.NewError("record.after", "event", after, "why", damage(j.path, err)))
 	}
 	defer rows.Close()
 	var events []fillcalc.Event
@@ -343,7 +343,7 @@ func (j *Journal) Events(ctx context.Context, after uint64, limit int) ([]fillca
 			if len(events) > 0 {
 				return events, nil
 			}
-			return nil, fmt.Errorf("journal: after event %d: %w", after, damaged(j.path, err)) // the columns are STRICT: only damage changes a type
+			return nil, failed(words.NewError("record.after", "event", after, "why", damaged(j.path, err))) // the columns are STRICT: only damage changes a type
 		}
 		e.Seq, e.N = uint64(seq), uint64(n)
 		var wrong error
@@ -352,18 +352,18 @@ func (j *Journal) Events(ctx context.Context, after uint64, limit int) ([]fillca
 			wrong = json.Unmarshal([]byte(input.String), e.Input)
 		}
 		if reading := e.Kind == fillcalc.KindWeight || e.Kind == fillcalc.KindTemperature; wrong == nil && (reading == input.Valid || !reading && e.Kind != fillcalc.KindInput) {
-			wrong = fmt.Errorf("kind %d does not fit (it has an input: %v)", e.Kind, input.Valid)
+			wrong = words.NewError("record.kind", "kind", fmt.Sprint(e.Kind))
 		}
 		if wrong != nil {
 			if len(events) > 0 {
 				return events, nil
 			}
-			return nil, failed(fmt.Errorf("event %d: %w", seq, damaged(j.path, wrong)))
+			return nil, failed(words.NewError("record.event", "event", seq, "why", damaged(j.path, wrong)))
 		}
 		events = append(events, e)
 	}
 	if err := rows.Err(); err != nil && (len(events) == 0 || code(err) != sqlite3.SQLITE_CORRUPT) {
-		return nil, failed(fmt.Errorf("after event %d: %w", after, damage(j.path, err)))
+		return nil, failed(words.NewError("record.after", "event", after, "why", damage(j.path, err)))
 	}
 	return events, nil
 }
@@ -382,7 +382,7 @@ func (j *Journal) Bounds(ctx context.Context) (first, last uint64, err error) {
 func (j *Journal) PublishedBetween(ctx context.Context, after, upTo uint64) ([]points.Published, error) {
 	rows, err := j.published.QueryContext(ctx, int64(after)+1, int64(upTo))
 	if err != nil {
-		return nil, failed(fmt.Errorf("published after event %d: %w", after, damage(j.path, err)))
+		return nil, failed(words.NewError("record.published", "event", after, "why", damage(j.path, err)))
 	}
 	defer rows.Close()
 	var list []points.Published
@@ -394,7 +394,7 @@ func (j *Journal) PublishedBetween(ctx context.Context, after, upTo uint64) ([]p
 		list = append(list, p)
 	}
 	if err := rows.Err(); err != nil {
-		return nil, failed(fmt.Errorf("published after event %d: %w", after, damage(j.path, err)))
+		return nil, failed(words.NewError("record.published", "event", after, "why", damage(j.path, err)))
 	}
 	return list, nil
 }
@@ -403,19 +403,19 @@ func (j *Journal) PublishedBetween(ctx context.Context, after, upTo uint64) ([]p
 func (j *Journal) Names(ctx context.Context) (names.Names, error) {
 	rows, err := j.names.QueryContext(ctx)
 	if err != nil {
-		return nil, failed(fmt.Errorf("names: %w", damage(j.path, err)))
+		return nil, failed(words.NewError("record.names", "why", damage(j.path, err)))
 	}
 	defer rows.Close()
 	known := names.Names{}
 	for rows.Next() {
 		var n names.Name
 		if err := rows.Scan(&n.Token, &n.Text); err != nil {
-			return nil, failed(fmt.Errorf("names: %w", damage(j.path, err)))
+			return nil, failed(words.NewError("record.names", "why", damage(j.path, err)))
 		}
 		known[n.Token] = n.Text
 	}
 	if err := rows.Err(); err != nil {
-		return nil, failed(fmt.Errorf("names: %w", damage(j.path, err)))
+		return nil, failed(words.NewError("record.names", "why", damage(j.path, err)))
 	}
 	return known, nil
 }

@@ -25,7 +25,7 @@ func lockFile(path string) (*os.File, error) {
 	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
 		f.Close()
 		if !errors.Is(err, unix.EWOULDBLOCK) {
-			return nil, fmt.Errorf("locking %s: %w", path, err)
+			return nil, words.NewError("record.locking", "path", path, "why", err)
 		}
 		holder, _ := os.ReadFile(path)
 		return nil, words.NewError("record.in_use", "process", strings.TrimSpace(string(holder)))

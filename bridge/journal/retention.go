@@ -4,9 +4,9 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
-	"fmt"
 	"time"
 
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -112,7 +112,7 @@ func (j *Journal) examined() (at examined, err error) {
 	}
 	if text != "" {
 		if err := json.Unmarshal([]byte(text), &at); err != nil {
-			return at, failed(fmt.Errorf("mark %s: %w", examinedMark, damaged(j.path, err)))
+			return at, failed(words.NewError("record.mark", "mark", examinedMark, "why", damaged(j.path, err)))
 		}
 	}
 	var first uint64
@@ -178,7 +178,7 @@ func (j *Journal) GivenUp() (g GivenUp, err error) {
 		return g, err
 	}
 	if err := json.Unmarshal([]byte(text), &g); err != nil {
-		return g, failed(fmt.Errorf("mark %s: %w", givenUpMark, damaged(j.path, err)))
+		return g, failed(words.NewError("record.mark", "mark", givenUpMark, "why", damaged(j.path, err)))
 	}
 	return g, nil
 }
@@ -295,7 +295,7 @@ func (j *Journal) Used() (bytes int64, err error) {
 	err = j.DB.QueryRow(`SELECT (page_count - freelist_count) * page_size
 		FROM pragma_page_count, pragma_freelist_count, pragma_page_size`).Scan(&bytes)
 	if err != nil {
-		return 0, failed(fmt.Errorf("size: %w", damage(j.path, err)))
+		return 0, failed(words.NewError("record.size", "why", damage(j.path, err)))
 	}
 	return bytes, nil
 }

@@ -5,6 +5,8 @@ import (
 	"database/sql"
 	"fmt"
 	"sync"
+
+	"bayfill/bridge/words"
 )
 
 // sentMark is the history's mark. A mark that has moved reaches the disk with the next
@@ -37,7 +39,7 @@ func (j *Journal) Sent() (seq uint64, inJob bool, err error) {
 	}
 	if text != "" {
 		if _, err := fmt.Sscan(text, &at.seq, &at.inJob); err != nil {
-			return 0, false, failed(fmt.Errorf("mark sent: %w", damaged(j.path, err)))
+			return 0, false, failed(words.NewError("record.mark", "mark", "sent", "why", damaged(j.path, err)))
 		}
 	}
 	if j.lock != nil { // nobody else writes the journal

@@ -86,7 +86,7 @@ func (o *simOptions) run(ctx context.Context, in io.Reader, out io.Writer) (err 
 	for i, name := range cartNames(o.carts) {
 		rig, err := workshop(cartPorts(o.dir, i), o.seed+uint64(i), h.time.elapsed, o.in)
 		if err != nil {
-			return err
+			return words.NewError("sim.no_ports", "path", cartPorts(o.dir, i), "why", err)
 		}
 		running.Go(func() { errs[i] = rig.Run(ctx) })
 		h.carts = append(h.carts, simCart{name, rig})
