@@ -143,7 +143,7 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 			return err
 		}
 		bridgeRuns.Go(func() { boardErr = board.Run(ctx, to.page(r), page) })
-		v.print(fmt.Sprintf("Board:  http://%s/cart/%s", page.Addr(), demoCart))
+		v.print(v.reader.Say(fillcalc.Text{Key: "usage.board_at", Names: names{"url": fmt.Sprintf("http://%s/cart/%s", page.Addr(), demoCart)}}))
 		v.print("")
 	}
 	return o.play(ctx, v, stage, to, dir)
