@@ -17,6 +17,7 @@ import (
 	"bayfill/bridge/config"
 	"bayfill/bridge/history"
 	"bayfill/bridge/mqtt"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -84,7 +85,7 @@ func New(ctx context.Context, config *config.Config, o Options) (b *Bridge, err 
 	b.shop = closing.NewShop(&config.Stock)
 	for i := range config.Carts {
 		if err = b.addCart(ctx, &config.Carts[i], fluids, to, others, o); err != nil {
-			return nil, fmt.Errorf("cart %s: %w", config.Carts[i].Name, err)
+			return nil, words.NewError("record.cart", "cart", config.Carts[i].Name, "why", err)
 		}
 	}
 	if config.Monitor.Listen != "" {

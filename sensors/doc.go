@@ -45,12 +45,14 @@
 // # How to add a protocol
 //
 // Write a file with its name: the frame drawn above a constructor that checks its
-// [Options], and the functions Split and Parse. Add a row to [Protocols], its settings
-// to [Options] and to config.Sensor, and what "bayfill listen" tries to judge.go and
-// listen.go. With it come published frames in testdata/frames, a fuzz target in fuzz_test.go, an
-// example in example_test.go, a row in bridge/config/protocols_test.go, a row in the table of protocols in cmd/bayfill/topics/protocols.md, and
-// sim/wire_<name>.go, written from the protocol's description and not from this
-// code. A ready-made pattern for "line" is only a row in [Patterns], named by the
+// [Options] (a refusal names the option and the key of a sentence, which stands in
+// protocol.yaml of each language of bridge/words), and the functions Split and Parse.
+// Add a row to [Protocols], its settings to [Options] and to config.Sensor, and what
+// "bayfill listen" tries to judge.go and listen.go. With it come published frames in
+// testdata/frames, a fuzz target in fuzz_test.go, an example in example_test.go, a row
+// in bridge/config/protocols_test.go, a row in the table of protocols in each language
+// of cmd/bayfill/topics, and sim/wire_<name>.go, written from the protocol's description
+// and not from this code. A ready-made pattern for "line" is only a row in [Patterns], named by the
 // shape of the line, and an example in the tests. The name of a protocol or pattern
 // is a promise to the auditor: what it means never changes, and another meaning gets
 // another name.

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -174,9 +175,9 @@ func FuzzJudge(f *testing.F) {
 			if finding.Parity != 0 && finding.Parity != parityOf(data) {
 				t.Fatalf("%q: parity %q", data, finding.Parity)
 			}
-			line := LineSettings{9600, 8, 'N', 1}
-			if finding.describe() == "" || !strings.Contains(finding.config("x", line), "protocol: "+finding.Protocol+"\n") {
-				t.Fatalf("%q: %q", data, finding.config("x", line))
+			line, o := LineSettings{9600, 8, 'N', 1}, &ListenOptions{Say: words.Plain.Say}
+			if finding.describe(o) == "" || !strings.Contains(finding.config("x", line, o), "protocol: "+finding.Protocol+"\n") {
+				t.Fatalf("%q: %q", data, finding.config("x", line, o))
 			}
 		}
 		if !bytes.Equal(before, data) {

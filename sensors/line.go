@@ -2,10 +2,10 @@ package sensors
 
 import (
 	"bytes"
-	"fmt"
 	"math"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 
 	"bayfill/fillcalc"
@@ -40,7 +40,7 @@ const maxLineBytes = 200
 
 func newLine(o Options) (Protocol, error) {
 	if o.Pattern == "" {
-		return refuseOptions("pattern: line needs one: %s, or a regular expression", patternNames())
+		return refuseOption("pattern", "protocol.pattern_missing", names{"known": patternNames()})
 	}
 	expression := o.Pattern
 	for _, p := range Patterns {
@@ -49,33 +49,36 @@ func newLine(o Options) (Protocol, error) {
 		}
 	}
 	if expression == o.Pattern && !strings.Contains(expression, "(?P<") && !strings.Contains(expression, "(?<") {
-		return refuseOptions("pattern: %q is neither a ready-made one (%s) nor a regular expression with named groups", o.Pattern, patternNames())
+		return refuseOption("pattern", "protocol.pattern_unknown", names{"typed": o.Pattern, "known": patternNames()})
 	}
 	re, err := regexp.Compile(`^(?:` + expression + `)$`)
 	if err != nil {
-		return refuseOptions("pattern: %v", err)
+		return refuseOption("pattern", "protocol.pattern_bad", names{"typed": o.Pattern, "reason": err.Error()})
 	}
 	l := linePattern{re: re, rule: newUnitRule(o), decimals: o.Decimals, width: o.Width,
 		kgPerCount: o.KgPerCount, countsAtZero: o.CountsAtZero}
 	for i, name := range re.SubexpNames() {
 		if name != "" && !slices.Contains(groupNames, name) {
-			return refuseOptions("pattern: group %q is not one of %s", name, strings.Join(groupNames, ", "))
+			return refuseOption("pattern", "protocol.group_unknown", names{"typed": name, "choices": strings.Join(groupNames, ", ")})
 		}
 		if name != "" && i != re.SubexpIndex(name) {
-			return refuseOptions("pattern: group %q is there twice", name)
+			return refuseOption("pattern", "protocol.group_twice", names{"typed": name})
 		}
 	}
 	for i, name := range groupNames {
 		l.group[i] = re.SubexpIndex(name)
 	}
 	if (l.group[groupValue] < 0) == (l.group[groupCounts] < 0) {
-		return refuseOptions("pattern: it needs one of the groups value and counts")
+		return refuseOption("pattern", "protocol.group_needed", nil)
 	}
 	if l.group[groupCounts] >= 0 && (o.Quantity != Weight || !(o.KgPerCount > 0 || o.KgPerCount < 0)) {
-		return refuseOptions("kg_per_count: raw counts need the scale's slope (and counts_at_zero)")
+		return refuseOption("kg_per_count", "protocol.counts_slope", nil)
 	}
-	if o.Decimals < 0 || o.Decimals > 9 || o.Width < 0 || o.Width > maxLineBytes {
-		return refuseOptions("decimals, width: must be from 0 to 9 and from 0 to %d", maxLineBytes)
+	if o.Decimals < 0 || o.Decimals > 9 {
+		return refuseSpan("decimals", o.Decimals, 0, 9)
+	}
+	if o.Width < 0 || o.Width > maxLineBytes {
+		return refuseSpan("width", o.Width, 0, maxLineBytes)
 	}
 	return Protocol{Name: "line", Split: splitLine, Parse: l.parse, SkipFirst: true}, nil
 }
@@ -88,8 +91,20 @@ func patternNames() string {
 	return strings.Join(names, ", ")
 }
 
-func refuseOptions(format string, args ...any) (Protocol, error) {
-	return Protocol{}, fmt.Errorf(format, args...)
+// names are what the sentence of a refusal is about.
+type names = map[string]string
+
+// refuseOption says what is wrong with an option, by the key of a sentence in the catalogues.
+func refuseOption(option, key string, about names) (Protocol, error) {
+	return Protocol{}, &fillcalc.Refusal{Field: option, Text: fillcalc.Text{Key: key, Names: about}}
+}
+
+func refuseSpan(option string, typed, least, most int) (Protocol, error) {
+	return refuseOption(option, "config.span", names{"typed": strconv.Itoa(typed), "least": strconv.Itoa(least), "most": strconv.Itoa(most)})
+}
+
+func refuseChoice(option, typed, choices string) (Protocol, error) {
+	return refuseOption(option, "config.choice", names{"typed": typed, "choices": choices})
 }
 
 const (

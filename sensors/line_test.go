@@ -308,7 +308,7 @@ func TestLineOptions(t *testing.T) {
 		{"capacity_kg", Options{Pattern: "value", CapacityKg: math.NaN()}},
 		{"decimals", Options{Pattern: "value", Decimals: -1}},
 		{"decimals", Options{Pattern: "value", Decimals: 10}},
-		{"decimals", Options{Pattern: "value", Width: maxLineBytes + 1}},
+		{"width", Options{Pattern: "value", Width: maxLineBytes + 1}},
 		{"", Options{Pattern: "value", Width: maxLineBytes, Decimals: 9}},
 		{"", Options{Pattern: `(?<value>\d+)`}},
 	}
@@ -338,8 +338,8 @@ func TestNewRefuses(t *testing.T) {
 		t.Fatalf("unknown protocol: %v", err)
 	}
 	for _, p := range Protocols {
-		if !strings.Contains(err.Error(), p.Name) {
-			t.Errorf("%q does not name %s", err, p.Name)
+		if refused := err.(*fillcalc.Refusal); !strings.Contains(refused.Names["choices"], p.Name) {
+			t.Errorf("%v does not name %s", refused, p.Name)
 		}
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"strconv"
 	"strings"
 	"time"
 
@@ -27,11 +28,17 @@ type ListenOptions struct {
 	// Record receives what arrives at the setting that is understood, for [Recorder]'s For
 	// longer; nil: nothing is recorded.
 	Record *Recorder
+	// Say makes the sentences that are written.
+	Say func(fillcalc.Text) string
+}
+
+func (o *ListenOptions) say(key string, about names) string {
+	return o.Say(fillcalc.Text{Key: key, Names: about})
 }
 
 // question is a request for instruments that send only when asked.
 type question struct {
-	what     string
+	what     string // a key
 	send     []byte
 	protocol string // and options: to read the answer by
 	options  Options
@@ -43,11 +50,11 @@ func questions(unitID int) []question {
 			Options{Quantity: Weight, Unit: "kg", Unit485: unitID, Input: function == 4, Type: "float32"}}
 	}
 	return []question{
-		{"SMA weight request", []byte("\nW\r"), "sma", Options{Quantity: Weight}},
+		{"listen.ask_sma", []byte("\nW\r"), "sma", Options{Quantity: Weight}},
 		// LF first: it ends what the instrument has kept of the request before.
-		{"SCPI temperature query", []byte("\nMEASure:TEMPerature?\n"), "scpi", Options{Quantity: Temperature, Unit: "C"}},
-		modbus("Modbus input registers 0-1", 4),
-		modbus("Modbus holding registers 0-1", 3),
+		{"listen.ask_scpi", []byte("\nMEASure:TEMPerature?\n"), "scpi", Options{Quantity: Temperature, Unit: "C"}},
+		modbus("listen.ask_input", 4),
+		modbus("listen.ask_holding", 3),
 	}
 }
 
@@ -72,13 +79,13 @@ func Listen(ctx context.Context, path string, o ListenOptions, out io.Writer) er
 		if err != nil {
 			return err
 		}
-		h.show(out, setting)
+		h.show(out, setting, &o)
 		if len(h.findings) > 0 {
-			h.conclude(out, path, setting)
+			h.conclude(out, path, setting, &o)
 			return o.Record.record(ctx, path, setting, h.send)
 		}
 	}
-	return fmt.Errorf("%s: nothing understood at any setting: check cable and power, whether the instrument is set to send, and its manual for speed and protocol", path)
+	return &fillcalc.Refusal{Field: path, Text: fillcalc.Text{Key: "listen.not_understood"}}
 }
 
 func listenAt(ctx context.Context, path string, setting LineSettings, o ListenOptions) (heard, error) {
@@ -106,11 +113,16 @@ func receive(ctx context.Context, port io.Reader, within time.Duration) ([]byte,
 	for end := time.Now().Add(within); time.Now().Before(end) && len(data) < plenty && ctx.Err() == nil; {
 		n, err := port.Read(buf)
 		if err != nil {
-			return data, fmt.Errorf("the port went away: %w", err)
+			return data, wentAway(err)
 		}
 		data = append(data, buf[:n]...)
 	}
 	return data, ctx.Err()
+}
+
+// wentAway is the error of a port that cannot be read any more.
+func wentAway(err error) error {
+	return &fillcalc.Refusal{Text: fillcalc.Text{Key: "listen.went_away", Names: names{"reason": err.Error()}}}
 }
 
 // ask sends the questions one after another until one is answered.
@@ -149,66 +161,67 @@ func (h *heard) take(answer []byte, q question) {
 }
 
 // show writes what arrived and what each protocol makes of it.
-func (h *heard) show(out io.Writer, setting LineSettings) {
+func (h *heard) show(out io.Writer, setting LineSettings, o *ListenOptions) {
+	key, about := "listen.bytes", names{"line": setting.String(), "bytes": strconv.Itoa(len(h.data))}
 	switch {
 	case len(h.data) == 0:
-		fmt.Fprintf(out, "%s  nothing arrives\n", setting)
+		fmt.Fprintln(out, o.say("listen.nothing", about))
 		return
 	case h.question != "":
-		fmt.Fprintf(out, "%s, after a %s  %d bytes\n", setting, h.question, len(h.data))
-	default:
-		fmt.Fprintf(out, "%s  %d bytes\n", setting, len(h.data))
+		key, about["question"] = "listen.after", o.say(h.question, nil)
 	}
+	fmt.Fprintln(out, o.say(key, about))
 	showBytes(out, h.data)
 	if len(h.findings) == 0 {
-		fmt.Fprintf(out, "    no protocol understands this\n")
+		fmt.Fprintf(out, "    %s\n", o.say("listen.no_protocol", nil))
 	}
 	for _, f := range h.findings {
-		fmt.Fprintf(out, "    %s\n", f.describe())
+		fmt.Fprintf(out, "    %s\n", f.describe(o))
 	}
 }
 
 // conclude writes the configuration of the best finding and of those that fit
 // equally well.
-func (h *heard) conclude(out io.Writer, path string, setting LineSettings) {
+func (h *heard) conclude(out io.Writer, path string, setting LineSettings, o *ListenOptions) {
 	best, equal := h.findings[0], 1
 	for equal < len(h.findings) && best.compare(h.findings[equal]) == 0 {
 		equal++
 	}
+	key := "listen.fits"
 	switch {
 	case exceptionCode(best) != 0:
-		fmt.Fprintf(out, "\nThis is Modbus, and has given no value yet. For the configuration, to be tried:\n")
+		key = "listen.only_modbus"
 	case equal > 1:
-		fmt.Fprintf(out, "\nThese fit equally well, and the bytes cannot tell which is right: see the instrument's manual. For the configuration, one of:\n")
-	default:
-		fmt.Fprintf(out, "\nThis fits. For the configuration:\n")
+		key = "listen.equal"
 	}
+	fmt.Fprintf(out, "\n%s\n", o.say(key, nil))
 	for _, f := range h.findings[:equal] {
 		if f.Parity != 0 {
 			setting.DataBits, setting.Parity = 7, f.Parity
 		}
-		fmt.Fprintf(out, "\n%s", f.config(path, setting))
+		fmt.Fprintf(out, "\n%s", f.config(path, setting, o))
 	}
 }
 
 // describe writes the finding on one line.
-func (f Finding) describe() string {
+func (f Finding) describe(o *ListenOptions) string {
 	name := f.Protocol
 	if f.Options.Pattern != "" {
 		name += " " + f.Options.Pattern
 	}
-	text := fmt.Sprintf("%s: %d good, %d bad; ", name, f.Good, f.Bad)
+	text := o.say("listen.counts", names{"protocol": name, "good": strconv.Itoa(f.Good), "bad": strconv.Itoa(f.Bad)}) + "; "
+	unit := strconv.Itoa(f.Options.Unit485)
 	switch {
 	case exceptionCode(f) != 0:
 		code := exceptionCode(f)
-		text += fmt.Sprintf("unit %d answers exception %d: %s", f.Options.Unit485, code, exceptionText(code))
+		text += o.say("listen.exception", names{"unit": unit, "code": strconv.Itoa(int(code)), "meaning": o.say(exceptionKey(code), nil)})
 		if f.OtherRefused {
-			text += "; the other kind of register was refused too"
+			text += "; " + o.say("listen.other_refused", nil)
 		}
 	case f.Protocol == "modbus":
-		text += fmt.Sprintf("unit %d answers %X: find register and type in its manual", f.Options.Unit485, f.Frame)
+		text += o.say("listen.unit_answers", names{"unit": unit, "bytes": fmt.Sprintf("%X", f.Frame)})
 	case f.Options.Pattern == "counts":
-		text += fmt.Sprintf("%q may be raw counts", f.Frame)
+		text += o.say("listen.raw_counts", names{"line": fmt.Sprintf("%q", f.Frame)})
 	case f.Last.Faults != 0:
 		text += fmt.Sprintf("%q, %s", f.Frame, strings.Join(f.Last.Faults.Names(), ", "))
 	case f.Last.Quantity == Temperature:
@@ -220,32 +233,38 @@ func (f Finding) describe() string {
 }
 
 // config writes the finding as lines of a sensor's configuration.
-func (f Finding) config(path string, line LineSettings) string {
+func (f Finding) config(path string, line LineSettings, o *ListenOptions) string {
 	var b strings.Builder
+	note := func(setting, key string, about names) { fmt.Fprintf(&b, "  %-20s # %s\n", setting, o.say(key, about)) }
 	fmt.Fprintf(&b, "  port: %s\n  line: %s\n  protocol: %s\n", path, line, f.Protocol)
 	if f.Options.Pattern != "" {
 		fmt.Fprintf(&b, "  pattern: %s\n", f.Options.Pattern)
 	}
 	if f.Options.Pattern == "counts" {
-		b.WriteString("  kg_per_count: 0.0    # from weighing known weights\n  counts_at_zero: 0\n")
+		note("kg_per_count: 0.0", "listen.note_counts", nil)
+		b.WriteString("  counts_at_zero: 0\n")
 	}
 	if f.Last.Faults&fillcalc.FaultNoUnit != 0 || f.Protocol == "scpi" {
-		b.WriteString("  unit:                # the frames name none: kg, g, lb, oz; C, F, K\n")
+		note("unit:", "listen.note_unit", nil)
 	}
-	if f.Protocol == "modbus" {
-		registers, other := "holding", "input"
-		if f.Options.Input {
-			registers, other = other, registers
-		}
-		register := "0"
-		if exceptionCode(f) == unknownRegister {
-			register = "1          # it has no 0: some manuals count from 1"
-			if !f.OtherRefused {
-				register += "; or try registers: " + other
-			}
-		}
-		fmt.Fprintf(&b, "  unit_id: %d\n  registers: %s\n  register: %s\n  type: float32\n  unit: kg             # from the instrument's manual\n", f.Options.Unit485, registers, register)
+	if f.Protocol != "modbus" {
+		return b.String()
 	}
+	registers, other := "holding", "input"
+	if f.Options.Input {
+		registers, other = other, registers
+	}
+	fmt.Fprintf(&b, "  unit_id: %d\n  registers: %s\n", f.Options.Unit485, registers)
+	switch {
+	case exceptionCode(f) != unknownRegister:
+		b.WriteString("  register: 0\n")
+	case f.OtherRefused:
+		note("register: 1", "listen.note_register", nil)
+	default:
+		note("register: 1", "listen.note_register_or", names{"registers": other})
+	}
+	b.WriteString("  type: float32\n")
+	note("unit: kg", "listen.note_manual", nil)
 	return b.String()
 }
 

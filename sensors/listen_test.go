@@ -12,6 +12,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -184,28 +185,28 @@ func TestListen(t *testing.T) {
 		heading    string
 		config     string // after the port's line
 	}{
-		{"sma stream", streams("\n 1G       1.250kg \r"), false, "9600 8N1  ", "  line: 9600 8N1\n  protocol: sma\n"},
-		{"status lines at 7E1", streams(string(withParity([]byte(goodLine), 'E'))), false, "9600 8N1  ",
+		{"sma stream", streams("\n 1G       1.250kg \r"), false, "9600 8N1: ", "  line: 9600 8N1\n  protocol: sma\n"},
+		{"status lines at 7E1", streams(string(withParity([]byte(goodLine), 'E'))), false, "9600 8N1: ",
 			"  line: 9600 7E1\n  protocol: line\n  pattern: status-kind-value-unit\n"},
-		{"lines without unit", streams("+0001.250\r\n"), true, "9600 8N1  ",
+		{"lines without unit", streams("+0001.250\r\n"), true, "9600 8N1: ",
 			"  line: 9600 8N1\n  protocol: line\n  pattern: value\n  unit:                # the frames name none: kg, g, lb, oz; C, F, K\n"},
-		{"sma asked", answers(smaInstrument), true, "9600 8N1, after a SMA weight request  20 bytes",
+		{"sma asked", answers(smaInstrument), true, "9600 8N1, after a SMA weight request: 20 bytes",
 			"  line: 9600 8N1\n  protocol: sma\n"},
 		{"sma at 7E1 asked", answers(func(asked []byte) string { return string(withParity([]byte(smaInstrument(asked)), 'E')) }), true,
-			"9600 8N1, after a SMA weight request  20 bytes", "  line: 9600 7E1\n  protocol: sma\n"},
-		{"scpi asked", answers(scpiInstrument), true, "9600 8N1, after a SCPI temperature query  14 bytes",
+			"9600 8N1, after a SMA weight request: 20 bytes", "  line: 9600 7E1\n  protocol: sma\n"},
+		{"scpi asked", answers(scpiInstrument), true, "9600 8N1, after a SCPI temperature query: 14 bytes",
 			"  line: 9600 8N1\n  protocol: scpi\n  unit:                # the frames name none: kg, g, lb, oz; C, F, K\n"},
-		{"modbus asked, input registers", answers(modbusInstrument(7, 4, 80)), true, "9600 8N1, after a Modbus input registers 0-1  9 bytes",
+		{"modbus asked, input registers", answers(modbusInstrument(7, 4, 80)), true, "9600 8N1, after a Modbus input registers 0-1: 9 bytes",
 			"  line: 9600 8N1\n  protocol: modbus\n  unit_id: 7\n  registers: input\n  register: 0\n  type: float32\n  unit: kg             # from the instrument's manual\n"},
-		{"modbus asked, holding registers", answers(modbusInstrument(7, 3, 80)), true, "9600 8N1, after a Modbus holding registers 0-1  9 bytes",
+		{"modbus asked, holding registers", answers(modbusInstrument(7, 3, 80)), true, "9600 8N1, after a Modbus holding registers 0-1: 9 bytes",
 			"  line: 9600 8N1\n  protocol: modbus\n  unit_id: 7\n  registers: holding\n  register: 0\n  type: float32\n  unit: kg             # from the instrument's manual\n"},
 		{"sma asked, with echo", answers(func(asked []byte) string { return string(asked) + smaInstrument(asked) }), true,
-			"9600 8N1, after a SMA weight request  20 bytes", "  line: 9600 8N1\n  protocol: sma\n"},
+			"9600 8N1, after a SMA weight request: 20 bytes", "  line: 9600 8N1\n  protocol: sma\n"},
 		{"modbus asked, with echo", answers(func(asked []byte) string { return string(asked) + modbusInstrument(7, 3, 80)(asked) }), true,
-			"9600 8N1, after a Modbus holding registers 0-1  9 bytes",
+			"9600 8N1, after a Modbus holding registers 0-1: 9 bytes",
 			"  line: 9600 8N1\n  protocol: modbus\n  unit_id: 7\n  registers: holding\n  register: 0\n  type: float32\n  unit: kg             # from the instrument's manual\n"},
-		{"silence", func(*testing.T, *cable) {}, true, "9600 8N1  nothing arrives", ""},
-		{"silence, not asked", answers(smaInstrument), false, "9600 8N1  nothing arrives", ""},
+		{"silence", func(*testing.T, *cable) {}, true, "9600 8N1: nothing arrives", ""},
+		{"silence, not asked", answers(smaInstrument), false, "9600 8N1: nothing arrives", ""},
 		{"noise", streams("\xf8\x80x\x1e\xe6\xfe\x00\n\x81"), true, "no protocol understands this", ""},
 	}
 	for _, test := range tests {
@@ -215,14 +216,14 @@ func TestListen(t *testing.T) {
 				c := newCable(t)
 				test.instrument(t, c)
 				var out strings.Builder
-				o := ListenOptions{Settings: []LineSettings{usual}, For: long, Ask: test.ask, UnitID: 7}
+				o := ListenOptions{Say: words.Plain.Say, Settings: []LineSettings{usual}, For: long, Ask: test.ask, UnitID: 7}
 				err := Listen(t.Context(), c.path, o, &out)
 				mustOpen(t, c.path).Close() // Listen has closed it
 				if !strings.Contains(out.String(), test.heading) {
 					return fmt.Sprintf("%q is not in\n%s", test.heading, out.String())
 				}
 				if test.config == "" {
-					if err == nil || !strings.Contains(err.Error(), c.path+": nothing understood at any setting: check cable and power") || strings.Contains(out.String(), "This fits") {
+					if err == nil || !strings.Contains(words.Plain.Fault(err), c.path+": nothing understood at any setting: check cable and power") || strings.Contains(out.String(), "This fits") {
 						return fmt.Sprintf("%v\n%s", err, out.String())
 					}
 					return ""
@@ -289,7 +290,7 @@ func TestListenLeavesOpen(t *testing.T) {
 				}
 				return modbusInstrument(7, 3, 80)(asked)
 			})
-		}, "Modbus holding registers 0-1  9 bytes",
+		}, "Modbus holding registers 0-1: 9 bytes",
 			"\nThis fits. For the configuration:\n\n  port: PORT\n  line: 9600 8N1\n  protocol: modbus\n  unit_id: 7\n  registers: holding\n  register: 0\n" + fromUnit},
 	}
 	for _, test := range tests {
@@ -299,7 +300,7 @@ func TestListenLeavesOpen(t *testing.T) {
 				c := newCable(t)
 				test.instrument(t, c)
 				var out strings.Builder
-				err := Listen(t.Context(), c.path, ListenOptions{Settings: []LineSettings{usual}, For: long, Ask: true, UnitID: 7}, &out)
+				err := Listen(t.Context(), c.path, ListenOptions{Say: words.Plain.Say, Settings: []LineSettings{usual}, For: long, Ask: true, UnitID: 7}, &out)
 				end := strings.ReplaceAll(test.end, "PORT", c.path)
 				if err != nil || !strings.Contains(out.String(), test.within) || !strings.HasSuffix(out.String(), end) {
 					return fmt.Sprintf("%v\n%s\nwant %q and at the end\n%s", err, out.String(), test.within, end)
@@ -339,10 +340,10 @@ func TestListenFindsTheSpeed(t *testing.T) {
 		})
 		var out strings.Builder
 		settings := []LineSettings{usual, {19200, 8, 'N', 1}, {4800, 8, 'N', 1}, {2400, 8, 'N', 1}}
-		if err := Listen(t.Context(), c.path, ListenOptions{Settings: settings, For: long}, &out); err != nil {
+		if err := Listen(t.Context(), c.path, ListenOptions{Say: words.Plain.Say, Settings: settings, For: long}, &out); err != nil {
 			return err.Error()
 		}
-		for _, part := range []string{"9600 8N1  ", "19200 8N1  ", "4800 8N1  ", "  line: 4800 8N1\n  protocol: line\n  pattern: status-kind-value-unit\n"} {
+		for _, part := range []string{"9600 8N1: ", "19200 8N1: ", "4800 8N1: ", "  line: 4800 8N1\n  protocol: line\n  pattern: status-kind-value-unit\n"} {
 			if !strings.Contains(out.String(), part) {
 				return fmt.Sprintf("%q is not in\n%s", part, out.String())
 			}
@@ -369,11 +370,11 @@ func TestListenEnds(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	time.AfterFunc(300*time.Millisecond, cancel)
 	begun := time.Now()
-	err := Listen(ctx, c.path, ListenOptions{Settings: CommonSettings, For: time.Minute, Ask: true, UnitID: 1}, &strings.Builder{})
+	err := Listen(ctx, c.path, ListenOptions{Say: words.Plain.Say, Settings: CommonSettings, For: time.Minute, Ask: true, UnitID: 1}, &strings.Builder{})
 	if took := time.Since(begun); !errors.Is(err, context.Canceled) || took > 20*time.Second {
 		t.Errorf("%v after %v", err, took)
 	}
-	err = Listen(t.Context(), c.path+"0000", ListenOptions{Settings: CommonSettings, For: time.Second}, &strings.Builder{})
+	err = Listen(t.Context(), c.path+"0000", ListenOptions{Say: words.Plain.Say, Settings: CommonSettings, For: time.Second}, &strings.Builder{})
 	wantCondition(t, err, Missing, "is missing")
 
 	// Unplugged while listening, which the speed that Listen sets shows.
@@ -392,8 +393,8 @@ func TestListenEnds(t *testing.T) {
 			}
 		}
 	})
-	err = Listen(t.Context(), c.path, ListenOptions{Settings: []LineSettings{{1200, 8, 'N', 1}}, For: time.Minute}, &strings.Builder{})
-	if err == nil || !strings.Contains(err.Error(), "the port went away") {
+	err = Listen(t.Context(), c.path, ListenOptions{Say: words.Plain.Say, Settings: []LineSettings{{1200, 8, 'N', 1}}, For: time.Minute}, &strings.Builder{})
+	if err == nil || !strings.Contains(words.Plain.Fault(err), "the port went away") {
 		t.Errorf("unplugged while listening: %v", err)
 	}
 }

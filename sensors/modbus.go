@@ -24,10 +24,10 @@ import (
 // checksum is searched for another beginning: only its first bytes may be damaged.
 func newModbus(o Options) (Protocol, error) {
 	if o.Unit485 < 1 || o.Unit485 > 247 {
-		return refuseOptions("unit_id: %d is not from 1 to 247", o.Unit485)
+		return refuseSpan("unit_id", o.Unit485, 1, 247)
 	}
 	if o.Register < 0 || o.Register > 65535 {
-		return refuseOptions("register: %d is not from 0 to 65535", o.Register)
+		return refuseSpan("register", o.Register, 0, 65535)
 	}
 	m := modbus{rule: newUnitRule(o), unit: byte(o.Unit485), function: 3, kind: o.Type, order: o.Order,
 		exponent: o.Exponent, kgPerCount: o.KgPerCount, countsAtZero: o.CountsAtZero}
@@ -43,21 +43,21 @@ func newModbus(o Options) (Protocol, error) {
 	case "int32", "uint32", "float32":
 		m.bytes = 4
 	default:
-		return refuseOptions("type: %q is not one of int16, uint16, int32, uint32, float32", o.Type)
+		return refuseChoice("type", o.Type, "int16, uint16, int32, uint32, float32")
 	}
 	switch m.order {
 	case "ABCD", "CDAB", "BADC", "DCBA":
 	default:
-		return refuseOptions("order: %q is not one of ABCD, CDAB, BADC, DCBA", m.order)
+		return refuseChoice("order", m.order, "ABCD, CDAB, BADC, DCBA")
 	}
 	if o.Unit == "" && o.KgPerCount == 0 {
-		return refuseOptions("unit: registers carry none: set it (or kg_per_count for raw counts)")
+		return refuseOption("unit", "protocol.registers_unit", nil)
 	}
 	if o.Exponent < -9 || o.Exponent > 9 {
-		return refuseOptions("exponent: %d is not from -9 to 9", o.Exponent)
+		return refuseSpan("exponent", o.Exponent, -9, 9)
 	}
 	if o.KgPerCount != 0 && (o.Quantity != Weight || o.Type == "float32") {
-		return refuseOptions("kg_per_count: raw counts are whole numbers from a scale")
+		return refuseOption("kg_per_count", "protocol.counts_whole", nil)
 	}
 	request := []byte{m.unit, m.function, 0, 0, 0, byte(m.bytes / 2)}
 	binary.BigEndian.PutUint16(request[2:], uint16(o.Register))
@@ -212,6 +212,23 @@ func exceptionText(code byte) string {
 		return "it is busy"
 	}
 	return "see its manual"
+}
+
+// exceptionKey is the key of the sentence that says the same to people.
+func exceptionKey(code byte) string {
+	switch code {
+	case unknownFunction:
+		return "listen.unknown_function"
+	case unknownRegister:
+		return "listen.unknown_register"
+	case 3:
+		return "listen.register_count"
+	case 4:
+		return "listen.own_failure"
+	case 6:
+		return "listen.busy_now"
+	}
+	return "listen.see_manual"
 }
 
 func appendCRC(frame []byte) []byte {

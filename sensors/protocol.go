@@ -3,6 +3,7 @@ package sensors
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 
 	"bayfill/fillcalc"
@@ -79,17 +80,17 @@ var Protocols = []struct {
 // wrong and says what would be right.
 func New(name string, o Options) (Protocol, error) {
 	if o.Quantity != Weight && o.Quantity != Temperature {
-		return Protocol{}, fmt.Errorf("quantity: a sensor measures weight or temperature")
+		return refuseOption("quantity", "protocol.quantity", nil)
 	}
 	if o.Unit != "" {
-		var err error
-		if o.Quantity == Weight {
-			_, err = fillcalc.ParseMassUnit([]byte(o.Unit))
-		} else {
+		known := "kg, g, lb, oz"
+		_, err := fillcalc.ParseMassUnit([]byte(o.Unit))
+		if o.Quantity == Temperature {
+			known = "C, F, K"
 			_, err = fillcalc.ParseTemperatureUnit([]byte(o.Unit))
 		}
 		if err != nil {
-			return Protocol{}, fmt.Errorf("unit: %w", err)
+			return refuseChoice("unit", o.Unit, known)
 		}
 	}
 	for _, given := range []struct {
@@ -97,17 +98,17 @@ func New(name string, o Options) (Protocol, error) {
 		value  float64
 	}{{"capacity_kg", o.CapacityKg}, {"kg_per_count", o.KgPerCount}, {"counts_at_zero", o.CountsAtZero}} {
 		if math.IsNaN(given.value) || math.IsInf(given.value, 0) {
-			return Protocol{}, fmt.Errorf("%s: %g is not a number to calculate with", given.option, given.value)
+			return refuseOption(given.option, "protocol.number", names{"typed": strconv.FormatFloat(given.value, 'g', -1, 64)})
 		}
 	}
-	names := make([]string, len(Protocols))
+	known := make([]string, len(Protocols))
 	for i, p := range Protocols {
 		if p.Name == name {
 			return p.New(o)
 		}
-		names[i] = p.Name
+		known[i] = p.Name
 	}
-	return Protocol{}, fmt.Errorf("protocol: %q is not one of %s", name, strings.Join(names, ", "))
+	return refuseChoice("protocol", name, strings.Join(known, ", "))
 }
 
 // frameError says what is wrong with a frame and where.

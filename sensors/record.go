@@ -42,7 +42,7 @@ func (r *Recorder) record(ctx context.Context, path string, setting LineSettings
 		}
 		n, err := port.Read(buf)
 		if err != nil {
-			return fmt.Errorf("the port went away: %w", err)
+			return wentAway(err)
 		}
 		if n > 0 {
 			if _, err := fmt.Fprintf(r.Out, "%.3f %q\n", time.Since(start).Seconds(), buf[:n]); err != nil {

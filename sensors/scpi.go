@@ -13,17 +13,17 @@ import (
 // open probe): these parse as numbers but are not readings.
 func newSCPI(o Options) (Protocol, error) {
 	if o.Quantity != Temperature {
-		return refuseOptions("protocol: scpi is for temperature probes")
+		return refuseOption("protocol", "protocol.only_probe", names{"typed": "scpi"})
 	}
 	if o.Unit == "" {
-		return refuseOptions("unit: SCPI answers carry none: set C, F or K")
+		return refuseOption("unit", "protocol.scpi_unit", nil)
 	}
 	query := o.Query
 	if query == "" {
 		query = "MEASure:TEMPerature?"
 	}
 	if !strings.HasSuffix(query, "?") || strings.ContainsAny(query, "\r\n") {
-		return refuseOptions("query: %q must be one line that ends in ?", query)
+		return refuseOption("query", "protocol.query", names{"typed": query})
 	}
 	rule := newUnitRule(o)
 	return Protocol{

@@ -6,6 +6,8 @@ import (
 	"strconv"
 
 	"go.bug.st/serial"
+
+	"bayfill/fillcalc"
 )
 
 // LineSettings are the speed and character format of a serial line.
@@ -23,7 +25,7 @@ var settingsPattern = regexp.MustCompile(`^([1-9]\d{2,6}) ([78])([NEO])([12])$`)
 func ParseLineSettings(text string) (LineSettings, error) {
 	m := settingsPattern.FindStringSubmatch(text)
 	if m == nil {
-		return LineSettings{}, fmt.Errorf("%q: want speed, data bits, parity and stop bits as in \"9600 8N1\" or \"4800 7E1\"", text)
+		return LineSettings{}, &fillcalc.Refusal{Text: fillcalc.Text{Key: "protocol.line", Names: names{"typed": text}}}
 	}
 	baud, _ := strconv.Atoi(m[1])
 	return LineSettings{Baud: baud, DataBits: int(m[2][0] - '0'), Parity: m[3][0], StopBits: int(m[4][0] - '0')}, nil

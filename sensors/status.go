@@ -5,6 +5,8 @@ import (
 	"io/fs"
 	"strings"
 	"time"
+
+	"bayfill/fillcalc"
 )
 
 // Condition is a code for the state of a sensor as far as it can be told from
@@ -151,3 +153,25 @@ type statusError struct{ Status }
 
 func (e *statusError) Error() string { return e.Text(TimeOfDay) }
 func (e *statusError) Unwrap() error { return e.Err }
+
+// Said is what is wrong with a port that cannot be opened, as a text of the catalogues.
+func (e *statusError) Said() fillcalc.Text {
+	key, about := "listen.failed", names{"port": e.Port}
+	switch {
+	case e.Condition == Missing:
+		key = "listen.missing"
+	case e.Condition == NoAccess:
+		key, about["device"], about["process"] = "listen.no_access", e.Access.Device(), e.Access.User
+	case e.Condition == Busy:
+		key = "listen.busy"
+	case e.Cause == OpenFiles:
+		key = "listen.open_files"
+	case e.Cause == NotSerial:
+		key = "listen.not_serial"
+	case e.Cause == SpeedRejected:
+		key = "listen.speed"
+	case e.Err != nil:
+		about["reason"] = e.Err.Error()
+	}
+	return fillcalc.Text{Key: key, Names: about}
+}

@@ -3,7 +3,6 @@ package sim
 import (
 	"bufio"
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -34,12 +33,24 @@ type Piece struct {
 	Bytes []byte
 }
 
+// RecordingError is what is wrong with a file: on a line, or as a whole when that is 0.
+type RecordingError struct {
+	Line int
+	Kind string // line, seconds, bytes, order, empty
+	Text string // what stands there
+}
+
+func (e *RecordingError) Error() string {
+	return fmt.Sprintf("line %d: %s: %q", e.Line, e.Kind, e.Text)
+}
+
 const maxRecordedS = 30 * 24 * 3600
 
 // ReadRecording reads a file. The error names the line.
-func ReadRecording(in io.Reader) (r Recording, err error) {
+func ReadRecording(in io.Reader) (r Recording, _ error) {
 	scanner := bufio.NewScanner(in)
 	for number := 1; scanner.Scan(); number++ {
+		var err *RecordingError
 		text := strings.TrimSpace(scanner.Text())
 		switch {
 		case text == "":
@@ -50,42 +61,46 @@ func ReadRecording(in io.Reader) (r Recording, err error) {
 			err = r.add(text)
 		}
 		if err != nil {
-			return Recording{}, fmt.Errorf("line %d: %w", number, err)
+			err.Line = number
+			return Recording{}, err
 		}
 	}
 	if err := scanner.Err(); err != nil {
 		return Recording{}, err
 	}
 	if len(r.Pieces) == 0 {
-		return Recording{}, errors.New("it holds no bytes")
+		return Recording{}, &RecordingError{Kind: "empty"}
 	}
 	return r, nil
 }
 
 // parseLine reads settings such as 9600 8N1.
-func parseLine(text string) (LineSettings, error) {
+func parseLine(text string) (LineSettings, *RecordingError) {
 	var baud, data, stop int
 	var parity rune
 	if n, err := fmt.Sscanf(text, "%d %1d%c%d", &baud, &data, &parity, &stop); n < 3 || err != nil && n < 4 {
-		return LineSettings{}, fmt.Errorf("%q is not a line's settings, as in 9600 8N1", text)
+		return LineSettings{}, &RecordingError{Kind: "line", Text: text}
 	}
 	l := LineSettings{Baud: baud, DataBits: data, Parity: map[rune]string{'N': "none", 'E': "even", 'O': "odd"}[parity]}
-	return l, l.withDefaults().check()
+	if l.withDefaults().check() != nil {
+		return LineSettings{}, &RecordingError{Kind: "line", Text: text}
+	}
+	return l, nil
 }
 
-func (r *Recording) add(text string) error {
+func (r *Recording) add(text string) *RecordingError {
 	at, quoted, _ := strings.Cut(text, " ")
 	seconds, err := strconv.ParseFloat(at, 64)
 	if err != nil || !(seconds >= 0 && seconds <= maxRecordedS) {
-		return fmt.Errorf("%q is not a number of seconds", at)
+		return &RecordingError{Kind: "seconds", Text: at}
 	}
 	b, err := strconv.Unquote(strings.TrimSpace(quoted))
 	if err != nil {
-		return fmt.Errorf("%.40q is not a quoted string of bytes", quoted)
+		return &RecordingError{Kind: "bytes", Text: fmt.Sprintf("%.40s", quoted)}
 	}
 	p := Piece{time.Duration(math.Round(seconds*1e6)) * time.Microsecond, []byte(b)}
 	if n := len(r.Pieces); n > 0 && p.At < r.Pieces[n-1].At {
-		return errors.New("it is earlier than the line before")
+		return &RecordingError{Kind: "order", Text: at}
 	}
 	r.Pieces = append(r.Pieces, p)
 	return nil

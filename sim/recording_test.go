@@ -14,14 +14,14 @@ func TestReadRecording(t *testing.T) {
 		t.Errorf("%v: %+v", err, r)
 	}
 	for text, says := range map[string]string{
-		"":                         "no bytes",
-		"0.1 W":                    "line 1: \"W\" is not a quoted",
-		"soon \"W\"":               "line 1: \"soon\" is not a number",
-		"-1 \"W\"":                 "is not a number of seconds",
-		"NaN \"W\"":                "is not a number of seconds",
-		"2 \"W\"\n1 \"W\"":         "line 2: it is earlier",
-		"# line fast\n1 \"W\"":     "line 1: \"fast\"",
-		"# line 9600 7N1\n1 \"W\"": "need a parity",
+		"":                         "empty",
+		"0.1 W":                    "line 1: bytes: \"W\"",
+		"soon \"W\"":               "line 1: seconds: \"soon\"",
+		"-1 \"W\"":                 "seconds",
+		"NaN \"W\"":                "seconds",
+		"2 \"W\"\n1 \"W\"":         "line 2: order",
+		"# line fast\n1 \"W\"":     "line 1: line: \"fast\"",
+		"# line 9600 7N1\n1 \"W\"": "line 1: line: \"9600 7N1\"",
 	} {
 		if _, err := ReadRecording(strings.NewReader(text)); err == nil || !strings.Contains(err.Error(), says) {
 			t.Errorf("%q: %v", text, err)

@@ -2,7 +2,6 @@ package audit
 
 import (
 	"context"
-	"fmt"
 	"math"
 	"slices"
 
@@ -10,6 +9,7 @@ import (
 	"bayfill/bridge/influxql"
 	"bayfill/bridge/names"
 	"bayfill/bridge/points"
+	"bayfill/bridge/words"
 )
 
 // Erase overwrites the names that belong to a token in the history. The events keep the
@@ -30,7 +30,7 @@ func (s *Store) Erase(ctx context.Context, token string) (n int, err error) {
 		p.Fields["seq"] = int64(1)
 		e, err := p.Event()
 		if err != nil {
-			return fmt.Errorf("history: input of cart %s at %s: %w", cart, clock(p.AtNs), err)
+			return words.NewError("record.history_input", "cart", cart, "time", clock(p.AtNs), "why", err)
 		}
 		over := p
 		over.Fields = map[string]any{}

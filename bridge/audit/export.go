@@ -13,6 +13,7 @@ import (
 	"bayfill/bridge/history"
 	"bayfill/bridge/influxql"
 	"bayfill/bridge/points"
+	"bayfill/bridge/words"
 )
 
 // Format is a file format for points.
@@ -139,7 +140,7 @@ func (s *Store) Keep(ctx context.Context, to *Store, sinceNs, untilNs int64, pro
 	for i, job := range jobs {
 		r, err := s.fetch(ctx, job)
 		if err != nil {
-			return fmt.Errorf("job %s of %s: %w", job.Job, job.Cart, err)
+			return words.NewError("record.of_cart", "job", job.Job, "cart", job.Cart, "why", err)
 		}
 		points := append(r.Points, *r.Summary)
 		for part := range slices.Chunk(points, 5000) {
@@ -148,7 +149,7 @@ func (s *Store) Keep(ctx context.Context, to *Store, sinceNs, untilNs int64, pro
 				lines[k] = part[k].Line(r.Shop, r.Cart)
 			}
 			if err := h.SendAll(ctx, lines); err != nil {
-				return fmt.Errorf("job %s of %s: bucket %s: %w", job.Job, job.Cart, to.config.Bucket, err)
+				return words.NewError("record.to_bucket", "job", job.Job, "cart", job.Cart, "bucket", to.config.Bucket, "why", err)
 			}
 		}
 		progress(i+1, len(jobs))

@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -14,6 +13,7 @@ import (
 	"bayfill/bridge/influxql"
 	"bayfill/bridge/journal"
 	"bayfill/bridge/points"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -52,7 +52,11 @@ func (s *Store) Record(ctx context.Context, job string, openedNs int64) (*Record
 		at--
 	}
 	if at < 0 {
-		return nil, fmt.Errorf("%w as %q in %s%s", ErrNoJob, job, s.config.Bucket, openedTimes(all))
+		key, times := "record.no_such_job", openedTimes(all)
+		if times != "" {
+			key = "record.no_such_opening"
+		}
+		return nil, words.NewError(key, "job", job, "place", s.config.Bucket, "times", times, "why", ErrNoJob)
 	}
 	r, err := s.fetch(ctx, all[at])
 	if r != nil {
@@ -97,10 +101,7 @@ func openedTimes(all []Summary) string {
 	for _, s := range all {
 		times = append(times, clock(s.OpenedNs))
 	}
-	if times == nil {
-		return ""
-	}
-	return " that was opened then, only at " + strings.Join(times, ", ")
+	return strings.Join(times, ", ")
 }
 
 // openings finds jobs by the command that opened them. The query is a coarse filter
@@ -165,11 +166,11 @@ func FromJournal(ctx context.Context, path, shop, cart, job string, openedNs int
 		at--
 	}
 	if at < 0 {
-		return nil, fmt.Errorf("%w as %q in %s%v", ErrNoJob, job, path, lost)
+		return nil, lost.Note(words.NewError("record.no_such_job", "job", job, "place", path, "why", ErrNoJob))
 	}
 	r := &Record{Shop: shop, Cart: cart, Job: job, From: path, SameName: len(opened) - 1, NewestSeq: witness.Seq}
 	if err := r.read(ctx, j, opened[at]); err != nil {
-		return nil, fmt.Errorf("job %s: %w", job, err)
+		return nil, words.NewError("record.of_job", "job", job, "why", err)
 	}
 	return r, nil
 }
@@ -214,7 +215,7 @@ func (r *Record) read(ctx context.Context, j *journal.Journal, opened journal.Jo
 	for _, p := range published {
 		fields, err := points.ParseFields(p.Fields)
 		if err != nil {
-			return fmt.Errorf("journal: published after event %d: %w", p.Seq, err)
+			return words.NewError("record.journal", "why", words.NewError("record.published", "event", p.Seq, "why", err))
 		}
 		point := points.Point{Measurement: p.Measurement, AtNs: atNs[p.Seq], Fields: fields}
 		if p.Measurement == points.JobMeasurement {

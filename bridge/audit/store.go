@@ -13,6 +13,7 @@ import (
 	"bayfill/bridge/config"
 	"bayfill/bridge/influxql"
 	"bayfill/bridge/points"
+	"bayfill/bridge/words"
 )
 
 // Store reads the history in InfluxDB.
@@ -32,7 +33,7 @@ func OpenStore(c config.History) (*Store, error) {
 		return nil, fmt.Errorf("token: %w", err)
 	}
 	if c.URL == "" || c.Bucket == "" {
-		return nil, fmt.Errorf("url and bucket are needed, as in http://127.0.0.1:8086 and bayfill/autogen")
+		return nil, words.NewError("record.needs_url")
 	}
 	options := influxdb2.DefaultOptions().SetHTTPClient(&http.Client{Timeout: 5 * time.Minute}).SetLogLevel(0)
 	return newStore(influxdb2.NewClientWithOptions(c.URL, token, options), c), nil
@@ -52,7 +53,7 @@ const begins = "bayfill_"
 func (s *Store) schema(ctx context.Context) (influxql.Schema, error) {
 	schema, err := s.reader.Schema(ctx, begins)
 	if err != nil {
-		return nil, fmt.Errorf("history: %w", err)
+		return nil, words.NewError("record.history", "why", err)
 	}
 	return schema, nil
 }
@@ -71,7 +72,7 @@ func Reads(ctx context.Context, c config.History) error {
 // rows runs a query on the bucket and calls row with each row of the answer.
 func (s *Store) rows(ctx context.Context, q influxql.Query, row func(*influxql.Row) error) error {
 	if err := s.reader.Rows(ctx, q, row); err != nil {
-		return fmt.Errorf("history: %w", err)
+		return words.NewError("record.history", "why", err)
 	}
 	return nil
 }

@@ -42,18 +42,18 @@ type Config struct {
 // Check returns what is wrong with the configuration. The error names the field.
 func (c Config) Check() error {
 	if len(c.Brokers) == 0 {
-		return errors.New("broker: give its address, as in tcp://127.0.0.1:1883")
+		return words.NewError("usage.no_broker")
 	}
 	for _, address := range c.Brokers {
 		if err := mqtt.CheckAddress(address); err != nil {
-			return fmt.Errorf("broker: %w: give username and password", err)
+			return words.NewError("usage.broker_secret", "why", err)
 		}
 		if u, err := url.Parse(address); err != nil || u.Scheme == "" || u.Host == "" {
-			return fmt.Errorf("broker: %q must be an address like tcp://127.0.0.1:1883", address)
+			return words.NewError("usage.broker_address", "typed", address)
 		}
 	}
 	if c.Shop != "" && !namePattern.MatchString(c.Shop) {
-		return fmt.Errorf("shop: %q must be the shop's name in the bridge's configuration: 1 to 32 of the characters a-z 0-9 - _", c.Shop)
+		return words.NewError("usage.shop_name", "typed", c.Shop)
 	}
 	return nil
 }

@@ -17,6 +17,7 @@ import (
 
 	"bayfill/bridge/config"
 	"bayfill/bridge/door"
+	"bayfill/bridge/words"
 )
 
 // Broker is the running broker.
@@ -55,7 +56,7 @@ func Start(c config.Broker, log *slog.Logger) (*Broker, error) {
 	}
 	listener, err := door.TCP(c.Listen)
 	if errors.Is(err, door.ErrInUse) {
-		return nil, fmt.Errorf("broker.listen: %w; if that is a broker of your own, use it with broker.url", err)
+		err = words.NewError("reach.own_broker", "why", err)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("broker.listen: %w", err)

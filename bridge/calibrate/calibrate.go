@@ -110,13 +110,13 @@ func (o *Options) wrong(option string, err error) error {
 	return fmt.Errorf("%s: %s", option, o.inWords(err))
 }
 
-// inWords says an error to the reader. Those of files and of the configuration are in English.
+// inWords says an error to the reader.
 func (o *Options) inWords(err error) string {
 	var refused *fillcalc.Refusal
 	if errors.As(err, &refused) {
 		return o.Reader.Say(refused.Text)
 	}
-	return err.Error()
+	return o.Reader.Fault(err)
 }
 
 // refuse is an error that a person is to read.

@@ -3,11 +3,11 @@ package cart
 import (
 	"context"
 	"encoding/json"
-	"fmt"
 	"time"
 
 	"bayfill/bridge/journal"
 	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -80,7 +80,7 @@ func (c *Cart) resume(s *fillcalc.State, newest *Newest, done []string, nowNs in
 		return nil, nil, err
 	}
 	if err := journal.SetMark(c.journal.DB, resumedMark, string(text)); err != nil {
-		return nil, nil, fmt.Errorf("journal: %w", err)
+		return nil, nil, words.NewError("record.journal", "why", err)
 	}
 	r := &fillcalc.Resumed{After: s.Seq, UpTo: newest.Seq + spareNumbers}
 	s.Seq = r.UpTo
@@ -106,7 +106,7 @@ func (c *Cart) alertResumed() error {
 	}
 	var r resumption
 	if err := json.Unmarshal([]byte(text), &r); err != nil {
-		return fmt.Errorf("journal: mark %s: %w", resumedMark, err)
+		return words.NewError("record.journal", "why", words.NewError("record.mark", "mark", resumedMark, "why", err))
 	}
 	if c.state.NowNs-r.AtNs > int64(c.retention.keep) {
 		return nil

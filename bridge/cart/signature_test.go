@@ -54,9 +54,9 @@ func TestWrongSignatures(t *testing.T) {
 		l := startSigned(t, bridgetest.MemoryDir(t), journaltest.KeyOf(t, bridgetest.CommandKey))
 		open := `{"id":"open",` + bridgetest.OpenJob + `}`
 		right := signed(bridgetest.CommandKey, topic, 7, open)
-		l.refuses("signed: this cart takes signed commands only", open)
-		l.refuses("counter: this cart takes", `{"signed":"{}","mac":""}`)
-		l.refuses("mac: this cart takes", `{"signed":"{}","counter":1}`)
+		l.refuses("signed: This cart takes signed commands only", open)
+		l.refuses("counter: This cart takes", `{"signed":"{}","mac":""}`)
+		l.refuses("mac: This cart takes", `{"signed":"{}","counter":1}`)
 		l.refuses("by: not a field of a signed command", `{"signed":"{}","counter":1,"mac":"","by":"me"}`)
 		l.refuses("Mac: not a field of a signed command", `{"signed":"{}","counter":1,"mac":"","Mac":""}`)
 		l.refuses("counter: \"1\" is not a whole number", `{"signed":"{}","counter":"1","mac":""}`)
@@ -64,12 +64,12 @@ func TestWrongSignatures(t *testing.T) {
 		l.refuses("counter: -1 is not a whole number", `{"signed":"{}","counter":-1,"mac":""}`)
 		l.refuses("counter: 9007199254740992 is above", `{"signed":"{}","counter":9007199254740992,"mac":""}`)
 		l.refuses("a command is a JSON object", `[]`)
-		l.refuses("mac: it is not", `{"signed":"{}","counter":1,"mac":""}`)
-		l.refuses("mac: it is not", `{"signed":"{}","counter":1,"mac":"xyz"}`)
-		l.refuses("mac: it is not", signed("another key of some length", topic, 7, open))
-		l.refuses("mac: it is not", signed(bridgetest.CommandKey, "bayfill/test/other/commands", 7, open))
-		l.refuses("mac: it is not", strings.Replace(right, `"counter":7`, `"counter":8`, 1))
-		l.refuses("mac: it is not", strings.Replace(right, "test van", "test car", 1))
+		l.refuses("mac: It is not", `{"signed":"{}","counter":1,"mac":""}`)
+		l.refuses("mac: It is not", `{"signed":"{}","counter":1,"mac":"xyz"}`)
+		l.refuses("mac: It is not", signed("another key of some length", topic, 7, open))
+		l.refuses("mac: It is not", signed(bridgetest.CommandKey, "bayfill/test/other/commands", 7, open))
+		l.refuses("mac: It is not", strings.Replace(right, `"counter":7`, `"counter":8`, 1))
+		l.refuses("mac: It is not", strings.Replace(right, "test van", "test car", 1))
 		l.refuses("a command is a JSON object", signed(bridgetest.CommandKey, topic, 1, `null`))
 		if l.verifier.counter != 1 {
 			t.Errorf("the counter is %d after wrong signatures and a right one at 1", l.verifier.counter)
@@ -122,7 +122,7 @@ func TestSignedCommands(t *testing.T) {
 
 		const newKey = "the key that follows it, as long"
 		l = startSigned(t, dir, journaltest.KeyOf(t, newKey))
-		l.refuses("mac: it is not", signed(bridgetest.CommandKey, topic, 13, `{"id":"b","do":"baseline"}`))
+		l.refuses("mac: It is not", signed(bridgetest.CommandKey, topic, 13, `{"id":"b","do":"baseline"}`))
 		if r := l.send(signed(newKey, topic, 1, `{"id":"c","do":"baseline"}`)); !r.OK {
 			t.Errorf("a new key starts its own counter: %s", r.Error)
 		}
@@ -131,7 +131,7 @@ func TestSignedCommands(t *testing.T) {
 		l.refuses("counter: 12 is not above 12", signed(bridgetest.CommandKey, topic, 12, `{"id":"d","do":"baseline"}`))
 		l.stop()
 		l = startSigned(t, dir, config.Secret{})
-		l.refuses("signed: this cart has no key", signed(bridgetest.CommandKey, topic, 14, `{"id":"e","do":"baseline"}`))
+		l.refuses("signed: This cart has no key", signed(bridgetest.CommandKey, topic, 14, `{"id":"e","do":"baseline"}`))
 		if r := l.send(`{"id":"f","do":"baseline"}`); !r.OK {
 			t.Errorf("without a key: %s", r.Error)
 		}

@@ -41,13 +41,13 @@ func (v *verifier) verify(ctx context.Context, payload []byte) (command []byte, 
 	}
 	mac, err := hex.DecodeString(m.MAC)
 	if err != nil || !hmac.Equal(mac, wire.CommandMAC(v.key, v.topic, m.Counter, m.Command)) {
-		return nil, nil, fmt.Errorf("mac: it is not the HMAC-SHA256 of this command and counter on %s with this shop's key", v.topic)
+		return nil, nil, refuse("mac", "refuse.mac", nil, map[string]string{"topic": v.topic})
 	}
 	if m.Counter <= v.counter {
-		return []byte(m.Command), fmt.Errorf("counter: %d is not above %d, the last on this cart: sign the command again with a higher one", m.Counter, v.counter), nil
+		return []byte(m.Command), refuse("counter", "refuse.counter", nil, map[string]string{"counter": fmt.Sprint(m.Counter), "last": fmt.Sprint(v.counter)}), nil
 	}
 	if err := v.journal.SetCounter(ctx, wire.KeyName(v.key), m.Counter); err != nil {
-		return nil, nil, fmt.Errorf("counter: it could not be saved and nothing was done: %w", err)
+		return nil, nil, refuse("counter", "refuse.counter_unsaved", nil, map[string]string{"reason": err.Error()})
 	}
 	v.counter = m.Counter
 	return []byte(m.Command), nil, nil

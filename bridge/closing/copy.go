@@ -3,12 +3,12 @@ package closing
 import (
 	"bytes"
 	"errors"
-	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
 
 	"bayfill/bridge/points"
+	"bayfill/bridge/words"
 )
 
 // CopyPath returns the file of a cart's closing records in the folder of the second place.
@@ -41,14 +41,14 @@ func Copy(path, shop, cart string, closings []points.Point) (err error) {
 	}
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_APPEND|os.O_CREATE, 0o600)
 	if err != nil {
-		return fmt.Errorf("copies of closing records: %w", err)
+		return words.NewError("record.copies", "why", err)
 	}
 	defer func() { err = errors.Join(err, f.Close()) }()
 	if _, err = f.Write(text.Bytes()); err == nil {
 		err = f.Sync()
 	}
 	if err != nil {
-		return fmt.Errorf("copies of closing records: %w", err)
+		return words.NewError("record.copies", "why", err)
 	}
 	return nil
 }
@@ -66,7 +66,7 @@ func readCopies(path string) (list []points.Point, torn bool, err error) {
 		return nil, false, nil
 	}
 	if err != nil {
-		return nil, false, fmt.Errorf("copies of closing records: %w", err)
+		return nil, false, words.NewError("record.copies", "why", err)
 	}
 	for line := range bytes.Lines(text) {
 		if p, _, _, err := points.ParseLine(string(bytes.TrimSuffix(line, []byte("\n")))); err == nil && p.Measurement == points.JobMeasurement {

@@ -93,7 +93,7 @@ func ReadCalibrations(path string) (all []Calibration, warning, err error) {
 		return nil, nil, nil
 	}
 	if err != nil {
-		return nil, nil, fmt.Errorf("calibrations: %w", err)
+		return nil, nil, words.NewError("config.calibrations", "why", err)
 	}
 	number := 0
 	for line := range bytes.Lines(text) {
@@ -122,19 +122,19 @@ func ReadCalibrations(path string) (all []Calibration, warning, err error) {
 func AppendCalibration(path string, c Calibration) (err error) {
 	line, err := json.Marshal(c)
 	if err != nil {
-		return fmt.Errorf("calibration: %w", err)
+		return words.NewError("config.calibration", "why", err)
 	}
 	if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
-		return fmt.Errorf("calibration: %w", err)
+		return words.NewError("config.calibration", "why", err)
 	}
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|unix.O_NOFOLLOW, 0o640)
 	if err != nil {
-		return fmt.Errorf("calibration: %w", err)
+		return words.NewError("config.calibration", "why", err)
 	}
 	defer func() { err = errors.Join(err, f.Close()) }()
 	before, err := io.ReadAll(f)
 	if err != nil {
-		return fmt.Errorf("calibration: %w", err)
+		return words.NewError("config.calibration", "why", err)
 	}
 	// The rest of a line that a power cut has left is overwritten, or completed.
 	end := int64(len(before))
@@ -155,7 +155,7 @@ func AppendCalibration(path string, c Calibration) (err error) {
 	}
 	if err != nil {
 		err = errors.Join(err, f.Truncate(end))
-		return fmt.Errorf("calibration: it could not be kept: %w", err)
+		return words.NewError("config.calibration_lost", "why", err)
 	}
 	return nil
 }

@@ -2,6 +2,7 @@ package config
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"maps"
 	"net"
@@ -378,5 +379,8 @@ func (s *Sensor) check() error {
 		return wrong("registers", "config.choice", "typed", s.Registers, "choices", "holding, input")
 	}
 	_, err := s.protocol()
+	if refused := new(fillcalc.Refusal); errors.As(err, &refused) {
+		return &keyError{key: refused.Field, err: &words.Error{Text: refused.Text}}
+	}
 	return err
 }

@@ -111,7 +111,7 @@ func TestConfigMistakes(t *testing.T) {
 		{replace("protocol: sma", "protocol: line"), "pattern: line needs one"},
 		{replace("protocol: sma", "protocol: line\n        pattern: '(?P<weight>.*)'"), `pattern: group "weight" is not one of`},
 		{replace("protocol: sma", "protocol: line\n        pattern: '(?P<value>'"), "pattern: "},
-		{replace("protocol: sma", "protocol: modbus"), "unit_id: 0 is not from 1 to 247"},
+		{replace("protocol: sma", "protocol: modbus"), "unit_id: 0 must be from 1 to 247"},
 		{replace("resolution_kg: 0.005", "resolution_kg: 0"), "resolution_kg: 0"},
 		{replace("capacity_kg: 30", "capacity_kg: .inf"), "capacity_kg"},
 		{replace("density_kg_m3: 850", "density_kg_m3: 8500"), "line 4: fluids[0]"},
@@ -159,7 +159,7 @@ func TestConfigMistakes(t *testing.T) {
 		{sensor("stock: {waste: {holds: 200 L}}\n"), "stock.waste.emptied: is missing: say when the container was emptied"},
 		{sensor("stock: {waste: {holds: 200 L, emptied: 2026-01-05, full: 210 L}}\n"), "stock.waste.full: 210 L is more than the container holds, 200 L"},
 		{sensor("        line: 9600\n"), `line: "9600": want speed, data bits, parity and stop bits`},
-		{sensor("        unit: stone\n"), `unit: unit "stone" is not one of kg, g, lb, oz`},
+		{sensor("        unit: stone\n"), `unit: "stone" is not one of kg, g, lb, oz`},
 		{sensor("        poll_ms: 1\n"), "poll_ms: 1 must be from 10"},
 		{sensor("        poll_ms: 1001\n"), "poll_ms: 1001 must be from 10 to 1000: a weight that is missing for 3 s"},
 		{sensor("      - {name: t, role: transmission-temp, port: b, protocol: scpi, unit: C, poll_ms: 5001}\n"), "poll_ms: 5001 must be from 10 to 5000: a temperature older than 10 s"},
@@ -211,15 +211,15 @@ func TestSecretsThatCannotBeRead(t *testing.T) {
 	for _, c := range []struct{ lines, want string }{
 		{"broker: {users: [{name: a, may: [read], password: " + good + "}]}\nhistory: {url: 'http://x:1', bucket: b, token: " + good + "}\n", ""},
 		{"broker: {url: 'tcp://x:1', username: a, password: " + good + "}\n", ""},
-		{"broker: {url: 'tcp://x:1', username: a, password: " + none + "}\n", "broker.password: open " + dir + "/none: no such file"},
-		{"identities: {key: " + none + "}\n", "identities.key: open " + dir + "/none: no such file"},
+		{"broker: {url: 'tcp://x:1', username: a, password: " + none + "}\n", "broker.password: " + dir + "/none: no such file"},
+		{"identities: {key: " + none + "}\n", "identities.key: " + dir + "/none: no such file"},
 		{"identities: {key: " + good + "}\n", "identities.key: is shorter than 16 characters"},
 		{"identities: {key: {env: BAYFILL_TEST_NO_SUCH}}\n", "identities.key: environment variable BAYFILL_TEST_NO_SUCH is not set"},
 		{"broker: {url: 'tls://x:1', ca_file: " + dir + "/none}\n", "broker.ca_file: open " + dir + "/none: no such file"},
 		{"broker: {url: 'tls://x:1', ca_file: " + dir + "/good}\n", "broker.ca_file: " + dir + "/good holds no certificate"},
 		{"broker: {users: [{name: a, password: " + good + "}, {name: b, password: {env: BAYFILL_TEST_NO_SUCH}}]}\n", "broker.users[1].password: environment variable BAYFILL_TEST_NO_SUCH is not set"},
 		{"broker: {users: [{name: a, password: " + empty + "}]}\n", "broker.users[0].password: it is empty"},
-		{"history: {url: 'http://x:1', bucket: b, token: " + none + "}\n", "history.token: open " + dir + "/none: no such file"},
+		{"history: {url: 'http://x:1', bucket: b, token: " + none + "}\n", "history.token: " + dir + "/none: no such file"},
 	} {
 		config, err := Parse([]byte(bridgetest.SmallConfig + c.lines))
 		if err != nil {

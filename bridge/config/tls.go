@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"crypto/tls"
 	"crypto/x509"
-	"errors"
 	"fmt"
 	"os"
 
@@ -63,7 +62,7 @@ func OnlyCertificate(own *tls.Certificate) *tls.Config {
 		MinVersion: tls.VersionTLS12, InsecureSkipVerify: true,
 		VerifyConnection: func(s tls.ConnectionState) error {
 			if !bytes.Equal(s.PeerCertificates[0].Raw, own.Certificate[0]) {
-				return errors.New("this is not the certificate in broker.cert_file")
+				return words.NewError("config.other_certificate")
 			}
 			return nil
 		},

@@ -9,10 +9,12 @@ import (
 	"strconv"
 	"strings"
 	"syscall"
+
+	"bayfill/bridge/words"
 )
 
 // ErrInUse is wrapped by the error about an address that another process holds.
-var ErrInUse = errors.New("is in use")
+var ErrInUse = error(syscall.EADDRINUSE)
 
 // TCP listens on an address like 127.0.0.1:1883. The caller adds to the error which
 // setting holds the address.
@@ -20,25 +22,30 @@ func TCP(address string) (net.Listener, error) {
 	l, err := net.Listen("tcp", address)
 	switch {
 	case errors.Is(err, syscall.EADDRINUSE):
-		return nil, fmt.Errorf("%s %w by %s: stop that process, or set another port", address, ErrInUse, holder(address))
+		key := "reach.in_use_by"
+		process, name := holder(address)
+		if process == "" {
+			key = "reach.in_use"
+		}
+		return nil, words.NewError(key, "address", address, "process", process, "name", name, "why", err)
 	case errors.Is(err, syscall.EADDRNOTAVAIL):
-		return nil, fmt.Errorf("%s is not an address of this computer: set one that it has, or 127.0.0.1 for itself alone", address)
+		return nil, words.NewError("reach.elsewhere", "address", address)
 	case errors.Is(err, syscall.EACCES):
-		return nil, fmt.Errorf("this user may not listen on %s: set a port above 1023", address)
+		return nil, words.NewError("reach.low_port", "address", address)
 	}
 	return l, err
 }
 
-// holder names the process that listens on an address. Linux shows the processes of other
-// users to root only.
-func holder(address string) string {
+// holder returns the number and the name of the process that listens on an address. Linux shows
+// the processes of other users to root only.
+func holder(address string) (process, name string) {
 	_, port, err := net.SplitHostPort(address)
 	if err != nil {
-		return "another process"
+		return "", ""
 	}
 	n, err := strconv.ParseUint(port, 10, 16)
 	if err != nil {
-		return "another process"
+		return "", ""
 	}
 	inodes := map[string]bool{}
 	for _, table := range []string{"/proc/net/tcp", "/proc/net/tcp6"} {
@@ -52,9 +59,9 @@ func holder(address string) string {
 		}
 		process := filepath.Dir(filepath.Dir(fd))
 		name, _ := os.ReadFile(filepath.Join(process, "comm"))
-		return fmt.Sprintf("process %s (%s)", filepath.Base(process), strings.TrimSpace(string(name)))
+		return filepath.Base(process), strings.TrimSpace(string(name))
 	}
-	return "a process of another user"
+	return "", ""
 }
 
 // addInodes adds the inodes of the sockets that listen on a port. The table is described

@@ -2,7 +2,6 @@ package history
 
 import (
 	"context"
-	"errors"
 
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
@@ -50,7 +49,7 @@ func Fill(ctx context.Context, to config.History, shop, cart, path string, repor
 		}
 		refused, err := h.Send(ctx, lines)
 		if err != nil {
-			return done, errors.New(explain(serverError{err}))
+			return done, explain(serverError{err})
 		}
 		last := events[len(events)-1].Seq
 		done.Of -= last - after - uint64(len(events))

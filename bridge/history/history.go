@@ -40,7 +40,7 @@ func Check(ctx context.Context, c config.History) error {
 	defer h.Close()
 	// A server that refuses the batch only because it holds no point passes too.
 	if _, err := h.Send(ctx, []string{"# bayfill doctor"}); err != nil {
-		return errors.New(explain(serverError{err}))
+		return explain(serverError{err})
 	}
 	return nil
 }
@@ -114,10 +114,10 @@ func (h *Client) Send(ctx context.Context, lines []string) (refused []journal.Re
 func (h *Client) SendAll(ctx context.Context, lines []string) error {
 	refused, err := h.Send(ctx, lines)
 	if err != nil {
-		return errors.New(explain(serverError{err}))
+		return explain(serverError{err})
 	}
 	if len(refused) > 0 {
-		return fmt.Errorf("%d of %d points are refused, the first because of %s", len(refused), len(lines), refused[0].Reason)
+		return words.NewError("influx.points", "count", len(refused), "of", len(lines), "why", errors.New(refused[0].Reason))
 	}
 	return nil
 }
@@ -175,28 +175,28 @@ type serverError struct{ error }
 func (e serverError) Unwrap() error { return e.error }
 
 // explain returns what is wrong and what an operator can do about it.
-func explain(err error) string {
+func explain(err error) error {
 	if !errors.As(err, new(serverError)) {
-		return fmt.Sprintf("the history is not updated because the journal fails: %v: %s", err, words.Plain.Word("remedy."+journal.Remedy(err)))
+		return words.NewError("influx.journal", "why", err, "remedy", journal.Remedy(err))
 	}
 	var a *answer
 	if !errors.As(err, &a) {
-		return fmt.Sprintf("history server does not answer: %v", err)
+		return words.NewError("influx.no_answer", "why", err)
 	}
-	text := a.Error()
+	key := "influx.answers"
 	switch {
 	case a.stranger || a.status < 400:
-		return fmt.Sprintf("what answers at the history's address is not InfluxDB (a login page of the network, a proxy?), so nothing counts as written: it answers %d: %s", a.status, text)
+		key = "influx.stranger"
 	case a.status == http.StatusUnauthorized || a.status == http.StatusForbidden:
-		return "history server refuses the token (for InfluxDB 1.8 it is user:password): " + text
+		key = "influx.token"
 	case a.status == http.StatusNotFound:
-		return "history server knows no such bucket (for InfluxDB 1.8 it is database/retention): " + text
-	case strings.Contains(text, "retention policy not found"):
-		return "history server knows no such retention policy: " + text
+		key = "influx.bucket"
+	case strings.Contains(a.Error(), "retention policy not found"):
+		key = "influx.retention"
 	case tooLarge(err):
-		return "a proxy before the history server refuses even a single line as too large: raise the proxy's limit: " + text
+		key = "influx.too_large"
 	}
-	return fmt.Sprintf("history server answers %d: %s", a.status, text)
+	return words.NewError(key, "status", a.status, "why", a)
 }
 
 // Forwarder sends a cart's journal to the history, in order. It moves the journal's mark
@@ -250,7 +250,7 @@ func (f *Forwarder) Run(ctx context.Context) {
 		case ctx.Err() != nil:
 			return
 		case err != nil:
-			f.Report(explain(err), 0)
+			f.Report(explain(err).Error(), 0)
 			grown = nil // new events wait for the backoff too
 			wait = backoff/2 + rand.N(backoff)
 			if after := retryAfter(err); after > wait {

@@ -207,7 +207,7 @@ func TestTroubleNamesItsCause(t *testing.T) {
 		_, _, err := f.Once(t.Context())
 		text := ""
 		if err != nil {
-			text = explain(err)
+			text = explain(err).Error()
 		}
 		if !strings.HasPrefix(text, c.says) || !strings.Contains(text, c.does) || strings.Contains(text, "damaged") && strings.Contains(text, "disk space") {
 			t.Errorf("%s: the text is %q, want %q and %q", c.name, text, c.says, c.does)
@@ -371,7 +371,7 @@ func TestHistoryAwayForADay(t *testing.T) {
 	f := &Forwarder{Shop: "test", Cart: "cart", Journal: j, Client: h, Log: bridgetest.Log()}
 
 	// Nobody listens.
-	if _, _, err := f.Once(t.Context()); err == nil || !strings.Contains(explain(err), "does not answer") {
+	if _, _, err := f.Once(t.Context()); err == nil || !strings.Contains(explain(err).Error(), "does not answer") {
 		t.Fatalf("without a server: %v", err)
 	}
 	listener, err := net.Listen("tcp", address)
@@ -385,7 +385,7 @@ func TestHistoryAwayForADay(t *testing.T) {
 	for i, a := range answers {
 		turn.Store(int32(i))
 		_, refused, err := f.Once(t.Context())
-		if err == nil || refused != 0 || !strings.Contains(explain(err), a.text) {
+		if err == nil || refused != 0 || !strings.Contains(explain(err).Error(), a.text) {
 			t.Fatalf("%s: %d refused, %v", a.name, refused, err)
 		}
 		if wait := retryAfter(err); a.status == 429 && wait != time.Second {

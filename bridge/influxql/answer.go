@@ -9,6 +9,8 @@ import (
 	"maps"
 	"math"
 	"strconv"
+
+	"bayfill/bridge/words"
 )
 
 // Row is one point, or one value of a [Function].
@@ -19,7 +21,7 @@ type Row struct {
 	Fields      map[string]any    // float64, int64, uint64, string or bool; without those that it has not
 }
 
-var errStrange = errors.New("its answer is not readable: is the url that of InfluxDB?")
+var errStrange = error(words.NewError("influx.strange"))
 
 // part is one JSON text of an answer.
 type part struct {
@@ -49,7 +51,7 @@ func parts(answer io.Reader, use func(*series) error) error {
 		var p part
 		switch err := d.Decode(&p); {
 		case err == io.EOF && more:
-			return errors.New("its answer is not complete: ask again, and for less time if it has a limit of rows (max-row-limit)")
+			return words.NewError("influx.incomplete")
 		case err == io.EOF:
 			return nil
 		case p.Error != "":

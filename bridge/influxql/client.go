@@ -11,6 +11,8 @@ import (
 
 	influxdb2 "github.com/influxdata/influxdb-client-go/v2"
 	influxhttp "github.com/influxdata/influxdb-client-go/v2/api/http"
+
+	"bayfill/bridge/words"
 )
 
 // Client asks for points of a bucket.
@@ -67,7 +69,7 @@ func refusal(answer *http.Response) error {
 	}
 	var says struct{ Error, Message string }
 	if json.Unmarshal(text, &says) != nil || says.Error+says.Message == "" {
-		return errors.New(answer.Status + ": is the url that of InfluxDB?")
+		return words.NewError("influx.status", "answer", answer.Status)
 	}
 	return errors.New(answer.Status + ": " + says.Error + says.Message)
 }

@@ -2,8 +2,9 @@ package journal
 
 import (
 	"context"
-	"fmt"
 	"strconv"
+
+	"bayfill/bridge/words"
 )
 
 // counterMark begins the name of the mark that holds the last counter of a key.
@@ -18,7 +19,7 @@ func (j *Journal) Counter(key string) (n uint64, err error) {
 	}
 	if text != "" {
 		if n, err = strconv.ParseUint(text, 10, 64); err != nil {
-			return 0, fmt.Errorf("journal: mark %s: %w", counterMark, err)
+			return 0, failed(words.NewError("record.mark", "mark", counterMark, "why", err))
 		}
 	}
 	return max(n, j.Witness().Counters[key]), nil
@@ -29,14 +30,14 @@ func (j *Journal) Counter(key string) (n uint64, err error) {
 func (j *Journal) SetCounter(ctx context.Context, key string, n uint64) error {
 	tx, err := j.DB.BeginTx(context.WithoutCancel(ctx), nil)
 	if err != nil {
-		return fmt.Errorf("journal: %w", err)
+		return failed(err)
 	}
 	defer tx.Rollback()
 	if err := SetMark(tx, counterMark+key, strconv.FormatUint(n, 10)); err != nil {
-		return fmt.Errorf("journal: %w", err)
+		return failed(err)
 	}
 	if err := tx.Commit(); err != nil {
-		return fmt.Errorf("journal: %w", err)
+		return failed(err)
 	}
 	j.witness.counted(key, n)
 	return nil

@@ -3,13 +3,13 @@ package journal
 import (
 	"context"
 	"errors"
-	"fmt"
 	"strconv"
 	"strings"
 	"time"
 
 	"bayfill/bridge/names"
 	"bayfill/bridge/points"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -45,14 +45,14 @@ func (r Refused) AtNs() (ns int64, ok bool) {
 func (j *Journal) DeadLetters(ctx context.Context) ([]Refused, error) {
 	rows, err := j.DB.QueryContext(ctx, "SELECT line, reason FROM set_aside ORDER BY rowid")
 	if err != nil {
-		return nil, fmt.Errorf("journal: %w", err)
+		return nil, failed(err)
 	}
 	defer rows.Close()
 	var list []Refused
 	for rows.Next() {
 		var r Refused
 		if err := rows.Scan(&r.Line, &r.Reason); err != nil {
-			return nil, fmt.Errorf("journal: %w", err)
+			return nil, failed(err)
 		}
 		list = append(list, r)
 	}
@@ -65,30 +65,30 @@ func (j *Journal) DeadLetters(ctx context.Context) ([]Refused, error) {
 func (j *Journal) BoundDeadLetters(ctx context.Context) (text fillcalc.Text, err error) {
 	tx, err := j.DB.BeginTx(ctx, nil)
 	if err != nil {
-		return text, fmt.Errorf("journal: %w", err)
+		return text, failed(err)
 	}
 	defer tx.Rollback()
 	// A line ends with its time.
 	result, err := tx.Exec(`DELETE FROM set_aside WHERE rowid IN (SELECT rowid FROM set_aside ORDER BY rowid DESC LIMIT -1 OFFSET ?1)
 		OR CAST(replace(line, rtrim(line, '0123456789'), '') AS INTEGER) BETWEEN 1 AND (SELECT at_ns FROM event ORDER BY seq DESC LIMIT 1) - ?2`, maxDeadLetters, int64(maxDeadLetterAge))
 	if err != nil {
-		return text, fmt.Errorf("journal: set_aside: %w", damage(j.path, err))
+		return text, failed(words.NewError("record.set_aside", "why", damage(j.path, err)))
 	}
 	deletedNow, err := result.RowsAffected()
 	if err != nil {
-		return text, fmt.Errorf("journal: set_aside: %w", err)
+		return text, failed(words.NewError("record.set_aside", "why", err))
 	}
 	var lines, deleted int64
 	if err := tx.QueryRow("SELECT count(*), coalesce((SELECT value FROM mark WHERE name = ?), 0) FROM set_aside", deletedMark).Scan(&lines, &deleted); err != nil {
-		return text, fmt.Errorf("journal: set_aside: %w", damage(j.path, err))
+		return text, failed(words.NewError("record.set_aside", "why", damage(j.path, err)))
 	}
 	if deleted += deletedNow; deletedNow > 0 {
 		if err := SetMark(tx, deletedMark, strconv.FormatInt(deleted, 10)); err != nil {
-			return text, fmt.Errorf("journal: %w", damage(j.path, err))
+			return text, failed(damage(j.path, err))
 		}
 	}
 	if err := tx.Commit(); err != nil {
-		return text, fmt.Errorf("journal: %w", damage(j.path, err))
+		return text, failed(damage(j.path, err))
 	}
 	text.Figures = map[string]float64{"lines": float64(lines + deleted), "kept": float64(lines), "deleted": float64(deleted), "most": maxDeadLetters, "for_s": maxDeadLetterAge.Seconds()}
 	switch {

@@ -1,15 +1,16 @@
 package journal
 
 import (
-	"errors"
 	"fmt"
 	"io/fs"
 	"os"
+
+	"bayfill/bridge/words"
 )
 
 // ErrGone is wrapped by errors about a journal whose files were deleted or replaced while
 // it was open: what is written goes to files that nobody can find again.
-var ErrGone = errors.New("the journal's files were deleted, moved away or replaced while the program runs")
+var ErrGone = error(words.NewError("record.gone"))
 
 // The ends of the names of a journal's files.
 var ends = []string{"", "-wal", ".lock"}

@@ -2,11 +2,11 @@ package journal
 
 import (
 	"context"
-	"fmt"
 	"slices"
 	"strings"
 
 	"bayfill/bridge/points"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -43,9 +43,9 @@ func (j *Journal) JobState(ctx context.Context, job string) (fillcalc.State, err
 	}
 	switch {
 	case len(opened) == 0:
-		return none, fmt.Errorf("job: the journal has none%v", lost)
+		return none, lost.Note(words.NewError("record.no_jobs"))
 	case at < 0:
-		return none, fmt.Errorf("job: the journal has no %q, it has %s%v", job, jobNames(opened), lost)
+		return none, lost.Note(words.NewError("record.no_job", "typed", job, "known", jobNames(opened)))
 	}
 	wanted := opened[at]
 	s, err := j.foldJob(ctx, wanted, snapshot, lost)
@@ -53,7 +53,7 @@ func (j *Journal) JobState(ctx context.Context, job string) (fillcalc.State, err
 		return none, err
 	}
 	if s.Seq < wanted.Seq || s.Job.Spec.ID != wanted.ID {
-		return none, fmt.Errorf("job: the journal does not keep all readings of %q, see the history; it has %s%v", wanted.ID, jobNames(opened), lost)
+		return none, lost.Note(words.NewError("record.not_whole", "job", wanted.ID, "known", jobNames(opened)))
 	}
 	return s, nil
 }
@@ -105,25 +105,25 @@ const closing = "measurement = '" + points.JobMeasurement + "'"
 func (j *Journal) Closings(ctx context.Context) (list []points.Point, err error) {
 	rows, err := j.DB.QueryContext(ctx, "SELECT seq, fields FROM published WHERE "+closing+" ORDER BY seq")
 	if err != nil {
-		return nil, fmt.Errorf("journal: closing records: %w", damage(j.path, err))
+		return nil, failed(words.NewError("record.closings", "why", damage(j.path, err)))
 	}
 	defer rows.Close()
 	for rows.Next() {
 		var seq uint64
 		var text string
 		if err := rows.Scan(&seq, &text); err != nil {
-			return nil, fmt.Errorf("journal: closing records: %w", damage(j.path, err))
+			return nil, failed(words.NewError("record.closings", "why", damage(j.path, err)))
 		}
 		fields, err := points.ParseFields(text)
 		if err != nil {
-			return nil, fmt.Errorf("journal: closing record after event %d: %w", seq, damaged(j.path, err))
+			return nil, failed(words.NewError("record.closing_after", "event", seq, "why", damaged(j.path, err)))
 		}
 		p := points.Point{Measurement: points.JobMeasurement, Fields: fields}
 		p.AtNs, _ = fields["ended_ns"].(int64)
 		list = append(list, p)
 	}
 	if err := rows.Err(); err != nil {
-		return nil, fmt.Errorf("journal: closing records: %w", damage(j.path, err))
+		return nil, failed(words.NewError("record.closings", "why", damage(j.path, err)))
 	}
 	return list, nil
 }
@@ -134,7 +134,7 @@ func jobNames(opened []JobOpening) string {
 	var names []string
 	for _, o := range slices.Backward(opened) {
 		if len(names) == maxNames {
-			names = append(names, "older ones")
+			names = append(names, "…")
 			break
 		}
 		names = append(names, o.ID)
@@ -150,7 +150,7 @@ func (j *Journal) JobEnd(ctx context.Context, job JobOpening) (seq uint64, err e
 		(SELECT min(seq) FROM event WHERE seq >= ?1 AND input ->> 'do' IN ('close', 'abandon')),
 		(SELECT max(seq) FROM event))`, int64(job.Seq)+1, points.JobMeasurement).Scan(&seq)
 	if err != nil {
-		return 0, fmt.Errorf("journal: after event %d: %w", job.Seq, damage(j.path, err))
+		return 0, failed(words.NewError("record.after", "event", job.Seq, "why", damage(j.path, err)))
 	}
 	return seq, nil
 }

@@ -16,6 +16,7 @@ import (
 
 	"bayfill/bridge/names"
 	"bayfill/bridge/points"
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -60,15 +61,15 @@ CREATE TABLE name (token TEXT PRIMARY KEY, text TEXT NOT NULL) STRICT, WITHOUT R
 // error that names the first.
 func Open(path string) (*Journal, error) {
 	if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
-		return nil, fmt.Errorf("journal folder: %w", err)
+		return nil, words.NewError("record.folder", "why", err)
 	}
 	lock, err := lockFile(path + ".lock")
 	if err != nil {
-		return nil, fmt.Errorf("journal %s: %w", path, err)
+		return nil, words.NewError("record.journal_at", "path", path, "why", err)
 	}
 	if err := protect(path); err != nil {
 		unlockFile(lock)
-		return nil, fmt.Errorf("journal %s: %w", path, err)
+		return nil, words.NewError("record.journal_at", "path", path, "why", err)
 	}
 	// With synchronous FULL a commit survives a power cut once it has returned. The
 	// cache is small because the journal is written once and rarely read.
@@ -76,7 +77,7 @@ func Open(path string) (*Journal, error) {
 		"cache_size(-256)", "wal_autocheckpoint(256)", "journal_size_limit(1048576)"}})
 	if err != nil {
 		unlockFile(lock)
-		return nil, fmt.Errorf("journal %s: %w", path, err)
+		return nil, words.NewError("record.journal_at", "path", path, "why", err)
 	}
 	j.lock, j.witness = lock, newKeeper(path)
 	return j, j.InPlace()
@@ -87,7 +88,7 @@ func Open(path string) (*Journal, error) {
 // error.
 func OpenReadOnly(path string) (*Journal, error) {
 	if _, err := os.Stat(path); err != nil {
-		return nil, fmt.Errorf("journal: %w: has the program run with this data folder?", err)
+		return nil, words.NewError("record.never_ran", "why", err)
 	}
 	options := url.Values{"mode": {"ro"}, "_pragma": {"busy_timeout(10000)"}}
 	j, err := openDatabase(path, options)
@@ -99,7 +100,7 @@ func OpenReadOnly(path string) (*Journal, error) {
 		j, err = openDatabase(path, options)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("journal %s: %w", path, err)
+		return nil, words.NewError("record.journal_at", "path", path, "why", err)
 	}
 	return j, nil
 }
@@ -121,7 +122,7 @@ func openDatabase(path string, options url.Values) (*Journal, error) {
 		case version == 0 && options.Get("mode") != "ro":
 			_, err = db.Exec(fmt.Sprintf("BEGIN; %s PRAGMA user_version = %d; COMMIT", schema, formatVersion))
 		default:
-			err = fmt.Errorf("it has format %d, but this version of the program reads format %d only: use the version that wrote it", version, formatVersion)
+			err = words.NewError("record.format", "format", version, "known", formatVersion)
 		}
 	}
 	j := &Journal{path: path, DB: db}
@@ -178,26 +179,26 @@ type Answer struct {
 // ([ErrGone]).
 func (j *Journal) Append(ctx context.Context, b Batch) error {
 	if err := j.InPlace(); err != nil {
-		return fmt.Errorf("journal: %w", err)
+		return failed(err)
 	}
 	tx, err := j.DB.BeginTx(ctx, nil)
 	if err != nil {
-		return fmt.Errorf("journal: %w", damage(j.path, err))
+		return failed(damage(j.path, err))
 	}
 	defer tx.Rollback()
 	if err := j.write(tx, &b); err != nil {
-		return fmt.Errorf("journal: %w", damage(j.path, err))
+		return failed(damage(j.path, err))
 	}
 	sent, err := j.sent.write(tx, tx.Stmt(j.setMark))
 	if err != nil {
-		return fmt.Errorf("journal: %w", damage(j.path, err))
+		return failed(damage(j.path, err))
 	}
 	if err := tx.Commit(); err != nil {
-		return fmt.Errorf("journal: %w", damage(j.path, err))
+		return failed(damage(j.path, err))
 	}
 	j.sent.kept(sent)
 	if err := j.InPlace(); err != nil {
-		return fmt.Errorf("journal: %w", err)
+		return failed(err)
 	}
 	j.witness.saw(&b)
 	return nil
@@ -273,7 +274,7 @@ func (j *Journal) Mark(name string) (string, error) {
 		return "", nil
 	}
 	if err != nil {
-		return "", fmt.Errorf("journal: mark %s: %w", name, damage(j.path, err))
+		return "", failed(words.NewError("record.mark", "mark", name, "why", damage(j.path, err)))
 	}
 	return value, nil
 }
@@ -293,7 +294,7 @@ func (j *Journal) Replay(ctx context.Context) (s fillcalc.State, lost fillcalc.T
 			return s, lost, err
 		}
 		if len(events) == 0 && bad != nil && lost.Key == "" {
-			return s, lost, fmt.Errorf("journal: snapshot: %w", damaged(j.path, bad))
+			return s, lost, failed(words.NewError("record.snapshot", "why", damaged(j.path, bad)))
 		}
 		if len(events) == 0 {
 			return s, lost, nil
@@ -302,7 +303,7 @@ func (j *Journal) Replay(ctx context.Context) (s fillcalc.State, lost fillcalc.T
 			missing := events[i].Seq != s.Seq+1
 			switch {
 			case missing && bad == nil:
-				return s, lost, fmt.Errorf("journal: %w", damaged(j.path, fmt.Errorf("event %d follows %d: events are missing", events[i].Seq, s.Seq)))
+				return s, lost, failed(damaged(j.path, words.NewError("record.gap", "event", events[i].Seq, "before", s.Seq)))
 			case missing || bad != nil && lost.Key == "":
 				s, lost = fillcalc.State{}, withoutSnapshot(bad, &events[i])
 			}
@@ -319,7 +320,7 @@ func (j *Journal) Chain() (c points.Chain, err error) {
 		return c, err
 	}
 	if err := json.Unmarshal([]byte(text), &c); err != nil {
-		return c, fmt.Errorf("journal: mark chain: %w", damaged(j.path, err))
+		return c, failed(words.NewError("record.mark", "mark", "chain", "why", damaged(j.path, err)))
 	}
 	return c, nil
 }
@@ -330,7 +331,7 @@ func (j *Journal) Chain() (c points.Chain, err error) {
 func (j *Journal) Events(ctx context.Context, after uint64, limit int) ([]fillcalc.Event, error) {
 	rows, err := j.events.QueryContext(ctx, int64(after)+1, limit)
 	if err != nil {
-		return nil, fmt.Errorf("journal: after event %d: %w", after, damage(j.path, err))
+		return nil, failed(words.NewError("record.after", "event", after, "why", damage(j.path, err)))
 	}
 	defer rows.Close()
 	var events []fillcalc.Event
@@ -342,7 +343,7 @@ func (j *Journal) Events(ctx context.Context, after uint64, limit int) ([]fillca
 			if len(events) > 0 {
 				return events, nil
 			}
-			return nil, fmt.Errorf("journal: after event %d: %w", after, damaged(j.path, err)) // the columns are STRICT: only damage changes a type
+			return nil, failed(words.NewError("record.after", "event", after, "why", damaged(j.path, err))) // the columns are STRICT: only damage changes a type
 		}
 		e.Seq, e.N = uint64(seq), uint64(n)
 		var wrong error
@@ -351,18 +352,18 @@ func (j *Journal) Events(ctx context.Context, after uint64, limit int) ([]fillca
 			wrong = json.Unmarshal([]byte(input.String), e.Input)
 		}
 		if reading := e.Kind == fillcalc.KindWeight || e.Kind == fillcalc.KindTemperature; wrong == nil && (reading == input.Valid || !reading && e.Kind != fillcalc.KindInput) {
-			wrong = fmt.Errorf("kind %d does not fit (it has an input: %v)", e.Kind, input.Valid)
+			wrong = words.NewError("record.kind", "kind", fmt.Sprint(e.Kind))
 		}
 		if wrong != nil {
 			if len(events) > 0 {
 				return events, nil
 			}
-			return nil, fmt.Errorf("journal: event %d: %w", seq, damaged(j.path, wrong))
+			return nil, failed(words.NewError("record.event", "event", seq, "why", damaged(j.path, wrong)))
 		}
 		events = append(events, e)
 	}
 	if err := rows.Err(); err != nil && (len(events) == 0 || code(err) != sqlite3.SQLITE_CORRUPT) {
-		return nil, fmt.Errorf("journal: after event %d: %w", after, damage(j.path, err))
+		return nil, failed(words.NewError("record.after", "event", after, "why", damage(j.path, err)))
 	}
 	return events, nil
 }
@@ -371,7 +372,7 @@ func (j *Journal) Events(ctx context.Context, after uint64, limit int) ([]fillca
 // journal, 0 when it is empty. Events between them may be missing.
 func (j *Journal) Bounds(ctx context.Context) (first, last uint64, err error) {
 	if err := j.DB.QueryRowContext(ctx, "SELECT coalesce((SELECT min(seq) FROM event), 0), coalesce((SELECT max(seq) FROM event), 0)").Scan(&first, &last); err != nil {
-		return 0, 0, fmt.Errorf("journal: %w", damage(j.path, err))
+		return 0, 0, failed(damage(j.path, err))
 	}
 	return first, last, nil
 }
@@ -381,19 +382,19 @@ func (j *Journal) Bounds(ctx context.Context) (first, last uint64, err error) {
 func (j *Journal) PublishedBetween(ctx context.Context, after, upTo uint64) ([]points.Published, error) {
 	rows, err := j.published.QueryContext(ctx, int64(after)+1, int64(upTo))
 	if err != nil {
-		return nil, fmt.Errorf("journal: published after event %d: %w", after, damage(j.path, err))
+		return nil, failed(words.NewError("record.published", "event", after, "why", damage(j.path, err)))
 	}
 	defer rows.Close()
 	var list []points.Published
 	for rows.Next() {
 		var p points.Published
 		if err := rows.Scan(&p.Seq, &p.Measurement, &p.Fields); err != nil {
-			return nil, fmt.Errorf("journal: %w", err)
+			return nil, failed(err)
 		}
 		list = append(list, p)
 	}
 	if err := rows.Err(); err != nil {
-		return nil, fmt.Errorf("journal: published after event %d: %w", after, damage(j.path, err))
+		return nil, failed(words.NewError("record.published", "event", after, "why", damage(j.path, err)))
 	}
 	return list, nil
 }
@@ -402,19 +403,19 @@ func (j *Journal) PublishedBetween(ctx context.Context, after, upTo uint64) ([]p
 func (j *Journal) Names(ctx context.Context) (names.Names, error) {
 	rows, err := j.names.QueryContext(ctx)
 	if err != nil {
-		return nil, fmt.Errorf("journal: names: %w", damage(j.path, err))
+		return nil, failed(words.NewError("record.names", "why", damage(j.path, err)))
 	}
 	defer rows.Close()
 	known := names.Names{}
 	for rows.Next() {
 		var n names.Name
 		if err := rows.Scan(&n.Token, &n.Text); err != nil {
-			return nil, fmt.Errorf("journal: names: %w", damage(j.path, err))
+			return nil, failed(words.NewError("record.names", "why", damage(j.path, err)))
 		}
 		known[n.Token] = n.Text
 	}
 	if err := rows.Err(); err != nil {
-		return nil, fmt.Errorf("journal: names: %w", damage(j.path, err))
+		return nil, failed(words.NewError("record.names", "why", damage(j.path, err)))
 	}
 	return known, nil
 }
@@ -428,7 +429,7 @@ func (j *Journal) Answered(id string) (a Answer, done bool, err error) {
 		return Answer{}, false, nil
 	}
 	if err != nil {
-		return Answer{}, false, fmt.Errorf("journal: %w", err)
+		return Answer{}, false, failed(err)
 	}
 	copy(a.Command[:], command)
 	return a, true, nil

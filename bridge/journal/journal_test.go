@@ -242,9 +242,9 @@ func TestReadOnlyJournal(t *testing.T) {
 	if err := errors.Join(os.WriteFile(killed, bridgetest.ReadFile(t, path), 0o600), os.WriteFile(killed+"-wal", alive, 0o600)); err != nil {
 		t.Fatal(err)
 	}
-	says := "permission denied"
+	says := "has no right"
 	if mounted {
-		says = "read-only file system"
+		says = "the disk is read-only"
 		t.Cleanup(func() { syscall.Unmount(dir, 0) })
 		if err := syscall.Mount("", dir, "", syscall.MS_REMOUNT|syscall.MS_RDONLY, ""); err != nil {
 			t.Fatal(err)

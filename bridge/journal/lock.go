@@ -9,6 +9,8 @@ import (
 	"strings"
 
 	"golang.org/x/sys/unix"
+
+	"bayfill/bridge/words"
 )
 
 // lockFile takes a lock that the system releases with the process at the latest. It
@@ -23,10 +25,10 @@ func lockFile(path string) (*os.File, error) {
 	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
 		f.Close()
 		if !errors.Is(err, unix.EWOULDBLOCK) {
-			return nil, fmt.Errorf("locking %s: %w", path, err)
+			return nil, words.NewError("record.locking", "path", path, "why", err)
 		}
 		holder, _ := os.ReadFile(path)
-		return nil, fmt.Errorf("process %s is using it: stop that process, or give this one another data folder", strings.TrimSpace(string(holder)))
+		return nil, words.NewError("record.in_use", "process", strings.TrimSpace(string(holder)))
 	}
 	// The process number is only information, so an error is ignored: a journal must
 	// open even on a full disk.

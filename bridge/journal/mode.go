@@ -2,9 +2,10 @@ package journal
 
 import (
 	"errors"
-	"fmt"
 	"io/fs"
 	"os"
+
+	"bayfill/bridge/words"
 )
 
 // fileMode is the mode of a journal's files: they hold names of people and vehicles. The
@@ -31,7 +32,7 @@ func protect(path string) error {
 			return err
 		}
 		if info.Mode()&fs.ModeSymlink != 0 {
-			return fmt.Errorf("%s is a link: put the file itself there, or set data to the folder that holds it", path+end)
+			return words.NewError("record.link", "path", path+end)
 		}
 		if mode := info.Mode().Perm(); mode&^fileMode != 0 {
 			if err := os.Chmod(path+end, mode&fileMode); err != nil {

@@ -9,6 +9,7 @@ import (
 
 	sqlite3 "modernc.org/sqlite/lib"
 
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -23,24 +24,23 @@ type JobOpening struct {
 // to last.
 type Lost [][2]uint64
 
-// String names the lost events, as a text to append to a message. It is empty when
-// there are none.
-func (l Lost) String() string {
+// Note adds the lost events to an error that may come from them.
+func (l Lost) Note(err error) error {
 	var list []string
 	for _, part := range l {
 		switch {
 		case part[0] == part[1]:
-			list = append(list, fmt.Sprintf("event %d", part[0]))
+			list = append(list, fmt.Sprint(part[0]))
 		case part[1] == lastSeq:
-			list = append(list, fmt.Sprintf("all events after %d", part[0]-1))
+			list = append(list, fmt.Sprintf("%d–", part[0]))
 		default:
-			list = append(list, fmt.Sprintf("events %d to %d", part[0], part[1]))
+			list = append(list, fmt.Sprintf("%d–%d", part[0], part[1]))
 		}
 	}
 	if list == nil {
-		return ""
+		return err
 	}
-	return "; the file is damaged, it has lost " + strings.Join(list, ", ")
+	return words.NewError("record.lost", "why", err, "events", strings.Join(list, ", "))
 }
 
 // after returns the last event of the lost range that begins right after an event, 0
@@ -66,7 +66,7 @@ func (j *Journal) Opened(ctx context.Context) (list []JobOpening, lost Lost, err
 	for after := uint64(0); ; {
 		some, unreadable, err := j.openedAfter(ctx, after)
 		if err != nil && code(err) != sqlite3.SQLITE_CORRUPT {
-			return nil, nil, fmt.Errorf("journal: %w", damage(j.path, err))
+			return nil, nil, failed(damage(j.path, err))
 		}
 		list, lost = append(list, some...), append(lost, unreadable...)
 		if err == nil {
@@ -74,7 +74,7 @@ func (j *Journal) Opened(ctx context.Context) (list []JobOpening, lost Lost, err
 		}
 		last, next, err := j.aroundDamage(ctx, after)
 		if err != nil {
-			return nil, nil, fmt.Errorf("journal: %w", damage(j.path, err))
+			return nil, nil, failed(damage(j.path, err))
 		}
 		lost = append(lost, [2]uint64{last + 1, next - 1})
 		if next > lastSeq {

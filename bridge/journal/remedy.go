@@ -2,15 +2,21 @@ package journal
 
 import (
 	"errors"
-	"fmt"
 
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
+
+	"bayfill/bridge/words"
 )
 
-// errDamaged is wrapped by every error about a damaged file. The text of such an error
-// says what to do.
-var errDamaged = errors.New("is damaged")
+// damagedError is wrapped by every error about a damaged file. Its text says what to do.
+type damagedError struct{ says *words.Error }
+
+func (e *damagedError) Error() string { return e.says.Error() }
+func (e *damagedError) Unwrap() error { return e.says }
+
+// failed says that an error is the journal's.
+func failed(err error) error { return words.NewError("record.journal", "why", err) }
 
 // code returns SQLite's primary result code of an error, 0 when the error is not
 // SQLite's.
@@ -33,14 +39,14 @@ func damage(path string, err error) error {
 }
 
 func damaged(path string, err error) error {
-	return fmt.Errorf("%w: %s %w: stop the program, move the file away together with its -wal and keep both, send what can be read with bayfill history fill, and start again on another card", err, path, errDamaged)
+	return &damagedError{words.NewError("record.damaged", "path", path, "why", err)}
 }
 
 // Remedy returns what to do about an error of the journal, as a word of the catalogues' list
 // remedy.
 func Remedy(err error) string {
 	switch c := code(err); {
-	case errors.Is(err, errDamaged):
+	case errors.As(err, new(*damagedError)):
 		return "damaged"
 	case errors.Is(err, ErrGone):
 		return "gone"

@@ -4,9 +4,9 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
-	"fmt"
 	"time"
 
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -71,7 +71,7 @@ func (j *Journal) Prune(ctx context.Context, olderThan time.Time, snapshotSeq ui
 	}
 	tx, err := j.DB.BeginTx(ctx, nil)
 	if err != nil {
-		return false, fmt.Errorf("journal: %w", err)
+		return false, failed(err)
 	}
 	defer tx.Rollback()
 	var last sql.NullInt64
@@ -79,14 +79,14 @@ func (j *Journal) Prune(ctx context.Context, olderThan time.Time, snapshotSeq ui
 	// Only among the oldest: a search for the newest old event would read all events.
 	if err := tx.QueryRow("SELECT max(seq), count(*) FROM (SELECT seq, at_ns FROM event WHERE seq <= ? ORDER BY seq LIMIT ?) WHERE at_ns < ?",
 		int64(upTo), PieceEvents, olderThan.UnixNano()).Scan(&last, &n); err != nil {
-		return false, fmt.Errorf("journal: %w", err)
+		return false, failed(err)
 	}
 	if !last.Valid {
 		return false, nil
 	}
 	if uint64(last.Int64) > at.Seq {
 		if _, err := at.advance(tx, uint64(last.Int64)); err != nil {
-			return false, fmt.Errorf("journal: %w", err)
+			return false, failed(err)
 		}
 	}
 	for _, statement := range []struct {
@@ -98,7 +98,7 @@ func (j *Journal) Prune(ctx context.Context, olderThan time.Time, snapshotSeq ui
 		{"DELETE FROM answer WHERE at_ns < ?", olderThan.UnixNano()},
 	} {
 		if _, err := tx.Exec(statement.query, statement.arg); err != nil {
-			return false, fmt.Errorf("journal: %w", err)
+			return false, failed(err)
 		}
 	}
 	return n == PieceEvents, tx.Commit()
@@ -112,12 +112,12 @@ func (j *Journal) examined() (at examined, err error) {
 	}
 	if text != "" {
 		if err := json.Unmarshal([]byte(text), &at); err != nil {
-			return at, fmt.Errorf("journal: mark %s: %w", examinedMark, damaged(j.path, err))
+			return at, failed(words.NewError("record.mark", "mark", examinedMark, "why", damaged(j.path, err)))
 		}
 	}
 	var first uint64
 	if err := j.DB.QueryRow("SELECT coalesce(min(seq), 0) FROM event").Scan(&first); err != nil {
-		return at, fmt.Errorf("journal: %w", damage(j.path, err))
+		return at, failed(damage(j.path, err))
 	}
 	if first > at.Seq+1 {
 		// Events were deleted by other means. The first one left may belong to a job, so
@@ -178,7 +178,7 @@ func (j *Journal) GivenUp() (g GivenUp, err error) {
 		return g, err
 	}
 	if err := json.Unmarshal([]byte(text), &g); err != nil {
-		return g, fmt.Errorf("journal: mark %s: %w", givenUpMark, damaged(j.path, err))
+		return g, failed(words.NewError("record.mark", "mark", givenUpMark, "why", damaged(j.path, err)))
 	}
 	return g, nil
 }
@@ -216,14 +216,14 @@ func (j *Journal) Retain(ctx context.Context, maxBytes int64, snapshotSeq uint64
 	if used > maxBytes && at.Seq < snapshotSeq {
 		tx, err := j.DB.BeginTx(ctx, nil)
 		if err != nil {
-			return r, fmt.Errorf("journal: %w", err)
+			return r, failed(err)
 		}
 		defer tx.Rollback()
 		if err := r.delete(tx, &at, min(at.Seq+PieceEvents, snapshotSeq), sent, nowNs, keep); err != nil {
-			return r, fmt.Errorf("journal: %w", damage(j.path, err))
+			return r, failed(damage(j.path, err))
 		}
 		if err := tx.Commit(); err != nil {
-			return r, fmt.Errorf("journal: %w", err)
+			return r, failed(err)
 		}
 		if used, err = j.Used(); err != nil {
 			return r, err
@@ -233,7 +233,7 @@ func (j *Journal) Retain(ctx context.Context, maxBytes int64, snapshotSeq uint64
 	r.JobsOnly = used > maxBytes && at.Seq >= snapshotSeq
 	var newest uint64
 	if err := j.DB.QueryRow("SELECT coalesce(max(seq), 0) FROM event").Scan(&newest); err != nil {
-		return r, fmt.Errorf("journal: %w", damage(j.path, err))
+		return r, failed(damage(j.path, err))
 	}
 	switch {
 	case sent >= newest:
@@ -295,7 +295,7 @@ func (j *Journal) Used() (bytes int64, err error) {
 	err = j.DB.QueryRow(`SELECT (page_count - freelist_count) * page_size
 		FROM pragma_page_count, pragma_freelist_count, pragma_page_size`).Scan(&bytes)
 	if err != nil {
-		return 0, fmt.Errorf("journal: size: %w", damage(j.path, err))
+		return 0, failed(words.NewError("record.size", "why", damage(j.path, err)))
 	}
 	return bytes, nil
 }

@@ -5,6 +5,8 @@ import (
 	"database/sql"
 	"fmt"
 	"sync"
+
+	"bayfill/bridge/words"
 )
 
 // sentMark is the history's mark. A mark that has moved reaches the disk with the next
@@ -37,7 +39,7 @@ func (j *Journal) Sent() (seq uint64, inJob bool, err error) {
 	}
 	if text != "" {
 		if _, err := fmt.Sscan(text, &at.seq, &at.inJob); err != nil {
-			return 0, false, fmt.Errorf("journal: mark sent: %w", damaged(j.path, err))
+			return 0, false, failed(words.NewError("record.mark", "mark", "sent", "why", damaged(j.path, err)))
 		}
 	}
 	if j.lock != nil { // nobody else writes the journal
@@ -72,19 +74,19 @@ func (j *Journal) SetSent(ctx context.Context, seq uint64, inJob bool, refused [
 	}
 	tx, err := j.DB.BeginTx(ctx, nil)
 	if err != nil {
-		return fmt.Errorf("journal: %w", damage(j.path, err))
+		return failed(damage(j.path, err))
 	}
 	defer tx.Rollback()
 	for _, r := range refused {
 		if _, err := tx.Exec("INSERT INTO set_aside VALUES (?,?,?)", int64(seq), r.Line, r.Reason); err != nil {
-			return fmt.Errorf("journal: %w", damage(j.path, err))
+			return failed(damage(j.path, err))
 		}
 	}
 	if err := SetMark(tx, "sent", at.String()); err != nil {
-		return fmt.Errorf("journal: %w", damage(j.path, err))
+		return failed(damage(j.path, err))
 	}
 	if err := tx.Commit(); err != nil {
-		return fmt.Errorf("journal: %w", damage(j.path, err))
+		return failed(damage(j.path, err))
 	}
 	j.sent.set(at) // the next batch writes it again: one before it may have been under way
 	return nil
@@ -120,7 +122,7 @@ func (j *Journal) keepSent() error {
 		return nil
 	}
 	if err := SetMark(j.DB, "sent", j.sent.now.String()); err != nil {
-		return fmt.Errorf("journal: %w", damage(j.path, err))
+		return failed(damage(j.path, err))
 	}
 	j.sent.kept(j.sent.now)
 	return nil

@@ -5,9 +5,9 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
-	"errors"
 	"time"
 
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 )
 
@@ -38,11 +38,11 @@ func DecodeSnapshot(text []byte) (s fillcalc.State, err error) {
 	const tail = len(sumBegins) + 2*sha256.Size + len(sumEnds)
 	at := len(text) - tail
 	if at <= 0 || !bytes.HasPrefix(text[at:], []byte(sumBegins)) {
-		return s, errors.New("its checksum is missing")
+		return s, words.NewError("record.no_checksum")
 	}
 	state := append(bytes.Clone(text[:at]), '}')
 	if sumOf(state) != string(text[at+len(sumBegins):len(text)-len(sumEnds)]) {
-		return s, errors.New("its checksum is wrong")
+		return s, words.NewError("record.bad_checksum")
 	}
 	if err := json.Unmarshal(state, &s); err != nil {
 		return fillcalc.State{}, err

@@ -3,13 +3,14 @@ package mqtt
 import (
 	"context"
 	"errors"
-	"fmt"
 	"net"
 	"net/url"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 	"github.com/eclipse/paho.mqtt.golang/packets"
+
+	"bayfill/bridge/words"
 )
 
 // Message is an MQTT message, sent or received.
@@ -32,13 +33,14 @@ type Filter struct {
 // RefusedError is that the broker refused a subscription.
 type RefusedError struct{ Topic string }
 
-func (e *RefusedError) Error() string {
-	return fmt.Sprintf("the broker does not let this user read %s: give it the right to", e.Topic)
-}
+func (e *RefusedError) Error() string { return e.Unwrap().Error() }
+
+// Unwrap returns what it says to people.
+func (e *RefusedError) Unwrap() error { return words.NewError("reach.may_not_read", "topic", e.Topic) }
 
 // ErrNoAnswer is that the broker has not acknowledged something within the limit. It
 // may have received it all the same.
-var ErrNoAnswer = errors.New("no answer")
+var ErrNoAnswer = error(words.NewError("reach.silent"))
 
 // LoginRefused reports whether a broker answered and did not accept the user.
 func LoginRefused(err error) bool {
@@ -122,7 +124,7 @@ func (c *Conn) Subscribe(ctx context.Context, receive func(Message), filters ...
 		receive(Message{m.Topic(), m.Payload(), m.Qos(), m.Retained()})
 	})
 	if err := c.wait(ctx, token, c.ackTimeout); err != nil {
-		return fmt.Errorf("subscribing: %w", err)
+		return words.NewError("reach.subscribing", "why", err)
 	}
 	granted := token.(*paho.SubscribeToken).Result()
 	for _, f := range filters {
@@ -141,7 +143,7 @@ func (c *Conn) Unsubscribe(ctx context.Context, filters ...Filter) error {
 		topics = append(topics, f.Topic)
 	}
 	if err := c.wait(ctx, c.client.Unsubscribe(topics...), c.ackTimeout); err != nil {
-		return fmt.Errorf("unsubscribing: %w", err)
+		return words.NewError("reach.unsubscribing", "why", err)
 	}
 	return nil
 }

@@ -3,9 +3,10 @@ package mqtt
 import (
 	"cmp"
 	"crypto/tls"
-	"errors"
 	"strings"
 	"time"
+
+	"bayfill/bridge/words"
 )
 
 // Endpoint says where and how to connect. The zero value of a duration stands for its
@@ -48,10 +49,10 @@ func (e Endpoint) withDefaults() Endpoint {
 // logs show addresses. The error does not show it.
 func CheckAddress(address string) error {
 	if strings.Contains(address, "@") {
-		return errors.New("no user or password in the address")
+		return words.NewError("reach.secret")
 	}
 	if strings.ContainsAny(address, "?#") {
-		return errors.New("nothing behind ? or # in the address")
+		return words.NewError("reach.query")
 	}
 	return nil
 }

@@ -13,6 +13,8 @@ import (
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 	"golang.org/x/net/proxy"
+
+	"bayfill/bridge/words"
 )
 
 // stream is the connection under the library. The library reads each packet in at least
@@ -47,7 +49,7 @@ func connect(to *url.URL, o *paho.ClientOptions) (net.Conn, error) {
 	case "tls", "ssl", "mqtts":
 		return connectTLS(to, o)
 	}
-	return nil, errors.New("unknown protocol")
+	return nil, words.NewError("reach.protocol")
 }
 
 func connectTLS(to *url.URL, o *paho.ClientOptions) (net.Conn, error) {

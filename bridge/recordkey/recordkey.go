@@ -7,6 +7,8 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+
+	"bayfill/bridge/words"
 )
 
 // signed is what a signature covers: the head of a chain, marked as that of a closing record.
@@ -38,7 +40,7 @@ func Public(key ed25519.PrivateKey) string {
 func Parse(text string) (ed25519.PublicKey, error) {
 	key, err := hex.DecodeString(text)
 	if err != nil || len(key) != ed25519.PublicKeySize {
-		return nil, fmt.Errorf("%.80q is not a public key of %d hexadecimal digits", text, 2*ed25519.PublicKeySize)
+		return nil, words.NewError("record.public_key", "typed", fmt.Sprintf("%.80s", text), "digits", 2*ed25519.PublicKeySize)
 	}
 	return key, nil
 }

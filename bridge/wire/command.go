@@ -72,7 +72,7 @@ func ParseCommand(payload []byte) (c Command, err error) {
 		return c, err
 	}
 	if _, ok := fields["signed"]; ok {
-		return c, errors.New("signed: this cart has no key for it (commands.key), send the command itself")
+		return c, &fillcalc.Refusal{Field: "signed", Text: fillcalc.Text{Key: "refuse.no_command_key"}}
 	}
 	if err := json.Unmarshal(orNull(fields["id"]), &c.ID); err != nil || !IDPattern.MatchString(c.ID) {
 		return c, errors.New("id: is not a text of 1 to 64 of A-Z a-z 0-9 _ -")

@@ -10,6 +10,8 @@ import (
 	"slices"
 	"sync"
 	"time"
+
+	"bayfill/fillcalc"
 )
 
 // A shop that does not trust its broker gives its carts a key. A cart with a key
@@ -86,7 +88,7 @@ func ParseSigned(payload []byte) (m Signed, err error) {
 	}{{"signed", "a text", &m.Command}, {"counter", "a whole number above 0", &m.Counter}, {"mac", "a text", &m.MAC}} {
 		raw, present := fields[f.name]
 		if !present || string(raw) == "null" {
-			return m, fmt.Errorf(`%s: this cart takes signed commands only, as in {"signed":"{\"id\":…}","counter":…,"mac":"…"}`, f.name)
+			return m, &fillcalc.Refusal{Field: f.name, Text: fillcalc.Text{Key: "refuse.unsigned", Names: map[string]string{"form": `{"signed":"{\"id\":…}","counter":…,"mac":"…"}`}}}
 		}
 		if json.Unmarshal(raw, f.into) != nil {
 			return m, fmt.Errorf("%s: %.40s is not %s", f.name, raw, f.wanted)

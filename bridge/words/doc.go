@@ -18,5 +18,5 @@
 // not mention the same figures.
 //
 // The glossary explains the words: [Reader.Glossary]. The package holds no state and starts no
-// goroutines. Read catalogue.go, reader.go, error.go, then glossary.go.
+// goroutines. Read catalogue.go, reader.go, error.go, system.go, then glossary.go.
 package words

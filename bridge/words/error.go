@@ -40,12 +40,19 @@ func (e *Error) Error() string { return Plain.Fault(e) }
 // Unwrap returns the cause.
 func (e *Error) Unwrap() error { return e.Cause }
 
-// Fault says an error in the reader's words, as far as there is an [Error] in it. What the
-// operating system or a library says stays as it is.
+// Fault says an error in the reader's words: an [Error], a refusal, or what the operating system
+// reports, through whatever wraps them. What a server or a library says else stays as it is.
 func (r Reader) Fault(err error) string {
+	if text, known := r.system(err); known {
+		return text
+	}
 	switch e := err.(type) {
 	case nil:
 		return ""
+	case *fillcalc.Refusal:
+		return at(e.Field, r.Say(e.Text))
+	case interface{ Said() fillcalc.Text }:
+		return r.Say(e.Said())
 	case *Error:
 		t := e.Text
 		if e.Cause != nil {

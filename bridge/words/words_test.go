@@ -1,15 +1,19 @@
 package words_test
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
 	"maps"
+	"net"
+	"net/url"
 	"os"
 	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 	"unicode"
@@ -164,6 +168,7 @@ func lists() (keys []string) {
 	for _, word := range []string{"drain", "shut", "tip", "pour", "stop", "engine", "off", "bottle", "refill", "swap", "empty", "vehicle", "tool", "take", "lean", "kick", "wind", "weight", "probe", "unplug", "plug", "cart", "fast", "wait", "truth", "help", "quit"} {
 		add("sim", "word_"+word)
 	}
+	add("sim", "replay_line", "replay_seconds", "replay_bytes", "replay_order")
 	for _, chapter := range []string{"drain", "fill", "check", "audit"} {
 		add("demo", "chapter_"+chapter)
 	}
@@ -240,7 +245,7 @@ func TestKeysAreUsed(t *testing.T) {
 // sources are the texts of the program's Go files and templates, by their paths.
 func sources(t *testing.T) map[string]string {
 	texts := map[string]string{}
-	for _, dir := range []string{"bridge", "cmd", "fillcalc"} {
+	for _, dir := range []string{"bridge", "cmd", "fillcalc", "sensors", "sim"} {
 		err := filepath.WalkDir(filepath.Join("..", "..", dir), func(path string, d fs.DirEntry, err error) error {
 			if err != nil || d.IsDir() || strings.HasSuffix(path, "_test.go") || !slices.Contains([]string{".go", ".html", ".js"}, filepath.Ext(path)) {
 				return err
@@ -311,9 +316,15 @@ func TestFault(t *testing.T) {
 		english, spanish string
 	}{
 		{nil, "", ""},
-		{fs.ErrNotExist, "file does not exist", "file does not exist"},
+		{errors.New("the server says so"), "the server says so", "the server says so"},
+		{fmt.Errorf("--script: %w", &fs.PathError{Op: "open", Path: "a", Err: syscall.ENOENT}), "--script: a: no such file or folder: is its name right?", "--script: a: no existe ese archivo o carpeta: ¿es correcto su nombre?"},
+		{&url.Error{Op: "Get", URL: "http://x", Err: &net.OpError{Op: "dial", Addr: &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 1}, Err: os.NewSyscallError("connect", syscall.ECONNREFUSED)}},
+			"127.0.0.1:1: nothing listens there: is the server running, and are address and port right?", "127.0.0.1:1: ahí no escucha nadie: ¿funciona el servidor, y son correctos dirección y puerto?"},
+		{&net.DNSError{Name: "x.example"}, "no computer of the name x.example is known: is the address right?", "no se conoce ningún ordenador de nombre x.example: ¿es correcta la dirección?"},
+		{fmt.Errorf("asking: %w", context.DeadlineExceeded), "asking: it does not answer: is the address right, and does a firewall let the port through?", "asking: no responde: ¿es correcta la dirección, y deja pasar el puerto el cortafuegos?"},
+		{&fillcalc.Refusal{Field: "change", Text: fillcalc.Text{Key: "refuse.missing"}}, "change: This is missing.", "change: Falta esto."},
 		{wrapped, "a.yaml: line 3: broker.password: environment variable X is not set", "a.yaml: línea 3: broker.password: la variable de entorno X no está puesta"},
-		{errors.Join(unset, fs.ErrExist), "environment variable X is not set\nfile already exists", "la variable de entorno X no está puesta\nfile already exists"},
+		{errors.Join(unset, fs.ErrExist), "environment variable X is not set\nit is there already: take another name, or delete it", "la variable de entorno X no está puesta\nya existe: elija otro nombre, o bórrelo"},
 	} {
 		if got := words.Plain.Fault(c.err); got != c.english {
 			t.Errorf("%q, want %q", got, c.english)

@@ -104,7 +104,7 @@ func (o *auditJobOptions) run(ctx context.Context, job string, out, errOut io.Wr
 	if err != nil {
 		return err
 	}
-	record, report, err := o.audited(ctx, job, errOut)
+	record, report, err := o.audited(ctx, job, reader, errOut)
 	if err != nil {
 		return err
 	}

@@ -89,7 +89,7 @@ func TestHistoryRefuses(t *testing.T) {
 	for _, c := range []struct{ args, says string }{
 		{"export --influx-url http://127.0.0.1:1", "either --job or --since"},
 		{"export --job a --since 1d --influx-url http://127.0.0.1:1", "either --job or --since"},
-		{"export --job a --format xml --influx-url http://127.0.0.1:1", `--format: "xml" is not line or csv`},
+		{"export --job a --format xml --influx-url http://127.0.0.1:1", `--format: "xml" is not one of line, csv`},
 		{"export --since soon --influx-url http://127.0.0.1:1", `--since: "soon" is neither`},
 		{"export --since 1d", "bayfill.yaml"},
 		{"export --since 1d --influx-url http://me:x@127.0.0.1:1", "--influx-url: no user or password in the address"},

@@ -52,7 +52,7 @@ func auditFleetCommand() *cobra.Command {
 	f.StringVar(&o.html, "html", "", "flag.html")
 	f.StringVar(&o.csv, "csv", "", "flag.csv")
 	f.BoolVar(&o.json, "json", false, "flag.json")
-	cmd.MarkFlagsMutuallyExclusive("config", "influx-url")
+	apart(cmd, "config", "influx-url")
 	return cmd
 }
 
@@ -63,7 +63,7 @@ func (o *auditFleetOptions) run(ctx context.Context, out io.Writer, now time.Tim
 		return err
 	}
 	if q.SinceNs >= q.UntilNs {
-		return fmt.Errorf("--since: %s is not before --until", o.since)
+		return words.NewError("usage.since", "typed", o.since)
 	}
 	reader, err := o.reader(o.from.units())
 	if err != nil {
@@ -85,7 +85,7 @@ func (o *auditFleetOptions) run(ctx context.Context, out io.Writer, now time.Tim
 			continue
 		}
 		if err := writeFile(f.path, f.write); err != nil {
-			return fmt.Errorf("%s is incomplete: %w", f.path, err)
+			return words.NewError("usage.incomplete", "path", f.path, "why", err)
 		}
 	}
 	if o.json {
@@ -104,7 +104,7 @@ func (o *auditFleetOptions) fleet(ctx context.Context, q audit.FleetQuery) (f *a
 			return nil, nil, nil, err
 		}
 		if c.History.URL == "" && o.csv != "" {
-			return nil, nil, nil, configError{errors.New("--csv: the table is read from a history, and the configuration names none")}
+			return nil, nil, nil, configError{words.NewError("usage.csv_history")}
 		}
 		if c.History.URL == "" {
 			closings, err := configClosings(ctx, c)
@@ -144,7 +144,7 @@ func momentNs(text string, now time.Time) (int64, error) {
 			return at.UnixNano(), nil
 		}
 	}
-	return 0, fmt.Errorf("%q is neither a number of days ago, as in 90d, nor a date since 1970, as in 2026-01-31", text)
+	return 0, words.NewError("usage.not_day", "typed", text)
 }
 
 // writeFile creates a file and passes it to write, which may write more than fits into

@@ -72,7 +72,7 @@ type listedJob struct {
 
 func (o *auditJobsOptions) run(ctx context.Context, out io.Writer) error {
 	if o.last < 0 {
-		return configError{fmt.Errorf("--last: %d is less than 0, which lists all", o.last)}
+		return configError{words.NewError("usage.last", "count", o.last)}
 	}
 	reader, err := o.reader()
 	if err != nil {

@@ -41,7 +41,7 @@ func TestCheck(t *testing.T) {
 		}
 	}
 	status, _, errors := program(t.Context(), "check", "--config", example)
-	if status != exitConfig || !strings.Contains(errors, "identities.key: open "+dir+"/identity.key: no such file") {
+	if status != exitConfig || !strings.Contains(errors, "identities.key: "+dir+"/identity.key: no such file") {
 		t.Errorf("a key that is missing: status %d: %s", status, errors)
 	}
 	if err := os.WriteFile(filepath.Join(dir, "identity.key"), []byte("sixteen characters\n"), 0o600); err != nil {
@@ -111,7 +111,7 @@ func TestCheckOnTheKeyOfNames(t *testing.T) {
 		says    string
 	}{
 		{func() error { return nil }, 0, ""},
-		{func() error { return os.MkdirAll(key, 0o700) }, exitConfig, "identities.key: read " + key},
+		{func() error { return os.MkdirAll(key, 0o700) }, exitConfig, "identities.key: " + key},
 		{func() error { return os.Remove(key) }, 0, ""},
 		{func() error { return os.WriteFile(filepath.Join(dir, "data", "bay2.journal"), nil, 0o600) }, 0, "note: identity.key is gone from " + dir + "/data"},
 		{func() error { return os.WriteFile(key, []byte("a key"), 0o600) }, 0, ""},

@@ -88,7 +88,7 @@ func TestDemoBoard(t *testing.T) {
 	go func() {
 		ended <- run(ctx, []string{"demo", "--board", "--broker", broker}, strings.NewReader(""), &out, &out)
 	}()
-	page := regexp.MustCompile(`(?m)^Board:  (http://127\.0\.0\.1:\d+/cart/bay2)$`)
+	page := regexp.MustCompile(`(?m)^Board at (http://127\.0\.0\.1:\d+/cart/bay2)$`)
 	bridgetest.Eventually(t, 10*time.Second, "the address", func() bool { return page.MatchString(out.String()) })
 	url := page.FindStringSubmatch(out.String())[1]
 	bridgetest.Eventually(t, 10*time.Second, "the cart with its job", func() bool {

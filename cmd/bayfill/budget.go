@@ -42,7 +42,7 @@ func budgetCommand() *cobra.Command {
 			}
 			cart = onlyCart(c, cart)
 			if _, err := c.Cart(cart); err != nil {
-				return err
+				return fmt.Errorf("--%w", err)
 			}
 			s, err := journal.JobState(cmd.Context(), c.JournalPath(cart), strings.Join(args, ""))
 			if err != nil {

@@ -86,7 +86,7 @@ func readScript(path string) ([]string, error) {
 			continue
 		}
 		if _, err := findWord(strings.Fields(line)[0]); err != nil {
-			return nil, fmt.Errorf("--script: %s: line %d: %w", path, i+1, err)
+			return nil, words.NewError("sim.script_line", "path", path, "line", i+1, "why", err)
 		}
 	}
 	return lines, nil

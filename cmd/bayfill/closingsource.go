@@ -29,7 +29,7 @@ func (s *closingSource) add(cmd *cobra.Command) {
 	f.StringVar(&s.journal, "journal", "", "flag.journal")
 	f.StringVar(&s.shop, "shop", "", "flag.shop")
 	f.StringVar(&s.cart, "cart", "", "flag.cart")
-	cmd.MarkFlagsMutuallyExclusive("journal", "influx-url")
+	apart(cmd, "journal", "influx-url")
 }
 
 // load reads the configuration. A journal and another server need none.

@@ -100,7 +100,7 @@ func TestPrivateAuthority(t *testing.T) {
 
 	for _, command := range [][]string{{"job", "close"}, {"watch"}, {"board"}} {
 		status, _, errors := program(t.Context(), append(command, "--ca-file", caFile+".none")...)
-		if status != exitConfig || !strings.Contains(errors, "--ca-file: open "+caFile+".none") {
+		if status != exitConfig || !strings.Contains(errors, "--ca-file: "+caFile+".none") {
 			t.Errorf("%s with a file that is not there: status %d: %s", command[0], status, errors)
 		}
 	}

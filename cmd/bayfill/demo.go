@@ -77,8 +77,8 @@ func demoCommand() *cobra.Command {
 	f.BoolVar(&o.board, "board", false, "flag.board")
 	f.StringVar(&o.chapter, "chapter", "", "flag.chapter")
 	f.StringVar(&o.with, "with", "", "flag.with")
-	cmd.MarkFlagsMutuallyExclusive("json", "board")
-	cmd.MarkFlagsMutuallyExclusive("json", "chapter")
+	apart(cmd, "json", "board")
+	apart(cmd, "json", "chapter")
 	f.Uint64Var(&o.seed, "seed", 1, "flag.seed")
 	f.StringVar(&o.dir, "dir", "", "flag.dir_demo")
 	f.StringVar(&o.broker, "broker", "", "flag.broker_demo")
@@ -143,7 +143,7 @@ func (o *demoOptions) run(ctx context.Context, out io.Writer) (err error) {
 			return err
 		}
 		bridgeRuns.Go(func() { boardErr = board.Run(ctx, to.page(r), page) })
-		v.print(fmt.Sprintf("Board:  http://%s/cart/%s", page.Addr(), demoCart))
+		v.print(v.reader.Say(fillcalc.Text{Key: "usage.board_at", Names: names{"url": fmt.Sprintf("http://%s/cart/%s", page.Addr(), demoCart)}}))
 		v.print("")
 	}
 	return o.play(ctx, v, stage, to, dir)
@@ -161,14 +161,14 @@ func (o *demoOptions) start(now time.Time) time.Time {
 // check checks the flags that name something.
 func (o *demoOptions) check() error {
 	if o.with != "" && o.with != withOverdue && o.with != withUncalibrated {
-		return configError{fmt.Errorf("--with: %q is not %s or %s", o.with, withOverdue, withUncalibrated)}
+		return configError{fmt.Errorf("--with: %w", words.NewError("usage.not_listed", "typed", o.with, "choices", withOverdue+", "+withUncalibrated))}
 	}
 	known := o.chapter == "" || o.chapter == auditChapter
 	for _, c := range (&technician{}).chapters() {
 		known = known || o.chapter == c.name
 	}
 	if !known {
-		return configError{fmt.Errorf("--chapter: %q is not drain, fill, check or audit", o.chapter)}
+		return configError{fmt.Errorf("--chapter: %w", words.NewError("usage.not_listed", "typed", o.chapter, "choices", "drain, fill, check, audit"))}
 	}
 	return nil
 }
@@ -228,7 +228,7 @@ func prepareFolder(dir, byDefault string) (string, error) {
 		return dir, errors.Join(os.RemoveAll(filepath.Join(dir, "data")), os.MkdirAll(dir, 0o700))
 	}
 	if _, err := os.Stat(data); err == nil {
-		return "", configError{fmt.Errorf("--dir: %s exists: choose an empty folder, or delete it", data)}
+		return "", configError{words.NewError("usage.folder_full", "path", data)}
 	}
 	return dir, os.MkdirAll(dir, 0o700)
 }
@@ -276,7 +276,7 @@ func (o *demoOptions) result(ctx context.Context, v *view, a account, dir string
 		return err
 	}
 	source := jobSource{journal: path}
-	trust, err := source.trust(ctx, demoCart, io.Discard)
+	trust, err := source.trust(ctx, demoCart, v.reader, io.Discard)
 	if err != nil {
 		return err
 	}

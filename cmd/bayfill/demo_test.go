@@ -156,8 +156,8 @@ func TestDemoPace(t *testing.T) {
 func TestDemoFlags(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "demo")
 	for _, c := range []struct{ flag, value, says string }{
-		{"--chapter", "drian", `--chapter: "drian" is not drain, fill, check or audit`},
-		{"--with", "overdu", `--with: "overdu" is not overdue or uncalibrated`},
+		{"--chapter", "drian", `--chapter: "drian" is not one of drain, fill, check, audit`},
+		{"--with", "overdu", `--with: "overdu" is not one of overdue, uncalibrated`},
 	} {
 		if status, _, errors := program(t.Context(), "demo", c.flag, c.value, "--dir", dir); status != exitConfig || !strings.Contains(errors, c.says) {
 			t.Errorf("status %d: %s", status, errors)

@@ -255,14 +255,14 @@ func TestDoctorFindsWhatIsWrong(t *testing.T) {
 		wants []string
 	}{
 		{replace("capacity_kg", "capacty_kg"), []string{"wrong configuration: " + p.path + ": line"}},
-		{replace("technician.password", "none.password"), []string{"wrong secrets: broker.users[0].password: open "}},
+		{replace("technician.password", "none.password"), []string{"wrong secrets: broker.users[0].password: " + p.dir}},
 		{replace("data: "+data, "data: "+file+"/data"), []string{"wrong data folder: ", "look running: "}},
 		{replace(port, port+"x"), []string{"wrong port of bay2/caddy-scale: " + port + "x is missing: plug the cable in"}},
 		{replace("port: "+port, "port: '"+file+"'"), []string{"wrong port of bay2/caddy-scale: " + file + " is not a serial port"}},
 		{replace(p.address, taken.Addr().String()), []string{"wrong broker: broker.listen: " + taken.Addr().String() + " is in use by process "}},
 		{p.text + "history: {url: 'http://" + p.address + "', bucket: b}\n", []string{"wrong history: http://" + p.address + ": history server does not answer"}},
 		{p.text + "history: {url: '" + refuses.URL + "', bucket: b}\n", []string{"wrong history: " + refuses.URL + ": history server refuses the token"}},
-		{p.text + "service_data: '" + file + "s'\n", []string{"wrong service data: open "}},
+		{p.text + "service_data: '" + file + "s'\n", []string{"wrong service data: " + file + "s"}},
 	} {
 		status, says := p.examine(c.text)
 		p.wants(says, c.wants...)

@@ -41,6 +41,26 @@ func flagError(cmd *cobra.Command, err error) error {
 	return err
 }
 
+// apart refuses flags that are given together. Of the library's own check the text is in English.
+func apart(cmd *cobra.Command, flags ...string) {
+	before := cmd.PreRunE
+	cmd.PreRunE = func(cmd *cobra.Command, args []string) error {
+		var given []string
+		for _, name := range flags {
+			if cmd.Flags().Changed(name) {
+				given = append(given, "--"+name)
+			}
+		}
+		if len(given) > 1 {
+			return words.NewError("usage.apart", "flags", strings.Join(given, ", "))
+		}
+		if before != nil {
+			return before(cmd, args)
+		}
+		return nil
+	}
+}
+
 // negatives replaces the minus of a number by that of typography, so that no number below
 // zero is taken for a flag. Whatever reads a number knows both.
 func negatives(args []string) []string {

@@ -9,19 +9,21 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/goccy/go-yaml"
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/wire"
 	"bayfill/bridge/wire/schema"
 	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 	"bayfill/sensors"
 	example "bayfill/testdata/config"
 )
 
-// topics are what "bayfill help TOPIC" prints, and REFERENCE.md holds: text, with what the
-// program says of itself in the place of {{names}}.
+// topicFiles are what "bayfill help TOPIC" prints in each language, and REFERENCE.md holds in
+// English: text, with what the program says of itself in the place of {{names}}.
 //
-//go:embed topics/*.md
+//go:embed topics
 var topicFiles embed.FS
 
 // topics in the order of the reference.
@@ -48,10 +50,7 @@ func topicCommands() (list []*cobra.Command) {
 				if err != nil {
 					return err
 				}
-				if reader.Language != words.English {
-					fmt.Fprintf(cmd.OutOrStdout(), "%s\n\n", reader.Word("usage.topic_english"))
-				}
-				_, err = fmt.Fprint(cmd.OutOrStdout(), inColumns(topicText(t.name), terminalWidth(cmd.OutOrStdout())))
+				_, err = fmt.Fprint(cmd.OutOrStdout(), inColumns(topicText(reader, t.name), terminalWidth(cmd.OutOrStdout())))
 				return err
 			},
 		}
@@ -61,18 +60,23 @@ func topicCommands() (list []*cobra.Command) {
 	return list
 }
 
-// topicText is a topic with everything filled in.
-func topicText(name string) string {
-	text, err := topicFiles.ReadFile(path.Join("topics", name+".md"))
-	if err != nil {
-		panic("topics: " + err.Error()) // the files are part of the program
-	}
-	for place, make := range map[string]func() string{
+// topicText is a topic in the reader's language with everything filled in.
+func topicText(r words.Reader, name string) string {
+	text := topicFile(r, name+".md")
+	for place, make := range map[string]func(words.Reader) string{
 		"{{patterns}}": patternsText, "{{configuration}}": configurationText, "{{leaves}}": leavesText, "{{commands}}": commandsText, "{{criteria}}": criteriaText,
 	} {
-		if strings.Contains(string(text), place) {
-			return strings.Replace(string(text), place, make(), 1)
+		if strings.Contains(text, place) {
+			return strings.Replace(text, place, make(r), 1)
 		}
+	}
+	return text
+}
+
+func topicFile(r words.Reader, name string) string {
+	text, err := topicFiles.ReadFile(path.Join("topics", string(r.Language), name))
+	if err != nil {
+		panic("topics: " + err.Error()) // the files are part of the program
 	}
 	return string(text)
 }
@@ -85,97 +89,125 @@ func referenceText() string {
 		fmt.Fprintf(&b, "- [%s](#%s): %s\n", t.name, t.name, words.Plain.Word(t.short))
 	}
 	for _, t := range topics {
-		b.WriteString("\n" + topicText(t.name))
+		b.WriteString("\n" + topicText(words.Plain, t.name))
 	}
 	return b.String()
 }
 
-func patternsText() string {
+func patternsText(r words.Reader) string {
 	var b strings.Builder
-	b.WriteString("| `pattern` | matches a line like |\n| --- | --- |\n")
+	fmt.Fprintf(&b, "| `pattern` | %s |\n| --- | --- |\n", r.Word("explain.matches"))
 	for _, p := range sensors.Patterns {
 		fmt.Fprintf(&b, "| `%s` | `%s` |\n", p.Name, p.Example)
 	}
 	return strings.TrimSuffix(b.String(), "\n")
 }
 
-func configurationText() string {
+// configurationText is the example with every key. It has its comments in English; the topic of
+// another language holds it itself.
+func configurationText(words.Reader) string {
 	return "```yaml\n" + example.Example + "```"
 }
 
-func commandsText() string {
+func commandsText(r words.Reader) string {
 	var b strings.Builder
 	for i := range wire.Commands {
 		c := &wire.Commands[i]
-		fmt.Fprintf(&b, "\n## %s\n\n%s\n\n", c.Do, words.Plain.Word(c.About))
+		fmt.Fprintf(&b, "\n## %s\n\n%s\n\n", c.Do, r.Word(c.About))
 		for j := range c.Fields {
 			f := &c.Fields[j]
 			need := ""
 			switch {
 			case f.Required && f.Unless != "":
-				need = "needed without " + f.Unless + "; "
+				need = r.Say(fillcalc.Text{Key: "explain.needed_without", Names: names{"field": f.Unless}}) + "; "
 			case f.Required:
-				need = "needed; "
+				need = r.Word("explain.needed") + "; "
 			}
-			fmt.Fprintf(&b, "- `%s` (%s%s): %s\n", f.Name, need, valueOf(f), words.Plain.Word(f.About))
+			fmt.Fprintf(&b, "- `%s` (%s%s): %s\n", f.Name, need, valueOf(r, f), r.Word(f.About))
 		}
 	}
 	return strings.TrimSpace(b.String())
 }
 
 // valueOf says what the value of a field is.
-func valueOf(f *wire.Field) string {
+func valueOf(r words.Reader, f *wire.Field) string {
 	switch f.Kind {
 	case wire.KindNumber:
-		return "a number, such as 0.5"
+		return r.Word("explain.a_number")
 	case wire.KindChoice:
-		return "one of " + strings.Join(f.Choices, ", ")
+		return r.Say(fillcalc.Text{Key: "explain.a_choice", Names: names{"choices": strings.Join(f.Choices, ", ")}})
 	case wire.KindMoment:
-		return "a time, such as \"2026-01-31T12:00:00Z\""
+		return r.Word("explain.a_time")
 	case wire.KindID:
-		return "a text of 1 to 64 of A-Z a-z 0-9 _ -"
+		return r.Word("explain.an_id")
 	case wire.KindWhole:
-		return "a whole number, such as 1"
+		return r.Word("explain.a_whole")
 	case wire.KindAmount:
-		return fmt.Sprintf("a number, such as 0.5, or an amount with its unit, such as %q", f.Quantity.Example())
+		return r.Say(fillcalc.Text{Key: "explain.an_amount", Names: names{"example": f.Quantity.Example()}})
 	}
-	return "a text"
+	return r.Word("explain.a_text")
 }
 
-// leafSchema is as much of a JSON Schema as the reference shows.
-type leafSchema struct {
-	Description string
-	Properties  map[string]struct {
-		Description string
-		Ref         string `json:"$ref"`
-	}
-	Defs map[string]struct{ Description string } `json:"$defs"`
+// describedLeaves are the leaves of the reference, in its order.
+func describedLeaves() []wire.Leaf {
+	return append(slices.Clone(wire.StateLeaves), wire.ReadingsLeaf, wire.RepliesLeaf)
 }
 
-func leavesText() string {
+func leavesText(r words.Reader) string {
 	var b strings.Builder
-	for _, leaf := range append(slices.Clone(wire.StateLeaves), wire.ReadingsLeaf, wire.RepliesLeaf) {
-		text, err := schema.File(string(leaf) + ".json")
-		if err != nil {
-			panic("topics: " + err.Error())
-		}
-		var s leafSchema
-		if err := json.Unmarshal(text, &s); err != nil {
-			panic("topics: " + err.Error())
-		}
-		fmt.Fprintf(&b, "## %s\n\n%s\n\n", leaf, s.Description)
-		for _, name := range propertyNames(text) {
-			p := s.Properties[name]
-			about := cmp.Or(p.Description, s.Defs[strings.TrimPrefix(p.Ref, "#/$defs/")].Description)
-			if about == "" {
-				fmt.Fprintf(&b, "- `%s`\n", name)
-				continue
+	said := leafWords(r)
+	for _, leaf := range describedLeaves() {
+		fmt.Fprintf(&b, "## %s\n\n%s\n\n", leaf, said[string(leaf)])
+		for _, name := range propertyNames(leafSchemaText(leaf)) {
+			fmt.Fprintf(&b, "- `%s`", name)
+			if about := said[string(leaf)+"."+name]; about != "" {
+				b.WriteString(": " + about)
 			}
-			fmt.Fprintf(&b, "- `%s`: %s\n", name, about)
+			b.WriteString("\n")
 		}
 		b.WriteString("\n")
 	}
 	return strings.TrimSpace(b.String())
+}
+
+// leafWords are the meanings of leaves, and of their fields as leaf.field. In English the
+// schemas hold them.
+func leafWords(r words.Reader) map[string]string {
+	said := map[string]string{}
+	if r.Language != words.English {
+		if err := yaml.Unmarshal([]byte(topicFile(r, "leaves.yaml")), &said); err != nil {
+			panic("topics: " + err.Error())
+		}
+		return said
+	}
+	for _, leaf := range describedLeaves() {
+		var s struct {
+			Description string
+			Properties  map[string]struct {
+				Description string
+				Ref         string `json:"$ref"`
+			}
+			Defs map[string]struct{ Description string } `json:"$defs"`
+		}
+		if err := json.Unmarshal(leafSchemaText(leaf), &s); err != nil {
+			panic("topics: " + err.Error())
+		}
+		said[string(leaf)] = s.Description
+		for name, p := range s.Properties {
+			if about := cmp.Or(p.Description, s.Defs[strings.TrimPrefix(p.Ref, "#/$defs/")].Description); about != "" {
+				said[string(leaf)+"."+name] = about
+			}
+		}
+	}
+	return said
+}
+
+func leafSchemaText(leaf wire.Leaf) []byte {
+	text, err := schema.File(string(leaf) + ".json")
+	if err != nil {
+		panic("topics: " + err.Error())
+	}
+	return text
 }
 
 // propertyNames are the names of a schema's properties in the order of the file.
@@ -204,10 +236,10 @@ func propertyNames(text []byte) (names []string) {
 }
 
 // criteriaText lists the rules of the verdict.
-func criteriaText() string {
+func criteriaText(r words.Reader) string {
 	var b strings.Builder
 	for _, name := range []string{"record", "amount", "level", "decisions", "calibrations", "sensors"} {
-		fmt.Fprintf(&b, "- %s.\n", words.Plain.Word("criterion."+name))
+		fmt.Fprintf(&b, "- %s.\n", r.Word("criterion."+name))
 	}
 	return strings.TrimSpace(b.String())
 }

@@ -12,7 +12,9 @@ func historyCommand() *cobra.Command {
 		Use:   "history",
 		Short: "help.history",
 	}
-	cmd.AddCommand(historyExportCommand(), historyFillCommand(), historyKeepCommand(), historyRefusedCommand(), historyEraseCommand())
+	var lang languageFlag
+	lang.add(cmd.PersistentFlags())
+	cmd.AddCommand(historyExportCommand(&lang), historyFillCommand(&lang), historyKeepCommand(&lang), historyRefusedCommand(&lang), historyEraseCommand(&lang))
 	return cmd
 }
 

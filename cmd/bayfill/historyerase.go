@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 
@@ -12,9 +11,11 @@ import (
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
 	identity "bayfill/bridge/names"
+	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 )
 
-func historyEraseCommand() *cobra.Command {
+func historyEraseCommand(lang *languageFlag) *cobra.Command {
 	var path, technician, vehicle string
 	cmd := &cobra.Command{
 		Use:     "erase",
@@ -24,7 +25,11 @@ func historyEraseCommand() *cobra.Command {
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if (technician == "") == (vehicle == "") {
-				return errors.New("either --technician or --vehicle is needed")
+				return words.NewError("usage.one_of_two", "one", "--technician", "other", "--vehicle")
+			}
+			reader, err := lang.reader()
+			if err != nil {
+				return err
 			}
 			c, err := config.Load(path)
 			if err != nil {
@@ -34,7 +39,7 @@ func historyEraseCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return eraseTokens(cmd.Context(), c, tokens, cmd.OutOrStdout())
+			return eraseTokens(cmd.Context(), reader, c, tokens, cmd.OutOrStdout())
 		},
 	}
 	f := cmd.Flags()
@@ -45,7 +50,7 @@ func historyEraseCommand() *cobra.Command {
 }
 
 // eraseTokens erases what the tokens of a name stand for.
-func eraseTokens(ctx context.Context, c *config.Config, tokens []string, out io.Writer) error {
+func eraseTokens(ctx context.Context, reader words.Reader, c *config.Config, tokens []string, out io.Writer) error {
 	var store *audit.Store
 	if c.History.URL != "" {
 		var err error
@@ -74,6 +79,6 @@ func eraseTokens(ctx context.Context, c *config.Config, tokens []string, out io.
 			points += n
 		}
 	}
-	fmt.Fprintf(out, "%s: erased from %d journals and %d points of the history\n", identity.Who(tokens[0]), len(journals), points)
+	fmt.Fprintln(out, reader.Say(fillcalc.Text{Key: "record.erased", Figures: figures{"journals": float64(len(journals)), "count": float64(points)}, Names: names{"token": identity.Who(tokens[0])}}))
 	return nil
 }

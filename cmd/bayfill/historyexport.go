@@ -12,6 +12,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/audit"
+	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 )
 
 type historyExportOptions struct {
@@ -22,7 +24,7 @@ type historyExportOptions struct {
 	format, path string
 }
 
-func historyExportCommand() *cobra.Command {
+func historyExportCommand(lang *languageFlag) *cobra.Command {
 	var o historyExportOptions
 	cmd := &cobra.Command{
 		Use:     "export",
@@ -31,7 +33,11 @@ func historyExportCommand() *cobra.Command {
 		Long:    "help.history_export_more",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			return o.run(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr())
+			reader, err := lang.reader()
+			if err != nil {
+				return err
+			}
+			return o.run(cmd.Context(), reader, cmd.OutOrStdout(), cmd.ErrOrStderr())
 		},
 	}
 	o.from.add(cmd)
@@ -47,13 +53,13 @@ func historyExportCommand() *cobra.Command {
 	return cmd
 }
 
-func (o *historyExportOptions) run(ctx context.Context, out, errOut io.Writer) (err error) {
+func (o *historyExportOptions) run(ctx context.Context, reader words.Reader, out, errOut io.Writer) (err error) {
 	if (o.job == "") == (o.since == "") {
-		return errors.New("either --job or --since is needed")
+		return words.NewError("usage.one_of_two", "one", "--job", "other", "--since")
 	}
 	format := audit.Format(o.format)
 	if format != audit.LineProtocol && format != audit.CSV {
-		return fmt.Errorf("--format: %q is not line or csv", o.format)
+		return fmt.Errorf("--format: %w", words.NewError("usage.not_listed", "typed", o.format, "choices", "line, csv"))
 	}
 	history, err := o.from.history()
 	if err != nil {
@@ -92,6 +98,6 @@ func (o *historyExportOptions) run(ctx context.Context, out, errOut io.Writer) (
 	p := newProgress(errOut)
 	defer p.end()
 	return store.Export(ctx, o.shop, o.cart, sinceNs, untilNs, format, buffered, func(upToNs int64, points int) {
-		p.report(float64(upToNs-sinceNs)/float64(untilNs-sinceNs), fmt.Sprintf("%d points", points))
+		p.report(float64(upToNs-sinceNs)/float64(untilNs-sinceNs), reader.Say(fillcalc.Text{Key: "record.points", Figures: figures{"count": float64(points)}}))
 	})
 }

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -12,6 +11,8 @@ import (
 
 	"bayfill/bridge/config"
 	"bayfill/bridge/history"
+	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 )
 
 type historyFillOptions struct {
@@ -20,7 +21,7 @@ type historyFillOptions struct {
 	shop, cart string
 }
 
-func historyFillCommand() *cobra.Command {
+func historyFillCommand(lang *languageFlag) *cobra.Command {
 	var o historyFillOptions
 	cmd := &cobra.Command{
 		Use:     "fill",
@@ -29,7 +30,11 @@ func historyFillCommand() *cobra.Command {
 		Long:    "help.history_fill_more",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			return o.run(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr())
+			reader, err := lang.reader()
+			if err != nil {
+				return err
+			}
+			return o.run(cmd.Context(), reader, cmd.OutOrStdout(), cmd.ErrOrStderr())
 		},
 	}
 	o.to.add(cmd)
@@ -40,7 +45,7 @@ func historyFillCommand() *cobra.Command {
 	return cmd
 }
 
-func (o *historyFillOptions) run(ctx context.Context, out, errOut io.Writer) error {
+func (o *historyFillOptions) run(ctx context.Context, reader words.Reader, out, errOut io.Writer) error {
 	sources, err := o.sources()
 	if err != nil {
 		return err
@@ -51,14 +56,14 @@ func (o *historyFillOptions) run(ctx context.Context, out, errOut io.Writer) err
 	}
 	refused := 0
 	for _, s := range sources {
-		n, err := s.fill(ctx, server, out, errOut)
+		n, err := s.fill(ctx, reader, server, out, errOut)
 		if err != nil {
 			return err
 		}
 		refused += n
 	}
 	if refused > 0 {
-		return fmt.Errorf("the history refused %d points", refused)
+		return words.NewError("usage.points_refused", "count", refused)
 	}
 	return nil
 }
@@ -70,14 +75,14 @@ type fillSource struct{ shop, cart, path string }
 func (o *historyFillOptions) sources() ([]fillSource, error) {
 	switch {
 	case o.journal != "" && o.shop == "":
-		return nil, errors.New("--shop: a journal does not hold the name of its shop")
+		return nil, words.NewError("usage.journal_shop")
 	case o.journal != "" && o.cart == "":
 		name := strings.TrimSuffix(filepath.Base(o.journal), filepath.Ext(o.journal))
 		return []fillSource{{o.shop, name, o.journal}}, nil
 	case o.journal != "":
 		return []fillSource{{o.shop, o.cart, o.journal}}, nil
 	case o.to.config == "":
-		return nil, errors.New("either --config or --journal is needed")
+		return nil, words.NewError("usage.one_of_two", "one", "--config", "other", "--journal")
 	}
 	c, err := config.Load(o.to.config)
 	if err != nil {
@@ -90,24 +95,24 @@ func (o *historyFillOptions) sources() ([]fillSource, error) {
 		}
 	}
 	if sources == nil {
-		return nil, fmt.Errorf("--cart: the configuration has no %q", o.cart)
+		return nil, words.NewError("usage.no_cart", "typed", o.cart)
 	}
 	return sources, nil
 }
 
 // fill sends one journal and returns how many points the history refused.
-func (s fillSource) fill(ctx context.Context, server config.History, out, errOut io.Writer) (refused int, err error) {
+func (s fillSource) fill(ctx context.Context, reader words.Reader, server config.History, out, errOut io.Writer) (refused int, err error) {
 	p := newProgress(errOut)
 	done, err := history.Fill(ctx, server, s.shop, s.cart, s.path, func(f history.Filled) {
-		p.report(float64(f.Events)/float64(f.Of), fmt.Sprintf("cart %s, %d points", s.cart, f.Points))
+		p.report(float64(f.Events)/float64(f.Of), reader.Say(fillcalc.Text{Key: "record.filling", Figures: figures{"count": float64(f.Points)}, Names: names{"cart": s.cart}}))
 	})
 	p.end()
 	for _, r := range done.Refused {
-		fmt.Fprintf(errOut, "refused: %s\n  %s\n", r.Reason, r.Line)
+		fmt.Fprintf(errOut, "%s\n  %s\n", reader.Say(fillcalc.Text{Key: "record.refused", Names: names{"reason": r.Reason}}), r.Line)
 	}
 	if err != nil {
-		return 0, fmt.Errorf("cart %s, after %d of %d events: %w", s.cart, done.Events, done.Of, err)
+		return 0, words.NewError("usage.fill_ended", "cart", s.cart, "events", done.Events, "of", done.Of, "why", err)
 	}
-	fmt.Fprintf(out, "cart %s: %d events, %d points sent\n", s.cart, done.Events, done.Points)
+	fmt.Fprintln(out, reader.Say(fillcalc.Text{Key: "record.filled", Figures: figures{"events": float64(done.Events), "count": float64(done.Points)}, Names: names{"cart": s.cart}}))
 	return len(done.Refused), nil
 }

@@ -9,6 +9,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/audit"
+	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 )
 
 type historyKeepOptions struct {
@@ -16,7 +18,7 @@ type historyKeepOptions struct {
 	since, until, bucket string
 }
 
-func historyKeepCommand() *cobra.Command {
+func historyKeepCommand(lang *languageFlag) *cobra.Command {
 	var o historyKeepOptions
 	cmd := &cobra.Command{
 		Use:     "keep",
@@ -25,7 +27,11 @@ func historyKeepCommand() *cobra.Command {
 		Long:    "help.history_keep_more",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			return o.run(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr())
+			reader, err := lang.reader()
+			if err != nil {
+				return err
+			}
+			return o.run(cmd.Context(), reader, cmd.OutOrStdout(), cmd.ErrOrStderr())
 		},
 	}
 	o.from.add(cmd)
@@ -33,11 +39,13 @@ func historyKeepCommand() *cobra.Command {
 	f.StringVar(&o.since, "since", "7d", sinceHelp)
 	f.StringVar(&o.until, "until", "0d", untilHelp)
 	f.StringVar(&o.bucket, "to-bucket", "", "flag.to-bucket")
-	cmd.MarkFlagRequired("to-bucket")
 	return cmd
 }
 
-func (o *historyKeepOptions) run(ctx context.Context, out, errOut io.Writer) error {
+func (o *historyKeepOptions) run(ctx context.Context, reader words.Reader, out, errOut io.Writer) error {
+	if o.bucket == "" {
+		return words.NewError("usage.missing_flag", "flag", "--to-bucket")
+	}
 	history, err := o.from.history()
 	if err != nil {
 		return err
@@ -47,7 +55,7 @@ func (o *historyKeepOptions) run(ctx context.Context, out, errOut io.Writer) err
 		return err
 	}
 	if o.bucket == history.Bucket {
-		return fmt.Errorf("--to-bucket: %q is the bucket that the jobs are in", o.bucket)
+		return words.NewError("usage.same_bucket", "typed", o.bucket)
 	}
 	store, err := audit.OpenStore(history)
 	if err != nil {
@@ -63,9 +71,9 @@ func (o *historyKeepOptions) run(ctx context.Context, out, errOut io.Writer) err
 	p, jobs := newProgress(errOut), 0
 	err = store.Keep(ctx, to, sinceNs, untilNs, func(done, of int) {
 		jobs = done
-		p.report(float64(done)/float64(of), fmt.Sprintf("%d of %d jobs", done, of))
+		p.report(float64(done)/float64(of), reader.Say(fillcalc.Text{Key: "record.jobs_of", Figures: figures{"count": float64(done), "of": float64(of)}}))
 	})
 	p.end()
-	fmt.Fprintf(out, "%d jobs kept in %s\n", jobs, o.bucket)
+	fmt.Fprintln(out, reader.Say(fillcalc.Text{Key: "record.kept", Figures: figures{"count": float64(jobs)}, Names: names{"bucket": o.bucket}}))
 	return err
 }

@@ -11,9 +11,10 @@ import (
 
 	"bayfill/bridge/config"
 	"bayfill/bridge/journal"
+	"bayfill/bridge/words"
 )
 
-func historyRefusedCommand() *cobra.Command {
+func historyRefusedCommand(lang *languageFlag) *cobra.Command {
 	var path, cart string
 	var asJSON bool
 	cmd := &cobra.Command{
@@ -23,6 +24,10 @@ func historyRefusedCommand() *cobra.Command {
 		Long:    "help.history_refused_more",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			reader, err := lang.reader()
+			if err != nil {
+				return err
+			}
 			c, err := config.Load(path)
 			if err != nil {
 				return configError{err}
@@ -34,7 +39,7 @@ func historyRefusedCommand() *cobra.Command {
 			if asJSON {
 				return json.NewEncoder(cmd.OutOrStdout()).Encode(map[string]any{"refused": list})
 			}
-			printRefused(cmd.OutOrStdout(), list)
+			printRefused(cmd.OutOrStdout(), reader, list)
 			return nil
 		},
 	}
@@ -91,12 +96,12 @@ func deadLetters(ctx context.Context, path string) ([]journal.Refused, error) {
 	return j.DeadLetters(ctx)
 }
 
-func printRefused(out io.Writer, list []refusedLine) {
+func printRefused(out io.Writer, reader words.Reader, list []refusedLine) {
 	if len(list) == 0 {
-		fmt.Fprintln(out, "No line was refused.")
+		fmt.Fprintln(out, reader.Word("record.none_refused"))
 	}
 	for _, r := range list {
-		at := "no time"
+		at := reader.Word("record.no_time")
 		if r.Time != nil {
 			at = *r.Time
 		}

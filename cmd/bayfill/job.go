@@ -97,9 +97,9 @@ func (o *jobOptions) open(ctx context.Context, unconnected string) (*station, er
 	s, err := openStation(ctx, c)
 	switch {
 	case mqtt.LoginRefused(err):
-		return nil, failure(reader, "term.login_refused", names{"reason": err.Error()})
+		return nil, failure(reader, "term.login_refused", names{"reason": reader.Fault(err)})
 	case err != nil:
-		return nil, noAnswer{failure(reader, unconnected, names{"reason": err.Error()})}
+		return nil, noAnswer{failure(reader, unconnected, names{"reason": reader.Fault(err)})}
 	}
 	return s, nil
 }
@@ -185,7 +185,7 @@ func (o *jobOptions) printReply(out io.Writer, reader words.Reader, e *entries, 
 func (o *jobOptions) whyNoAnswer(r words.Reader, s shown) string {
 	key := "term.why_right"
 	switch {
-	case s.trouble != "":
+	case s.trouble != nil:
 		key = "term.why_lost"
 	case s.presenceAt.IsZero():
 		key = "term.why_unknown"
@@ -194,5 +194,5 @@ func (o *jobOptions) whyNoAnswer(r words.Reader, s shown) string {
 	case !s.beats.Live(time.Now()):
 		key = "term.why_cut_off"
 	}
-	return r.Say(fillcalc.Text{Key: key, Names: names{"cart": o.shop + "/" + o.cart, "reason": s.trouble, "user": o.username}})
+	return r.Say(fillcalc.Text{Key: key, Names: names{"cart": o.shop + "/" + o.cart, "reason": r.Fault(s.trouble), "user": o.username}})
 }

@@ -426,7 +426,7 @@ func TestSchemaCommand(t *testing.T) {
 	if status, out, errors := program(t.Context(), "schema", "window"); status != 0 || out != string(want) {
 		t.Errorf("status %d: %s%s", status, out, errors)
 	}
-	if status, _, errors := program(t.Context(), "schema", "door"); status != 1 || !strings.Contains(errors, "volumes.json") {
+	if status, _, errors := program(t.Context(), "schema", "door"); status != 1 || !strings.Contains(errors, "volumes") {
 		t.Errorf("a schema that is not there: status %d: %s", status, errors)
 	}
 	dir := filepath.Join(t.TempDir(), "contract")

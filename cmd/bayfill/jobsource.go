@@ -17,6 +17,7 @@ import (
 	"bayfill/bridge/config"
 	"bayfill/bridge/points"
 	"bayfill/bridge/recordkey"
+	"bayfill/bridge/words"
 )
 
 // jobSource is where a job is read from: the history, or journals.
@@ -41,28 +42,28 @@ func (s *jobSource) add(cmd *cobra.Command) {
 }
 
 // audited reads a job and checks it. An error is a [notAudited] or one in the configuration.
-func (s *jobSource) audited(ctx context.Context, job string, errOut io.Writer) (*audit.Record, *audit.Report, error) {
+func (s *jobSource) audited(ctx context.Context, job string, reader words.Reader, errOut io.Writer) (*audit.Record, *audit.Report, error) {
 	record, err := s.record(ctx, job)
 	var trust audit.Trust
 	if err == nil {
-		trust, err = s.trust(ctx, record.Cart, errOut)
+		trust, err = s.trust(ctx, record.Cart, reader, errOut)
 	}
 	var config configError
 	switch {
 	case errors.As(err, &config):
 		return nil, nil, err
 	case errors.Is(err, audit.ErrNoJob):
-		return nil, nil, notAudited{fmt.Errorf("%w: bayfill audit jobs lists what there is", err)}
+		return nil, nil, notAudited{words.NewError("usage.list_jobs", "why", err)}
 	case err != nil:
 		return nil, nil, notAudited{err}
 	case record.NoNames != nil:
-		fmt.Fprintf(errOut, "tokens stand in the place of names: %v\n", record.NoNames)
+		fmt.Fprintln(errOut, reader.Fault(words.NewError("record.only_tokens", "why", record.NoNames)))
 	}
 	return record, audit.Check(record, trust), nil
 }
 
 // trust reads the keys and the copies of a cart's closing records that are at hand.
-func (s *jobSource) trust(ctx context.Context, cart string, errOut io.Writer) (t audit.Trust, err error) {
+func (s *jobSource) trust(ctx context.Context, cart string, reader words.Reader, errOut io.Writer) (t audit.Trust, err error) {
 	c := &config.Config{Data: filepath.Dir(s.journal)}
 	switch {
 	case s.from.config != "" || s.journal == "" && s.from.url == "":
@@ -90,13 +91,13 @@ func (s *jobSource) trust(ctx context.Context, cart string, errOut io.Writer) (t
 			return t, configError{err}
 		}
 	}
-	t.Copies, err = s.copies(ctx, c, cart, errOut)
+	t.Copies, err = s.copies(ctx, c, cart, reader, errOut)
 	return t, err
 }
 
 // copies reads the closing records of a cart that other places hold: the second place, and
 // the cart's own journal.
-func (s *jobSource) copies(ctx context.Context, c *config.Config, cart string, errOut io.Writer) (list []points.Point, err error) {
+func (s *jobSource) copies(ctx context.Context, c *config.Config, cart string, reader words.Reader, errOut io.Writer) (list []points.Point, err error) {
 	if _, err := c.Cart(cart); err != nil { // of another shop, or a name that somebody made up
 		return nil, nil
 	}
@@ -107,7 +108,7 @@ func (s *jobSource) copies(ctx context.Context, c *config.Config, cart string, e
 	}
 	own, err := journalClosings(ctx, c.JournalPath(cart), c.Shop, cart)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) { // a damaged one spoils no audit of the history
-		fmt.Fprintf(errOut, "the cart's journal is not compared: %v\n", err)
+		fmt.Fprintln(errOut, reader.Fault(words.NewError("record.not_compared", "why", err)))
 	}
 	for i := range own {
 		list = append(list, own[i].Point)
@@ -194,7 +195,7 @@ func openedNs(text string) (int64, error) {
 	}
 	at, err := time.Parse(audit.TimeLayout, text)
 	if err != nil {
-		return 0, fmt.Errorf("--opened: %w", err)
+		return 0, words.NewError("usage.opened", "typed", text)
 	}
 	return at.UnixNano(), nil
 }

@@ -73,6 +73,7 @@ func listenCommand() *cobra.Command {
 		line, record string
 		quiet        bool
 		recordFor    time.Duration
+		lang         languageFlag
 		o            sensors.ListenOptions
 	)
 	cmd := &cobra.Command{
@@ -81,7 +82,11 @@ func listenCommand() *cobra.Command {
 		Example: "  bayfill listen /dev/serial/by-id/scale",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			o.Settings = sensors.CommonSettings
+			reader, err := lang.reader()
+			if err != nil {
+				return err
+			}
+			o.Say, o.Settings = reader.Say, sensors.CommonSettings
 			if line != "" {
 				setting, err := sensors.ParseLineSettings(line)
 				if err != nil {
@@ -99,6 +104,7 @@ func listenCommand() *cobra.Command {
 			})
 		},
 	}
+	lang.add(cmd.Flags())
 	cmd.Flags().StringVar(&line, "line", "", "flag.line")
 	cmd.Flags().BoolVar(&quiet, "quiet", false, "flag.quiet")
 	cmd.Flags().DurationVar(&o.For, "for", 2*time.Second, "flag.for")

@@ -4,11 +4,13 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/wire/schema"
+	"bayfill/bridge/words"
 )
 
 func schemaCommand() *cobra.Command {
@@ -22,9 +24,9 @@ func schemaCommand() *cobra.Command {
   bayfill schema --into schemas`,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			names := []string{"asyncapi.yaml"}
+			known, names := []string{"asyncapi"}, []string{"asyncapi.yaml"}
 			for _, leaf := range schema.Names() {
-				names = append(names, leaf+".json")
+				known, names = append(known, leaf), append(names, leaf+".json")
 			}
 			switch {
 			case into != "":
@@ -42,14 +44,14 @@ func schemaCommand() *cobra.Command {
 				}
 				return nil
 			case len(args) == 0:
-				fmt.Fprintln(cmd.OutOrStdout(), strings.Join(append([]string{"asyncapi"}, schema.Names()...), "\n"))
+				fmt.Fprintln(cmd.OutOrStdout(), strings.Join(known, "\n"))
 				return nil
 			}
-			name := args[0] + ".json"
-			if args[0] == "asyncapi" {
-				name = names[0]
+			at := slices.Index(known, args[0])
+			if at < 0 {
+				return words.NewError("usage.not_listed", "typed", args[0], "choices", strings.Join(known, ", "))
 			}
-			text, err := schema.File(name)
+			text, err := schema.File(names[at])
 			if err != nil {
 				return err
 			}

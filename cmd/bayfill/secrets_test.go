@@ -146,8 +146,8 @@ carts:
 	}
 	setContact(t, url, "tablet", tablet)
 	says("done, job j1", "job", "open", "--job", "j1", "--fluid", "fresh", "--low-c", "35", "--high-c", "45", "--command-key-file", command)
-	says("signed: this cart takes signed commands only", "job", "close")
-	says("mac: it is not the HMAC", "job", "close", "--command-key-file", other)
+	says("This cart takes signed commands only", "job", "close")
+	says("It is not the HMAC", "job", "close", "--command-key-file", other)
 	says("--command-key-file: is shorter than 16", "job", "close", "--command-key-file", short)
 	says("check --username and --password-file", "job", "close", "--password-file", wrong)
 	says("--command-key-file: is shorter than 16", "board", "--command-key-file", short)

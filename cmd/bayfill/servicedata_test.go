@@ -56,7 +56,7 @@ good  van6-overflow
 	}
 	fits(out)
 	_, out, _ = program(t.Context(), "service-data", "--dir", examples, "van6-overflow", "--lang", "es")
-	if !strings.Contains(out, "recarga habitual     3.97 L         4.2 qt         3.975 L\n") || !strings.Contains(out, "tapón de nivel\n") {
+	if !strings.Contains(out, "carga habitual       3.97 L         4.2 qt         3.975 L\n") || !strings.Contains(out, "tapón de nivel\n") {
 		t.Errorf("in Spanish: %s", out)
 	}
 	fits(out)

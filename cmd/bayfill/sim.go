@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 	"bayfill/sim"
 )
@@ -56,13 +57,13 @@ func simCommand() *cobra.Command {
 	f.IntVar(&o.carts, "carts", 1, "flag.carts")
 	f.StringVar(&o.script, "script", "", "flag.script")
 	f.StringVar(&o.replay, "replay", "", "flag.replay")
-	cmd.MarkFlagsMutuallyExclusive("replay", "script")
+	apart(cmd, "replay", "script")
 	return cmd
 }
 
 func (o *simOptions) run(ctx context.Context, in io.Reader, out io.Writer) (err error) {
 	if o.carts < 1 || o.carts > 100 {
-		return configError{fmt.Errorf("--carts: %d is not from 1 to 100", o.carts)}
+		return configError{words.NewError("sim.carts", "count", o.carts)}
 	}
 	script, err := readScript(o.script)
 	if err != nil {
@@ -85,7 +86,7 @@ func (o *simOptions) run(ctx context.Context, in io.Reader, out io.Writer) (err 
 	for i, name := range cartNames(o.carts) {
 		rig, err := workshop(cartPorts(o.dir, i), o.seed+uint64(i), h.time.elapsed, o.in)
 		if err != nil {
-			return err
+			return words.NewError("sim.no_ports", "path", cartPorts(o.dir, i), "why", err)
 		}
 		running.Go(func() { errs[i] = rig.Run(ctx) })
 		h.carts = append(h.carts, simCart{name, rig})
@@ -129,6 +130,18 @@ func writeEnv(dir, broker string) error {
 	return os.WriteFile(filepath.Join(dir, "env"), []byte(env), 0o600)
 }
 
+// badRecording says what is wrong with the file of a recording.
+func (o *simOptions) badRecording(err error) error {
+	var bad *sim.RecordingError
+	if !errors.As(err, &bad) {
+		return fmt.Errorf("--replay: %s: %w", o.replay, err)
+	}
+	if bad.Line == 0 {
+		return words.NewError("sim.replay_empty", "path", o.replay)
+	}
+	return words.NewError("sim.replay_"+bad.Kind, "path", o.replay, "line", bad.Line, "typed", bad.Text)
+}
+
 // playRecording sends a recording at a port until ctx ends.
 func (o *simOptions) playRecording(ctx context.Context, out io.Writer) error {
 	f, err := os.Open(o.replay)
@@ -138,7 +151,7 @@ func (o *simOptions) playRecording(ctx context.Context, out io.Writer) error {
 	defer f.Close()
 	recording, err := sim.ReadRecording(f)
 	if err != nil {
-		return configError{fmt.Errorf("--replay: %s: %w", o.replay, err)}
+		return configError{o.badRecording(err)}
 	}
 	r, err := o.reader("")
 	if err != nil {

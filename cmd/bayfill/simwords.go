@@ -12,6 +12,7 @@ import (
 
 	"bayfill/bridge/typo"
 	"bayfill/bridge/units"
+	"bayfill/bridge/words"
 	"bayfill/sim"
 )
 
@@ -58,8 +59,8 @@ func init() { // help lists the words, which would otherwise refer to themselves
 		{"wind", "20 g", doWind},
 		{"weight", "5 kg", doWeight},
 		{"probe", "ice|boil|fluid", doProbe},
-		{"unplug", "SENSOR", func(h *hand, _ context.Context, args []string) error { return h.rig().Unplug(args[0]) }},
-		{"plug", "SENSOR", func(h *hand, _ context.Context, args []string) error { return h.rig().Replug(args[0]) }},
+		{"unplug", "SENSOR", onSensor((*sim.Rig).Unplug)},
+		{"plug", "SENSOR", onSensor((*sim.Rig).Replug)},
 		{"cart", "CART", doCart},
 		{"fast", "10", doFast},
 		{"wait", "10 s", doWait},
@@ -77,6 +78,16 @@ func onCart(act func(*sim.Cart)) func(*hand, context.Context, []string) error {
 	}
 }
 
+// onSensor is a word that needs a sensor.
+func onSensor(act func(*sim.Rig, string) error) func(*hand, context.Context, []string) error {
+	return func(h *hand, _ context.Context, args []string) error {
+		if known := h.rig().Sensors(); !slices.Contains(known, args[0]) {
+			return words.NewError("usage.not_listed", "typed", args[0], "choices", strings.Join(known, ", "))
+		}
+		return act(h.rig(), args[0])
+	}
+}
+
 func (h *hand) rig() *sim.Rig { return h.carts[h.at].rig }
 
 // findWord finds a word; the error names the nearest one.
@@ -89,9 +100,9 @@ func findWord(name string) (*simWord, error) {
 		known = append(known, simWords[i].name)
 	}
 	if near := typo.Nearest(name, known); near != "" {
-		return nil, fmt.Errorf("%q is not a word for the cart, did you mean %q?", name, near)
+		return nil, words.NewError("sim.no_word_near", "typed", name, "near", near)
 	}
-	return nil, fmt.Errorf("%q is not a word for the cart: help lists them", name)
+	return nil, words.NewError("sim.no_word", "typed", name)
 }
 
 // do does what a line says, and returns whether to quit.
@@ -103,13 +114,13 @@ func (h *hand) do(ctx context.Context, line string) (quit bool) {
 	word, err := findWord(args[0])
 	if err == nil {
 		if args = args[1:]; word.usage != "" && len(args) == 0 || word.usage == "" && len(args) > 0 {
-			err = fmt.Errorf("say it as: %s %s", word.name, word.usage)
+			err = words.NewError("sim.say_as", "word", word.name, "usage", word.usage)
 		} else {
 			err = word.do(h, ctx, args)
 		}
 	}
 	if err != nil && !errors.Is(err, errQuit) {
-		fmt.Fprintln(h.out, err)
+		fmt.Fprintln(h.out, h.reader.Fault(err))
 	}
 	return errors.Is(err, errQuit)
 }
@@ -168,7 +179,7 @@ func (h *hand) follows(name string) []string {
 func doPour(h *hand, _ context.Context, _ []string) (err error) {
 	h.rig().Do(func(c *sim.Cart) {
 		if c.PourableKg() == 0 {
-			err = errors.New("there is nothing to pour: refill fills the supply, and of a supply in bottles, bottle take takes one in the hand")
+			err = words.NewError("sim.nothing_to_pour")
 			return
 		}
 		c.StartPour(pourKgS)
@@ -181,7 +192,7 @@ func doBottle(h *hand, _ context.Context, args []string) (err error) {
 		switch args[0] {
 		case "take":
 			if c.Bottles() == 0 {
-				err = errors.New("no full bottle stands there: bottle bring brings some")
+				err = words.NewError("sim.no_bottle")
 				return
 			}
 			c.TakeBottle()
@@ -192,7 +203,7 @@ func doBottle(h *hand, _ context.Context, args []string) (err error) {
 		case "bring":
 			c.BringBottles(quartsAtOnce, quartKg)
 		default:
-			err = fmt.Errorf("%q: say take, return, away or bring", args[0])
+			err = words.NewError("usage.not_listed", "typed", args[0], "choices", "take, return, away, bring")
 		}
 	})
 	return err
@@ -202,7 +213,7 @@ func doBottle(h *hand, _ context.Context, args []string) (err error) {
 func kilograms(args []string) (float64, error) {
 	kg, err := units.Written(strings.Join(args, " ")).Kilograms()
 	if err != nil || !(kg >= 0 && kg <= 30) {
-		return 0, fmt.Errorf("%q is not a weight from 0 to 30 kg with its unit, as in 5 kg, 20 g", strings.Join(args, " "))
+		return 0, words.NewError("sim.no_weight", "typed", strings.Join(args, " "))
 	}
 	return kg, nil
 }
@@ -235,7 +246,7 @@ func doWeight(h *hand, _ context.Context, args []string) error {
 func doProbe(h *hand, _ context.Context, args []string) error {
 	celsius, known := map[string]float64{"ice": 0, "boil": 100, "fluid": math.NaN()}[args[0]]
 	if !known {
-		return fmt.Errorf("%q: say ice, boil or fluid", args[0])
+		return words.NewError("usage.not_listed", "typed", args[0], "choices", "ice, boil, fluid")
 	}
 	h.rig().Do(func(c *sim.Cart) { c.DipProbe(sim.InTransmission, celsius) })
 	return nil
@@ -248,13 +259,13 @@ func doCart(h *hand, _ context.Context, args []string) error {
 			return nil
 		}
 	}
-	return fmt.Errorf("%q is not one of %s", args[0], strings.Join(h.follows("cart"), ", "))
+	return words.NewError("usage.not_listed", "typed", args[0], "choices", strings.Join(h.follows("cart"), ", "))
 }
 
 func doFast(h *hand, _ context.Context, args []string) error {
 	speed, err := strconv.ParseFloat(args[0], 64)
 	if err != nil || !(speed >= 0.1 && speed <= 100) {
-		return fmt.Errorf("%q is not from 0.1 to 100", args[0])
+		return words.NewError("sim.no_speed", "typed", args[0])
 	}
 	h.time.setSpeed(speed)
 	return nil
@@ -265,7 +276,7 @@ func doWait(h *hand, ctx context.Context, args []string) error {
 	text := strings.Join(args, "")
 	d, err := time.ParseDuration(text)
 	if err != nil || d < 0 || d > 24*time.Hour {
-		return fmt.Errorf("%q is not a time such as 10 s or 2 m", text)
+		return words.NewError("sim.no_time", "typed", text)
 	}
 	return h.wait(ctx, d)
 }

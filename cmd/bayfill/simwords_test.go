@@ -97,8 +97,8 @@ func TestSimRefusesWords(t *testing.T) {
 	h, out, _ := newHand(t)
 	for line, says := range map[string]string{
 		"dran": `did you mean "drain"?`, "zzzzzzzzzzz": "help lists them", "weight": "say it as: weight 5 kg", "drain now": "say it as: drain",
-		"weight 5": "with its unit", "weight -1 kg": "from 0 to 30 kg", "probe oil": "say ice, boil or fluid", "bottle drink": "say take, return",
-		"bottle take": "bottle bring", "cart bay9": "not one of bay2", "fast 1e9": "from 0.1 to 100", "wait soon": "such as 10 s", "unplug tap": `no sensor "tap"`,
+		"weight 5": "with its unit", "weight -1 kg": "from 0 to 30 kg", "probe oil": "not one of ice, boil, fluid", "bottle drink": "not one of take, return",
+		"bottle take": "bottle bring", "cart bay9": "not one of bay2", "fast 1e9": "from 0.1 to 100", "wait soon": "such as 10 s", "unplug tap": `"tap" is not one of caddy-scale`,
 	} {
 		out.Reset()
 		if h.do(t.Context(), line) || !strings.Contains(out.String(), says) {

@@ -34,29 +34,29 @@ var groups = []struct {
 
 // helpReader is who reads the help: --lang counts before the other flags are read.
 func helpReader(args []string) words.Reader {
-	lang := os.Getenv("BAYFILL_LANG")
+	wanted := []string{os.Getenv("BAYFILL_LANG")}
 	for i, a := range args {
 		if text, is := strings.CutPrefix(a, "--lang="); is {
-			lang = text
+			wanted = append(wanted, text)
 		} else if a == "--lang" && i+1 < len(args) {
-			lang = args[i+1]
+			wanted = append(wanted, args[i+1])
 		}
 	}
-	language, err := words.ParseLanguage(lang)
-	if err != nil {
-		language = words.English // the command itself refuses it
+	reader := words.Reader{Language: words.English}
+	for _, lang := range wanted {
+		if language, err := words.ParseLanguage(lang); err == nil { // else the command itself refuses it
+			reader.Language = language
+		}
 	}
-	return words.Reader{Language: language}
+	return reader
 }
 
 // speak puts sentences in the place of the keys in the help of a command and of those
 // below it.
 func speak(root *cobra.Command, r words.Reader) {
 	root.InitDefaultCompletionCmd()
-	for _, c := range root.Commands() {
-		if c.Name() == "completion" {
-			c.Short = "help.completion"
-		}
+	if c, _, err := root.Find([]string{"completion"}); err == nil {
+		completionHelp(c)
 	}
 	for _, g := range groups {
 		root.AddGroup(&cobra.Group{ID: g.id, Title: r.Word("help.group_" + g.id)})
@@ -77,17 +77,36 @@ func speak(root *cobra.Command, r words.Reader) {
 
 // headings are the template of the help with its headings in the reader's language.
 func headings(template string, r words.Reader) string {
-	replace := []string{".FlagUsages", fmt.Sprintf(".FlagUsagesWrapped %d", helpWidth), `Use "{{.CommandPath}} [command] --help" for more information about a command.`, r.Word("help.use_help"), "[command]", r.Word("help.a_command")}
+	replace := []string{`Use "{{.CommandPath}} [command] --help" for more information about a command.`, r.Word("help.use_help"), "[command]", r.Word("help.a_command")}
+	for _, of := range []string{".LocalFlags", ".InheritedFlags"} {
+		replace = append(replace, of+".FlagUsages", fmt.Sprintf("flagHelp %q (%s.FlagUsagesWrapped %d)", r.Language, of, helpWidth))
+	}
 	for _, h := range [][2]string{{"Usage:", "usage"}, {"Aliases:", "aliases"}, {"Examples:", "examples"}, {"Available Commands:", "available"}, {"Additional Commands:", "additional"}, {"Global Flags:", "global"}, {"Flags:", "flags"}} {
 		replace = append(replace, h[0], r.Word("help.heading_"+h[1]))
 	}
 	return strings.NewReplacer(replace...).Replace(template)
 }
 
+// completionHelp says what the library's own command is for, and how a shell loads what it prints.
+func completionHelp(c *cobra.Command) {
+	c.Short, c.Long = "help.completion", "help.completion_more"
+	loads := map[string]string{
+		"bash": "source <(bayfill completion bash)", "zsh": "source <(bayfill completion zsh)", "fish": "bayfill completion fish | source",
+		"powershell": "bayfill completion powershell | Out-String | Invoke-Expression",
+	}
+	for _, shell := range c.Commands() {
+		shell.Short, shell.Long, shell.Example = "help.completion_shell", "help.completion_shell", "  "+loads[shell.Name()]
+		if f := shell.Flags().Lookup("no-descriptions"); f != nil {
+			f.Usage = "flag.no-descriptions"
+		}
+	}
+}
+
 func speakBelow(c *cobra.Command, r words.Reader) {
 	c.InitDefaultHelpFlag()
 	c.InitDefaultVersionFlag()
 	c.Short, c.Long = inWords(c.Short, r), paragraphs(inWords(c.Long, r))
+	c.Use, c.DisableFlagsInUseLine = strings.ReplaceAll(c.Use, "[command]", r.Word("help.a_command"))+" "+r.Word("help.flags"), true // every command has --help
 	flag := func(f *pflag.Flag) {
 		switch f.Name {
 		case "help":

@@ -13,6 +13,7 @@ import (
 
 	"bayfill/bridge/mqtt"
 	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
 )
 
 // station is a person's side of the contract: it reads a cart's leaves and sends
@@ -53,13 +54,13 @@ type shown struct {
 	connectedAt, presenceAt, volumesAt, windowAt time.Time
 	// kept: the volumes are a retained message, which may be old.
 	kept bool
-	// trouble is why there has been no connection since troubleAt; empty while there is one.
-	trouble   string
+	// trouble is why there has been no connection since troubleAt; nil while there is one.
+	trouble   error
 	troubleAt time.Time
 }
 
-// connecting is the trouble before the first connection.
-const connecting = "connecting"
+// errConnecting is the trouble before the first connection.
+var errConnecting = error(words.NewError("term.connecting"))
 
 func newStation(c contact) *station {
 	c.broker.ClientID = "bayfill-station-" + rand.Text()
@@ -71,7 +72,7 @@ func newStation(c contact) *station {
 	return &station{
 		contact: c, first: make(chan error, 1), replies: map[string]chan wire.Reply{},
 		newest: map[wire.Leaf]string{}, news: make(chan struct{}, 1),
-		seen: shown{trouble: connecting, troubleAt: time.Now()},
+		seen: shown{trouble: errConnecting, troubleAt: time.Now()},
 	}
 }
 
@@ -84,7 +85,7 @@ func openStation(ctx context.Context, c contact) (*station, error) {
 	select {
 	case err = <-s.first:
 	case <-ctx.Done():
-		err = fmt.Errorf("broker %s: %w", strings.Join(c.broker.URLs, ", "), ctx.Err())
+		err = words.NewError("usage.broker_at", "broker", strings.Join(c.broker.URLs, ", "), "why", ctx.Err())
 	}
 	if err != nil {
 		s.close()
@@ -121,7 +122,7 @@ func (s *station) use(ctx context.Context, conn *mqtt.Conn) error {
 	err := conn.Subscribe(ctx, s.receive, filters...)
 	var refused *mqtt.RefusedError
 	if errors.As(err, &refused) {
-		return fmt.Errorf("user %q may not read %s", s.broker.Username, refused.Topic)
+		return words.NewError("usage.may_not_read", "user", s.broker.Username, "topic", refused.Topic)
 	}
 	if err != nil {
 		return err
@@ -139,7 +140,7 @@ func (s *station) use(ctx context.Context, conn *mqtt.Conn) error {
 func (s *station) connected(conn *mqtt.Conn) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.conn, s.seen.trouble, s.seen.connectedAt = conn, "", time.Now()
+	s.conn, s.seen.trouble, s.seen.connectedAt = conn, nil, time.Now()
 	s.outcome(nil)
 }
 
@@ -148,11 +149,11 @@ func (s *station) connected(conn *mqtt.Conn) {
 func (s *station) failed(why *mqtt.PlaceError) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.conn = nil; s.seen.trouble == "" {
+	if s.conn = nil; s.seen.trouble == nil {
 		s.seen.troubleAt = time.Now()
 	}
-	err := fmt.Errorf("broker %w", why)
-	if s.seen.trouble = err.Error(); why.Last || mqtt.LoginRefused(why) {
+	err := words.NewError("usage.broker", "why", why)
+	if s.seen.trouble = err; why.Last || mqtt.LoginRefused(why) {
 		s.outcome(err)
 	}
 }
@@ -304,9 +305,9 @@ func (s *station) command(ctx context.Context, do string, fields map[string]any)
 	case ctx.Err() != nil:
 		return r, ctx.Err()
 	case err != nil:
-		return r, fmt.Errorf("%s: %w: is the bridge running, and may this user command?", do, err)
+		return r, words.NewError("usage.no_reply", "command", do)
 	case !r.OK:
-		return r, fmt.Errorf("%s was refused: %s", do, r.Error)
+		return r, words.NewError("usage.refused", "command", do, "why", errors.New(r.Error))
 	}
 	return r, nil
 }

@@ -61,7 +61,7 @@ type stockReport struct {
 func (o *stockOptions) run(ctx context.Context, out io.Writer, now time.Time) error {
 	by := closing.Period(o.by)
 	if by != closing.ByDay && by != closing.ByMonth {
-		return fmt.Errorf("--by: %q is not day or month", o.by)
+		return fmt.Errorf("--by: %w", words.NewError("usage.not_listed", "typed", o.by, "choices", "day, month"))
 	}
 	sinceNs, untilNs, err := period(o.since, o.until, now)
 	if err != nil {

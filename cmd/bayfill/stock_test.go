@@ -182,7 +182,7 @@ func deleteClosing(t *testing.T, path, job string) {
 func TestStockRefuses(t *testing.T) {
 	file := shopFile(t)
 	for args, says := range map[string]string{
-		"--by week": `--by: "week" is not day or month`, "--since soon": "--since: ", "--lang xx": "--lang: ", "--units xx": "--units: ",
+		"--by week": `--by: "week" is not one of day, month`, "--since soon": "--since: ", "--lang xx": "--lang: ", "--units xx": "--units: ",
 	} {
 		if status, _, errors := program(t.Context(), append([]string{"stock", "--config", file}, strings.Fields(args)...)...); status == 0 || !strings.Contains(errors, says) {
 			t.Errorf("%s: status %d: %s", args, status, errors)

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -13,10 +14,13 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 	"bayfill/sim/study"
 )
 
 type studyOptions struct {
+	languageFlag
 	jobs         int
 	seed         uint64
 	distribution string
@@ -35,10 +39,15 @@ func studyCommand() *cobra.Command {
 		Long:    "help.study_more",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			return o.run(cmd.Context(), cmd.OutOrStdout())
+			reader, err := o.reader()
+			if err != nil {
+				return err
+			}
+			return o.run(cmd.Context(), reader, cmd.OutOrStdout())
 		},
 	}
 	f := cmd.Flags()
+	o.languageFlag.add(f)
 	f.IntVar(&o.jobs, "jobs", 1000, "flag.jobs")
 	f.Uint64Var(&o.seed, "seed", 1, "flag.seed_study")
 	f.StringVar(&o.distribution, "distribution", "", "flag.distribution")
@@ -46,21 +55,21 @@ func studyCommand() *cobra.Command {
 	f.BoolVar(&o.json, "json", false, "flag.json_study")
 	f.IntVar(&o.worst, "worst", 0, "flag.worst")
 	f.IntVar(&o.job, "job", 0, "flag.job_study")
-	cmd.MarkFlagsMutuallyExclusive("json", "worst", "job")
-	cmd.MarkFlagsMutuallyExclusive("world", "distribution")
+	apart(cmd, "json", "worst", "job")
+	apart(cmd, "world", "distribution")
 	return cmd
 }
 
-func (o *studyOptions) run(ctx context.Context, out io.Writer) error {
+func (o *studyOptions) run(ctx context.Context, r words.Reader, out io.Writer) error {
 	switch {
 	case o.jobs < 1:
-		return fmt.Errorf("--jobs %d: at least 1 is needed", o.jobs)
+		return words.NewError("usage.at_least_one", "flag", "--jobs", "count", o.jobs)
 	case o.job < 0 || o.worst < 0:
-		return fmt.Errorf("--job and --worst count from 1")
+		return words.NewError("usage.count_from_one")
 	case o.world == allWorlds && (o.job > 0 || o.worst > 0):
-		return fmt.Errorf("--world %s: --job and --worst need the name of one world", allWorlds)
+		return words.NewError("usage.one_world", "world", allWorlds)
 	case o.world != "" && o.job == 0 && o.worst == 0:
-		return o.runWorlds(ctx, out)
+		return o.runWorlds(ctx, r, out)
 	}
 	d, err := o.jobsOf()
 	if err != nil {
@@ -72,14 +81,14 @@ func (o *studyOptions) run(ctx context.Context, out io.Writer) error {
 	}
 	jobs, err := study.Run(ctx, d, o.seed, o.jobs)
 	if err != nil {
-		return fmt.Errorf("stopped: %w", err)
+		return err
 	}
 	figures := study.Summarize(jobs, o.seed)
 	if o.json {
 		return json.NewEncoder(out).Encode(figures)
 	}
-	printStudy(out, figures)
-	printWorst(out, jobs, o)
+	printStudy(out, r, figures)
+	printWorst(out, r, jobs, o)
 	return nil
 }
 
@@ -87,25 +96,33 @@ func (o *studyOptions) run(ctx context.Context, out io.Writer) error {
 func (o *studyOptions) jobsOf() (*study.Distribution, error) {
 	switch {
 	case o.world != "":
-		return study.World(o.world)
+		d, err := study.World(o.world)
+		if err != nil {
+			return nil, fmt.Errorf("--world: %w", err)
+		}
+		return d, nil
 	case o.distribution == "":
 		return study.DefaultDistribution(), nil
 	}
 	text, err := os.ReadFile(o.distribution)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("--distribution: %w", err)
 	}
 	d, err := study.ParseDistribution(text)
 	if err != nil {
+		var wrong *study.DistributionError
+		if errors.As(err, &wrong) {
+			err = words.NewError("config.line", "line", wrong.Line, "why", wrong.Why)
+		}
 		return nil, configError{fmt.Errorf("%s: %w", o.distribution, err)}
 	}
 	return d, nil
 }
 
 // printStudy prints the figures and whether they meet their aims, in at most 60 columns.
-func printStudy(out io.Writer, f study.Figures) {
-	fmt.Fprintf(out, "%d simulated jobs, seed %d. Errors against the truth.\n\n", f.Jobs, f.Seed)
-	fmt.Fprintf(out, "%-20s %7s %7s %7s  %s\n", "", "drained", "added", "balance", "aim")
+func printStudy(out io.Writer, r words.Reader, f study.Figures) {
+	fmt.Fprintln(out, studyHead(r, "study.head", f.Jobs, f.Seed)+"\n")
+	fmt.Fprintf(out, "%-20s %7s %7s %7s  %s\n", "", r.Word("study.drained"), r.Word("study.added"), r.Word("study.balance"), r.Word("study.aim"))
 	volumes := []study.Volume{f.Drained, f.Added, f.Balance}
 	row := func(name, format string, of func(v study.Volume) float64, aim string, met func(x float64) bool) {
 		line, all := fmt.Sprintf("%-20s", name), true
@@ -113,49 +130,54 @@ func printStudy(out io.Writer, f study.Figures) {
 			line += fmt.Sprintf(" %7s", fmt.Sprintf(format, of(v)))
 			all = all && (met == nil || met(of(v)))
 		}
-		fmt.Fprintln(out, strings.TrimRight(line+"  "+verdict(aim, all), " "))
+		fmt.Fprintln(out, strings.TrimRight(line+"  "+verdict(r, aim, all), " "))
 	}
-	row("bias, %", "%+.2f", func(v study.Volume) float64 { return v.BiasPct }, "≤ 0.2", func(x float64) bool { return math.Abs(x) <= 0.2 })
-	row("sd, mL", "%.1f", func(v study.Volume) float64 { return v.SdML }, "", nil)
-	row("95 % within, mL", "%.1f", func(v study.Volume) float64 { return v.P95ML }, "", nil)
-	row("  taken to 4 L", "%.1f", func(v study.Volume) float64 { return v.P95On4LML }, "≤ 20", func(x float64) bool { return x <= 20 })
-	row("covered by U, %", "%.1f", func(v study.Volume) float64 { return v.CoveragePct }, "93–98", func(x float64) bool { return x >= 93 && x <= 98 })
-	row("median U, mL", "%.1f", func(v study.Volume) float64 { return v.MedianUML }, "", nil)
-	row("by hand within, mL", "%.0f", func(v study.Volume) float64 { return v.ManualP95ML }, "", nil)
-	row("  taken to 4 L", "%.0f", func(v study.Volume) float64 { return v.ManualOn4LML }, "", nil)
-	row("by hand / measured", "%.1f", func(v study.Volume) float64 { return v.Ratio }, "≥ 8", func(x float64) bool { return x >= 8 })
+	row(r.Word("study.bias"), "%+.2f", func(v study.Volume) float64 { return v.BiasPct }, "≤ 0.2", func(x float64) bool { return math.Abs(x) <= 0.2 })
+	row(r.Word("study.sd"), "%.1f", func(v study.Volume) float64 { return v.SdML }, "", nil)
+	row(r.Word("study.within"), "%.1f", func(v study.Volume) float64 { return v.P95ML }, "", nil)
+	row("  "+r.Word("study.on_four"), "%.1f", func(v study.Volume) float64 { return v.P95On4LML }, "≤ 20", func(x float64) bool { return x <= 20 })
+	row(r.Word("study.covered"), "%.1f", func(v study.Volume) float64 { return v.CoveragePct }, "93–98", func(x float64) bool { return x >= 93 && x <= 98 })
+	row(r.Word("study.median"), "%.1f", func(v study.Volume) float64 { return v.MedianUML }, "", nil)
+	row(r.Word("study.by_hand"), "%.0f", func(v study.Volume) float64 { return v.ManualP95ML }, "", nil)
+	row("  "+r.Word("study.on_four"), "%.0f", func(v study.Volume) float64 { return v.ManualOn4LML }, "", nil)
+	row(r.Word("study.ratio"), "%.1f", func(v study.Volume) float64 { return v.Ratio }, "≥ 8", func(x float64) bool { return x >= 8 })
 	fmt.Fprintln(out)
-	one := func(name, figure string) { fmt.Fprintf(out, "%-30s %13s\n", name, figure) }
-	one("moves that were no fluid", fmt.Sprint(f.Moves))
-	one("streams", fmt.Sprint(f.Streams))
-	one("asked per job", fmt.Sprintf("%.1f", f.AskedPerJob))
-	one("who looks can answer, %", fmt.Sprintf("%.0f", f.ClearPct))
-	one("answer needed in, s", fmt.Sprintf("%.0f", f.NeededP50S))
-	one("jobs that could not be closed", fmt.Sprint(f.NotClosed))
+	one := func(name, figure string) { fmt.Fprintf(out, "%-30s %13s\n", r.Word(name), figure) }
+	one("study.moves", fmt.Sprint(f.Moves))
+	one("study.streams", fmt.Sprint(f.Streams))
+	one("study.asked", fmt.Sprintf("%.1f", f.AskedPerJob))
+	one("study.clear", fmt.Sprintf("%.0f", f.ClearPct))
+	one("study.needed", fmt.Sprintf("%.0f", f.NeededP50S))
+	one("study.not_closed", fmt.Sprint(f.NotClosed))
 }
 
-func verdict(aim string, met bool) string {
+// studyHead says how many jobs of which seed follow. A seed is no amount and is never rounded.
+func studyHead(r words.Reader, key string, jobs int, seed uint64) string {
+	return r.Say(fillcalc.Text{Key: key, Figures: figures{"count": float64(jobs)}, Names: names{"seed": fmt.Sprint(seed)}})
+}
+
+func verdict(r words.Reader, aim string, met bool) string {
 	switch {
 	case aim == "":
 		return ""
 	case met:
-		return aim + " met"
+		return aim + " " + r.Word("study.met")
 	}
-	return aim + " MISSED"
+	return aim + " " + r.Word("study.missed")
 }
 
-func printWorst(out io.Writer, jobs []study.Job, o *studyOptions) {
+func printWorst(out io.Writer, r words.Reader, jobs []study.Job, o *studyOptions) {
 	slices.SortStableFunc(jobs, func(a, b study.Job) int { return cmp.Compare(b.OverU(), a.OverU()) })
 	for _, j := range jobs[:min(o.worst, len(jobs))] {
 		fmt.Fprintf(out, "\n--seed %d --job %d: %.1f U\n", o.seed, j.Number, j.OverU())
 		for _, v := range []struct {
 			name string
 			study.Figure
-		}{{"drained", j.Drained}, {"added", j.Added}, {"balance", j.Balance}} {
-			fmt.Fprintf(out, "  %-8s %+8.1f ± %.1f mL\n", v.name, 1000*v.ErrorL(), 1000*v.UL)
+		}{{"study.drained", j.Drained}, {"study.added", j.Added}, {"study.balance", j.Balance}} {
+			fmt.Fprintf(out, "  %-8s %+8.1f ± %.1f mL\n", r.Word(v.name), 1000*v.ErrorL(), 1000*v.UL)
 		}
 		if j.Refused != "" {
-			fmt.Fprintln(out, "  close was refused: "+j.Refused)
+			fmt.Fprintln(out, "  "+r.Say(fillcalc.Text{Key: "study.close_refused", Names: names{"reason": j.Refused}}))
 		}
 	}
 }

@@ -81,7 +81,7 @@ func (t *technician) until(ctx context.Context, what string, wanted func(shown) 
 			return err
 		}
 	}
-	return fmt.Errorf("timed out waiting for %s", what)
+	return words.NewError("usage.demo_waited", "what", what)
 }
 
 // wrenchKg is the weight of the tool that is laid on the caddy for a while.

@@ -43,7 +43,7 @@ func (o *ticketOptions) run(ctx context.Context, job string, out, errOut io.Writ
 	if err != nil {
 		return err
 	}
-	record, report, err := o.audited(ctx, job, errOut)
+	record, report, err := o.audited(ctx, job, reader, errOut)
 	if err != nil {
 		return err
 	}

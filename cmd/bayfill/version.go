@@ -8,10 +8,12 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/build"
+	"bayfill/fillcalc"
 )
 
 func versionCommand() *cobra.Command {
 	var asJSON bool
+	var lang languageFlag
 	cmd := &cobra.Command{
 		Use:     "version",
 		Short:   "help.version",
@@ -27,17 +29,22 @@ func versionCommand() *cobra.Command {
 					Platform string `json:"platform"`
 				}{build.Version, b, runtime.GOOS + "/" + runtime.GOARCH})
 			}
-			commit := "unknown (built outside of version control)"
+			reader, err := lang.reader()
+			if err != nil {
+				return err
+			}
+			commit := reader.Word("usage.no_commit")
 			if b.Commit != "" {
-				commit = b.Commit + " of " + b.Committed
+				commit = reader.Say(fillcalc.Text{Key: "usage.commit", Names: names{"commit": b.Commit, "committed": b.Committed}})
 			}
 			if b.Modified {
-				commit += ", with changes"
+				commit += reader.Word("usage.with_changes")
 			}
-			_, err := fmt.Fprintf(cmd.OutOrStdout(), "bayfill %s\ncommit  %s\ngo      %s %s/%s\n", build.Version, commit, b.Go, runtime.GOOS, runtime.GOARCH)
+			_, err = fmt.Fprintf(cmd.OutOrStdout(), "bayfill %s\ncommit  %s\ngo      %s %s/%s\n", build.Version, commit, b.Go, runtime.GOOS, runtime.GOARCH)
 			return err
 		},
 	}
+	lang.add(cmd.Flags())
 	cmd.Flags().BoolVar(&asJSON, "json", false, "flag.json")
 	return cmd
 }

@@ -178,7 +178,7 @@ type plainWatch struct {
 // print prints what is new in the latest messages.
 func (w *plainWatch) print(s shown, r words.Reader, now time.Time) {
 	clock := now.Format("15:04:05 ")
-	silence := s.silence(w.cart, now)
+	silence := s.silence(r, w.cart, now)
 	// Only the key is compared: how long a silence has lasted is no news.
 	if silence.Key != w.silence && (silence.Key != "" || !s.presenceAt.IsZero()) {
 		w.silence = silence.Key

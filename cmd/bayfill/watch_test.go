@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -172,9 +173,9 @@ func TestWatchReportsSilence(t *testing.T) {
 		{"connected for long, and no beat", func(s *shown) { s.beats = wire.Beats{} }, "term.cart_silent for_s=60", "last known."},
 		{"offline", func(s *shown) { s.presence.Online = false }, "term.cart_lost", "last known."},
 		{"stopped", func(s *shown) { s.presence = wire.Presence{Why: "stopped"} }, "term.cart_stopped", "last known."},
-		{"no broker", func(s *shown) { s.trouble, s.troubleAt = "refused", now.Add(-4*time.Second) }, "term.no_broker for_s=4 refused", "last known."},
-		{"not yet a broker", func(s *shown) { s.trouble, s.troubleAt = connecting, now.Add(-time.Second) }, "", "LIVE  2 s old"},
-		{"never a broker", func(s *shown) { s.trouble, s.troubleAt = connecting, now.Add(-2100*time.Millisecond) }, "term.no_broker for_s=2 connecting", "last known."},
+		{"no broker", func(s *shown) { s.trouble, s.troubleAt = errors.New("refused"), now.Add(-4*time.Second) }, "term.no_broker for_s=4 refused", "last known."},
+		{"not yet a broker", func(s *shown) { s.trouble, s.troubleAt = errConnecting, now.Add(-time.Second) }, "", "LIVE  2 s old"},
+		{"never a broker", func(s *shown) { s.trouble, s.troubleAt = errConnecting, now.Add(-2100*time.Millisecond) }, "term.no_broker for_s=2 connecting", "last known."},
 		{"no cart", func(s *shown) {
 			s.presenceAt = time.Time{}
 			s.beats, s.connectedAt = wire.Beats{}, now.Add(-2500*time.Millisecond)
@@ -184,7 +185,7 @@ func TestWatchReportsSilence(t *testing.T) {
 	} {
 		s := seenAt(t, now)
 		c.change(&s)
-		got := s.silence("a/b", now)
+		got := s.silence(words.Plain, "a/b", now)
 		if text := fmt.Sprintf("%s for_s=%g %s", got.Key, got.Figures["for_s"], got.Names["reason"]); !strings.HasPrefix(text, c.says) || (got.Key == "") != (c.says == "") {
 			t.Errorf("%s: %q, want %q", c.what, text, c.says)
 		}

@@ -56,7 +56,7 @@ func (p *page) text(key string, names map[string]string) string {
 // shows it: whether the cart is live, what to do, the figures, and the worst alert.
 func watchRows(s shown, r words.Reader, cart string, now time.Time, width int) []row {
 	p := &page{width: width, r: r}
-	silence := s.silence(cart, now)
+	silence := s.silence(r, cart, now)
 	switch {
 	case silence.Key != "":
 		p.add(red, "!! "+r.Say(silence))
@@ -239,7 +239,7 @@ const (
 
 // silence says who is silent, and for how long; zero while all is well. Its key stays the
 // same as long as the silence lasts.
-func (s *shown) silence(cart string, now time.Time) fillcalc.Text {
+func (s *shown) silence(r words.Reader, cart string, now time.Time) fillcalc.Text {
 	say := func(key string, since time.Time, why string) fillcalc.Text {
 		return fillcalc.Text{Key: key, Figures: map[string]float64{"for_s": math.Floor(now.Sub(since).Seconds())}, Names: map[string]string{"cart": cart, "reason": why}}
 	}
@@ -248,10 +248,10 @@ func (s *shown) silence(cart string, now time.Time) fillcalc.Text {
 		heard = s.connectedAt
 	}
 	switch {
-	case s.trouble == connecting && now.Sub(s.troubleAt) <= connectTime:
+	case s.trouble == errConnecting && now.Sub(s.troubleAt) <= connectTime:
 		return fillcalc.Text{}
-	case s.trouble != "":
-		return say("term.no_broker", s.troubleAt, s.trouble)
+	case s.trouble != nil:
+		return say("term.no_broker", s.troubleAt, r.Fault(s.trouble))
 	case s.presenceAt.IsZero() && now.Sub(heard) > connectTime:
 		return say("term.no_cart", heard, "")
 	case s.presenceAt.IsZero():

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 
+	"bayfill/bridge/words"
 	"bayfill/sim/study"
 )
 
@@ -20,24 +21,26 @@ type worldFigures struct {
 
 // runWorlds plays the same jobs in one world or in all, and prints a table or one JSON
 // object. A line of the table is printed as soon as its world has been played.
-func (o *studyOptions) runWorlds(ctx context.Context, out io.Writer) error {
+func (o *studyOptions) runWorlds(ctx context.Context, r words.Reader, out io.Writer) error {
 	names := []string{o.world}
 	if o.world == allWorlds {
 		names = study.Worlds()
+	} else if _, err := study.World(o.world); err != nil {
+		return fmt.Errorf("--world: %w", err)
 	}
 	if !o.json {
-		fmt.Fprintf(out, "%d simulated jobs, seed %d; drained/added/balance.\n\n", o.jobs, o.seed)
-		fmt.Fprintf(out, worldRow, "world", "95 % mL/4 L", "within U %", "U mL", "worst", "ask", "gross", "live mL") // gross, and how many of them were silent
+		fmt.Fprintln(out, studyHead(r, "study.worlds", o.jobs, o.seed)+"\n")
+		fmt.Fprintf(out, worldRow, r.Word("study.col_world"), "95 % mL/4 L", r.Word("study.col_within"), "U mL", r.Word("study.col_worst"), r.Word("study.col_ask"), r.Word("study.col_gross"), r.Word("study.col_live")) // gross, and how many of them were silent
 	}
 	worlds := make([]worldFigures, 0, len(names))
 	for _, name := range names {
 		d, err := study.World(name)
 		if err != nil {
-			return fmt.Errorf("--world: %w", err)
+			return err
 		}
 		jobs, err := study.Run(ctx, d, o.seed, o.jobs)
 		if err != nil {
-			return fmt.Errorf("stopped: %w", err)
+			return err
 		}
 		f := study.Summarize(jobs, o.seed)
 		worlds = append(worlds, worldFigures{name, f})

@@ -12,6 +12,8 @@ import (
 	"strings"
 
 	"github.com/goccy/go-yaml"
+
+	"bayfill/fillcalc"
 )
 
 //go:embed distribution.yaml
@@ -178,20 +180,21 @@ func (d *Distribution) read(text []byte) error {
 		return nil // nothing but comments
 	}
 	if err := yaml.UnmarshalWithOptions(text, d, yaml.Strict()); err != nil {
+		wrong := refused("", "study.not_read", map[string]string{"reason": yaml.FormatError(err, false, true)})
 		var placed yaml.Error
 		if errors.As(err, &placed) && placed.GetToken() != nil {
-			return fmt.Errorf("line %d: %s", placed.GetToken().Position.Line, yaml.FormatError(err, false, true))
+			wrong.Line = placed.GetToken().Position.Line
 		}
-		return errors.New(yaml.FormatError(err, false, true))
+		return wrong
 	}
 	if err := check(text, "$", reflect.ValueOf(d).Elem()); err != nil {
 		return err
 	}
 	if all := d.Pan.SlowShare + d.Pan.LaidShare; all > 1 {
-		return at(text, "$.pan.laid_share", "together with slow_share it is %g, want at most 1", all)
+		return at(text, "$.pan.laid_share", "study.sum", map[string]string{"others": "slow_share", "typed": number(all)})
 	}
 	if all := d.Scale.LagShare + d.Scale.MedianShare + d.Scale.HoldShare; all > 1 {
-		return at(text, "$.scale.hold_share", "together with lag_share and median_share it is %g, want at most 1", all)
+		return at(text, "$.scale.hold_share", "study.sum", map[string]string{"others": "lag_share, median_share", "typed": number(all)})
 	}
 	return nil
 }
@@ -215,17 +218,17 @@ func check(text []byte, path string, group reflect.Value) error {
 		case Range:
 			values = v
 			if len(v) != 2 || !(v[0] <= v[1]) {
-				return at(text, path, "%g is not a lower and an upper limit", v)
+				return at(text, path, "study.limits", map[string]string{"typed": fmt.Sprint([]float64(v))})
 			}
 		case Choice:
 			values = v
 			if len(v) == 0 {
-				return at(text, path, "want at least one value")
+				return at(text, path, "study.none", nil)
 			}
 		}
 		for _, v := range values {
 			if !(low <= v && v <= high) || math.IsInf(v, 0) {
-				return at(text, path, "%g is not from %g to %g", v, low, high)
+				return at(text, path, "config.span", map[string]string{"typed": number(v), "least": number(low), "most": number(high)})
 			}
 		}
 	}
@@ -239,13 +242,27 @@ func limits(field reflect.StructField) (low, high float64) {
 	return low, high
 }
 
+// DistributionError is what is wrong with a distribution, on a line of its text; 0: unknown.
+type DistributionError struct {
+	Line int
+	Why  *fillcalc.Refusal
+}
+
+func (e *DistributionError) Error() string { return fmt.Sprintf("line %d: %v", e.Line, e.Why) }
+
+func refused(field, key string, about map[string]string) *DistributionError {
+	return &DistributionError{Why: &fillcalc.Refusal{Field: field, Text: fillcalc.Text{Key: key, Names: about}}}
+}
+
 // at makes an error that names the line and the field.
-func at(text []byte, path, format string, args ...any) error {
-	what := fmt.Sprintf("%s: %s", strings.TrimPrefix(path, "$."), fmt.Sprintf(format, args...))
+func at(text []byte, path, key string, about map[string]string) error {
+	wrong := refused(strings.TrimPrefix(path, "$."), key, about)
 	if p, err := yaml.PathString(path); err == nil {
 		if node, err := p.ReadNode(bytes.NewReader(text)); err == nil && node.GetToken() != nil {
-			return fmt.Errorf("line %d: %s", node.GetToken().Position.Line, what)
+			wrong.Line = node.GetToken().Position.Line
 		}
 	}
-	return errors.New(what)
+	return wrong
 }
+
+func number(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }

@@ -1,6 +1,7 @@
 package study
 
 import (
+	"fmt"
 	"reflect"
 	"strings"
 	"testing"
@@ -13,12 +14,12 @@ func TestDistributionErrorsNameLineAndField(t *testing.T) {
 		"scale:\n  noize_d: [0, 1]\n":                   {"line 2", "noize_d"},
 		"scales: {}\n":                                  {"line 1", "scales"},
 		"scale:\n  noise_d: much\n":                     {"line 2", "noise_d"},
-		"scale:\n\n  noise_d: [1, 0.5]\n":               {"line 3", "scale.noise_d", "not a lower and an upper limit"},
+		"scale:\n\n  noise_d: [1, 0.5]\n":               {"line 3", "scale.noise_d", "study.limits"},
 		"scale:\n  noise_d: [0.5]\n":                    {"line 2", "noise_d"},
 		"scale:\n  noise_d: [0.5, 1, 2]\n":              {"line 2", "noise_d"},
-		"scale:\n  resolution_g: []\n":                  {"line 2", "scale.resolution_g", "at least one"},
-		"scale:\n  rate_hz: [10, 0]\n":                  {"line 2", "scale.rate_hz", "0 is not from 1 to 200"},
-		"moves:\n  kick_share: 1.5\n":                   {"line 2", "moves.kick_share", "1.5 is not from 0 to 1"},
+		"scale:\n  resolution_g: []\n":                  {"line 2", "scale.resolution_g", "study.none"},
+		"scale:\n  rate_hz: [10, 0]\n":                  {"line 2", "scale.rate_hz", "config.span", "typed:0", "least:1", "most:200"},
+		"moves:\n  kick_share: 1.5\n":                   {"line 2", "moves.kick_share", "typed:1.5", "most:1"},
 		"moves:\n  kick_kg: [0, .inf]\n":                {"line 2", "moves.kick_kg"},
 		"pan:\n  slow_share: .nan\n":                    {"line 2", "pan.slow_share"},
 		"pan:\n  slow_share: 0.8\n  laid_share: 1\n":    {"line 3", "pan.laid_share"},
@@ -27,9 +28,10 @@ func TestDistributionErrorsNameLineAndField(t *testing.T) {
 		"pan: [\n":                                      {"line"},
 	} {
 		_, err := ParseDistribution([]byte(text))
+		wrong, is := err.(*DistributionError)
 		for _, part := range want {
-			if err == nil || !strings.Contains(err.Error(), part) {
-				t.Errorf("%q: %v\nwant %q in it", text, err, part)
+			if said := fmt.Sprint(wrong, wrong.Why.Names); !is || !strings.Contains(said, part) {
+				t.Errorf("%q: %v\nwant %q in it", text, said, part)
 			}
 		}
 	}

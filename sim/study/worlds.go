@@ -4,6 +4,8 @@ import (
 	"embed"
 	"fmt"
 	"strings"
+
+	"bayfill/fillcalc"
 )
 
 //go:embed worlds/*.yaml
@@ -32,7 +34,7 @@ const base = "base"
 func World(name string) (*Distribution, error) {
 	text, err := worldFiles.ReadFile("worlds/" + name + ".yaml")
 	if err != nil {
-		return nil, fmt.Errorf("no world is named %q; there are %s", name, strings.Join(Worlds(), ", "))
+		return nil, &fillcalc.Refusal{Text: fillcalc.Text{Key: "usage.not_listed", Names: map[string]string{"typed": name, "choices": strings.Join(Worlds(), ", ")}}}
 	}
 	d, err := ParseDistribution(text)
 	if err != nil {
