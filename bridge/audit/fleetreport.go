@@ -6,6 +6,7 @@ import (
 	"html/template"
 	"io"
 	"strings"
+	"sync"
 	"time"
 
 	"bayfill/bridge/chart"
@@ -17,7 +18,9 @@ import (
 var fleetPage string
 
 // fleetTemplate is never executed itself: each page has the functions of its reader.
-var fleetTemplate = template.Must(template.New("fleet").Funcs(fleetFuncs(words.Plain)).Parse(fleetPage))
+var fleetTemplate = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("fleet").Funcs(fleetFuncs(words.Plain)).Parse(fleetPage))
+})
 
 func fleetFuncs(r words.Reader) template.FuncMap {
 	return template.FuncMap{
@@ -38,7 +41,7 @@ func fleetFuncs(r words.Reader) template.FuncMap {
 // WriteHTML writes the charts as one page of HTML for a reader, which needs no script and no
 // other file.
 func (f *Fleet) WriteHTML(w io.Writer, r words.Reader) error {
-	page, err := fleetTemplate.Clone()
+	page, err := fleetTemplate().Clone()
 	if err != nil {
 		return err
 	}

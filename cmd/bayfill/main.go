@@ -74,12 +74,12 @@ func rootCommand() *cobra.Command {
 // run is the whole program; it returns the exit status.
 func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer) int {
 	reader := helpReader(args)
-	root := rootCommand()
-	speak(root, reader)
 	if len(args) == 0 {
 		firstWords(out, reader)
 		return 0
 	}
+	root := rootCommand()
+	speak(root, reader)
 	root.SetArgs(negatives(args))
 	root.SetIn(in)
 	root.SetOut(out)
