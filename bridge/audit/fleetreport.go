@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"math"
 	"strings"
 	"sync"
 	"time"
@@ -81,8 +82,11 @@ func (g *FleetGroup) inShort(r words.Reader) string {
 	if !b.Enough() {
 		return say("fleet.says_few", int64(b.Limits.N), labels{"cart": g.Name()})
 	}
-	key, mean := "fleet.says_more", b.Limits.Mean
-	if mean < 0 {
+	key, mean := "fleet.says_more", math.Round(b.Limits.Mean)
+	switch {
+	case mean == 0:
+		key = "fleet.says_even"
+	case mean < 0:
 		key, mean = "fleet.says_less", -mean
 	}
 	list := []string{say(key, 0, labels{"cart": g.Name(), "mean": fmt.Sprintf("%.0f", mean), "spread": fmt.Sprintf("%.0f", 2*b.Limits.Sigma)})}
