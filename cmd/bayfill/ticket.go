@@ -31,6 +31,8 @@ func ticketCommand() *cobra.Command {
 		},
 	}
 	o.add(cmd)
+	o.asks = true
+	cmd.Flags().Lookup("opened").Usage = "flag.opened_ticket"
 	o.reader.add(cmd.Flags())
 	f := cmd.Flags()
 	f.StringVarP(&o.output, "output", "o", "", "flag.output")
