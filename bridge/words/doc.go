@@ -1,7 +1,8 @@
 // Package words says things to people in their language and units.
 //
 // Every sentence that a person in the workshop meets has a key, and stands under it in a
-// catalogue for each language: the files of the folders en and es, one for each subject. The
+// catalogue for each language: the files of the folders en and es, one for each subject, a line
+// KEY: "SENTENCE" for each. The
 // fold and the bridge send the key with figures and names ([fillcalc.Text]); a [Reader] makes
 // the sentence. So the wire stays in SI units, and each screen, terminal and sheet has its own
 // language and units.

@@ -84,28 +84,27 @@ func TestReadmeSaysWhyNotVerified(t *testing.T) {
 // elsewhere are the commands of README that its tour does not paste, in blocks and in
 // sentences, each with the test that runs it.
 var elsewhere = map[string]string{
-	"go run ./cmd/bayfill demo":              "TestDemo",
-	"bayfill demo":                           "TestDemo",
-	"bash .ci/test":                          "TestReadmeTour", // which it runs
-	"apt install ./bayfill_*.deb":            "TestPackage",
-	"bayfill sim":                            "TestSimByHand", // and the next, on the wall clock
-	"bayfill run 2> $BAYFILL_SIM/run.log &":  "TestSimByHand",
-	"bayfill run 2>> $BAYFILL_SIM/run.log &": "TestSimByHand",        // the tour begins its own bridge there
-	"kill -9 %%":                             "TestKilledInMidDrain", // the tour ends its own bridge, and keeps its clock
-	"sudo date --set '1 hour ago'":           "TestClockStepsChangeNothing",
-	"sudo date --set '1 hour'":               "TestClockStepsChangeNothing",
-	"bayfill demo fleet":                     "TestDemoFleet",
-	"bayfill board --may-command":            "TestBoardCommand",
-	"bayfill watch":                          "TestWatchPlain",
-	"bayfill ports":                          "TestSimReplaysRecording",
-	"bayfill listen PORT":                    "TestSimReplaysRecording",
-	"bayfill sim --replay FILE":              "TestSimReplaysRecording",
-	"bayfill check --config FILE":            "TestCheck",
-	"bayfill doctor --config FILE":           "TestDoctorOnAHealthyWorkshop",
-	"bayfill calibrate --sensor NAME":        "TestReadmeTour",
-	"bayfill help":                           "TestMisspeltCommands",
-	"bayfill help words":                     "TestGlossary",
-	"bayfill help protocols":                 "TestReference",
+	"go run ./cmd/bayfill demo":             "TestDemo",
+	"bayfill demo":                          "TestDemo",
+	"bash .ci/test":                         "TestReadmeTour", // which it runs
+	"apt install ./bayfill_*.deb":           "TestPackage",
+	"bayfill sim":                           "TestSimByHand",        // and the next, on the wall clock
+	"bayfill run 2> $BAYFILL_SIM/run.log &": "TestSimByHand",        // the tour begins its own bridge there
+	"kill -9 %%":                            "TestKilledInMidDrain", // the tour ends its own bridge, and keeps its clock
+	"sudo date --set '1 hour ago'":          "TestClockStepsChangeNothing",
+	"sudo date --set '1 hour'":              "TestClockStepsChangeNothing",
+	"bayfill demo fleet":                    "TestDemoFleet",
+	"bayfill board --may-command":           "TestBoardCommand",
+	"bayfill watch":                         "TestWatchPlain",
+	"bayfill ports":                         "TestSimReplaysRecording",
+	"bayfill listen PORT":                   "TestSimReplaysRecording",
+	"bayfill sim --replay FILE":             "TestSimReplaysRecording",
+	"bayfill check --config FILE":           "TestCheck",
+	"bayfill doctor --config FILE":          "TestDoctorOnAHealthyWorkshop",
+	"bayfill calibrate --sensor NAME":       "TestReadmeTour",
+	"bayfill help":                          "TestMisspeltCommands",
+	"bayfill help words":                    "TestGlossary",
+	"bayfill help protocols":                "TestReference",
 	"go build -o bayfill ./cmd/bayfill && export PATH=$PWD:$PATH": "TestPrograms", // of the packages, built alike
 }
 
