@@ -74,6 +74,7 @@ func (c *Config) checkFluids() error {
 		bad = append(bad, unless(f.Name != "" && !seen[f.Name], wrong(at+".name", "config.unique", "typed", f.Name)))
 		seen[f.Name] = true
 		bad = append(bad, unless(*f.DensityUPct >= 0 && *f.DensityUPct < 10, wrong(at+".density_u_pct", "config.below", "typed", *f.DensityUPct, "most", 10)))
+		bad = append(bad, oneOf(at+".model", fillcalc.DensityModel(f.Model), fillcalc.Oil1980, fillcalc.Oil2004, fillcalc.DensityPoints))
 		bad = append(bad, c.checkDensity(at, f.fluid()))
 	}
 	return errors.Join(bad...)
@@ -88,7 +89,7 @@ func (c *Config) checkDensity(at string, fluid fillcalc.Fluid) error {
 	}
 	for i, cart := range c.Carts {
 		if _, err := fluid.Density(*cart.ReferenceC); err != nil {
-			return unless(false, wrong(at, "config.because", "why", err), fmt.Sprintf("carts[%d].reference_c", i))
+			return unless(false, wrong(at, "config.because", "why", err), at+".model", fmt.Sprintf("carts[%d].reference_c", i))
 		}
 	}
 	return nil

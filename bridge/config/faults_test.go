@@ -100,6 +100,7 @@ func TestFaultsThatFollow(t *testing.T) {
 		{config("carts: [{name: b, reference_c: .nan, sensors: ["+scale+"]}]", "fluids: [{name: f, density_kg_m3: 850}]"), "reference_c: NaN"},
 		{config("fluids: [{name: f, density_kg_m3: thick}]"), "must be a number"},
 		{config("fluids: [7]"), "must be a group"},
+		{config("fluids: [{name: f, density_kg_m3: 850, model: oil}]"), `fluids[0].model: "oil" is not one of oil-1980, oil-2004, points`},
 		{config("broker: {listen: '0.0.0.0:1', users: 7}"), "must be a list"},
 		{config("broker: {url: [7], ca_file: c}"), "must be a text"},
 		{config("monitor: {listne: '127.0.0.1:1', anywhere: true}"), `did you mean "listen"?`},
