@@ -2,10 +2,10 @@ package sensors
 
 import (
 	"bytes"
+	"errors"
 	"math"
 	"regexp"
 	"slices"
-	"strconv"
 	"strings"
 
 	"bayfill/fillcalc"
@@ -39,48 +39,53 @@ var Patterns = []struct{ Name, Example, Expression string }{
 const maxLineBytes = 200
 
 func newLine(o Options) (Protocol, error) {
-	if o.Pattern == "" {
-		return refuseOption("pattern", "protocol.pattern_missing", names{"known": patternNames()})
+	re, err := compilePattern(o.Pattern)
+	bad := []error{err, inSpan("decimals", o.Decimals, 0, 9), inSpan("width", o.Width, 0, maxLineBytes)}
+	if err == nil && re.SubexpIndex("counts") >= 0 && (o.Quantity != Weight || o.KgPerCount == 0) {
+		bad = append(bad, refuseOption("kg_per_count", "protocol.counts_slope", nil))
 	}
-	expression := o.Pattern
-	for _, p := range Patterns {
-		if p.Name == o.Pattern {
-			expression = p.Expression
-		}
-	}
-	if expression == o.Pattern && !strings.Contains(expression, "(?P<") && !strings.Contains(expression, "(?<") {
-		return refuseOption("pattern", "protocol.pattern_unknown", names{"typed": o.Pattern, "known": patternNames()})
-	}
-	re, err := regexp.Compile(`^(?:` + expression + `)$`)
-	if err != nil {
-		return refuseOption("pattern", "protocol.pattern_bad", names{"typed": o.Pattern, "reason": err.Error()})
+	if err := errors.Join(bad...); err != nil {
+		return Protocol{}, err
 	}
 	l := linePattern{re: re, rule: newUnitRule(o), decimals: o.Decimals, width: o.Width,
 		kgPerCount: o.KgPerCount, countsAtZero: o.CountsAtZero}
-	for i, name := range re.SubexpNames() {
-		if name != "" && !slices.Contains(groupNames, name) {
-			return refuseOption("pattern", "protocol.group_unknown", names{"typed": name, "choices": strings.Join(groupNames, ", ")})
-		}
-		if name != "" && i != re.SubexpIndex(name) {
-			return refuseOption("pattern", "protocol.group_twice", names{"typed": name})
-		}
-	}
 	for i, name := range groupNames {
 		l.group[i] = re.SubexpIndex(name)
 	}
-	if (l.group[groupValue] < 0) == (l.group[groupCounts] < 0) {
-		return refuseOption("pattern", "protocol.group_needed", nil)
-	}
-	if l.group[groupCounts] >= 0 && (o.Quantity != Weight || !(o.KgPerCount > 0 || o.KgPerCount < 0)) {
-		return refuseOption("kg_per_count", "protocol.counts_slope", nil)
-	}
-	if o.Decimals < 0 || o.Decimals > 9 {
-		return refuseSpan("decimals", o.Decimals, 0, 9)
-	}
-	if o.Width < 0 || o.Width > maxLineBytes {
-		return refuseSpan("width", o.Width, 0, maxLineBytes)
-	}
 	return Protocol{Name: "line", Split: splitLine, Parse: l.parse, SkipFirst: true}, nil
+}
+
+// compilePattern returns the expression of a ready-made pattern or of a written one, and
+// checks its groups.
+func compilePattern(pattern string) (*regexp.Regexp, error) {
+	if pattern == "" {
+		return nil, refuseOption("pattern", "protocol.pattern_missing", names{"known": patternNames()})
+	}
+	expression := pattern
+	for _, p := range Patterns {
+		if p.Name == pattern {
+			expression = p.Expression
+		}
+	}
+	if expression == pattern && !strings.Contains(expression, "(?P<") && !strings.Contains(expression, "(?<") {
+		return nil, refuseOption("pattern", "protocol.pattern_unknown", names{"typed": pattern, "known": patternNames()})
+	}
+	re, err := regexp.Compile(`^(?:` + expression + `)$`)
+	if err != nil {
+		return nil, refuseOption("pattern", "protocol.pattern_bad", names{"typed": pattern, "reason": err.Error()})
+	}
+	for i, name := range re.SubexpNames() {
+		if name != "" && !slices.Contains(groupNames, name) {
+			return nil, refuseOption("pattern", "protocol.group_unknown", names{"typed": name, "choices": strings.Join(groupNames, ", ")})
+		}
+		if name != "" && i != re.SubexpIndex(name) {
+			return nil, refuseOption("pattern", "protocol.group_twice", names{"typed": name})
+		}
+	}
+	if (re.SubexpIndex("value") < 0) == (re.SubexpIndex("counts") < 0) {
+		return nil, refuseOption("pattern", "protocol.group_needed", nil)
+	}
+	return re, nil
 }
 
 func patternNames() string {
@@ -89,22 +94,6 @@ func patternNames() string {
 		names[i] = p.Name
 	}
 	return strings.Join(names, ", ")
-}
-
-// names are what the sentence of a refusal is about.
-type names = map[string]string
-
-// refuseOption says what is wrong with an option, by the key of a sentence in the catalogues.
-func refuseOption(option, key string, about names) (Protocol, error) {
-	return Protocol{}, &fillcalc.Refusal{Field: option, Text: fillcalc.Text{Key: key, Names: about}}
-}
-
-func refuseSpan(option string, typed, least, most int) (Protocol, error) {
-	return refuseOption(option, "config.span", names{"typed": strconv.Itoa(typed), "least": strconv.Itoa(least), "most": strconv.Itoa(most)})
-}
-
-func refuseChoice(option, typed, choices string) (Protocol, error) {
-	return refuseOption(option, "config.choice", names{"typed": typed, "choices": choices})
 }
 
 const (

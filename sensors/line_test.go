@@ -1,6 +1,7 @@
 package sensors
 
 import (
+	"errors"
 	"math"
 	"strings"
 	"testing"
@@ -334,12 +335,20 @@ func TestNewRefuses(t *testing.T) {
 		t.Errorf("no quantity: %v", err)
 	}
 	_, err := New("modubs", Options{Quantity: Weight})
-	if err == nil || !strings.HasPrefix(err.Error(), "protocol:") {
+	var refused *fillcalc.Refusal
+	if !errors.As(err, &refused) || refused.Field != "protocol" {
 		t.Fatalf("unknown protocol: %v", err)
 	}
 	for _, p := range Protocols {
-		if refused := err.(*fillcalc.Refusal); !strings.Contains(refused.Names["choices"], p.Name) {
-			t.Errorf("%v does not name %s", refused, p.Name)
+		if !strings.Contains(refused.Names["choices"], p.Name) {
+			t.Errorf("%q does not name %s", refused.Names, p.Name)
+		}
+	}
+	// All options that are wrong are named at once.
+	_, err = New("modbus", Options{Quantity: Weight, Unit: "stone", CapacityKg: math.Inf(1), Type: "int8", Order: "DABC", Exponent: 10})
+	for _, option := range []string{"unit:", "capacity_kg:", "unit_id:", "type:", "order:", "exponent:"} {
+		if err == nil || !strings.Contains(err.Error(), option) {
+			t.Errorf("%s is not in %v", option, err)
 		}
 	}
 }

@@ -2,9 +2,12 @@ package sensors
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/binary"
+	"errors"
 	"math"
 	"strconv"
+	"strings"
 
 	"bayfill/fillcalc"
 )
@@ -23,46 +26,42 @@ import (
 // anything else, including an echo of the request, is skipped. A frame with a wrong
 // checksum is searched for another beginning: only its first bytes may be damaged.
 func newModbus(o Options) (Protocol, error) {
-	if o.Unit485 < 1 || o.Unit485 > 247 {
-		return refuseSpan("unit_id", o.Unit485, 1, 247)
+	if err := checkModbus(&o); err != nil {
+		return Protocol{}, err
 	}
-	if o.Register < 0 || o.Register > 65535 {
-		return refuseSpan("register", o.Register, 0, 65535)
-	}
-	m := modbus{rule: newUnitRule(o), unit: byte(o.Unit485), function: 3, kind: o.Type, order: o.Order,
+	m := modbus{rule: newUnitRule(o), unit: byte(o.Unit485), function: 3, bytes: 2, kind: o.Type, order: cmp.Or(o.Order, "ABCD"),
 		exponent: o.Exponent, kgPerCount: o.KgPerCount, countsAtZero: o.CountsAtZero}
 	if o.Input {
 		m.function = 4
 	}
-	if m.order == "" {
-		m.order = "ABCD"
-	}
-	switch o.Type {
-	case "int16", "uint16":
-		m.bytes = 2
-	case "int32", "uint32", "float32":
+	if strings.HasSuffix(o.Type, "32") {
 		m.bytes = 4
-	default:
-		return refuseChoice("type", o.Type, "int16, uint16, int32, uint32, float32")
-	}
-	switch m.order {
-	case "ABCD", "CDAB", "BADC", "DCBA":
-	default:
-		return refuseChoice("order", m.order, "ABCD, CDAB, BADC, DCBA")
-	}
-	if o.Unit == "" && o.KgPerCount == 0 {
-		return refuseOption("unit", "protocol.registers_unit", nil)
-	}
-	if o.Exponent < -9 || o.Exponent > 9 {
-		return refuseSpan("exponent", o.Exponent, -9, 9)
-	}
-	if o.KgPerCount != 0 && (o.Quantity != Weight || o.Type == "float32") {
-		return refuseOption("kg_per_count", "protocol.counts_whole", nil)
 	}
 	request := []byte{m.unit, m.function, 0, 0, 0, byte(m.bytes / 2)}
 	binary.BigEndian.PutUint16(request[2:], uint16(o.Register))
 	m.request = appendCRC(request)
 	return Protocol{Name: "modbus", Poll: m.request, Split: m.split, Parse: m.parse}, nil
+}
+
+func checkModbus(o *Options) error {
+	bad := []error{inSpan("unit_id", o.Unit485, 1, 247), inSpan("register", o.Register, 0, 65535), inSpan("exponent", o.Exponent, -9, 9)}
+	switch o.Type {
+	case "int16", "uint16", "int32", "uint32", "float32":
+	default:
+		bad = append(bad, refuseChoice("type", o.Type, "int16, uint16, int32, uint32, float32"))
+	}
+	switch o.Order {
+	case "", "ABCD", "CDAB", "BADC", "DCBA":
+	default:
+		bad = append(bad, refuseChoice("order", o.Order, "ABCD, CDAB, BADC, DCBA"))
+	}
+	if o.Unit == "" && o.KgPerCount == 0 {
+		bad = append(bad, refuseOption("unit", "protocol.registers_unit", nil))
+	}
+	if o.KgPerCount != 0 && (o.Quantity != Weight || o.Type == "float32") {
+		bad = append(bad, refuseOption("kg_per_count", "protocol.counts_whole", nil))
+	}
+	return errors.Join(bad...)
 }
 
 type modbus struct {

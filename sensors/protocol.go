@@ -1,6 +1,7 @@
 package sensors
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"strconv"
@@ -76,21 +77,42 @@ var Protocols = []struct {
 	{"scpi", "SCPI query", newSCPI},
 }
 
-// New makes the protocol with the given name. The error names the option that is
-// wrong and says what would be right.
+// names are what the sentence of a refusal is about.
+type names = map[string]string
+
+// refuseOption says what is wrong with an option, by the key of a sentence in the catalogues.
+func refuseOption(option, key string, about names) error {
+	return &fillcalc.Refusal{Field: option, Text: fillcalc.Text{Key: key, Names: about}}
+}
+
+func refuseChoice(option, typed, choices string) error {
+	return refuseOption(option, "config.choice", names{"typed": typed, "choices": choices})
+}
+
+// inSpan refuses a number outside a range.
+func inSpan(option string, typed, least, most int) error {
+	if typed >= least && typed <= most {
+		return nil
+	}
+	return refuseOption(option, "config.span", names{"typed": strconv.Itoa(typed), "least": strconv.Itoa(least), "most": strconv.Itoa(most)})
+}
+
+// New makes the protocol with the given name. The error joins a [fillcalc.Refusal] for each
+// option that is wrong; its field is the option's key in the configuration.
 func New(name string, o Options) (Protocol, error) {
 	if o.Quantity != Weight && o.Quantity != Temperature {
-		return refuseOption("quantity", "protocol.quantity", nil)
+		return Protocol{}, refuseOption("quantity", "protocol.quantity", nil)
 	}
+	var bad []error
 	if o.Unit != "" {
-		known := "kg, g, lb, oz"
 		_, err := fillcalc.ParseMassUnit([]byte(o.Unit))
+		choices := "kg, g, lb, oz"
 		if o.Quantity == Temperature {
-			known = "C, F, K"
 			_, err = fillcalc.ParseTemperatureUnit([]byte(o.Unit))
+			choices = "C, F, K"
 		}
 		if err != nil {
-			return refuseChoice("unit", o.Unit, known)
+			bad = append(bad, refuseChoice("unit", o.Unit, choices))
 		}
 	}
 	for _, given := range []struct {
@@ -98,9 +120,14 @@ func New(name string, o Options) (Protocol, error) {
 		value  float64
 	}{{"capacity_kg", o.CapacityKg}, {"kg_per_count", o.KgPerCount}, {"counts_at_zero", o.CountsAtZero}} {
 		if math.IsNaN(given.value) || math.IsInf(given.value, 0) {
-			return refuseOption(given.option, "protocol.number", names{"typed": strconv.FormatFloat(given.value, 'g', -1, 64)})
+			bad = append(bad, refuseOption(given.option, "protocol.number", names{"typed": strconv.FormatFloat(given.value, 'g', -1, 64)}))
 		}
 	}
+	protocol, err := newNamed(name, o)
+	return protocol, errors.Join(append(bad, err)...)
+}
+
+func newNamed(name string, o Options) (Protocol, error) {
 	known := make([]string, len(Protocols))
 	for i, p := range Protocols {
 		if p.Name == name {
@@ -108,7 +135,7 @@ func New(name string, o Options) (Protocol, error) {
 		}
 		known[i] = p.Name
 	}
-	return refuseChoice("protocol", name, strings.Join(known, ", "))
+	return Protocol{}, refuseChoice("protocol", name, strings.Join(known, ", "))
 }
 
 // frameError says what is wrong with a frame and where.

@@ -2,6 +2,8 @@ package sensors
 
 import (
 	"bytes"
+	"cmp"
+	"errors"
 	"strings"
 
 	"bayfill/fillcalc"
@@ -13,17 +15,18 @@ import (
 // open probe): these parse as numbers but are not readings.
 func newSCPI(o Options) (Protocol, error) {
 	if o.Quantity != Temperature {
-		return refuseOption("protocol", "protocol.only_probe", names{"typed": "scpi"})
+		return Protocol{}, refuseOption("protocol", "protocol.only_probe", names{"typed": "scpi"})
 	}
+	var bad []error
 	if o.Unit == "" {
-		return refuseOption("unit", "protocol.scpi_unit", nil)
+		bad = append(bad, refuseOption("unit", "protocol.scpi_unit", nil))
 	}
-	query := o.Query
-	if query == "" {
-		query = "MEASure:TEMPerature?"
-	}
+	query := cmp.Or(o.Query, "MEASure:TEMPerature?")
 	if !strings.HasSuffix(query, "?") || strings.ContainsAny(query, "\r\n") {
-		return refuseOption("query", "protocol.query", names{"typed": query})
+		bad = append(bad, refuseOption("query", "protocol.query", names{"typed": query}))
+	}
+	if bad != nil {
+		return Protocol{}, errors.Join(bad...)
 	}
 	rule := newUnitRule(o)
 	return Protocol{

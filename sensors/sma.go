@@ -27,7 +27,7 @@ import (
 // characters that it may hold. Resynchronisation: skip to the next LF.
 func newSMA(o Options) (Protocol, error) {
 	if o.Quantity != Weight {
-		return refuseOption("protocol", "protocol.only_scale", names{"typed": "sma"})
+		return Protocol{}, refuseOption("protocol", "protocol.only_scale", names{"typed": "sma"})
 	}
 	rule := newUnitRule(o)
 	p := Protocol{

@@ -37,7 +37,7 @@ type Report struct {
 
 // Check computes a job again from its record and reports what does not agree.
 func Check(rec *Record, trust Trust) *Report {
-	r := &Report{Shop: rec.Shop, Cart: rec.Cart, Job: rec.Job, From: rec.From, SameName: rec.SameName,
+	r := &Report{Shop: rec.Shop, Cart: rec.Cart, Job: rec.Job, From: rec.From, SameName: len(rec.SameName),
 		Same: true, Complete: true, Findings: []Finding{}, Names: []NameProof{}}
 	published := r.sort(rec, trust.NameKey)
 	r.leaveOut(published)

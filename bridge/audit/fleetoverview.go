@@ -16,6 +16,7 @@ import (
 type fleetOverview struct {
 	Tall, BottomY     float64
 	BandX, BandWide   float64 // the tolerance of the verdict
+	BandTall          float64
 	Names, Ticks      []chart.Mark
 	Dots, Lines, Axis chart.Path
 }
@@ -89,7 +90,7 @@ func newFleetOverview(carts []*FleetGroup) *fleetOverview {
 	p := &fleetOverview{BottomY: 10 + overviewRowTall*float64(len(shown))}
 	p.Tall = p.BottomY + 22
 	p.BandX = x.Y(-toleranceML)
-	p.BandWide = x.Y(toleranceML) - p.BandX
+	p.BandWide, p.BandTall = x.Y(toleranceML)-p.BandX, p.BottomY-6
 	for i, g := range shown {
 		y, l := 10+overviewRowTall*(float64(i)+0.5), &g.Balance.Limits
 		p.Names = append(p.Names, chart.Mark{X: overviewLeftX - 6, Y: y + 4, Text: cut(g.Name(), 22)})

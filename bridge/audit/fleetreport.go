@@ -5,7 +5,9 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"math"
 	"strings"
+	"sync"
 	"time"
 
 	"bayfill/bridge/chart"
@@ -17,7 +19,9 @@ import (
 var fleetPage string
 
 // fleetTemplate is never executed itself: each page has the functions of its reader.
-var fleetTemplate = template.Must(template.New("fleet").Funcs(fleetFuncs(words.Plain)).Parse(fleetPage))
+var fleetTemplate = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("fleet").Funcs(fleetFuncs(words.Plain)).Parse(fleetPage))
+})
 
 func fleetFuncs(r words.Reader) template.FuncMap {
 	return template.FuncMap{
@@ -38,7 +42,7 @@ func fleetFuncs(r words.Reader) template.FuncMap {
 // WriteHTML writes the charts as one page of HTML for a reader, which needs no script and no
 // other file.
 func (f *Fleet) WriteHTML(w io.Writer, r words.Reader) error {
-	page, err := fleetTemplate.Clone()
+	page, err := fleetTemplate().Clone()
 	if err != nil {
 		return err
 	}
@@ -78,8 +82,11 @@ func (g *FleetGroup) inShort(r words.Reader) string {
 	if !b.Enough() {
 		return say("fleet.says_few", int64(b.Limits.N), labels{"cart": g.Name()})
 	}
-	key, mean := "fleet.says_more", b.Limits.Mean
-	if mean < 0 {
+	key, mean := "fleet.says_more", math.Round(b.Limits.Mean)
+	switch {
+	case mean == 0:
+		key = "fleet.says_even"
+	case mean < 0:
 		key, mean = "fleet.says_less", -mean
 	}
 	list := []string{say(key, 0, labels{"cart": g.Name(), "mean": fmt.Sprintf("%.0f", mean), "spread": fmt.Sprintf("%.0f", 2*b.Limits.Sigma)})}

@@ -25,7 +25,7 @@ type Record struct {
 	Points          []points.Point
 	Summary         *points.Point // nil when there is none
 	NoNames         error         // why there are only tokens; nil otherwise
-	SameName        int           // number of other jobs with this name
+	SameName        []int64       // when the other jobs with this name were opened
 	NewestSeq       uint64        // of the newest event that the witness of a journal knows of
 }
 
@@ -60,7 +60,9 @@ func (s *Store) Record(ctx context.Context, job string, openedNs int64) (*Record
 	}
 	r, err := s.fetch(ctx, all[at])
 	if r != nil {
-		r.SameName = len(all) - 1
+		for _, other := range slices.Delete(all, at, at+1) {
+			r.SameName = append(r.SameName, other.OpenedNs)
+		}
 	}
 	return r, err
 }
@@ -168,9 +170,12 @@ func FromJournal(ctx context.Context, path, shop, cart, job string, openedNs int
 	if at < 0 {
 		return nil, lost.Note(words.NewError("record.no_such_job", "job", job, "place", path, "why", ErrNoJob))
 	}
-	r := &Record{Shop: shop, Cart: cart, Job: job, From: path, SameName: len(opened) - 1, NewestSeq: witness.Seq}
+	r := &Record{Shop: shop, Cart: cart, Job: job, From: path, NewestSeq: witness.Seq}
 	if err := r.read(ctx, j, opened[at]); err != nil {
 		return nil, words.NewError("record.of_job", "job", job, "why", err)
+	}
+	for _, other := range slices.Delete(opened, at, at+1) {
+		r.SameName = append(r.SameName, other.AtNs)
 	}
 	return r, nil
 }

@@ -7,6 +7,7 @@ import (
 	"html/template"
 	"io"
 	"strings"
+	"sync"
 	"time"
 	"unicode"
 
@@ -20,7 +21,9 @@ import (
 var sheetPage string
 
 // sheetTemplate is never executed itself: each sheet has the functions of its reader.
-var sheetTemplate = template.Must(template.New("sheet").Funcs(sheetFuncs(words.Plain)).Parse(sheetPage))
+var sheetTemplate = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("sheet").Funcs(sheetFuncs(words.Plain)).Parse(sheetPage))
+})
 
 // sheetFuncs are what the sheet says in the words, the zone and the units of its reader. An
 // auditor needs SI, so the reader's units stand behind it in brackets, where they are others.
@@ -103,7 +106,7 @@ func cssString(lines ...string) template.CSS {
 // units; in the evidence amounts are in SI, with those of the reader beside them. printed is
 // when it is printed; zero: that is not said.
 func WriteSheet(w io.Writer, rec *Record, rep *Report, toleranceL float64, r words.Reader, printed time.Time) error {
-	page, err := sheetTemplate.Clone()
+	page, err := sheetTemplate().Clone()
 	if err != nil {
 		return err
 	}

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"bayfill/bridge/words"
@@ -45,12 +46,12 @@ type ticketRow struct {
 //go:embed ticket.html
 var ticketPage string
 
-var ticketTemplate = template.Must(template.New("ticket").Parse(ticketPage))
+var ticketTemplate = sync.OnceValue(func() *template.Template { return template.Must(template.New("ticket").Parse(ticketPage)) })
 
 // WriteTicket writes the ticket of a job for a reader: one page of HTML that needs no other
 // file and no script, and prints on A5 and half Letter. toleranceL is as for [Judge].
 func WriteTicket(w io.Writer, rec *Record, rep *Report, toleranceL float64, reader words.Reader) error {
-	return writePage(w, ticketTemplate, newTicket(NewSheetData(rec, rep, toleranceL, reader), reader))
+	return writePage(w, ticketTemplate(), newTicket(NewSheetData(rec, rep, toleranceL, reader), reader))
 }
 
 // Of what people wrote so many letters fit on the page.

@@ -16,6 +16,7 @@ import (
 	"os"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 	"unicode"
 
@@ -29,10 +30,13 @@ import (
 //go:embed page
 var pageFiles embed.FS
 
-var pages = template.Must(template.New("").Funcs(template.FuncMap{
-	"readers": func() []readerChoice { return readerChoices },
-	"less":    func(a, b float64) float64 { return a - b },
-}).ParseFS(pageFiles, "page/*.html"))
+// pages are parsed when the first one is made: most commands make none.
+var pages = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("").Funcs(template.FuncMap{
+		"readers": func() []readerChoice { return readerChoices },
+		"less":    func(a, b float64) float64 { return a - b },
+	}).ParseFS(pageFiles, "page/*.html"))
+})
 
 func newBoard(config Config) *Board {
 	shop := config.Shop
@@ -156,7 +160,7 @@ type page struct {
 func (b *Board) show(w http.ResponseWriter, name string, p page) {
 	p.Token, p.MayCommand = b.token, b.config.MayCommand
 	var out bytes.Buffer
-	if err := pages.ExecuteTemplate(&out, name, p); err != nil {
+	if err := pages().ExecuteTemplate(&out, name, p); err != nil {
 		http.Error(w, err.Error(), http.StatusInternalServerError)
 		return
 	}

@@ -46,11 +46,11 @@ func FuzzReceive(f *testing.F) {
 		v, _ := h.look(words.Plain, "bay2", true, now)
 		var page bytes.Buffer
 		for _, name := range cartPieces {
-			if err := pages.ExecuteTemplate(&page, name, v); err != nil {
+			if err := pages().ExecuteTemplate(&page, name, v); err != nil {
 				t.Fatal(err)
 			}
 		}
-		if err := pages.ExecuteTemplate(&page, "carts", h.lookAll(words.Plain, "", now)); err != nil {
+		if err := pages().ExecuteTemplate(&page, "carts", h.lookAll(words.Plain, "", now)); err != nil {
 			t.Fatal(err)
 		}
 		// A character takes at most six as HTML, and some texts are shown twice.

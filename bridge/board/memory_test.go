@@ -47,7 +47,7 @@ func TestDayOfUpdatesLeavesNothing(t *testing.T) {
 		b.hub.receive(leaf.topic, leaf.payload[i/3%2], false, now)
 		if i%1000 == 0 {
 			v, _ := b.hub.look(words.Plain, "bay2", true, now)
-			if err := pages.ExecuteTemplate(new(bytes.Buffer), "stage", v); err != nil {
+			if err := pages().ExecuteTemplate(new(bytes.Buffer), "stage", v); err != nil {
 				t.Fatal(err)
 			}
 		}

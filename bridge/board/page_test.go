@@ -128,7 +128,7 @@ func TestPageForgets(t *testing.T) {
 		u := update{Board: b.token, Pieces: map[string]string{}}
 		for _, name := range cartPieces {
 			var out bytes.Buffer
-			if err := pages.ExecuteTemplate(&out, name, v); err != nil {
+			if err := pages().ExecuteTemplate(&out, name, v); err != nil {
 				t.Fatal(err)
 			}
 			u.Pieces[name] = out.String()

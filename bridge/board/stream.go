@@ -78,7 +78,7 @@ func (b *Board) stream(w http.ResponseWriter, r *http.Request, names []string, l
 		u := update{Board: b.token, Pieces: map[string]string{}, Tone: tone}
 		for _, name := range names {
 			var piece bytes.Buffer
-			if err := pages.ExecuteTemplate(&piece, name, data); err != nil {
+			if err := pages().ExecuteTemplate(&piece, name, data); err != nil {
 				return // a template fails only by a mistake in it, and the tests execute all of them
 			}
 			// At first all pieces are sent, empty ones too, because the page may be older.

@@ -135,7 +135,9 @@ func (c *Cart) begin(ctx context.Context, shop string, wallNs int64, o *Options)
 			return lost, err
 		}
 	}
-	if c.clock = o.Clock; c.clock == nil {
+	if o.Clock != nil {
+		c.clock = o.Clock.NotBefore(c.state.NowNs + int64(time.Millisecond))
+	} else {
 		c.clock = clock.New(beginNs, o.Speed)
 	}
 	e := c.stamp(fillcalc.Event{Kind: fillcalc.KindInput, AtNs: c.clock.NowNs(),

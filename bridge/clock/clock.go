@@ -31,6 +31,14 @@ func (c *Clock) Driven() bool { return c.elapsedNs != nil }
 // Advance moves a driven clock to a time since its start.
 func (c *Clock) Advance(to time.Duration) { c.elapsedNs.Store(int64(to)) }
 
+// NotBefore returns a clock that runs as this one does, and reads ns now if this one reads an
+// earlier time.
+func (c *Clock) NotBefore(ns int64) *Clock {
+	own := *c
+	own.AnchorNs += max(0, ns-c.NowNs())
+	return &own
+}
+
 // NowNs returns the event time in nanoseconds since 1970 UTC.
 func (c *Clock) NowNs() int64 { return c.AnchorNs + int64(c.Elapsed()) }
 

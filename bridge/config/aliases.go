@@ -2,7 +2,6 @@ package config
 
 import (
 	"github.com/goccy/go-yaml/ast"
-	"github.com/goccy/go-yaml/parser"
 
 	"bayfill/bridge/words"
 )
@@ -17,22 +16,10 @@ const maxNodes = 200_000
 // maxFile is the maximum size of a file in bytes.
 const maxFile = 1 << 20
 
-// checkSize refuses a file that stands for too much. Other mistakes are the decoder's to
-// find.
-func checkSize(text []byte) error {
-	if len(text) > maxFile {
-		return words.NewError("config.too_large", "bytes", len(text), "most", maxFile)
-	}
-	file, err := parser.ParseBytes(text, 0)
-	if err != nil {
-		return nil
-	}
+// checkSize refuses a document that stands for too much.
+func checkSize(body ast.Node) error {
 	c := &counter{anchors: map[string]int{}}
-	for _, doc := range file.Docs {
-		if doc.Body != nil {
-			ast.Walk(c, doc.Body)
-		}
-	}
+	ast.Walk(c, body)
 	if c.nodes > maxNodes {
 		return words.NewError("config.line", "line", c.line, "why", words.NewError("config.aliases", "alias", c.name, "most", maxNodes))
 	}

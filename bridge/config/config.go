@@ -1,7 +1,6 @@
 package config
 
 import (
-	"bytes"
 	"cmp"
 	"errors"
 	"fmt"
@@ -10,14 +9,12 @@ import (
 	"net"
 	"os"
 	"path/filepath"
-	"reflect"
 	"regexp"
 	"strings"
 	"time"
 
-	"github.com/goccy/go-yaml"
-
 	"bayfill/bridge/clock"
+	"bayfill/bridge/names"
 	"bayfill/bridge/words"
 	"bayfill/fillcalc"
 	"bayfill/sensors"
@@ -276,8 +273,8 @@ type Sensor struct {
 // are parts of topics and file names.
 var NamePattern = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,31}$`)
 
-// Load reads and checks a configuration file. Errors name the file, the line and the
-// key, or the key's path, and say what would be right.
+// Load reads and checks a configuration file. The error joins all that is wrong with it:
+// each names the file, the line and the key, or the key's path, and says what would be right.
 func Load(path string) (*Config, error) {
 	text, err := os.ReadFile(path)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -287,47 +284,27 @@ func Load(path string) (*Config, error) {
 		return nil, err
 	}
 	c, err := Parse(text)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", path, err)
-	}
-	return c, nil
+	return c, InFile(path, err)
 }
 
-// Parse reads and checks the text of a configuration.
+// InFile puts the path of a file before each of the joined errors.
+func InFile(path string, err error) error {
+	var list []error
+	for _, one := range Faults(err) {
+		list = append(list, fmt.Errorf("%s: %w", path, one))
+	}
+	return errors.Join(list...)
+}
+
+// Parse reads and checks the text of a configuration. The error joins all that is wrong with
+// it, in the order of its lines, see [Faults].
 func Parse(text []byte) (*Config, error) {
 	var c Config
-	if err := decodeYAML(text, &c); err != nil {
+	err := readYAML(text, &c, func() error { c.defaults(); return c.Check() })
+	if err != nil {
 		return nil, err
 	}
-	c.defaults()
-	if err := c.Check(); err != nil {
-		return nil, locate(text, err)
-	}
 	return &c, nil
-}
-
-// decodeYAML reads one document into a struct. A key that is not a field is an error.
-func decodeYAML(text []byte, into any) (err error) {
-	// The decoder panics on some files that are not YAML (fuzzing found one).
-	defer func() {
-		if recover() != nil {
-			err = words.NewError("config.not_yaml")
-		}
-	}()
-	if err := checkSize(text); err != nil {
-		return err
-	}
-	decoder := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict())
-	if err := decoder.Decode(into); err != nil {
-		if errors.Is(err, io.EOF) {
-			return words.NewError("config.empty_file")
-		}
-		return explainYAML(text, err, yamlKeys(reflect.TypeOf(into)))
-	}
-	if err := decoder.Decode(new(any)); !errors.Is(err, io.EOF) {
-		return words.NewError("config.second")
-	}
-	return nil
 }
 
 // orElse sets a field that the file does not set.
@@ -346,6 +323,8 @@ func (c *Config) defaults() {
 		c.Verdict.Needs = &[]string{string(fillcalc.Torque), string(fillcalc.Leaks)}
 	}
 	c.Readings = cmp.Or(c.Readings, ChangedReadings)
+	c.Identities.Technician = cmp.Or(c.Identities.Technician, names.KeepFull)
+	c.Identities.Vehicle = cmp.Or(c.Identities.Vehicle, names.KeepFull)
 	c.History.BetweenJobs = cmp.Or(c.History.BetweenJobs, KeepMinute)
 	// About three weeks of a cart with two scales at ten readings a second and a probe at
 	// two.
@@ -364,9 +343,8 @@ func (c *Config) defaults() {
 		orElse(&cart.AirKgM3, fillcalc.ConventionalAirKgM3)
 		for j := range cart.Sensors {
 			s := &cart.Sensors[j]
-			if s.Line == "" {
-				s.Line = "9600 8N1"
-			}
+			s.Line = cmp.Or(s.Line, "9600 8N1")
+			s.Registers = cmp.Or(s.Registers, "holding")
 			// A settled weighing scatters by less than half a display step.
 			orElse(&s.RepeatabilityKg, s.ResolutionKg*0.4)
 			orElse(&s.GainUPct, 0.05)

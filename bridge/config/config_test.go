@@ -120,7 +120,7 @@ func TestConfigMistakes(t *testing.T) {
 		{replace("name: bay2", "name: bay2\n    caddy: {empty_kg: -1}"), "caddy: "},
 		{replace("name: bay2", "name: bay2\n    air_kg_m3: 12"), "line 7: carts[0] (bay2).air_kg_m3: 12"},
 		{replace("name: bay2", "name: bay2\n    reference_c: 80"), "reference_c: 80"},
-		{replace("name: bay2", "name: bay2\n    reference_c: .nan"), "fluids[0]"},
+		{replace("name: bay2", "name: bay2\n    reference_c: .nan"), "reference_c: NaN must be from 0 to 60"},
 		{replace("density_kg_m3: 850", "density_kg_m3: 850, density_u_pct: 10"), "fluids[0].density_u_pct: 10"},
 		{replace("density_kg_m3: 850", "density_kg_m3: .inf"), "line 4: fluids[0]"},
 		{replace("density_kg_m3: 850", "density_kg_m3: 850, at_c: 300"), "line 4: fluids[0]"},

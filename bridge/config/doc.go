@@ -5,7 +5,8 @@
 // # Promises
 //
 //   - Every key of a file is a field; an unknown key is an error with the nearest valid
-//     key. Errors name the file, the line and the key, and say what would be right.
+//     key. Errors name the file, the line and the key, and say what would be right. All
+//     that is wrong with a file is told at once ([Faults]), but not what only follows.
 //   - No error shows a secret, even one that somebody has written into the file by
 //     mistake.
 //   - A configuration that passes [Parse] can be run: every sensor's driver can be made,
@@ -37,7 +38,7 @@
 //
 // # Reading order
 //
-// config.go (keys and defaults), check.go (limits), explain.go and place.go (errors about a
-// file), keys.go and tls.go (secrets), servicedata.go, calibration.go. keyerror.go
-// leads from an error to its line.
+// config.go (keys and defaults), check.go (limits), decode.go (reading on behind an error),
+// explain.go and place.go (errors about a file), keys.go and tls.go (secrets), servicedata.go,
+// calibration.go. keyerror.go leads from an error to its line.
 package config

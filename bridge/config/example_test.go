@@ -26,7 +26,7 @@ carts:
 	//      8 |
 }
 
-// A value out of range is named by the path of its key.
+// A value is named by the path of its key. All that is wrong is said at once.
 func ExampleParse_value() {
 	_, err := config.Parse([]byte(`shop: hilltop
 data: /var/lib/bayfill
@@ -34,5 +34,6 @@ journal: {max_mb: 5}
 `))
 	fmt.Println(err)
 	// Output:
+	// carts: at least one cart is needed
 	// line 3: journal.max_mb: 5 must be from 10 to 1000000: the max size of each cart's journal in megabytes
 }

@@ -42,19 +42,10 @@ func (c *Identities) Policy() names.Policy {
 }
 
 func (c *Identities) check() error {
-	for _, k := range []struct {
-		field string
-		keep  *names.Keep
-	}{{"technician", &c.Technician}, {"vehicle", &c.Vehicle}} {
-		switch *k.keep {
-		case "":
-			*k.keep = names.KeepFull
-		case names.KeepFull, names.KeepShort, names.KeepHash:
-		default:
-			return wrong(k.field, "config.choice", "typed", *k.keep, "choices", "full, short, hash")
-		}
-	}
-	return nil
+	return errors.Join(
+		oneOf("technician", c.Technician, names.KeepFull, names.KeepShort, names.KeepHash),
+		oneOf("vehicle", c.Vehicle, names.KeepFull, names.KeepShort, names.KeepHash),
+	)
 }
 
 // keyFile holds the key of the tokens when the configuration names no key.

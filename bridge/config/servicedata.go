@@ -56,9 +56,9 @@ func (c *Config) FluidsByName() map[string]fillcalc.Fluid {
 }
 
 // ReadServiceData reads the files of a folder whose names end in .yaml or .yml. It returns
-// the good ones by the name in them. The error joins one error for each bad file, which
-// names file, line and field and says what would be right. The fluid must be one of
-// fluids, unless they are nil.
+// the good ones by the name in them. The error joins all that is wrong with the others, see
+// [Faults]: each names file, line and field and says what would be right. The fluid must be
+// one of fluids, unless they are nil.
 func ReadServiceData(dir string, fluids map[string]fillcalc.Fluid) (map[string]ServiceData, error) {
 	entries, err := os.ReadDir(dir)
 	if err != nil {
@@ -80,7 +80,7 @@ func ReadServiceData(dir string, fluids map[string]fillcalc.Fluid) (map[string]S
 		}
 		d, err := parseServiceData(text, fluids)
 		if err != nil {
-			bad = append(bad, fmt.Errorf("%s: %w", path, err))
+			bad = append(bad, InFile(path, err))
 			continue
 		}
 		d.File = path
@@ -140,14 +140,14 @@ func FindServiceData(dir, name string, fluids map[string]fillcalc.Fluid) (Servic
 // parseServiceData reads and checks one file.
 func parseServiceData(text []byte, fluids map[string]fillcalc.Fluid) (ServiceData, error) {
 	d := ServiceData{FirstFill: 0.8}
-	if err := decodeYAML(text, &d); err != nil {
+	err := readYAML(text, &d, func() error {
+		for _, line := range []*string{&d.Vehicle, &d.Transmission, &d.Source, &d.Note} {
+			*line = strings.Join(strings.Fields(*line), " ") // it may span several lines of the file
+		}
+		return d.check(fluids)
+	})
+	if err != nil {
 		return ServiceData{}, err
-	}
-	for _, line := range []*string{&d.Vehicle, &d.Transmission, &d.Source, &d.Note} {
-		*line = strings.Join(strings.Fields(*line), " ") // it may span several lines of the file
-	}
-	if err := d.check(fluids); err != nil {
-		return ServiceData{}, locate(text, err)
 	}
 	return d, nil
 }
@@ -156,38 +156,35 @@ func parseServiceData(text []byte, fluids map[string]fillcalc.Fluid) (ServiceDat
 var checks = []fillcalc.CheckMethod{fillcalc.ByDipstick, fillcalc.ByOverflow}
 
 func (d *ServiceData) check(fluids map[string]fillcalc.Fluid) error {
-	if !NamePattern.MatchString(d.Name) {
-		return wrong("name", "config.name", "typed", fmt.Sprintf("%.40s", d.Name))
+	method := oneOf("check", d.Check, checks...)
+	if d.Check == "" {
+		method = wrong("check", "config.missing_check", "choices", listed(checks))
 	}
-	if err := d.checkTexts(); err != nil {
-		return err
-	}
-	switch {
-	case d.Check == "":
-		return wrong("check", "config.missing_check", "choices", listed(checks))
-	case d.Check != fillcalc.ByDipstick && d.Check != fillcalc.ByOverflow:
-		return wrong("check", "config.choice", "typed", fmt.Sprintf("%.40s", d.Check), "choices", listed(checks))
-	case d.Window.Low.Written == "":
-		return wrong("window.low", "config.missing_low")
-	case d.Window.High.Written == "":
-		return wrong("window.high", "config.missing_high")
-	case !(d.FirstFill >= 0.3 && d.FirstFill <= 1):
-		return wrong("first_fill", "config.first_fill", "typed", d.FirstFill)
-	}
-	if err := d.convert(); err != nil {
-		return err
-	}
-	switch {
-	case d.Check == fillcalc.ByOverflow && d.BetweenMarks.L > 0:
-		return wrong("between_marks", "config.no_marks")
-	case d.Total.L > 0 && d.Typical.L > d.Total.L:
-		return wrong("typical", "config.typical", "typed", d.Typical.Written, "total", d.Total.Written)
-	case d.Total.L > 0 && d.BetweenMarks.L >= d.Total.L:
-		return wrong("between_marks", "config.marks", "typed", d.BetweenMarks.Written, "total", d.Total.Written)
-	case d.Window.Low.C >= d.Window.High.C:
-		return wrong("window", "config.window", "low", d.Window.Low.Written, "high", d.Window.High.Written)
-	}
-	if fluids == nil {
+	written := errors.Join(
+		unless(NamePattern.MatchString(d.Name), wrong("name", "config.name", "typed", fmt.Sprintf("%.40s", d.Name))),
+		d.checkTexts(),
+		method,
+		unless(d.Window.Low.Written != "", wrong("window.low", "config.missing_low")),
+		unless(d.Window.High.Written != "", wrong("window.high", "config.missing_high")),
+		unless(d.FirstFill >= 0.3 && d.FirstFill <= 1, wrong("first_fill", "config.first_fill", "typed", d.FirstFill)),
+		d.convert(),
+	)
+	return errors.Join(written, d.checkConverted(), d.checkFluid(fluids))
+}
+
+// checkConverted compares the converted amounts.
+func (d *ServiceData) checkConverted() error {
+	return errors.Join(
+		unless(d.Check != fillcalc.ByOverflow || d.BetweenMarks.L <= 0, wrong("between_marks", "config.no_marks")),
+		unless(d.Total.L <= 0 || d.Typical.L <= d.Total.L, wrong("typical", "config.typical", "typed", d.Typical.Written, "total", d.Total.Written), "total"),
+		unless(d.Total.L <= 0 || d.BetweenMarks.L < d.Total.L, wrong("between_marks", "config.marks", "typed", d.BetweenMarks.Written, "total", d.Total.Written), "total"),
+		unless(d.Window.Low.C < d.Window.High.C, wrong("window", "config.window", "low", d.Window.Low.Written, "high", d.Window.High.Written), "window.low", "window.high"),
+	)
+}
+
+// checkFluid checks that the fluid is a configured one whose density is known in the window.
+func (d *ServiceData) checkFluid(fluids map[string]fillcalc.Fluid) error {
+	if fluids == nil || d.Fluid == "" {
 		return nil
 	}
 	fluid, ok := fluids[d.Fluid]
@@ -196,13 +193,14 @@ func (d *ServiceData) check(fluids map[string]fillcalc.Fluid) error {
 	}
 	for _, c := range []float64{d.Window.Low.C, d.Window.High.C} {
 		if _, err := fluid.Density(c); err != nil {
-			return wrong("window", "config.fluid_density", "fluid", d.Fluid, "why", err)
+			return unless(false, wrong("window", "config.fluid_density", "fluid", d.Fluid, "why", err), "window.low", "window.high")
 		}
 	}
 	return nil
 }
 
 func (d *ServiceData) checkTexts() error {
+	var bad []error
 	for _, f := range []struct {
 		field, text, missing string
 	}{
@@ -214,25 +212,23 @@ func (d *ServiceData) checkTexts() error {
 	} {
 		switch {
 		case f.text == "" && f.missing != "":
-			return wrong(f.field, f.missing)
+			bad = append(bad, wrong(f.field, f.missing))
 		case len(f.text) > wire.MaxText:
-			return wrong(f.field, "config.too_long", "bytes", len(f.text), "most", wire.MaxText)
+			bad = append(bad, wrong(f.field, "config.too_long", "bytes", len(f.text), "most", wire.MaxText))
 		case strings.ContainsFunc(f.text, func(r rune) bool { return r == unicode.ReplacementChar || !unicode.IsPrint(r) }):
-			return wrong(f.field, "config.printable", "typed", strings.Trim(fmt.Sprintf("%.40q", f.text), `"`))
+			bad = append(bad, wrong(f.field, "config.printable", "typed", strings.Trim(fmt.Sprintf("%.40q", f.text), `"`)))
 		}
 	}
-	if d.Passes < 0 || d.Passes > fillcalc.MaxPasses {
-		return wrong("passes", "config.span", "typed", d.Passes, "least", 1, "most", fillcalc.MaxPasses)
-	}
-	if err := fillcalc.CheckGears(d.Gears); err != nil {
-		return wrong("gears", "config.because", "why", err)
-	}
-	return nil
+	return errors.Join(append(bad,
+		unless(d.Passes >= 0 && d.Passes <= fillcalc.MaxPasses, wrong("passes", "config.span", "typed", d.Passes, "least", 1, "most", fillcalc.MaxPasses)),
+		because("gears", fillcalc.CheckGears(d.Gears)),
+	)...)
 }
 
 // convert converts the written amounts to SI units. The ranges are wide enough for a
 // lorry and narrow enough to find a wrong unit (common practice, no source).
 func (d *ServiceData) convert() error {
+	var bad []error
 	for _, f := range []struct {
 		field    string
 		written  units.Written
@@ -255,14 +251,14 @@ func (d *ServiceData) convert() error {
 		}
 		si, err := f.convert(f.written)
 		if err != nil {
-			return notAmount(f.field, f.written, f.quantity)
+			bad = append(bad, notAmount(f.field, f.written, f.quantity))
+		} else if !(si >= f.min && si <= f.max) {
+			bad = append(bad, outside(f.field, f.written, si, f.min, f.max, f.quantity))
+		} else {
+			*f.si = si
 		}
-		if !(si >= f.min && si <= f.max) {
-			return outside(f.field, f.written, si, f.min, f.max, f.quantity)
-		}
-		*f.si = si
 	}
-	return nil
+	return errors.Join(bad...)
 }
 
 // Spec returns the part of a job's specification that comes from the service data. The

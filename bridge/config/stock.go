@@ -1,6 +1,7 @@
 package config
 
 import (
+	"errors"
 	"fmt"
 	"time"
 
@@ -66,68 +67,51 @@ func (d Day) Ns() int64 {
 const fullShare = 0.9
 
 func (s *Stock) check() error {
+	var bad []error
 	seen := map[string]bool{}
 	for i := range s.Fluids {
 		f, at := &s.Fluids[i], fmt.Sprintf("fluids[%d]", i)
-		if f.Fluid == "" || seen[f.Fluid] {
-			return wrong(at+".fluid", "config.unique", "typed", f.Fluid)
-		}
+		bad = append(bad, unless(f.Fluid != "" && !seen[f.Fluid], wrong(at+".fluid", "config.unique", "typed", f.Fluid)))
 		seen[f.Fluid] = true
-		if err := f.check(); err != nil {
-			return within(at, f.Fluid, err)
-		}
+		bad = append(bad, within(at, f.Fluid, f.check()))
 	}
-	if s.Waste == nil {
-		return nil
+	if s.Waste != nil {
+		bad = append(bad, within("waste", "", s.Waste.check()))
 	}
-	if err := s.Waste.check(); err != nil {
-		return within("waste", "", err)
-	}
-	return nil
+	return errors.Join(bad...)
 }
 
 func (f *FluidStock) check() error {
-	if err := checkDay("date", "config.missing_counted", f.Date); err != nil {
-		return err
-	}
-	if err := checkVolume("counted", &f.Counted, true); err != nil {
-		return err
-	}
-	if err := checkVolume("low", &f.Low, false); err != nil {
-		return err
+	bad := []error{
+		checkDay("date", "config.missing_counted", f.Date),
+		checkVolume("counted", &f.Counted, true),
+		checkVolume("low", &f.Low, false),
 	}
 	for i := range f.Bought {
 		b, at := &f.Bought[i], fmt.Sprintf("bought[%d]", i)
-		if err := checkVolume(at+".volume", &b.Volume, true); err != nil {
-			return err
+		bad = append(bad, checkVolume(at+".volume", &b.Volume, true))
+		day := checkDay(at+".date", "config.missing_bought", b.Date)
+		if day == nil {
+			day = unless(b.Date.Ns() >= f.Date.Ns(), wrong(at+".date", "config.bought_early", "typed", b.Date, "counted", f.Date))
 		}
-		if err := checkDay(at+".date", "config.missing_bought", b.Date); err != nil {
-			return err
-		}
-		if b.Date.Ns() < f.Date.Ns() {
-			return wrong(at+".date", "config.bought_early", "typed", b.Date, "counted", f.Date)
-		}
+		bad = append(bad, day)
 	}
-	return nil
+	return errors.Join(bad...)
 }
 
 func (w *Waste) check() error {
-	if err := checkDay("emptied", "config.missing_emptied", w.Emptied); err != nil {
-		return err
+	bad := []error{
+		checkDay("emptied", "config.missing_emptied", w.Emptied),
+		checkVolume("holds", &w.Holds, true),
 	}
-	if err := checkVolume("holds", &w.Holds, true); err != nil {
-		return err
+	if w.Full.L = fullShare * w.Holds.L; w.Full.Written != "" {
+		full := checkVolume("full", &w.Full, true)
+		if full == nil {
+			full = unless(w.Full.L <= w.Holds.L, wrong("full", "config.full", "typed", w.Full.Written, "holds", w.Holds.Written), "holds")
+		}
+		bad = append(bad, full)
 	}
-	if w.Full.L = fullShare * w.Holds.L; w.Full.Written == "" {
-		return nil
-	}
-	if err := checkVolume("full", &w.Full, true); err != nil {
-		return err
-	}
-	if w.Full.L > w.Holds.L {
-		return wrong("full", "config.full", "typed", w.Full.Written, "holds", w.Holds.Written)
-	}
-	return nil
+	return errors.Join(bad...)
 }
 
 // checkVolume converts a written volume. One that is not needed may be left out.
@@ -149,12 +133,12 @@ func checkVolume(field string, v *units.Volume, needed bool) (err error) {
 }
 
 // notAmount refuses a text that is no amount of a quantity.
-func notAmount(field string, w units.Written, q units.Quantity) error {
+func notAmount(field string, w units.Written, q units.Quantity) *keyError {
 	return wrong(field, "config.amount", "typed", fmt.Sprintf("%.40q", string(w)), "example", q.Example(), "units", q.Symbols())
 }
 
 // outside refuses an amount that is too small or too large, with what it is in SI units.
-func outside(field string, w units.Written, si, least, most float64, q units.Quantity) error {
+func outside(field string, w units.Written, si, least, most float64, q units.Quantity) *keyError {
 	return wrong(field, "config.amount_span", "typed", w, "si", fmt.Sprintf("%.4g %s", si, q), "least", least, "most", most, "unit", q)
 }
 

@@ -68,7 +68,9 @@ func (d *doctor) examine(ctx context.Context, path string) {
 	}
 	c, err := config.Load(path)
 	if err != nil {
-		d.wrong("doctor.config_bad", "why", err)
+		for _, fault := range config.Faults(err) {
+			d.wrong("doctor.config_bad", "why", fault)
+		}
 		return
 	}
 	d.ok("doctor.config_good", "path", path)
@@ -94,11 +96,13 @@ func (d *doctor) examine(ctx context.Context, path string) {
 }
 
 func (d *doctor) secrets(c *config.Config) {
-	if err := c.CheckSecrets(); err != nil {
+	bad := config.Faults(c.CheckSecrets())
+	for _, err := range bad {
 		d.wrong("doctor.secrets_bad", "why", err)
-		return
 	}
-	d.ok("doctor.secrets_good")
+	if len(bad) == 0 {
+		d.ok("doctor.secrets_good")
+	}
 }
 
 func (d *doctor) serviceData(c *config.Config) {
@@ -106,14 +110,8 @@ func (d *doctor) serviceData(c *config.Config) {
 		return
 	}
 	good, err := config.ReadServiceData(c.ServiceData, c.FluidsByName())
-	bad := []error{err}
-	if joined, ok := err.(interface{ Unwrap() []error }); ok {
-		bad = joined.Unwrap()
-	}
-	for _, err := range bad {
-		if err != nil {
-			d.wrong("doctor.service_bad", "why", err)
-		}
+	for _, fault := range config.Faults(err) {
+		d.wrong("doctor.service_bad", "why", fault)
 	}
 	if err == nil {
 		d.ok("doctor.service_good", "count", len(good), "path", c.ServiceData)

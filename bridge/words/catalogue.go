@@ -4,8 +4,9 @@ import (
 	"embed"
 	"fmt"
 	"io/fs"
-
-	"github.com/goccy/go-yaml"
+	"strconv"
+	"strings"
+	"sync"
 )
 
 // Language is a language that has a catalogue.
@@ -25,29 +26,39 @@ var Languages = []struct {
 //go:embed en es
 var files embed.FS
 
-// catalogues hold the sentences by language and key. They are a part of the program, so a
-// fault in them stops it.
-var catalogues = func() map[Language]map[string]string {
-	all := map[Language]map[string]string{}
+// catalogues hold the sentences by language and key. Each is read when it is first needed: to
+// read all of them would be most of the time in which the program starts.
+var catalogues = func() map[Language]func() map[string]string {
+	all := map[Language]func() map[string]string{}
 	for _, l := range Languages {
-		all[l.Language] = map[string]string{}
-		names, _ := fs.Glob(files, string(l.Language)+"/*.yaml")
-		for _, name := range names {
-			text, _ := files.ReadFile(name)
-			var part map[string]string
-			if err := yaml.Unmarshal(text, &part); err != nil {
-				panic(fmt.Sprintf("%s: %v", name, err))
-			}
-			for key, sentence := range part {
-				if _, twice := all[l.Language][key]; twice {
-					panic(fmt.Sprintf("%s: %s stands in two files", name, key))
-				}
-				all[l.Language][key] = sentence
-			}
-		}
+		all[l.Language] = sync.OnceValue(func() map[string]string { return read(l.Language) })
 	}
 	return all
 }()
+
+// read reads the files of a language, in which a line is a sentence: KEY: "SENTENCE". That is
+// YAML, read without its other rules in a twentieth of the time. The files are a part of the program,
+// so a fault in them stops it.
+func read(l Language) map[string]string {
+	all := make(map[string]string, 3000)
+	names, _ := fs.Glob(files, string(l)+"/*.yaml")
+	for _, name := range names {
+		text, _ := files.ReadFile(name)
+		for line := range strings.Lines(string(text)) {
+			line = strings.TrimSpace(line)
+			if line == "" || line[0] == '#' {
+				continue
+			}
+			key, quoted, _ := strings.Cut(line, ": ")
+			sentence, err := strconv.Unquote(quoted)
+			if _, twice := all[key]; err != nil || twice {
+				panic(fmt.Sprintf("%s: %s: want KEY: \"SENTENCE\", each key once", name, line))
+			}
+			all[key] = sentence
+		}
+	}
+	return all
+}
 
 // ParseLanguage reads en or es; an empty text means English.
 func ParseLanguage(text string) (Language, error) {
@@ -61,4 +72,9 @@ func ParseLanguage(text string) (Language, error) {
 }
 
 // Sentences returns all sentences of a language by their keys.
-func Sentences(l Language) map[string]string { return catalogues[l] }
+func Sentences(l Language) map[string]string {
+	if of, known := catalogues[l]; known {
+		return of()
+	}
+	return nil
+}

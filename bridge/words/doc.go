@@ -1,10 +1,10 @@
 // Package words says things to people in their language and units.
 //
 // Every sentence that a person in the workshop meets has a key, and stands under it in a
-// catalogue for each language: the files of the folders en and es, one for each subject. The
-// fold and the bridge send the key with figures and names ([fillcalc.Text]); a [Reader] makes
-// the sentence. So the wire stays in SI units, and each screen, terminal and sheet has its own
-// language and units.
+// catalogue for each language: the files of the folders en and es, one for each subject, with
+// a line KEY: "SENTENCE" for each. The fold and the bridge send the key with figures and names
+// ([fillcalc.Text]); a [Reader] makes the sentence. So the wire stays in SI units, and each
+// screen, terminal and sheet has its own language and units.
 //
 // In a sentence, {more_l} is a figure or a name. A figure is printed by the unit in which
 // its name ends; {count|bottle|bottles} prints one of two words by a figure's number. {@phase}

@@ -63,11 +63,13 @@ func (r Reader) Fault(err error) string {
 	case interface{ Unwrap() error }:
 		return r.inside(err.Error(), e.Unwrap())
 	case interface{ Unwrap() []error }:
-		text := err.Error()
+		said, rest := "", err.Error()
 		for _, one := range e.Unwrap() {
-			text = r.inside(text, one)
+			if before, after, found := strings.Cut(rest, one.Error()); found {
+				said, rest = said+before+r.Fault(one), after
+			}
 		}
-		return text
+		return said + rest
 	}
 	return err.Error()
 }

@@ -25,7 +25,7 @@ var Plain = Reader{English, units.Metric, time.UTC}
 
 // Knows reports whether a key has a sentence. A message of a newer program may have one
 // without.
-func Knows(key string) bool { _, known := catalogues[English][key]; return known }
+func Knows(key string) bool { _, known := Sentences(English)[key]; return known }
 
 // Word returns the catalogue's text for a key without figures; the key itself if there is none.
 func (r Reader) Word(key string) string { return r.Say(fillcalc.Text{Key: key}) }
@@ -34,7 +34,7 @@ var placeholder = regexp.MustCompile(`\{(@?)([a-z_]+)(?:\|([^|}]*)\|([^|}]*))?\}
 
 // Say returns a text as a sentence.
 func (r Reader) Say(t fillcalc.Text) string {
-	sentence, known := catalogues[r.Language][t.Key]
+	sentence, known := Sentences(r.Language)[t.Key]
 	if !known {
 		sentence = t.Key
 	}

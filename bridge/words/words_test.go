@@ -19,6 +19,8 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"github.com/goccy/go-yaml"
+
 	"bayfill/bridge/audit"
 	"bayfill/bridge/doctor"
 	"bayfill/bridge/names"
@@ -28,6 +30,31 @@ import (
 	"bayfill/fillcalc"
 	"bayfill/sensors"
 )
+
+// The files are YAML too, for the tools of translators.
+func TestCataloguesAreYAML(t *testing.T) {
+	for _, l := range words.Languages {
+		names, err := filepath.Glob(string(l.Language) + "/*.yaml")
+		if err != nil {
+			t.Fatal(err)
+		}
+		all := map[string]string{}
+		for _, name := range names {
+			var part map[string]string
+			text, err := os.ReadFile(name)
+			if err == nil {
+				err = yaml.Unmarshal(text, &part)
+			}
+			if err != nil {
+				t.Error(err)
+			}
+			maps.Copy(all, part)
+		}
+		if !maps.Equal(all, words.Sentences(l.Language)) {
+			t.Errorf("%s: YAML reads %d other sentences than the %d", l.Language, len(all), len(words.Sentences(l.Language)))
+		}
+	}
+}
 
 // The sentences of all languages are about the same figures and names.
 func TestLanguagesHaveTheSameKeys(t *testing.T) {

@@ -77,14 +77,16 @@ func TestCheck(t *testing.T) {
 	_, out, _ = program(t.Context(), "check", "--config", example, "--lang", "es")
 	bridgetest.Spanish(t, out, dir, "/dev/serial/by-id", "/dev/serial/by-path")
 	bad := filepath.Join(dir, "bad.yaml")
-	if err := os.WriteFile(bad, bytes.Replace(text, []byte("capacity_kg: 30\n"), []byte("capcity_kg: 30\n"), 1), 0o600); err != nil {
+	wrong := bytes.Replace(text, []byte("capacity_kg: 30\n"), []byte("capcity_kg: 30\n"), 1)
+	wrong = bytes.Replace(wrong, []byte("readings: changes"), []byte("readings: some"), 1)
+	if err := os.WriteFile(bad, wrong, 0o600); err != nil {
 		t.Fatal(err)
 	}
 	before, _, _ := bytes.Cut(text, []byte("capacity_kg: 30\n"))
 	says := fmt.Sprintf(`line %d: unknown key "capcity_kg", did you mean "capacity_kg"?`, 1+bytes.Count(before, []byte("\n")))
 	for _, command := range []string{"check", "run"} {
 		status, _, errors = program(t.Context(), command, "--config", bad)
-		if status != exitConfig || !strings.Contains(errors, says) {
+		if status != exitConfig || !strings.Contains(errors, says) || strings.Count(errors, "bayfill: "+bad+": line ") != 2 {
 			t.Errorf("%s: status %d: %s", command, status, errors)
 		}
 	}

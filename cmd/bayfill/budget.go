@@ -93,11 +93,15 @@ type budgetImprovement struct {
 }
 
 type budgetTerm struct {
-	Term     string  `json:"term"`
-	Of       string  `json:"of"`
-	UML      float64 `json:"u_ml"`      // standard uncertainty
-	SharePct float64 `json:"share_pct"` // of the variance
+	Term       string  `json:"term"`
+	Of         string  `json:"of"`
+	UML        float64 `json:"u_ml"`        // standard uncertainty
+	WithoutPct float64 `json:"without_pct"` // by how much ± would be smaller without the term
 }
+
+// withoutPct is by how many percent an uncertainty would be smaller without a term whose share
+// of the variance is sharePct.
+func withoutPct(sharePct float64) float64 { return 100 * (1 - math.Sqrt(max(0, 1-sharePct/100))) }
 
 // newJobBudget lists the terms of each volume, the largest first, with advice for a reader.
 func newJobBudget(cart string, s *fillcalc.State, r words.Reader) jobBudget {
@@ -115,7 +119,7 @@ func newJobBudget(cart string, s *fillcalc.State, r words.Reader) jobBudget {
 		}
 		for _, t := range b {
 			if t.L != 0 {
-				volume.Terms = append(volume.Terms, budgetTerm{t.Name, t.Of, 1000 * math.Abs(t.L), 100 * t.L * t.L / b.U2()})
+				volume.Terms = append(volume.Terms, budgetTerm{t.Name, t.Of, 1000 * math.Abs(t.L), withoutPct(100 * t.L * t.L / b.U2())})
 			}
 		}
 		slices.SortStableFunc(volume.Terms, func(a, b budgetTerm) int { return cmp.Compare(b.UML, a.UML) })
@@ -142,6 +146,7 @@ const termWidth = budgetWidth - 16
 func (b jobBudget) print(out io.Writer, r words.Reader) {
 	printWrapped(out, r.Say(fillcalc.Text{Key: "budget.about", Figures: figures{"reference_c": b.ReferenceC},
 		Names: names{"job": b.Job, "cart": b.Cart, "phase": b.Phase, "seen_when": b.At}}), budgetWidth)
+	printWrapped(out, r.Word("budget.columns"), budgetWidth)
 	b.Drained.print(out, r, "volume.drained")
 	b.Added.print(out, r, "volume.added")
 	b.Balance.print(out, r, "volume.balance")
@@ -160,7 +165,7 @@ func (v volumeBudget) print(out io.Writer, r words.Reader, name string) {
 		for _, line := range lines[:len(lines)-1] {
 			fmt.Fprintln(out, line)
 		}
-		fmt.Fprintf(out, "%-*s"+budgetFigures, termWidth, lines[len(lines)-1], t.UML, t.SharePct)
+		fmt.Fprintf(out, "%-*s"+budgetFigures, termWidth, lines[len(lines)-1], t.UML, t.WithoutPct)
 		u2 += t.UML * t.UML
 	}
 	if u2 > 0 {

@@ -26,15 +26,15 @@ func checkCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			config, err := config.Load(path)
+			conf, err := config.Load(path)
 			if err != nil {
 				return configError{err}
 			}
-			if err := config.CheckSecrets(); err != nil {
-				return configError{fmt.Errorf("%s: %w", path, err)}
+			if err := conf.CheckSecrets(); err != nil {
+				return configError{config.InFile(path, err)}
 			}
 			d := description{cmd.OutOrStdout(), reader}
-			d.configuration(config, time.Now().UnixNano())
+			d.configuration(conf, time.Now().UnixNano())
 			return nil
 		},
 	}

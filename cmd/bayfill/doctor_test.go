@@ -254,7 +254,8 @@ func TestDoctorFindsWhatIsWrong(t *testing.T) {
 		text  string
 		wants []string
 	}{
-		{replace("capacity_kg", "capacty_kg"), []string{"wrong configuration: " + p.path + ": line"}},
+		{strings.Replace(replace("capacity_kg", "capacty_kg"), "shop:", "readings: some\nshop:", 1),
+			[]string{"wrong configuration: " + p.path + `: line 2: readings: "some" is not one of`, "wrong configuration: " + p.path + ": line 25: unknown key"}},
 		{replace("technician.password", "none.password"), []string{"wrong secrets: broker.users[0].password: " + p.dir}},
 		{replace("data: "+data, "data: "+file+"/data"), []string{"wrong data folder: ", "look running: "}},
 		{replace(port, port+"x"), []string{"wrong port of bay2/caddy-scale: " + port + "x is missing: plug the cable in"}},

@@ -8,6 +8,7 @@ import (
 	"io"
 	"io/fs"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -18,6 +19,7 @@ import (
 	"bayfill/bridge/points"
 	"bayfill/bridge/recordkey"
 	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 )
 
 // jobSource is where a job is read from: the history, or journals.
@@ -25,6 +27,7 @@ type jobSource struct {
 	from                historyFlags
 	journal, shop, cart string
 	opened              string
+	asks                bool // which of several jobs of a name is meant, instead of taking the newest
 	namesKey            string
 	keys                []string
 }
@@ -116,12 +119,86 @@ func (s *jobSource) copies(ctx context.Context, c *config.Config, cart string, r
 	return list, nil
 }
 
-// record reads a job.
+// newestClosed is said of --opened in the place of a time.
+const newestClosed = "newest"
+
+// record reads the job that is meant.
 func (s *jobSource) record(ctx context.Context, job string) (*audit.Record, error) {
+	if s.opened == newestClosed {
+		return s.newestClosed(ctx, job)
+	}
 	atNs, err := openedNs(s.opened)
 	if err != nil {
 		return nil, err
 	}
+	r, err := s.openedAt(ctx, job, atNs)
+	if err == nil && s.asks && atNs == 0 && len(r.SameName) > 0 {
+		return nil, s.which(ctx, job)
+	}
+	return r, err
+}
+
+// which is the error that asks back which job of a name is meant.
+func (s *jobSource) which(ctx context.Context, job string) error {
+	all, err := s.ofName(ctx, job)
+	if err != nil {
+		return err
+	}
+	var each []error
+	for _, r := range all {
+		key, phase := "ticket.one", phaseOf(r)
+		if phase == "" {
+			key = "ticket.one_no_record"
+		}
+		opened := time.Unix(0, openingNs(r)).UTC().Format(audit.TimeLayout)
+		each = append(each, words.NewError(key, "opened", opened, "cart", r.Shop+"/"+r.Cart, "phase", phase))
+	}
+	return words.NewError("ticket.which", "job", job, "count", len(all), "why", errors.Join(each...))
+}
+
+// newestClosed reads the newest job of a name that was closed.
+func (s *jobSource) newestClosed(ctx context.Context, job string) (*audit.Record, error) {
+	all, err := s.ofName(ctx, job)
+	if err != nil {
+		return nil, err
+	}
+	for _, r := range all {
+		if phaseOf(r) == fillcalc.Closed {
+			return r, nil
+		}
+	}
+	return nil, words.NewError("ticket.none_closed", "job", job)
+}
+
+// ofName reads all jobs of a name, the newest first.
+func (s *jobSource) ofName(ctx context.Context, job string) ([]*audit.Record, error) {
+	newest, err := s.openedAt(ctx, job, 0)
+	if err != nil {
+		return nil, err
+	}
+	all := []*audit.Record{newest}
+	for _, atNs := range newest.SameName {
+		r, err := s.openedAt(ctx, job, atNs)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, r)
+	}
+	slices.SortFunc(all, func(a, b *audit.Record) int { return cmp.Compare(openingNs(b), openingNs(a)) })
+	return all, nil
+}
+
+// phaseOf is how a job ended, by its closing record; empty without one.
+func phaseOf(r *audit.Record) fillcalc.Phase {
+	if r.Summary == nil {
+		return ""
+	}
+	phase, _ := r.Summary.Fields["phase"].(string)
+	return fillcalc.Phase(phase)
+}
+
+// openedAt reads a job that was opened then; 0: the newest of that name.
+func (s *jobSource) openedAt(ctx context.Context, job string, atNs int64) (*audit.Record, error) {
 	if s.journal != "" {
 		return audit.FromJournal(ctx, s.journal, s.shop, s.cart, job, atNs)
 	}
@@ -158,7 +235,7 @@ func (s *jobSource) fromJournals(ctx context.Context, c *config.Config, job stri
 		carts = []config.Cart{*one}
 	}
 	var none error
-	ofName := 0
+	var ofName []int64
 	for i := range carts {
 		cart := carts[i].Name
 		r, err := audit.FromJournal(ctx, c.JournalPath(cart), c.Shop, cart, job, atNs)
@@ -168,7 +245,8 @@ func (s *jobSource) fromJournals(ctx context.Context, c *config.Config, job stri
 		case err != nil:
 			return nil, err
 		default:
-			if ofName += 1 + r.SameName; newest == nil || openingNs(r) > openingNs(newest) {
+			ofName = append(append(ofName, openingNs(r)), r.SameName...)
+			if newest == nil || openingNs(r) > openingNs(newest) {
 				newest = r
 			}
 		}
@@ -176,7 +254,7 @@ func (s *jobSource) fromJournals(ctx context.Context, c *config.Config, job stri
 	if newest == nil {
 		return nil, none
 	}
-	newest.SameName = ofName - 1
+	newest.SameName = slices.DeleteFunc(ofName, func(atNs int64) bool { return atNs == openingNs(newest) })
 	return newest, nil
 }
 

@@ -29,6 +29,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/build"
+	"bayfill/bridge/config"
 )
 
 // exitConfig is the exit status by which a service manager knows that a restart will not
@@ -73,12 +74,12 @@ func rootCommand() *cobra.Command {
 // run is the whole program; it returns the exit status.
 func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer) int {
 	reader := helpReader(args)
-	root := rootCommand()
-	speak(root, reader)
 	if len(args) == 0 {
 		firstWords(out, reader)
 		return 0
 	}
+	root := rootCommand()
+	speak(root, reader)
 	root.SetArgs(negatives(args))
 	root.SetIn(in)
 	root.SetOut(out)
@@ -90,7 +91,13 @@ func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer
 	if err == nil {
 		return 0
 	}
-	fmt.Fprintln(errors, "bayfill:", reader.Fault(err))
+	said := err
+	if mend, is := err.(configError); is {
+		said = mend.error
+	}
+	for _, fault := range config.Faults(said) {
+		fmt.Fprintln(errors, "bayfill:", reader.Fault(fault))
+	}
 	return exitStatus(command, err)
 }
 
@@ -98,7 +105,7 @@ func run(ctx context.Context, args []string, in io.Reader, out, errors io.Writer
 func exitStatus(command *cobra.Command, err error) int {
 	verdict, judged := err.(notPassed)
 	_, audited := err.(notAudited)
-	_, config := err.(configError)
+	_, mend := err.(configError)
 	_, usage := err.(usageError)
 	_, silent := err.(noAnswer)
 	switch {
@@ -106,7 +113,7 @@ func exitStatus(command *cobra.Command, err error) int {
 		return verdict.status
 	case audited, command.HasParent() && command.Parent().Name() == auditName:
 		return exitNotAudited // every other status says something about the job
-	case config:
+	case mend:
 		return exitConfig
 	case usage:
 		return exitUsage

@@ -5,10 +5,12 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -86,11 +88,11 @@ var elsewhere = map[string]string{
 	"bayfill demo":                          "TestDemo",
 	"bash .ci/test":                         "TestReadmeTour", // which it runs
 	"apt install ./bayfill_*.deb":           "TestPackage",
-	"bayfill sim":                           "TestSimByHand", // and the next, on the wall clock
-	"bayfill run 2> $BAYFILL_SIM/run.log &": "TestSimByHand",
-	"kill -9 %1":                            "TestKilledInMidDrain",
-	"unplug caddy-scale":                    "TestHubResetInMidPour",
-	"plug caddy-scale":                      "TestHubResetInMidPour",
+	"bayfill sim":                           "TestSimByHand",        // and the next, on the wall clock
+	"bayfill run 2> $BAYFILL_SIM/run.log &": "TestSimByHand",        // the tour begins its own bridge there
+	"kill -9 %%":                            "TestKilledInMidDrain", // the tour ends its own bridge, and keeps its clock
+	"sudo date --set '1 hour ago'":          "TestClockStepsChangeNothing",
+	"sudo date --set '1 hour'":              "TestClockStepsChangeNothing",
 	"bayfill demo fleet":                    "TestDemoFleet",
 	"bayfill board --may-command":           "TestBoardCommand",
 	"bayfill watch":                         "TestWatchPlain",
@@ -144,12 +146,14 @@ func TestReadmeLeavesNothingOut(t *testing.T) {
 // with "bayfill sim" and "bayfill run".
 type tour struct {
 	dir         string
+	stage       *stage
 	hand        *hand
 	shell       *exec.Cmd
 	in          io.WriteCloser
 	out         bridgetest.Output
-	ended       int    // marks of ended blocks
-	stopBridge  func() // and wait for it
+	ended       int           // marks of ended blocks
+	stopBridge  func()        // and wait for it; nil while none runs
+	clockOff    time.Duration // by which the computer's clock was set
 	calibration *calibration
 }
 
@@ -164,7 +168,8 @@ func startTour(t *testing.T, dir string) *tour {
 	var running sync.WaitGroup
 	running.Go(func() { stage.rig.Serve(ctx) })
 	t.Cleanup(func() { stop(); running.Wait() })
-	broker, err := embeddedBroker(dir, "127.0.0.1:0", "technician's")
+	listen := bridgetest.FreePort(t)
+	broker, err := embeddedBroker(dir, listen, "technician's")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -172,27 +177,57 @@ func startTour(t *testing.T, dir string) *tour {
 	if err := os.WriteFile(filepath.Join(dir, configName), text, 0o600); err != nil {
 		t.Fatal(err)
 	}
+	if err := writeEnv(dir, "tcp://"+listen); err != nil {
+		t.Fatal(err)
+	}
+	u := &tour{dir: dir, stage: stage, hand: &hand{reader: words.Plain, out: new(bytes.Buffer), time: newSimTime()}}
+	u.hand.wait = u.wait
+	t.Cleanup(u.endBridge)
+	u.startShell(t, dir)
+	return u
+}
+
+// startBridge begins a bridge on the stage's clock, by which the computer's was set meanwhile.
+func (u *tour) startBridge(t *testing.T) {
+	t.Helper()
+	text, err := os.ReadFile(filepath.Join(u.dir, configName))
+	if err != nil {
+		t.Fatal(err)
+	}
 	conf, err := config.Parse(text)
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := bridge.New(ctx, conf, bridge.Options{Log: newLog(100), Clock: stage.clock, Open: stage.open})
+	set := *u.stage.clock
+	set.AnchorNs += int64(u.clockOff)
+	b, err := bridge.New(t.Context(), conf, bridge.Options{Log: newLog(100), Clock: &set, Open: u.stage.open})
 	if err != nil {
 		t.Fatal(err)
 	}
-	var bridging sync.WaitGroup
-	bridgeCtx, stopBridge := context.WithCancel(ctx)
-	bridging.Go(func() { b.Run(bridgeCtx) })
-	if err := stage.begin(ctx, b); err != nil {
+	var running sync.WaitGroup
+	ctx, stop := context.WithCancel(t.Context())
+	running.Go(func() { b.Run(ctx) })
+	u.stopBridge = func() { stop(); running.Wait() }
+	if err := u.stage.begin(ctx, b); err != nil {
 		t.Fatal(err)
 	}
-	if err := writeEnv(dir, b.BrokerURL()); err != nil {
-		t.Fatal(err)
+	u.hand.carts = []simCart{{demoCart, u.stage.rig}}
+}
+
+func (u *tour) endBridge() {
+	if u.stopBridge != nil {
+		u.stopBridge()
+		u.stopBridge = nil
 	}
-	tour := &tour{dir: dir, stopBridge: func() { stopBridge(); bridging.Wait() }, hand: &hand{reader: words.Plain, out: new(bytes.Buffer), time: newSimTime(), wait: stage.step, carts: []simCart{{demoCart, stage.rig}}}}
-	t.Cleanup(tour.stopBridge)
-	tour.startShell(t, dir)
-	return tour
+}
+
+// wait lets time pass at the cart, also while no bridge looks on.
+func (u *tour) wait(ctx context.Context, d time.Duration) error {
+	if u.stopBridge != nil {
+		return u.stage.step(ctx, d)
+	}
+	u.stage.rig.Advance(ctx, d, u.stage.clock.Advance, func(string) {})
+	return ctx.Err()
 }
 
 func (u *tour) startShell(t *testing.T, dir string) {
@@ -259,7 +294,7 @@ func (c *calibration) enter(t *testing.T) {
 // freePorts ends the bridge. Its instruments send on ports of their own from then on.
 func (u *tour) freePorts(t *testing.T) {
 	t.Helper()
-	u.stopBridge()
+	u.endBridge()
 	began := time.Now()
 	rig, err := workshop(portsFolder(u.dir), 1, func() time.Duration { return calibrationSpeed * time.Since(began) }, shopFloor{})
 	if err != nil {
@@ -324,6 +359,13 @@ func (u *tour) calibrated(t *testing.T) {
 func (u *tour) do(t *testing.T, text string) {
 	for line := range strings.Lines(text) {
 		u.hand.do(t.Context(), line)
+		if sensor, is := strings.CutPrefix(line, "plug "); is {
+			select { // the bridge tries again each second
+			case <-u.stage.opened:
+			case <-time.After(20 * time.Second):
+				t.Fatalf("the bridge does not open the port of %s again", sensor)
+			}
+		}
 	}
 	if u.calibration != nil {
 		time.Sleep(200 * time.Millisecond) // a hand is slower, and nothing is on its way from before
@@ -340,6 +382,14 @@ func (u *tour) command(t *testing.T, line string) (left bool) {
 	switch {
 	case strings.HasPrefix(line, "bayfill run "):
 		u.paste(t, "sleep 600 >/dev/null 2>&1 &\n") // a job in its place
+		u.startBridge(t)
+		return true
+	case strings.HasPrefix(line, "kill -9 "):
+		u.paste(t, line)
+		u.endBridge()
+		return true
+	case line == "sudo date --set '1 hour ago'":
+		u.clockOff -= time.Hour
 		return true
 	case elsewhere[line] != "":
 		return true
@@ -352,6 +402,33 @@ func (u *tour) command(t *testing.T, line string) (left bool) {
 		u.freePorts(t)
 	}
 	return false
+}
+
+// heldTruth compares what the job showed last with the truth that the cart said, its only words.
+func (u *tour) heldTruth(t *testing.T, said string) {
+	t.Helper()
+	figure := func(pattern, text string) []float64 {
+		all := regexp.MustCompile(pattern).FindAllStringSubmatch(text, -1)
+		if len(all) == 0 {
+			t.Fatalf("no %s in %s", pattern, text)
+		}
+		var list []float64
+		for _, digits := range all[len(all)-1][1:] {
+			f, err := strconv.ParseFloat(digits, 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			list = append(list, f)
+		}
+		return list
+	}
+	truth := figure(`^\s*Truly: out ([\d.]+) L, in ([\d.]+) L[^\n]*\n.*\n\s*$`, said)
+	for i, name := range []string{"out", "in"} {
+		shown := figure(`(?m)^`+name+` +([\d.]+) ± ([\d.]+) L$`, u.out.String())
+		if off := math.Abs(shown[0] - truth[i]); off > shown[1]+0.01 || shown[1] > 0.05 || truth[i] < 1 {
+			t.Errorf("%s: %g ± %g L, truly %g L", name, shown[0], shown[1], truth[i])
+		}
+	}
 }
 
 // README's blocks are pasted line by line, and every line that it says is printed is. What
@@ -390,10 +467,11 @@ func TestReadmeTour(t *testing.T) {
 			t.Errorf("a block of kind %q", b.kind)
 		}
 	}
-	if said.Len() > 0 || left != 5 {
-		t.Errorf("the cart said %s; %d lines were left to other tests", said, left)
+	if left != 10 {
+		t.Errorf("%d lines were left to other tests", left)
 	}
-	t.Log(u.out.String())
+	t.Log(u.out.String(), said)
+	u.heldTruth(t, said.String())
 	if _, err := os.Stat(filepath.Join(dir, "ticket.html")); err != nil {
 		t.Error(err)
 	}

@@ -81,7 +81,7 @@ func (o *serviceDataOptions) load(configGiven bool) (fluids map[string]fillcalc.
 // listServiceData prints a paragraph for each file. The error says how many are bad.
 func listServiceData(out io.Writer, dir string, fluids map[string]fillcalc.Fluid, r words.Reader) error {
 	good, err := config.ReadServiceData(dir, fluids)
-	var bad []error
+	var bad []error // of a file each
 	if joined, ok := err.(interface{ Unwrap() []error }); ok {
 		bad = joined.Unwrap()
 	} else if err != nil {
@@ -95,8 +95,10 @@ func listServiceData(out io.Writer, dir string, fluids map[string]fillcalc.Fluid
 		}
 	}
 	for _, err := range bad {
-		first, _, _ := strings.Cut(r.Fault(err), "\n") // the other lines quote the file
-		printWrapped(out, fmt.Sprintf("%-5s %s", r.Word("service.bad"), first), serviceWidth)
+		for _, fault := range config.Faults(err) {
+			first, _, _ := strings.Cut(r.Fault(fault), "\n") // the other lines quote the file
+			printWrapped(out, fmt.Sprintf("%-5s %s", r.Word("service.bad"), first), serviceWidth)
+		}
 	}
 	switch {
 	case len(bad) > 0:

@@ -13,7 +13,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"bayfill/bridge/words"
-	"bayfill/fillcalc"
 	"bayfill/sim"
 )
 
@@ -128,37 +127,4 @@ func writeEnv(dir, broker string) error {
 		env += fmt.Sprintf("export BAYFILL_%s=%s\n", v[0], v[1])
 	}
 	return os.WriteFile(filepath.Join(dir, "env"), []byte(env), 0o600)
-}
-
-// badRecording says what is wrong with the file of a recording.
-func (o *simOptions) badRecording(err error) error {
-	var bad *sim.RecordingError
-	if !errors.As(err, &bad) {
-		return fmt.Errorf("--replay: %s: %w", o.replay, err)
-	}
-	if bad.Line == 0 {
-		return words.NewError("sim.replay_empty", "path", o.replay)
-	}
-	return words.NewError("sim.replay_"+bad.Kind, "path", o.replay, "line", bad.Line, "typed", bad.Text)
-}
-
-// playRecording sends a recording at a port until ctx ends.
-func (o *simOptions) playRecording(ctx context.Context, out io.Writer) error {
-	f, err := os.Open(o.replay)
-	if err != nil {
-		return configError{fmt.Errorf("--replay: %w", err)}
-	}
-	defer f.Close()
-	recording, err := sim.ReadRecording(f)
-	if err != nil {
-		return configError{o.badRecording(err)}
-	}
-	r, err := o.reader("")
-	if err != nil {
-		return err
-	}
-	link := filepath.Join(portsFolder(o.dir), "replay")
-	return recording.Play(ctx, link, func() {
-		printWrapped(out, r.Say(fillcalc.Text{Key: "sim.replays", Figures: figures{"count": float64(len(recording.Pieces))}, Names: names{"port": link, "program": invocation()}}), terminalWidth(out))
-	})
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"errors"
 	"io"
 	"os"
 	"path/filepath"
@@ -12,7 +13,9 @@ import (
 	"time"
 
 	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/journal"
 	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 	"bayfill/sim"
 )
 
@@ -170,6 +173,47 @@ func TestSimAsksAgainWhenDone(t *testing.T) {
 	close(second.done)
 	if _, more := <-lines; more || first.line != "drain" || second.line != "shut" {
 		t.Errorf("%q, %q, %v", first.line, second.line, more)
+	}
+}
+
+// Of a journal's newest job each instrument sends its readings at a port of its own.
+func TestSimReplaysJournal(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "bay3.journal")
+	j, err := journal.Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	fluid := fillcalc.Fluid{Name: "amber 6", Model: fillcalc.Oil2004, DensityKgM3: 848, AtC: 15}
+	if err := errors.Join(j.Append(t.Context(), journal.Batch{Events: budgetEvents(fluid)}), j.Close()); err != nil {
+		t.Fatal(err)
+	}
+	recordings, err := readRecordings(t.Context(), path)
+	if err != nil || len(recordings) != 1 {
+		t.Fatalf("%d recordings: %v", len(recordings), err)
+	}
+	// The second of two jobs: 85 s of ten readings, until the fill has left 10 + 2 - 1.5 + 2 - 1.5 kg.
+	pieces := recordings["scale"].Pieces
+	if n := len(pieces); n != 851 || string(pieces[n-2].Bytes) != "ST,GS,+011.0000kg\r\n" || pieces[n-1].At != pieces[n-2].At || pieces[n-1].Bytes != nil {
+		t.Errorf("%d pieces, %q and %q", n, pieces[n-2].Bytes, pieces[n-1].Bytes)
+	}
+	ctx, stop := context.WithCancel(t.Context())
+	var out bridgetest.Output
+	ended := make(chan int, 1)
+	go func() {
+		ended <- run(ctx, []string{"sim", "--dir", dir, "--replay", path, "--lang", "es"}, strings.NewReader(""), &out, &out)
+	}()
+	port := filepath.Join(dir, "ports", "scale")
+	bridgetest.Eventually(t, 10*time.Second, "the port", func() bool { return strings.Contains(out.String(), "Ctrl-C") })
+	if status, said, errors := program(t.Context(), "listen", "--for", "500ms", port); status != 0 || !strings.Contains(said, "pattern: status-kind-value-unit") {
+		t.Errorf("status %d: %s%s", status, said, errors)
+	}
+	bridgetest.Spanish(t, out.String(), dir)
+	if stop(); <-ended != 0 {
+		t.Error(out.String())
+	}
+	if status, _, errors := program(t.Context(), "sim", "--replay", filepath.Join(dir, "none"), "--dir", dir); status != exitConfig || !strings.Contains(errors, "--replay: ") {
+		t.Errorf("status %d: %s", status, errors)
 	}
 }
 

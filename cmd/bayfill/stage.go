@@ -2,7 +2,9 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"io"
+	"io/fs"
 	"time"
 
 	"bayfill/bridge"
@@ -19,6 +21,7 @@ type stage struct {
 	clock   *clock.Clock
 	opened  chan string // gets the name of each port that the bridge opens
 	cart    *cart.Cart
+	asked   int // how many requests had been answered when the bridge began
 	station *station
 	pace    pace
 }
@@ -41,6 +44,9 @@ func newStage(at time.Time, seed uint64) (*stage, error) {
 // open is how the bridge opens a port.
 func (s *stage) open(_, sensor string) (io.ReadWriteCloser, error) {
 	port := s.rig.Host(sensor)
+	if port == nil {
+		return nil, fmt.Errorf("sensor %s: %w", sensor, fs.ErrNotExist)
+	}
 	s.opened <- sensor
 	return port, nil
 }
@@ -57,13 +63,14 @@ func (s *stage) begin(ctx context.Context, b *bridge.Bridge) error {
 			return ctx.Err()
 		}
 	}
-	for s.rig.Answers("supply-scale") == 0 {
+	for s.rig.Answers("supply-scale") == s.asked {
 		select {
 		case <-time.After(time.Millisecond):
 		case <-ctx.Done():
 			return ctx.Err()
 		}
 	}
+	s.asked = s.rig.Answers("supply-scale")
 	s.handled(ctx, "supply-scale")
 	return ctx.Err()
 }

@@ -1,10 +1,12 @@
 package main
 
 import (
+	"bytes"
 	"database/sql"
 	"encoding/json"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -205,18 +207,18 @@ func TestStockTexts(t *testing.T) {
 	}
 }
 
-// The ticket of the newest job of a name, from the carts' journals or from one, to a file or
-// to standard output.
+// The ticket of a job, from the carts' journals or from one, to a file or to standard output.
 func TestTicket(t *testing.T) {
 	file := shopFile(t)
 	page := filepath.Join(t.TempDir(), "ticket.html")
-	status, out, errors := program(t.Context(), "ticket", "van-7", "--config", file, "--output", page)
+	status, out, errors := program(t.Context(), "ticket", "van-7", "--opened", "newest", "--config", file, "--output", page)
 	text, err := os.ReadFile(page)
 	if status != 0 || out != "" || err != nil || !strings.Contains(string(text), "<h1>Job ticket</h1>") || !strings.Contains(string(text), "hilltop") ||
 		!strings.Contains(string(text), "Grey Van 9") || !strings.Contains(string(text), " qt</strong>") {
 		t.Errorf("status %d: %s%s: %v: %.2000s", status, out, errors, err, text)
 	}
 	journal := filepath.Join(filepath.Dir(file), "bay2.journal")
+	ticketAsks(t, file)
 	status, out, errors = program(t.Context(), "ticket", "van-8", "--journal", journal, "--lang", "es", "--units", "imperial")
 	if status != 0 || !strings.Contains(out, "Hoja de trabajo") || !strings.Contains(out, " pt imp") {
 		t.Errorf("status %d: %s: %.2000s", status, errors, out)
@@ -234,6 +236,7 @@ func TestTicket(t *testing.T) {
 		says   string
 	}{
 		{"van-9 --config " + file, exitNotAudited, "bayfill audit jobs lists what there is"},
+		{"van-8 --config " + file + " --opened soon", exitNotAudited, "--opened: "},
 		{"van-7 --config " + file + " --cart bay9", exitNotAudited, `cart: there is no "bay9", the carts are bay2, bay3`},
 		{"van-7 --config " + file + " --cart bay3", exitNotAudited, "bay3.journal"},
 		{"van-7 --config none.yaml", exitConfig, "none.yaml"},
@@ -242,6 +245,63 @@ func TestTicket(t *testing.T) {
 		if status, _, errors := program(t.Context(), append([]string{"ticket"}, strings.Fields(c.args)...)...); status != c.status || !strings.Contains(errors, c.says) {
 			t.Errorf("%s: status %d: %s", c.args, status, errors)
 		}
+	}
+}
+
+// ticketAsks holds that of two jobs with one name none is taken silently: the one of a time is,
+// or the newest that was closed when that is said.
+func ticketAsks(t *testing.T, file string) {
+	t.Helper()
+	dir := filepath.Join(t.TempDir(), "copy")
+	if err := os.CopyFS(dir, os.DirFS(filepath.Dir(file))); err != nil {
+		t.Fatal(err)
+	}
+	text, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text = bytes.ReplaceAll(text, []byte(filepath.Dir(file)), []byte(dir))
+	file, journal := filepath.Join(dir, "bayfill.yaml"), filepath.Join(dir, "bay2.journal")
+	if err := os.WriteFile(file, text, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	status, out, errors := program(t.Context(), "ticket", "van-7", "--config", file)
+	times := regexp.MustCompile(`"(20.* UTC)", hilltop/bay2: closed`).FindAllStringSubmatch(errors, -1)
+	if status != exitNotAudited || out != "" || len(times) != 2 || times[0][1] < times[1][1] {
+		t.Fatalf("two closed ones: status %d: %s%s", status, out, errors)
+	}
+	ticket := func(opened string) string {
+		status, out, errors := program(t.Context(), "ticket", "van-7", "--config", file, "--opened", opened)
+		if status != 0 {
+			t.Errorf("--opened %s: status %d: %s", opened, status, errors)
+		}
+		return out
+	}
+	newer, older := ticket(times[0][1]), ticket(times[1][1])
+	if newer == older {
+		t.Error("--opened does not choose")
+	}
+	giveUpNewest(t, journal, "van-7")
+	_, _, errors = program(t.Context(), "ticket", "van-7", "--journal", journal, "--lang", "es")
+	if !strings.Contains(errors, ", hilltop/bay2: dejado sin terminar\n") || !strings.HasSuffix(errors, ", hilltop/bay2: cerrado\n") {
+		t.Errorf("one that was given up: %s", errors)
+	}
+	if ticket("newest") != older {
+		t.Error("newest is not the newest that was closed")
+	}
+}
+
+// giveUpNewest writes into the newest closing record of a name that the job was given up.
+func giveUpNewest(t *testing.T, path, job string) {
+	t.Helper()
+	db, err := sql.Open("sqlite", path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	const newest = "seq = (SELECT max(seq) FROM published WHERE measurement = 'bayfill_job' AND fields LIKE ?)"
+	if _, err := db.Exec(`UPDATE published SET fields = replace(fields, 'phase="closed"', 'phase="abandoned"') WHERE measurement = 'bayfill_job' AND `+newest, "%\""+job+"\"%"); err != nil {
+		t.Fatal(err)
 	}
 }
 

@@ -399,6 +399,6 @@ func (t *technician) close(ctx context.Context) error {
 		return err
 	}
 	largest := slices.MaxFunc(t.station.look().job.Uncertainty.Drained, func(a, b wire.BudgetTerm) int { return cmp.Compare(a.Pct, b.Pct) })
-	t.tell("demo.largest_term", figures{"share_pct": float64(largest.Pct)}, names{"budget": largest.Name})
+	t.tell("demo.largest_term", figures{"smaller_pct": withoutPct(float64(largest.Pct))}, names{"budget": largest.Name})
 	return nil
 }

@@ -23,14 +23,16 @@ func ticketCommand() *cobra.Command {
 		Use:   "ticket JOB",
 		Short: "help.ticket",
 		Long:  "help.ticket_more",
-		Example: `  bayfill ticket van-7 --config bayfill.yaml --output van-7.html
-  bayfill ticket van-7 --journal data/bay2.journal --units us --lang es > van-7.html`,
+		Example: `  bayfill ticket van-8 --config bayfill.yaml --output van-8.html
+  bayfill ticket van-8 --journal data/bay2.journal --units us --lang es > van-8.html`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return o.run(cmd.Context(), args[0], cmd.OutOrStdout(), cmd.ErrOrStderr())
 		},
 	}
 	o.add(cmd)
+	o.asks = true
+	cmd.Flags().Lookup("opened").Usage = "flag.opened_ticket"
 	o.reader.add(cmd.Flags())
 	f := cmd.Flags()
 	f.StringVarP(&o.output, "output", "o", "", "flag.output")
