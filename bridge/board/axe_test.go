@@ -23,7 +23,7 @@ func TestAxe(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	tab := bridgetest.StartChromium(t)
+	tab := chromium.Tab(t)
 	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
 	look := func(what, path, first string) {
 		t.Helper()

@@ -30,7 +30,7 @@ type hand struct {
 // not run without a reason.
 func newHand(t *testing.T, units string) (h hand, cart *peer) {
 	t.Helper()
-	tab := bridgetest.StartChromium(t)
+	tab := chromium.Tab(t)
 	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	cart = connect(t, broker, nil)

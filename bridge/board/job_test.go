@@ -180,7 +180,7 @@ func TestJobByTaps(t *testing.T) {
 	if testing.Short() {
 		t.Skip("takes about half a minute")
 	}
-	tab := bridgetest.StartChromium(t)
+	tab := chromium.Tab(t)
 	broker := startMosquitto(t)
 	rig := startBridge(t, broker, 5)
 	url := runBoard(t, Config{Brokers: []string{"tcp://" + broker}, Shop: "hilltop", MayCommand: true})

@@ -64,7 +64,7 @@ var screens = []struct {
 // In every state, at every size, in each language, in a bright bay and a dark one and with the
 // longest units, the instruction, the figure and every answer are on the screen, whole and legible.
 func TestEveryStateFitsEveryScreen(t *testing.T) {
-	tab := bridgetest.StartChromium(t)
+	tab := chromium.Tab(t)
 	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
 	for _, reader := range []struct{ name, query, scheme string }{{"metric", "units=metric&lang=en", "light"}, {"us-es", "units=us&lang=es", "dark"}} {
 		prefer(t, tab, reader.scheme)

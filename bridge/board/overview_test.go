@@ -9,7 +9,6 @@ import (
 
 	"github.com/chromedp/chromedp"
 
-	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/wire"
 )
 
@@ -26,7 +25,7 @@ func (s state) sayIn(b *Board, shop, cart string, now time.Time) {
 // A wall screen shows twenty carts without scrolling, the most urgent first, and says how many
 // more there are.
 func TestOverviewOfManyCarts(t *testing.T) {
-	tab := bridgetest.StartChromium(t)
+	tab := chromium.Tab(t)
 	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
 	now := time.Now()
 	b.hub.linked(true, "", now)

@@ -23,7 +23,7 @@ import (
 
 // The page draws a message within a short time and shows when the board is gone.
 func TestPageFollows(t *testing.T) {
-	tab := bridgetest.StartChromium(t)
+	tab := chromium.Tab(t)
 	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)
@@ -116,7 +116,7 @@ var pageUpdates = flag.Int("page-updates", 2000, "updates that a page hears; a d
 
 // A page keeps none of the updates that it receives.
 func TestPageForgets(t *testing.T) {
-	tab := bridgetest.StartChromium(t)
+	tab := chromium.Tab(t)
 	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
 	now := time.Now()
 	b.hub.linked(true, "", now)
