@@ -2,6 +2,7 @@ package board
 
 import (
 	"context"
+	"fmt"
 	"os"
 	"path/filepath"
 	"testing"
@@ -12,6 +13,8 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/units"
+	"bayfill/bridge/words"
 )
 
 // do runs actions in the browser, at most half a minute.
@@ -61,23 +64,24 @@ var screens = []struct {
 	width, height int64
 }{{"1920x1080", 1920, 1080}, {"1366x768", 1366, 768}, {"1280x800", 1280, 800}, {"1024x768", 1024, 768}, {"800x1280", 800, 1280}, {"390x844", 390, 844}}
 
-// In every state, at every size, in each language, in a bright bay and a dark one and with the
-// longest units, the instruction, the figure and every answer are on the screen, whole and legible.
+// In every state, at every size, in each language with each units, in a bright bay and a dark
+// one, the instruction, the figure and every answer are on the screen, whole and legible.
 func TestEveryStateFitsEveryScreen(t *testing.T) {
-	tab := chromium.Tab(t)
-	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
-	for _, reader := range []struct{ name, query, scheme string }{{"metric", "units=metric&lang=en", "light"}, {"us-es", "units=us&lang=es", "dark"}} {
-		prefer(t, tab, reader.scheme)
-		do(t, tab, chromedp.Navigate(server.URL+"/reader?"+reader.query+"&back=/"))
-		for _, s := range states() {
-			now := time.Now()
-			s.hear(b, now)
-			do(t, tab, chromedp.Navigate(server.URL+"/cart/bay2"))
-			for _, screen := range screens {
-				do(t, tab, chromedp.EmulateViewport(screen.width, screen.height))
-				keep(t, tab, s.name+"-"+reader.name+"-"+screen.name)
-				for _, wrong := range append(script[[]string](t, tab, lookForWrong), script[[]string](t, tab, lookAtDialogs)...) {
-					t.Errorf("%s, %s, %s: %s", s.name, reader.name, screen.name, wrong)
+	p := newStill(t)
+	for language, scheme := range map[words.Language]string{words.English: "light", words.Spanish: "dark"} {
+		prefer(t, p.tab, scheme)
+		p.open(language)
+		for _, screen := range screens {
+			do(t, p.tab, chromedp.EmulateViewport(screen.width, screen.height))
+			for _, s := range states() {
+				s.hear(p.b, time.Now())
+				for _, system := range []units.System{units.Metric, units.US, units.Imperial} {
+					update := p.update(words.Reader{Language: language, Units: system, Zone: time.UTC})
+					found := script[[]string](t, p.tab, hear(update)+lookForWrong+".concat("+lookAtDialogs+")")
+					keep(t, p.tab, fmt.Sprintf("%s-%s-%s-%s", s.name, system, language, screen.name))
+					for _, wrong := range found {
+						t.Errorf("%s, %s, %s, %s: %s", s.name, system, language, screen.name, wrong)
+					}
 				}
 			}
 		}

@@ -1,7 +1,6 @@
 package board
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"flag"
@@ -13,11 +12,11 @@ import (
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/heapprofiler"
 	"github.com/chromedp/cdproto/memory"
-	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
 	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/wire"
 	"bayfill/bridge/words"
 )
 
@@ -116,39 +115,15 @@ var pageUpdates = flag.Int("page-updates", 2000, "updates that a page hears; a d
 
 // A page keeps none of the updates that it receives.
 func TestPageForgets(t *testing.T) {
-	tab := chromium.Tab(t)
-	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
-	now := time.Now()
-	b.hub.linked(true, "", now)
-	b.hub.receive(bay2+"presence", []byte(online("a", now)), false, now)
-	pieces := func(i int) string {
-		b.hub.receive(bay2+"volumes", []byte(volumes("filling", 4, float64(i)/10, 1)), false, now)
-		b.hub.receive(bay2+"job", []byte(job("filling", `[{"text":"Pour."}]`, "")), false, now)
-		v, _ := b.hub.look(words.Plain, "bay2", true, now)
-		u := update{Board: b.token, Pieces: map[string]string{}}
-		for _, name := range cartPieces {
-			var out bytes.Buffer
-			if err := pages().ExecuteTemplate(&out, name, v); err != nil {
-				t.Fatal(err)
-			}
-			u.Pieces[name] = out.String()
-		}
-		text, err := json.Marshal(u)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return string(text)
-	}
-	// This replaces the stream, so that a day passes in seconds.
-	feed := `window.EventSource = class { constructor() { window.stream = this; } close() {} }`
-	bridgetest.InBrowser(t, tab, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
-		_, err := cdp.Call(ctx, target, cdppage.AddScriptToEvaluateOnNewDocument, cdppage.AddScriptToEvaluateOnNewDocumentParams{Source: feed})
-		return chromedp.Void{}, err
-	})
-	do(t, tab, chromedp.Navigate(server.URL+"/cart/bay2"))
+	p := newStill(t)
+	tab := p.tab
+	p.open(words.English)
+	filling := named(t, "filling")
 	var different []string
 	for i := range 40 {
-		different = append(different, pieces(i))
+		filling.volumes.AddedL = wire.Number(i) / 10
+		filling.hear(p.b, time.Now())
+		different = append(different, p.update(words.Plain))
 	}
 	messages, err := json.Marshal(different)
 	if err != nil {

@@ -75,14 +75,13 @@ func (b *Board) stream(w http.ResponseWriter, r *http.Request, names []string, l
 	sent := map[string]string{}
 	for {
 		data, tone, changed := look(time.Now())
+		pieces, err := draw(names, data)
+		if err != nil {
+			return // a template fails only by a mistake in it, and the tests execute all of them
+		}
 		u := update{Board: b.token, Pieces: map[string]string{}, Tone: tone}
-		for _, name := range names {
-			var piece bytes.Buffer
-			if err := pages().ExecuteTemplate(&piece, name, data); err != nil {
-				return // a template fails only by a mistake in it, and the tests execute all of them
-			}
+		for name, html := range pieces {
 			// At first all pieces are sent, empty ones too, because the page may be older.
-			html := string(withoutBidi(piece.Bytes()))
 			if before, was := sent[name]; !was || html != before {
 				sent[name], u.Pieces[name] = html, html
 			}
@@ -107,4 +106,17 @@ func (b *Board) stream(w http.ResponseWriter, r *http.Request, names []string, l
 		case <-beats.C:
 		}
 	}
+}
+
+// draw returns the HTML of pieces of a page.
+func draw(names []string, data any) (map[string]string, error) {
+	pieces := map[string]string{}
+	for _, name := range names {
+		var piece bytes.Buffer
+		if err := pages().ExecuteTemplate(&piece, name, data); err != nil {
+			return nil, err
+		}
+		pieces[name] = string(withoutBidi(piece.Bytes()))
+	}
+	return pieces, nil
 }
