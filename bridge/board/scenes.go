@@ -6,7 +6,6 @@ import (
 	"strings"
 	"time"
 
-	"bayfill/bridge/chart"
 	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
 )
@@ -110,7 +109,7 @@ func (s *screen) torque(j *wire.Job, now bool) {
 	if j.ServiceData != nil && !math.IsNaN(float64(j.ServiceData.BoltTorqueNM)) {
 		nm := float64(j.ServiceData.BoltTorqueNM)
 		d.Texts = []string{s.text("bay.torque_asked", map[string]float64{"torque_nm": nm}, nil)}
-		specified = chart.Figure("%.4g N m", nm)
+		specified = nm
 		if now {
 			u := s.R.Units.TorqueUnit(nm)
 			s.Fig = figure{Label: s.word("bay.torque_label"), Digits: u.Digits(nm), Unit: u.Symbol}

@@ -212,7 +212,7 @@ page.addEventListener('click', ({target}) => {
   if (!button) return;
   if (button.classList.contains('closes')) return button.closest('dialog').close();
   if (button.id === 'seen') return show(undefined);
-  if (button.id === 'undo' && !busy) return send(button.textContent, [{do: 'undo'}]);
+  if (button.id === 'undo' && !busy) return send('', [{do: 'undo'}]); // the reply says what it was
   if (button.id === 'insist') return ask();
   if (button.id === 'insist-send' && !busy) return send(refused.label, refused.commands.map((c) => ({...c, why: byId('insist-reason').value.trim()})));
   if (button.dataset.print !== undefined) return window.print();
@@ -255,6 +255,7 @@ function press(button) {
   send(button.querySelector('b')?.textContent ?? button.textContent, commands, 1000 * (button.dataset.every ?? 0));
 }
 
+const of = (label, text) => (label ? `${label}: ${text}` : text);
 const pause = (ms) => new Promise((done) => setTimeout(done, ms));
 let sequence = 0; // another press ends a sequence
 
@@ -262,7 +263,7 @@ async function send(label, commands, every = 0) {
   const mine = ++sequence;
   busy = true;
   page.classList.add('busy');
-  show(`${label}: ${data.sent}`, '');
+  show(of(label, data.sent), '');
   try {
     for (const command of commands) {
       const response = await fetch(data.press, {
@@ -273,7 +274,7 @@ async function send(label, commands, every = 0) {
       if (!response.ok) throw new Error(await response.text());
       const {ok, text, insist: takesReason} = await response.json();
       refused = {label, commands: commands.slice(commands.indexOf(command))};
-      show(`${label}: ${text}`, ok ? 'good' : 'bad', !ok && takesReason, ok && undoable.includes(command.do));
+      show(of(label, text), ok ? 'good' : 'bad', !ok && takesReason, ok && undoable.includes(command.do));
       if (!ok) break;
       if (command === commands.at(-1)) done();
       else if (every > 0) {
@@ -284,7 +285,7 @@ async function send(label, commands, every = 0) {
       }
     }
   } catch (error) {
-    show(`${label}: ${error.message}`, 'bad');
+    show(of(label, error.message), 'bad');
   }
   page.classList.remove('busy');
   busy = false;
