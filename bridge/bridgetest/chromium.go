@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 )
 
@@ -27,6 +29,11 @@ func (c *Chromium) Tab(t testing.TB) context.Context {
 	if err := chromedp.Do(tab, chromedp.Navigate("about:blank")); err != nil {
 		t.Fatal(err)
 	}
+	// Only one tab of a browser has the focus, and keys need it.
+	InBrowser(t, tab, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
+		_, err := cdp.Call(ctx, target, emulation.SetFocusEmulationEnabled, emulation.SetFocusEmulationEnabledParams{Enabled: true})
+		return chromedp.Void{}, err
+	})
 	return tab
 }
 
