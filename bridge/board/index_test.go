@@ -105,6 +105,7 @@ func TestIndexPage(t *testing.T) {
 // A board for all shops reads details only of shops of which a page is open.
 func TestDetailsOnDemand(t *testing.T) {
 	bridgetest.Slow(t)
+	t.Parallel()
 	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)
