@@ -27,12 +27,18 @@ func newStill(t testing.TB) *still {
 	t.Helper()
 	tab := chromium.Tab(t)
 	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
-	stream := `window.EventSource = class { constructor() { window.stream = this; } close() {} }`
-	bridgetest.InBrowser(t, tab, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
-		_, err := cdp.Call(ctx, target, cdppage.AddScriptToEvaluateOnNewDocument, cdppage.AddScriptToEvaluateOnNewDocumentParams{Source: stream})
+	p := &still{t, tab, b, server.URL}
+	p.inject(`window.EventSource = class { constructor() { window.stream = this; } close() {} }`)
+	return p
+}
+
+// inject runs a script before those of each page.
+func (p *still) inject(source string) {
+	p.Helper()
+	bridgetest.InBrowser(p, p.tab, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
+		_, err := cdp.Call(ctx, target, cdppage.AddScriptToEvaluateOnNewDocument, cdppage.AddScriptToEvaluateOnNewDocumentParams{Source: source})
 		return chromedp.Void{}, err
 	})
-	return &still{t, tab, b, server.URL}
 }
 
 // open loads the page in a language.

@@ -148,22 +148,26 @@ const patterns = {
 const store = 'bayfill sound';
 let audio, on = localStorage.getItem(store) === 'on', last, repeating;
 
+// The button shows what can be heard: a switch that is on says nothing while the browser is mute.
+const heardNow = () => on && audio?.state === 'running';
+
 function showSound() {
   const button = byId('sound');
-  button?.setAttribute('aria-pressed', on);
-  button?.setAttribute('aria-label', on ? data.on : data.off);
+  button?.setAttribute('aria-pressed', heardNow());
+  button?.setAttribute('aria-label', heardNow() ? data.on : data.off);
 }
 
-// Browsers allow sound only after somebody has touched the page.
-page.addEventListener('pointerdown', () => { if (on) wake(); }, {capture: true});
+// Many browsers allow sound only after somebody has touched the page, or one before it.
 function wake() {
   audio ??= new AudioContext();
+  audio.onstatechange = showSound;
   audio.resume();
 }
+page.addEventListener('pointerdown', ({target}) => { if (on && !target.closest('#sound')) wake(); }, {capture: true});
 
 page.addEventListener('click', ({target}) => {
   if (!target.closest('#sound')) return;
-  on = !on;
+  on = !heardNow();
   localStorage.setItem(store, on ? 'on' : 'off');
   wake();
   showSound();
@@ -323,6 +327,7 @@ function ask() {
 
 // --- start ---
 
+if (on) wake();
 listen();
 setInterval(watch, 500);
 document.addEventListener('visibilitychange', watch); // browsers suspend hidden pages
