@@ -42,11 +42,12 @@ func (h hand) sees(what, condition string) {
 // change is what a press or a key has changed at once, if it counted.
 const change = `[document.body.classList.contains("busy"), document.querySelector("dialog[open] section:not([hidden])")?.dataset.dialog, document.querySelectorAll("dialog[open]").length, document.getElementById("reply").hidden, document.getElementById("reply").textContent].join()`
 
-// press presses a button as soon as it counts, which new buttons do not at once.
+// press presses a button as soon as it counts, which new buttons do not at once. An open dialog
+// covers all others.
 func (h hand) press(label string) {
 	h.Helper()
 	h.sees("a press of "+label, `(() => {
-		const b = [...document.querySelectorAll("button")].find((b) => b.checkVisibility() && (b.querySelector("b")?.textContent ?? b.textContent) === `+strconv.Quote(label)+`);
+		const b = [...([...document.querySelectorAll("dialog[open]")].pop() ?? document).querySelectorAll("button")].find((b) => b.checkVisibility() && (b.querySelector("b")?.textContent ?? b.textContent) === `+strconv.Quote(label)+`);
 		if (!b || document.body.classList.contains("busy")) return false;
 		const before = `+change+`;
 		b.click();

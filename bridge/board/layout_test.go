@@ -10,6 +10,7 @@ import (
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
+	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 
 	"bayfill/bridge/bridgetest"
@@ -40,6 +41,15 @@ func keep(t testing.TB, tab context.Context, name string) {
 func script[T any](t testing.TB, tab context.Context, text string) T {
 	t.Helper()
 	return bridgetest.InBrowser(t, tab, chromedp.Evaluate[T](text))
+}
+
+// inject runs a script before those of each page that is loaded from now on.
+func inject(t testing.TB, tab context.Context, source string) {
+	t.Helper()
+	bridgetest.InBrowser(t, tab, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
+		_, err := cdp.Call(ctx, target, cdppage.AddScriptToEvaluateOnNewDocument, cdppage.AddScriptToEvaluateOnNewDocumentParams{Source: source})
+		return chromedp.Void{}, err
+	})
 }
 
 // prefer sets what the screen prefers: light or dark colours.

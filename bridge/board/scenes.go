@@ -21,7 +21,7 @@ func (s *screen) ready(c *cart) {
 	s.Pic = s.caddy(c)
 	s.main("bay.start_draining", s.word("bay.only_caddy"), turn("draining"))
 	s.levelBefore(c)
-	s.opens("bay.give_up", "", dialog{ID: "abandon", Entries: []entry{{ID: "abandon-why", Name: "why", Label: s.word("bay.why")}},
+	s.opens("bay.give_up", "", dialog{ID: "abandon", Entries: []entry{{ID: "abandon-why", Name: "why", Label: s.word("bay.why"), Needed: true}},
 		Answers: []answer{{Label: s.word("bay.give_up"), Commands: command("abandon"), With: "why"}}})
 }
 

@@ -1,7 +1,9 @@
 package board
 
 import (
+	"encoding/json"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -299,4 +301,36 @@ func TestDipstickBeyondTheMarks(t *testing.T) {
 		}
 	}
 	t.Error("no dialog for the dipstick")
+}
+
+// The board takes the commands of every button, with what is typed beside it.
+func TestEveryButtonIsTaken(t *testing.T) {
+	typed := map[string]string{"by": "Ada", "vehicle": "van 7", "job": "order-7", "service_data": "van6-overflow", "fluid": "amber 6",
+		"low_c": "95 °F", "high_c": "45 °C", "why": "it is so", "note": "at the pan", "l": "2 fl oz", "applied": "97 in-lb", "at": "2026-11-25T09:05:00Z"}
+	for _, s := range states() {
+		page := shown(t, s, words.Plain, 0)
+		answers := append(slices.Clone(page.Answers), page.Pic.Offers...)
+		for _, d := range page.Dialogs {
+			answers = append(answers, d.Answers...)
+			for _, r := range d.Rows {
+				answers = append(answers, r.Answers...)
+			}
+		}
+		for _, a := range answers {
+			var commands []map[string]any
+			if text := "[" + strings.Trim(a.Commands, "[]") + "]"; json.Unmarshal([]byte(text), &commands) != nil {
+				t.Errorf("%s, %s: %s", s.name, a.Label, a.Commands)
+			}
+			for _, c := range commands {
+				for _, field := range strings.Fields(a.With) {
+					if c[field] = typed[field]; c[field] == "" {
+						t.Errorf("%s, %s: nothing is typed as %s", s.name, a.Label, field)
+					}
+				}
+				if _, err := wire.ParsePress(wire.Encode(c)); err != nil {
+					t.Errorf("%s, %s: %v", s.name, a.Label, err)
+				}
+			}
+		}
+	}
 }

@@ -78,7 +78,7 @@ var sounds = map[fillcalc.Tone]struct {
 // the browser allows it.
 func TestSounds(t *testing.T) {
 	p := newStill(t)
-	p.inject(ear)
+	inject(t, p.tab, ear)
 	p.open(words.English)
 	working := named(t, "filling")
 	says := func(tone fillcalc.Tone) heard {

@@ -6,11 +6,8 @@ import (
 	"testing"
 	"time"
 
-	"github.com/chromedp/cdproto/cdp"
-	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 
-	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/words"
 )
 
@@ -28,17 +25,8 @@ func newStill(t testing.TB) *still {
 	tab := chromium.Tab(t)
 	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
 	p := &still{t, tab, b, server.URL}
-	p.inject(`window.EventSource = class { constructor() { window.stream = this; } close() {} }`)
+	inject(t, tab, `window.EventSource = class { constructor() { window.stream = this; } close() {} }`)
 	return p
-}
-
-// inject runs a script before those of each page.
-func (p *still) inject(source string) {
-	p.Helper()
-	bridgetest.InBrowser(p, p.tab, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
-		_, err := cdp.Call(ctx, target, cdppage.AddScriptToEvaluateOnNewDocument, cdppage.AddScriptToEvaluateOnNewDocumentParams{Source: source})
-		return chromedp.Void{}, err
-	})
 }
 
 // open loads the page in a language.

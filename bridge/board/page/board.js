@@ -218,7 +218,7 @@ page.addEventListener('click', ({target}) => {
   if (button.id === 'seen') return show(undefined);
   if (button.id === 'undo' && !busy) return send('', [{do: 'undo'}]); // the reply says what it was
   if (button.id === 'insist') return ask();
-  if (button.id === 'insist-send' && !busy) return send(refused.label, refused.commands.map((c) => ({...c, why: byId('insist-reason').value.trim()})));
+  if (button.id === 'insist-send' && !busy) return persist();
   if (button.dataset.print !== undefined) return window.print();
   if (button.className === 'chip') {
     const entry = button.closest('label').querySelector('input');
@@ -248,10 +248,7 @@ function press(button) {
     let text = entry.value.trim();
     if (entry.dataset.keep !== undefined) remember(entry, text);
     if (!button.dataset.with?.split(' ').includes(entry.name)) continue;
-    if (entry.required && !text) {
-      show(`${entry.closest('label').querySelector('span').textContent}: ${data.needed}`, 'bad');
-      return entry.focus();
-    }
+    if (entry.required && !text) return need(entry);
     if (!text) continue;
     if (entry.dataset.unit && /^[-+]?[0-9.,]+$/.test(text)) text = text.replace(',', '.') + ' ' + entry.dataset.unit;
     for (const command of commands) command[entry.name] = text;
@@ -309,7 +306,7 @@ function show(text, kind, mayInsist, mayUndo) {
   reply.hidden = text === undefined;
   reply.className = kind ?? '';
   reply.querySelector('p').textContent = text ?? '';
-  byId('insist').hidden = !mayInsist;
+  byId('insist').hidden = !mayInsist || insist.open; // there stands a button for it
   byId('undo').hidden = !mayUndo;
   if (kind === 'good') hiding = setTimeout(() => show(undefined), mayUndo ? undoFor : replyFor);
   if (kind === 'bad') (insist.open ? insist : dialogs.open ? dialogs : page).append(reply);
@@ -323,6 +320,17 @@ function ask() {
   dialogs.close();
   byId('insist-reason').value = '';
   insist.showModal();
+}
+
+function persist() {
+  const reason = byId('insist-reason'), why = reason.value.trim();
+  if (!why) return need(reason);
+  send(refused.label, refused.commands.map((c) => ({...c, why})));
+}
+
+function need(entry) {
+  show(`${entry.closest('label').querySelector('span').textContent}: ${data.needed}`, 'bad');
+  entry.focus();
 }
 
 // --- start ---
