@@ -9,6 +9,10 @@ import (
 	"time"
 
 	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/units"
+	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 )
 
 // send sends a request and returns status, headers and body.
@@ -206,6 +210,34 @@ func TestHostileText(t *testing.T) {
 	for _, name := range []string{"bar", "band", "stage", "caution", "answers", "dialogs", "the overview"} {
 		if !strings.Contains(texts[name], "&lt;img src=x onerror=alert(1)&gt;") || !strings.Contains(texts[name], strings.Repeat("W", 200)) {
 			t.Errorf("%s does not show the text: %s", name, texts[name])
+		}
+	}
+}
+
+// What an undo took back, and an amount that was typed, is repeated in the language and the units
+// of whoever reads.
+func TestReplyForItsReader(t *testing.T) {
+	took := wire.Reply{OK: true, Understood: []wire.Understood{wire.TookBack(fillcalc.Text{Key: "undo.entry",
+		Figures: map[string]float64{"entered_l": 0.946}, Names: map[string]string{"what": string(fillcalc.EnterSpilled)}}, units.Metric)}}
+	command, err := wire.ParseCommand([]byte(`{"id":"1","do":"record","item":"torque","result":"done","applied":"97 in-lb","specified":10.96}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	typed := wire.Reply{OK: true, Understood: command.Understood(units.Metric)}
+	for _, c := range []struct {
+		reply    *wire.Reply
+		language words.Language
+		units    units.System
+		want     string
+	}{
+		{&took, words.English, units.Metric, "Taken back: Spilled: 0.95 L"},
+		{&took, words.Spanish, units.US, "Deshecho: Derramado: 1.00 qt"},
+		{&typed, words.English, units.US, "saved, 11.0 N·m (97 in-lb)"},
+		{&typed, words.Spanish, units.Metric, "guardado, 11.0 N·m (97 in-lb)"},
+		{&wire.Reply{OK: true}, words.English, units.Metric, "saved"},
+	} {
+		if got := answered(words.Reader{Language: c.language, Units: c.units}, c.reply, nil); got != c.want {
+			t.Errorf("%s, %s: %q, want %q", c.language, c.units, got, c.want)
 		}
 	}
 }

@@ -60,6 +60,8 @@ const (
 	// The texts beside it begin at textX; a letter is at most so wide, on average.
 	textX, letter, bigLetter = 340, 20, 27
 	leastWide                = 620
+	// overL is the least that is shown as too much: less is no wider than the line.
+	overL = 0.02
 )
 
 // scale returns the height of a volume in a vessel that holds so many litres.
@@ -132,7 +134,7 @@ func (s *screen) fill(c *cart) picture {
 	switch {
 	case in < line:
 		v.GapY, v.GapTall = v.LineY, v.FillY-v.LineY
-	case in > line+0.02: // less is no wider than the line
+	case in > line+overL:
 		v.OverY, v.OverTall = v.FillY, v.LineY-v.FillY
 	}
 	if flow := float64(m.AddedLMin); flow > runsLMin {

@@ -109,7 +109,7 @@ func (s *screen) torque(j *wire.Job, now bool) {
 	if j.ServiceData != nil && !math.IsNaN(float64(j.ServiceData.BoltTorqueNM)) {
 		nm := float64(j.ServiceData.BoltTorqueNM)
 		d.Texts = []string{s.text("bay.torque_asked", map[string]float64{"torque_nm": nm}, nil)}
-		specified = nm
+		specified = math.Round(100*nm) / 100
 		if now {
 			u := s.R.Units.TorqueUnit(nm)
 			s.Fig = figure{Label: s.word("bay.torque_label"), Digits: u.Digits(nm), Unit: u.Symbol}
@@ -156,7 +156,7 @@ func (s *screen) pour(c *cart) {
 		return
 	}
 	to := float64(plan.ToLineL)
-	if to < 0 {
+	if to < -overL {
 		s.Fig.Label = s.word("bay.too_much")
 	}
 	if !weighsFirst(&c.job.message) { // what may be in already would be poured again

@@ -154,7 +154,7 @@ const heardNow = () => on && audio?.state === 'running';
 function showSound() {
   const button = byId('sound');
   button?.setAttribute('aria-pressed', heardNow());
-  button?.setAttribute('aria-label', heardNow() ? data.on : data.off);
+  button?.setAttribute('aria-label', heardNow() ? data.soundOn : data.soundOff);
 }
 
 // Many browsers allow sound only after somebody has touched the page, or one before it.
