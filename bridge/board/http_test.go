@@ -96,7 +96,7 @@ func TestPressIsGuarded(t *testing.T) {
 		{"under another name", "POST", "/press/bay2", press, with("Host", "elsewhere.example"), 421, "elsewhere.example"},
 		{"to no cart", "POST", "/press/bay2/commands", press, good, 404, ""},
 		{"to a pattern", "POST", "/press/%2B", press, good, 404, ""},
-		{"of what has no button", "POST", "/press/bay2", `{"do":"abandon","why":"x"}`, good, 400, ""},
+		{"of what has no button", "POST", "/press/bay2", `{"do":"baseline"}`, good, 400, ""},
 		{"of another command", "POST", "/press/bay2", `{"do":"republish"}`, good, 400, "republish"},
 		{"with an id of its own", "POST", "/press/bay2", `{"id":"a","do":"close"}`, good, 400, "id"},
 		{"too long", "POST", "/press/bay2", `{"do":"phase","phase":"` + strings.Repeat("x", 2000) + `"}`, good, 413, ""},
