@@ -164,9 +164,10 @@ func states() []state {
 			s.job.Verdict = &wire.JobVerdict{Result: "passed"}
 		}),
 		aJob("closed", 4.213, 4.40, nan).asks("ask.open", nil, nil).with("closed in doubt", func(s *state) {
-			torque, filter := record(fillcalc.Torque, "done"), record(fillcalc.Filter, "done")
-			torque.AppliedNM, torque.SpecifiedNM, filter.Part = 11, 10.96, "FLT-2210-B"
-			s.job.Flow.Records, s.job.Verdict, s.choices = []wire.JobRecord{filter, torque, record(fillcalc.LevelAfter, "right")}, doubted, offered
+			torque, filter, gasket := record(fillcalc.Torque, "done"), record(fillcalc.Filter, "done"), record(fillcalc.Gasket, "done")
+			torque.AppliedNM, torque.SpecifiedNM, filter.Part, gasket.Part = 11, 10.96, "FLT-2210-B", "GSK-4471-K2"
+			s.job.Flow.Records, s.job.Verdict, s.choices = []wire.JobRecord{filter, gasket, torque, record(fillcalc.LevelAfter, "right")}, doubted, offered
+			s.job.Window = &wire.JobWindow{LowC: 35, HighC: 45}
 			s.job.Batch, s.job.Passes = "B-2026-11/7", []wire.JobPass{{OldLeftPct: 51}}
 		}).noted(),
 		aJob("running", 4.213, 3.53, 0.88).asks("ask.next_pass", map[string]float64{"pass": 1, "passes": 2}, nil).with("next pass", warming("nearing", 31.2, 233, nan)).with("next pass", func(s *state) {
