@@ -144,6 +144,7 @@ func (f *tapper) tap(label string) {
 			return false
 		}
 		f.taps++
+		keep(f, f.tab, fmt.Sprintf("job-%02d-%s", f.taps, label))
 		return true
 	})
 }
@@ -240,13 +241,11 @@ func TestJobByTaps(t *testing.T) {
 	rig.Do((*sim.Cart).OpenDrain)
 	bridgetest.Eventually(t, 30*time.Second, "drained fluid", func() bool { v, _ := cart.now(); return v.DrainedL > 1 })
 	rig.Do((*sim.Cart).CloseDrain)
-	keep(t, tab, "job-draining")
 	f.tap("Pan is off, it only drips")
 	f.tap("All of this is done")
 	f.tap("Enter the torque")
 	f.write("torque-applied", "97 in-lb")
 	f.tap("Save")
-	keep(t, tab, "job-service")
 	f.tap("Pan is closed: fill")
 	pour := func(what string, and func() bool) {
 		since := time.Now() // when something was last seen to be missing
@@ -261,17 +260,14 @@ func TestJobByTaps(t *testing.T) {
 		})
 	}
 	pour("the first fill", func() bool { return true })
-	keep(t, tab, "job-filling")
 	f.tap("Engine runs")
 	f.tap("Start the gears")
 	pour("the gears, and the top-up", func() bool { return len(job().Flow.Gears) == 4 })
 	f.tap("No leaks seen")
-	keep(t, tab, "job-checking")
 	f.tap("Right")
 	f.tap("Weigh and close the job")
 	bridgetest.Eventually(t, 10*time.Second, "the closed job", func() bool { return job().Phase == "closed" })
 	seen(t, tab, "the result", `document.querySelector(".rows")?.textContent.includes("van 6")`)
-	keep(t, tab, "job-closed")
 
 	j := job()
 	if len(j.Flow.Records) < 8 || len(j.Flow.Gears) == 0 || j.Flow.Phases[0].By != "Ada" {

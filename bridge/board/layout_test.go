@@ -78,6 +78,7 @@ var screens = []struct {
 // one, the instruction, the figure and every answer are on the screen, whole and legible.
 func TestEveryStateFitsEveryScreen(t *testing.T) {
 	p := newStill(t)
+	inject(t, p.tab, `localStorage.setItem("bayfill by", JSON.stringify(["Ada", "Konstantin", "María José", "Wilhelmina"]))`) // who has worked there
 	for language, scheme := range map[words.Language]string{words.English: "light", words.Spanish: "dark"} {
 		prefer(t, p.tab, scheme)
 		p.open(language)
@@ -162,6 +163,7 @@ const lookForWrong = `(() => {
 	const rows = document.querySelector('.rows');
 	if (rows?.checkVisibility()) {
 		for (const p of rows.querySelectorAll('.verdict, .facts p')) inside(p, box(rows), 'row ' + name(p));
+		for (const b of rows.querySelectorAll('.facts b')) inside(b, box(b.parentElement), 'the fact ' + name(b));
 		const whys = box(rows.querySelector('.whys'));
 		for (const p of rows.querySelectorAll('.whys p')) if (box(p).left < whys.right - 1 && box(p).bottom > whys.bottom + 1) wrong.push('a reason is cut: ' + name(p));
 	}
