@@ -237,6 +237,7 @@ func TestJobByTaps(t *testing.T) {
 	f.write("choose-by", "Ada")
 	f.write("choose-vehicle", "van 6")
 	f.tap("panel van, long, 2.0")
+	f.tap("Right")
 	f.tap("Start draining")
 	rig.Do((*sim.Cart).OpenDrain)
 	bridgetest.Eventually(t, 30*time.Second, "drained fluid", func() bool { v, _ := cart.now(); return v.DrainedL > 1 })
@@ -244,7 +245,8 @@ func TestJobByTaps(t *testing.T) {
 	f.tap("Pan is off, it only drips")
 	f.tap("All of this is done")
 	f.tap("Enter the torque")
-	f.write("torque-applied", "97 in-lb")
+	f.sees("the entry of the torque, ready for typing", `document.activeElement.id === "torque-applied"`)
+	f.key("97 in-lb")
 	f.tap("Save")
 	f.tap("Pan is closed: fill")
 	pour := func(what string, and func() bool) {

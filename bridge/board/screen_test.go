@@ -138,7 +138,9 @@ func TestStates(t *testing.T) {
 		digits, unit string
 		first        string
 	}{
-		{"ready", fillcalc.ToneDo, "9.51", "qt", "Start draining"},                 // 9 / 0.946353
+		{"ready", fillcalc.ToneDo, "9.51", "qt", "Start draining"}, // 9 / 0.946353
+		{"level before", fillcalc.ToneDo, "9.51", "qt", "Low"},
+		{"hold", fillcalc.ToneClosing, "0:35", "min", "Start the gears"},
 		{"draining", fillcalc.ToneWait, "3.30", "qt", "Pan is off, it only drips"}, // 3.12 / 0.946353
 		{"asked", fillcalc.ToneAnswer, "2.71", "lb", "Fluid"},                      // 1.23 / 0.453592
 		{"torque", fillcalc.ToneDo, "97", "in-lb", "Enter the torque"},             // 10.96 / 0.112985
@@ -331,6 +333,20 @@ func TestEveryButtonIsTaken(t *testing.T) {
 					t.Errorf("%s, %s: %v", s.name, a.Label, err)
 				}
 			}
+		}
+	}
+}
+
+// While a gear is held, the page says how long, and below it what is asked first; whose button
+// is the main one.
+func TestHeldGear(t *testing.T) {
+	s := shown(t, named(t, "hold"), words.Plain, 0)
+	if s.Say != "Hold R for 5 s more." || s.Why != "The window is open: check the level." {
+		t.Errorf("%q, %q", s.Say, s.Why)
+	}
+	for _, a := range s.Answers {
+		if a.Main != (a.Label == "No leaks seen") {
+			t.Errorf("%+v", a)
 		}
 	}
 }

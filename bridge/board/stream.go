@@ -2,6 +2,7 @@ package board
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"fmt"
 	"net"
@@ -19,6 +20,9 @@ const (
 	beat = time.Second
 	// pause joins messages that arrive together into one update.
 	pause = 40 * time.Millisecond
+	// gather is how long the messages of one change take to arrive: job, volumes and window.
+	// A page made from the first alone would offer the answers of no phase.
+	gather = 15 * time.Millisecond
 	// writeWithin is the time limit for writing to a browser.
 	writeWithin = 10 * time.Second
 	// bodyWithin is the time limit for the body of a request.
@@ -94,16 +98,17 @@ func (b *Board) stream(w http.ResponseWriter, r *http.Request, names []string, l
 		if _, err := fmt.Fprintf(w, "data: %s\n\n", text); err != nil || out.Flush() != nil {
 			return
 		}
-		select {
-		case <-r.Context().Done():
+		if !rest(r.Context(), pause) {
 			return
-		case <-time.After(pause):
 		}
 		select {
 		case <-r.Context().Done():
 			return
-		case <-changed:
 		case <-beats.C:
+		case <-changed:
+			if !rest(r.Context(), gather) {
+				return
+			}
 		}
 	}
 }
@@ -119,4 +124,14 @@ func draw(names []string, data any) (map[string]string, error) {
 		pieces[name] = string(withoutBidi(piece.Bytes()))
 	}
 	return pieces, nil
+}
+
+// rest waits for a while; it reports false as soon as ctx ends.
+func rest(ctx context.Context, d time.Duration) bool {
+	select {
+	case <-ctx.Done():
+		return false
+	case <-time.After(d):
+		return true
+	}
 }
