@@ -104,7 +104,7 @@ func TestAskedBackByClicks(t *testing.T) {
 	connect(t, broker, nil).publish(bay2+"commands", false, `{"id":"other-1","do":"enter","what":"spilled","l":1,"by":"tablet 2"}`)
 	bridgetest.Eventually(t, 5*time.Second, "the entry of another screen", func() bool { _, j := cart.now(); return len(j.Entered) == 1 })
 	f.asked(cart, "by tablet 2: spilled. Is it to count once more?", spill("1 L"))
-	f.asked(cart, "Only 0 mL of the first fill of 1.60 L is in", func() { f.press("Engine runs") })
+	f.asked(cart, "of the first fill of 1.6", func() { f.press("Engine runs") })
 	do(t, f.tab, reload)
 
 	f.tap("No leaks seen")

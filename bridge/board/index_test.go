@@ -73,6 +73,7 @@ func TestIndexOfAChain(t *testing.T) {
 
 // The page for 1000 carts, and the way from it to a shop and a cart.
 func TestIndexPage(t *testing.T) {
+	t.Parallel()
 	tab := chromium.Tab(t)
 	b, server := serve(t, Config{})
 	chain(b, time.Now())

@@ -15,6 +15,7 @@ import (
 
 // The result card prints on half a sheet, with where used oil goes and without buttons.
 func TestCardOnPaper(t *testing.T) {
+	t.Parallel()
 	tab := chromium.Tab(t)
 	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
 	named(t, "closed in doubt").hear(b, time.Now())

@@ -77,6 +77,7 @@ var sounds = map[fillcalc.Tone]struct {
 // sound is off is silent, and the switch survives a restart of the board, without a touch where
 // the browser allows it.
 func TestSounds(t *testing.T) {
+	t.Parallel()
 	p := newStill(t)
 	inject(t, p.tab, ear)
 	p.open(words.English)
