@@ -16,6 +16,7 @@ import (
 	"bayfill/bridge/bridgetest"
 	"bayfill/bridge/units"
 	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 )
 
 // do runs actions in the browser, at most half a minute.
@@ -84,6 +85,9 @@ func TestEveryStateFitsEveryScreen(t *testing.T) {
 		p.open(language)
 		for _, screen := range screens {
 			do(t, p.tab, chromedp.EmulateViewport(screen.width, screen.height))
+			for _, wrong := range p.lookAtReplies(words.Reader{Language: language, Units: units.US, Zone: time.UTC}) {
+				t.Errorf("%s, %s: %s", language, screen.name, wrong)
+			}
 			for _, s := range states() {
 				s.hear(p.b, time.Now())
 				for _, system := range []units.System{units.Metric, units.US, units.Imperial} {
@@ -98,6 +102,48 @@ func TestEveryStateFitsEveryScreen(t *testing.T) {
 		}
 	}
 }
+
+// lookAtReplies lets the cart refuse what the longest dialog sends, with one of the longest
+// sentences, and lists what is wrong with the reply, there, above the page, and where a reason is
+// asked for.
+func (p *still) lookAtReplies(r words.Reader) []string {
+	p.Helper()
+	p.shows(named(p, "no job"), r)
+	refusal := r.Say(fillcalc.Text{Key: "refuse.same_name", Names: map[string]string{"job": "order-2026-11-25-17", "cart": "bay2", "ended_when": "2026-11-25T12:00:00Z"}})
+	return bridgetest.InBrowser(p, p.tab, chromedp.Evaluate[[]string](fmt.Sprintf(lookAtReply, refusal), chromedp.EvalAwaitPromise))
+}
+
+const lookAtReply = `(async () => {
+	const wrong = [], answer = {ok: false, text: %q, insist: true}, settle = () => new Promise((done) => setTimeout(done, 20));
+	const byId = (id) => document.getElementById(id), dialogs = byId('dialogs'), reply = byId('reply'), insist = byId('insist-why');
+	window.fetch = async () => ({ok: true, json: async () => answer});
+	const look = (where, outer) => {
+		for (const e of outer.querySelectorAll(outer === reply ? 'p, button' : 'p, button, input')) {
+			if (!e.checkVisibility()) continue;
+			const r = e.getBoundingClientRect(), name = e.textContent.trim().slice(0, 20) || e.id;
+			if (r.left < 0 || r.top < 0 || r.right > innerWidth || r.bottom > innerHeight) wrong.push(where + ': ' + name + ' is off the screen: ' + [r.left, r.top, r.right, r.bottom].map(Math.round));
+			if (e.tagName === 'BUTTON' && (r.width < 55.5 || r.height < 55.5 || r.height > 100 || e.scrollWidth > e.clientWidth + 1)) wrong.push(where + ': the button ' + name + ' is ' + r.width + ' x ' + r.height);
+			if (r.bottom > byId('answers').getBoundingClientRect().top && !e.closest('dialog')) wrong.push(where + ': ' + name + ' covers the answers');
+		}
+	};
+	dialogs.dataset.shows = 'open';
+	for (const s of dialogs.querySelectorAll('section')) s.hidden = s.dataset.dialog !== 'open';
+	dialogs.showModal();
+	dialogs.querySelector('section:not([hidden]) button.main').click();
+	await settle();
+	look('refused in a dialog', reply);
+	byId('insist').click();
+	look('asked for a reason', insist);
+	byId('insist-reason').value = 'it is right';
+	byId('insist-send').click();
+	await settle();
+	look('refused with a reason', insist);
+	insist.close();
+	document.body.append(reply);
+	look('refused on the page', reply);
+	byId('seen').click();
+	return wrong;
+})()`
 
 // lookAtDialogs is a script that opens each dialog and lists what is wrong with it. Long ones
 // may scroll, but never sideways.
