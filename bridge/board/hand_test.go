@@ -112,8 +112,7 @@ type listener struct {
 // newListener opens the page of a cart that takes all commands.
 func newListener(t *testing.T, units string) (h hand, cart *listener) {
 	t.Helper()
-	broker := bridgetest.FreePort(t)
-	startBroker(t, broker)
+	broker, _ := bridgetest.StartBroker(t, "127.0.0.1:0", new(bridgetest.Everybody), nil)
 	cart = &listener{TB: t, peer: connect(t, broker, nil), heard: make(chan string, 10)}
 	token := cart.client.Subscribe(bay2+"commands", 1, func(_ mqtt.Client, m mqtt.Message) {
 		var c map[string]any

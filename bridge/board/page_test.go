@@ -157,3 +157,22 @@ func TestPageForgets(t *testing.T) {
 		t.Errorf("%d updates left %d nodes and %.0f kB behind", *pageUpdates, nodesAfter-nodes, (heapAfter-heap)/1024)
 	}
 }
+
+// A dialog stays as it is when its pieces are replaced: open, or closed a moment ago.
+func TestDialogsKeepTheirState(t *testing.T) {
+	t.Parallel()
+	p := newStill(t)
+	p.open(words.English)
+	s := named(t, "draining")
+	p.shows(s, words.Plain)
+	seen(t, p.tab, "the dialog", `document.querySelector('[data-opens="spilled"]').click() ?? document.getElementById("dialogs").open`)
+	s.volumes.DrainedL = 3.2
+	p.shows(s, words.Plain)
+	if !script[bool](t, p.tab, `dialogs.open && !document.querySelector('[data-dialog="spilled"]').hidden`) {
+		t.Error("an open dialog closes when the page changes")
+	}
+	s.hear(p.b, time.Now())
+	if script[bool](t, p.tab, `dialogs.close(); `+hear(p.update(words.Plain))+`dialogs.open`) {
+		t.Error("a dialog opens again after it was closed")
+	}
+}

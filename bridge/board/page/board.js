@@ -69,9 +69,8 @@ function place(piece, html) {
       entry.dataset.typed = 'yes';
     }
   }
-  if (piece === dialogs) {
-    open(dialogs.dataset.shows);
-  }
+  // One that was closed a moment ago stays so: its event "close" may still be on its way.
+  if (piece === dialogs && dialogs.open) open(dialogs.dataset.shows);
   if (piece.id === 'bar') showSound();
   for (const entry of piece.querySelectorAll('[data-keep]')) offer(entry);
   if (focused >= 0) focusable(piece)[focused]?.focus({preventScroll: true});
