@@ -43,14 +43,14 @@ func TestSameEntryIsAskedBack(t *testing.T) {
 	r := started(t, twoScales(), aJob(), Draining)
 	spilled := Input{Do: DoEnter, Entry: &Entry{What: EnterSpilled, L: 0.1}}
 	r.do(spilled)
-	r.rest(3)
+	r.rest(110)
 	r.wantAsked(spilled, "refuse.entered_twice")
 	for _, e := range []Entry{{What: EnterSpilled, L: -0.1}, {What: EnterSpilled, L: 0.2}, {What: EnterRetained, L: 0.1}} {
 		if err := Check(&r.s, &Input{Do: DoEnter, Entry: &e}); err != nil {
 			t.Errorf("%+v: %v", e, err)
 		}
 	}
-	r.rest(8)
+	r.rest(11)
 	r.do(spilled)
 	near(t, "spilled", r.s.Job.Entries[0].L+r.s.Job.Entries[1].L, 0.2, 1e-12)
 }

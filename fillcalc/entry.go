@@ -78,14 +78,18 @@ func (s *State) checkEntry(e *Entry) error {
 }
 
 // Two people who enter the same at two screens do so within this (common practice, no source).
-const sameEntryNs = 10e9
+// The same bottle, or the same reading, comes again soon; the same spill does not.
+const sameEntryNs, sameSpillNs = 10e9, 120e9
 
 // enteredTwice asks back about an entry that only repeats the one of its kind before it: it may
 // have been made at another screen too.
 func (s *State) enteredTwice(in *Input) error {
-	e := in.Entry
+	e, withinNs := in.Entry, int64(sameEntryNs)
+	if e.What == EnterSpilled || e.What == EnterRetained {
+		withinNs = sameSpillNs
+	}
 	last, is := s.Job.last(e.What)
-	if !is || in.Why != "" || s.NowNs-last.AtNs >= sameEntryNs || last.L != e.L || last.Share != e.Share || last.Opening != e.Opening {
+	if !is || in.Why != "" || s.NowNs-last.AtNs >= withinNs || last.L != e.L || last.Share != e.Share || last.Opening != e.Opening {
 		return nil
 	}
 	return askBack("what", "refuse.entered_twice", figures{"ago_s": float64(s.NowNs-last.AtNs) / 1e9}, names{"what": string(e.What), "by": last.By})

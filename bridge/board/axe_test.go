@@ -1,14 +1,15 @@
 package board
 
 import (
+	"fmt"
 	"os"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/chromedp/chromedp"
 
 	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/words"
 )
 
 // axe-core knows the rules of WCAG 2.2 and good practice beyond them. It finds nothing in any
@@ -23,28 +24,30 @@ func TestAxe(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	tab := bridgetest.StartChromium(t)
-	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
-	look := func(what, path, first string) {
+	p := newStill(t)
+	looks := 0
+	look := func(what, where, first string) {
 		t.Helper()
-		do(t, tab, chromedp.Navigate(server.URL+path))
-		script[chromedp.Void](t, tab, first+`;undefined`)
-		script[chromedp.Void](t, tab, string(axe)+`;undefined`)
-		script[chromedp.Void](t, tab, `axe.run().then((r) => { window.found = r.violations.flatMap((v) => v.nodes.map((n) => v.id + ": " + n.target.join(" ") + " " + n.any.concat(n.all).map((c) => c.message).join("; "))) }); undefined`)
-		seen(t, tab, "what axe finds", `window.found !== undefined`)
-		for _, wrong := range script[[]string](t, tab, `window.found`) {
+		script[chromedp.Void](t, p.tab, first+`;axe.run(`+where+`, {resultTypes: ["violations"]}).then((r) => { window.found = {look: `+fmt.Sprint(looks)+`, wrong: r.violations.flatMap((v) => v.nodes.map((n) => v.id + ": " + n.target.join(" ") + " " + n.any.concat(n.all).map((c) => c.message).join("; ")))}; }); undefined`)
+		seen(t, p.tab, "what axe finds", fmt.Sprintf(`window.found?.look === %d`, looks))
+		for _, wrong := range script[[]string](t, p.tab, `window.found.wrong`) {
 			t.Errorf("%s: %s", what, wrong)
 		}
+		looks++
 	}
 	for scheme, width := range map[string]int64{"light": 1366, "dark": 390} {
-		prefer(t, tab, scheme)
-		do(t, tab, chromedp.EmulateViewport(width, 844))
+		prefer(t, p.tab, scheme)
+		p.open(words.English)
+		script[chromedp.Void](t, p.tab, string(axe)+`;undefined`)
+		do(t, p.tab, chromedp.EmulateViewport(width, 844))
 		for _, s := range states() {
-			now := time.Now()
-			s.hear(b, now)
-			look(s.name+", "+scheme, "/cart/bay2", "")
-			look(s.name+", dialogs, "+scheme, "/cart/bay2", `dialogs.showModal(); dialogs.querySelectorAll("section").forEach((d) => d.hidden = false)`)
+			p.shows(s, words.Plain)
+			look(s.name+", "+scheme, "document", "")
+			look(s.name+", dialogs, "+scheme, "dialogs", `dialogs.showModal(); dialogs.querySelectorAll("section").forEach((d) => d.hidden = false)`)
+			script[chromedp.Void](t, p.tab, `dialogs.close()`)
 		}
-		look("overview, "+scheme, "/?all", "")
+		do(t, p.tab, chromedp.Navigate(p.url+"/?all"))
+		script[chromedp.Void](t, p.tab, string(axe)+`;undefined`)
+		look("overview, "+scheme, "document", "")
 	}
 }

@@ -278,11 +278,26 @@ func answered(reader words.Reader, r *wire.Reply, err error) string {
 	case err != nil:
 		return err.Error()
 	case r.OK:
-		return reader.Word("bay.saved")
+		return saved(reader, r.Understood)
 	case r.Refused != nil && r.Refused.Names["field"] != "":
 		return reader.Word("field."+r.Refused.Names["field"]) + ": " + r.Refused.For(reader)
 	case r.Refused != nil:
 		return r.Refused.For(reader)
 	}
 	return r.Error
+}
+
+// saved repeats what was typed, in both units, so that a slip is seen, and what an undo took
+// back.
+func saved(reader words.Reader, understood []wire.Understood) string {
+	var typed []string
+	for _, u := range understood {
+		switch {
+		case u.Field == "do":
+			return reader.Say(fillcalc.Text{Key: "bay.taken_back", Names: map[string]string{"what": u.For(reader)}})
+		case u.Names["written"] != "":
+			typed = append(typed, u.For(reader))
+		}
+	}
+	return strings.Join(append([]string{reader.Word("bay.saved")}, typed...), ", ")
 }

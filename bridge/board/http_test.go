@@ -9,6 +9,10 @@ import (
 	"time"
 
 	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/units"
+	"bayfill/bridge/wire"
+	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 )
 
 // send sends a request and returns status, headers and body.
@@ -92,7 +96,7 @@ func TestPressIsGuarded(t *testing.T) {
 		{"under another name", "POST", "/press/bay2", press, with("Host", "elsewhere.example"), 421, "elsewhere.example"},
 		{"to no cart", "POST", "/press/bay2/commands", press, good, 404, ""},
 		{"to a pattern", "POST", "/press/%2B", press, good, 404, ""},
-		{"of what has no button", "POST", "/press/bay2", `{"do":"abandon","why":"x"}`, good, 400, ""},
+		{"of what has no button", "POST", "/press/bay2", `{"do":"baseline"}`, good, 400, ""},
 		{"of another command", "POST", "/press/bay2", `{"do":"republish"}`, good, 400, "republish"},
 		{"with an id of its own", "POST", "/press/bay2", `{"id":"a","do":"close"}`, good, 400, "id"},
 		{"too long", "POST", "/press/bay2", `{"do":"phase","phase":"` + strings.Repeat("x", 2000) + `"}`, good, 413, ""},
@@ -206,6 +210,34 @@ func TestHostileText(t *testing.T) {
 	for _, name := range []string{"bar", "band", "stage", "caution", "answers", "dialogs", "the overview"} {
 		if !strings.Contains(texts[name], "&lt;img src=x onerror=alert(1)&gt;") || !strings.Contains(texts[name], strings.Repeat("W", 200)) {
 			t.Errorf("%s does not show the text: %s", name, texts[name])
+		}
+	}
+}
+
+// What an undo took back, and an amount that was typed, is repeated in the language and the units
+// of whoever reads.
+func TestReplyForItsReader(t *testing.T) {
+	took := wire.Reply{OK: true, Understood: []wire.Understood{wire.TookBack(fillcalc.Text{Key: "undo.entry",
+		Figures: map[string]float64{"entered_l": 0.946}, Names: map[string]string{"what": string(fillcalc.EnterSpilled)}}, units.Metric)}}
+	command, err := wire.ParseCommand([]byte(`{"id":"1","do":"record","item":"torque","result":"done","applied":"97 in-lb","specified":10.96}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	typed := wire.Reply{OK: true, Understood: command.Understood(units.Metric)}
+	for _, c := range []struct {
+		reply    *wire.Reply
+		language words.Language
+		units    units.System
+		want     string
+	}{
+		{&took, words.English, units.Metric, "Taken back: Spilled: 0.95 L"},
+		{&took, words.Spanish, units.US, "Deshecho: Derramado: 1.00 qt"},
+		{&typed, words.English, units.US, "saved, 11.0 N·m (97 in-lb)"},
+		{&typed, words.Spanish, units.Metric, "guardado, 11.0 N·m (97 in-lb)"},
+		{&wire.Reply{OK: true}, words.English, units.Metric, "saved"},
+	} {
+		if got := answered(words.Reader{Language: c.language, Units: c.units}, c.reply, nil); got != c.want {
+			t.Errorf("%s, %s: %q, want %q", c.language, c.units, got, c.want)
 		}
 	}
 }

@@ -73,7 +73,8 @@ func TestIndexOfAChain(t *testing.T) {
 
 // The page for 1000 carts, and the way from it to a shop and a cart.
 func TestIndexPage(t *testing.T) {
-	tab := bridgetest.StartChromium(t)
+	t.Parallel()
+	tab := chromium.Tab(t)
 	b, server := serve(t, Config{})
 	chain(b, time.Now())
 	for _, reader := range []string{"units=metric&lang=en", "units=us&lang=es"} {
@@ -105,6 +106,7 @@ func TestIndexPage(t *testing.T) {
 // A board for all shops reads details only of shops of which a page is open.
 func TestDetailsOnDemand(t *testing.T) {
 	bridgetest.Slow(t)
+	t.Parallel()
 	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)

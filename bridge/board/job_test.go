@@ -54,12 +54,11 @@ func startMosquitto(t *testing.T) (address string) {
 	return address
 }
 
-// startBridge runs a bridge with a simulated cart whose clock runs speed times as fast as
-// real time.
-func startBridge(t *testing.T, broker string, speed float64) *sim.Rig {
+// startBridge runs a bridge with a simulated cart that works on fluid of a temperature in °C.
+func startBridge(t *testing.T, broker string, fluidC float64) *sim.Rig {
 	t.Helper()
 	p := sim.DefaultParams()
-	p.FluidC = 38 // inside the window from the start
+	p.FluidC = fluidC
 	caddy, supply, probe := sim.DefaultScaleParams(), sim.DefaultScaleParams(), sim.DefaultProbeParams()
 	supply.What = sim.OnSupply
 	clock := clock.New(0, speed)
@@ -118,48 +117,51 @@ carts:
 
 // tapper does a job on the page with a finger alone, and counts its taps.
 type tapper struct {
-	testing.TB
-	tab  context.Context
+	hand
 	taps int
 }
 
-// tap waits for a button with a label, and touches it until the page's reply is there.
+// tap touches a button as soon as that counts, until the cart has done what it sends.
 func (f *tapper) tap(label string) {
 	f.Helper()
-	find := `[...document.querySelectorAll("button")].find((b) => b.checkVisibility() && (b.querySelector("b")?.textContent ?? b.textContent) === ` + strconv.Quote(label) + `)`
 	bridgetest.Eventually(f, 40*time.Second, "the tap on "+label, func() bool {
-		if script[bool](f, f.tab, find+` === undefined`) {
-			return false
-		}
-		time.Sleep(800 * time.Millisecond) // new answers do not count at once
-		if script[bool](f, f.tab, `document.body.classList.contains("busy")`) {
-			return false
-		}
-		at := script[[]float64](f, f.tab, `(() => { const b = `+find+`, r = b?.getBoundingClientRect(); document.getElementById("reply").className = ""; return b ? [r.x + r.width / 2, r.y + r.height / 2, b.dataset.command ? 1 : 0] : []; })()`)
+		at := script[[]float64](f, f.tab, `(() => {
+			const b = [...document.querySelectorAll("button")].find((b) => b.checkVisibility() && (b.querySelector("b")?.textContent ?? b.textContent) === `+strconv.Quote(label)+`);
+			if (!b || document.body.classList.contains("busy")) return [];
+			const r = b.getBoundingClientRect();
+			document.getElementById("reply").querySelector("p").textContent = document.getElementById("reply").className = "";
+			return [r.x + r.width / 2, r.y + r.height / 2, b.dataset.command ? 1 : 0];
+		})()`)
 		if len(at) == 0 {
 			return false
 		}
+		before := script[string](f, f.tab, change)
 		do(f, f.tab, chromedp.MouseClickXY(at[0], at[1]))
-		if at[2] == 0 {
-			opened := script[bool](f, f.tab, `document.getElementById("dialogs").open`)
-			if opened {
-				f.taps++
-			}
-			return opened
+		if script[string](f, f.tab, change) == before {
+			return false
 		}
-		var reply []string
-		bridgetest.Eventually(f, 15*time.Second, "the reply to "+label, func() bool {
-			reply = script[[]string](f, f.tab, `[document.getElementById("reply").className, document.getElementById("reply").textContent]`)
-			return reply[0] != ""
-		})
-		if reply[0] == "bad" && !strings.Contains(reply[1], "settled") && !strings.Contains(reply[1], "heard") {
-			f.Fatalf("%s: %s", label, reply[1])
+		if at[2] == 1 && !f.taken(label) {
+			return false
 		}
-		if reply[0] == "good" {
-			f.taps++
-		}
-		return reply[0] == "good"
+		f.taps++
+		keep(f, f.tab, fmt.Sprintf("job-%02d-%s", f.taps, label))
+		return true
 	})
+}
+
+// taken waits for the cart's reply and reports whether it has done what a button sends. What it
+// only cannot do yet is tried again.
+func (f *tapper) taken(label string) bool {
+	f.Helper()
+	var reply []string
+	bridgetest.Eventually(f, 15*time.Second, "the reply to "+label, func() bool {
+		reply = script[[]string](f, f.tab, `[document.getElementById("reply").className, document.getElementById("reply").textContent]`)
+		return reply[0] != ""
+	})
+	if reply[0] == "bad" && !strings.Contains(reply[1], "settled") && !strings.Contains(reply[1], "heard") {
+		f.Fatalf("%s: %s", label, reply[1])
+	}
+	return reply[0] == "good"
 }
 
 // write touches an entry and types.
@@ -174,39 +176,58 @@ func (f *tapper) write(id, text string) {
 // maxTaps is how often an ordinary job may ask to touch the screen.
 const maxTaps = 15
 
-// A whole job is done with a finger alone, with Mosquitto and a bridge with a simulated cart,
-// while a plain client reads the leaves.
-func TestJobByTaps(t *testing.T) {
-	if testing.Short() {
-		t.Skip("takes about half a minute")
-	}
-	tab := bridgetest.StartChromium(t)
-	broker := startMosquitto(t)
-	rig := startBridge(t, broker, 5)
-	url := runBoard(t, Config{Brokers: []string{"tcp://" + broker}, Shop: "hilltop", MayCommand: true})
-	var mu sync.Mutex
-	var figures wire.Volumes
-	var whole wire.Job
-	watcher := connect(t, broker, nil)
-	token := watcher.client.Subscribe(bay2+"#", 1, func(_ mqtt.Client, m mqtt.Message) {
-		mu.Lock()
-		defer mu.Unlock()
+// follower is a plain client that reads what a cart says.
+type follower struct {
+	mu      sync.Mutex
+	volumes wire.Volumes
+	job     wire.Job
+}
+
+func followCart(t *testing.T, broker string) *follower {
+	t.Helper()
+	f := new(follower)
+	token := connect(t, broker, nil).client.Subscribe(bay2+"#", 1, func(_ mqtt.Client, m mqtt.Message) {
+		f.mu.Lock()
+		defer f.mu.Unlock()
 		switch strings.TrimPrefix(m.Topic(), bay2) {
 		case "volumes":
-			json.Unmarshal(m.Payload(), &figures)
+			json.Unmarshal(m.Payload(), &f.volumes)
 		case "job":
-			whole = wire.Job{}
-			json.Unmarshal(m.Payload(), &whole)
+			f.job = wire.Job{}
+			json.Unmarshal(m.Payload(), &f.job)
 		}
 	})
 	if !token.WaitTimeout(5 * time.Second) {
 		t.Fatal("no subscription")
 	}
-	volumes := func() wire.Volumes { mu.Lock(); defer mu.Unlock(); return figures }
-	job := func() wire.Job { mu.Lock(); defer mu.Unlock(); return whole }
-	bridgetest.Eventually(t, 20*time.Second, "the cart", func() bool { return job().TS != "" })
-	do(t, tab, chromedp.EmulateViewport(1366, 768), chromedp.Navigate(url+"/cart/bay2"))
-	f := &tapper{TB: t, tab: tab}
+	bridgetest.Eventually(t, 20*time.Second, "the cart", func() bool { _, job := f.now(); return job.TS != "" })
+	return f
+}
+
+// now returns what was said last.
+func (f *follower) now() (wire.Volumes, wire.Job) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.volumes, f.job
+}
+
+// speed is how many times faster than a clock on the wall the carts of these tests work.
+const speed = 5
+
+// A whole job is done with a finger alone, with Mosquitto and a bridge with a simulated cart,
+// while a plain client reads the leaves.
+func TestJobByTaps(t *testing.T) {
+	bridgetest.Slow(t)
+	t.Parallel()
+	broker := startMosquitto(t)
+	rig := startBridge(t, broker, 38) // °C: inside the window from the start
+	cart := followCart(t, broker)
+	job := func() wire.Job { _, j := cart.now(); return j }
+	f := &tapper{hand: newHand(t, runBoard(t, Config{Brokers: []string{"tcp://" + broker}, Shop: "hilltop", MayCommand: true}), "metric")}
+	tab := f.tab
+	// Pauses of the page pass as fast as those of the cart.
+	script[chromedp.Void](t, tab, fmt.Sprintf(`(() => { const real = setTimeout; window.setTimeout = (f, ms) => real(f, ms / %d); })()`, speed))
+	do(t, tab, chromedp.EmulateViewport(1366, 768))
 	defer func() {
 		if t.Failed() {
 			t.Logf("the page: %s", script[string](t, tab, `document.body.innerText`))
@@ -216,17 +237,17 @@ func TestJobByTaps(t *testing.T) {
 	f.write("choose-by", "Ada")
 	f.write("choose-vehicle", "van 6")
 	f.tap("panel van, long, 2.0")
+	f.tap("Right")
 	f.tap("Start draining")
 	rig.Do((*sim.Cart).OpenDrain)
-	bridgetest.Eventually(t, 30*time.Second, "drained fluid", func() bool { return float64(volumes().DrainedL) > 1 })
+	bridgetest.Eventually(t, 30*time.Second, "drained fluid", func() bool { v, _ := cart.now(); return v.DrainedL > 1 })
 	rig.Do((*sim.Cart).CloseDrain)
-	keep(t, tab, "job-draining")
 	f.tap("Pan is off, it only drips")
 	f.tap("All of this is done")
 	f.tap("Enter the torque")
-	f.write("torque-applied", "97 in-lb")
+	f.sees("the entry of the torque, ready for typing", `document.activeElement.id === "torque-applied"`)
+	f.key("97 in-lb")
 	f.tap("Save")
-	keep(t, tab, "job-service")
 	f.tap("Pan is closed: fill")
 	pour := func(what string, and func() bool) {
 		since := time.Now() // when something was last seen to be missing
@@ -237,21 +258,18 @@ func TestJobByTaps(t *testing.T) {
 			} else {
 				rig.Do((*sim.Cart).StopPour)
 			}
-			return time.Since(since) > 6*time.Second && and() // it is settled
+			return time.Since(since) > 4*time.Second && and() // it is settled
 		})
 	}
 	pour("the first fill", func() bool { return true })
-	keep(t, tab, "job-filling")
 	f.tap("Engine runs")
 	f.tap("Start the gears")
 	pour("the gears, and the top-up", func() bool { return len(job().Flow.Gears) == 4 })
 	f.tap("No leaks seen")
-	keep(t, tab, "job-checking")
 	f.tap("Right")
 	f.tap("Weigh and close the job")
 	bridgetest.Eventually(t, 10*time.Second, "the closed job", func() bool { return job().Phase == "closed" })
 	seen(t, tab, "the result", `document.querySelector(".rows")?.textContent.includes("van 6")`)
-	keep(t, tab, "job-closed")
 
 	j := job()
 	if len(j.Flow.Records) < 8 || len(j.Flow.Gears) == 0 || j.Flow.Phases[0].By != "Ada" {
@@ -260,5 +278,6 @@ func TestJobByTaps(t *testing.T) {
 	if f.taps > maxTaps {
 		t.Errorf("%d taps, at most %d", f.taps, maxTaps)
 	}
-	t.Logf("%d taps; drained %.3f L, added %.3f L", f.taps, float64(figures.DrainedL), float64(figures.AddedL))
+	v, _ := cart.now()
+	t.Logf("%d taps; drained %.3f L, added %.3f L", f.taps, float64(v.DrainedL), float64(v.AddedL))
 }

@@ -2,6 +2,7 @@ package board
 
 import (
 	"context"
+	"fmt"
 	"os"
 	"path/filepath"
 	"testing"
@@ -9,9 +10,13 @@ import (
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
+	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 
 	"bayfill/bridge/bridgetest"
+	"bayfill/bridge/units"
+	"bayfill/bridge/words"
+	"bayfill/fillcalc"
 )
 
 // do runs actions in the browser, at most half a minute.
@@ -39,6 +44,15 @@ func script[T any](t testing.TB, tab context.Context, text string) T {
 	return bridgetest.InBrowser(t, tab, chromedp.Evaluate[T](text))
 }
 
+// inject runs a script before those of each page that is loaded from now on.
+func inject(t testing.TB, tab context.Context, source string) {
+	t.Helper()
+	bridgetest.InBrowser(t, tab, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
+		_, err := cdp.Call(ctx, target, cdppage.AddScriptToEvaluateOnNewDocument, cdppage.AddScriptToEvaluateOnNewDocumentParams{Source: source})
+		return chromedp.Void{}, err
+	})
+}
+
 // prefer sets what the screen prefers: light or dark colours.
 func prefer(t testing.TB, tab context.Context, scheme string) {
 	t.Helper()
@@ -61,28 +75,75 @@ var screens = []struct {
 	width, height int64
 }{{"1920x1080", 1920, 1080}, {"1366x768", 1366, 768}, {"1280x800", 1280, 800}, {"1024x768", 1024, 768}, {"800x1280", 800, 1280}, {"390x844", 390, 844}}
 
-// In every state, at every size, in each language, in a bright bay and a dark one and with the
-// longest units, the instruction, the figure and every answer are on the screen, whole and legible.
+// In every state, at every size, in each language with each units, in a bright bay and a dark
+// one, the instruction, the figure and every answer are on the screen, whole and legible.
 func TestEveryStateFitsEveryScreen(t *testing.T) {
-	tab := bridgetest.StartChromium(t)
-	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
-	for _, reader := range []struct{ name, query, scheme string }{{"metric", "units=metric&lang=en", "light"}, {"us-es", "units=us&lang=es", "dark"}} {
-		prefer(t, tab, reader.scheme)
-		do(t, tab, chromedp.Navigate(server.URL+"/reader?"+reader.query+"&back=/"))
-		for _, s := range states() {
-			now := time.Now()
-			s.hear(b, now)
-			do(t, tab, chromedp.Navigate(server.URL+"/cart/bay2"))
-			for _, screen := range screens {
-				do(t, tab, chromedp.EmulateViewport(screen.width, screen.height))
-				keep(t, tab, s.name+"-"+reader.name+"-"+screen.name)
-				for _, wrong := range append(script[[]string](t, tab, lookForWrong), script[[]string](t, tab, lookAtDialogs)...) {
-					t.Errorf("%s, %s, %s: %s", s.name, reader.name, screen.name, wrong)
+	p := newStill(t)
+	inject(t, p.tab, `localStorage.setItem("bayfill by", JSON.stringify(["Ada", "Konstantin", "María José", "Wilhelmina"]))`) // who has worked there
+	for language, scheme := range map[words.Language]string{words.English: "light", words.Spanish: "dark"} {
+		prefer(t, p.tab, scheme)
+		p.open(language)
+		for _, screen := range screens {
+			do(t, p.tab, chromedp.EmulateViewport(screen.width, screen.height))
+			for _, wrong := range p.lookAtReplies(words.Reader{Language: language, Units: units.US, Zone: time.UTC}) {
+				t.Errorf("%s, %s: %s", language, screen.name, wrong)
+			}
+			for _, s := range states() {
+				s.hear(p.b, time.Now())
+				for _, system := range []units.System{units.Metric, units.US, units.Imperial} {
+					update := p.update(words.Reader{Language: language, Units: system, Zone: time.UTC})
+					found := script[[]string](t, p.tab, hear(update)+lookForWrong+".concat("+lookAtDialogs+")")
+					keep(t, p.tab, fmt.Sprintf("%s-%s-%s-%s", s.name, system, language, screen.name))
+					for _, wrong := range found {
+						t.Errorf("%s, %s, %s, %s: %s", s.name, system, language, screen.name, wrong)
+					}
 				}
 			}
 		}
 	}
 }
+
+// lookAtReplies lets the cart refuse what the longest dialog sends, with one of the longest
+// sentences, and lists what is wrong with the reply, there, above the page, and where a reason is
+// asked for.
+func (p *still) lookAtReplies(r words.Reader) []string {
+	p.Helper()
+	p.shows(named(p, "no job"), r)
+	refusal := r.Say(fillcalc.Text{Key: "refuse.same_name", Names: map[string]string{"job": "order-2026-11-25-17", "cart": "bay2", "ended_when": "2026-11-25T12:00:00Z"}})
+	return bridgetest.InBrowser(p, p.tab, chromedp.Evaluate[[]string](fmt.Sprintf(lookAtReply, refusal), chromedp.EvalAwaitPromise))
+}
+
+const lookAtReply = `(async () => {
+	const wrong = [], answer = {ok: false, text: %q, insist: true}, settle = () => new Promise((done) => setTimeout(done, 20));
+	const byId = (id) => document.getElementById(id), dialogs = byId('dialogs'), reply = byId('reply'), insist = byId('insist-why');
+	window.fetch = async () => ({ok: true, json: async () => answer});
+	const look = (where, outer) => {
+		for (const e of outer.querySelectorAll(outer === reply ? 'p, button' : 'p, button, input')) {
+			if (!e.checkVisibility()) continue;
+			const r = e.getBoundingClientRect(), name = e.textContent.trim().slice(0, 20) || e.id;
+			if (r.left < 0 || r.top < 0 || r.right > innerWidth || r.bottom > innerHeight) wrong.push(where + ': ' + name + ' is off the screen: ' + [r.left, r.top, r.right, r.bottom].map(Math.round));
+			if (e.tagName === 'BUTTON' && (r.width < 55.5 || r.height < 55.5 || r.height > 100 || e.scrollWidth > e.clientWidth + 1)) wrong.push(where + ': the button ' + name + ' is ' + r.width + ' x ' + r.height);
+			if (r.bottom > byId('answers').getBoundingClientRect().top && !e.closest('dialog')) wrong.push(where + ': ' + name + ' covers the answers');
+		}
+	};
+	dialogs.dataset.shows = 'open';
+	for (const s of dialogs.querySelectorAll('section')) s.hidden = s.dataset.dialog !== 'open';
+	dialogs.showModal();
+	dialogs.querySelector('section:not([hidden]) button.main').click();
+	await settle();
+	look('refused in a dialog', reply);
+	byId('insist').click();
+	look('asked for a reason', insist);
+	byId('insist-reason').value = 'it is right';
+	byId('insist-send').click();
+	await settle();
+	look('refused with a reason', insist);
+	insist.close();
+	document.body.append(reply);
+	look('refused on the page', reply);
+	byId('seen').click();
+	return wrong;
+})()`
 
 // lookAtDialogs is a script that opens each dialog and lists what is wrong with it. Long ones
 // may scroll, but never sideways.
@@ -148,6 +209,7 @@ const lookForWrong = `(() => {
 	const rows = document.querySelector('.rows');
 	if (rows?.checkVisibility()) {
 		for (const p of rows.querySelectorAll('.verdict, .facts p')) inside(p, box(rows), 'row ' + name(p));
+		for (const b of rows.querySelectorAll('.facts b')) inside(b, box(b.parentElement), 'the fact ' + name(b));
 		const whys = box(rows.querySelector('.whys'));
 		for (const p of rows.querySelectorAll('.whys p')) if (box(p).left < whys.right - 1 && box(p).bottom > whys.bottom + 1) wrong.push('a reason is cut: ' + name(p));
 	}

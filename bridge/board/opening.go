@@ -67,10 +67,10 @@ func (s *screen) byHand(c *cart) {
 	for _, one := range c.choices.message.Fluids {
 		fluid.Choices = append(fluid.Choices, choice{one.Name, one.Name})
 	}
-	d.Entries = append(d.Entries, data, fluid,
+	d.Entries = append(d.Entries, entry{ID: "open-job", Name: "job", Label: s.word("bay.job")}, data, fluid,
 		entry{ID: "open-low", Name: "low_c", Label: s.word("bay.window_from"), Unit: temperature, Figure: true},
 		entry{ID: "open-high", Name: "high_c", Label: s.word("bay.window_to"), Unit: temperature, Figure: true})
-	d.Answers = []answer{{Label: s.word("bay.start"), Main: true, Commands: command(string(fillcalc.DoOpen)), With: "by vehicle service_data fluid low_c high_c"}}
+	d.Answers = []answer{{Label: s.word("bay.start"), Main: true, Commands: command(string(fillcalc.DoOpen)), With: "by vehicle job service_data fluid low_c high_c"}}
 	if len(c.choices.message.ServiceData) == 0 {
 		s.opens("bay.open_first", "", d)
 		return

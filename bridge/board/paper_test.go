@@ -15,7 +15,8 @@ import (
 
 // The result card prints on half a sheet, with where used oil goes and without buttons.
 func TestCardOnPaper(t *testing.T) {
-	tab := bridgetest.StartChromium(t)
+	t.Parallel()
+	tab := chromium.Tab(t)
 	b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
 	named(t, "closed in doubt").hear(b, time.Now())
 	bridgetest.InBrowser(t, tab, func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {

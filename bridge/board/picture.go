@@ -3,6 +3,7 @@ package board
 import (
 	"math"
 	"slices"
+	"unicode/utf8"
 
 	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
@@ -48,6 +49,7 @@ type vessel struct {
 	Top  string
 	Runs bool // fluid is running in
 	Flow string
+	Wide int // of the picture
 }
 
 // The inside of a vessel in the picture's own units.
@@ -55,6 +57,11 @@ const (
 	vesselTopY, vesselBottomY = 24.0, 340.0
 	textTall, flowY           = 40.0, 300.0
 	runsLMin                  = 0.05 // less is no flow that anybody sees
+	// The texts beside it begin at textX; a letter is at most so wide, on average.
+	textX, letter, bigLetter = 340, 20, 27
+	leastWide                = 620
+	// overL is the least that is shown as too much: less is no wider than the line.
+	overL = 0.02
 )
 
 // scale returns the height of a volume in a vessel that holds so many litres.
@@ -101,6 +108,7 @@ func (s *screen) caddy(c *cart) picture {
 	if flow := float64(m.DrainedLMin); flow > runsLMin {
 		v.Runs, v.Flow = true, s.R.Units.FlowUnit().Text(flow)
 	}
+	v.widen(letter, v.Fill, v.Line, v.Top, v.Flow)
 	return p
 }
 
@@ -126,14 +134,24 @@ func (s *screen) fill(c *cart) picture {
 	switch {
 	case in < line:
 		v.GapY, v.GapTall = v.LineY, v.FillY-v.LineY
-	case in > line+0.02: // less is no wider than the line
+	case in > line+overL:
 		v.OverY, v.OverTall = v.FillY, v.LineY-v.FillY
 	}
 	if flow := float64(m.AddedLMin); flow > runsLMin {
 		v.Runs, v.Flow = true, s.R.Units.FlowUnit().Text(flow)
 	}
 	v.apart()
+	v.widen(letter, v.Top, v.Flow)
+	v.widen(bigLetter, v.Fill, v.Line)
 	return p
+}
+
+// widen gives the picture room for texts.
+func (v *vessel) widen(letter int, texts ...string) {
+	v.Wide = max(v.Wide, leastWide)
+	for _, text := range texts {
+		v.Wide = max(v.Wide, textX+letter*utf8.RuneCountInString(text))
+	}
 }
 
 // apart moves the texts beside a vessel away from each other.

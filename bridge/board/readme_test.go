@@ -17,7 +17,7 @@ var renew = flag.Bool("update", false, "renew the picture of README")
 func TestReadmePicture(t *testing.T) {
 	const path = "testdata/filling.png"
 	if *renew {
-		tab := bridgetest.StartChromium(t)
+		tab := chromium.Tab(t)
 		b, server := serve(t, Config{Shop: "hilltop", MayCommand: true})
 		for _, s := range states() {
 			if s.name == "filling" {

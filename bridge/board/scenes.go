@@ -6,7 +6,6 @@ import (
 	"strings"
 	"time"
 
-	"bayfill/bridge/chart"
 	"bayfill/bridge/wire"
 	"bayfill/fillcalc"
 )
@@ -20,22 +19,27 @@ func (s *screen) ready(c *cart) {
 	s.volume(float64(m.CaddyFreeL), math.NaN())
 	s.usual(c)
 	s.Pic = s.caddy(c)
-	s.main("bay.start_draining", s.word("bay.only_caddy"), turn("draining"))
 	s.levelBefore(c)
-	s.opens("bay.give_up", "", dialog{ID: "abandon", Entries: []entry{{ID: "abandon-why", Name: "why", Label: s.word("bay.why")}},
+	s.opens("bay.give_up", "", dialog{ID: "abandon", Entries: []entry{{ID: "abandon-why", Name: "why", Label: s.word("bay.why"), Needed: true}},
 		Answers: []answer{{Label: s.word("bay.give_up"), Commands: command("abandon"), With: "why"}}})
 }
 
-// levelBefore asks for the level before the service, which says whether fluid was missing.
+// levelBefore asks for the level before the service, which says whether fluid was missing, and
+// offers to begin. Where the shop needs the level, one press each is enough.
 func (s *screen) levelBefore(c *cart) {
-	if recorded(&c.job.message, fillcalc.LevelBefore) != nil {
-		return
-	}
-	d := dialog{ID: "level-before", Texts: []string{s.word("bay.level_before_why")}}
+	j := &c.job.message
+	needed := len(j.Flow.Next) > 0 && j.Flow.Next[0].Item == string(fillcalc.LevelBefore)
+	var levels []answer
 	for _, result := range []string{"low", "right", "high"} {
-		d.Answers = append(d.Answers, answer{Label: s.R.Word("result." + result), Commands: command("record", set{"item", fillcalc.LevelBefore}, set{"result", result})})
+		levels = append(levels, answer{Label: s.word("bay.level_" + result), Commands: command("record", set{"item", fillcalc.LevelBefore}, set{"result", result})})
 	}
-	s.opens("bay.level_before", "", d)
+	if needed {
+		s.Answers = append(s.Answers, levels...)
+	}
+	s.answer("bay.start_draining", s.word("bay.only_caddy"), turn("draining")).Main = !needed
+	if !needed && recorded(j, fillcalc.LevelBefore) == nil {
+		s.opens("bay.level_before", "", dialog{ID: "level-before", Texts: []string{s.word("bay.level_before_why")}, Answers: levels})
+	}
 }
 
 func (s *screen) draining(c *cart) {
@@ -110,7 +114,7 @@ func (s *screen) torque(j *wire.Job, now bool) {
 	if j.ServiceData != nil && !math.IsNaN(float64(j.ServiceData.BoltTorqueNM)) {
 		nm := float64(j.ServiceData.BoltTorqueNM)
 		d.Texts = []string{s.text("bay.torque_asked", map[string]float64{"torque_nm": nm}, nil)}
-		specified = chart.Figure("%.4g N m", nm)
+		specified = math.Round(100*nm) / 100
 		if now {
 			u := s.R.Units.TorqueUnit(nm)
 			s.Fig = figure{Label: s.word("bay.torque_label"), Digits: u.Digits(nm), Unit: u.Symbol}
@@ -157,7 +161,7 @@ func (s *screen) pour(c *cart) {
 		return
 	}
 	to := float64(plan.ToLineL)
-	if to < 0 {
+	if to < -overL {
 		s.Fig.Label = s.word("bay.too_much")
 	}
 	if !weighsFirst(&c.job.message) { // what may be in already would be poured again
@@ -202,6 +206,9 @@ func (s *screen) running(c *cart, now time.Time) {
 	s.warmth(c, now)
 	if g := j.Flow.Gear; g != nil {
 		if left := float64(g.LeftS) - now.Sub(c.job.at).Seconds(); left > 0 {
+			if j.Flow.Next[0].Say != "ask.hold" {
+				s.Why = s.Say
+			}
 			s.Say = s.R.Say(fillcalc.Text{Key: "ask.hold", Figures: map[string]float64{"left_s": left}, Names: map[string]string{"gear": g.Gear}})
 		}
 	}
@@ -376,7 +383,7 @@ func (s *screen) card(c *cart) (rows []labelled) {
 		add("bay.torque_label", s.R.Units.Torque(r.AppliedNM))
 	}
 	if n := len(j.Passes); n > 0 {
-		add("bay.old_left", s.text("bay.old_left_pct", map[string]float64{"old_left_pct": float64(j.Passes[n-1].OldLeftPct)}, nil))
+		add("bay.old_left", s.text("bay.old_left_pct", map[string]float64{"old_left_pct": math.Round(float64(j.Passes[n-1].OldLeftPct))}, nil))
 	}
 	var parts []string
 	for _, r := range j.Flow.Records {

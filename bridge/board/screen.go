@@ -226,12 +226,12 @@ func (s *screen) propose(j *wire.Job) {
 	if len(j.Flow.Next) == 0 || j.Flow.Next[0].Do != string(fillcalc.DoPhase) {
 		return
 	}
-	turns := turn(j.Flow.Next[0].Phase)
-	if !slices.ContainsFunc(s.Answers, func(a answer) bool { return a.Commands == turns }) {
+	turns := func(a answer) bool { return strings.Contains(a.Commands, turn(j.Flow.Next[0].Phase)) }
+	if !slices.ContainsFunc(s.Answers, turns) {
 		return
 	}
 	for i := range s.Answers {
-		s.Answers[i].Main = s.Answers[i].Commands == turns
+		s.Answers[i].Main = turns(s.Answers[i])
 	}
 }
 

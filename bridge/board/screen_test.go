@@ -1,7 +1,9 @@
 package board
 
 import (
+	"encoding/json"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -136,7 +138,9 @@ func TestStates(t *testing.T) {
 		digits, unit string
 		first        string
 	}{
-		{"ready", fillcalc.ToneDo, "9.51", "qt", "Start draining"},                 // 9 / 0.946353
+		{"ready", fillcalc.ToneDo, "9.51", "qt", "Start draining"}, // 9 / 0.946353
+		{"level before", fillcalc.ToneDo, "9.51", "qt", "Low"},
+		{"hold", fillcalc.ToneClosing, "0:35", "min", "Start the gears"},
 		{"draining", fillcalc.ToneWait, "3.30", "qt", "Pan is off, it only drips"}, // 3.12 / 0.946353
 		{"asked", fillcalc.ToneAnswer, "2.71", "lb", "Fluid"},                      // 1.23 / 0.453592
 		{"torque", fillcalc.ToneDo, "97", "in-lb", "Enter the torque"},             // 10.96 / 0.112985
@@ -299,4 +303,50 @@ func TestDipstickBeyondTheMarks(t *testing.T) {
 		}
 	}
 	t.Error("no dialog for the dipstick")
+}
+
+// The board takes the commands of every button, with what is typed beside it.
+func TestEveryButtonIsTaken(t *testing.T) {
+	typed := map[string]string{"by": "Ada", "vehicle": "van 7", "job": "order-7", "service_data": "van6-overflow", "fluid": "amber 6",
+		"low_c": "95 °F", "high_c": "45 °C", "why": "it is so", "note": "at the pan", "l": "2 fl oz", "applied": "97 in-lb", "at": "2026-11-25T09:05:00Z"}
+	for _, s := range states() {
+		page := shown(t, s, words.Plain, 0)
+		answers := append(slices.Clone(page.Answers), page.Pic.Offers...)
+		for _, d := range page.Dialogs {
+			answers = append(answers, d.Answers...)
+			for _, r := range d.Rows {
+				answers = append(answers, r.Answers...)
+			}
+		}
+		for _, a := range answers {
+			var commands []map[string]any
+			if text := "[" + strings.Trim(a.Commands, "[]") + "]"; json.Unmarshal([]byte(text), &commands) != nil {
+				t.Errorf("%s, %s: %s", s.name, a.Label, a.Commands)
+			}
+			for _, c := range commands {
+				for _, field := range strings.Fields(a.With) {
+					if c[field] = typed[field]; c[field] == "" {
+						t.Errorf("%s, %s: nothing is typed as %s", s.name, a.Label, field)
+					}
+				}
+				if _, err := wire.ParsePress(wire.Encode(c)); err != nil {
+					t.Errorf("%s, %s: %v", s.name, a.Label, err)
+				}
+			}
+		}
+	}
+}
+
+// While a gear is held, the page says how long, and below it what is asked first; whose button
+// is the main one.
+func TestHeldGear(t *testing.T) {
+	s := shown(t, named(t, "hold"), words.Plain, 0)
+	if s.Say != "Hold R for 5 s more." || s.Why != "The window is open: check the level." {
+		t.Errorf("%q, %q", s.Say, s.Why)
+	}
+	for _, a := range s.Answers {
+		if a.Main != (a.Label == "No leaks seen") {
+			t.Errorf("%+v", a)
+		}
+	}
 }

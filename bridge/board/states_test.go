@@ -57,9 +57,9 @@ func (s state) asks(key string, figures map[string]float64, names map[string]str
 var (
 	tones = map[string]string{"": "do", "ask.open": "do", "ask.drain": "do", "ask.runs": "wait", "ask.drips": "do", "ask.record": "do", "ask.pan_closed": "do", "ask.pour": "do", "ask.weigh_first": "do", "ask.engine": "do",
 		"ask.gears": "do", "ask.check": "do", "ask.next_pass": "do", "ask.wait": "wait", "ask.level": "check", "ask.top_up": "do", "ask.close": "do", "ask.came": "answer", "ask.bottles": "answer",
-		"ask.slow": "slow", "ask.runs_out": "lost", "ask.past_first_fill": "stop", "ask.no_temperature": "unmeasured"}
-	dos   = map[string]string{"ask.weigh_first": "clear", "ask.came": "answer", "ask.bottles": "answer", "ask.next_pass": "phase"}
-	turns = map[string]string{"ask.engine": "running", "ask.drain_again": "draining", "ask.next_pass": "draining"}
+		"ask.slow": "slow", "ask.runs_out": "lost", "ask.past_first_fill": "stop", "ask.no_temperature": "unmeasured", "ask.check_now": "closing", "ask.hold": "wait"}
+	dos   = map[string]string{"ask.weigh_first": "clear", "ask.came": "answer", "ask.bottles": "answer", "ask.next_pass": "phase", "ask.check_now": "phase"}
+	turns = map[string]string{"ask.engine": "running", "ask.drain_again": "draining", "ask.next_pass": "draining", "ask.check_now": "checking"}
 )
 
 func (s state) with(name string, change func(s *state)) state {
@@ -121,6 +121,7 @@ func states() []state {
 			s.choices = offered
 		}),
 		aJob("ready", 0, 0, nan).asks("ask.drain", nil, nil),
+		aJob("ready", 0, 0, nan).asks("ask.record", nil, map[string]string{"item": "level_before"}).asks("ask.drain", nil, nil).with("level before", func(s *state) { s.job.Flow.Next[0].Item = string(fillcalc.LevelBefore) }),
 		aJob("draining", 3.12, 0, nan).asks("ask.runs", nil, nil).with("draining", func(s *state) { s.volumes.DrainedLMin = 0.9 }),
 		aJob("draining", 4.1, 0, nan).asks("ask.drips", map[string]float64{"more_l": 0.04}, nil).with("dripping", func(s *state) {}).noted(),
 		aJob("service", 3.913, 0, 3.13).asks("ask.record", nil, map[string]string{"item": "filter"}).asks("ask.pan_closed", nil, nil),
@@ -147,6 +148,9 @@ func states() []state {
 				s.job.Flow.GearPlan[i].Done = true
 			}
 		}).noted(),
+		aJob("running", 4.213, 3.53, 0.88).asks("ask.check_now", nil, nil).asks("ask.hold", map[string]float64{"left_s": 5}, map[string]string{"gear": "R"}).with("hold", warming("closing", 35.6, nan, 35)).with("hold", func(s *state) {
+			s.job.Flow.Gear = &wire.JobGear{Gear: "R", LeftS: 5}
+		}),
 		aJob("running", 4.213, 3.53, 0.88).asks("ask.gears", nil, nil).with("cold start", func(s *state) { s.window.TempC = 12.3 }),
 		aJob("checking", 4.213, 4.40, 0.01).asks("ask.wait", nil, nil).with("waiting", warming("nearing", 34.2, 80, nan)),
 		aJob("checking", 4.213, 4.40, 0.01).asks("ask.level", map[string]float64{"at_c": 38.4}, nil).with("open", warming("open", 38.4, nan, 200)).noted(),
@@ -164,9 +168,10 @@ func states() []state {
 			s.job.Verdict = &wire.JobVerdict{Result: "passed"}
 		}),
 		aJob("closed", 4.213, 4.40, nan).asks("ask.open", nil, nil).with("closed in doubt", func(s *state) {
-			torque, filter := record(fillcalc.Torque, "done"), record(fillcalc.Filter, "done")
-			torque.AppliedNM, torque.SpecifiedNM, filter.Part = 11, 10.96, "FLT-2210-B"
-			s.job.Flow.Records, s.job.Verdict, s.choices = []wire.JobRecord{filter, torque, record(fillcalc.LevelAfter, "right")}, doubted, offered
+			torque, filter, gasket := record(fillcalc.Torque, "done"), record(fillcalc.Filter, "done"), record(fillcalc.Gasket, "done")
+			torque.AppliedNM, torque.SpecifiedNM, filter.Part, gasket.Part = 11, 10.96, "FLT-2210-B", "GSK-4471-K2"
+			s.job.Flow.Records, s.job.Verdict, s.choices = []wire.JobRecord{filter, gasket, torque, record(fillcalc.LevelAfter, "right")}, doubted, offered
+			s.job.Window = &wire.JobWindow{LowC: 35, HighC: 45}
 			s.job.Batch, s.job.Passes = "B-2026-11/7", []wire.JobPass{{OldLeftPct: 51}}
 		}).noted(),
 		aJob("running", 4.213, 3.53, 0.88).asks("ask.next_pass", map[string]float64{"pass": 1, "passes": 2}, nil).with("next pass", warming("nearing", 31.2, 233, nan)).with("next pass", func(s *state) {

@@ -2,6 +2,7 @@ package board
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"fmt"
 	"net"
@@ -19,6 +20,9 @@ const (
 	beat = time.Second
 	// pause joins messages that arrive together into one update.
 	pause = 40 * time.Millisecond
+	// gather is how long the messages of one change take to arrive: job, volumes and window.
+	// A page made from the first alone would offer the answers of no phase.
+	gather = 15 * time.Millisecond
 	// writeWithin is the time limit for writing to a browser.
 	writeWithin = 10 * time.Second
 	// bodyWithin is the time limit for the body of a request.
@@ -75,14 +79,13 @@ func (b *Board) stream(w http.ResponseWriter, r *http.Request, names []string, l
 	sent := map[string]string{}
 	for {
 		data, tone, changed := look(time.Now())
+		pieces, err := draw(names, data)
+		if err != nil {
+			return // a template fails only by a mistake in it, and the tests execute all of them
+		}
 		u := update{Board: b.token, Pieces: map[string]string{}, Tone: tone}
-		for _, name := range names {
-			var piece bytes.Buffer
-			if err := pages().ExecuteTemplate(&piece, name, data); err != nil {
-				return // a template fails only by a mistake in it, and the tests execute all of them
-			}
+		for name, html := range pieces {
 			// At first all pieces are sent, empty ones too, because the page may be older.
-			html := string(withoutBidi(piece.Bytes()))
 			if before, was := sent[name]; !was || html != before {
 				sent[name], u.Pieces[name] = html, html
 			}
@@ -95,16 +98,40 @@ func (b *Board) stream(w http.ResponseWriter, r *http.Request, names []string, l
 		if _, err := fmt.Fprintf(w, "data: %s\n\n", text); err != nil || out.Flush() != nil {
 			return
 		}
-		select {
-		case <-r.Context().Done():
+		if !rest(r.Context(), pause) {
 			return
-		case <-time.After(pause):
 		}
 		select {
 		case <-r.Context().Done():
 			return
-		case <-changed:
 		case <-beats.C:
+		case <-changed:
+			if !rest(r.Context(), gather) {
+				return
+			}
 		}
+	}
+}
+
+// draw returns the HTML of pieces of a page.
+func draw(names []string, data any) (map[string]string, error) {
+	pieces := map[string]string{}
+	for _, name := range names {
+		var piece bytes.Buffer
+		if err := pages().ExecuteTemplate(&piece, name, data); err != nil {
+			return nil, err
+		}
+		pieces[name] = string(withoutBidi(piece.Bytes()))
+	}
+	return pieces, nil
+}
+
+// rest waits for a while; it reports false as soon as ctx ends.
+func rest(ctx context.Context, d time.Duration) bool {
+	select {
+	case <-ctx.Done():
+		return false
+	case <-time.After(d):
+		return true
 	}
 }

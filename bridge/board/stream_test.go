@@ -44,6 +44,7 @@ func within(t *testing.T, what string, shown func() bool) {
 // A change is pushed at once, and only the changed pieces.
 func TestChangeIsPushed(t *testing.T) {
 	bridgetest.Slow(t)
+	t.Parallel()
 	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)
@@ -63,6 +64,7 @@ func TestChangeIsPushed(t *testing.T) {
 // When a sensor is silent its figure disappears and the reason is shown.
 func TestSensorOutageIsVisible(t *testing.T) {
 	bridgetest.Slow(t)
+	t.Parallel()
 	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	cart := connect(t, broker, nil)
@@ -79,6 +81,7 @@ func TestSensorOutageIsVisible(t *testing.T) {
 // When the bridge dies the broker publishes its will.
 func TestBridgeOutageIsVisible(t *testing.T) {
 	bridgetest.Slow(t)
+	t.Parallel()
 	broker := bridgetest.FreePort(t)
 	startBroker(t, broker)
 	var socket net.Conn
@@ -100,6 +103,7 @@ func TestBridgeOutageIsVisible(t *testing.T) {
 // When the broker dies its connections are closed.
 func TestBrokerOutageIsVisible(t *testing.T) {
 	bridgetest.Slow(t)
+	t.Parallel()
 	broker := bridgetest.FreePort(t)
 	stop := startBroker(t, broker)
 	cart := connect(t, broker, nil)

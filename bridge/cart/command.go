@@ -115,8 +115,9 @@ func (c *Cart) input(cmd *wire.Command, nowNs int64) (*fillcalc.Input, error) {
 		in.Job.Needs = c.needs
 		in.Job.Usual = c.shop.Usual(in.Job.ServiceData).ForJob()
 	}
-	// As of the command's time, so that the fold, which checks it again, does what is answered.
-	then := c.state
+	// As of the command's time, so that the fold, which checks it again, does what is answered. A
+	// refusal may name who was there before, and people know no tokens.
+	then := c.identities.Current.Named(c.state)
 	then.NowNs = max(nowNs, then.NowNs+1)
 	if err := fillcalc.Check(&then, in); err != nil {
 		return nil, err

@@ -111,7 +111,7 @@ var Commands = []CommandType{
 	{Do: "close", Board: true, About: "explain.close", Fields: []Field{
 		text("why", "explain.close_why", setWhy),
 	}},
-	{Do: "abandon", About: "explain.abandon", Fields: []Field{
+	{Do: "abandon", Board: true, About: "explain.abandon", Fields: []Field{
 		text("why", "explain.abandon_why", setWhy).required(),
 	}},
 	{Do: "republish", About: "explain.republish"},

@@ -69,9 +69,8 @@ function place(piece, html) {
       entry.dataset.typed = 'yes';
     }
   }
-  if (piece === dialogs) {
-    open(dialogs.dataset.shows);
-  }
+  // One that was closed a moment ago stays so: its event "close" may still be on its way.
+  if (piece === dialogs && dialogs.open) open(dialogs.dataset.shows);
   if (piece.id === 'bar') showSound();
   for (const entry of piece.querySelectorAll('[data-keep]')) offer(entry);
   if (focused >= 0) focusable(piece)[focused]?.focus({preventScroll: true});
@@ -148,22 +147,26 @@ const patterns = {
 const store = 'bayfill sound';
 let audio, on = localStorage.getItem(store) === 'on', last, repeating;
 
+// The button shows what can be heard: a switch that is on says nothing while the browser is mute.
+const heardNow = () => on && audio?.state === 'running';
+
 function showSound() {
   const button = byId('sound');
-  button?.setAttribute('aria-pressed', on);
-  button?.setAttribute('aria-label', on ? data.on : data.off);
+  button?.setAttribute('aria-pressed', heardNow());
+  button?.setAttribute('aria-label', heardNow() ? data.soundOn : data.soundOff);
 }
 
-// Browsers allow sound only after somebody has touched the page.
-page.addEventListener('pointerdown', () => { if (on) wake(); }, {capture: true});
+// Many browsers allow sound only after somebody has touched the page, or one before it.
 function wake() {
   audio ??= new AudioContext();
+  audio.onstatechange = showSound;
   audio.resume();
 }
+page.addEventListener('pointerdown', ({target}) => { if (on && !target.closest('#sound')) wake(); }, {capture: true});
 
 page.addEventListener('click', ({target}) => {
   if (!target.closest('#sound')) return;
-  on = !on;
+  on = !heardNow();
   localStorage.setItem(store, on ? 'on' : 'off');
   wake();
   showSound();
@@ -212,9 +215,9 @@ page.addEventListener('click', ({target}) => {
   if (!button) return;
   if (button.classList.contains('closes')) return button.closest('dialog').close();
   if (button.id === 'seen') return show(undefined);
-  if (button.id === 'undo' && !busy) return send(button.textContent, [{do: 'undo'}]);
+  if (button.id === 'undo' && !busy) return send('', [{do: 'undo'}]); // the reply says what it was
   if (button.id === 'insist') return ask();
-  if (button.id === 'insist-send' && !busy) return send(refused.label, refused.commands.map((c) => ({...c, why: byId('insist-reason').value.trim()})));
+  if (button.id === 'insist-send' && !busy) return persist();
   if (button.dataset.print !== undefined) return window.print();
   if (button.className === 'chip') {
     const entry = button.closest('label').querySelector('input');
@@ -244,10 +247,7 @@ function press(button) {
     let text = entry.value.trim();
     if (entry.dataset.keep !== undefined) remember(entry, text);
     if (!button.dataset.with?.split(' ').includes(entry.name)) continue;
-    if (entry.required && !text) {
-      show(`${entry.closest('label').querySelector('span').textContent}: ${data.needed}`, 'bad');
-      return entry.focus();
-    }
+    if (entry.required && !text) return need(entry);
     if (!text) continue;
     if (entry.dataset.unit && /^[-+]?[0-9.,]+$/.test(text)) text = text.replace(',', '.') + ' ' + entry.dataset.unit;
     for (const command of commands) command[entry.name] = text;
@@ -255,6 +255,7 @@ function press(button) {
   send(button.querySelector('b')?.textContent ?? button.textContent, commands, 1000 * (button.dataset.every ?? 0));
 }
 
+const of = (label, text) => (label ? `${label}: ${text}` : text);
 const pause = (ms) => new Promise((done) => setTimeout(done, ms));
 let sequence = 0; // another press ends a sequence
 
@@ -262,7 +263,7 @@ async function send(label, commands, every = 0) {
   const mine = ++sequence;
   busy = true;
   page.classList.add('busy');
-  show(`${label}: ${data.sent}`, '');
+  show(of(label, data.sent), '');
   try {
     for (const command of commands) {
       const response = await fetch(data.press, {
@@ -273,7 +274,7 @@ async function send(label, commands, every = 0) {
       if (!response.ok) throw new Error(await response.text());
       const {ok, text, insist: takesReason} = await response.json();
       refused = {label, commands: commands.slice(commands.indexOf(command))};
-      show(`${label}: ${text}`, ok ? 'good' : 'bad', !ok && takesReason, ok && undoable.includes(command.do));
+      show(of(label, text), ok ? 'good' : 'bad', !ok && takesReason, ok && undoable.includes(command.do));
       if (!ok) break;
       if (command === commands.at(-1)) done();
       else if (every > 0) {
@@ -284,7 +285,7 @@ async function send(label, commands, every = 0) {
       }
     }
   } catch (error) {
-    show(`${label}: ${error.message}`, 'bad');
+    show(of(label, error.message), 'bad');
   }
   page.classList.remove('busy');
   busy = false;
@@ -304,7 +305,7 @@ function show(text, kind, mayInsist, mayUndo) {
   reply.hidden = text === undefined;
   reply.className = kind ?? '';
   reply.querySelector('p').textContent = text ?? '';
-  byId('insist').hidden = !mayInsist;
+  byId('insist').hidden = !mayInsist || insist.open; // there stands a button for it
   byId('undo').hidden = !mayUndo;
   if (kind === 'good') hiding = setTimeout(() => show(undefined), mayUndo ? undoFor : replyFor);
   if (kind === 'bad') (insist.open ? insist : dialogs.open ? dialogs : page).append(reply);
@@ -320,8 +321,20 @@ function ask() {
   insist.showModal();
 }
 
+function persist() {
+  const reason = byId('insist-reason'), why = reason.value.trim();
+  if (!why) return need(reason);
+  send(refused.label, refused.commands.map((c) => ({...c, why})));
+}
+
+function need(entry) {
+  show(`${entry.closest('label').querySelector('span').textContent}: ${data.needed}`, 'bad');
+  entry.focus();
+}
+
 // --- start ---
 
+if (on) wake();
 listen();
 setInterval(watch, 500);
 document.addEventListener('visibilitychange', watch); // browsers suspend hidden pages
