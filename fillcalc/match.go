@@ -58,13 +58,12 @@ func (s *State) match(i int) {
 
 // matching goes through the changes of one scale in their order.
 type matching struct {
-	j         *Job
-	sc        *Scale
-	changes   []*Change // so far, the newest first
-	clearedID int       // the last change before the last clear weighing
-	offID     int       // the change with which the container went; 0: it is there
-	baseKg    float64   // weight of the container when it was last put there
-	emptyKg   float64   // of the last bottle that came back about empty
+	j       *Job
+	sc      *Scale
+	changes []*Change // so far, the newest first
+	offID   int       // the change with which the container went; 0: it is there
+	baseKg  float64   // weight of the container when it was last put there
+	emptyKg float64   // of the last bottle that came back about empty
 }
 
 // next takes the next change.
@@ -121,15 +120,13 @@ func (m *matching) returned(c *Change, open []*Change) {
 	}
 }
 
-// open lists what may still have another end, the newest first. What a person did not see
-// at a clear weighing is not what flows away later.
+// open lists what may still have another end, the newest first.
 func (m *matching) open(n *Change) (list []*Change) {
 	for _, c := range m.changes {
-		seen := c.Said != "" || c.ID > m.clearedID || !n.Flows && float64(9*n.U2) < leastKg*leastKg && !m.stood(n)
 		if c.Said == AsGone && c.SaidNs < n.FromNs {
 			continue // it was over when somebody said so
 		}
-		if len(list) < 20 && seen && c.Cause != Knock && (c.Last == 0 && (c.As == "" || c.As == AsThing && c.Kg > 0 || c.Said == AsGone) || c.Loose) {
+		if len(list) < 20 && c.Cause != Knock && (c.Last == 0 && (c.As == "" || c.As == AsThing && c.Kg > 0 || c.Said == AsGone) || c.Loose) {
 			list = append(list, c)
 		}
 	}
@@ -358,8 +355,8 @@ func (m *matching) back(c *Change) {
 }
 
 // clear takes a person's word that nothing but the container and its fluid stands there.
-// What is so light that nobody is asked is left to the weighings. Bottles that did not come
-// back are one question.
+// What is so light that nobody is asked is a thing, because fluid seldom comes at once, and
+// any share of it is in U. Bottles that did not come back are one question.
 func (m *matching) clear() {
 	var bottles []*Change
 	for _, c := range m.open(&Change{}) {
@@ -367,14 +364,11 @@ func (m *matching) clear() {
 		case c.Loose:
 			c.Loose = c.As == AsContainer
 		case c.As == "" && math.Abs(c.Kg) < leastKg:
-			m.label(c, AsGone)
+			m.label(c, AsThing)
 			c.Light = true
 		case m.sc.Setup.Load != CaddyLoad && c.As == "" && m.stood(c):
 			bottles = append(bottles, c)
 		}
-	}
-	if len(m.changes) > 0 {
-		m.clearedID = m.changes[0].ID
 	}
 	if len(bottles) > 1 {
 		m.group("", false, bottles...)
@@ -406,7 +400,7 @@ func (m *matching) settle() {
 // taken for thrown away.
 func (m *matching) unseen() {
 	for _, c := range m.changes {
-		if c.As != AsGone || c.Said != "" || c.Last > 0 || math.Abs(c.Kg-m.j.EmptyKg) > float64(3*m.j.EmptyUKg)+m.sc.Setup.ResolutionKg || m.j.Spec.BottleL == 0 {
+		if c.As != AsGone && !c.Light || c.Said != "" || c.Last > 0 || math.Abs(c.Kg-m.j.EmptyKg) > float64(3*m.j.EmptyUKg)+m.sc.Setup.ResolutionKg || m.j.Spec.BottleL == 0 {
 			continue
 		}
 		for _, o := range m.changes {
