@@ -16,11 +16,11 @@ import (
 )
 
 // mostOfBareLoop is what a reading may cost through the bridge, in readings through a bare
-// copy loop: twice what was measured (testdata/measured/lean.md).
-const mostOfBareLoop = 4
+// copy loop: less than twice what was measured (testdata/measured/lean.md).
+const mostOfBareLoop = 1.6
 
 // fedLines is how many lines a feeder writes, one every five milliseconds.
-const fedLines = 400
+const fedLines = 200
 
 // feedLines writes lines to an instrument's end. It runs in a process of its own, since its
 // processor time is not the bridge's.
@@ -44,7 +44,7 @@ func ownCPU(b testing.TB) time.Duration {
 // BenchmarkReadingCost compares the processor time of readings through the bridge, with
 // journal, history and raw readings, with that of a bare loop that copies the same lines from
 // a pseudo-terminal to the same broker. Both run in this process, one after the other, in
-// turns, so the ratio depends little on the machine.
+// three turns, so the ratio depends little on the machine; one turn alone may be off by a half.
 func BenchmarkReadingCost(b *testing.B) {
 	broker, history := bridgetest.StartMosquitto(b), bridgetest.StartInflux(b)
 	scale, scalePath := rawPty(b)
@@ -64,20 +64,23 @@ func BenchmarkReadingCost(b *testing.B) {
 	}
 	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1)) // as the program does for one cart
 	var through, copied time.Duration
+	const turns = 3
 	for b.Loop() {
-		_, stop := runBridge(b, config, 1)
-		feed(scale) // what a start costs
-		through += feed(scale)
-		stop()
-		copied += copyCost(b, broker.URL, barePath, func() time.Duration { feed(bare); return feed(bare) })
+		for range turns {
+			_, stop := runBridge(b, config, 1)
+			feed(scale) // what a start costs
+			through += feed(scale)
+			stop()
+			copied += copyCost(b, broker.URL, barePath, func() time.Duration { feed(bare); return feed(bare) })
+		}
 	}
 	ratio := float64(through) / float64(copied)
-	b.ReportMetric(float64(through.Microseconds())/float64(b.N), "bridge-µs/reading")
-	b.ReportMetric(float64(copied.Microseconds())/float64(b.N), "bare-µs/reading")
+	b.ReportMetric(float64(through.Microseconds())/float64(turns*b.N), "bridge-µs/reading")
+	b.ReportMetric(float64(copied.Microseconds())/float64(turns*b.N), "bare-µs/reading")
 	b.ReportMetric(ratio, "ratio")
 	b.ReportMetric(0, "ns/op")
 	if ratio > mostOfBareLoop {
-		b.Errorf("a reading costs %.1f times as much as in a bare loop, at most %d times are allowed", ratio, mostOfBareLoop)
+		b.Errorf("a reading costs %.1f times as much as in a bare loop, at most %.1f times are allowed", ratio, mostOfBareLoop)
 	}
 }
 

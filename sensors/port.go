@@ -13,6 +13,8 @@ import (
 
 	"go.bug.st/serial"
 	"golang.org/x/sys/unix"
+
+	"bayfill/sensors/direct"
 )
 
 // quiet is how long a Read waits for bytes where an answer is expected.
@@ -23,8 +25,9 @@ const quiet = 100 * time.Millisecond
 // select(2), which cannot handle a descriptor above 1023 and needs a thread and four
 // descriptors for each port.
 type serialPort struct {
-	file *os.File
-	wait time.Duration
+	file         *os.File
+	*direct.Conn // over file
+	wait         time.Duration
 }
 
 // Read waits for bytes, at most for wait.
@@ -32,14 +35,12 @@ func (p *serialPort) Read(b []byte) (int, error) {
 	if err := p.file.SetReadDeadline(time.Now().Add(p.wait)); err != nil {
 		return 0, err
 	}
-	n, err := p.file.Read(b)
+	n, err := p.Conn.Read(b)
 	if errors.Is(err, os.ErrDeadlineExceeded) {
 		return n, nil
 	}
 	return n, err
 }
-
-func (p *serialPort) Write(b []byte) (int, error) { return p.file.Write(b) }
 
 func (p *serialPort) Close() error { return p.file.Close() }
 
@@ -63,7 +64,7 @@ func OpenSerial(path string, line LineSettings, wait time.Duration) (io.ReadWrit
 	if err != nil {
 		return nil, explainOpen(path, err)
 	}
-	p := &serialPort{file, wait}
+	p := &serialPort{file: file, wait: wait}
 	if err := p.setUp(path, line); err != nil {
 		p.Close()
 		return nil, explainOpen(path, err)
@@ -83,6 +84,9 @@ func (p *serialPort) setUp(path string, line LineSettings) error {
 	}
 	// The settings stay as long as one descriptor is open.
 	if err := set.Close(); err != nil {
+		return err
+	}
+	if p.Conn, err = direct.New(p.file); err != nil {
 		return err
 	}
 	return p.control(func(fd int) error { return unix.IoctlSetInt(fd, unix.TIOCEXCL, 0) })

@@ -68,9 +68,8 @@ type Cart struct {
 	stillness    [2]stillness            // of the scales, as in the state
 }
 
-// idleAfter is the pause of the readings after which the loop turns without one; with
-// saveEvery it stays below a second.
-const idleAfter = 250 * time.Millisecond
+// tickEvery is how long the fold goes without an event.
+const tickEvery = time.Second
 
 // Run runs the cart's loop. It returns when ctx has ended, everything that it started
 // has ended, and all readings are on disk.
@@ -90,11 +89,10 @@ func (c *Cart) Run(ctx context.Context) error {
 	c.publishAll()
 	c.publishRecord()
 
-	// Saving is done after readings; the timer fires only when they pause. A process
-	// that wakes rarely uses little of a small computer.
-	pause := min(idleAfter, c.clock.RealTime(time.Second))
-	idle := time.NewTimer(pause)
-	defer idle.Stop()
+	// Set again only when it has fired: a timer that each reading moves still wakes the
+	// process at its old time.
+	due := time.NewTimer(c.rest())
+	defer due.Stop()
 	c.turn()
 	close(c.pulse.running)
 	for ctx.Err() == nil {
@@ -106,10 +104,10 @@ func (c *Cart) Run(ctx context.Context) error {
 			c.handleCommand(ctx, m)
 		case o := <-c.backlog.done:
 			c.writeDone(o)
-		case <-idle.C:
+		case <-due.C:
 			c.tick()
+			due.Reset(c.rest())
 		}
-		idle.Reset(pause)
 		if c.backlog.due() {
 			c.watchClock()
 			c.watchCalibrations()
@@ -172,9 +170,19 @@ func (c *Cart) apply(e fillcalc.Event) {
 
 // tick lets the fold notice that time passes without a reading.
 func (c *Cart) tick() {
-	if now := c.clock.NowNs(); now-c.state.NowNs >= int64(time.Second) {
+	if now := c.clock.NowNs(); now-c.state.NowNs >= int64(tickEvery) {
 		c.apply(fillcalc.Event{Kind: fillcalc.KindInput, AtNs: now, Input: &fillcalc.Input{Do: fillcalc.DoTick}})
 	}
+}
+
+// rest is how long the loop may wait for something to happen: until it is time to tick or
+// to save.
+func (c *Cart) rest() time.Duration {
+	rest := min(saveEvery, c.clock.RealTime(tickEvery-time.Duration(c.clock.NowNs()-c.state.NowNs)))
+	if save := saveEvery - time.Since(c.backlog.beganAt); save > 0 {
+		rest = min(rest, save)
+	}
+	return rest
 }
 
 // RunLink keeps the connection to the broker until ctx ends; then it says goodbye. It

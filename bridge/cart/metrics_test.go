@@ -75,6 +75,7 @@ func TestMetrics(t *testing.T) {
 			synctest.Wait()
 		}
 		time.Sleep(5 * time.Second) // and the caddy's scale falls silent
+		synctest.Wait()
 		onDisk := l.meter.onDiskSeq.Load()
 		sentSeq.Store(onDisk - 10)
 		var names []string

@@ -41,7 +41,7 @@
 //   - "network Error : " stands before each reason why there is no connection.
 //   - A packet is read in at least three pieces, and a message passes three goroutines
 //     before it is written: a stream below the library reads ahead and writes messages
-//     with QoS 0 itself.
+//     with QoS 0 itself, by direct system calls.
 //
 // In reading order: endpoint.go, conn.go, stream.go, keep.go, turns.go.
 package mqtt

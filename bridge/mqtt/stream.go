@@ -15,6 +15,7 @@ import (
 	"golang.org/x/net/proxy"
 
 	"bayfill/bridge/words"
+	"bayfill/sensors/direct"
 )
 
 // stream is the connection under the library. The library reads each packet in at least
@@ -45,15 +46,35 @@ func connect(to *url.URL, o *paho.ClientOptions) (net.Conn, error) {
 	case "ws", "wss":
 		return paho.NewWebsocket(to.String(), o.TLSConfig, o.ConnectTimeout, nil, nil)
 	case "tcp", "mqtt":
-		return proxy.FromEnvironmentUsing(o.Dialer).Dial("tcp", to.Host)
+		return connectTCP(to, o)
 	case "tls", "ssl", "mqtts":
 		return connectTLS(to, o)
 	}
 	return nil, words.NewError("reach.protocol")
 }
 
+// directConn is a connection with its own way to read and write.
+type directConn struct {
+	net.Conn
+	way *direct.Conn
+}
+
+func (c directConn) Read(b []byte) (int, error)  { return c.way.Read(b) }
+func (c directConn) Write(b []byte) (int, error) { return c.way.Write(b) }
+
+// connectTCP connects, through the proxy of the environment if there is one.
+func connectTCP(to *url.URL, o *paho.ClientOptions) (net.Conn, error) {
+	conn, err := proxy.FromEnvironmentUsing(o.Dialer).Dial("tcp", to.Host)
+	tcp, ok := conn.(*net.TCPConn)
+	if err != nil || !ok {
+		return conn, err
+	}
+	way, err := direct.New(tcp)
+	return directConn{tcp, way}, err
+}
+
 func connectTLS(to *url.URL, o *paho.ClientOptions) (net.Conn, error) {
-	plain, err := proxy.FromEnvironmentUsing(o.Dialer).Dial("tcp", to.Host)
+	plain, err := connectTCP(to, o)
 	if err != nil {
 		return nil, err
 	}
