@@ -22,7 +22,7 @@ type Clear struct {
 const clingsKg = 0.009
 
 // Asks reports whether a person must say what a change was. Of a group the last one
-// asks; what is too light to ask about is a thing.
+// asks; what is too light to ask about is left to the weighings.
 func (c *Change) Asks() bool {
 	return c.As == "" && (c.Last == 0 || c.Last == c.ID) && math.Abs(c.Kg) >= leastKg
 }

@@ -137,6 +137,8 @@ func (s *Scale) divide(r *ramp, sigma, way float64) (f found, ok bool) {
 			s.NoiseKg *= 1.25 // it came back by itself: it sways
 		}
 		return f, false
+	case s.went(a, z, f.Kg, math.Inf(1)) < math.Abs(f.Kg)/2:
+		return f, false // it never moved that way: a stream paused
 	}
 	return f, s.thing(&f, way, slack)
 }
@@ -160,7 +162,7 @@ func (s *Scale) hidden(f *found, moved, rested bool) bool {
 // thing tells a thing from a stream by how a change went; true for a thing.
 func (s *Scale) thing(f *found, way, slackKg float64) bool {
 	took := s.took(f.FromS, f.ToS, f.BeforeKgS, f.Kg)
-	quick := s.went(f.FromS, f.ToS, f.Kg)
+	quick := s.went(f.FromS, f.ToS, f.Kg, 1) // within a second
 	fluid := float64(way*f.Kg) > 0
 	f.Slow = took > suddenS+s.step() && quick < math.Abs(f.Kg)/2
 	f.Flows = fluid && quick < s.Setup.MaxFlowKgS+slackKg
@@ -240,13 +242,14 @@ func sign(x float64) float64 { return math.Copysign(1, x) }
 // bumped reports whether something swung and was soon where it had been: somebody knocked
 // against the cart.
 func (s *Scale) bumped(f *found, sigma float64) bool {
-	up, down := s.swing(f.FromS, f.ToS)
+	up, down := s.swing(f.FromS, f.ToS, 1)
 	least := max(math.Abs(f.Kg), float64(sure*sigma)+s.Setup.ResolutionKg)
 	return s.Hole == 0 && f.ToS-s.OpenS <= 2 && math.Abs(f.Kg) <= 2*leastKg && min(up, down) >= least && max(up, down) >= 3*math.Abs(f.Kg)
 }
 
-// swing returns how far the signal rose and fell within a second between two times, at most.
-func (s *Scale) swing(a, z float64) (up, down float64) {
+// swing returns how far the signal rose and fell between two times, at most, and within
+// some seconds.
+func (s *Scale) swing(a, z, seconds float64) (up, down float64) {
 	for i := range min(s.N, ringN) {
 		to := s.back(i)
 		if to.S > z+binS {
@@ -257,7 +260,7 @@ func (s *Scale) swing(a, z float64) (up, down float64) {
 		}
 		for k := i + 1; k < min(s.N, ringN); k++ {
 			from := s.back(k)
-			if from.S < a || to.S-from.S > 1 {
+			if from.S < a || to.S-from.S > seconds {
 				break
 			}
 			up, down = max(up, to.Kg-from.Kg), max(down, from.Kg-to.Kg)
@@ -266,9 +269,9 @@ func (s *Scale) swing(a, z float64) (up, down float64) {
 	return up, down
 }
 
-// went returns how far it went the way of kg within a second.
-func (s *Scale) went(a, z, kg float64) float64 {
-	up, down := s.swing(a, z)
+// went returns how far it went the way of kg.
+func (s *Scale) went(a, z, kg, seconds float64) float64 {
+	up, down := s.swing(a, z, seconds)
 	if kg < 0 {
 		return down
 	}

@@ -38,7 +38,7 @@ type Change struct {
 	// First and Last are the changes of a group: what came and went again. 0: it
 	// stands alone.
 	First, Last int
-	// Light says that nobody was asked about it, because it is so light: any share of it may be fluid.
+	// Light says that nobody was asked about it, because it is so light: it is in the account.
 	Light bool
 	// Loose says that a member of the group may yet prove to belong elsewhere.
 	Loose bool

@@ -355,8 +355,8 @@ func (m *matching) back(c *Change) {
 }
 
 // clear takes a person's word that nothing but the container and its fluid stands there.
-// What is so light that nobody is asked is a thing, because fluid seldom comes at once, and
-// any share of it is in U. Bottles that did not come back are one question.
+// What is so light that nobody is asked is left to the weighings. Bottles that did not come
+// back are one question.
 func (m *matching) clear() {
 	var bottles []*Change
 	for _, c := range m.open(&Change{}) {
@@ -364,7 +364,7 @@ func (m *matching) clear() {
 		case c.Loose:
 			c.Loose = c.As == AsContainer
 		case c.As == "" && math.Abs(c.Kg) < leastKg:
-			m.label(c, AsThing)
+			m.label(c, AsGone)
 			c.Light = true
 		case m.sc.Setup.Load != CaddyLoad && c.As == "" && m.stood(c):
 			bottles = append(bottles, c)
@@ -400,7 +400,7 @@ func (m *matching) settle() {
 // taken for thrown away.
 func (m *matching) unseen() {
 	for _, c := range m.changes {
-		if c.As != AsGone && !c.Light || c.Said != "" || c.Last > 0 || math.Abs(c.Kg-m.j.EmptyKg) > float64(3*m.j.EmptyUKg)+m.sc.Setup.ResolutionKg || m.j.Spec.BottleL == 0 {
+		if c.As != AsGone || c.Said != "" || c.Last > 0 || math.Abs(c.Kg-m.j.EmptyKg) > float64(3*m.j.EmptyUKg)+m.sc.Setup.ResolutionKg || m.j.Spec.BottleL == 0 {
 			continue
 		}
 		for _, o := range m.changes {

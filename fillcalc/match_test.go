@@ -130,25 +130,6 @@ func TestPanTippedAtOnce(t *testing.T) {
 	}
 }
 
-// A rag of 35 g is so light that nobody is asked: it is no fluid, but U says that it may be.
-func TestLightRagIsAThing(t *testing.T) {
-	r := started(t, twoScales(), aJob(), Draining)
-	r.scene(10, steady(0.05), nil, nil)
-	r.rest(5)
-	r.onCaddy(0.035)
-	r.scene(10, steady(0.05), nil, nil)
-	r.rest(5)
-	r.clear()
-	if got := r.labels(); !slices.Equal(got, []Label{AsThing}) {
-		t.Fatalf("labels %q", got)
-	}
-	near(t, "drained", r.shown(DrainedTally), 1, 0.006)
-	if u := r.s.Volumes().DrainedUL; u < 2*0.035/math.Sqrt(3)/0.9 {
-		t.Errorf("U %.3f L leaves out that it may be fluid", u)
-	}
-	r.do(Input{Do: DoClose})
-}
-
 // A person who says that a rag lies there takes it out of the account. Fluid is in it, and so
 // is what is said to be gone while it lies there still.
 func TestAnswersOfARag(t *testing.T) {
