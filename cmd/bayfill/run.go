@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"log/slog"
 	"os"
-	"runtime"
 
 	"github.com/spf13/cobra"
 
@@ -16,10 +15,6 @@ const (
 	configHelp   = "flag.config"
 	onlyCartHelp = "flag.cart_budget"
 )
-
-// oneProcessor is how many carts one processor serves. With two, each reading wakes threads
-// that find nothing to do: that costs as much again (testdata/measured/lean.md).
-const oneProcessor = 16
 
 // configDefault is the configuration file when none is named.
 func configDefault() string { return cmp.Or(os.Getenv("BAYFILL_CONFIG"), configName) }
@@ -44,9 +39,6 @@ func runCommand() *cobra.Command {
 			config, err := config.Load(path)
 			if err != nil {
 				return configError{err}
-			}
-			if len(config.Carts) <= oneProcessor && os.Getenv("GOMAXPROCS") == "" {
-				runtime.GOMAXPROCS(1)
 			}
 			manager, err := bridge.FindManager()
 			if err != nil {
