@@ -62,7 +62,7 @@ func BenchmarkReadingCost(b *testing.B) {
 		}
 		return (ownCPU(b) - before) / fedLines
 	}
-	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1)) // as the program does for one cart
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1)) // wakes of idle threads vary with the machine
 	var through, copied time.Duration
 	const turns = 3
 	for b.Loop() {
