@@ -2,7 +2,6 @@ package attack
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -123,8 +122,8 @@ func olderJournal(t *testing.T, by knower) {
 		bridgetest.Eventually(t, 5*time.Second, "the alert", func() bool {
 			return strings.Contains(bridgetest.AlertTexts(bridgetest.Read[wire.Alerts](s, wire.AlertsLeaf))["journal_older"], want)
 		})
-		var v wire.Volumes
-		if m, ok := s.Last("/volumes"); !ok || json.Unmarshal(m.Payload, &v) != nil || v.Seq <= newest {
+		bridgetest.Eventually(t, 5*time.Second, "the volumes", func() bool { _, ok := s.Last("/volumes"); return ok })
+		if v := bridgetest.Read[wire.Volumes](s, wire.VolumesLeaf); v.Seq <= newest {
 			t.Errorf("the numbers go on at %d, %d was given before", v.Seq, newest)
 		}
 		if by != knownByBroker { // a leaf says nothing of commands

@@ -24,6 +24,7 @@ func TestDependencies(t *testing.T) {
 		"bayfill/bridge/wire",
 		"bayfill/bridge/words",
 		"bayfill/fillcalc",
+		"bayfill/sensors/direct",
 		"github.com/agnivade/levenshtein",
 		"github.com/eclipse/paho.mqtt.golang",
 		"github.com/eclipse/paho.mqtt.golang/packets",

@@ -182,7 +182,7 @@ func (c *Cart) rest() time.Duration {
 	if save := saveEvery - time.Since(c.backlog.beganAt); save > 0 {
 		rest = min(rest, save)
 	}
-	return rest
+	return max(rest, time.Millisecond) // a driven clock may stand still just before it is time
 }
 
 // RunLink keeps the connection to the broker until ctx ends; then it says goodbye. It

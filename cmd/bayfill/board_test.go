@@ -100,7 +100,7 @@ func TestDemoBoard(t *testing.T) {
 	if get(url) != "" {
 		t.Error("the page outlives the demo")
 	}
-	if status, _, errors := program(t.Context(), "demo", "--board", "--json"); status == 0 || !strings.Contains(errors, "[board json]") {
+	if status, _, errors := program(t.Context(), "demo", "--board", "--json"); status == 0 || !strings.Contains(errors, "--json, --board: give only one") {
 		t.Errorf("a page beside one JSON object: status %d: %s", status, errors)
 	}
 }
