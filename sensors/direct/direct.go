@@ -11,7 +11,6 @@ import (
 	"io"
 	"os"
 	"syscall"
-	"unsafe"
 )
 
 // Conn reads and writes one descriptor. One goroutine may read while another one writes.
@@ -75,10 +74,10 @@ func (c *call) do(b []byte) (int, error) {
 // no room to write.
 func (c *call) once(fd uintptr) bool {
 	for {
-		n, _, errno := syscall.RawSyscall(c.trap, fd, uintptr(unsafe.Pointer(unsafe.SliceData(c.b))), uintptr(len(c.b)))
+		n, errno := rawCall(c.trap, fd, c.b)
 		switch errno {
 		case 0:
-			c.n, c.errno = int(n), 0
+			c.n, c.errno = n, 0
 			return true
 		case syscall.EINTR:
 		default:
