@@ -100,8 +100,8 @@ func TestPageFollows(t *testing.T) {
 
 	// A page that receives nothing shows it.
 	gone := time.Now()
+	server.Listener.Close() // first, or the page connects again in between
 	server.CloseClientConnections()
-	server.Listener.Close()
 	seen(t, tab, "the missing board", `!document.getElementById("cut").hidden && document.body.innerText.includes("No connection") && !document.querySelector(".standing").checkVisibility({visibilityProperty: true})`)
 	if took := time.Since(gone); took > 5*time.Second {
 		t.Errorf("a page without its board said so after %v", took)
