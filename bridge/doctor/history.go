@@ -2,7 +2,6 @@ package doctor
 
 import (
 	"context"
-	"strings"
 	"time"
 
 	"bayfill/bridge/audit"
@@ -33,8 +32,6 @@ func (d *doctor) history(ctx context.Context, c *config.Config) {
 	switch err := audit.Reads(ctx, c.History); {
 	case err != nil:
 		d.look("doctor.history_unread", "version", version, "why", err)
-	case strings.HasPrefix(version, "3"):
-		d.look("doctor.history_short", "version", version)
 	default:
 		d.ok("doctor.history_read", "version", version)
 	}

@@ -9,6 +9,7 @@ import (
 	"maps"
 	"math"
 	"strconv"
+	"strings"
 
 	"bayfill/bridge/words"
 )
@@ -81,11 +82,42 @@ func parts(answer io.Reader, use func(*series) error) error {
 	}
 }
 
-// Rows asks a query and calls row with each row of the answer.
+// Rows asks a query and calls row with each row of the answer. Where the server refuses to
+// read so much at once, the time is halved until it does: then a [Function] gives a row of
+// each series for each part of the time.
 func (c *Client) Rows(ctx context.Context, q Query, row func(*Row) error) error {
 	if len(q.Fields) == 0 || q.FromNs >= q.UntilNs {
 		return nil
 	}
+	answered := false
+	err := c.rows(ctx, q, func(r *Row) error {
+		answered = true
+		return row(r)
+	})
+	lengthNs := uint64(q.UntilNs) - uint64(q.FromNs)
+	if answered || !readsTooMuch(err) || lengthNs < leastNs {
+		return err
+	}
+	early, late := q, q
+	early.UntilNs = q.FromNs + int64(lengthNs/2)
+	late.FromNs = early.UntilNs
+	if err := c.Rows(ctx, early, row); err != nil {
+		return err
+	}
+	return c.Rows(ctx, late, row)
+}
+
+// leastNs is the shortest time that is halved. Version 3 Core writes a file for ten minutes.
+const leastNs = 20 * 60e9
+
+// readsTooMuch reports whether the server has refused a query because it would read too
+// many files: 3 Core allows 432, those of at most three days (influxdata/influxdb, pull
+// request 25890; its configuration reference, "query-file-limit").
+func readsTooMuch(err error) bool {
+	return err != nil && strings.Contains(err.Error(), "exceed file limit")
+}
+
+func (c *Client) rows(ctx context.Context, q Query, row func(*Row) error) error {
 	columns := q.columns()
 	byName := map[string]*column{}
 	for i := range columns {

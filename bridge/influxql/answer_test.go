@@ -129,6 +129,77 @@ func TestDocumentedAnswers(t *testing.T) {
 	}
 }
 
+// A server that refuses to read more than three days at once, as version 3 Core does (its
+// sentence: influxdata/influxdb, pull request 25890), is asked for parts of the time: each
+// row comes once, in order of time. Its other refusals, and one after the first row, stay.
+func TestTimeIsHalvedWhereTheServerReadsTooMuch(t *testing.T) {
+	const dayNs = 24 * 3600 * int64(1e9)
+	const refused = `{"error":"External error: Query would exceed file limit of 432 parquet files. Please specify a smaller time range for your query."}`
+	const row = `{"results":[{"statement_id":0,"series":[{"name":"m","tags":{"cart":"a"},"columns":["time","f0"],"values":[[%d,1.5]]}]}]}`
+	first := int64(20000) * dayNs // in 2024
+	asked, sayFirst := 0, false
+	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		asked++
+		var from, until int64
+		_, times, _ := strings.Cut(r.FormValue("q"), "WHERE ")
+		if _, err := fmt.Sscanf(times, "time >= %d AND time < %d", &from, &until); err != nil {
+			t.Errorf("%s: %v", r.FormValue("q"), err)
+		}
+		days := 0 // that have data
+		for day := range int64(90) {
+			if at := first + day*dayNs; at >= from && at < until {
+				days++
+			}
+		}
+		if days > 3 {
+			if sayFirst {
+				fmt.Fprintf(w, row+"\n", 1)
+			} else {
+				w.WriteHeader(http.StatusInternalServerError)
+			}
+			io.WriteString(w, refused)
+			return
+		}
+		for day := range int64(90) {
+			if at := first + day*dayNs; at >= from && at < until {
+				fmt.Fprintf(w, row+"\n", at)
+			}
+		}
+		io.WriteString(w, `{"results":[{"statement_id":0}]}`)
+	}))
+	defer server.Close()
+	client := influxdb2.NewClient(server.URL, "")
+	defer client.Close()
+	reader := New(client, "bayfill", whole)
+	for _, span := range [][2]int64{{first, first + 90*dayNs}, {0, math.MaxInt64}, {math.MinInt64, math.MaxInt64}} {
+		q, next := oneField, first
+		q.FromNs, q.UntilNs, asked = span[0], span[1], 0
+		err := reader.Rows(t.Context(), q, func(r *Row) error {
+			if r.AtNs != next {
+				return fmt.Errorf("%d at the place of %d", r.AtNs, next)
+			}
+			next += dayNs
+			return nil
+		})
+		if err != nil || next != first+90*dayNs || asked > 150 {
+			t.Errorf("%v: until day %d, %d queries, %v", span, (next-first)/dayNs, asked, err)
+		}
+	}
+	sayFirst, asked = true, 0
+	if err := reader.Rows(t.Context(), oneField, func(*Row) error { return nil }); !readsTooMuch(err) || asked != 1 {
+		t.Errorf("refused after a row: %v, %d queries", err, asked)
+	}
+	server.Config.Handler = http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		asked++
+		w.WriteHeader(http.StatusInternalServerError)
+		io.WriteString(w, refused)
+	})
+	asked = 0
+	if err := reader.Rows(t.Context(), oneField, nil); !readsTooMuch(err) || asked > 40 {
+		t.Errorf("refused for twenty minutes too: %v, %d queries", err, asked)
+	}
+}
+
 // A field with both types of number keeps the value that was written: only where both types
 // hold it, the contract decides.
 func TestFittingNumbers(t *testing.T) {

@@ -13,6 +13,8 @@
 //   - An answer is whole or an error. It comes in parts, and each part but the last says that
 //     more follows ("partial"; version 3 does not say it, so there only the end of the HTTP
 //     answer shows it). Errors stand in the status, beside the results or in one of them.
+//   - A query of any length is answered: 3 Core refuses to read too many files at once, so
+//     the time is halved until it does not ([Client.Rows]).
 //
 // A bucket is a database, or a database, a slash and a retention policy, as versions 1.8 and
 // 2 (its virtual mapping) read it in a write.

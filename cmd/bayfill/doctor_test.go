@@ -276,7 +276,7 @@ func TestDoctorFindsWhatIsWrong(t *testing.T) {
 	for version, want := range map[string]string{
 		"1.8.10": "ok history: InfluxDB 1.8.10 can be read by bayfill audit",
 		"v2.7.6": "look history: InfluxDB 2.7.6 takes points but cannot be read: 403 Forbidden: insufficient permissions; bayfill audit needs a token that may read the bucket, or audits from the journals (--journal)",
-		"3.2.1":  "look history: InfluxDB 3.2.1 can be read by bayfill audit, but 3 Core refuses queries over more than about 72 hours of data: audit from the journals (--journal) then",
+		"3.2.1":  "ok history: InfluxDB 3.2.1 can be read by bayfill audit",
 	} {
 		takes := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 			w.Header().Set("X-Influxdb-Version", version)
