@@ -106,41 +106,44 @@ func (s *State) firstFill() []Ask {
 		return []Ask{{Text: Text{Key: "ask.first_fill"}, Tone: ToneDo}}
 	case urgent:
 		return nil
-	case plan.RemainingL > nearLineL && s.perhapsInL() > nearLineL:
-		return s.weighFirst()
 	case plan.RemainingL > nearLineL:
-		return []Ask{{Text: Text{Key: "ask.pour", Figures: figures{"more_l": plan.RemainingL}}, Tone: ToneDo}}
+		return s.pour("ask.pour", plan.RemainingL)
 	}
 	return []Ask{{Text: Text{Key: "ask.engine"}, Tone: ToneDo, Do: DoPhase, Phase: Running}}
 }
 
-// inHandNs is how long somebody holds a bottle to pour it (common practice, no source).
-const inHandNs = 90e9
-
-// perhapsInL returns how much went from the supply of which nobody knows yet whether it was
-// poured. A bottle in the hand is not meant: it went last, and a moment ago.
-func (s *State) perhapsInL() (l float64) {
-	newest := map[string]int{}
-	for _, c := range s.Job.Changes {
-		newest[c.Sensor] = c.ID
-	}
-	for i := range s.Job.Changes {
-		c := &s.Job.Changes[i]
-		inHand := c.ID == newest[c.Sensor] && s.NowNs-c.AtNs < inHandNs
-		if sc := s.scale(c.Sensor); sc != nil && c.As == "" && c.Kg < 0 && !inHand && s.Job.tallyOf(sc.Setup.Load, c.Kg) == AddedTally {
-			l += math.Abs(s.ChangeL(c))
-		}
-	}
-	return l
-}
-
-// weighFirst asks for a clear weighing before more is poured, and for nothing once it has led to
+// pour asks for more fluid. Of what went from the supply nobody knows yet whether it was poured.
+// What went last may be in somebody's hand, or in already and back unseen: only who stands
+// there can tell. If there is more of it, only a clear weighing tells, and it may lead to
 // questions.
-func (s *State) weighFirst() []Ask {
-	if len(s.Questions()) > 0 {
+func (s *State) pour(key string, moreL float64) []Ask {
+	perhapsL, handL := s.perhapsInL()
+	switch {
+	case perhapsL <= nearLineL:
+		return []Ask{{Text: Text{Key: key, Figures: figures{"more_l": moreL}}, Tone: ToneDo}}
+	case perhapsL-handL <= nearLineL:
+		return []Ask{{Text: Text{Key: "ask.pour_hand", Figures: figures{"hand_l": handL, "pour_l": min(moreL, handL)}}, Tone: ToneDo, Do: DoClear}}
+	case len(s.Questions()) > 0:
 		return nil
 	}
-	return []Ask{{Text: Text{Key: "ask.weigh_first", Figures: figures{"perhaps_l": s.perhapsInL()}}, Tone: ToneDo, Do: DoClear}}
+	return []Ask{{Text: Text{Key: "ask.weigh_first", Figures: figures{"perhaps_l": perhapsL}}, Tone: ToneDo, Do: DoClear}}
+}
+
+// perhapsInL returns how much went from the supplies of which nobody knows yet whether it was
+// poured, and how much of that went last.
+func (s *State) perhapsInL() (allL, lastL float64) {
+	for i := range s.Job.Changes {
+		c := &s.Job.Changes[i]
+		sc := s.scale(c.Sensor)
+		if sc == nil || s.Job.tallyOf(sc.Setup.Load, c.Kg) != AddedTally {
+			continue
+		}
+		if lastL = 0; c.As == "" && c.Kg < 0 {
+			lastL = math.Abs(s.ChangeL(c))
+			allL += lastL
+		}
+	}
+	return allL, lastL
 }
 
 // checkNow asks to go to the check as soon as the window is open, in the last pass.
@@ -186,10 +189,8 @@ func (s *State) checkWork() (list []Ask) {
 			list = append(list, Ask{Text: Text{Key: "ask.close"}, Tone: ToneDo, Do: DoClose})
 		}
 		return list
-	case topUp && s.perhapsInL() > nearLineL:
-		list = append(list, s.weighFirst()...)
 	case topUp:
-		list = append(list, Ask{Text: Text{Key: "ask.top_up", Figures: figures{"more_l": plan.RemainingL}}, Tone: ToneDo})
+		list = append(list, s.pour("ask.top_up", plan.RemainingL)...)
 	default:
 		list = s.waitForLevel()
 	}

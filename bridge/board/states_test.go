@@ -55,10 +55,10 @@ func (s state) asks(key string, figures map[string]float64, names map[string]str
 
 // What the fold sends with some of its asks.
 var (
-	tones = map[string]string{"": "do", "ask.open": "do", "ask.drain": "do", "ask.runs": "wait", "ask.drips": "do", "ask.record": "do", "ask.pan_closed": "do", "ask.pour": "do", "ask.weigh_first": "do", "ask.engine": "do",
+	tones = map[string]string{"": "do", "ask.open": "do", "ask.drain": "do", "ask.runs": "wait", "ask.drips": "do", "ask.record": "do", "ask.pan_closed": "do", "ask.pour": "do", "ask.weigh_first": "do", "ask.pour_hand": "do", "ask.engine": "do",
 		"ask.gears": "do", "ask.check": "do", "ask.next_pass": "do", "ask.wait": "wait", "ask.level": "check", "ask.top_up": "do", "ask.close": "do", "ask.came": "answer", "ask.bottles": "answer",
 		"ask.slow": "slow", "ask.runs_out": "lost", "ask.past_first_fill": "stop", "ask.no_temperature": "unmeasured", "ask.check_now": "closing", "ask.hold": "wait"}
-	dos   = map[string]string{"ask.weigh_first": "clear", "ask.came": "answer", "ask.bottles": "answer", "ask.next_pass": "phase", "ask.check_now": "phase"}
+	dos   = map[string]string{"ask.weigh_first": "clear", "ask.pour_hand": "clear", "ask.came": "answer", "ask.bottles": "answer", "ask.next_pass": "phase", "ask.check_now": "phase"}
 	turns = map[string]string{"ask.engine": "running", "ask.drain_again": "draining", "ask.next_pass": "draining", "ask.check_now": "checking"}
 )
 
@@ -135,6 +135,7 @@ func states() []state {
 		aJob("filling", 4.213, 4.1, 0.1).asks("ask.bottles", nil, nil).with("bottles", func(s *state) { s.job.Questions = []wire.JobQuestion{bottles} }),
 		aJob("filling", 4.213, 0.63, 2.72).asks("ask.pour", map[string]float64{"more_l": 2.72}, nil).with("filling", func(s *state) { s.volumes.AddedLMin, s.job.Plan.ToLineS = 1.4, 117 }),
 		aJob("filling", 4.213, 0.86, 2.51).asks("ask.weigh_first", map[string]float64{"perhaps_l": 1.02}, nil).with("weigh first", func(s *state) {}).noted(),
+		aJob("filling", 4.213, 2.68, 0.57).asks("ask.pour_hand", map[string]float64{"hand_l": 1.01, "pour_l": 0.57}, nil).with("in the hand", func(s *state) {}).noted(),
 		aJob("filling", 4.213, 3.49, 0.04).asks("ask.slow", map[string]float64{"more_l": 0.04}, nil).with("slow", func(s *state) { s.volumes.AddedLMin, s.job.Plan.ToLineS = 1.4, 2 }).noted(),
 		aJob("filling", 4.213, 3.70, -0.17).asks("ask.past_first_fill", map[string]float64{"over_l": 0.17}, nil).with("too much", func(s *state) {}),
 		aJob("filling", 4.213, 2.9, 0.6).asks("ask.runs_out", map[string]float64{"lost_l": 0.31, "flow_l_min": 0.9}, nil).with("lost", func(s *state) {
