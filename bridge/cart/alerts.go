@@ -60,6 +60,7 @@ func (c *Cart) reporter(code wire.AlertCode) func(fillcalc.Text) {
 		select {
 		case c.inbox <- report{alert: wire.Alert{Code: code, Said: said}}:
 			last = said.Text
+			c.fill()
 		case <-time.After(time.Second):
 		}
 	}

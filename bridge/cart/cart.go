@@ -18,8 +18,9 @@ import (
 	"bayfill/sensors"
 )
 
-// Cart is one instrumented cart. The goroutine in Run owns its state, and everything
-// that happens to the cart reaches that goroutine in one order.
+// Cart is one instrumented cart. Whoever holds its lock has its state: the loop in Run, or a
+// sensor's goroutine that has something to say while nobody else holds it. Everything that
+// happens to the cart is handled in one order.
 type Cart struct {
 	// Constant after New.
 	config      *config.Cart
@@ -39,9 +40,12 @@ type Cart struct {
 	log         *slog.Logger
 	meter       *meter
 
-	// inbox is the one queue for everything but commands. When it is full the sensors
-	// wait, and the kernel keeps their bytes: readings are never dropped.
+	// inbox is the one queue for everything but commands, for as long as somebody else has
+	// the state. When it is full the sensors wait, and the kernel keeps their bytes: readings
+	// are never dropped. Only who holds the lock takes something out, so that it stays in order.
 	inbox chan report
+	// filled tells the loop that something is in the inbox. One signal is enough.
+	filled chan struct{}
 	// commands is a short queue: when it is full the link answers "busy".
 	commands chan incoming
 	// grown tells the forwarder that the journal has grown; nil without a history. One
@@ -50,7 +54,8 @@ type Cart struct {
 	ended chan struct{} // a job has ended, as grown
 	pulse pulse
 
-	// Owned by the loop.
+	// lock guards all that follows. It is locked from New on; Run unlocks it while it waits.
+	lock       sync.Mutex
 	state      fillcalc.State
 	backlog    backlog
 	retention  retention
@@ -96,26 +101,73 @@ func (c *Cart) Run(ctx context.Context) error {
 	c.turn()
 	close(c.pulse.running)
 	for ctx.Err() == nil {
-		select {
-		case <-ctx.Done():
-		case r := <-c.inbox:
-			c.handle(r)
-		case m := <-c.commands:
-			c.handleCommand(ctx, m)
-		case o := <-c.backlog.done:
-			c.writeDone(o)
-		case <-due.C:
+		c.lock.Unlock()
+		handle := c.wait(ctx, due)
+		c.lock.Lock()
+		handle()
+		c.after(ctx)
+	}
+	return c.end(&workers)
+}
+
+// wait waits until there is something for the loop, and returns what handles it.
+func (c *Cart) wait(ctx context.Context, due *time.Timer) (handle func()) {
+	select {
+	case <-ctx.Done():
+		return func() {}
+	case <-c.filled:
+		return c.emptyInbox
+	case m := <-c.commands:
+		return func() { c.handleCommand(ctx, m) }
+	case o := <-c.backlog.done:
+		return func() { c.writeDone(o) }
+	case <-due.C:
+		return func() {
 			c.tick()
 			due.Reset(c.rest())
 		}
-		if c.backlog.due() {
-			c.watchClock()
-			c.watchCalibrations()
-			c.save(ctx)
-		}
-		c.turn()
 	}
-	return c.end(&workers)
+}
+
+// after is what follows everything that was handled.
+func (c *Cart) after(ctx context.Context) {
+	if c.backlog.due() {
+		c.watchClock()
+		c.watchCalibrations()
+		c.save(ctx)
+	}
+	c.turn()
+}
+
+// give handles a report of a sensor at once if nobody else has the state: a hand-over to the
+// loop wakes a thread, which costs more than the reading itself. Otherwise it goes through the
+// inbox.
+func (c *Cart) give(ctx context.Context, r report) {
+	if c.lock.TryLock() {
+		c.emptyInbox()
+		c.handle(r)
+		c.after(ctx)
+		c.lock.Unlock()
+		return
+	}
+	select {
+	case c.inbox <- r:
+	case <-ctx.Done():
+		// The loop still empties the inbox while its sensors end.
+		select {
+		case c.inbox <- r:
+		case <-time.After(100 * time.Millisecond):
+		}
+	}
+	c.fill()
+}
+
+// fill tells the loop that something is in the inbox.
+func (c *Cart) fill() {
+	select {
+	case c.filled <- struct{}{}:
+	default:
+	}
 }
 
 // end saves what is still in memory. A worker may be waiting for room in the inbox, so

@@ -163,7 +163,7 @@ func TestCommandDoesNotOvertakeReadings(t *testing.T) {
 		l.drivers = nil
 		const waiting = 200
 		for i := range waiting {
-			l.inbox <- report{sensor: "caddy", event: &fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: "caddy", N: uint64(i + 1), Value: 3}}
+			l.Feed(fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: "caddy", N: uint64(i + 1), Value: 3})
 		}
 		l.commands <- incoming{payload: []byte(`{"id":"c",` + bridgetest.OpenJob + `}`)}
 		l.start()
@@ -176,6 +176,43 @@ func TestCommandDoesNotOvertakeReadings(t *testing.T) {
 			if i == waiting {
 				break
 			}
+		}
+	})
+}
+
+// TestSensorsGiveAtOnce lets two sensors and commands come as fast as they can: each sensor's
+// readings stay in their order, and none is lost, whether they were handled at once or through
+// the inbox.
+func TestSensorsGiveAtOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		l := newLonely(t, journaltest.Config(t, bridgetest.MemoryDir(t), bridgetest.CaddyLines, bridgetest.SupplyLines))
+		l.drivers = nil
+		l.start()
+		const readings = 3000
+		var given sync.WaitGroup
+		for _, sensor := range []string{"caddy", "supply"} {
+			given.Go(func() {
+				for i := range uint64(readings) {
+					l.give(t.Context(), report{sensor: sensor, event: &fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: sensor, N: i + 1, Value: 3}})
+				}
+			})
+		}
+		for i := range 20 {
+			l.commands <- incoming{payload: fmt.Appendf(nil, `{"id":"c%d","do":"republish"}`, i)}
+		}
+		given.Wait()
+		synctest.Wait()
+		l.stop()
+		last := map[string]uint64{}
+		for _, e := range kept(t, l.path) {
+			if e.Kind == fillcalc.KindWeight {
+				if last[e.Sensor]++; e.N != last[e.Sensor] {
+					t.Fatalf("%s: reading %d at the place of %d", e.Sensor, e.N, last[e.Sensor])
+				}
+			}
+		}
+		if last["caddy"] != readings || last["supply"] != readings {
+			t.Errorf("kept %v of %d each", last, readings)
 		}
 	})
 }
@@ -197,7 +234,7 @@ func TestStopOnASlowDisk(t *testing.T) {
 	go func() { ended <- l.Run(ctx) }()
 	const readings = 1500
 	for i := range readings {
-		l.inbox <- report{sensor: "caddy", event: &fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: "caddy", N: uint64(i + 1), Value: 3}}
+		l.Feed(fillcalc.Event{Kind: fillcalc.KindWeight, Sensor: "caddy", N: uint64(i + 1), Value: 3})
 	}
 	stop()
 	select {

@@ -72,10 +72,17 @@ func TestBacklogIsWrittenInPieces(t *testing.T) {
 		attempts := map[time.Time]bool{}
 		for range 2400 {
 			l.live(0.1, 0.01, 0)
+			l.lock.Lock()
 			attempts[l.backlog.beganAt] = true
+			l.lock.Unlock()
 		}
 		before := journaltest.EventCount(t, l.journal)
-		if behind := len(l.backlog.batch.Events); behind < 2*maxBatch || before > 200 {
+		behind := func() int {
+			l.lock.Lock()
+			defer l.lock.Unlock()
+			return len(l.backlog.batch.Events)
+		}
+		if behind := behind(); behind < 2*maxBatch || before > 200 {
 			t.Fatalf("%d events on disk, %d behind: this disk was not full", before, behind)
 		}
 		// After 1, 2, 4, 8, 16 s and then every 30 s, besides the writes that still fitted.
@@ -88,8 +95,8 @@ func TestBacklogIsWrittenInPieces(t *testing.T) {
 		journaltest.Allow(t, l.journal, 150)
 		l.live(maxRetry.Seconds()+1, 0, 0)
 		part := journaltest.EventCount(t, l.journal)
-		if part < before+maxBatch || len(l.backlog.batch.Events) < 100 {
-			t.Errorf("%d events on disk, then %d with a little space; %d behind", before, part, len(l.backlog.batch.Events))
+		if part < before+maxBatch || behind() < 100 {
+			t.Errorf("%d events on disk, then %d with a little space; %d behind", before, part, behind())
 		}
 		room()
 		l.live(maxRetry.Seconds()+1, 0, 0)
@@ -99,8 +106,8 @@ func TestBacklogIsWrittenInPieces(t *testing.T) {
 		if r := l.send(`{"id":"early","do":"phase","phase":"service"}`); !r.OK {
 			t.Errorf("with space again the command was refused: %s", r.Error)
 		}
-		state := bridgetest.Bits(l.state)
 		l.stop()
+		state := bridgetest.Bits(l.state)
 		kept(t, l.path) // without a gap
 		if again := bridgetest.Bits(journaltest.Replayed(t, l.path)); again != state {
 			t.Errorf("the journal gives another state:\n%s\nlive:\n%s", again, state)

@@ -1,14 +1,16 @@
 // Package cart runs one instrumented cart: it turns readings and commands into events,
 // saves them, folds them into the state and publishes what the state says.
 //
-//	sensors ──▶ report ──▶ inbox ────┐
-//	link ─────▶ incoming ▶ commands ─┼▶ loop ─▶ backlog ─▶ journal
-//	timer ───────────────▶ tick ─────┘    └───▶ state ───▶ link ─▶ broker
+//	sensors ──▶ report ──▶ give ─────┐
+//	                        ▼ inbox ─┤
+//	link ─────▶ incoming ▶ commands ─┼▶ state ─▶ backlog ─▶ journal
+//	timer ───────────────▶ tick ─────┘    └────▶ link ────▶ broker
 //
 // What it promises:
 //
-//   - One goroutine, that of [Cart.Run], owns the state. Everything reaches it in one
-//     order, and times rise strictly.
+//   - Whoever holds the lock has the state: a sensor's goroutine with a reading, or the
+//     goroutine of [Cart.Run], the loop, with everything else. What finds the lock taken goes
+//     through the inbox. Everything is handled in one order, and times rise strictly.
 //   - A reading is applied at once and is on disk within a second. A command is on
 //     disk, with everything before it and its reply, before it takes effect and is
 //     answered. When the disk refuses, the command has not happened.
@@ -23,7 +25,8 @@
 //   - commands: the link answers "busy".
 //   - backlog: the oldest readings are dropped, and an alert names the gap. It is full
 //     after hours without a disk.
-//   - the link's readings and replies: the oldest are dropped. State leaves have no
+//   - the link's readings, which are sent at once while nothing waits, and replies: the
+//     oldest are dropped. State leaves have no
 //     queue: only the newest message of each is kept.
 //
 // Run owns the goroutines of the sensors and the one that writes to the disk, and waits

@@ -15,7 +15,10 @@ func (c *Cart) Unwire(keep time.Duration) {
 }
 
 // Feed gives the cart an event, as a sensor does. It waits while the inbox is full.
-func (c *Cart) Feed(e fillcalc.Event) { c.inbox <- report{event: &e, sensor: e.Sensor} }
+func (c *Cart) Feed(e fillcalc.Event) {
+	c.inbox <- report{event: &e, sensor: e.Sensor}
+	c.fill()
+}
 
 // Command gives the cart a command, as the link does. The reply is published on the
 // leaf replies.
@@ -30,6 +33,7 @@ func (c *Cart) Settle(ctx context.Context) {
 	handled := make(chan struct{})
 	select {
 	case c.inbox <- report{settled: handled}:
+		c.fill()
 	case <-ctx.Done():
 		return
 	}

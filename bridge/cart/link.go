@@ -25,9 +25,11 @@ import (
 // it subscribes, publishes that the cart is online, and sends all leaves again.
 type link struct {
 	endpoint mqtt.Endpoint
-	prefix   string                      // bayfill/{shop}/{cart}/
-	commands chan<- incoming             // when it is full the link answers "busy"
-	report   func(trouble fillcalc.Text) // zero when nothing is wrong
+	prefix   string // bayfill/{shop}/{cart}/
+	// readingsTopic is the topic of readings, made once.
+	readingsTopic string
+	commands      chan<- incoming             // when it is full the link answers "busy"
+	report        func(trouble fillcalc.Text) // zero when nothing is wrong
 	// echoWithin is how long the broker may take to return the cart's own presence.
 	echoWithin time.Duration
 	// renewEvery is after how long, on average, every leaf is sent again: a cluster may
@@ -41,7 +43,9 @@ type link struct {
 
 	mu       sync.Mutex
 	state    map[wire.Leaf]*slot
-	readings [][]byte // the newest last
+	try      func(mqtt.Message) bool // sends over the current connection without waiting; nil: there is none
+	readings [][]byte                // the newest last
+	flushing bool                    // readings that waited are being sent: none may overtake them
 	replies  []outgoing
 	echoed   string        // session in which the cart's own presence came back
 	born     wire.Presence // of this session; zero before the first
@@ -74,6 +78,7 @@ func newLink(to mqtt.Endpoint, shop, cart string, commands chan<- incoming, repo
 		commands: commands, report: report, echoWithin: echoWithin, renewEvery: renewEvery, outcomes: newOutcomes(),
 		madeAt: time.Now(), state: map[wire.Leaf]*slot{}, wake: make(chan struct{}, 1),
 	}
+	l.readingsTopic = l.topic(wire.ReadingsLeaf)
 	l.endpoint.ClientID = "bayfill-" + shop + "-" + cart
 	l.endpoint.Will = l.will
 	for _, leaf := range wire.StateLeaves {
@@ -136,8 +141,13 @@ func (l *link) use(ctx context.Context, conn *mqtt.Conn) error {
 	// The journal has the readings of the time without a connection; sent now they would
 	// look live.
 	l.mu.Lock()
-	l.readings = nil
+	l.readings, l.try = nil, conn.Try
 	l.mu.Unlock()
+	defer func() {
+		l.mu.Lock()
+		l.try = nil
+		l.mu.Unlock()
+	}()
 	l.birth(session)
 	if err := l.announce(ctx, conn.Publish); err != nil {
 		return err

@@ -56,10 +56,15 @@ func (l *link) republish() {
 	l.signal()
 }
 
-// sendReading queues a raw reading. When the link is slow the oldest half of those that
-// wait is dropped; the journal has them.
+// sendReading sends a raw reading at once if nothing waits, without waking the link's
+// goroutine. Otherwise it is queued. When the link is slow the oldest half of those that wait
+// is dropped; the journal has them.
 func (l *link) sendReading(payload []byte) {
 	l.mu.Lock()
+	if len(l.readings) == 0 && !l.flushing && l.try != nil && l.try(mqtt.Message{Topic: l.readingsTopic, Payload: payload}) {
+		l.mu.Unlock()
+		return
+	}
 	if len(l.readings) == maxReadings {
 		l.readings = append(l.readings[:0], l.readings[maxReadings/2:]...)
 	}
@@ -186,11 +191,17 @@ func (l *link) flushReplies(ctx context.Context, send publish, n int) error {
 func (l *link) flushReadings(ctx context.Context, send publish) bool {
 	l.mu.Lock()
 	readings := l.readings
-	l.readings = nil
+	l.readings, l.flushing = nil, len(readings) > 0
 	l.mu.Unlock()
+	if len(readings) == 0 {
+		return false
+	}
 	for _, r := range readings {
 		// A reading that is lost is still in the journal.
-		send(ctx, mqtt.Message{Topic: l.topic(wire.ReadingsLeaf), Payload: r})
+		send(ctx, mqtt.Message{Topic: l.readingsTopic, Payload: r})
 	}
-	return len(readings) > 0
+	l.mu.Lock()
+	l.flushing = false
+	l.mu.Unlock()
+	return true
 }

@@ -25,23 +25,12 @@ type report struct {
 
 // runSensor runs one sensor until ctx ends.
 func (c *Cart) runSensor(ctx context.Context, d *sensors.Sensor) {
-	give := func(r report) {
-		select {
-		case c.inbox <- r:
-		case <-ctx.Done():
-			// The loop still empties the inbox while its sensors end.
-			select {
-			case c.inbox <- r:
-			case <-time.After(100 * time.Millisecond):
-			}
-		}
-	}
 	d.Run(ctx,
 		func(r sensors.Reading, err error) {
 			e := eventOf(d.Name, r)
-			give(report{event: &e, err: err, sensor: d.Name})
+			c.give(ctx, report{event: &e, err: err, sensor: d.Name})
 		},
-		func(s sensors.Status) { give(report{sensor: d.Name, status: &s}) })
+		func(s sensors.Status) { c.give(ctx, report{sensor: d.Name, status: &s}) })
 }
 
 // eventOf converts what a sensor sent to what the journal keeps: the only place that

@@ -47,6 +47,7 @@ func (c *Cart) runShop(ctx context.Context, last seen) {
 		select {
 		case c.inbox <- report{serviceData: c.readServiceData()}:
 			last = now
+			c.fill()
 		case <-ctx.Done():
 			return
 		}

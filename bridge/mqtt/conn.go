@@ -162,6 +162,10 @@ func (c *Conn) Publish(ctx context.Context, m Message) error {
 	return c.wait(ctx, token, c.ackTimeout)
 }
 
+// Try sends a message with QoS 0 if that is possible without waiting, and reports whether it
+// did. TLS always may have to wait.
+func (c *Conn) Try(m Message) bool { return c.stream.try(&m) }
+
 // Ping waits for a sign of life from the broker, at most for limit. The library's own
 // pings follow the keep-alive; one as short as limit would make the broker end the
 // connection of a client that was busy for a second. So Ping ends a subscription that

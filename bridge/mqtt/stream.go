@@ -28,8 +28,10 @@ type stream struct {
 	in      *bufio.Reader
 	timeout time.Duration // of a write
 
-	mu  sync.Mutex // while a packet is written
-	out []byte
+	mu    sync.Mutex // while a packet is written
+	out   []byte
+	rest  []byte // of a packet for which there was not enough room
+	until time.Time
 }
 
 // open connects like the library itself, and puts a stream under it.
@@ -102,10 +104,48 @@ func (s *stream) Write(packet []byte) (int, error) {
 
 // write writes packets within the limit. The caller holds the lock.
 func (s *stream) write(packets []byte) (int, error) {
-	if err := s.Conn.SetWriteDeadline(time.Now().Add(s.timeout)); err != nil {
+	if err := s.limit(); err != nil {
 		return 0, err
 	}
+	if len(s.rest) > 0 {
+		if _, err := s.Conn.Write(s.rest); err != nil {
+			return 0, err
+		}
+		s.rest = s.rest[:0]
+	}
 	return s.Conn.Write(packets)
+}
+
+// limit sets the time until which what is written now must be written. It is moved only now
+// and then, because that costs more than a short write: the limit is the timeout or a quarter
+// less.
+func (s *stream) limit() error {
+	now := time.Now()
+	if s.until.Sub(now) > s.timeout*3/4 {
+		return nil
+	}
+	s.until = now.Add(s.timeout)
+	return s.Conn.SetWriteDeadline(s.until)
+}
+
+// try writes a message with QoS 0 if that is possible without waiting, and reports whether
+// it did. What there is no room for goes before the next packet.
+func (s *stream) try(m *Message) bool {
+	conn, plain := s.Conn.(directConn)
+	if !plain || !s.mu.TryLock() {
+		return false
+	}
+	defer s.mu.Unlock()
+	if len(s.rest) > 0 || s.limit() != nil {
+		return false
+	}
+	s.out = appendPublish(s.out[:0], m)
+	n, err := conn.way.TryWrite(s.out)
+	if err != nil || n == 0 {
+		return false
+	}
+	s.rest = append(s.rest, s.out[n:]...)
+	return true
 }
 
 // SetWriteDeadline does nothing: each write has its own limit.

@@ -47,6 +47,14 @@ func (c *Conn) Write(b []byte) (n int, err error) {
 	return n, err
 }
 
+// TryWrite writes what there is room for now, without waiting, and returns how many bytes.
+func (c *Conn) TryWrite(b []byte) (n int, err error) {
+	c.out.now = true
+	n, err = c.out.do(b)
+	c.out.now = false
+	return n, err
+}
+
 // call is a system call that is tried whenever the poller says that it may succeed. Its
 // arguments and its result are here, so that nothing is allocated.
 type call struct {
@@ -54,6 +62,7 @@ type call struct {
 	trap uintptr
 	wait func(try func(fd uintptr) bool) error
 	try  func(fd uintptr) bool // once
+	now  bool                  // it does not wait
 
 	b     []byte
 	n     int
@@ -80,9 +89,11 @@ func (c *call) once(fd uintptr) bool {
 			c.n, c.errno = n, 0
 			return true
 		case syscall.EINTR:
+		case syscall.EAGAIN:
+			return c.now
 		default:
 			c.errno = errno
-			return errno != syscall.EAGAIN
+			return true
 		}
 	}
 }
