@@ -164,7 +164,11 @@ func (s *screen) pour(c *cart) {
 	if to < -overL {
 		s.Fig.Label = s.word("bay.too_much")
 	}
-	if !weighsFirst(&c.job.message) { // what may be in already would be poured again
+	switch first := c.job.message.Flow.Next; {
+	case len(first) > 0 && first[0].Say == "ask.pour_hand":
+		s.Fig.Label = s.word("bay.pour_hand")
+		s.volume(float64(first[0].Figures["pour_l"]), math.NaN())
+	case !weighsFirst(&c.job.message): // what may be in already would be poured again
 		s.volume(math.Abs(to), float64(plan.RemainingUL))
 	}
 	s.small("bay.line", s.litres(float64(plan.LineL)))
