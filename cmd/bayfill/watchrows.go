@@ -140,6 +140,9 @@ func (p *page) figures(s shown, now time.Time) {
 	if v.RemainingL < -0.02 {
 		toPour = line{r.Word("term.too_much"), volume(r, -float64(v.RemainingL)), red}
 	}
+	if plan := s.job.Plan; plan != nil && !math.IsNaN(float64(v.RemainingL)) {
+		toPour.value = plusMinus(r, math.Abs(float64(v.RemainingL)), float64(plan.RemainingUL))
+	}
 	window := line{r.Word("term.window"), s.windowWords(r, now), asIs}
 	switch s.window.State {
 	case string(fillcalc.Open):

@@ -118,7 +118,7 @@ func inPhase(phase string, outL, inL, remainingL float64) watched {
 		job:    wire.Job{Job: "van-7", Vehicle: "Courier van, 6-speed", Phase: phase},
 	}
 	if !math.IsNaN(remainingL) {
-		w.job.Plan = &wire.JobPlan{TargetL: wire.Number(outL + 0.2), TargetUL: 0.03, FirstFillL: wire.Number(0.8 * (outL + 0.2)), RemainingL: wire.Number(remainingL), Notes: []wire.Said{
+		w.job.Plan = &wire.JobPlan{TargetL: wire.Number(outL + 0.2), TargetUL: 0.03, FirstFillL: wire.Number(0.8 * (outL + 0.2)), RemainingL: wire.Number(remainingL), RemainingUL: 0.03, Notes: []wire.Said{
 			wire.Say(fillcalc.Text{Key: fillcalc.NoteBottles, Figures: figures{"count": 5, "bottle_l": 0.946, "less_pct": 3, "target_u_l": 0.02}})}}
 	}
 	for _, key := range []string{"caution.hot_fluid", "caution.pan_full", "caution.chocked", "caution.defers"} {
@@ -286,7 +286,7 @@ func essentials(w *watched, r words.Reader) []string {
 		strings.ToUpper(r.Word("phase." + w.volumes.Phase)),
 		plusMinus(r, float64(w.volumes.DrainedL), float64(w.volumes.DrainedUL)),
 		plusMinus(r, float64(w.volumes.AddedL), float64(w.volumes.AddedUL)),
-		toPour, volume(r, math.Abs(float64(w.volumes.RemainingL))),
+		toPour, r.Units.LargeVolumeUnit().Digits(math.Abs(float64(w.volumes.RemainingL))),
 		strings.ToUpper(r.Word("window." + w.window.State)),
 		"! " + beginning(wire.ByHarm(w.alerts.Alerts)[0].For(r)),
 	}
