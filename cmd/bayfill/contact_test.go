@@ -67,10 +67,10 @@ func TestPrivateAuthority(t *testing.T) {
 	setContact(t, url, "", "")
 	const untrusted = "not signed by an authority"
 
-	if status, _, errors := program(t.Context(), "job", "close", "--wait", "500ms"); status != exitNoAnswer || !strings.Contains(errors, untrusted) {
+	if status, _, errors := program(t.Context(), "job", "close", "--wait", "3s"); status != exitNoAnswer || !strings.Contains(errors, untrusted) {
 		t.Errorf("job without the file: status %d: %s", status, errors)
 	}
-	if status, _, errors := program(t.Context(), "job", "close", "--wait", "500ms", "--ca-file", caFile); status != exitNoAnswer || !strings.Contains(errors, "has nothing about cart") {
+	if status, _, errors := program(t.Context(), "job", "close", "--wait", "3s", "--ca-file", caFile); status != exitNoAnswer || !strings.Contains(errors, "has nothing about cart") {
 		t.Errorf("job with the file: status %d: %s", status, errors)
 	}
 	// runs lets a command run until it says something.
