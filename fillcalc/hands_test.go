@@ -83,8 +83,36 @@ func TestBottleThatComesBackUnseen(t *testing.T) {
 		r.rest(40)
 	}
 	r.clear()
-	if len(r.asked()) != 1 {
-		t.Errorf("after a clear weighing: %+v", r.s.Next())
+	for _, a := range r.s.Next() {
+		if len(r.asked()) != 1 || a.Key == "ask.pour" || a.Key == "ask.pour_hand" {
+			t.Errorf("after a clear weighing: %+v", a)
+		}
+	}
+}
+
+// The same where more is to be poured because the level was judged low.
+func TestBottleThatComesBackUnseenAtTheCheck(t *testing.T) {
+	spec := aJob()
+	spec.BottleL = 1
+	r := started(t, twoScales(), spec, Draining)
+	r.scene(45, during(2, 42, 0.05), nil, nil)
+	r.phase(Filling)
+	r.scene(45, nil, during(2, 42, 0.05), nil)
+	r.phase(Running)
+	r.phase(Checking)
+	r.report(Record{Item: LevelAfter, Result: Low})
+	says := func() (keys []string) {
+		for _, a := range r.s.Next() {
+			keys = append(keys, a.Key)
+		}
+		return keys
+	}
+	if got := says(); !slices.Contains(got, "ask.judged_low") {
+		t.Fatalf("a low level: %q", got)
+	}
+	r.onSupply(-fullKg)
+	if got := says(); !slices.Contains(got, "ask.pour_hand") || slices.Contains(got, "ask.judged_low") {
+		t.Errorf("a bottle in the hand, or in: %q", got)
 	}
 }
 

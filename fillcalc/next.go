@@ -107,24 +107,24 @@ func (s *State) firstFill() []Ask {
 	case urgent:
 		return nil
 	case plan.RemainingL > nearLineL:
-		return s.pour("ask.pour", plan.RemainingL)
+		return s.pour(Ask{Text: Text{Key: "ask.pour", Figures: figures{"more_l": plan.RemainingL}}, Tone: ToneDo}, plan.RemainingL)
 	}
 	return []Ask{{Text: Text{Key: "ask.engine"}, Tone: ToneDo, Do: DoPhase, Phase: Running}}
 }
 
-// pour asks for more fluid. Of what went from the supply nobody knows yet whether it was poured.
-// What went last may be in somebody's hand, or in already and back unseen: only who stands
-// there can tell. If there is more of it, only a clear weighing tells, and it may lead to
-// questions.
-func (s *State) pour(key string, moreL float64) []Ask {
+// pour asks for more fluid, as ask says, unless nobody knows yet of what went from the supply
+// whether it was poured. What went last may be in somebody's hand, or in already and back
+// unseen: only who stands there can tell. If there is more of it only a clear weighing tells, and
+// then the answers to its questions.
+func (s *State) pour(ask Ask, moreL float64) []Ask {
 	perhapsL, handL := s.perhapsInL()
 	switch {
 	case perhapsL <= nearLineL:
-		return []Ask{{Text: Text{Key: key, Figures: figures{"more_l": moreL}}, Tone: ToneDo}}
-	case perhapsL-handL <= nearLineL:
-		return []Ask{{Text: Text{Key: "ask.pour_hand", Figures: figures{"hand_l": handL, "pour_l": min(moreL, handL)}}, Tone: ToneDo, Do: DoClear}}
+		return []Ask{ask}
 	case len(s.Questions()) > 0:
 		return nil
+	case perhapsL-handL <= nearLineL:
+		return []Ask{{Text: Text{Key: "ask.pour_hand", Figures: figures{"hand_l": handL, "pour_l": min(moreL, handL)}}, Tone: ToneDo, Do: DoClear}}
 	}
 	return []Ask{{Text: Text{Key: "ask.weigh_first", Figures: figures{"perhaps_l": perhapsL}}, Tone: ToneDo, Do: DoClear}}
 }
@@ -177,6 +177,9 @@ func (s *State) checkWork() (list []Ask) {
 	r, read := s.reading()
 	if read {
 		if ask, ok := s.levelWork(&r); ok {
+			if moreL, pours := ask.Figures["pour_l"]; pours {
+				return s.pour(ask, moreL)
+			}
 			return []Ask{ask}
 		}
 	}
@@ -190,7 +193,7 @@ func (s *State) checkWork() (list []Ask) {
 		}
 		return list
 	case topUp:
-		list = append(list, s.pour("ask.top_up", plan.RemainingL)...)
+		list = s.pour(Ask{Text: Text{Key: "ask.top_up", Figures: figures{"more_l": plan.RemainingL}}, Tone: ToneDo}, plan.RemainingL)
 	default:
 		list = s.waitForLevel()
 	}

@@ -20,7 +20,7 @@ var fleetFields = []string{
 }
 
 // WriteFleetCSV writes a row for each job that the query selects, abandoned jobs
-// included, cart by cart in order of time. Litres are at the reference temperature of
+// included, in order of time. Litres are at the reference temperature of
 // the job, u is expanded (k = 2), times are RFC 3339 in UTC. Unknown cells are empty.
 // Each row is written as soon as it is read.
 func (s *Store) WriteFleetCSV(ctx context.Context, q FleetQuery, w io.Writer) error {
@@ -36,7 +36,9 @@ func (s *Store) WriteFleetCSV(ctx context.Context, q FleetQuery, w io.Writer) er
 	if err != nil {
 		return err
 	}
-	err = s.rows(ctx, q.closingRecords(schema, fleetFields), func(r *influxql.Row) error {
+	records := q.closingRecords(schema, fleetFields)
+	records.InTime = []string{"shop", "cart"}
+	err = s.rows(ctx, records, func(r *influxql.Row) error {
 		c := closingOf(r)
 		row := []string{cell(c.Shop), cell(c.Cart), rfc3339Nano(c.EndsNs)}
 		for _, name := range fleetFields {

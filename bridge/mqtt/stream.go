@@ -32,6 +32,7 @@ type stream struct {
 	out   []byte
 	rest  []byte // of a packet for which there was not enough room
 	until time.Time
+	err   error // of a write: a part of a packet may be out, so nothing may follow it
 }
 
 // open connects like the library itself, and puts a stream under it.
@@ -103,17 +104,18 @@ func (s *stream) Write(packet []byte) (int, error) {
 }
 
 // write writes packets within the limit. The caller holds the lock.
-func (s *stream) write(packets []byte) (int, error) {
-	if err := s.limit(); err != nil {
-		return 0, err
+func (s *stream) write(packets []byte) (n int, err error) {
+	if s.err == nil {
+		s.err = s.limit()
 	}
-	if len(s.rest) > 0 {
-		if _, err := s.Conn.Write(s.rest); err != nil {
-			return 0, err
-		}
+	if s.err == nil && len(s.rest) > 0 {
+		_, s.err = s.Conn.Write(s.rest)
 		s.rest = s.rest[:0]
 	}
-	return s.Conn.Write(packets)
+	if s.err == nil {
+		n, s.err = s.Conn.Write(packets)
+	}
+	return n, s.err
 }
 
 // limit sets the time until which what is written now must be written. It is moved only now
@@ -136,7 +138,7 @@ func (s *stream) try(m *Message) bool {
 		return false
 	}
 	defer s.mu.Unlock()
-	if len(s.rest) > 0 || s.limit() != nil {
+	if s.err != nil || len(s.rest) > 0 || s.limit() != nil {
 		return false
 	}
 	s.out = appendPublish(s.out[:0], m)
@@ -150,6 +152,9 @@ func (s *stream) try(m *Message) bool {
 
 // SetWriteDeadline does nothing: each write has its own limit.
 func (s *stream) SetWriteDeadline(time.Time) error { return nil }
+
+// SetDeadline is for reading only, for the same reason.
+func (s *stream) SetDeadline(t time.Time) error { return s.Conn.SetReadDeadline(t) }
 
 // publish writes messages with QoS 0, all at once. After an error the connection is lost.
 func (s *stream) publish(messages ...Message) error {
