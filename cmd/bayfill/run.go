@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"log/slog"
 	"os"
+	"runtime/debug"
 
 	"github.com/spf13/cobra"
 
@@ -27,6 +28,11 @@ func onlyCart(c *config.Config, name string) string {
 	return name
 }
 
+// collectAt is how much the heap grows before it is collected, in percent. A bridge
+// allocates little and runs for months, so collecting early costs nothing that can be measured
+// and saves some megabytes (testdata/measured/lean.md).
+const collectAt = 30
+
 func runCommand() *cobra.Command {
 	var path string
 	cmd := &cobra.Command{
@@ -36,6 +42,9 @@ func runCommand() *cobra.Command {
 		Long:    "help.run_more",
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if os.Getenv("GOGC") == "" {
+				debug.SetGCPercent(collectAt)
+			}
 			config, err := config.Load(path)
 			if err != nil {
 				return configError{err}
