@@ -86,11 +86,29 @@ func TestPageFollows(t *testing.T) {
 				return this.ear;
 			}
 		}; undefined`)
-	do(t, tab, chromedp.Click(chromedp.CSS("#sound")))
-	seen(t, tab, "the sound", `document.getElementById("sound").getAttribute("aria-pressed") === "true"`)
-	seen(t, tab, "the tone of the switch", `window.tones.has(660)`)
-	says("stop")
-	seen(t, tab, "the tone of stop", `document.body.dataset.sounded === "stop" && window.tones.has(880)`)
+	// A busy machine may look too late for a short tone: then it is sounded again.
+	heard := func(what string, hertz int, sound func(on bool)) {
+		for range 8 {
+			sound(true)
+			for range 20 {
+				if script[bool](t, tab, fmt.Sprintf(`window.tones.has(%d)`, hertz)) {
+					return
+				}
+				time.Sleep(100 * time.Millisecond)
+			}
+			sound(false)
+		}
+		t.Errorf("%s is not heard", what)
+	}
+	heard("the tone of the switch", 660, func(on bool) {
+		do(t, tab, chromedp.Click(chromedp.CSS("#sound")))
+		seen(t, tab, "the switch", fmt.Sprintf(`document.getElementById("sound").getAttribute("aria-pressed") === "%t"`, on))
+	})
+	heard("the tone of stop", 880, func(on bool) {
+		tone := map[bool]string{true: "stop", false: "do"}[on]
+		says(tone)
+		seen(t, tab, "the tone", fmt.Sprintf(`document.body.dataset.sounded === "stop" || %t`, !on))
+	})
 	// The browser lets a page that loads itself again sound without another touch.
 	script[chromedp.Void](t, tab, `window.old = true; location.reload()`)
 	bridgetest.Eventually(t, 15*time.Second, "the sound after a reload", func() bool {
