@@ -9,6 +9,8 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -48,21 +50,37 @@ func Slow(t testing.TB) {
 	}
 }
 
-// FreePort returns a loopback address on which nobody listens. It is below the ports that the
-// system gives to outgoing connections, or one of those could take it before the test's server
-// does.
+// Ports of tests are below those that the system gives to outgoing connections. Each process
+// has a block of them, or another one could take a port before the test's server does.
+const firstPort, blockSize, blocks = 15_000, 500, 34
+
+// block claims a block by listening on its first port until the process ends.
+var block = sync.OnceValue(func() net.Listener {
+	for _, n := range rand.Perm(blocks) {
+		if l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", firstPort+n*blockSize)); err == nil {
+			return l
+		}
+	}
+	return nil
+})
+
+var portsGiven atomic.Int64
+
+// FreePort returns a loopback address on which nobody listens.
 func FreePort(t testing.TB) string {
 	t.Helper()
-	const first, end = 15_000, 32_000
-	for range 100 {
-		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", first+rand.N(end-first)))
-		if err != nil {
-			continue
-		}
-		defer l.Close()
-		return l.Addr().String()
+	if block() == nil {
+		t.Fatal("all blocks of ports are taken")
 	}
-	t.Fatal("100 ports are taken")
+	first := block().Addr().(*net.TCPAddr).Port
+	for range blockSize {
+		next := first + 1 + int(portsGiven.Add(1)%(blockSize-1))
+		if l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", next)); err == nil {
+			l.Close()
+			return l.Addr().String()
+		}
+	}
+	t.Fatalf("all ports from %d on are taken", first)
 	return ""
 }
 
