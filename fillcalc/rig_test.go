@@ -151,6 +151,15 @@ func (r *rig) asked() []int {
 	return list
 }
 
+// says lists the keys of what is asked for now.
+func (r *rig) says() []string {
+	keys := []string{}
+	for _, a := range r.s.Next() {
+		keys = append(keys, a.Key)
+	}
+	return keys
+}
+
 func steady(v float64) func(float64) float64 { return func(float64) float64 { return v } }
 
 // during is v from one time to another and nothing before and after.

@@ -67,6 +67,36 @@ func TestEnds(t *testing.T) {
 	}
 }
 
+// TestFull writes without waiting into a pipe until there is no room, reads it empty, and
+// writes again: nothing is lost, and a full pipe is no error.
+func TestFull(t *testing.T) {
+	_, _, in, out := pipe(t)
+	line, wrote := bytes.Repeat([]byte("0123456789"), 1000), 0
+	for {
+		n, err := out.TryWrite(line)
+		if err != nil {
+			t.Fatal(err)
+		}
+		wrote += n
+		if n < len(line) {
+			break
+		}
+	}
+	if n, err := out.TryWrite(line); n != 0 || err != nil {
+		t.Errorf("into a full pipe: %d bytes, %v", n, err)
+	}
+	for read, b := 0, make([]byte, len(line)); read < wrote; {
+		n, err := in.Read(b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		read += n
+	}
+	if n, err := out.TryWrite(line); n != len(line) || err != nil {
+		t.Errorf("into an empty one: %d bytes, %v", n, err)
+	}
+}
+
 // TestAllocations: a reading must not allocate.
 func TestAllocations(t *testing.T) {
 	_, _, in, out := pipe(t)
