@@ -1,6 +1,7 @@
 package cart
 
 import (
+	"bytes"
 	"context"
 
 	"bayfill/bridge/mqtt"
@@ -58,7 +59,7 @@ func (l *link) republish() {
 
 // sendReading sends a raw reading at once if nothing waits, without waking the link's
 // goroutine. Otherwise it is queued. When the link is slow the oldest half of those that wait
-// is dropped; the journal has them.
+// is dropped; the journal has them. The payload is the caller's again afterwards.
 func (l *link) sendReading(payload []byte) {
 	l.mu.Lock()
 	if len(l.readings) == 0 && !l.flushing && l.try != nil && l.try(mqtt.Message{Topic: l.readingsTopic, Payload: payload}) {
@@ -68,7 +69,7 @@ func (l *link) sendReading(payload []byte) {
 	if len(l.readings) == maxReadings {
 		l.readings = append(l.readings[:0], l.readings[maxReadings/2:]...)
 	}
-	l.readings = append(l.readings, payload)
+	l.readings = append(l.readings, bytes.Clone(payload))
 	l.mu.Unlock()
 	l.signal()
 }

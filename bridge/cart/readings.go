@@ -13,6 +13,8 @@ type rawReadings struct {
 	which config.Readings
 	steps map[string]float64 // of each sensor: a change of one step may be flicker
 	last  map[string]fillcalc.Event
+
+	message []byte // the newest one; its memory is used again
 }
 
 // probeStepC is the smallest change of a temperature that counts as one.
@@ -47,6 +49,7 @@ func (r *rawReadings) due(e *fillcalc.Event) bool {
 // publishReading publishes a reading if the configuration says so.
 func (c *Cart) publishReading(e *fillcalc.Event) {
 	if c.readings.due(e) {
-		c.link.sendReading(wire.Encode(wire.ReadingOf(*e)))
+		c.readings.message = wire.AppendReading(c.readings.message[:0], e)
+		c.link.sendReading(c.readings.message)
 	}
 }

@@ -42,8 +42,10 @@ func (m *Volumes) Idle() bool {
 func VolumesOf(s *fillcalc.State) Volumes {
 	v := s.Volumes()
 	remainingL := math.NaN()
-	if plan, err := s.Plan(); err == nil {
-		remainingL = plan.RemainingL
+	if s.Job.Phase != fillcalc.NoJob {
+		if plan, err := s.Plan(); err == nil {
+			remainingL = plan.RemainingL
+		}
 	}
 	referenceC := s.Job.ReferenceC
 	if s.Job.Phase == fillcalc.NoJob {
