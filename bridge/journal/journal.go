@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"database/sql"
+	"database/sql/driver"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -26,8 +27,9 @@ type Journal struct {
 	path string
 	DB   *sql.DB
 	statements
-	lock *os.File // nil when the journal is opened read-only
-	sent sentMark
+	transaction transaction
+	lock        *os.File // nil when the journal is opened read-only
+	sent        sentMark
 
 	placeMu sync.Mutex
 	place   place
@@ -138,7 +140,7 @@ func openDatabase(path string, options url.Values) (*Journal, error) {
 
 // Close closes the file and releases the lock. The history's mark is on disk then.
 func (j *Journal) Close() error {
-	err := errors.Join(j.keepSent(), j.DB.Close())
+	err := errors.Join(j.keepSent(), j.closeStatements(), j.DB.Close())
 	if j.lock != nil {
 		j.witness.close()
 		err = errors.Join(err, unlockFile(j.lock))
@@ -181,19 +183,14 @@ func (j *Journal) Append(ctx context.Context, b Batch) error {
 	if err := j.InPlace(); err != nil {
 		return failed(err)
 	}
-	tx, err := j.DB.BeginTx(ctx, nil)
+	var sent sentUpTo
+	err := j.inTransaction(ctx, func(t *transaction) (err error) {
+		if err = b.write(t); err == nil {
+			sent, err = j.sent.write(t)
+		}
+		return err
+	})
 	if err != nil {
-		return failed(damage(j.path, err))
-	}
-	defer tx.Rollback()
-	if err := j.write(tx, &b); err != nil {
-		return failed(damage(j.path, err))
-	}
-	sent, err := j.sent.write(tx, tx.Stmt(j.setMark))
-	if err != nil {
-		return failed(damage(j.path, err))
-	}
-	if err := tx.Commit(); err != nil {
 		return failed(damage(j.path, err))
 	}
 	j.sent.kept(sent)
@@ -204,11 +201,11 @@ func (j *Journal) Append(ctx context.Context, b Batch) error {
 	return nil
 }
 
-func (j *Journal) write(tx *sql.Tx, b *Batch) error {
-	insert, publish, mark := tx.Stmt(j.insertEvent), tx.Stmt(j.insertPublished), tx.Stmt(j.setMark)
+// write writes the batch as a part of a transaction.
+func (b *Batch) write(t *transaction) error {
 	for i := range b.Events {
 		e := &b.Events[i]
-		var input any
+		var input driver.Value
 		if e.Input != nil {
 			text, err := json.Marshal(e.Input)
 			if err != nil {
@@ -216,23 +213,23 @@ func (j *Journal) write(tx *sql.Tx, b *Batch) error {
 			}
 			input = string(text)
 		}
-		if _, err := insert.Exec(int64(e.Seq), e.AtNs, int64(e.Kind), e.Sensor, int64(e.N), e.Value,
+		if err := t.exec("INSERT INTO event VALUES (?,?,?,?,?,?,?,?,?)", int64(e.Seq), e.AtNs, int64(e.Kind), e.Sensor, int64(e.N), e.Value,
 			int64(e.Stability), int64(e.Faults), input); err != nil {
 			return err
 		}
 	}
 	for _, p := range b.Published {
-		if _, err := publish.Exec(int64(p.Seq), p.Measurement, p.Fields); err != nil {
+		if err := t.exec("INSERT INTO published VALUES (?,?,?)", int64(p.Seq), p.Measurement, p.Fields); err != nil {
 			return err
 		}
 	}
 	for _, n := range b.Names {
-		if _, err := tx.Exec("INSERT INTO name VALUES (?,?) ON CONFLICT (token) DO UPDATE SET text = excluded.text", n.Token, n.Text); err != nil {
+		if err := t.exec("INSERT INTO name VALUES (?,?) ON CONFLICT (token) DO UPDATE SET text = excluded.text", n.Token, n.Text); err != nil {
 			return err
 		}
 	}
 	for _, a := range b.Answers {
-		if _, err := tx.Exec("INSERT INTO answer VALUES (?,?,?,?)", a.ID, a.AtNs, a.Command[:], string(a.Reply)); err != nil {
+		if err := t.exec("INSERT INTO answer VALUES (?,?,?,?)", a.ID, a.AtNs, a.Command[:], string(a.Reply)); err != nil {
 			return err
 		}
 	}
@@ -241,19 +238,18 @@ func (j *Journal) write(tx *sql.Tx, b *Batch) error {
 		if err != nil {
 			return err
 		}
-		if _, err := mark.Exec("chain", string(text)); err != nil {
+		if err := t.exec(setMark, "chain", string(text)); err != nil {
 			return err
 		}
 	}
-	if b.Snapshot != nil {
-		text, err := EncodeSnapshot(b.Snapshot)
-		if err != nil {
-			return err
-		}
-		_, err = mark.Exec("snapshot", string(text))
+	if b.Snapshot == nil {
+		return nil
+	}
+	text, err := EncodeSnapshot(b.Snapshot)
+	if err != nil {
 		return err
 	}
-	return nil
+	return t.exec(setMark, "snapshot", string(text))
 }
 
 type execer interface {

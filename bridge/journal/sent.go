@@ -2,7 +2,6 @@ package journal
 
 import (
 	"context"
-	"database/sql"
 	"fmt"
 	"sync"
 
@@ -100,11 +99,11 @@ func (m *sentMark) set(at sentUpTo) {
 
 // write writes the mark as a part of a transaction, unless it is on disk. It returns the
 // mark, for kept.
-func (m *sentMark) write(tx *sql.Tx, set *sql.Stmt) (at sentUpTo, err error) {
+func (m *sentMark) write(t *transaction) (at sentUpTo, err error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if m.now != m.saved {
-		_, err = set.Exec("sent", m.now.String())
+		err = t.exec(setMark, "sent", m.now.String())
 	}
 	return m.now, err
 }

@@ -4,11 +4,10 @@ import (
 	"database/sql"
 )
 
-// statements are those that a running cart needs again and again. They are prepared once:
+// statements are those with which a running cart reads again and again. They are prepared once:
 // to parse one takes as long as to run it.
 type statements struct {
-	insertEvent, insertPublished, setMark *sql.Stmt
-	mark, events, published, names        *sql.Stmt
+	mark, events, published, names *sql.Stmt
 }
 
 const setMark = "INSERT INTO mark VALUES (?,?) ON CONFLICT (name) DO UPDATE SET value = excluded.value"
@@ -19,9 +18,6 @@ func (s *statements) prepare(db *sql.DB) (err error) {
 		into  **sql.Stmt
 		query string
 	}{
-		{&s.insertEvent, "INSERT INTO event VALUES (?,?,?,?,?,?,?,?,?)"},
-		{&s.insertPublished, "INSERT INTO published VALUES (?,?,?)"},
-		{&s.setMark, setMark},
 		{&s.mark, "SELECT value FROM mark WHERE name = ?"},
 		// Not seq > ?, which would read the page of the event before: it may be damaged.
 		{&s.events, "SELECT seq, at_ns, kind, sensor, n, value, stability, faults, input FROM event WHERE seq >= ? ORDER BY seq LIMIT ?"},
