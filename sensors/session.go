@@ -5,6 +5,7 @@ import (
 	"context"
 	"io"
 	"math/bits"
+	"sync"
 	"time"
 
 	"bayfill/fillcalc"
@@ -58,8 +59,11 @@ func (s *Sensor) runSession(ctx context.Context, reading func(Reading, error), r
 	if err != nil {
 		return err
 	}
-	requests, closePort := s.startWriter(port)
+	shut := sync.OnceFunc(func() { port.Close() })
+	requests, closePort := s.startWriter(port, shut)
 	defer closePort()
+	// At the end nobody waits for a silent instrument.
+	defer context.AfterFunc(ctx, shut)()
 	opened := instant{time.Now(), s.NowNs()}
 	session := &session{
 		sensor: s, port: port, requests: requests, reading: reading, report: report,
@@ -210,12 +214,12 @@ func (s *session) request(now time.Time) error {
 }
 
 // startWriter gives a port that is sent requests a goroutine for writing: a write
-// to a stuck port does not return, and must not delay reading. closePort closes
+// to a stuck port does not return, and must not delay reading. closePort shuts
 // the port and waits for that goroutine, at most a second: it does not end on a
 // port that is stuck for good.
-func (s *Sensor) startWriter(port io.ReadWriteCloser) (requests chan<- []byte, closePort func()) {
+func (s *Sensor) startWriter(port io.Writer, shut func()) (requests chan<- []byte, closePort func()) {
 	if s.Protocol.Poll == nil && s.Protocol.Start == nil {
-		return nil, func() { port.Close() }
+		return nil, shut
 	}
 	queue := make(chan []byte, 1)
 	ended := make(chan struct{})
@@ -232,7 +236,7 @@ func (s *Sensor) startWriter(port io.ReadWriteCloser) (requests chan<- []byte, c
 	}()
 	return queue, func() {
 		close(queue)
-		port.Close()
+		shut()
 		select {
 		case <-ended:
 		case <-time.After(time.Second):

@@ -388,9 +388,11 @@ func (s *Sensor) Driver(clock *clock.Clock) (*sensors.Sensor, error) {
 	if err != nil {
 		return nil, err
 	}
-	// A read returns after this time at the latest. A sensor that sends by itself allows a
-	// long one; a polled sensor must be asked again in time.
-	wait := 500 * time.Millisecond
+	silentAfter := clock.RealTime(time.Duration(s.SilentAfterS * float64(time.Second)))
+	// A read returns after this time at the latest. A polled sensor must be asked again in
+	// time. One that sends by itself is only looked at when it is silent: each look wakes the
+	// process. The second of two is the moment at which its silence is reported.
+	wait := min(silentAfter/2, 1250*time.Millisecond)
 	if protocol.Poll != nil {
 		wait = 100 * time.Millisecond
 	}
@@ -399,7 +401,7 @@ func (s *Sensor) Driver(clock *clock.Clock) (*sensors.Sensor, error) {
 		Open:        func() (io.ReadWriteCloser, error) { return sensors.OpenSerial(s.Port, line, wait) },
 		SevenBits:   line.DataBits == 7,
 		PollEvery:   clock.RealTime(time.Duration(s.PollMs) * time.Millisecond),
-		SilentAfter: clock.RealTime(time.Duration(s.SilentAfterS * float64(time.Second))),
+		SilentAfter: silentAfter,
 		RetryEvery:  time.Second,
 		NowNs:       clock.NowNs,
 	}, nil
