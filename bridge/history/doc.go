@@ -6,7 +6,7 @@
 // event arrives at least once and in order. Sending a point twice changes nothing, because
 // series and time are the same.
 //
-// A forwarder sends what is new every two seconds, up to 1000 events. One request is under
+// A forwarder sends what is new every five seconds, up to 1000 events. One request is under
 // way at a time; carts that bring lines meanwhile share the next one, and if InfluxDB
 // refuses a shared request, each sends its own again. While it catches up, a forwarder
 // waits 50 ms between its batches, which bounds it to about 20,000 events a second. After a failure it waits one second, doubled up to a minute and spread by half,

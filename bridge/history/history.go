@@ -224,7 +224,7 @@ const (
 	catchUpPause = 50 * time.Millisecond
 	// forwardEvery is how often something new is sent: by all carts at the same moments, so
 	// that they share a request.
-	forwardEvery = 2 * time.Second
+	forwardEvery = 5 * time.Second
 )
 
 // NewForwarder makes a forwarder that begins at the journal's mark.
