@@ -94,6 +94,11 @@ func (c *Cart) Run(ctx context.Context) error {
 	c.publishAll()
 	c.publishRecord()
 
+	var writer sync.WaitGroup
+	writer.Go(func() { c.runWriter(ctx) })
+	defer writer.Wait()
+	defer close(c.backlog.writes)
+
 	// Set again only when it has fired: a timer that each reading moves still wakes the
 	// process at its old time.
 	due := time.NewTimer(c.rest())
@@ -105,7 +110,7 @@ func (c *Cart) Run(ctx context.Context) error {
 		handle := c.wait(ctx, due)
 		c.lock.Lock()
 		handle()
-		c.after(ctx)
+		c.after()
 	}
 	return c.end(&workers)
 }
@@ -130,11 +135,11 @@ func (c *Cart) wait(ctx context.Context, due *time.Timer) (handle func()) {
 }
 
 // after is what follows everything that was handled.
-func (c *Cart) after(ctx context.Context) {
+func (c *Cart) after() {
 	if c.backlog.due() {
 		c.watchClock()
 		c.watchCalibrations()
-		c.save(ctx)
+		c.save()
 	}
 	c.turn()
 }
@@ -146,7 +151,7 @@ func (c *Cart) give(ctx context.Context, r report) {
 	if c.lock.TryLock() {
 		c.emptyInbox()
 		c.handle(r)
-		c.after(ctx)
+		c.after()
 		c.lock.Unlock()
 		return
 	}

@@ -56,7 +56,7 @@ func New(ctx context.Context, config *config.Config, own *config.Cart, o Options
 		config: own, fluids: o.Fluids, serviceData: config.ServiceData, shopName: config.Shop, shop: o.Shop, needs: config.Verdict.Items(), copies: config.Records.Also, ended: make(chan struct{}, 1), shopUnits: cmp.Or(units.System(config.Units), units.Metric), clockSet: o.ClockSet, journal: journal, path: config.JournalPath(own.Name), log: o.Log, meter: newMeter(),
 		readings: newRawReadings(config.Readings, own), inbox: make(chan report, 1024), filled: make(chan struct{}, 1), commands: make(chan incoming, 16),
 		pulse:     pulse{running: make(chan struct{}), madeAt: time.Now()},
-		backlog:   backlog{done: make(chan outcome, 1), max: maxBacklog},
+		backlog:   backlog{writes: make(chan write, 1), done: make(chan outcome, 1), max: maxBacklog},
 		retention: retention{keep: keepJournal, maxBytes: config.Journal.MaxBytes()},
 		alerts:    map[string]wire.Alert{}, frames: map[string]frameTrouble{},
 	}

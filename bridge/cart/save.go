@@ -13,7 +13,7 @@ import (
 
 const (
 	// saveEvery bounds what a power cut can cost: readings of less than a second.
-	saveEvery = 700 * time.Millisecond
+	saveEvery = 900 * time.Millisecond
 	// snapshotEvery bounds how many events are replayed at a start: about half an hour
 	// of readings.
 	snapshotEvery = 20000
@@ -34,7 +34,8 @@ const (
 type backlog struct {
 	batch    journal.Batch  // everything that is not on disk
 	inFlight *journal.Batch // the front of it that is being written; nil: none
-	done     chan outcome   // how that went; it has room, so the writer never waits
+	writes   chan write     // for the writer; it has room, so nobody waits
+	done     chan outcome   // how a write went while somebody else had the state; it has room too
 	max      int            // number of events above which the oldest are dropped
 	gap      gap
 	beganAt  time.Time     // when the last write began
@@ -126,9 +127,17 @@ func journalText(key string, err error) fillcalc.Text {
 	return fillcalc.Text{Key: key, Names: map[string]string{"reason": err.Error(), "remedy": journal.Remedy(err)}}
 }
 
-// save writes the front of the backlog on another goroutine: a slow card must not
-// delay live values. One write is in flight at a time; writeDone receives its outcome.
-func (c *Cart) save(ctx context.Context) {
+// write is a batch for the writer, and what the journal is to forget once it is on disk.
+type write struct {
+	batch        journal.Batch
+	nowNs        int64
+	snapshotSeq  uint64
+	prune, check bool
+}
+
+// save gives the front of the backlog to the writer. One write is in flight at a time;
+// writeDone receives its outcome.
+func (c *Cart) save() {
 	b := &c.backlog
 	if b.inFlight != nil || len(b.batch.Events) == 0 {
 		return
@@ -136,24 +145,42 @@ func (c *Cart) save(ctx context.Context) {
 	b.beganAt = time.Now()
 	batch := b.next(&c.state)
 	b.inFlight = &batch
-	nowNs, seq := c.state.NowNs, b.snapshotSeq
-	prune, check := c.retention.due(nowNs)
-	go func() {
-		// Not cancelled by a stop: a write that has begun is finished.
-		ctx := context.WithoutCancel(ctx)
-		o := outcome{err: c.journal.Append(ctx, batch)}
-		if o.err == nil && check {
-			// The batch is on disk. A failure here must not write it again; the next
-			// minute or hour tries again.
-			room, err := c.retain(ctx, nowNs, seq, prune)
-			if err != nil {
-				c.log.Warn("old events stay in the journal", "error", err)
-			} else {
-				o.room = &room
-			}
+	prune, check := c.retention.due(c.state.NowNs)
+	b.writes <- write{batch, c.state.NowNs, b.snapshotSeq, prune, check}
+}
+
+// runWriter writes what it is given on a goroutine of its own, since a slow card must not
+// delay live values: one for the whole run, because the stack that the database needs is
+// costly to grow. Who has the state meanwhile gets the outcome later.
+func (c *Cart) runWriter(ctx context.Context) {
+	for w := range c.backlog.writes {
+		o := c.write(ctx, w)
+		if !c.lock.TryLock() {
+			c.backlog.done <- o
+			continue
 		}
-		b.done <- o
-	}()
+		c.writeDone(o)
+		c.after() // there may be more to write
+		c.lock.Unlock()
+	}
+}
+
+// write writes a batch. It is not cancelled by a stop: a write that has begun is finished.
+func (c *Cart) write(ctx context.Context, w write) outcome {
+	ctx = context.WithoutCancel(ctx)
+	o := outcome{err: c.journal.Append(ctx, w.batch)}
+	if o.err != nil || !w.check {
+		return o
+	}
+	// The batch is on disk. A failure here must not write it again; the next minute or hour
+	// tries again.
+	room, err := c.retain(ctx, w.nowNs, w.snapshotSeq, w.prune)
+	if err != nil {
+		c.log.Warn("old events stay in the journal", "error", err)
+		return o
+	}
+	o.room = &room
+	return o
 }
 
 // writeDone handles the outcome of a write. A batch that failed stays in the backlog,
