@@ -58,7 +58,7 @@ func (c *Cart) reporter(code wire.AlertCode) func(fillcalc.Text) {
 			return
 		}
 		select {
-		case c.inbox <- report{alert: wire.Alert{Code: code, Said: said}}:
+		case c.inbox <- report{alert: &wire.Alert{Code: code, Said: said}}:
 			last = said.Text
 			c.fill()
 		case <-time.After(time.Second):

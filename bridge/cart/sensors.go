@@ -17,7 +17,7 @@ type report struct {
 	err    error // why the event's frame was faulty
 	sensor string
 	status *sensors.Status
-	alert  wire.Alert
+	alert  *wire.Alert
 	// serviceData is by name; not nil: something in the shop has changed.
 	serviceData map[string]config.ServiceData
 	settled     chan struct{} // closed when the loop gets here
@@ -64,7 +64,7 @@ func (c *Cart) handle(r report) {
 	case r.serviceData != nil:
 		c.handleShop(r.serviceData)
 	default:
-		c.alert(r.alert)
+		c.alert(*r.alert)
 	}
 }
 
