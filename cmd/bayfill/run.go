@@ -55,6 +55,9 @@ func runCommand() *cobra.Command {
 			}
 			log, flush := limitLog(newLog(slog.LevelInfo))
 			defer flush()
+			if err := forgetStart(); err != nil {
+				log.Debug("pages of the start stay in memory", "error", err)
+			}
 			b, err := bridge.New(cmd.Context(), config, bridge.Options{Log: log, Manager: manager, ClockSet: bridge.ClockSet})
 			if err != nil {
 				return err
