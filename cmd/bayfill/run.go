@@ -55,13 +55,17 @@ func runCommand() *cobra.Command {
 			}
 			log, flush := limitLog(newLog(slog.LevelInfo))
 			defer flush()
-			if err := forgetStart(); err != nil {
-				log.Debug("pages of the start stay in memory", "error", err)
+			forget := func() {
+				if err := forgetStart(); err != nil {
+					log.Debug("pages of the start stay in memory", "error", err)
+				}
 			}
+			forget() // and again later, so that the pages of both parts of the start are never there at once
 			b, err := bridge.New(cmd.Context(), config, bridge.Options{Log: log, Manager: manager, ClockSet: bridge.ClockSet})
 			if err != nil {
 				return err
 			}
+			forget()
 			return b.Run(cmd.Context())
 		},
 	}
