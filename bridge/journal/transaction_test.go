@@ -11,17 +11,25 @@ import (
 	"bayfill/fillcalc"
 )
 
-// TestTransactionUndone: a transaction that fails in the middle leaves nothing, and the next
-// one goes on.
-func TestTransactionUndone(t *testing.T) {
-	j, err := Open(filepath.Join(t.TempDir(), "j"))
+// withOneEvent returns an open journal with one event, and its path.
+func withOneEvent(t *testing.T) (j *Journal, path string) {
+	t.Helper()
+	path = filepath.Join(t.TempDir(), "j")
+	j, err := Open(path)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer j.Close()
 	if err := j.Append(t.Context(), Batch{Events: []fillcalc.Event{{Seq: 1, Kind: fillcalc.KindWeight}}}); err != nil {
 		t.Fatal(err)
 	}
+	return j, path
+}
+
+// TestTransactionUndone: a transaction that fails in the middle leaves nothing, and the next
+// one goes on.
+func TestTransactionUndone(t *testing.T) {
+	j, _ := withOneEvent(t)
+	defer j.Close()
 	twice := Batch{Events: []fillcalc.Event{{Seq: 2, Kind: fillcalc.KindWeight}, {Seq: 1, Kind: fillcalc.KindWeight}}}
 	if err := j.Append(t.Context(), twice); err == nil {
 		t.Error("an event was written twice")
@@ -37,14 +45,7 @@ func TestTransactionUndone(t *testing.T) {
 // TestReplacedConnection: the library replaces a connection that fails; the next transaction
 // prepares its statements anew, and closing leaves no file open.
 func TestReplacedConnection(t *testing.T) {
-	path := filepath.Join(t.TempDir(), "j")
-	j, err := Open(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := j.Append(t.Context(), Batch{Events: []fillcalc.Event{{Seq: 1, Kind: fillcalc.KindWeight}}}); err != nil {
-		t.Fatal(err)
-	}
+	j, path := withOneEvent(t)
 	if err := j.onConnection(context.Background(), func(any) error { return driver.ErrBadConn }); !errors.Is(err, driver.ErrBadConn) {
 		t.Fatal(err)
 	}
@@ -69,14 +70,7 @@ func TestReplacedConnection(t *testing.T) {
 // TestNothingStaysOpen: a closed journal has no log beside it, which SQLite removes with the
 // last connection.
 func TestNothingStaysOpen(t *testing.T) {
-	path := filepath.Join(t.TempDir(), "j")
-	j, err := Open(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := j.Append(t.Context(), Batch{Events: []fillcalc.Event{{Seq: 1, Kind: fillcalc.KindWeight}}}); err != nil {
-		t.Fatal(err)
-	}
+	j, path := withOneEvent(t)
 	if err := j.Close(); err != nil {
 		t.Fatal(err)
 	}
