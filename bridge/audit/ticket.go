@@ -99,7 +99,7 @@ func newTicket(d *SheetData, reader words.Reader) *ticket {
 	for _, key := range []string{"caution.used_oil", "caution.rags", "caution.warm_up", "caution.defers"} {
 		t.Cautions = append(t.Cautions, reader.Word(key))
 	}
-	t.Footer = t.say("ticket.footer", nil, map[string]string{"cart": cut(d.Cart, shortText), "job": cut(d.Job, longText)})
+	t.Footer = t.say("ticket.footer", map[string]float64{"reference_c": float64(d.ReferenceC)}, map[string]string{"cart": cut(d.Cart, shortText), "job": cut(d.Job, longText)})
 	return t
 }
 

@@ -57,7 +57,7 @@ func (s *screen) paper(c *cart) {
 	for _, key := range []string{"caution.used_oil", "caution.rags", "caution.warm_up", "caution.defers"} {
 		s.Pic.PaperCautions = append(s.Pic.PaperCautions, s.word(key))
 	}
-	s.Pic.PaperCautions = append(s.Pic.PaperCautions, s.text("bay.paper_footer", nil, map[string]string{"job": j.Job}))
+	s.Pic.PaperCautions = append(s.Pic.PaperCautions, s.text("bay.paper_footer", map[string]float64{"reference_c": float64(c.volumes.message.ReferenceC)}, map[string]string{"job": j.Job}))
 }
 
 // work says what was recorded of a piece of work.

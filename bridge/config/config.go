@@ -390,8 +390,8 @@ func (s *Sensor) Driver(clock *clock.Clock) (*sensors.Sensor, error) {
 	}
 	silentAfter := clock.RealTime(time.Duration(s.SilentAfterS * float64(time.Second)))
 	// A read returns after this time at the latest. A polled sensor must be asked again in
-	// time. One that sends by itself is only looked at when it is silent: each look wakes the
-	// process. The second of two is the moment at which its silence is reported.
+	// time. One that sends by itself waits long, since each return without a byte wakes the
+	// process; the second return in a row is when its silence is reported.
 	wait := min(silentAfter/2, 1250*time.Millisecond)
 	if protocol.Poll != nil {
 		wait = 100 * time.Millisecond

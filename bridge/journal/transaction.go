@@ -56,7 +56,8 @@ func (j *Journal) inTransaction(ctx context.Context, do func(*transaction) error
 }
 
 // closeStatements closes what transactions have prepared; otherwise the file would stay open.
-// Those of a connection that the library has replaced went with it.
+// Those of a connection that the library has replaced are lost, and stay to the end of the
+// process.
 func (j *Journal) closeStatements() error {
 	if j.transaction.conn == nil {
 		return nil
