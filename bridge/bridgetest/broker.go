@@ -108,6 +108,22 @@ func (*Everybody) OnConnectAuthenticate(*mqttd.Client, packets.Packet) bool { re
 // OnACLCheck allows every topic.
 func (*Everybody) OnACLCheck(*mqttd.Client, string, bool) bool { return true }
 
+// closingListener disconnects the clients as the one of package broker does, and for the same
+// reason. That package's own tests need this one, so it cannot be imported here.
+type closingListener struct {
+	*listeners.TCP
+	server *mqttd.Server
+}
+
+// Close closes the listener and disconnects every client.
+func (l *closingListener) Close(listeners.CloseFn) {
+	l.TCP.Close(func(string) {
+		for _, c := range l.server.Clients.GetAll() {
+			l.server.DisconnectClient(c, packets.ErrServerShuttingDown)
+		}
+	})
+}
+
 // StartBroker runs a broker in this process until stop is called or the test ends.
 // access decides who may do what; tlsConfig is nil for plain TCP.
 func StartBroker(t testing.TB, address string, access mqttd.Hook, tlsConfig *tls.Config) (actual string, stop func()) {
@@ -117,7 +133,7 @@ func StartBroker(t testing.TB, address string, access mqttd.Hook, tlsConfig *tls
 		t.Fatal(err)
 	}
 	listener := listeners.NewTCP(listeners.Config{ID: "test", Address: address, TLSConfig: tlsConfig})
-	if err := server.AddListener(listener); err != nil {
+	if err := server.AddListener(&closingListener{listener, server}); err != nil {
 		t.Fatal(err)
 	}
 	if err := server.Serve(); err != nil {
